@@ -1,0 +1,5 @@
+"""`python -m monitor` is the command `jartide`."""
+
+from monitor.cli import main
+
+main()

@@ -1,0 +1,1 @@
+"""PURE: what is believed about a starter, decided by plain functions of data. No clock, file, socket, thread, logging, randomness."""

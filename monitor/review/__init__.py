@@ -1,0 +1,1 @@
+"""Looking back at recorded runs: summaries (pure) and pictures."""

@@ -1,0 +1,1 @@
+"""The recorded runs: the SQLite store and the CSV file format."""

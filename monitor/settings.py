@@ -1,0 +1,126 @@
+"""A config file becomes frozen settings, or errors naming line, key, value and what is allowed.
+
+This module holds the schema: one class a table, one field a key, each with its unit in the name, its default and a
+sentence. `monitor.settings_file` reads TOML into it. There is no setting that the program could work out by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from monitor.values import Geometry, Straight
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JarSettings:
+    """[[jar]]: one vessel under one sensor."""
+
+    name: str
+    empty_mm: float | None = None  # distance read over the empty jar; unknown: no levels, only changes
+    geometry: Geometry = field(default_factory=Straight)
+    rim_mm: float | None = None  # height of the rim above the inside bottom; unknown: no warning near the rim
+    sensor: Literal["optical", "ultrasonic"] = "optical"
+    venting: Literal["open", "loose", "tight"] = "loose"  # ultrasonic only: how freely CO2 leaves the headspace
+    flour: str | None = None  # what it is usually fed; a told feeding may say otherwise
+    silent_after_min: float | None = None  # unknown: from the sampling that was seen
+    cycle_h: float = 24.0  # how long a rise-and-fall should take; plans aim at it, overdue counts from it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialSettings:
+    """[[serial]]: one device on a serial line. `port` is a stable path, or a pattern (`/dev/serial/by-id/*`)."""
+
+    port: str
+    baud: int = 115200
+    jar: str | None = None  # for lines that name none
+    bare_lines: bool = False  # accept `distance,temperature`
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MqttSettings:
+    """[[mqtt]]: one broker. Secrets come from the environment or a file, never from here."""
+
+    host: str
+    port: int | None = None  # 8883 with TLS, 1883 without
+    protocol: Literal["5", "3.1.1"] = "5"
+    tls: bool | None = None  # default: on, unless the host is this machine
+    ca_file: Path | None = None
+    client_cert_file: Path | None = None
+    client_key_file: Path | None = None
+    user: str | None = None
+    password_env: str | None = None
+    password_file: Path | None = None
+    client_id: str | None = None  # default: jartide- and a token kept in the store
+    topic: str = "jartide/{jar}/reading"
+    status_topic: str = "jartide/status"
+    state_topic: str | None = "jartide/{jar}/state"  # what is believed, for other programs; "" or none: not published
+    notice_topic: str | None = None  # notices as JSON as well
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreSettings:
+    """[store]: the one SQLite file."""
+
+    path: Path = Path("jartide.db")
+    thin_after_days: int | None = None  # older readings are thinned to 5 min means; none: kept for ever
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeSettings:
+    """[notices]: whom to tell, and when not to."""
+
+    to_env: tuple[str, ...] = ()  # environment variables that each hold one notification address (an apprise URL)
+    to_file: Path | None = None  # or a file with one address a line
+    console: bool = True
+    quiet_from: str | None = None  # local "22:30"
+    quiet_to: str | None = None
+    quiet_except: tuple[str, ...] = ()  # kinds that may disturb the night
+    repeat_h: float = 3.0  # "feed now" again, until a feeding is seen or told
+    leave_out: tuple[str, ...] = ()  # kinds that are not wanted
+    peak_ahead_h: float | None = None  # "about two hours to the peak"
+    daily_summary: str | None = None  # local "08:00"
+    too_cold_c: float = 16.0
+    too_hot_c: float = 32.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluxSettings:
+    """[influx]: a time-series server as a second home for readings and events. Off unless given."""
+
+    url: str
+    org: str = ""
+    bucket: str = "jartide"
+    token_env: str | None = None
+    token_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DisplaySettings:
+    """[display]: units and time zone for people; inside, all is degC, mm, g and UTC."""
+
+    temperature: Literal["degC", "degF"] = "degC"
+    length: Literal["mm", "in"] = "mm"
+    weight: Literal["g", "oz"] = "g"
+    time_zone: str | None = None  # default: the machine's
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """The whole config file."""
+
+    jars: tuple[JarSettings, ...]
+    serial: tuple[SerialSettings, ...] = ()
+    mqtt: tuple[MqttSettings, ...] = ()
+    store: StoreSettings = field(default_factory=StoreSettings)
+    notices: NoticeSettings = field(default_factory=NoticeSettings)
+    influx: InfluxSettings | None = None
+    display: DisplaySettings = field(default_factory=DisplaySettings)
+
+    def jar(self, name: str) -> JarSettings:
+        """The settings of one jar. Raises KeyError when no such jar is configured."""
+        for jar in self.jars:
+            if jar.name == name:
+                return jar
+        raise KeyError(name)

@@ -1,0 +1,1 @@
+"""Pure and seeded: the dough, the kitchen, the sensor and its faults."""

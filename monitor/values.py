@@ -1,0 +1,358 @@
+"""The frozen values that travel between stages. Imports nothing of ours; everything else imports this.
+
+Units are in the names. `time_s` is Unix seconds, UTC, everywhere; local time exists only where a person reads it.
+There are three kinds of nothing: a missing value is `None`, a bad one is a `Rejected` with its reason, zero is zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TypeAlias
+
+Json: TypeAlias = "None | bool | int | float | str | list[Json] | dict[str, Json]"
+
+
+# --- what comes in -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a device says, at `time_s`. Exactly one of distance and echo is given, or neither (temperature only)."""
+
+    time_s: float
+    jar: str
+    distance_mm: float | None = None
+    echo_us: float | None = None
+    temperature_c: float | None = None
+    air_c: float | None = None
+    humidity_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A point of the fixed 60 s UTC grid: time passed. Never stored; made anew between items in replay and restart."""
+
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fed:
+    """The person says: fed at `time_s`. Grams that were not told are None."""
+
+    time_s: float
+    jar: str
+    starter_g: float | None = None
+    flour_g: float | None = None
+    water_g: float | None = None
+    flour: str | None = None
+
+
+class Noting(StrEnum):
+    """What a person can note about a jar. The first group changes what is watched for, the second is the notebook."""
+
+    REST = "rest"  # put to rest (fridge), until REST_OVER or the readings show it is out again
+    REST_OVER = "rest_over"
+    AWAY = "away"
+    BACK = "back"
+    STIRRED = "stirred"  # stirred down, not fed
+    TAKEN = "taken"  # some ripe starter taken to bake, not fed
+    NEW_RUN = "new_run"  # a different jar or starter from here on
+    SNOOZE = "snooze"  # text: hours, as a number
+
+    HOOCH = "hooch"
+    MOULD = "mould"  # or pink, orange or black streaks: throw it away
+    SMELL = "smell"
+    FLOAT_TEST = "float_test"
+    BAKED = "baked"
+    DISCARD = "discard"  # text: kept, used or thrown, and grams
+    REMARK = "remark"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """The person notes something about a jar at `time_s`."""
+
+    time_s: float
+    jar: str
+    what: Noting
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockSet:
+    """The daemon's wall clock was stepped by `offset_s` (new minus old); `time_s` is the new time."""
+
+    time_s: float
+    offset_s: float
+
+
+Item: TypeAlias = Reading | Tick | Fed | Noted | ClockSet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """A reading as a source hands it to the daemon's queue.
+
+    `received_s` is the daemon's wall clock at receipt. `boot` and `seq` come from the device and tell duplicates apart.
+    `timed` is False when nothing on the message says when it was measured, so `reading.time_s` is the time of receipt;
+    `again` is True when the broker says that it may have delivered this message before. `token` is the source's own
+    handle for the acknowledgement, given back to `Source.acknowledge` once the reading is committed.
+    """
+
+    source: str
+    received_s: float
+    reading: Reading
+    boot: str | None = None
+    seq: int | None = None
+    timed: bool = False
+    again: bool = False
+    token: object = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejected:
+    """Something that came in and cannot be a reading. `reason` is a short fixed phrase (it is counted by reason),
+    `detail` shows what came, shortened. `jar` is None when not even that is known."""
+
+    source: str
+    received_s: float
+    reason: str
+    detail: str = ""
+    jar: str | None = None
+    token: object = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrival:
+    """An item as stored: `seq` is its place in the order of arrival, `received_s` the running time at its arrival
+    (it never goes back, and all grid ticks up to it are stepped before the item)."""
+
+    seq: int
+    received_s: float
+    item: Reading | Fed | Noted | ClockSet
+
+
+# --- jars ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Straight:
+    """A jar with a straight wall. Without a diameter volumes in ml are unknown, but the rise ratio is not."""
+
+    diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tapered:
+    """A frustum: inner diameters at the inside bottom and at `height_mm` above it."""
+
+    bottom_diameter_mm: float
+    top_diameter_mm: float
+    height_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VolumeTable:
+    """Measured (height_mm, volume_ml) points, both strictly rising; the inside bottom (0, 0) is implied."""
+
+    points: tuple[tuple[float, float], ...]
+
+
+Geometry: TypeAlias = Straight | Tapered | VolumeTable
+
+
+# --- what is believed ----------------------------------------------------------------------------------------------
+
+
+class Stage(StrEnum):
+    """Where a cycle is."""
+
+    UNKNOWN = "unknown"
+    SETTLING = "settling"
+    RISING = "rising"
+    PEAKED = "peaked"
+    FALLING = "falling"
+    FLAT = "flat"
+    RESTING = "resting"
+    AWAY = "away"
+
+
+class EventKind(StrEnum):
+    """What can be decided about a jar. The names are a fixed contract (`jartide replay`)."""
+
+    FED = "fed"
+    RISE_BEGAN = "rise_began"
+    PEAK_REACHED = "peak_reached"
+    FALL_BEGAN = "fall_began"
+    STAYED_FLAT = "stayed_flat"
+    LID_OFF = "lid_off"
+    LID_ON = "lid_on"
+    DISTURBED = "disturbed"
+    JAR_AWAY = "jar_away"
+    JAR_BACK = "jar_back"
+    REST_BEGAN = "rest_began"
+    REST_ENDED = "rest_ended"
+    SENSOR_SILENT = "sensor_silent"
+    SENSOR_BACK = "sensor_back"
+    FORECAST = "forecast"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something decided: when it happened, and when it could be known (`decided_at_s` never goes back)."""
+
+    kind: EventKind
+    jar: str
+    happened_at_s: float
+    decided_at_s: float
+    evidence: Mapping[str, Json] = field(default_factory=dict)
+    replaces: str | None = None  # "kind@happened_at" of an earlier event that a later telling made wrong
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """One believed height of the surface above the inside bottom, and what follows from it.
+
+    `level_mm` is None only when the empty distance is unknown; `fall_mm` (distance, growing as the surface sinks) is
+    always there. `rise_ratio` is None until a starting level exists.
+    """
+
+    time_s: float
+    distance_mm: float
+    level_mm: float | None
+    sd_mm: float
+    volume_ml: float | None
+    rise_ratio: float | None
+    rise_ratio_sd: float | None
+    temperature_c: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A time with its 90 % range."""
+
+    earliest_s: float
+    likely_s: float
+    latest_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """When the peak and the start of fall are expected, as of `made_at_s`; None where that has already happened."""
+
+    made_at_s: float
+    peak_at: Span | None
+    fall_at: Span | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycle:
+    """From one feeding to the next (or to now), in the few numbers that anyone asks of it. Times in Unix seconds.
+
+    `temperatures_c` are hourly means from the feeding on (None: no reading in that hour), up to 72.
+    `sure` is False when the feeding was only inferred from an unexplained drop: nothing is learnt from it.
+    """
+
+    jar: str
+    number: int
+    fed_at_s: float
+    told: bool = False
+    sure: bool = True
+    starter_g: float | None = None
+    flour_g: float | None = None
+    water_g: float | None = None
+    flour: str | None = None
+    peak_at_s: float | None = None
+    peak_ratio: float | None = None
+    fall_at_s: float | None = None
+    ended_at_s: float | None = None
+    temperatures_c: tuple[float | None, ...] = ()
+    rested: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleSoFar:
+    """The open cycle as the forecast sees it: `curve` holds (hours since feeding, rise ratio, its spread), thinned to
+    at most 256 points evenly spread in time; the cycle's own numbers and hourly temperatures are in `cycle`."""
+
+    cycle: Cycle
+    now_s: float
+    stage: Stage
+    curve: tuple[tuple[float, float, float], ...]
+    temperature_c: float | None
+    room_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedPlan:
+    """The next feeding in whole grams, with the hours that it should take (earliest, likely, latest; 90 %)."""
+
+    starter_g: int
+    flour_g: int
+    water_g: int
+    hours_to_peak: tuple[float, float, float]
+    hours_to_fall: tuple[float, float, float]
+    hours_to_half_sunk: float | None
+    met: bool
+    because: str
+    discard_g: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """A message to the person. (jar, cycle, kind, repeat) is its cause: the same cause is sent once.
+
+    `jar` is "" for what concerns the daemon itself. `due_s`: not before; `expires_s`: no longer true or useful after.
+    """
+
+    jar: str
+    cycle: int
+    kind: str
+    repeat: int
+    due_s: float
+    expires_s: float
+    title: str
+    text: str
+    urgent: bool = False
+
+
+Carry: TypeAlias = dict[str, Json]
+"""A jar's whole frozen state (JSON), at most 64 kB: restart begins from it and steps the items stored since."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JarState:
+    """What is believed about one jar at `now_s`: what status, notices, the page and the MQTT state show."""
+
+    jar: str
+    now_s: float
+    stage: Stage
+    cycle: Cycle | None  # the open one; None before the first believable reading
+    previous: Cycle | None  # the one before it, closed
+    level: Level | None  # the latest smoothed level
+    slope_mm_per_h: float | None
+    slope_sd_mm_per_h: float | None
+    last_reading_s: float | None
+    temperature_c: float | None
+    room_c: float | None
+    noise_mm: float | None  # learnt from the readings: white part, one standard deviation
+    sampling_s: float | None  # learnt: the usual time between readings
+    silent_since_s: float | None
+    stuck_since_s: float | None
+    lid_off_since_s: float | None
+    question: str | None  # what only the person can say ("fed, stirred down, or took some?"), while it is open
+    forecast: Forecast | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceHealth:
+    """How one source is doing: `trouble` is None when all is well, else one plain sentence; `since_s` is when that
+    state began, `last_message_s` when anything at all last came."""
+
+    name: str
+    connected: bool
+    trouble: str | None
+    since_s: float
+    last_message_s: float | None
