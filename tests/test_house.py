@@ -15,13 +15,17 @@ ALLOWED = {
     "settings": {"values"},
     "settings_file": {"values", "settings"},
     "core": {"values", "settings", "core"},
+    "zone": {"values", "settings", "core"},
+    "agenda": {"values", "settings", "core", "zone"},
     "runs": {"values", "settings", "core", "runs"},
     "simulator": {"values", "settings", "core", "simulator"},
     "sources": {"values", "settings", "core", "runs", "simulator", "sources"},
-    "sinks": {"values", "settings", "core", "runs", "sinks"},
-    "review": {"values", "settings", "core", "runs", "review"},
+    "sinks": {"values", "settings", "core", "runs", "zone", "sinks"},
+    "review": {"values", "settings", "core", "runs", "zone", "review"},
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
-    "daemon": {"values", "settings", "settings_file", "core", "runs", "sources", "sinks", "review", "daemon"},
+    "daemon": {
+        "values", "settings", "settings_file", "core", "runs", "sources", "sinks", "review", "zone", "agenda", "daemon",
+    },  # fmt: skip
 }
 CLOCKS = {"time", "datetime", "threading", "socket", "logging", "random", "sqlite3", "asyncio", "subprocess", "os", "io"}
 

@@ -1,0 +1,109 @@
+"""The one place where numbers become what a person reads: units, times of day, lengths of time, ratios.
+
+Everything inside is degC, mm, g and Unix seconds; the command line, the page and the words of notices come here.
+Takes `DisplaySettings` apart into functions of data; the local clock comes in as a function (see `core.local_time`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from monitor.core.local_time import MONTHS, Offset, date_of, local_day, minute_of_day, weekday
+from monitor.settings import DisplaySettings
+
+MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
+G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
+
+
+def _utc(_time_s: float) -> float:
+    return 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Display:
+    """How one household reads numbers."""
+
+    temperature_unit: Literal["degC", "degF"] = "degC"
+    length_unit: Literal["mm", "in"] = "mm"
+    weight_unit: Literal["g", "oz"] = "g"
+    offset_s: Offset = _utc  # Unix time -> local minus UTC, seconds
+
+    def temperature(self, temperature_c: float) -> str:
+        """23.44 -> "23.4 °C" or "74.2 °F"."""
+        if self.temperature_unit == "degF":
+            return f"{_plain(temperature_c * 9 / 5 + 32, 1)} °F"
+        return f"{_plain(temperature_c, 1)} °C"
+
+    def length(self, length_mm: float) -> str:
+        """84.2 -> "84 mm" or "3.31 in"."""
+        if self.length_unit == "in":
+            return f"{_plain(length_mm / MM_PER_INCH, 2)} in"
+        return f"{_plain(length_mm, 0)} mm"
+
+    def speed(self, speed_mm_per_h: float) -> str:
+        """-3.21 -> "-3.2 mm/h" or "-0.13 in/h"."""
+        if self.length_unit == "in":
+            return f"{_plain(speed_mm_per_h / MM_PER_INCH, 2)} in/h"
+        return f"{_plain(speed_mm_per_h, 1)} mm/h"
+
+    def weight(self, weight_g: float) -> str:
+        """25.0 -> "25 g" or "0.9 oz"."""
+        if self.weight_unit == "oz":
+            return f"{_plain(weight_g / G_PER_OUNCE, 1)} oz"
+        return f"{_plain(weight_g, 0)} g"
+
+    def clock(self, time_s: float, now_s: float) -> str:
+        """A local time as said at `now_s`: "07:40", "yesterday 23:10", "Sat 07:40" (within 6 days), "14 Mar 07:40"."""
+        day, today = local_day(time_s, self.offset_s), local_day(now_s, self.offset_s)
+        minute = minute_of_day(time_s, self.offset_s)
+        text = f"{minute // 60:02d}:{minute % 60:02d}"
+        if day == today:
+            return text
+        if day in (today - 1, today + 1):
+            return f"{'yesterday' if day < today else 'tomorrow'} {text}"
+        if abs(day - today) <= 6:
+            return f"{weekday(day)} {text}"
+        year, month, day_of_month = date_of(day)
+        this_year = date_of(today)[0]
+        return f"{day_of_month} {MONTHS[month - 1]} {f'{year} ' if year != this_year else ''}{text}"
+
+
+def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:
+    """The [display] table and the local clock, joined."""
+    return Display(
+        temperature_unit=settings.temperature,
+        length_unit=settings.length,
+        weight_unit=settings.weight,
+        offset_s=offset_s,
+    )
+
+
+def duration(length_s: float) -> str:
+    """A length of time as people say it: "45 min", "7 h 40 min", "3 days"; 5 min steps from 2 h on, as no detection
+    is sharper than that; whole days from 48 h on."""
+    minutes = round(length_s / 60)
+    if minutes >= 120:
+        minutes = round(minutes / 5) * 5
+    if minutes < 90:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+    return f"{round(minutes / 1440)} days"
+
+
+def times(rise_ratio: float) -> str:
+    """A rise ratio: 2.14 -> "2.1 times"."""
+    return f"{_plain(rise_ratio, 1)} times"
+
+
+def feeding_ratio(starter_g: float, flour_g: float, water_g: float) -> str | None:
+    """25, 100, 100 -> "1:4:4"; None without starter (a first mix has no ratio)."""
+    if starter_g <= 0:
+        return None
+    return ":".join(["1", *(f"{round(part / starter_g, 1):g}" for part in (flour_g, water_g))])
+
+
+def _plain(number: float, digits: int) -> str:
+    text = f"{number:.{digits}f}"
+    return text.removeprefix("-") if not text.strip("-0.") else text  # no "-0.0"
