@@ -1,0 +1,278 @@
+"""The run file: a recorded run as CSV, and the list of feedings beside it. Reading is tolerant of rows and strict about
+the form: a bad row is kept in `rejected` with its line and reason, a file that is no run file is one `RunFileError`.
+
+Form (UTF-8): leading `# key: value` lines, a header row, then one reading a line in order of arrival. `time` (RFC 3339,
+with its zone) and `distance_mm` are required columns; columns come in any order, unknown ones are left alone, an empty
+or absent cell is a missing value. Nothing is judged here: late, doubled and unbelievable readings pass to `core.trust`.
+Sources: RFC 4180 (quoting), RFC 3339 (time).
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import nan
+from pathlib import Path
+from typing import TextIO
+
+from monitor.runs import rfc3339
+from monitor.runs.cells import geometry_of, guard, guard_line, number, one_line, split, unguard, unguard_line
+from monitor.values import Fed, Geometry, Reading
+
+REQUIRED = ("time", "distance_mm")
+USUAL = ("time", "distance_mm", "temperature_c")
+SURFACE = ("distance_mm", "echo_us")
+MEASURED = (*SURFACE, "temperature_c", "air_c", "humidity_pct")
+FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
+LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
+KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
+_LONGEST_HEADER = 65_536
+
+
+class RunFileError(ValueError):
+    """The file cannot be read as what it should be; the text says what, where and what would be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class RejectedRow:
+    """A row that is no reading: its line in the file (from 1), a short fixed reason, and what stood there."""
+
+    line: int
+    reason: str
+    detail: str
+
+
+@dataclass(slots=True)
+class RunFile:
+    """A run file that was opened and whose form is right. `rows()` reads it anew each time, row by row.
+
+    `rejected` holds the first KEPT_REJECTED rows that were no readings, `rejected_count` counts all of them, and
+    `spoilt_cells` counts garbled cells of columns that a reading can do without: they are missing values."""
+
+    path: Path
+    jar: str
+    header: dict[str, str]
+    columns: tuple[str, ...]
+    rejected: list[RejectedRow] = field(default_factory=list)
+    rejected_count: int = 0
+    spoilt_cells: int = 0
+
+    @property
+    def empty_mm(self) -> float | None:
+        """The empty distance that the file states; None when it states none that can be read."""
+        match = re.match(r"\d+(\.\d+)?", self.header.get("empty_mm", ""))
+        return float(match[0]) if match else None
+
+    @property
+    def geometry(self) -> Geometry | None:
+        """The jar's shape that the file states; None when it states none that can be read."""
+        return geometry_of(self.header.get("geometry", ""))
+
+    def rows(self) -> Iterator[tuple[float | None, Reading]]:
+        """(`received` or None, reading) for each good row, in file order; `rejected` is filled as they go by."""
+        self.rejected, self.rejected_count, self.spoilt_cells = [], 0, 0
+        with _open(self.path) as lines:
+            line = _skip_to_header(lines, self.path)[0]
+            yield from _rows(self, lines, line + 1)
+
+    def readings(self) -> list[Reading]:
+        """All good rows at once."""
+        return [reading for _, reading in self.rows()]
+
+    def reject(self, line: int, reason: str, detail: str) -> None:
+        """Count a row that is no reading, and keep the first ones."""
+        self.rejected_count += 1
+        if len(self.rejected) < KEPT_REJECTED:
+            self.rejected.append(RejectedRow(line, reason, detail[:80]))
+
+
+def read(path: Path | str) -> RunFile:
+    """Open a run file and read its header. Raises RunFileError when it is missing or is not a run file."""
+    path = Path(path)
+    with _open(path) as lines:
+        _, header, columns = _skip_to_header(lines, path)
+    _require(columns, REQUIRED, path)
+    return RunFile(path=path, jar=header.get("jar") or path.stem, header=header, columns=columns)
+
+
+def _rows(run: RunFile, lines: Iterable[str], first_line: int) -> Iterator[tuple[float | None, Reading]]:
+    place = {name: index for index, name in reversed(list(enumerate(run.columns)))}  # the first of two equal names
+    time_at = place["time"]
+    received_at = place.get("received")
+    measured = [(name, place[name]) for name in MEASURED if name in place]
+    width = len(run.columns)
+    jar = run.jar
+    for line_number, line in enumerate(lines, first_line):
+        cells = split(line)
+        if len(cells) < width:
+            if len(cells) == 1 and (not cells[0].strip() or cells[0].startswith("#")):
+                continue
+            cells += [""] * (width - len(cells))
+        elif len(cells) > width and any(cells[width:]):  # most likely a decimal comma: no cell can be trusted
+            run.reject(line_number, "more cells than columns", line.strip())
+            continue
+        try:
+            time_s = rfc3339.parse(cells[time_at].strip())
+        except ValueError as error:
+            run.reject(line_number, f"time: {error}", line.strip())
+            continue
+        received_s: float | None = None
+        if received_at is not None and (received := cells[received_at].strip()):
+            try:
+                received_s = rfc3339.parse(received)
+            except ValueError:
+                run.spoilt_cells += 1
+        values: dict[str, float] = {}
+        for name, index in measured:
+            cell = cells[index]
+            if not cell or cell.isspace():
+                continue
+            try:
+                value = float(cell)
+            except ValueError:
+                value = nan
+            if -LARGEST <= value <= LARGEST and "_" not in cell:  # false for nan
+                values[name] = value
+            elif name in SURFACE:
+                run.reject(line_number, f"{name}: not a number that a sensor can give", line.strip())
+                break
+            else:
+                run.spoilt_cells += 1
+        else:
+            if "echo_us" in values and "distance_mm" in values:
+                del values["echo_us"]  # a reading has one of the two; the distance is the one that every file has
+            yield received_s, Reading(time_s=time_s, jar=jar, **values)
+
+
+def write(
+    out: TextIO,
+    rows: Iterable[tuple[float | None, Reading]],
+    *,
+    header: Mapping[str, str],
+    columns: Sequence[str] = USUAL,
+) -> int:
+    """Write a run file and return how many rows. `columns` are any of `time`, MEASURED and `received`, at least
+    REQUIRED; see `columns_of`. What `write` wrote and `read` read is written again identically."""
+    for key, value in header.items():
+        out.write(f"# {one_line(key)}: {guard_line(one_line(value))}\n")
+    out.write(",".join(columns) + "\n")
+    count = 0
+    for received_s, reading in rows:
+        cells = []
+        for name in columns:
+            if name == "time":
+                cells.append(rfc3339.text(reading.time_s))
+            elif name == "received":
+                cells.append("" if received_s is None else rfc3339.text(received_s))
+            else:
+                cells.append(number(getattr(reading, name)))
+        out.write(",".join(cells) + "\n")
+        count += 1
+    return count
+
+
+def columns_of(rows: Iterable[tuple[float | None, Reading]]) -> tuple[str, ...]:
+    """The columns that these rows need: the usual ones, and any other in which something stands."""
+    seen: set[str] = set()
+    others = [name for name in (*MEASURED, "received") if name not in USUAL]
+    for received_s, reading in rows:
+        for name in others:
+            if (received_s if name == "received" else getattr(reading, name)) is not None:
+                seen.add(name)
+    return (*USUAL, *(name for name in others if name in seen))
+
+
+# --- feedings -------------------------------------------------------------------------------------------------------
+
+
+def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedRow]]:
+    """The feedings told in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`; grams may be empty), in file
+    order, and the rows that are none. Raises RunFileError when the file is missing or has no `fed_at` column."""
+    path = Path(path)
+    fed: list[Fed] = []
+    rejected: list[RejectedRow] = []
+    with _open(path) as lines:
+        header_line, _, columns = _skip_to_header(lines, path)
+        _require(columns, ("fed_at",), path)
+        for number, line in enumerate(lines, header_line + 1):
+            cells = split(line)
+            if not any(cell.strip() for cell in cells) or line.startswith("#"):
+                continue
+            row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
+            try:
+                time_s = rfc3339.parse(row["fed_at"])
+                starter_g, flour_g, water_g = (_grams(name, row.get(name, "")) for name in FEEDING[1:4])
+            except ValueError as error:
+                rejected.append(RejectedRow(number, str(error), line.strip()[:80]))
+                continue
+            flour = unguard(row.get("flour", "")) or None
+            fed.append(Fed(time_s=time_s, jar=jar, starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=flour))
+    return fed, rejected
+
+
+def write_feedings(out: TextIO, fed: Iterable[Fed]) -> None:
+    """Write a FEEDINGS.csv that `read_feedings` reads back identically."""
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(FEEDING)
+    for item in fed:
+        flour = guard(one_line(item.flour or ""))
+        grams = [number(value) for value in (item.starter_g, item.flour_g, item.water_g)]
+        writer.writerow([rfc3339.text(item.time_s), *grams, flour])
+
+
+def _grams(name: str, cell: str) -> float | None:
+    if not cell:
+        return None
+    try:
+        value = float(cell)
+    except ValueError:
+        raise ValueError(f"{name}: not a number") from None
+    if not 0 <= value <= LARGEST:
+        raise ValueError(f"{name}: not an amount in grams")
+    return value
+
+
+# --- the form of the file --------------------------------------------------------------------------------------------
+
+
+def _open(path: Path) -> TextIO:
+    try:
+        file = path.open(encoding="utf-8-sig", errors="replace")
+        file.read(0)
+    except OSError as error:
+        raise RunFileError(f"{path}: {error.strerror or error}") from None
+    return file
+
+
+def _skip_to_header(lines: TextIO, path: Path) -> tuple[int, dict[str, str], tuple[str, ...]]:
+    """Reads the `#` lines and the header row; returns its line number, the keys and the column names."""
+    header: dict[str, str] = {}
+    number = 0
+    while True:
+        try:
+            line = lines.readline(_LONGEST_HEADER)
+        except OSError as error:
+            raise RunFileError(f"{path}: {error.strerror or error}") from None
+        number += 1
+        if "\0" in line:
+            raise RunFileError(f"{path}, line {number}: not a text file in UTF-8; a run file is CSV in UTF-8")
+        if line.startswith("#"):
+            key, colon, value = line[1:].partition(":")
+            if colon:
+                header[key.strip()] = unguard_line(value.strip())
+        elif line.strip():
+            return number, header, tuple(cell.strip() for cell in split(line))
+        elif not line:
+            raise RunFileError(f"{path}: no header row; a run file needs one like {','.join(USUAL)}")
+
+
+def _require(columns: tuple[str, ...], required: Sequence[str], path: Path) -> None:
+    missing = [name for name in required if name not in columns]
+    if not missing:
+        return
+    if len(columns) == 1 and any(sign in columns[0] for sign in ";\t"):
+        raise RunFileError(f"{path}: cells must be separated by commas, found {columns[0][:60]!r}")
+    found = ",".join(columns)
+    raise RunFileError(f"{path}: no column {' and no column '.join(missing)}; the header row is {found[:80]!r}")
