@@ -23,7 +23,6 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench import detection_ours as ours
 from tests.bench.detection_score import HEADER, Claims, Score, row, score
 from tests.bench.detection_set import HELD_OUT, TUNE, Recording, recording, recordings
 
@@ -31,6 +30,8 @@ FULL_DAYS, QUICK_DAYS = 190.0, 40.0
 
 
 def _ours(given: Recording) -> Claims:
+    from tests.bench import detection_ours as ours
+
     return ours.claims(ours.events(given))
 
 
@@ -133,6 +134,8 @@ def draw(given: Recording, claims: Claims, path: Path) -> None:
 
 def files_agree(seeds: list[int]) -> int:
     """Through CSV files and `jartide replay`: how many recordings give other events than the step function did."""
+    from tests.bench import detection_ours as ours
+
     differ = 0
     with tempfile.TemporaryDirectory() as folder:
         for seed in seeds:

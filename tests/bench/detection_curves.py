@@ -160,6 +160,6 @@ def step_in_temperature(time_s: Floats, begin_s: float, hold_s: float, step_c: f
 
 
 def own_hours(time_s: Floats, temperature_c: Floats, q10: float) -> Floats:
-    """Hours that the culture has lived since `time_s[0]`, at 24 degC equivalent: the integral of q10^((T - 24) / 10)."""
+    """Hours that the culture has lived since `time_s[0]`, as at 24 degC: the integral of q10^((T - 24) / 10)."""
     rate = q10 ** ((temperature_c - 24.0) / 10.0)
     return np.concatenate(([0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(time_s)))) / 3600.0

@@ -31,8 +31,8 @@ def limit_s(
 ) -> float | None:
     """Time after the true maximum at which a fall can first be known; None if the readings end before.
 
-    `after_peak_s` and `drop_mm` hold, for each reading after the maximum, its time since then and the true drop by then;
-    `variance_mm2` is `noise_mm2` (one value, or one a reading where the sampling changes); `every_s` the interval.
+    `after_peak_s` and `drop_mm` hold, for each reading after the maximum, its time since then and the true drop by
+    then; `variance_mm2` is `noise_mm2` (one value, or one a reading where sampling changes); `every_s` the interval.
     """
     evidence = np.cumsum(np.square(drop_mm) / (2.0 * np.asarray(variance_mm2)))
     enough = math.log(FALSE_ALARM_S / every_s)

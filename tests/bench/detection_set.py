@@ -254,13 +254,38 @@ def recording(seed: int) -> Recording:
         jump = 0.0 if i == 0 else float(c.level_mm[0] - drawn[i - 1].level_mm[-1])
         cycles.append(
             TrueCycle(
-                begin_s=begin_s, end_s=end_s, fed=i > 0, jump_mm=jump, peak_s=peak_s, peak_mm=peak_mm, start_mm=c.start_mm,
-                drop_mm=drop_mm, falls=falls, whole=c.kind != "middle", rise=c.rise, fall=c.fall, limit_s=after_s, limit_drop_mm=at_limit,
+                begin_s=begin_s,
+                end_s=end_s,
+                fed=i > 0,
+                jump_mm=jump,
+                peak_s=peak_s,
+                peak_mm=peak_mm,
+                start_mm=c.start_mm,
+                drop_mm=drop_mm,
+                falls=falls,
+                whole=c.kind != "middle",
+                rise=c.rise,
+                fall=c.fall,
+                limit_s=after_s,
+                limit_drop_mm=at_limit,
             )
-        )  # fmt: skip
+        )
     return Recording(
-        seed=seed, jar=f"seed-{seed}", empty_mm=empty_mm, time_s=seen.time_s, distance_mm=seen.distance_mm,
-        temperature_c=seen.temperature_c, cycles=tuple(cycles), troubles=tuple(sorted(wanted)), kitchen=roughness, every_s=every_s,
-        white_mm=white_mm, round_mm=round_mm, wander_mm=wander_mm, wander_s=wander_s, grid_s=grid_s, true_mm=true_mm,
+        seed=seed,
+        jar=f"seed-{seed}",
+        empty_mm=empty_mm,
+        time_s=seen.time_s,
+        distance_mm=seen.distance_mm,
+        temperature_c=seen.temperature_c,
+        cycles=tuple(cycles),
+        troubles=tuple(sorted(wanted)),
+        kitchen=roughness,
+        every_s=every_s,
+        white_mm=white_mm,
+        round_mm=round_mm,
+        wander_mm=wander_mm,
+        wander_s=wander_s,
+        grid_s=grid_s,
+        true_mm=true_mm,
         marks=tuple(seen.marks) + tuple(m for c in drawn for m in c.marks),
-    )  # fmt: skip
+    )

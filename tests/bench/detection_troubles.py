@@ -91,10 +91,20 @@ class Seen:
 
 
 def sense(
-    rng: np.random.Generator, wanted: frozenset[str], grid_s: Floats, true_mm: Floats, temperature_c: Floats,
-    fed_s: tuple[float, ...], peaks_s: tuple[float, ...], empty_mm: float, every_s: float, white_mm: float, round_mm: float,
-    wander_mm: float, wander_s: float,
-) -> Seen:  # fmt: skip
+    rng: np.random.Generator,
+    wanted: frozenset[str],
+    grid_s: Floats,
+    true_mm: Floats,
+    temperature_c: Floats,
+    fed_s: tuple[float, ...],
+    peaks_s: tuple[float, ...],
+    empty_mm: float,
+    every_s: float,
+    white_mm: float,
+    round_mm: float,
+    wander_mm: float,
+    wander_s: float,
+) -> Seen:
     """The rows that a sensor with its troubles makes of the true level."""
     marks: Marks = []
     begin_s, end_s = float(grid_s[0]), float(grid_s[-1])
@@ -136,7 +146,7 @@ def sense(
     for fed in fed_s:
         off_s = rng.uniform(120.0, 720.0)
         good &= ~_lid_off(rng, at_s, distance, keep, fed - off_s, fed, empty_mm, str(rng.choice(LID_OFF)), marks)
-    for name, from_s, to_s in [m for m in marks if m[0] == "look"]:
+    for _, from_s, to_s in [m for m in marks if m[0] == "look"]:
         good &= ~_lid_off(rng, at_s, distance, keep, from_s, to_s, empty_mm, str(rng.choice(LID_OFF[:4])), [])
 
     if "frozen" in wanted:
