@@ -66,8 +66,8 @@ def load(path: Path | str) -> Settings:
     except OSError as error:
         raise SettingsError((f"{path}: cannot be read: {error.strerror}",)) from None
     except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise SettingsError((f"{path}, line {line}: is not UTF-8 text: save it as UTF-8",)) from None
+        at = error.object[: error.start].count(b"\n") + 1
+        raise SettingsError((f"{path}, line {at}: is not UTF-8 text: save it as UTF-8",)) from None
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -217,7 +217,7 @@ def _said(raw: dict[str, Any], where: Where, what: str) -> str:
             name = next(
                 (value[key] for key in ("name", "port", "host") if isinstance(value, dict) and key in value), ""
             )
-            head += f" {name if isinstance(name, str) and name else step + 1}"
+            head += f" {name if isinstance(name, str) and name and '@' not in name else step + 1}"
         else:
             value = value.get(step, _NOTHING) if isinstance(value, dict) else _NOTHING
             head += f": {step}{_shown(step, value)}"

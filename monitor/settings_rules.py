@@ -67,7 +67,7 @@ def broken_rules(settings: Settings) -> Iterator[Problem]:
     if settings.influx is not None:
         yield from _placed(("influx",), _influx(settings.influx))
     zone = settings.display.time_zone
-    if zone is not None and zone not in zoneinfo.available_timezones():
+    if zone is not None and not _is_zone(zone):
         yield ("display", "time_zone"), "must be a zone name such as Europe/Vienna"
     yield from _twins("jar", [jar.name for jar in settings.jars], "name", "two jars with one name")
     yield from _twins("serial", [serial.port for serial in settings.serial], "port", "two [[serial]] on one port")
@@ -191,6 +191,14 @@ def _known_jar(name: str, settings: Settings) -> Iterator[Clause]:
     names = [jar.name for jar in settings.jars]
     if name not in names:
         yield "jar", f"there is no [[jar]] of that name; there is {', '.join(names) or 'none'}"
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):  # unknown; absolute or with ..; a folder of zones
+        return False
+    return True
 
 
 def _limits(table: str, settings: object) -> Iterator[Clause]:

@@ -99,7 +99,7 @@ def _problem_with_table(points: tuple[tuple[float, float], ...]) -> str | None:
         if not SECTION_ML_PER_MM[0] <= section <= SECTION_ML_PER_MM[1]:
             across_mm = math.sqrt(section * 1000 * 4 / math.pi)
             return (
-                f"between {_plain(low_mm)} and {_plain(high_mm)} mm the points make the jar {across_mm:.0f} mm wide; "
+                f"between {_plain(low_mm)} and {_plain(high_mm)} mm the points make the jar {across_mm:.3g} mm wide; "
                 "points are [height in mm, volume in ml]"
             )
     return _outside("the highest point", points[-1][0], HEIGHT_MM, "mm")
