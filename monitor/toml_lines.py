@@ -66,7 +66,8 @@ def line_of(found: dict[Where, Span], where: Where) -> int | None:
 def toml_text(value: object) -> str:
     """A value as TOML writes it on one line: text, numbers, true and false, lists and inline tables."""
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)  # JSON's escapes are a part of TOML's
+        # JSON's escapes are a part of TOML's, which wants the delete character escaped as well
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, list | tuple):
