@@ -74,7 +74,7 @@ def geometry_of(text: str) -> Geometry | None:
         sizes = [float(part) for word in words for part in word.split(":")]
     except ValueError:
         return None
-    if not all(0 < size < 1e6 for size in sizes):
+    if not all((0 if kind == "table" else 1e-3) <= size < 1e6 for size in sizes):
         return None
     match kind, sizes:
         case "straight", []:

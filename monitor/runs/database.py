@@ -1,0 +1,100 @@
+"""The connection under the store: transactions, errors as sentences, the small texts that outlive a restart."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Self
+
+from monitor.runs import store_file
+from monitor.runs.store_file import trouble
+
+
+class Database:
+    """One connection, for one thread. `set_aside` tells where a damaged file was put at opening, `damage` why."""
+
+    def __init__(self, path: Path, opened: store_file.Opened) -> None:
+        self.path = path
+        self.set_aside = opened.set_aside
+        self.damage = opened.reason
+        self._db = opened.db
+        self._depth = 0
+        self._jar_ids: dict[str, int] = {}
+
+    @classmethod
+    def open(cls, path: Path | str, now_s: float | None = None) -> Self:
+        """Open as the owner (the daemon): makes, migrates, sets a damaged file aside. Raises StoreTrouble."""
+        path = Path(path)
+        return cls(path, store_file.open_file(path, time.time() if now_s is None else now_s))
+
+    @classmethod
+    def join(cls, path: Path | str) -> Self:
+        """Open beside the daemon: never makes, migrates or replaces the file. Raises StoreTrouble."""
+        path = Path(path)
+        return cls(path, store_file.Opened(store_file.join_file(path)))
+
+    def close(self) -> None:
+        """Close; the last one to close leaves a single file behind."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """One transaction around all that is written inside: all of it is kept, or nothing. Raises StoreTrouble."""
+        if self._depth:
+            yield
+            return
+        try:
+            self._db.execute("BEGIN IMMEDIATE")  # a deferred one could fail later without waiting for its turn
+            self._depth = 1
+            yield
+            self._db.execute("COMMIT")
+        except BaseException as error:
+            self._jar_ids.clear()  # a jar that was new in this transaction is not there now
+            with contextlib.suppress(sqlite3.Error):
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+            if isinstance(error, sqlite3.Error):
+                raise trouble(error, self.path) from error
+            raise
+        finally:
+            self._depth = 0
+
+    def query(self, sql: str, values: Sequence[object] = ()) -> list[Any]:
+        """All rows of a SELECT. Raises StoreTrouble."""
+        try:
+            return self._db.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise trouble(error, self.path) from error
+
+    def write(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
+        """One statement, in the enclosing transaction or in its own. Raises StoreTrouble."""
+        with self.writing():
+            return self._db.execute(sql, values)
+
+    def meta(self, key: str) -> str | None:
+        """A small text kept under a key (client token, boot id, last summary); None when there is none."""
+        rows = self.query("SELECT value FROM meta WHERE key = ?", (key,))
+        return rows[0][0] if rows else None
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Keep a small text under a key."""
+        self.write("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    def backup(self, target: Path | str) -> None:
+        """An online copy as one file, complete or not there. Raises StoreTrouble."""
+        store_file.copy_to(self._db, Path(target))
+
+    def _jar_id(self, name: str) -> int:
+        if name not in self._jar_ids:
+            self._db.execute("INSERT INTO jar (name) VALUES (?) ON CONFLICT DO NOTHING", (name,))
+            self._jar_ids[name] = self._db.execute("SELECT id FROM jar WHERE name = ?", (name,)).fetchone()[0]
+        return self._jar_ids[name]

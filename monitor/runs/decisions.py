@@ -1,0 +1,207 @@
+"""Runs, and what was decided about them: events, cycles, and the carries that a restart begins from."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from monitor.runs.cells import geometry_of, geometry_text
+from monitor.runs.database import Database
+from monitor.settings import JarSettings
+from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Straight
+
+CARRIES_KEPT_S = 7 * 86_400  # a feeding told later than a week after it changes nothing that is watched today
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A stretch of one jar's items under one set-up. `first_seq` is the first item that may belong to it."""
+
+    id: int
+    jar: str
+    began_s: float
+    ended_s: float | None
+    first_seq: int
+    reason: str
+    empty_mm: float | None
+    geometry: Geometry
+    header: Mapping[str, str]
+    imported: bool
+
+
+class Decisions(Database):
+    """The part of the store that `core`'s answers go to."""
+
+    def ensure_run(self, jar: JarSettings, now_s: float) -> Run:
+        """The jar's open run, a new one where there is none or the jar's shape or empty distance has changed."""
+        with self.writing():
+            run = self.open_run(jar.name)
+            if run is None:
+                return self.begin_run(jar, "first start", now_s)
+            if run.geometry != jar.geometry:
+                return self.begin_run(jar, "the jar's shape was changed", now_s)
+            if run.empty_mm != jar.empty_mm:
+                return self.begin_run(jar, "the empty distance was changed", now_s)
+            return run
+
+    def begin_run(self, jar: JarSettings, reason: str, now_s: float) -> Run:
+        """Close the jar's open run, if any, and begin a new one with the next item."""
+        with self.writing():
+            self._insert_run(jar.name, reason, now_s, self._last()[0] + 1, jar.empty_mm, geometry_text(jar.geometry))
+            run = self.open_run(jar.name)
+        assert run is not None
+        return run
+
+    def open_run(self, jar: str) -> Run | None:
+        """The run that the jar's live items go to; None before the first."""
+        found = self.runs("WHERE jar.name = ? AND digest IS NULL AND run.ended_s IS NULL", (jar,))
+        return found[-1] if found else None
+
+    def runs(self, where: str = "", values: Sequence[object] = ()) -> list[Run]:
+        """All runs, or those that an SQL condition names, oldest first."""
+        sql = f"""SELECT run.id, jar.name, began_s, ended_s, first_seq, reason, empty_mm, geometry, header,
+            digest IS NOT NULL FROM run JOIN jar ON jar.id = run.jar {where} ORDER BY run.id"""
+        return [_run_of(row) for row in self.query(sql, values)]
+
+    def restart_point(self, jar: str) -> tuple[int, Carry | None]:
+        """(seq, carry) to begin from after a restart: step the arrivals after seq. Without a carry in the open run, it
+        is the run's beginning."""
+        run = self.open_run(jar)
+        if run is None:
+            return self._last()[0], None
+        return self.latest_carry(jar) or (run.first_seq - 1, None)
+
+    def save_carry(self, jar: str, seq: int, time_s: float, carry: Carry) -> None:
+        """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling."""
+        with self.writing():
+            jar_id = self._jar_id(jar)
+            body = json.dumps(carry, separators=(",", ":"))
+            self._db.execute("INSERT OR REPLACE INTO carry VALUES (?, ?, ?, ?)", (jar_id, seq, time_s, body))
+            self._db.execute(
+                """DELETE FROM carry WHERE jar = ?1 AND time_s <
+                    (SELECT max(time_s) FROM carry WHERE jar = ?1 AND time_s <= ?2)""",
+                (jar_id, time_s - CARRIES_KEPT_S),
+            )
+
+    def latest_carry(self, jar: str, before_time_s: float | None = None) -> tuple[int, Carry] | None:
+        """The last carry of the jar's open run, or the last one up to a time; None when there is none."""
+        run = self.open_run(jar)
+        if run is None:
+            return None
+        rows = self.query(
+            """SELECT seq, body FROM carry WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ? AND time_s <= ?
+                ORDER BY seq DESC LIMIT 1""",
+            (jar, run.first_seq, 1e300 if before_time_s is None else before_time_s),
+        )
+        return (rows[0][0], json.loads(rows[0][1])) if rows else None
+
+    def add_events(self, jar: str, seq: int, events: Sequence[Event]) -> int:
+        """Keep what was decided at item `seq` or at a tick after it; returns how many were new. Deciding again after a
+        restart adds nothing: a run holds one event of a kind for one pair of times."""
+        with self.writing():
+            jar_id, run = self._jar_and_run(jar, events[0].decided_at_s if events else 0.0, seq)
+            return sum(
+                self._db.execute(_ADD_EVENT, (jar_id, run, seq, *_event_row(event))).rowcount for event in events
+            )
+
+    def events(self, run: int, after_s: float = float("-inf")) -> list[Event]:
+        """The events of one run, in the order decided, that were decided after a time."""
+        rows = self.query(f"{_EVENTS} WHERE event.run = ? AND decided_s > ? ORDER BY event.id", (run, after_s))
+        return [_event_of(row) for row in rows]
+
+    def events_after(self, place: int, limit: int) -> list[tuple[int, Event]]:
+        """(id, event) of all runs in the order kept, after an id: for mirrors."""
+        rows = self.query(f"{_EVENTS} WHERE event.id > ? ORDER BY event.id LIMIT ?", (place, limit))
+        return [(row[0], _event_of(row)) for row in rows]
+
+    def put_cycle(self, cycle: Cycle) -> None:
+        """Keep what is known of a cycle of the jar's open run, in place of what was known before."""
+        with self.writing():
+            _, run = self._jar_and_run(cycle.jar, cycle.fed_at_s, self._last()[0] + 1)
+            self._put_cycle(run, cycle)
+
+    def cycles(self, run: int) -> list[Cycle]:
+        """The cycles of one run by number."""
+        rows = self.query("SELECT body FROM cycle WHERE run = ? ORDER BY number", (run,))
+        return [_cycle_of(json.loads(row[0])) for row in rows]
+
+    # --- inside a transaction ----------------------------------------------------------------------------------------
+
+    def _last(self) -> tuple[int, float]:
+        rows = self.query("SELECT seq, received_s FROM item WHERE seq > 0 ORDER BY seq DESC LIMIT 1")
+        return rows[0] if rows else (0, float("-inf"))
+
+    def _jar_and_run(self, name: str, now_s: float, next_seq: int) -> tuple[int, int]:
+        jar = self._jar_id(name)
+        sql = "SELECT id FROM run WHERE jar = ? AND digest IS NULL AND ended_s IS NULL ORDER BY id DESC LIMIT 1"
+        found = self._db.execute(sql, (jar,)).fetchone()
+        if found is None:
+            return jar, self._insert_run(name, "first reading", now_s, next_seq, None, geometry_text(Straight()))
+        return jar, found[0]
+
+    def _renew_run(self, name: str, now_s: float, next_seq: int) -> None:
+        old = self.open_run(name)
+        empty_mm, geometry = (old.empty_mm, old.geometry) if old else (None, Straight())
+        self._insert_run(name, "asked for", now_s, next_seq, empty_mm, geometry_text(geometry))
+
+    def _insert_run(
+        self, name: str, reason: str, now_s: float, first_seq: int, empty_mm: float | None, geometry: str
+    ) -> int:
+        jar = self._jar_id(name)
+        self._db.execute(
+            "UPDATE run SET ended_s = ? WHERE jar = ? AND digest IS NULL AND ended_s IS NULL", (now_s, jar)
+        )
+        sql = "INSERT INTO run (jar, began_s, first_seq, reason, empty_mm, geometry) VALUES (?, ?, ?, ?, ?, ?)"
+        run = self._db.execute(sql, (jar, now_s, first_seq, reason, empty_mm, geometry)).lastrowid
+        assert run is not None
+        return run
+
+    def _put_cycle(self, run: int, cycle: Cycle) -> None:
+        body = json.dumps(asdict(cycle), separators=(",", ":"), ensure_ascii=False)
+        row = (run, cycle.number, cycle.fed_at_s, cycle.ended_at_s, body)
+        self._db.execute("INSERT OR REPLACE INTO cycle VALUES (?, ?, ?, ?, ?)", row)
+
+
+_ADD_EVENT = """INSERT INTO event (jar, run, seq, kind, happened_s, decided_s, evidence, replaces)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
+_EVENTS = """SELECT event.id, jar.name, kind, happened_s, decided_s, evidence, replaces
+    FROM event JOIN jar ON jar.id = event.jar"""
+
+
+def _event_row(event: Event) -> tuple[str, float, float, str, str | None]:
+    evidence = json.dumps(dict(event.evidence), separators=(",", ":"), ensure_ascii=False)
+    return event.kind.value, event.happened_at_s, event.decided_at_s, evidence, event.replaces
+
+
+def _event_of(row: tuple[Any, ...]) -> Event:
+    _, jar, kind, happened_s, decided_s, evidence, replaces = row
+    return Event(
+        kind=EventKind(kind),
+        jar=jar,
+        happened_at_s=happened_s,
+        decided_at_s=decided_s,
+        evidence=json.loads(evidence),
+        replaces=replaces,
+    )
+
+
+def _cycle_of(body: dict[str, Any]) -> Cycle:
+    return Cycle(**{**body, "temperatures_c": tuple(body["temperatures_c"])})
+
+
+def _run_of(row: tuple[Any, ...]) -> Run:
+    id_, jar, began_s, ended_s, first_seq, reason, empty_mm, geometry, header, imported = row
+    return Run(
+        id=id_,
+        jar=jar,
+        began_s=began_s,
+        ended_s=ended_s,
+        first_seq=first_seq,
+        reason=reason,
+        empty_mm=empty_mm,
+        geometry=geometry_of(geometry) or Straight(),
+        header=json.loads(header),
+        imported=bool(imported),
+    )

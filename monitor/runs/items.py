@@ -1,0 +1,84 @@
+"""One row of the store's item table to and from the values that travel: readings, told items, clock steps."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, TypeAlias
+
+from monitor.values import Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading
+
+Told: TypeAlias = Fed | Noted | ClockSet
+Row: TypeAlias = tuple[Any, ...]
+
+# DO NOTHING answers to the unique indexes only: a value outside a CHECK still raises, and is counted as rejected
+INSERT = """INSERT INTO item (seq, run, jar, received_s, time_s, timed, distance_mm, echo_us, temperature_c, air_c,
+    humidity_pct, boot, device_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
+SELECT = """SELECT item.seq, item.received_s, item.time_s, jar.name, item.told, item.distance_mm, item.echo_us,
+    item.temperature_c, item.air_c, item.humidity_pct FROM item LEFT JOIN jar ON jar.id = item.jar"""
+
+
+def row_of(delivery: Delivery, seq: int, run: int, jar: int, received_s: float) -> Row:
+    """The columns of INSERT. A message that says nothing of its time and may have come before has no time."""
+    reading = delivery.reading
+    numbered = delivery.boot is not None and delivery.seq is not None
+    return (
+        seq,
+        run,
+        jar,
+        received_s,
+        None if unknown_time(delivery) else reading.time_s,
+        1 if delivery.timed else 0,
+        reading.distance_mm,
+        reading.echo_us,
+        reading.temperature_c,
+        reading.air_c,
+        reading.humidity_pct,
+        delivery.boot if numbered else None,
+        delivery.seq if numbered else None,
+    )
+
+
+def unknown_time(delivery: Delivery) -> bool:
+    """Whether nobody can say when this was measured: untimed, and the broker may have held it for any while."""
+    return delivery.again and not delivery.timed
+
+
+def arrival_of(row: Row) -> Arrival:
+    """The arrival that a row of SELECT stands for; its time must be known."""
+    seq, received_s, time_s, jar, told, distance_mm, echo_us, temperature_c, air_c, humidity_pct = row
+    if told is not None:
+        return Arrival(seq=seq, received_s=received_s, item=told_of(told, time_s, jar))
+    reading = Reading(
+        time_s=time_s,
+        jar=jar,
+        distance_mm=distance_mm,
+        echo_us=echo_us,
+        temperature_c=temperature_c,
+        air_c=air_c,
+        humidity_pct=humidity_pct,
+    )
+    return Arrival(seq=seq, received_s=time_s if received_s is None else received_s, item=reading)
+
+
+def told_text(item: Told) -> str:
+    """A told item as JSON, without its time and jar, which have columns of their own."""
+    body: Json
+    match item:
+        case Fed():
+            grams = {"starter_g": item.starter_g, "flour_g": item.flour_g, "water_g": item.water_g}
+            body = {"fed": {**grams, "flour": item.flour}}
+        case Noted():
+            body = {"noted": item.what.value, "text": item.text}
+        case ClockSet():
+            body = {"clock_set_s": item.offset_s}
+    return json.dumps(body, ensure_ascii=False)
+
+
+def told_of(text: str, time_s: float, jar: str) -> Told:
+    """The item that `told_text` wrote."""
+    body = json.loads(text)
+    if "fed" in body:
+        return Fed(time_s=time_s, jar=jar, **body["fed"])
+    if "noted" in body:
+        return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"])
+    return ClockSet(time_s=time_s, offset_s=body["clock_set_s"])

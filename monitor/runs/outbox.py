@@ -1,0 +1,171 @@
+"""The notices' outbox: each is kept with what became of it, so that it outlives a dead network and a restart.
+
+A cause (run, jar, cycle, kind, repeat) is in here once, whatever is decided again after a restart. `core.notices`
+decides what to put in, the notices' sink sends and marks. All functions join an enclosing `with store.writing():`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from monitor.runs.store import Store
+from monitor.values import Notice
+
+
+class State(StrEnum):
+    """What became of a notice. PENDING and FAILED are tried again when their time comes; SENDING is on its way."""
+
+    PENDING = "pending"
+    SENDING = "sending"
+    SENT = "sent"
+    FAILED = "failed"
+    SUPERSEDED = "superseded"
+    EXPIRED = "expired"
+    SILENCED = "silenced"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A notice in the outbox. `message_id` stays the same at every try, so that a receiver can know a second copy."""
+
+    id: int
+    message_id: str
+    run: int
+    notice: Notice
+    state: State
+    attempts: int
+    next_try_s: float
+    changed_s: float
+    error: str
+
+
+def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
+    """Keep notices whose cause is new, in the open run of their jar; returns how many were new."""
+    new = 0
+    with store.writing():
+        for notice in notices:
+            run = store.open_run(notice.jar) if notice.jar else None
+            cause = (run.id if run else 0, notice.jar, notice.cycle, notice.kind, notice.repeat)
+            content = (notice.due_s, notice.expires_s, notice.title, notice.text, int(notice.urgent))
+            new += store.write(_PUT, (*cause, *content, notice.due_s, now_s)).rowcount
+    return new
+
+
+def due(store: Store, now_s: float, limit: int = 20) -> list[Kept]:
+    """What should be sent now: due, still of use, and waiting; urgent ones first, then by due time."""
+    where = f"{_WAITING} AND next_try_s <= ? AND expires_s > ? ORDER BY urgent DESC, due_s, id LIMIT ?"
+    return _select(store, where, (now_s, now_s, limit))
+
+
+def next_try_s(store: Store) -> float | None:
+    """When the next waiting notice wants to be tried; None when none waits."""
+    found = store.query(f"SELECT min(next_try_s) FROM notice WHERE {_WAITING}")[0][0]
+    return None if found is None else float(found)
+
+
+def sending(store: Store, id_: int, now_s: float) -> None:
+    """Say, before it is sent, that a notice is on its way."""
+    _set(store, id_, State.SENDING, now_s, "attempts = attempts + 1")
+
+
+def sent(store: Store, id_: int, now_s: float) -> None:
+    """It went out."""
+    _set(store, id_, State.SENT, now_s, "error = ''")
+
+
+def failed(store: Store, id_: int, now_s: float, error: str, next_try_s: float) -> None:
+    """It did not go out; try again at `next_try_s`."""
+    _set(store, id_, State.FAILED, now_s, "error = ?, next_try_s = ?", (error[:500], next_try_s))
+
+
+def silence(store: Store, id_: int, now_s: float) -> None:
+    """It is not wanted (snoozed, or its kind is left out): it will not be sent."""
+    _set(store, id_, State.SILENCED, now_s, "error = ''")
+
+
+def defer(store: Store, id_: int, until_s: float) -> None:
+    """Not before `until_s` (quiet hours); it goes on waiting."""
+    store.write(f"UPDATE notice SET next_try_s = ? WHERE id = ? AND {_WAITING}", (until_s, id_))
+
+
+def supersede(store: Store, jar: str, now_s: float, kinds: Sequence[str] = ()) -> int:
+    """What waits for a jar (of these kinds, or of all) is no longer true; returns how many were waiting."""
+    of_kinds = f"AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
+    sql = f"UPDATE notice SET state = 'superseded', changed_s = ? WHERE jar = ? AND {_WAITING} {of_kinds}"
+    return store.write(sql, (now_s, jar, *kinds)).rowcount
+
+
+def expire(store: Store, now_s: float) -> int:
+    """What waits and is past its use will not be sent; returns how many."""
+    sql = f"UPDATE notice SET state = 'expired', changed_s = ? WHERE {_WAITING} AND expires_s <= ?"
+    return store.write(sql, (now_s, now_s)).rowcount
+
+
+def restart(store: Store, now_s: float) -> None:
+    """At the daemon's start: a notice that was on its way when it stopped may or may not have gone out. It is tried
+    once more; when that is interrupted as well it counts as sent: a crashing daemon must not flood a person."""
+    with store.writing():
+        store.write(
+            "UPDATE notice SET state = 'sent', changed_s = ? WHERE state = 'sending' AND maybe_sent = 1", (now_s,)
+        )
+        store.write(
+            "UPDATE notice SET state = 'pending', maybe_sent = 1, changed_s = ? WHERE state = 'sending'", (now_s,)
+        )
+
+
+def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[Kept]:
+    """The notices of a jar's open run (of one cycle, or of all), oldest first: what was said already."""
+    run = store.open_run(jar) if jar else None
+    where = "run = ? AND jar = ?" + ("" if cycle is None else " AND cycle = ?") + " ORDER BY id"
+    values = (run.id if run else 0, jar)
+    return _select(store, where, values if cycle is None else (*values, cycle))
+
+
+def latest(store: Store, limit: int = 50) -> list[Kept]:
+    """The latest notices of all jars, newest first."""
+    return _select(store, "1 ORDER BY id DESC LIMIT ?", (limit,))
+
+
+_WAITING = "state IN ('pending', 'failed')"
+_COLUMNS = "id, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent"
+_PUT = f"""INSERT INTO notice ({_COLUMNS.removeprefix("id, ")}, next_try_s, changed_s)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
+
+
+def _set(store: Store, id_: int, state: State, now_s: float, also: str, values: tuple[object, ...] = ()) -> None:
+    store.write(f"UPDATE notice SET state = ?, changed_s = ?, {also} WHERE id = ?", (state.value, now_s, *values, id_))
+
+
+def _select(store: Store, where: str, values: Sequence[object]) -> list[Kept]:
+    sql = f"SELECT {_COLUMNS}, state, attempts, next_try_s, changed_s, error FROM notice WHERE {where}"
+    return [_kept(row) for row in store.query(sql, values)]
+
+
+def _kept(row: tuple[Any, ...]) -> Kept:
+    id_, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent, state, *rest = row
+    attempts, next_try_s, changed_s, error = rest
+    notice = Notice(
+        jar=jar,
+        cycle=cycle,
+        kind=kind,
+        repeat=repeat,
+        due_s=due_s,
+        expires_s=expires_s,
+        title=title,
+        text=text,
+        urgent=bool(urgent),
+    )
+    return Kept(
+        id=id_,
+        message_id=f"{jar or 'jartide'}.{run}.{cycle}.{kind}.{repeat}",
+        run=run,
+        notice=notice,
+        state=State(state),
+        attempts=attempts,
+        next_try_s=next_try_s,
+        changed_s=changed_s,
+        error=error,
+    )

@@ -1,0 +1,128 @@
+"""The store: one SQLite file that holds all that arrived, in order of arrival, and all that was decided about it.
+
+It stands between the daemon's queue and `core`: an item is committed here before it is stepped or acknowledged. A
+`Store` belongs to one thread; other threads and processes open their own with `Store.join`. Every method commits by
+itself, or takes part in the transaction of an enclosing `with store.writing():`. The notices' outbox is in `outbox`,
+thinning in `retention`, run files in and out in `transfer`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+
+from monitor.runs import items
+from monitor.runs.decisions import Decisions, Run
+from monitor.runs.store_file import StoreTrouble
+from monitor.values import Arrival, ClockSet, Delivery, Noted, Noting, Rejected
+
+__all__ = ["Run", "Store", "StoreTrouble"]
+
+_CHUNK = 2000  # rows that a reader holds at once: well under a megabyte
+
+
+class Store(Decisions):
+    """See the module; `database` has opening and transactions, `decisions` has runs and all that was decided."""
+
+    # --- items -----------------------------------------------------------------------------------------------------
+
+    def add(self, deliveries: Sequence[Delivery], rejected: Sequence[Rejected] = ()) -> list[Arrival | None]:
+        """Commit a batch. One answer for each delivery: its arrival, or None where it must not be stepped: it was
+        there already (by jar, boot and seq, else by jar and time), its time cannot be known (stored without one), or a
+        value is beyond the store's limits (counted as rejected). Raises StoreTrouble; then nothing of it is stored."""
+        arrivals: list[Arrival | None] = []
+        with self.writing():
+            seq, running_s = self._last()
+            run_ids: dict[str, tuple[int, int]] = {}
+            beyond: list[Rejected] = []
+            for delivery in deliveries:
+                name = delivery.reading.jar
+                received_s = max(running_s, delivery.received_s)
+                try:
+                    if name not in run_ids:
+                        run_ids[name] = self._jar_and_run(name, delivery.received_s, seq + 1)
+                    jar, run = run_ids[name]
+                    row = items.row_of(delivery, seq + 1, run, jar, received_s)
+                    new = self._db.execute(items.INSERT, row).rowcount == 1
+                except (sqlite3.IntegrityError, OverflowError, UnicodeEncodeError):
+                    beyond.append(_beyond(delivery))
+                    new = False
+                if not new:
+                    arrivals.append(None)
+                    continue
+                seq, running_s = seq + 1, received_s
+                untold = items.unknown_time(delivery)
+                arrivals.append(None if untold else Arrival(seq=seq, received_s=received_s, item=delivery.reading))
+            for reject in (*rejected, *beyond):
+                self._count(reject)
+        return arrivals
+
+    def tell(self, item: items.Told, received_s: float) -> int:
+        """Commit what a person told, or a clock step, and return its place in the order of arrival. `Noting.NEW_RUN`
+        also begins the run. Safe beside a running daemon. Raises StoreTrouble."""
+        with self.writing():
+            seq, running_s = self._last()
+            jar = run = None
+            if not isinstance(item, ClockSet):
+                if isinstance(item, Noted) and item.what is Noting.NEW_RUN:
+                    self._renew_run(item.jar, item.time_s, seq + 1)
+                jar, run = self._jar_and_run(item.jar, received_s, seq + 1)
+            self._db.execute(
+                "INSERT INTO item (seq, run, jar, received_s, time_s, told) VALUES (?, ?, ?, ?, ?, ?)",
+                (seq + 1, run, jar, max(running_s, received_s), item.time_s, items.told_text(item)),
+            )
+        return seq + 1
+
+    def arrivals(self, jar: str | None, after_seq: int) -> Iterator[Arrival]:
+        """Live items after `after_seq`, of one jar (with the clock steps, which concern all) or of all, in order of
+        arrival. Items of unknown time are left out. Holds no lock between chunks. Raises StoreTrouble."""
+        of_jar = "" if jar is None else "AND (item.jar = (SELECT id FROM jar WHERE name = ?) OR item.jar IS NULL)"
+        sql = f"{items.SELECT} WHERE item.seq > ? AND item.time_s IS NOT NULL {of_jar} ORDER BY item.seq LIMIT {_CHUNK}"
+        place = max(after_seq, 0)
+        while rows := self.query(sql, (place,) if jar is None else (place, jar)):
+            for row in rows:
+                yield items.arrival_of(row)
+            place = rows[-1][0]
+
+    def told(self, jar: str, after_time_s: float = 0.0) -> list[items.Told]:
+        """What was told about one jar since a time, in order of that time."""
+        sql = """SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+            WHERE item.told IS NOT NULL AND jar.name = ? AND item.time_s >= ? AND item.seq > 0 ORDER BY item.time_s"""
+        return [items.told_of(*row) for row in self.query(sql, (jar, after_time_s))]
+
+    def last_seq(self) -> int:
+        """The place of the latest live item; 0 when there is none."""
+        return self._last()[0]
+
+    def rejected_counts(self, since_day: str = "") -> list[tuple[str, str, str, int, float, str | None, str]]:
+        """(day, source, reason, count, last time, last jar, last detail) since a day (`2026-03-02`), newest first."""
+        return self.query("SELECT * FROM rejected WHERE day >= ? ORDER BY day DESC, count DESC", (since_day,))
+
+    # --- inside a transaction ----------------------------------------------------------------------------------------
+
+    def _count(self, rejected: Rejected) -> None:
+        day = time.strftime("%Y-%m-%d", time.gmtime(rejected.received_s))
+        source, reason, detail = map(_plain, (rejected.source, rejected.reason, rejected.detail[:200]))
+        jar = None if rejected.jar is None else _plain(rejected.jar[:200])
+        self._db.execute(
+            """INSERT INTO rejected VALUES (?, ?, ?, 1, ?, ?, ?) ON CONFLICT DO UPDATE SET
+                count = count + 1, last_s = excluded.last_s, last_jar = excluded.last_jar,
+                last_detail = excluded.last_detail""",
+            (day, source, reason, rejected.received_s, jar, detail),
+        )
+
+
+def _plain(text: str) -> str:
+    """The text with what cannot be UTF-8 (a lone surrogate out of JSON) replaced."""
+    return text.encode("utf-8", "replace").decode()
+
+
+def _beyond(delivery: Delivery) -> Rejected:
+    return Rejected(
+        source=delivery.source,
+        received_s=delivery.received_s,
+        reason="beyond what a sensor can give",
+        detail=repr(delivery.reading)[:200],
+        jar=delivery.reading.jar,
+    )

@@ -1,0 +1,211 @@
+"""How the store's file is opened, copied and brought up to date, without ever trusting or losing it silently.
+
+`store` works on the connection that this module hands out. A damaged file is set aside and replaced, a file of a newer
+version or of another program is refused untouched, an older one is copied and then brought up to date.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.runs import schema
+
+BUSY_S = 5.0  # another process holds its write lock for one small transaction; a backup tool perhaps for seconds
+CHECK_S = 0.5  # of the first reading's one second; the whole of a year's file is checked in less on a small computer
+CHECK_AFTER_CRASH_S = 5.0  # after an unclean stop damage is likelier, and waiting is worth more
+
+
+class StoreTrouble(Exception):
+    """The store cannot do what was asked; the text is a sentence for people.
+
+    `lasting` is False where it may pass by itself (disk full, read-only, busy, input/output error): keep and retry.
+    """
+
+    def __init__(self, text: str, *, lasting: bool) -> None:
+        super().__init__(text)
+        self.lasting = lasting
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A connection to a sound file of this version; `set_aside` is where a damaged one was put, with the reason."""
+
+    db: sqlite3.Connection
+    set_aside: Path | None = None
+    reason: str = ""
+
+
+def open_file(path: Path, now_s: float) -> Opened:
+    """Open the store for the daemon: make one where none is, set a damaged one aside, bring an older one up to date.
+
+    Raises StoreTrouble for a file of a newer version or of another program (left untouched), for a directory that is
+    not there, and for what may pass (busy, no permission).
+    """
+    if not path.parent.is_dir():
+        raise StoreTrouble(f"{path}: there is no directory {path.parent}; make it first", lasting=True)
+    aside, damage = None, _damage(path) if path.exists() else None
+    if damage is not None:
+        aside = _set_aside(path, now_s)
+    if not path.exists():
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))  # -wal and -shm take the same mode
+    db = connect(path)
+    try:
+        migrate(db, path)
+    except BaseException:
+        db.close()
+        raise
+    return Opened(db, aside, damage or "")
+
+
+def join_file(path: Path) -> sqlite3.Connection:
+    """Open a store that is in use by the daemon, or was. Changes nothing about the file. Raises StoreTrouble."""
+    if not path.exists():
+        raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` makes it", lasting=True)
+    damage = _damage(path, check_s=0.0)
+    if damage is not None:
+        raise StoreTrouble(f"{path}: {damage}; `jartide watch` sets it aside at its start", lasting=True)
+    db = connect(path)
+    version = db.execute("PRAGMA user_version").fetchone()[0]
+    if version != len(schema.MIGRATIONS):
+        db.close()
+        raise StoreTrouble(
+            f"{path}: is of version {version}, this program uses {len(schema.MIGRATIONS)}; `jartide watch` updates it",
+            lasting=True,
+        )
+    return db
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """A connection with the settings that the store's promises rest on. Transactions are begun by hand."""
+    try:
+        db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")  # what was acknowledged outlives a power cut
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA journal_size_limit = 8388608")
+    except sqlite3.Error as error:
+        raise trouble(error, path) from error
+    return db
+
+
+def migrate(db: sqlite3.Connection, path: Path) -> None:
+    """Bring the file up to this version, each step in one transaction, after a copy beside it."""
+    version = db.execute("PRAGMA user_version").fetchone()[0]
+    if 0 < version < len(schema.MIGRATIONS):
+        copy_to(db, path.with_name(f"{path.name}.before-v{version + 1}"))
+    for number in range(version, len(schema.MIGRATIONS)):
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            if db.execute("PRAGMA user_version").fetchone()[0] != number:  # another process was first
+                db.execute("ROLLBACK")
+                continue
+            for statement in schema.MIGRATIONS[number]:
+                db.execute(statement)
+            db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+            db.execute(f"PRAGMA user_version = {number + 1}")
+            db.execute("COMMIT")
+        except sqlite3.Error as error:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise StoreTrouble(
+                f"{path}: could not be brought to version {number + 1} ({error}); it is as it was before", lasting=True
+            ) from error
+
+
+def copy_to(db: sqlite3.Connection, target: Path) -> None:
+    """An online copy of the whole store, readable by its owner only, complete or not there. Raises StoreTrouble."""
+    part = target.with_name(target.name + ".part")
+    try:
+        part.unlink(missing_ok=True)
+        os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+        db.execute("VACUUM INTO ?", (str(part),))
+        os.replace(part, target)
+    except (OSError, sqlite3.Error) as error:
+        part.unlink(missing_ok=True)
+        raise StoreTrouble(f"{target}: the copy could not be written ({error})", lasting=False) from error
+
+
+def trouble(error: sqlite3.Error, path: Path) -> StoreTrouble:
+    """What an SQLite error means for a person, and whether it may pass."""
+    code = getattr(error, "sqlite_errorcode", None)
+    match code & 0xFF if code is not None else None:
+        case sqlite3.SQLITE_FULL:
+            return StoreTrouble(f"{path}: the disk is full", lasting=False)
+        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM | sqlite3.SQLITE_CANTOPEN:
+            return StoreTrouble(f"{path}: cannot be written ({error})", lasting=False)
+        case sqlite3.SQLITE_IOERR:
+            return StoreTrouble(f"{path}: input/output error; is the disk all right?", lasting=False)
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            return StoreTrouble(f"{path}: another program keeps it locked", lasting=False)
+        case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
+            return StoreTrouble(f"{path}: is damaged ({error}); start again to set it aside", lasting=True)
+    return StoreTrouble(f"{path}: {error}", lasting=True)
+
+
+def _damage(path: Path, check_s: float | None = None) -> str | None:
+    """What is wrong with the file, or None. It is only read, so a refused file stays as it is."""
+    if path.stat().st_size == 0:
+        return "the file is empty"
+    wal = path.with_name(path.name + "-wal")
+    if check_s is None:  # a write-ahead log that is left over tells of a stop without a close
+        check_s = CHECK_AFTER_CRASH_S if wal.exists() and wal.stat().st_size else CHECK_S
+    try:
+        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
+    except sqlite3.Error as error:
+        raise trouble(error, path) from error
+    with contextlib.closing(db):
+        try:
+            application_id, version = (
+                db.execute(f"PRAGMA {n}").fetchone()[0] for n in ("application_id", "user_version")
+            )
+            tables = {name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+            if application_id == 0 and version == 0 and not tables:
+                return "the file holds nothing"
+            if application_id != schema.APPLICATION_ID:
+                raise StoreTrouble(f"{path}: is the database of another program; give another path", lasting=True)
+            if version > len(schema.MIGRATIONS):
+                raise StoreTrouble(
+                    f"{path}: is of version {version}, this program knows up to {len(schema.MIGRATIONS)}; "
+                    "install the newer program again, or give another path",
+                    lasting=True,
+                )
+            if version == len(schema.MIGRATIONS) and not schema.tables() <= tables:
+                return f"tables are missing: {', '.join(sorted(schema.tables() - tables))}"
+            return _quick_check(db, check_s)
+        except sqlite3.Error as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+                return str(error)
+            raise trouble(error, path) from error
+
+
+def _quick_check(db: sqlite3.Connection, seconds: float) -> str | None:
+    """SQLite's own check of every page, for at most so long: a start must not wait minutes for a big file."""
+    if seconds <= 0:
+        return None
+    stop_at = time.monotonic() + seconds
+    db.set_progress_handler(lambda: time.monotonic() > stop_at, 10_000)
+    try:
+        answer: str = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    except sqlite3.OperationalError as error:
+        if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_INTERRUPT:
+            return None
+        raise
+    return None if answer == "ok" else answer.replace("\n", " ")
+
+
+def _set_aside(path: Path, now_s: float) -> Path:
+    """Rename the file and its companions; the log goes first, so that it can never be read into a new file."""
+    aside = path.with_name(f"{path.name}.corrupt-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime(now_s))}")
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = aside.with_name(f"{aside.name.split('~')[0]}~{number}")
+    for ending in ("-wal", "-shm", ""):
+        with contextlib.suppress(FileNotFoundError):
+            os.rename(path.with_name(path.name + ending), aside.with_name(aside.name + ending))
+    return aside
