@@ -1,0 +1,247 @@
+"""From levels to events: a closed bin may begin a rise, reach a peak, begin a fall; a landing may be a feeding.
+
+Called by `vigil.py` in order; calls `peak.py`, `summit.py`, `fed_seen.py`. Each function changes the jar's memory and
+returns the events decided.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import sqrt
+
+from monitor.core import cycle as cycles
+from monitor.core import lid as lids
+from monitor.core import stage as stages
+from monitor.core.carry import pack
+from monitor.core.cycle import Open
+from monitor.core.fed_seen import Meaning, meaning
+from monitor.core.history import BIN_S, MOST, History, add, close_until
+from monitor.core.level import rise_ratio
+from monitor.core.memory import Vigil
+from monitor.core.noise import SPANS, fit_wander, learn_wander, wander_of_mean
+from monitor.core.peak import Drop, Scan, search, threshold_z
+from monitor.core.summit import summit
+from monitor.core.trend import Trend
+from monitor.core.trend import add as trend_add
+from monitor.settings import JarSettings
+from monitor.values import Event, EventKind, Json, Stage
+
+RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
+RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
+RISE_SD = 5.0
+SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
+ALLOWANCE_MM = 0.6  # a sag, mist or an unseen lid offset may lower the level by about 1 mm; half is asked beforehand
+PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
+PEAK_AGAIN_S = 1800.0
+FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
+ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
+QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
+
+
+def event(
+    v: Vigil, kind: EventKind, happened_at_s: float, evidence: dict[str, Json], replaces: str | None = None
+) -> Event:
+    """An event decided now; the stage follows the table."""
+    resumed = cycles.mark(v.cycle) if v.cycle else Stage.UNKNOWN
+    v.stage = stages.follows(Stage(v.stage), kind, resumed).value
+    return Event(
+        kind=kind,
+        jar=v.jar.name,
+        happened_at_s=happened_at_s,
+        decided_at_s=v.now_s,
+        evidence=evidence,
+        replaces=replaces,
+    )
+
+
+def height(v: Vigil, level_mm: float) -> float:
+    """Height above the inside bottom, also when the empty distance is only assumed."""
+    return level_mm - (v.bottom_mm or 0.0)
+
+
+def place(v: Vigil, distance_mm: float, jar: JarSettings) -> None:
+    """Where the bottom is. Without a known empty distance the lowest surface seen is taken to stand ASSUMED_MM high."""
+    if jar.empty_mm is not None:
+        v.empty_mm = jar.empty_mm
+        return
+    if v.empty_mm is None:
+        v.empty_mm = distance_mm + ASSUMED_MM
+    if v.lid.out_since_s is None:
+        v.bottom_mm = min(v.bottom_mm or 0.0, v.empty_mm - distance_mm - ASSUMED_MM)
+
+
+def level_of(v: Vigil, distance_mm: float | None) -> float | None:
+    """The level of a block on the scale in use, with the lid's offset taken out."""
+    return None if distance_mm is None or v.empty_mm is None else v.empty_mm - distance_mm + v.lid.offset_mm
+
+
+def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, sure: bool = True) -> Open:
+    """Close the open cycle and begin one at `fed_at_s`, with nothing searched yet."""
+    number = 0
+    if v.cycle is not None:
+        number = v.cycle.number + 1
+        frozen = pack(v.cycle)
+        assert isinstance(frozen, dict)
+        v.previous = {**frozen, "ended_at_s": fed_at_s}
+    v.cycle = Open(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
+    v.history, v.scan, v.learnt_bins = History(), Scan(), 0
+    v.last_z, v.peak_told_s, v.question = 0.0, None, None
+    return v.cycle
+
+
+def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+    """The surface is back: a feeding, the lid, a disturbance or nothing."""
+    out: list[Event] = []
+    if v.lid.lid_off:
+        v.lid.lid_off = False
+        out.append(event(v, EventKind.LID_ON, landing.back_s, {"off_s": landing.off_s}))
+    if v.watch.away_told:
+        v.watch.away_told = False
+        out.append(event(v, EventKind.JAR_BACK, landing.back_s, {}))
+    v.watch.away_since_s = None
+    cycle = v.cycle
+    assert cycle is not None
+    shifted = replace(landing, before_mm=height(v, landing.before_mm), after_mm=height(v, landing.after_mm))
+    start = None if cycle.start_mm is None else height(v, cycle.start_mm)
+    what = meaning(shifted, start, (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0)
+    evidence: dict[str, Json] = {
+        "before_mm": round(landing.before_mm, 2),
+        "after_mm": round(landing.after_mm, 2),
+        "lid_off_s": round(landing.off_s),
+        "sure": what is not Meaning.PERHAPS_FED,
+    }
+    if what in (Meaning.FED, Meaning.PERHAPS_FED):
+        _restart_levels(v, rows)
+        if cycle.told and landing.left_s - cycle.fed_at_s < 3 * 3600.0:
+            cycle.back_s, cycle.start_mm, cycle.start_levels = landing.back_s, None, []
+            v.history, v.scan, v.learnt_bins = History(), Scan(), 0
+        else:
+            fed_at_s = (landing.left_s + landing.back_s) / 2 if landing.off_s <= 0.0 else landing.back_s - landing.off_s
+            open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=what is Meaning.FED)
+            out.append(event(v, EventKind.FED, fed_at_s, evidence))
+            if what is Meaning.PERHAPS_FED:
+                v.question = QUESTION
+    elif what in (Meaning.LID, Meaning.DISTURBED):
+        lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
+        if what is Meaning.DISTURBED:
+            out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
+    if what not in (Meaning.FED, Meaning.PERHAPS_FED):
+        lids.accept(v.lid, rows)
+    return out
+
+
+def _restart_levels(v: Vigil, rows: list[list[float]]) -> None:
+    lids.restart(v.lid, rows)
+    v.trend = Trend()
+
+
+def levels(v: Vigil, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+    """Take released blocks into the cycle; bins that they close are judged."""
+    out: list[Event] = []
+    for time_s, level_mm, n in rows:
+        if v.cycle is None:
+            open_cycle(v, time_s, time_s, from_start=False)
+        assert v.cycle is not None
+        out += bins(v, time_s, jar)
+        if len(v.history.level) < MOST:
+            add(v.history, time_s, level_mm, n)
+        trend_add(v.trend, time_s, level_mm, n)
+        cycles.begin_level(v.cycle, time_s, level_mm)
+    return out
+
+
+def bins(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+    """Close the bins before `time_s` and judge the newest."""
+    if not close_until(v.history, time_s) or v.cycle is None:
+        return []
+    _learn(v)
+    sampling_s = v.sieve.sampling_s or 60.0
+    drop = search(v.scan, v.history, v.noise, sampling_s, ALLOWANCE_MM)
+    return _judge(v, v.cycle, drop, sampling_s, jar)
+
+
+def _learn(v: Vigil) -> None:
+    """Wander from third differences of neighbouring means."""
+    level, present, inverse = v.history.level, v.history.present, v.history.inverse
+    i = len(level) - 1
+    means: list[list[float]] = []
+    white: list[float] = []
+    for span in SPANS:
+        four: list[float] = []
+        counts = 0.0
+        if i >= 4 * span:
+            for k in (3, 2, 1, 0):
+                hi, lo = i - k * span, i - (k + 1) * span
+                count = present[hi] - present[lo]
+                if count < max(1, span // 2):
+                    four = []
+                    break
+                counts += count
+                four.append((level[hi] - level[lo]) / count)
+        means.append(four)
+        share = (inverse[i] - inverse[i - 4 * span]) / counts if four else 0.0
+        white.append(v.noise.white_mm2 * share / (counts / 4.0) if four else 0.0)
+    learn_wander(v.noise, means, white)
+    v.learnt_bins += 1
+    if v.learnt_bins % 6 == 0:
+        fit_wander(v.noise)
+
+
+def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: JarSettings) -> list[Event]:
+    history, noise = v.history, v.noise
+    i = len(history.level) - 1
+    if i < SLOW_BINS or cycle.fall_at_s is not None:
+        return []
+    count = history.present[i] - history.present[i - SLOW_BINS]
+    if count < 1.0:
+        return []
+    now_mm = (history.level[i] - history.level[i - SLOW_BINS]) / count
+    spread = sqrt(wander_of_mean(noise, 25.0) + noise.white_mm2 * max(sampling_s, 5.0) / 1500.0)
+    if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
+        cycle.lowest_mm = now_mm
+    foot_mm = cycle.lowest_mm
+    needed = max(RISE_LEAST_MM, RISE_SD * spread, RISE_LEAST_SHARE * height(v, foot_mm))
+    out: list[Event] = []
+    happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
+    if cycle.rise_at_s is None:
+        if now_mm - foot_mm > needed:
+            cycle.rise_at_s = happened_s
+            out.append(event(v, EventKind.RISE_BEGAN, happened_s, {"rise_mm": round(now_mm - foot_mm, 2)}))
+        elif cycle.from_start and not cycle.flat_told and v.now_s - cycle.fed_at_s > FLAT_AFTER_S:
+            cycle.flat_told = True
+            out.append(event(v, EventKind.STAYED_FLAT, v.now_s, {"highest_mm": round(now_mm - foot_mm, 2)}))
+    if drop is None or cycle.rise_at_s is None or v.now_s - cycle.fed_at_s > cycles.CLOSES_S:
+        return out
+    v.last_z = drop.z
+    if drop.best_mm - foot_mm < needed:
+        return out
+    falls = drop.z >= threshold_z(sampling_s)
+    first = drop.z >= PEAK_Z and (v.peak_told_s is None or v.now_s - v.peak_told_s >= PEAK_AGAIN_S)
+    if not falls and not first:
+        return out
+    top = summit(history, max(1, drop.best_end - drop.best_bins // 2))
+    if top is not None and (
+        cycle.peak_at_s is None or abs(top[0] - cycle.peak_at_s) > 600.0 or (falls and top[0] != cycle.peak_at_s)
+    ):
+        cycle.peak_at_s, cycle.peak_mm = top
+        v.peak_told_s = v.now_s
+        out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
+    if falls and cycle.peak_at_s is not None:
+        cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
+        out.append(event(v, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(v, cycle, drop, jar)))
+    return out
+
+
+def _evidence(v: Vigil, cycle: Open, drop: Drop, jar: JarSettings) -> dict[str, Json]:
+    evidence: dict[str, Json] = {
+        "z": round(drop.z, 2),
+        "drop_mm": round(drop.drop_mm, 2),
+        "noise_mm": round(sqrt(v.noise.white_mm2), 2),
+        "wander_mm": round(sqrt(v.noise.wander_mm2), 2),
+    }
+    if cycle.peak_mm is not None and cycle.start_mm is not None and jar.empty_mm is not None:
+        ratio = rise_ratio(jar.geometry, cycle.peak_mm, cycle.start_mm)
+        evidence["rise_ratio"] = None if ratio is None else round(ratio, 3)
+    if v.now_s - cycle.fed_at_s < 1e6 and cycle.from_start:
+        evidence["hours_since_fed"] = round((v.now_s - cycle.fed_at_s) / 3600.0, 2)
+    return evidence

@@ -1,0 +1,53 @@
+"""What a jump of the level means: fed, lid set back a little off, or disturbed (stirred down, some taken, collapsed).
+
+After `lid.py` has seen the surface land. Pure classification; the cycle is opened in `cycle.py`.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from monitor.core.lid import Landing
+
+START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest is foam and spread
+COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
+UNKNOWN_START_DROP = 0.20  # without a known starting level: a drop of more than any collapse
+LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
+HANDS_S = 150.0  # keeping, pouring and stirring takes minutes; a look does not
+FASTEST_FALL_MM_PER_H = 15.0  # sinking by itself during a silence
+
+
+class Meaning(StrEnum):
+    """What a landing is."""
+
+    FED = "fed"
+    PERHAPS_FED = "perhaps_fed"
+    LID = "lid"
+    DISTURBED = "disturbed"
+    SAME = "same"
+
+
+def meaning(landing: Landing, start_mm: float | None, hours: float) -> Meaning:
+    """Classify a landing `hours` after the last feeding, whose starting level was `start_mm` (None: not known)."""
+    before, after = landing.before_mm, landing.after_mm
+    jump = after - before
+    if landing.gap:
+        drop = -jump - FASTEST_FALL_MM_PER_H * (landing.back_s - landing.left_s) / 3600.0
+        near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
+        return Meaning.FED if near and drop > max(4.0, 4.0 * landing.sd_mm) else Meaning.SAME
+    small = abs(jump) <= max(LID_MOST_MM, 3.0 * landing.sd_mm)
+    if hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
+        return Meaning.LID if small else Meaning.DISTURBED
+    near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
+    if small:
+        return Meaning.LID if landing.off_s > 0.0 else Meaning.SAME
+    if jump > 0.0:
+        return Meaning.FED if near and landing.off_s >= HANDS_S else Meaning.DISTURBED
+    drop = -jump / before if before > 0.0 else 0.0
+    if start_mm is None:
+        return Meaning.FED if drop >= UNKNOWN_START_DROP else Meaning.DISTURBED
+    if near and (drop > COLLAPSE_MOST or landing.off_s >= HANDS_S):
+        return Meaning.FED
+    if drop > 2.0 * COLLAPSE_MOST:
+        return Meaning.PERHAPS_FED
+    return Meaning.DISTURBED

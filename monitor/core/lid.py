@@ -1,0 +1,175 @@
+"""What neighbouring minutes show: wild minutes, the lid off and on again, a level that jumped, an absence of any surface.
+
+Between `minute.py` and `history.py`: blocks that belong to the surface are released in order, the others are dropped or
+held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `fed_seen.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import sqrt
+
+from monitor.core.noise import Noise
+from monitor.core.trend import Trend, line
+
+SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
+OFF_LEAST_S = 90.0  # shorter absences are wild readings, not a lid
+GAP_S = 1800.0  # after a longer silence the old level says little: begin again without calling it a jump
+AWAY_S = 1800.0  # no surface for this long: no jar there
+GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
+GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
+LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
+BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
+HELD_MOST = 60
+
+
+@dataclass(slots=True)
+class Lid:
+    """`recent` and `held` hold [time_s, level_mm or None, readings]; levels are already moved by `offset_mm`."""
+
+    recent: list[list[float]] = field(default_factory=list)
+    held: list[list[float | None]] = field(default_factory=list)
+    out_since_s: float | None = None
+    odd_n: int = 0
+    gap: bool = False
+    lid_off: bool = False
+    away: bool = False
+    offset_mm: float = 0.0
+    offset_var_mm2: float = 0.0
+
+
+@dataclass(slots=True)
+class Landing:
+    """The surface is back after something: levels before and after (mm), how sure, when it left and came back, for
+    how long it was seen to be away (0: not seen), and whether a silence lies between."""
+
+    before_mm: float
+    after_mm: float
+    sd_mm: float
+    left_s: float
+    back_s: float
+    off_s: float
+    gap: bool
+
+
+def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
+    """(level expected at `time_s` mm, its variance mm2) from the latest accepted blocks; None before any."""
+    if not lid.recent:
+        return None
+    total = weight = moment = 0.0
+    oldest = lid.recent[-1][0] - BRIDGE_S
+    for i, (t, level, n) in enumerate(reversed(lid.recent)):
+        if i >= 3 and t < oldest:
+            break
+        weight += n
+        total += n * level
+        moment += n * t
+    fitted = line(trend)
+    slope = fitted[1] if fitted else 0.0
+    minutes = (time_s - moment / weight) / 60.0
+    drift = 0.4 * abs(slope) * minutes
+    return total / weight + slope * min(minutes, 30.0), noise.white_mm2 / weight + drift * drift
+
+
+def take(
+    lid: Lid, time_s: float, level_mm: float | None, n: int, bad_n: int, noise: Noise, trend: Trend, spacing_s: float
+) -> tuple[list[list[float]], Landing | None]:
+    """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
+
+    Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart.
+    """
+    now = expected(lid, trend, noise, time_s)
+    if now is None:
+        if level_mm is None or bad_n > n:
+            return [], None
+        row = [time_s, level_mm, float(n)]
+        lid.recent.append(row)
+        return [row], None
+    level, variance = now
+    silent_s = time_s - (lid.held[-1][0] if lid.held else lid.recent[-1][0])  # type: ignore[operator]
+    if silent_s > max(GAP_S, 3.0 * spacing_s) and lid.out_since_s is None:
+        lid.out_since_s, lid.gap = time_s, True
+    good = level_mm is not None and bad_n <= n
+    gate = max(GATE_LEAST_MM, GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
+    inside = good and abs(level_mm - level) <= gate  # type: ignore[operator]
+    if lid.out_since_s is None and inside:
+        row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        _remember(lid, row)
+        return [row], None
+    if lid.out_since_s is None:
+        lid.out_since_s = time_s
+    if not inside:
+        lid.odd_n += 1
+    elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
+        lid.held.clear()  # one wild block and back: nothing happened
+        row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        _remember(lid, row)
+        _back(lid)
+        return [row], None
+    lid.held.append([time_s, level_mm if good else None, float(n)])
+    if len(lid.held) > HELD_MOST:
+        del lid.held[0]
+    tail = _settled(lid, gate, spacing_s)
+    return _land(lid, tail, level, variance, noise) if tail else ([], None)
+
+
+def _settled(lid: Lid, gate: float, spacing_s: float) -> list[list[float]]:
+    """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
+    last = lid.held[-1][0]
+    assert last is not None
+    window = max(SETTLE_S, 1.2 * spacing_s)
+    tail = [row for row in lid.held if row[0] >= last - window]  # type: ignore[operator]
+    levels = [row[1] for row in tail if row[1] is not None]
+    if len(levels) < len(tail) or len(tail) < 2 or last - tail[0][0] < 0.75 * min(window, SETTLE_S):  # type: ignore[operator]
+        return []
+    middle = sorted(levels)[len(levels) // 2]
+    if max(levels) - middle > gate or middle - min(levels) > gate or middle < GATE_LEAST_MM:
+        return []
+    return tail  # type: ignore[return-value]
+
+
+def _land(
+    lid: Lid, tail: list[list[float]], level: float, variance: float, noise: Noise
+) -> tuple[list[list[float]], Landing]:
+    assert lid.out_since_s is not None
+    n = sum(row[2] for row in tail)
+    after = sum(row[1] * row[2] for row in tail) / n
+    sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
+    off_s = tail[0][0] - lid.out_since_s if lid.odd_n > 1 else 0.0
+    landing = Landing(level, after, sd, lid.recent[-1][0], tail[0][0], off_s if lid.lid_off else 0.0, lid.gap)
+    _back(lid)
+    return tail, landing
+
+
+def _back(lid: Lid) -> None:
+    lid.held, lid.out_since_s, lid.odd_n, lid.gap = [], None, 0, False
+
+
+def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) -> float:
+    """Move the levels so that they go on where they were, and return the shift in mm. A lid's offset is believed
+    against its usual size (1.2 mm); a jump is moved as a whole."""
+    jump = landing.after_mm - landing.before_mm
+    share = 1.0 if whole else LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
+    shift = -jump * share
+    lid.offset_mm += shift
+    lid.offset_var_mm2 += landing.sd_mm**2 * share
+    for row in rows:
+        row[1] += shift
+    return shift
+
+
+def accept(lid: Lid, rows: list[list[float]]) -> None:
+    """The landed blocks are the surface from now on."""
+    for row in rows:
+        _remember(lid, row)
+
+
+def restart(lid: Lid, rows: list[list[float]]) -> None:
+    """A feeding: only the landed blocks count from now on, and the lid's place is the new zero."""
+    lid.recent = [list(row) for row in rows]
+
+
+def _remember(lid: Lid, row: list[float]) -> None:
+    lid.recent.append(row)
+    if len(lid.recent) > 14:
+        del lid.recent[0]

@@ -1,0 +1,86 @@
+"""All that is remembered of one jar, as one value that `vigil.step` owns and changes, and its way to JSON and back.
+
+The parts are defined where they are used; nothing is decided here.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from monitor.core.carry import pack, unpack
+from monitor.core.cycle import Open
+from monitor.core.history import History
+from monitor.core.lid import Lid
+from monitor.core.minute import Minute
+from monitor.core.noise import Noise
+from monitor.core.peak import Scan
+from monitor.core.trend import Trend
+from monitor.core.trust import Sieve
+from monitor.settings import JarSettings
+from monitor.values import Carry, Stage
+
+
+@dataclass(slots=True)
+class Watch:
+    """What time alone decides: when anything was last heard, whether that is silence, and for how long it was cold."""
+
+    last_row_s: float | None = None
+    silent_since_s: float | None = None
+    cold_since_s: float | None = None
+    warm_since_s: float | None = None
+    resting: bool = False
+    rest_told: bool = False
+    away_since_s: float | None = None
+    away_told: bool = False
+
+
+@dataclass(slots=True)
+class Vigil:
+    """Everything believed about one jar. Only `vigil.step` changes it; hand it on, do not look inside."""
+
+    jar: JarSettings
+    now_s: float = -1e18
+    sieve: Sieve = field(default_factory=Sieve)
+    minute: Minute = field(default_factory=Minute)
+    lid: Lid = field(default_factory=Lid)
+    noise: Noise = field(default_factory=Noise)
+    trend: Trend = field(default_factory=Trend)
+    history: History = field(default_factory=History)
+    scan: Scan = field(default_factory=Scan)
+    watch: Watch = field(default_factory=Watch)
+    cycle: Open | None = None
+    previous: dict[str, Any] | None = None  # the cycle before, as `Open`'s JSON with `ended_at_s`
+    stage: str = Stage.UNKNOWN.value
+    bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: scale begins there
+    empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
+    learnt_bins: int = 0
+    last_z: float = 0.0
+    peak_told_s: float | None = None  # when `peak_reached` was last given out
+    question: str | None = None
+    carried: dict[str, Any] = field(default_factory=dict)  # the culture's own JSON
+    hour: int = -1  # UTC hour of the last forecast
+
+
+_FIELDS = tuple(f.name for f in fields(Vigil) if f.name != "jar")
+
+
+def freeze(vigil: Vigil) -> Carry:
+    """The whole state as JSON, at most 64 kB, floats exact."""
+    return {name: pack(getattr(vigil, name)) for name in _FIELDS}
+
+
+def thaw(carry: Carry, jar: JarSettings) -> Vigil:
+    """The state that `freeze` gave, behaving bit for bit the same from then on. Raises KeyError or TypeError when the
+    carry is not one."""
+    missing = [name for name in _FIELDS if name not in carry]
+    if missing:
+        raise KeyError(f"not a carry: no {missing[0]}")
+    vigil = unpack(Vigil, {**carry, "jar": jar})
+    for name in ("level", "present", "inverse"):
+        setattr(vigil.history, name, array("d", getattr(vigil.history, name)))
+    vigil.scan.means = [array("d", m) for m in vigil.scan.means]
+    if isinstance(vigil.cycle, dict):
+        vigil.cycle = unpack(Open, vigil.cycle)
+    return vigil

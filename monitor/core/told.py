@@ -1,0 +1,106 @@
+"""What the person says: fed, put to rest, taken, stirred, a new run. Beside `decide.py`, which sees things by itself.
+
+A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the levels
+since then are judged anew (`replaces` names what that makes wrong).
+"""
+
+from __future__ import annotations
+
+from monitor.core import decide
+from monitor.core import lid as lids
+from monitor.core.history import BIN_S, History, add
+from monitor.core.memory import Vigil, Watch
+from monitor.settings import JarSettings
+from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
+
+MATCH_S = 3 * 3600.0
+
+
+def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
+    """A told feeding."""
+    cycle = v.cycle
+    if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= MATCH_S:
+        new = not cycle.told
+        _grams(v, item)
+        v.question = None
+        if not new:
+            return []
+        return [decide.event(v, EventKind.FED, cycle.fed_at_s, _evidence(item), f"fed@{cycle.fed_at_s:.0f}")]
+    if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
+        return []  # about a cycle that is closed: its own numbers are the store's
+    wrong = None
+    if cycle is not None:
+        for kind, at_s in (("fall_began", cycle.fall_at_s), ("peak_reached", cycle.peak_at_s)):
+            if at_s is not None and at_s >= item.time_s:
+                wrong = f"{kind}@{at_s:.0f}"
+                break
+    old = v.history
+    decide.open_cycle(v, item.time_s, item.time_s, from_start=True)
+    _grams(v, item)
+    v.lid.offset_var_mm2 = 0.0
+    out = [decide.event(v, EventKind.FED, item.time_s, _evidence(item), wrong)]
+    return out + _again(v, old, item.time_s, jar)
+
+
+def _again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
+    """Judge the bins since a told feeding anew."""
+    out: list[Event] = []
+    for i in range(1, len(old.level)):
+        time_s = (old.first + i - 0.5) * BIN_S
+        if old.present[i] > old.present[i - 1] and time_s - BIN_S / 2 >= since_s:
+            out += decide.levels(
+                v, [[time_s, old.level[i] - old.level[i - 1], 1.0 / (old.inverse[i] - old.inverse[i - 1])]], jar
+            )
+    if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
+        add(v.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
+    return out
+
+
+def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
+    """What a person notes, as far as it changes what is watched for."""
+    match item.what:
+        case Noting.REST if not v.watch.resting:
+            v.watch.resting = v.watch.rest_told = True
+            if v.cycle is not None:
+                v.cycle.rested = True
+            return [decide.event(v, EventKind.REST_BEGAN, item.time_s, {"told": True})]
+        case Noting.REST_OVER if v.watch.resting:
+            v.watch.resting = v.watch.rest_told = False
+            return [decide.event(v, EventKind.REST_ENDED, item.time_s, {"told": True})]
+        case Noting.AWAY if not v.watch.away_told:
+            v.watch.away_told, v.watch.away_since_s, v.lid.gap = True, item.time_s, True
+            return [decide.event(v, EventKind.JAR_AWAY, item.time_s, {"told": True})]
+        case Noting.BACK if v.watch.away_told:
+            v.watch.away_told, v.watch.away_since_s = False, None
+            return [decide.event(v, EventKind.JAR_BACK, item.time_s, {"told": True})]
+        case Noting.STIRRED | Noting.TAKEN:
+            v.question = None
+        case Noting.NEW_RUN:
+            v.cycle, v.lid, v.watch = None, lids.Lid(), Watch(last_row_s=v.watch.last_row_s)
+            v.stage, v.question = "unknown", None
+    return []
+
+
+def clock_set(v: Vigil, item: ClockSet) -> list[Event]:
+    """The daemon's wall clock was stepped: nothing that was waited for is measured across it."""
+    v.watch.last_row_s = None if v.watch.last_row_s is None else v.now_s
+    return []
+
+
+def _grams(v: Vigil, item: Fed) -> None:
+    cycle = v.cycle
+    assert cycle is not None
+    cycle.told = cycle.sure = True
+    cycle.starter_g, cycle.flour_g, cycle.water_g = item.starter_g, item.flour_g, item.water_g
+    cycle.flour = item.flour
+
+
+def _evidence(item: Fed) -> dict[str, Json]:
+    return {
+        "told": True,
+        "sure": True,
+        "starter_g": item.starter_g,
+        "flour_g": item.flour_g,
+        "water_g": item.water_g,
+        "flour": item.flour,
+    }

@@ -1,0 +1,106 @@
+"""The one step function: joins trust, minutes, lid, levels, peak and the told things, in order, with no arithmetic of
+its own. `daemon.py` and replay drive it; what it returns as events is all that is ever decided.
+
+    reading -> trust.sift -> minute -> lid.take -> decide.land / decide.levels -> events
+    tick    -> minute closes, bins close, quiet.watch (silence, away, rest) -> events
+    told    -> told.fed, told.noted -> events
+"""
+
+from __future__ import annotations
+
+from math import floor
+
+from monitor.core import decide, lid, minute, noise, quiet, told, trust
+from monitor.core.memory import Vigil, freeze, thaw
+from monitor.core.shown import look
+from monitor.settings import JarSettings
+from monitor.values import Arrival, ClockSet, Event, Fed, Item, Noted, Reading, Tick
+
+__all__ = ["Vigil", "begin", "freeze", "look", "step", "take", "thaw", "tick_to"]
+
+TICK_S = 60.0
+
+
+def begin(jar: JarSettings) -> Vigil:
+    """A jar of which nothing is known yet."""
+    return Vigil(jar=jar, empty_mm=jar.empty_mm)
+
+
+def step(vigil: Vigil, item: Item, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
+    """One item; returns the vigil to go on with (the one given is used up) and the events that it decided, in order.
+
+    `decided_at_s` of the events is the greatest time taken in so far. Cost: about 10 us a reading; what is heavier is
+    done once a minute and once in 5 min.
+    """
+    match item:
+        case Reading():
+            events = _reading(vigil, item, jar)
+        case Tick(time_s=time_s):
+            events = _tick(vigil, time_s, jar)
+        case Fed():
+            vigil.now_s = max(vigil.now_s, item.time_s)
+            events = told.fed(vigil, item, jar)
+        case Noted():
+            vigil.now_s = max(vigil.now_s, item.time_s)
+            events = told.noted(vigil, item, jar)
+        case ClockSet():
+            events = told.clock_set(vigil, item)
+    return vigil, tuple(events)
+
+
+def take(vigil: Vigil, arrival: Arrival, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
+    """All grid ticks up to the arrival, then its item."""
+    vigil, before = tick_to(vigil, arrival.received_s, jar)
+    vigil.now_s = max(vigil.now_s, arrival.received_s)
+    vigil, events = step(vigil, arrival.item, jar)
+    return vigil, before + events if before else events
+
+
+def tick_to(vigil: Vigil, now_s: float, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
+    """All points of the 60 s UTC grid after the time so far, up to and with `now_s`."""
+    if now_s - vigil.now_s < TICK_S and floor(now_s / TICK_S) == floor(vigil.now_s / TICK_S):
+        return vigil, ()
+    return vigil, tuple(quiet.ticks(vigil, now_s, lambda time_s: _tick(vigil, time_s, jar)))
+
+
+def _reading(v: Vigil, item: Reading, jar: JarSettings) -> list[Event]:
+    quiet.heard(v, item.time_s)
+    reason, distance_mm = trust.sift(v.sieve, item, jar, v.now_s)
+    if reason is not None and reason not in ("no target", "stuck"):
+        return []
+    events = quiet.back(v)
+    number = int(item.time_s // minute.MINUTE_S)
+    if v.minute.number >= 0 and number != v.minute.number:
+        events += _close_minute(v, jar)
+    if reason == "stuck":
+        v.lid.gap = True
+        return events
+    minute.put(v.minute, number, item.time_s, distance_mm)
+    return events
+
+
+def _tick(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+    if time_s <= v.now_s:
+        return []
+    v.now_s = time_s
+    events: list[Event] = []
+    if v.minute.number >= 0 and time_s >= minute.end_s(v.minute):
+        events = _close_minute(v, jar)
+    if v.lid.out_since_s is None:
+        events += decide.bins(v, time_s, jar)
+    return events + quiet.watch(v, time_s, jar)
+
+
+def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:
+    block = minute.close(v.minute, noise.white_sd(v.noise))
+    noise.learn_block(v.noise, block)
+    if block.distance_mm is not None:
+        decide.place(v, block.distance_mm, jar)
+    level_mm = decide.level_of(v, block.distance_mm)
+    rows, landing = lid.take(
+        v.lid, block.time_s, level_mm, block.n, block.bad_n, v.noise, v.trend, v.sieve.sampling_s or TICK_S
+    )
+    if not rows:
+        return []
+    events = decide.land(v, landing, rows, jar) if landing is not None else []
+    return events + decide.levels(v, rows, jar)
