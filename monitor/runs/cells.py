@@ -1,13 +1,11 @@
-"""Single cells and header values of the run file: splitting a line, numbers, the jar's shape as one line, and text that
-a spreadsheet must not run as a formula. What the columns mean is in `run_file`.
+"""Single cells and header values of the run file: splitting a line, numbers, and text that a spreadsheet
+must not run as a formula. What the columns mean is in `run_file`.
 """
 
 from __future__ import annotations
 
 import csv
 import re
-
-from monitor.values import Geometry, Straight, Tapered, VolumeTable
 
 
 def number(value: float | None) -> str:
@@ -51,38 +49,3 @@ def split(line: str) -> list[str]:
         return next(csv.reader([line]), [""])
     except csv.Error:
         return [line]
-
-
-def geometry_text(geometry: Geometry) -> str:
-    """One line that `geometry_of` reads back: `straight 85`, `tapered 70 90 140` (bottom, top, height) or
-    `table 10:50 20:110` (height:volume); mm and ml."""
-    match geometry:
-        case Straight(diameter_mm=None):
-            return "straight"
-        case Straight(diameter_mm=diameter_mm):
-            return f"straight {number(diameter_mm)}"
-        case Tapered(bottom_diameter_mm=bottom_mm, top_diameter_mm=top_mm, height_mm=height_mm):
-            return f"tapered {number(bottom_mm)} {number(top_mm)} {number(height_mm)}"
-        case VolumeTable(points=points):
-            return " ".join(["table", *(f"{number(height_mm)}:{number(volume_ml)}" for height_mm, volume_ml in points)])
-
-
-def geometry_of(text: str) -> Geometry | None:
-    """The shape that a line states; None when it states none in the form of `geometry_text`."""
-    kind, *words = text.split() or [""]
-    try:
-        sizes = [float(part) for word in words for part in word.split(":")]
-    except ValueError:
-        return None
-    if not all((0 if kind == "table" else 1e-3) <= size < 1e6 for size in sizes):
-        return None
-    match kind, sizes:
-        case "straight", []:
-            return Straight()
-        case "straight", [diameter_mm]:
-            return Straight(diameter_mm=diameter_mm)
-        case "tapered", [bottom_mm, top_mm, height_mm]:
-            return Tapered(bottom_diameter_mm=bottom_mm, top_diameter_mm=top_mm, height_mm=height_mm)
-        case "table", [_, _, *_] if len(sizes) == 2 * len(words):
-            return VolumeTable(points=tuple(zip(sizes[::2], sizes[1::2], strict=True)))
-    return None

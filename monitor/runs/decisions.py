@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from monitor.runs.cells import geometry_of, geometry_text
+from monitor.core.geometry import format_geometry, parse_geometry
 from monitor.runs.database import Database
 from monitor.settings import JarSettings
 from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Straight
@@ -49,7 +49,7 @@ class Decisions(Database):
     def begin_run(self, jar: JarSettings, reason: str, now_s: float) -> Run:
         """Close the jar's open run, if any, and begin a new one with the next item."""
         with self.writing():
-            self._insert_run(jar.name, reason, now_s, self._last()[0] + 1, jar.empty_mm, geometry_text(jar.geometry))
+            self._insert_run(jar.name, reason, now_s, self._last()[0] + 1, jar.empty_mm, format_geometry(jar.geometry))
             run = self.open_run(jar.name)
         assert run is not None
         return run
@@ -138,13 +138,13 @@ class Decisions(Database):
         sql = "SELECT id FROM run WHERE jar = ? AND digest IS NULL AND ended_s IS NULL ORDER BY id DESC LIMIT 1"
         found = self._db.execute(sql, (jar,)).fetchone()
         if found is None:
-            return jar, self._insert_run(name, "first reading", now_s, next_seq, None, geometry_text(Straight()))
+            return jar, self._insert_run(name, "first reading", now_s, next_seq, None, format_geometry(Straight()))
         return jar, found[0]
 
     def _renew_run(self, name: str, now_s: float, next_seq: int) -> None:
         old = self.open_run(name)
         empty_mm, geometry = (old.empty_mm, old.geometry) if old else (None, Straight())
-        self._insert_run(name, "asked for", now_s, next_seq, empty_mm, geometry_text(geometry))
+        self._insert_run(name, "asked for", now_s, next_seq, empty_mm, format_geometry(geometry))
 
     def _insert_run(
         self, name: str, reason: str, now_s: float, first_seq: int, empty_mm: float | None, geometry: str
@@ -201,7 +201,7 @@ def _run_of(row: tuple[Any, ...]) -> Run:
         first_seq=first_seq,
         reason=reason,
         empty_mm=empty_mm,
-        geometry=geometry_of(geometry) or Straight(),
+        geometry=parse_geometry(geometry),
         header=json.loads(header),
         imported=bool(imported),
     )

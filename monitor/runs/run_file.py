@@ -17,8 +17,9 @@ from math import nan
 from pathlib import Path
 from typing import TextIO
 
+from monitor.core.geometry import parse_geometry
 from monitor.runs import rfc3339
-from monitor.runs.cells import geometry_of, guard, guard_line, number, one_line, split, unguard, unguard_line
+from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
 from monitor.values import Fed, Geometry, Reading
 
 REQUIRED = ("time", "distance_mm")
@@ -68,7 +69,10 @@ class RunFile:
     @property
     def geometry(self) -> Geometry | None:
         """The jar's shape that the file states; None when it states none that can be read."""
-        return geometry_of(self.header.get("geometry", ""))
+        try:
+            return parse_geometry(self.header.get("geometry", ""))
+        except ValueError:
+            return None
 
     def rows(self) -> Iterator[tuple[float | None, Reading]]:
         """(`received` or None, reading) for each good row, in file order; `rejected` is filled as they go by."""

@@ -1,8 +1,8 @@
 """The recorder: the one sink that must not fail. It gathers what arrives and commits it in groups before it is stepped.
 
 Grouping spares an SD card: a commit costs 4 to 8 kB of writing, so fifty rows in one cost each a fiftieth of it. The
-daemon's loop calls `take`, asks `due` and calls `commit`; the recorder has no clock and no thread. When the disk is full
-or cannot be written, everything is kept in bounded memory and tried again; `trouble` says so.
+daemon's loop calls `take`, asks `due` and calls `commit`; the recorder has no clock and no thread. When the disk is
+full or cannot be written, everything is kept in bounded memory and tried again; `trouble` says so.
 """
 
 from __future__ import annotations
