@@ -114,7 +114,8 @@ class Delivery:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rejected:
     """Something that came in and cannot be a reading. `reason` is a short fixed phrase (it is counted by reason),
-    `detail` shows what came, shortened. `jar` is None when not even that is known."""
+    `detail` shows what came, shortened. `jar` is None when not even that is known. `count` is how many alike it stands
+    for: a wrong baud rate makes a hundred a second, and they are put together."""
 
     source: str
     received_s: float
@@ -122,6 +123,7 @@ class Rejected:
     detail: str = ""
     jar: str | None = None
     token: object = None
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

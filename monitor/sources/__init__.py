@@ -1,1 +1,69 @@
-"""Where a reading enters: bytes and payloads become deliveries for the daemon's queue."""
+"""Where a reading enters: bytes and payloads become deliveries for the daemon's queue.
+
+A source owns one port or connection and a thread of its own. It only puts into the queue; it decides nothing about
+the starter. What came in over MQTT is told to the broker as received only when the daemon calls `acknowledge`, after
+the commit.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from typing import Protocol, TypeAlias
+
+from monitor.settings import Settings
+from monitor.sources.boot_clock import BootClocks
+from monitor.values import Delivery, Rejected, SourceHealth
+
+Put: TypeAlias = Callable[[Delivery | Rejected], None]
+"""The daemon's end of the queue. It may block while the queue is full, but must return or raise once the source has
+been asked to stop. It is called from the source's thread."""
+
+
+class Source(Protocol):
+    """What the daemon knows of a source."""
+
+    name: str
+
+    def start(self, put: Put) -> None:
+        """Begin in a thread of its own; returns at once and never fails: what is wrong shows in `health`."""
+
+    def stop(self) -> None:
+        """End within 5 s, whatever hangs."""
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        """These deliveries (and refused messages) are committed; in order of arrival."""
+
+    def health(self) -> SourceHealth:
+        """How it is doing, in one plain sentence."""
+
+
+def open_sources(
+    settings: Settings,
+    client_token: str,
+    *,
+    clocks: BootClocks | None = None,
+    wall: Callable[[], float] = time.time,
+    monotonic: Callable[[], float] = time.monotonic,
+) -> list[Source]:
+    """Every configured source, not yet started. `client_token` (up to 12 characters, the same at every start) makes
+    the MQTT client id, by which the broker keeps our session; `clocks` remembers the devices' power-ups."""
+    jars = frozenset(jar.name for jar in settings.jars)
+    only_jar = settings.jars[0].name if len(settings.jars) == 1 else None
+    clocks = clocks or BootClocks()
+    sources: list[Source] = []
+    if settings.serial:
+        from monitor.sources.serial_port import SerialPort
+
+        for serial in settings.serial:
+            jar = serial.jar or only_jar
+            sources.append(SerialPort(serial, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic))
+    if settings.mqtt:
+        from monitor.sources.mqtt_topic import MqttTopic
+
+        for index, mqtt in enumerate(settings.mqtt):
+            client_id = mqtt.client_id or f"jartide-{client_token}" + (f"-{index}" if index else "")
+            sources.append(
+                MqttTopic(mqtt, client_id, jars=jars, jar=only_jar, clocks=clocks, wall=wall, monotonic=monotonic)
+            )
+    return sources

@@ -1,0 +1,154 @@
+"""From one message to the daemon's queue: what every source does once it has bytes, whatever they came through.
+
+`wire` reads the form; here the message gets its jar and its time and becomes a `Delivery`, or a `Rejected` with the
+reason. Also here: the health that a source shows, since both sources say it in the same words.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import replace
+
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.wire import Message, Unreadable, parse
+from monitor.values import Delivery, Reading, Rejected, SourceHealth
+
+log = logging.getLogger(__name__)
+
+Clock = Callable[[], float]
+
+AHEAD_S = 120.0  # a device's clock may be ahead by what a badly set clock is; beyond that the time of receipt counts
+BEHIND_S = 7 * 86400.0  # and behind by what a reading may have waited; beyond that the clock was never set
+FIRST_S = 1_577_836_800.0  # 2020-01-01: a retained message may be old, but not older than any device of this form
+SHOWN_MAX = 80  # characters of a refused message that are kept to be shown
+UNKNOWN_MAX = 50  # names of unknown jars that are told apart
+
+
+class Condition:
+    """How a source is doing. `report` logs every change once; any thread may read `health`."""
+
+    def __init__(self, name: str, wall: Clock) -> None:
+        self._wall = wall
+        self._health = SourceHealth(
+            name=name, connected=False, trouble="not started", since_s=wall(), last_message_s=None
+        )
+        self.last_message_s: float | None = None
+
+    def report(self, *, connected: bool, trouble: str | None) -> None:
+        """The state as of now; `trouble` is one plain sentence, or None when all is well."""
+        old = self._health
+        if (old.connected, old.trouble) != (connected, trouble):
+            self._health = replace(old, connected=connected, trouble=trouble, since_s=self._wall())
+            if trouble:
+                log.warning("%s: %s", old.name, trouble)
+            else:
+                log.info("%s: %s", old.name, "connected" if connected else "stopped")
+
+    def health(self) -> SourceHealth:
+        """The state with the time of the last message."""
+        return replace(self._health, last_message_s=self.last_message_s)
+
+
+class Intake:
+    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all configured.
+
+    `clock_trouble` is a sentence while the last message's device clock could not be right.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        *,
+        jars: frozenset[str],
+        jar: str | None,
+        bare_lines: bool,
+        clocks: BootClocks,
+        wall: Clock,
+        monotonic: Clock,
+    ) -> None:
+        self.name = name
+        self.clock_trouble: str | None = None
+        self._jars = jars
+        self._jar = jar
+        self._bare_lines = bare_lines
+        self._clocks = clocks
+        self._wall = wall
+        self._monotonic = monotonic
+        self._unknown: set[str] = set()
+
+    def take(
+        self, payload: bytes, *, jar: str | None = None, again: bool = False, waited: bool = False, token: object = None
+    ) -> Delivery | Rejected:
+        """What `payload` holds. Never raises for anything that a device or a stranger can send.
+
+        `jar` is the one that the topic names; it counts before the message's own. `waited` says that the message may
+        have been held by the broker: with nothing on it to date it, it is handed on as `again` and not `timed`.
+        """
+        try:
+            message = parse(payload, bare_lines=self._bare_lines)
+        except Unreadable as reason:
+            return self.refuse(str(reason), payload, jar=jar if jar in self._jars else None, token=token)
+        named = jar or message.jar or self._jar
+        if named is None:
+            return self.refuse("no jar named", payload, token=token)
+        if named not in self._jars:
+            return self.refuse("jar not configured", self._unknown_name(named), token=token)
+        received_s = self._wall()
+        time_s, timed = self._measured(message, named, received_s, waited)
+        return Delivery(
+            source=self.name,
+            received_s=received_s,
+            reading=Reading(
+                time_s=time_s,
+                jar=named,
+                distance_mm=message.distance_mm,
+                echo_us=message.echo_us,
+                temperature_c=message.temperature_c,
+                air_c=message.air_c,
+                humidity_pct=message.humidity_pct,
+            ),
+            boot=message.boot,
+            seq=message.seq,
+            timed=timed,
+            again=again or (waited and not timed),
+            token=token,
+        )
+
+    def refuse(self, reason: str, what: bytes | str, *, jar: str | None = None, token: object = None) -> Rejected:
+        """A `Rejected`, with what came, made printable and cut."""
+        shown = repr(what if isinstance(what, str) else bytes(what[:SHOWN_MAX]))[:SHOWN_MAX]
+        return Rejected(source=self.name, received_s=self._wall(), reason=reason, detail=shown, jar=jar, token=token)
+
+    def _unknown_name(self, name: str) -> str:
+        if name not in self._unknown and len(self._unknown) >= UNKNOWN_MAX:
+            return "(more names)"
+        self._unknown.add(name)
+        return name
+
+    def _measured(self, message: Message, jar: str, received_s: float, waited: bool) -> tuple[float, bool]:
+        """(time_s, timed): the device's clock if it can be right, else its uptime, else the time of receipt."""
+        if message.time_s is not None:
+            behind_s = received_s - message.time_s
+            if behind_s >= -AHEAD_S and (behind_s <= BEHIND_S or (waited and message.time_s >= FIRST_S)):
+                self.clock_trouble = None
+                return message.time_s, True
+            side = "behind" if behind_s > 0 else "ahead"
+            self.clock_trouble = (
+                f"the clock of the device at jar {jar} is {_span(abs(behind_s))} {side}: its times are not used"
+            )
+        if message.up_ms is not None:
+            delay_s = self._clocks.delay_s(jar, message.boot, message.up_ms, self._monotonic(), waited=waited)
+            if delay_s is not None:
+                return received_s - delay_s, True
+        return received_s, False
+
+
+def _span(seconds: float) -> str:
+    """A rough length of time: "3 min", "5 h", "20 days", "54 years"."""
+    if seconds > 1e11:
+        return "thousands of years"
+    for size_s, unit in ((365.25 * 86400, "years"), (86400, "days"), (3600, "h")):
+        if seconds >= 2 * size_s:
+            return f"{seconds / size_s:.0f} {unit}"
+    return f"{seconds / 60:.0f} min"

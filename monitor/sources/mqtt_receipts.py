@@ -1,0 +1,95 @@
+"""What the broker still waits for: which messages are under way to the store, over which connection each came, and
+which of them is only the old one sent again. `mqtt_topic` asks here before it hands a message on.
+
+The rules (OASIS MQTT 5.0, sections 4.3.2, 4.4 and 4.6): what was not acknowledged when a connection ended is sent again
+over the next one of the same session, with the same packet number and DUP set; acknowledgements go in the order of the
+messages. A packet number means nothing in another session, so an acknowledgement never crosses into one.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import paho.mqtt.client as mqtt
+
+REMEMBERED = 256  # messages by packet number, to know one that is sent again; a broker has far fewer under way
+
+
+@dataclass(slots=True, eq=False)
+class Receipt:
+    """The token of one message."""
+
+    client: mqtt.Client
+    mid: int
+    topic: str
+    payload: bytes
+    done: bool = False
+
+
+class Receipts:
+    """All receipts of a session, and the client that the broker has greeted, if any. Safe from any thread."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()  # held for moments only
+        self._client: mqtt.Client | None = None
+        self._by_mid: dict[int, Receipt] = {}  # oldest first
+
+    @property
+    def client(self) -> mqtt.Client | None:
+        """The client of the present connection."""
+        return self._client
+
+    def greeted(self, client: mqtt.Client, *, resumed: bool) -> None:
+        """A connection stands; `resumed`: it goes on with the earlier session."""
+        with self._lock:
+            if not resumed:
+                self._by_mid.clear()
+            self._client = client
+
+    def left(self) -> bool:
+        """The connection is gone; True when there was one."""
+        with self._lock:
+            was, self._client = self._client, None
+        return was is not None
+
+    def open(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> Receipt | None:
+        """The receipt of a message to hand on, or None when it was handed on before, so that only its acknowledgement
+        is missing: that one is given now, or once its reading is committed."""
+        topic, payload = topic_of(message), bytes(message.payload)
+        with self._lock:
+            known = self._by_mid.get(message.mid)
+            if known and message.dup and (known.topic, known.payload) == (topic, payload):
+                known.client = client
+                if known.done:
+                    client.ack(known.mid, 1)
+                return None
+            receipt = Receipt(client, message.mid, topic, payload)
+            self._by_mid.pop(message.mid, None)
+            self._by_mid[message.mid] = receipt
+            while len(self._by_mid) > REMEMBERED and (oldest := next(iter(self._by_mid.values()))).done:
+                del self._by_mid[oldest.mid]
+        return receipt
+
+    def forget(self, receipt: Receipt) -> None:
+        """It was not handed on after all: when it comes again it counts as new."""
+        with self._lock:
+            self._by_mid.pop(receipt.mid, None)
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        """Their readings are committed: tell the broker, or remember it until the broker sends them again."""
+        with self._lock:
+            for token in tokens:
+                if isinstance(token, Receipt):
+                    token.done = True
+                    if token.client is self._client:
+                        self._client.ack(token.mid, 1)
+
+
+def topic_of(message: mqtt.MQTTMessage) -> str:
+    """The topic; a broker that lets through what is no UTF-8 (against MQTT 5.0, 1.5.4) must not stop us."""
+    try:
+        return message.topic
+    except UnicodeDecodeError:
+        return "(not UTF-8)"

@@ -1,0 +1,297 @@
+"""Readings from an MQTT broker, and our own words to it.
+
+The broker keeps our session and every message until it is acknowledged, which happens when the daemon says that the
+reading is committed: a crash in between costs nothing, the message comes again. Refused messages are acknowledged the
+same way, else twenty of them would close the broker's window for ever.
+
+One thread owns the connection: it connects, reads, writes and waits with growing, scattered pauses; other threads only
+leave packets and wake it. So no callback and no exception can end the connection unnoticed.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import select
+import socket
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from typing import Any
+
+import paho.mqtt.client as mqtt
+
+from monitor.secret import SecretError
+from monitor.settings import MqttSettings
+from monitor.sources import Put, mqtt_link
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.intake import Clock, Condition, Intake
+from monitor.sources.mqtt_receipts import Receipt, Receipts, topic_of
+from monitor.values import SourceHealth
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 30  # a connection that is dead without a word is noticed within twice that
+RETRY_S = (1.0, 60.0)  # first and longest pause; each is scattered down to its half, so that clients do not march
+STOP_S = 4.0
+PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
+AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
+CATCH_UP_S = 30.0  # what waited in the broker comes at once after connecting, without a pause of this long or
+PAUSE_S = 1.0  # of this long between two messages
+QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
+
+
+class MqttTopic:
+    """One [[mqtt]] table as a source; `publish` says our own things over the same connection."""
+
+    def __init__(
+        self,
+        settings: MqttSettings,
+        client_id: str,
+        *,
+        jars: frozenset[str],
+        jar: str | None = None,
+        clocks: BootClocks | None = None,
+        wall: Clock = time.time,
+        monotonic: Clock = time.monotonic,
+        keepalive_s: int = KEEPALIVE_S,
+    ) -> None:
+        self.name = "mqtt {}:{}".format(*mqtt_link.address(settings))
+        self._settings = settings
+        self._client_id = client_id
+        self._keepalive_s = keepalive_s
+        self._pattern = mqtt_link.topic_pattern(settings.topic)
+        self._intake = Intake(
+            self.name,
+            jars=jars,
+            jar=jar,
+            bare_lines=False,
+            clocks=clocks or BootClocks(),
+            wall=wall,
+            monotonic=monotonic,
+        )
+        self._wall = wall
+        self._condition = Condition(self.name, wall)
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._put: Put | None = None
+        self._wake_r, self._wake_w = socket.socketpair()
+        self._wake_r.setblocking(False)
+        self._wake_w.setblocking(False)
+
+        self._receipts = Receipts()
+        self._refused_mids: set[int] = set()
+        self._subscribed: str | None = None  # trouble with the subscription
+        self._ended: str | None = None  # why the connection ended, as a sentence
+        self._slow = False  # the next try is of little use soon
+        self._greeted_s = float("-inf")  # time.monotonic, as the next two
+        self._left_s = float("-inf")
+        self._message_s = 0.0
+        self._catching_up = False
+        self._quick_ends = 0
+
+    # --- for the daemon --------------------------------------------------------------------------------------------
+
+    def start(self, put: Put) -> None:
+        """Begin to connect, in a thread of its own."""
+        self._put = put
+        self._thread = threading.Thread(target=self._run, name=self.name, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Say "offline" and leave, within 5 s; the broker keeps the session."""
+        self._stopping.set()
+        self._wake()
+        if self._thread is not None:
+            self._thread.join(STOP_S)
+        self._condition.report(connected=False, trouble=None)
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        """Acknowledge to the broker, in the order given (MQTT 5.0, section 4.6). A message of an earlier connection
+        is acknowledged when the broker sends it again."""
+        self._receipts.acknowledge(tokens)
+        self._wake()
+
+    def health(self) -> SourceHealth:
+        """How the connection is doing."""
+        return self._condition.health()
+
+    def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
+        """Say something of ours; True once the broker has confirmed it. To be called from one thread, never from a
+        callback; waits up to `PUBLISH_S`. Nothing is kept for later: whoever calls has it and can say it again."""
+        client = self._receipts.client
+        if client is None:
+            return False
+        info = client.publish(topic, payload, qos=1, retain=retain)
+        self._wake()
+        try:
+            info.wait_for_publish(PUBLISH_S)
+            confirmed = info.is_published()
+        except (RuntimeError, ValueError):  # not connected any more
+            return False
+        if info.mid in self._refused_mids:
+            self._refused_mids.discard(info.mid)
+            return False
+        return confirmed
+
+    # --- the thread ------------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            self._keep_connected()
+        finally:
+            self._wake_r.close()
+            self._wake_w.close()
+
+    def _keep_connected(self) -> None:
+        pause_s = RETRY_S[0]
+        while not self._stopping.is_set():
+            self._ended, self._subscribed, self._slow = None, None, False
+            began_s = time.monotonic()
+            try:
+                self._serve()
+            except SecretError as error:
+                self._ended, self._slow = str(error), True
+            except OSError as error:
+                self._ended = mqtt_link.failure_words(self._settings, error)
+            except Exception as error:
+                log.exception("%s", self.name)
+                self._ended = f"stopped by an error of this program ({error!r}), trying again"
+            if self._leave():
+                pause_s = RETRY_S[0]
+            if self._stopping.is_set():
+                return
+            self._condition.report(connected=False, trouble=self._ended or "the broker closed the connection")
+            self._suspect(began_s)
+            self._stopping.wait(RETRY_S[1] if self._slow else pause_s * random.uniform(0.5, 1.0))
+            pause_s = min(2 * pause_s, RETRY_S[1])
+
+    def _serve(self) -> None:
+        """One connection, from greeting to end."""
+        client = mqtt_link.make_client(self._settings, self._client_id)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        client.on_publish = self._on_publish
+        client.on_socket_register_write = self._on_write_wanted  # packets of other threads wait for this one
+        mqtt_link.connect(client, self._settings, self._keepalive_s)
+        said: str | None = None
+        while (sock := client.socket()) is not None:
+            if self._stopping.is_set() and said != "offline":
+                said = self._say(client, "offline")
+                client.disconnect()
+            elif said is None and self._receipts.client is client:
+                said = self._say(client, "online")
+            ready = [sock] if getattr(sock, "pending", int)() else []  # TLS may hold bytes that select cannot see
+            wanted = [sock] if client.want_write() else []
+            readable, writable, _ = select.select([sock, self._wake_r], wanted, [], 0 if ready else 1.0)
+            if self._wake_r in readable:
+                self._wake_r.recv(4096)
+            if ready or sock in readable:
+                client.loop_read()
+            if writable or client.want_write():
+                client.loop_write()
+            client.loop_misc()
+
+    def _say(self, client: mqtt.Client, what: str) -> str:
+        client.publish(self._settings.status_topic, what, qos=1, retain=True)
+        return what
+
+    def _leave(self) -> bool:
+        """Forget the connection; True when there was one."""
+        greeted = self._receipts.left()
+        if greeted:
+            self._left_s = time.monotonic()
+        self._refused_mids.clear()
+        return greeted
+
+    def _suspect(self, began_s: float) -> None:
+        """Being thrown out again and again right after the greeting has one usual cause."""
+        quick = self._greeted_s >= began_s and time.monotonic() - self._greeted_s < QUICK_S
+        self._quick_ends = self._quick_ends + 1 if quick else 0
+        if self._quick_ends >= QUICK_TIMES:
+            self._slow = True
+            words = f"thrown out again and again: does another program use the client id {self._client_id}?"
+            self._condition.report(connected=False, trouble=words)
+
+    def _wake(self) -> None:
+        with suppress(OSError):  # full: it is awake already
+            self._wake_w.send(b"\0")
+
+    # --- paho's callbacks: none may raise, none may publish ---------------------------------------------------------
+
+    def _on_write_wanted(self, client: mqtt.Client, userdata: Any, sock: Any) -> None:
+        self._wake()
+
+    def _on_connect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            self._ended, self._slow = mqtt_link.refusal_words(self._settings, reason.value, str(reason)), True
+            return
+        now_s = time.monotonic()
+        self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
+        self._greeted_s = self._message_s = now_s
+        self._receipts.greeted(client, resumed=flags.session_present)
+        wanted = mqtt_link.subscription(self._settings)
+        client.subscribe([wanted])
+        self._condition.report(connected=True, trouble=None)
+
+    def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
+        for reason in reasons:
+            if reason.is_failure:
+                wanted = mqtt_link.topic_filter(self._settings.topic)
+                self._subscribed = f"the broker does not let us read {wanted}: {reason}"
+                self._condition.report(connected=True, trouble=self._subscribed)
+
+    def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if self._ended is not None:
+            return
+        if flags.is_disconnect_packet_from_server and reason.value == mqtt_link.TAKEN_OVER:
+            self._ended, self._slow = f"another program took the client id {self._client_id}", True
+        elif self._receipts.client is not client:
+            self._ended = "the other end closed without an MQTT greeting: is it a broker, with or without TLS?"
+        else:
+            self._ended = f"the connection ended: {reason}"
+
+    def _on_publish(self, client: mqtt.Client, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            self._refused_mids.add(mid)
+            log.warning("%s: the broker refuses one of our own messages: %s", self.name, reason)
+
+    def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+        receipt: Receipt | None = None
+        try:
+            now_s = time.monotonic()
+            if now_s - self._message_s > PAUSE_S or now_s - self._greeted_s > CATCH_UP_S:
+                self._catching_up = False
+            self._condition.last_message_s = self._wall()
+            if message.qos > 0:
+                receipt = self._receipts.open(client, message)
+                if receipt is None:
+                    return
+            self._take(message, receipt)
+        except Exception as error:
+            log.exception("%s", self.name)
+            if receipt is not None:  # not handed on: forget it and connect anew, so that it comes again
+                self._receipts.forget(receipt)
+                self._ended = f"a message could not be taken in ({error!r})"
+                client.disconnect()
+        finally:
+            self._message_s = time.monotonic()  # a full queue held us up: that was no pause of the broker's
+
+    def _take(self, message: mqtt.MQTTMessage, receipt: Receipt | None) -> None:
+        assert self._put is not None
+        match = self._pattern.fullmatch(topic := topic_of(message))
+        if match is None:  # an old subscription of ours, from before the topic was changed
+            self._put(self._intake.refuse("topic not configured", topic, token=receipt))
+            return
+        item = self._intake.take(
+            bytes(message.payload),
+            jar=match.groupdict().get("jar"),
+            again=message.dup or message.retain,
+            waited=message.retain or self._catching_up,
+            token=receipt,
+        )
+        self._put(item)
+        self._condition.report(connected=True, trouble=self._subscribed or self._intake.clock_trouble)

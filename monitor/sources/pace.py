@@ -1,0 +1,68 @@
+"""Keeps a device that talks far too fast from filling the store: of what comes closer than is of any use, the newest
+is kept. Used by the serial source; over MQTT the broker's window for unacknowledged messages sets the pace.
+
+A starter moves less than a millimetre in a minute. Readings of one jar that were *measured* less than `READING_GAP_S`
+apart are one reading, so a recording played faster than life, with its own times, passes whole. Refused lines (a wrong
+baud rate makes a hundred a second) are put together by their reason, with their count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import replace
+
+from monitor.values import Delivery, Rejected
+
+READING_GAP_S = 0.5
+REFUSED_GAP_S = 1.0
+
+
+class Pace:
+    """What passes now, and what waits for its turn. Bounded by the number of jars and reasons."""
+
+    def __init__(self) -> None:
+        self._passed_s: dict[Hashable, float] = {}  # receipt of the last one that passed
+        self._measured_s: dict[Hashable, float] = {}
+        self._held: dict[Hashable, Delivery | Rejected] = {}
+        self.dropped = 0  # readings that a newer one took the place of
+
+    def offer(self, item: Delivery | Rejected) -> list[Delivery | Rejected]:
+        """What to pass on at once, oldest first: this item, or nothing while it has to wait."""
+        if isinstance(item, Rejected):
+            return self._refused(item)
+        reading = item.reading
+        kind = (reading.jar, reading.distance_mm is None and reading.echo_us is None)
+        last_s = self._measured_s.get(kind)
+        if last_s is not None and abs(reading.time_s - last_s) < READING_GAP_S:
+            self.dropped += kind in self._held
+            self._held[kind] = item
+            return []
+        waiting = self._held.pop(kind, None)
+        self.dropped += waiting is not None
+        self._note(kind, item)
+        return [item]
+
+    def due(self, now_s: float) -> list[Delivery | Rejected]:
+        """What has waited long enough at `now_s` (the wall clock, as in `received_s`)."""
+        ready = []
+        for kind, item in list(self._held.items()):
+            gap_s = REFUSED_GAP_S if isinstance(item, Rejected) else READING_GAP_S
+            if abs(now_s - self._passed_s[kind]) >= gap_s:  # abs: a clock set back must not hold it for ever
+                ready.append(self._held.pop(kind))
+                self._note(kind, item)
+        return ready
+
+    def _refused(self, item: Rejected) -> list[Delivery | Rejected]:
+        kind = item.reason
+        last_s = self._passed_s.get(kind)
+        if kind not in self._held and (last_s is None or abs(item.received_s - last_s) >= REFUSED_GAP_S):
+            self._note(kind, item)
+            return [item]
+        waiting = self._held.get(kind)
+        self._held[kind] = replace(item, count=item.count + (waiting.count if isinstance(waiting, Rejected) else 0))
+        return []
+
+    def _note(self, kind: Hashable, item: Delivery | Rejected) -> None:
+        self._passed_s[kind] = item.received_s
+        if isinstance(item, Delivery):
+            self._measured_s[kind] = item.reading.time_s

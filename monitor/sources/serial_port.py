@@ -1,0 +1,212 @@
+"""A device on a serial line: keeps one port open, whatever happens to it, and hands its lines to `intake`.
+
+The port is a stable path, a pattern (`/dev/serial/by-id/*`: the first that fits and opens is taken, so a device that
+comes back under another name is found again), or a pyserial URL (`socket://host:port`). Nothing is ever written to it.
+
+pyserial tells of an unplugged device sometimes by SerialException and sometimes by OSError, and `is_open` stays true;
+its `readline` gives half a line as a whole one. So bytes are read in chunks and cut in `wire`, and any error closes the
+port and begins again.
+"""
+
+from __future__ import annotations
+
+import errno
+import glob
+import logging
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from typing import Any, Protocol
+
+import serial
+
+from monitor.settings import SerialSettings
+from monitor.sources import Put
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.intake import Clock, Condition, Intake
+from monitor.sources.pace import Pace
+from monitor.sources.wire import Line, Remainder, cut
+from monitor.values import Rejected, SourceHealth
+
+log = logging.getLogger(__name__)
+
+READ_S = 0.25  # one read waits this long at most, so that what `Pace` holds goes out in time
+CHUNK_BYTES = 4096  # a Linux tty buffers no more
+RETRY_S = (0.5, 5.0)  # first and longest wait before the next try; looking for a file is cheap
+STOP_S = 4.0  # a read or close that hangs longer is left behind
+NOISE_LINES = 20  # refused lines in a row that make it plain that the two ends do not speak the same way
+
+
+class Port(Protocol):
+    """What is used of a pyserial port."""
+
+    @property
+    def in_waiting(self) -> int: ...
+
+    def read(self, size: int = 1, /) -> bytes: ...
+
+    def close(self) -> None: ...
+
+
+def open_port(path: str, baud: int) -> Port:
+    """A port that no other program which asks for it alone can open. Raises OSError or ValueError."""
+    options: dict[str, Any] = {} if "://" in path else {"exclusive": True}
+    port: Port = serial.serial_for_url(path, baudrate=baud, timeout=READ_S, **options)
+    return port
+
+
+class SerialPort:
+    """One [[serial]] table as a source."""
+
+    def __init__(
+        self,
+        settings: SerialSettings,
+        *,
+        jars: frozenset[str],
+        jar: str | None = None,
+        clocks: BootClocks | None = None,
+        wall: Clock = time.time,
+        monotonic: Clock = time.monotonic,
+        opener: Callable[[str, int], Port] = open_port,
+    ) -> None:
+        self.name = f"serial {settings.port}"
+        self._settings = settings
+        self._intake = Intake(
+            self.name,
+            jars=jars,
+            jar=jar,
+            bare_lines=settings.bare_lines,
+            clocks=clocks or BootClocks(),
+            wall=wall,
+            monotonic=monotonic,
+        )
+        self._wall = wall
+        self._condition = Condition(self.name, wall)
+        self._opener = opener
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._port: Port | None = None
+
+    def start(self, put: Put) -> None:
+        """Begin to look for the port and read it, in a thread of its own."""
+        self._thread = threading.Thread(target=self._run, args=(put,), name=self.name, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End within 5 s; a driver that hangs is left behind with its (daemon) thread."""
+        self._stopping.set()
+        with suppress(Exception):  # not every kind of port can be woken
+            self._port.cancel_read()  # type: ignore[union-attr]
+        if self._thread is not None:
+            self._thread.join(STOP_S)
+        self._condition.report(connected=False, trouble=None)
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        """Nothing to do: a serial line keeps nothing back."""
+
+    def health(self) -> SourceHealth:
+        """How the port is doing."""
+        return self._condition.health()
+
+    # --- the thread ------------------------------------------------------------------------------------------------
+
+    def _run(self, put: Put) -> None:
+        wait_s = RETRY_S[0]
+        while not self._stopping.is_set():
+            try:
+                self._port = self._open()
+                if self._port is not None:
+                    wait_s = RETRY_S[0]
+                    self._read(self._port, put)
+            except OSError as error:  # a SerialException is one
+                why = error.strerror or str(error)
+                self._trouble(f"lost {self._settings.port} ({why}): is the device still plugged in?")
+            except Exception as error:
+                log.exception("%s", self.name)
+                self._trouble(f"stopped by an error of this program ({error!r}), trying again")
+            finally:
+                if self._port is not None:
+                    _close(self._port)
+                    self._port = None
+            self._stopping.wait(wait_s)
+            wait_s = min(2 * wait_s, RETRY_S[1])
+
+    def _trouble(self, sentence: str) -> None:
+        if not self._stopping.is_set():
+            self._condition.report(connected=False, trouble=sentence)
+
+    def _open(self) -> Port | None:
+        wanted = self._settings.port
+        paths = sorted(glob.glob(wanted)) if "://" not in wanted and glob.has_magic(wanted) else [wanted]
+        sentence = f"no serial port fits {wanted}: is the device plugged in?"
+        for path in paths:
+            try:
+                port = self._opener(path, self._settings.baud)
+            except (OSError, ValueError) as error:
+                sentence = _why_not(path, self._settings.baud, error)
+            else:
+                self._condition.report(connected=True, trouble=None)
+                return port
+        self._trouble(sentence)
+        return None
+
+    def _read(self, port: Port, put: Put) -> None:
+        remainder, pace, noise, warned = Remainder(), Pace(), 0, False
+        while not self._stopping.is_set():
+            chunk = port.read(min(port.in_waiting, CHUNK_BYTES) or 1)
+            lines, remainder = cut(remainder, chunk)
+            for line in lines:
+                item = self._item(line)
+                if item is None:
+                    continue
+                noise = noise + 1 if isinstance(item, Rejected) else 0
+                for passed in pace.offer(item):
+                    put(passed)
+            for passed in pace.due(self._wall()):
+                put(passed)
+            if lines:
+                self._condition.last_message_s = self._wall()
+                self._condition.report(connected=True, trouble=self._complaint(noise))
+            if pace.dropped and not warned:
+                warned = True
+                log.warning("%s: sends faster than twice a second; only the newest reading is kept", self.name)
+
+    def _item(self, line: Line) -> Any:
+        """What a line holds; None for one that only seems broken because the port was opened in the middle of it."""
+        if line.overlong:
+            return None if line.first else self._intake.refuse("line too long", line.data)
+        if line.first and not line.data.startswith(b"{"):
+            return None
+        item = self._intake.take(line.data)
+        return None if line.first and isinstance(item, Rejected) else item
+
+    def _complaint(self, noise: int) -> str | None:
+        if noise >= NOISE_LINES:
+            return f"only unreadable lines: does the device really send at {self._settings.baud} baud?"
+        return self._intake.clock_trouble
+
+
+def _close(port: Port) -> None:
+    """Close in a thread of its own: some drivers hang in close when the device is gone."""
+    closer = threading.Thread(target=_close_quietly, args=(port,), name="serial close", daemon=True)
+    closer.start()
+    closer.join(2.0)
+
+
+def _close_quietly(port: Port) -> None:
+    with suppress(Exception):
+        port.close()
+
+
+def _why_not(path: str, baud: int, error: Exception) -> str:
+    code = getattr(error, "errno", None)
+    if "exclusively lock" in str(error) or code == errno.EBUSY:
+        return f"{path} is used by another program: end that one first"
+    if code in (errno.EACCES, errno.EPERM):
+        return f"no permission for {path}: add the user of this program to the group dialout and log in again"
+    if code == errno.ENOENT:
+        return f"there is no {path}: is the device plugged in?"
+    if isinstance(error, ValueError):
+        return f"{path} cannot be opened at {baud} baud: {error}"
+    return f"{path} cannot be opened: {error}"
