@@ -1,0 +1,346 @@
+"""What is believed of this baker's own starter: how long it takes to its peak and to the start of its fall.
+
+`warmth` counts the hours; this module learns from each closed cycle and foretells the next one; `forecast` joins that
+with the rise seen so far, `feeding` turns it round into grams.
+
+The model is a plain linear one in logarithms, so that learning is the textbook update of a normal belief:
+
+    ln(hours to the peak, at 24 degC) = PEAK + DILUTION * shape(D)
+    ln(hours from peak to fall, at 24 degC) = WAIT + WAIT_DILUTION * shape(D)
+
+D is the dilution (total after feeding / starter kept), shape(D) = ln((c + ln D) / (c + ln 9)): time grows with the
+number of doublings that the yeast must make, ln D, on top of a lag worth c. With DILUTION = 1 that is exactly lag +
+ln(D) / rate; other values bend it. STEEP and WAIT_STEEP say how strongly temperature acts on each of the two.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from monitor.core import warmth
+from monitor.values import Cycle, Json
+
+PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION = range(6)
+
+USUAL_DILUTION = 9.0  # 1:4:4
+LAG = 0.4  # c above, in units of ln D; see `prior`
+
+# Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
+# 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
+# Hsu 2013, Food Bioscience 3:75, on gas). Steepness 1 is the published law; its spread spans Q10 of 2 to 4.
+PRIOR = {
+    PEAK: (math.log(9.0), 0.33),
+    DILUTION: (0.95, 0.25),
+    STEEP: (1.0, 0.22),
+    WAIT: (math.log(2.0), 0.6),
+    WAIT_STEEP: (math.log(2.0), 0.4),
+    WAIT_DILUTION: (0.4, 0.4),
+}
+SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
+# The cycle's own scatter (one standard deviation of the logarithm), and how many cycles that guess is worth.
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.07, 0.3, 5.0
+TIMING_H = 0.35  # how well a peak can be dated at all: its top is flat
+# A culture changes: spread gained in each cycle, with new flour, and after a rest in the fridge.
+DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
+NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}
+PER_LN_HYDRATION = (
+    0.3  # spread for a change in hydration: runnier is somewhat faster, stiffer slower, by how much varies
+)
+UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: taken as the usual one
+HELD_BACK = 4.0  # a surprise beyond two standard deviations is taken in as if it were that big (Huber)
+HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.35), 0.12  # ln of the rise ratio at the peak
+WEATHER = (1.2**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
+SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half-way back; common practice, no source
+
+Matrix = tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """A variance that is being learnt: its value and the number of cycles it is worth."""
+
+    variance: float
+    cycles: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Culture:
+    """The belief about one starter: normal in the six numbers of the model, with two scatters that are learnt.
+
+    `height` is (ln of the usual rise ratio at the peak, its variance). `last_*` are those of the last feeding learnt.
+    `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen; `shapes` weighs the rise curves that
+    `forecast` tries, empty until one was seen.
+    """
+
+    mean: tuple[float, ...]
+    cov: Matrix
+    peak_scatter: Scatter
+    wait_scatter: Scatter
+    weather: Scatter
+    height: tuple[float, float] = HEIGHT[0], HEIGHT[1] ** 2
+    sunk: tuple[float, float] = SUNK[0], SUNK[1] ** 2
+    cycles: int = 0
+    last_flour: str | None = None
+    last_hydration: float | None = None
+    last_dilution: float | None = None
+    day_c: tuple[float | None, ...] = (None,) * 24
+    shapes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Foretold:
+    """One feeding's outcome in ln(equivalent hours): means, variances and covariance, and the degrees of freedom."""
+
+    peak_ln: float
+    peak_var: float
+    wait_ln: float
+    wait_var: float
+    cov: float
+    peak_freedom: float
+    wait_freedom: float
+    steep: float
+    wait_steep: float
+
+
+def prior(flour: str | None = None) -> Culture:
+    """What is believed before any cycle was seen. Rye and wholemeal go somewhat faster (common practice, no source)."""
+    mean = [PRIOR[i][0] for i in range(6)]
+    if flour is not None and any(word in flour.lower() for word in ("rye", "whole")):
+        mean[PEAK] -= 0.1
+    cov = [[PRIOR[i][1] ** 2 if i == j else 0.0 for j in range(6)] for i in range(6)]
+    cov[PEAK][WAIT] = cov[WAIT][PEAK] = SLOW_IN_BOTH * PRIOR[PEAK][1] * PRIOR[WAIT][1]
+    return Culture(
+        mean=tuple(mean),
+        cov=tuple(map(tuple, cov)),
+        peak_scatter=Scatter(variance=PEAK_SCATTER**2, cycles=SCATTER_CYCLES),
+        wait_scatter=Scatter(variance=WAIT_SCATTER**2, cycles=SCATTER_CYCLES),
+        weather=Scatter(variance=WEATHER[0], cycles=WEATHER[1]),
+        last_flour=flour,
+    )
+
+
+def dilution(starter_g: float | None, flour_g: float | None, water_g: float | None) -> float | None:
+    """Total after feeding over starter kept: 25 + 100 + 100 g gives 9. None when a weight is missing or no starter."""
+    if starter_g is None or flour_g is None or water_g is None or starter_g <= 0.0:
+        return None
+    return (starter_g + flour_g + water_g) / starter_g
+
+
+def shape(of_dilution: float | None) -> float:
+    """How the logarithm of time grows with dilution, zero at 1:4:4. An untold dilution counts as that."""
+    ln_d = math.log(max(of_dilution or USUAL_DILUTION, 1.01))
+    return math.log((LAG + ln_d) / (LAG + math.log(USUAL_DILUTION)))
+
+
+def foretell(
+    culture: Culture,
+    temperatures_c: Sequence[float],
+    of_dilution: float | None,
+    hydration: float | None = None,
+    flour: str | None = None,
+) -> Foretold:
+    """What this starter will do after a feeding of that dilution, at these hourly temperatures from the feeding on."""
+    culture = _widened(culture, hydration, flour, rested=False)
+    bend = shape(of_dilution)
+    mean, cov = culture.mean, culture.cov
+    peak_ln = mean[PEAK] + mean[DILUTION] * bend
+    wait_ln = mean[WAIT] + mean[WAIT_DILUTION] * bend
+    # temperature acts through the mean of its effect from feeding to peak, and from peak to fall
+    peak_h = warmth.clock_h(temperatures_c, 0.0, math.exp(peak_ln), warmth.growth_rate(mean[STEEP]))
+    wait_h = math.exp(wait_ln)
+    toward_peak = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
+    toward_wait = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, peak_h + wait_h), bend)
+    untold = UNTOLD_SD**2 if of_dilution is None else 0.0
+    doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
+    peak_var = _through(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
+    wait_var = _through(cov, toward_wait, toward_wait) + culture.wait_scatter.variance + doubt
+    return Foretold(
+        peak_ln=peak_ln,
+        peak_var=peak_var,
+        wait_ln=wait_ln,
+        wait_var=wait_var,
+        cov=_through(cov, toward_peak, toward_wait) + doubt,
+        peak_freedom=_freedom(culture.peak_scatter, peak_var),
+        wait_freedom=_freedom(culture.wait_scatter, wait_var),
+        steep=mean[STEEP],
+        wait_steep=mean[WAIT_STEEP],
+    )
+
+
+def learn(culture: Culture, cycle: Cycle) -> Culture:
+    """The belief after one closed cycle, by the normal update of one number at a time (a Kalman filter's).
+
+    Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or without a peak or a fall.
+    A wild cycle moves the belief no more than one that is two standard deviations off.
+    """
+    of_dilution = dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    hydration = cycle.water_g / cycle.flour_g if cycle.water_g is not None and cycle.flour_g else None
+    peak_h = None if cycle.peak_at_s is None else (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
+    fall_h = None if cycle.fall_at_s is None else (cycle.fall_at_s - cycle.fed_at_s) / 3600.0
+    culture = _widened(culture, hydration, cycle.flour, cycle.rested)
+    if not cycle.sure or cycle.rested or (peak_h is None and fall_h is None):
+        return culture
+    culture = replace(culture, cov=_drifted(culture.cov, DRIFT))
+    temperatures_c = warmth.filled(cycle.temperatures_c)
+    if peak_h is not None and peak_h > 0.0:
+        culture = _learn_peak(culture, peak_h, temperatures_c, of_dilution)
+        if fall_h is not None and fall_h > 0.0:
+            culture = _learn_wait(culture, peak_h, fall_h, temperatures_c, of_dilution)
+    elif fall_h is not None and fall_h > 0.0:
+        # the peak was missed: the fall less the wait that is expected, and as unsure as that wait is
+        wait = foretell(culture, temperatures_c, of_dilution)
+        wait_h = math.exp(wait.wait_ln) / warmth.wait_rate(wait.wait_steep)(temperatures_c[-1])
+        share = min(wait_h / fall_h, 0.6)
+        extra = share**2 * wait.wait_var
+        culture = _learn_peak(culture, fall_h * (1.0 - share), temperatures_c, of_dilution, extra)
+    if cycle.peak_ratio is not None and cycle.peak_ratio > 1.0:
+        culture = replace(culture, height=_averaged(culture.height, math.log(cycle.peak_ratio), HEIGHT_SCATTER))
+    return replace(
+        culture,
+        cycles=culture.cycles + 1,
+        last_flour=cycle.flour or culture.last_flour,
+        last_hydration=hydration or culture.last_hydration,
+        last_dilution=of_dilution or culture.last_dilution,
+        weather=_learn_weather(culture, cycle),
+        day_c=warmth.learn_day(culture.day_c, cycle.fed_at_s, cycle.temperatures_c),
+    )
+
+
+def learn_sinking(culture: Culture, hours: float, temperature_c: float) -> Culture:
+    """The belief after it was seen how long the starter took from the start of its fall to half-way back down."""
+    worth_h = hours * warmth.wait_rate(culture.mean[WAIT_STEEP])(temperature_c)
+    return replace(culture, sunk=_averaged(culture.sunk, math.log(max(worth_h, 0.1)), WAIT_SCATTER))
+
+
+def to_json(culture: Culture) -> dict[str, Json]:
+    """The whole belief as JSON, exact: `from_json` gives an equal one back."""
+    return {name: _plain(getattr(culture, name)) for name in Culture.__slots__}
+
+
+def from_json(data: Mapping[str, Json]) -> Culture:
+    """The belief that `to_json` wrote. Raises KeyError, TypeError or ValueError on anything else."""
+    frozen = {name: _frozen(data[name]) for name in Culture.__slots__}
+    for name in ("peak_scatter", "wait_scatter", "weather"):
+        frozen[name] = Scatter(variance=float(frozen[name][0]), cycles=float(frozen[name][1]))
+    return Culture(**frozen)
+
+
+def _plain(value: Any) -> Json:
+    if isinstance(value, Scatter):
+        return [value.variance, value.cycles]
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value
+
+
+def _frozen(value: Json) -> Any:
+    return tuple(_frozen(one) for one in value) if isinstance(value, list) else value
+
+
+def _learn_peak(
+    culture: Culture, peak_h: float, temperatures_c: Sequence[float], of_dilution: float | None, extra: float = 0.0
+) -> Culture:
+    bend, steep = shape(of_dilution), culture.mean[STEEP]
+    worth_h = warmth.equivalent_h(temperatures_c, 0.0, peak_h, warmth.growth_rate(steep))
+    toward = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
+    doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
+    doubt += extra + (TIMING_H / peak_h) ** 2 + (UNTOLD_SD**2 if of_dilution is None else 0.0)
+    surprise = math.log(worth_h) - culture.mean[PEAK] - culture.mean[DILUTION] * bend
+    mean, cov, scatter = _update(culture, toward, surprise, culture.peak_scatter, doubt)
+    return replace(culture, mean=mean, cov=cov, peak_scatter=scatter)
+
+
+def _learn_wait(
+    culture: Culture, peak_h: float, fall_h: float, temperatures_c: Sequence[float], of_dilution: float | None
+) -> Culture:
+    bend = shape(of_dilution)
+    fall_h = max(fall_h, peak_h + 0.1)
+    worth_h = warmth.equivalent_h(temperatures_c, peak_h, fall_h, warmth.wait_rate(culture.mean[WAIT_STEEP]))
+    toward = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, fall_h), bend)
+    doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, peak_h, fall_h)) ** 2
+    doubt += min((TIMING_H / (fall_h - peak_h)) ** 2, 1.0)
+    surprise = math.log(worth_h) - culture.mean[WAIT] - culture.mean[WAIT_DILUTION] * bend
+    mean, cov, scatter = _update(culture, toward, surprise, culture.wait_scatter, doubt)
+    return replace(culture, mean=mean, cov=cov, wait_scatter=scatter)
+
+
+def _update(
+    culture: Culture, toward: Sequence[float], surprise: float, scatter: Scatter, doubt: float
+) -> tuple[tuple[float, ...], Matrix, Scatter]:
+    """One number seen: belief moves by gain x surprise and narrows; the scatter moves towards what the surprise says.
+
+    The scatter's step is the expected squared scatter given the surprise, averaged in (West and Harrison, Bayesian
+    Forecasting and Dynamic Models, ch. 4.5, with a belief that does not scale with the scatter).
+    """
+    reach = [sum(c * t for c, t in zip(row, toward, strict=True)) for row in culture.cov]
+    doubted = sum(r * t for r, t in zip(reach, toward, strict=True))
+    noise = scatter.variance + doubt
+    total = doubted + noise
+    oddness = surprise * surprise / total
+    if oddness > HELD_BACK:
+        noise += total * (oddness / HELD_BACK - 1.0)
+        total = doubted + noise
+    gain = [r / total for r in reach]
+    mean = tuple(m + g * surprise for m, g in zip(culture.mean, gain, strict=True))
+    cov = tuple(
+        tuple(c - g * r for c, r in zip(row, reach, strict=True)) for row, g in zip(culture.cov, gain, strict=True)
+    )
+    share = scatter.variance / (doubted + scatter.variance + doubt)
+    cycles = min(scatter.cycles + 1.0, 25.0)
+    step = scatter.variance * share * (min(oddness, 9.0) - 1.0)
+    return mean, cov, Scatter(variance=scatter.variance + step / cycles, cycles=cycles)
+
+
+def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
+    """How far the cycle's mean temperature was off the usual day that was expected at its feeding."""
+    known = [t for t in cycle.temperatures_c if t is not None]
+    if len(known) < 3 or all(t is None for t in culture.day_c):
+        return culture.weather
+    expected_c = warmth.expected_c(culture.day_c, cycle.fed_at_s, cycle.temperatures_c[:1], len(cycle.temperatures_c))
+    off_c = sum(known) / len(known) - sum(expected_c) / len(expected_c)
+    cycles = min(culture.weather.cycles + 1.0, 25.0)
+    step = min(off_c * off_c, 9.0 * culture.weather.variance) - culture.weather.variance
+    return Scatter(variance=culture.weather.variance + step / cycles, cycles=cycles)
+
+
+def _freedom(scatter: Scatter, variance: float) -> float:
+    """Degrees of freedom of a sum of which only the scatter had to be learnt (Welch and Satterthwaite)."""
+    return min(scatter.cycles * (variance / scatter.variance) ** 2, 200.0)
+
+
+def _widened(culture: Culture, hydration: float | None, flour: str | None, rested: bool) -> Culture:
+    gained: dict[int, float] = {}
+    if flour is not None and culture.last_flour is not None and flour.lower() != culture.last_flour.lower():
+        gained = {i: math.hypot(gained.get(i, 0.0), sd) for i, sd in NEW_FLOUR.items()}
+    if rested:
+        gained = {i: math.hypot(gained.get(i, 0.0), sd) for i, sd in RESTED.items()}
+    if hydration and culture.last_hydration:
+        change = PER_LN_HYDRATION * abs(math.log(hydration / culture.last_hydration))
+        gained = {i: math.hypot(gained.get(i, 0.0), change) for i in (PEAK, WAIT)}
+    return replace(culture, cov=_drifted(culture.cov, gained)) if gained else culture
+
+
+def _drifted(cov: Matrix, gained: Mapping[int, float]) -> Matrix:
+    return tuple(
+        tuple(c + (gained.get(i, 0.0) ** 2 if i == j else 0.0) for j, c in enumerate(row)) for i, row in enumerate(cov)
+    )
+
+
+def _through(cov: Matrix, left: Sequence[float], right: Sequence[float]) -> float:
+    return sum(a * c * b for row, a in zip(cov, left, strict=True) for c, b in zip(row, right, strict=True))
+
+
+def _mean_ln_rate(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
+    return warmth.ln_yeast(warmth.mean_c(temperatures_c, from_h, to_h))
+
+
+def _mean_tenths(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
+    return (warmth.mean_c(temperatures_c, from_h, to_h) - warmth.REFERENCE_C) / 10.0
+
+
+def _averaged(belief: tuple[float, float], seen: float, scatter: float) -> tuple[float, float]:
+    """A normal belief (mean, variance) after one more value seen with that scatter; it forgets as a culture changes."""
+    mean, variance = belief[0], belief[1] + (scatter / 3.0) ** 2
+    gain = variance / (variance + scatter**2)
+    return mean + gain * (seen - mean), variance * (1.0 - gain)

@@ -1,0 +1,79 @@
+"""How well a rise seen so far fits a peak at a given time: the part of the forecast that looks at the jar itself.
+
+Used by `forecast` while the starter rises, and once a cycle by `learned` to see which shape this jar's rises have.
+
+A rise is taken as height x G(x), x being the share of the (equivalent) hours to the peak that has passed, with
+G(x) = 1 - (1 - x^p)^q (Kumaraswamy 1980, J. Hydrology 46:79): p sets how long it lingers, q how round the top is. Every
+pair of `SHAPES` is tried; the height is integrated out, being linear and normal.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+SHAPES = tuple((p, q) for p in (1.5, 2.2, 3.2, 4.6, 6.5) for q in (1.3, 2.0, 3.2))
+MISFIT = 0.07  # of the height: no dough follows a formula, and its error at one moment is that of the next
+LEVEL_SD = 0.02  # of the rise ratio: how well the starting level is known
+POINTS = 14  # taken from the rise; more would count the same misfit twice
+PAST_PEAK = 0.25  # how fast a rise is lost after its peak, per square of the share: slow, it only must not go on up
+FORGET = 0.85  # of what is known about the shape, per cycle
+LEAST_SHARE = 0.01  # no shape is ever ruled out
+
+Point = tuple[float, float, float]  # equivalent hours since feeding, rise ratio - 1, its spread
+
+
+def grown(x: float, p: float, q: float) -> float:
+    """Share of the height reached at share `x` of the time to the peak."""
+    if x <= 0.0:
+        return 0.0
+    if x >= 1.0:
+        return max(1.0 - PAST_PEAK * (x - 1.0) ** 2, 0.5)
+    return 1.0 - math.pow(1.0 - math.pow(x, p), q)
+
+
+def thinned(curve: Sequence[tuple[float, float, float]]) -> tuple[tuple[float, float, float], ...]:
+    """At most `POINTS` of the points, evenly spread over the time so far, the last one always among them."""
+    if len(curve) <= POINTS:
+        return tuple(curve)
+    last_h = curve[-1][0]
+    out, due_h, step_h = [], curve[0][0], (last_h - curve[0][0]) / (POINTS - 1)
+    for point in curve:
+        if point[0] >= due_h - 1e-9:
+            out.append(point)
+            due_h = max(due_h + step_h, point[0] + 0.5 * step_h)
+    if out[-1] is not curve[-1]:
+        out.append(curve[-1])
+    return tuple(out)
+
+
+def ln_fit(points: Sequence[Point], peak_h: float, height: tuple[float, float], shape: tuple[float, float]) -> float:
+    """ln of how likely these points are if the peak comes after `peak_h` equivalent hours, up to a constant.
+
+    `height` is the expected height (rise ratio - 1) and its spread; it is integrated out.
+    """
+    blur = LEVEL_SD**2 + (MISFIT * height[0]) ** 2
+    precision = 1.0 / height[1] ** 2
+    weighted, squares = height[0] * precision, height[0] ** 2 * precision
+    for at_h, rise, sd in points:
+        share = grown(at_h / peak_h, *shape)
+        weight = 1.0 / (sd * sd + blur)
+        precision += weight * share * share
+        weighted += weight * share * rise
+        squares += weight * rise * rise
+    return 0.5 * (weighted * weighted / precision - squares - math.log(precision))
+
+
+def even_shares() -> tuple[float, ...]:
+    """What is believed of the shape before any rise was seen."""
+    return (1.0 / len(SHAPES),) * len(SHAPES)
+
+
+def learned(shares: Sequence[float], points: Sequence[Point], peak_h: float, height: float) -> tuple[float, ...]:
+    """The shares of belief in each shape after a whole rise whose peak and height are known."""
+    before = shares or even_shares()
+    fits = [ln_fit(points, peak_h, (height, 0.05 * height), shape) for shape in SHAPES]
+    best = max(fits)
+    after = [s**FORGET * math.exp(max(f - best, -50.0)) for s, f in zip(before, fits, strict=True)]
+    total = sum(after)
+    return tuple((a / total + LEAST_SHARE) / (1.0 + LEAST_SHARE * len(SHAPES)) for a in after)

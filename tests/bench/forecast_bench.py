@@ -1,0 +1,158 @@
+"""Forecasts against rivals on invented cultures: `python tests/bench/forecast_bench.py [cultures] [seed]`.
+
+Each culture of `forecast_cultures` lives through twelve cycles whose ratio, hour of feeding, weekend habit and
+temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as last
+time" and "the mean of the last five". Coverage is of the 90 % range, its interval by resampling whole cultures.
+Accuracy and bias factors after Ross 1996, J. Appl. Bacteriol. 81:501.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+import numpy as np
+from forecast_cultures import STEP_H, Budding, Kitchens, Tabular
+
+from monitor.core import culture as cultures
+from monitor.core import forecast as forecasts
+from monitor.values import Cycle, CycleSoFar, Stage
+
+CYCLES = 12
+START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+
+
+@dataclass
+class Scores:
+    """What was foretold and what came, by moment and method, with the culture and cycle each belongs to."""
+
+    rows: dict[tuple[str, str], list[tuple[int, int, float, float, float, float]]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
+
+    def add(
+        self, moment: str, method: str, who: int, cycle: int, said: tuple[float, float, float], came: float
+    ) -> None:
+        self.rows[moment, method].append((who, cycle, *said, came))
+
+    def table(self, moment: str, method: str, first: int = 0) -> np.ndarray:
+        rows = np.array([row for row in self.rows[moment, method] if row[1] >= first])
+        return rows if len(rows) else np.empty((0, 6))
+
+
+def coverage(rows: np.ndarray, rng: np.random.Generator) -> tuple[float, float, float]:
+    """Share of outcomes inside the range, with its 95 % interval over resampled cultures."""
+    inside = (rows[:, 2] <= rows[:, 5]) & (rows[:, 5] <= rows[:, 4])
+    groups = [inside[rows[:, 0] == who] for who in np.unique(rows[:, 0])]
+    picks = [np.concatenate([groups[i] for i in rng.integers(0, len(groups), len(groups))]).mean() for _ in range(400)]
+    return float(inside.mean()), float(np.quantile(picks, 0.025)), float(np.quantile(picks, 0.975))
+
+
+def factors(rows: np.ndarray) -> tuple[float, float]:
+    """Accuracy and bias factors."""
+    logs = np.log10(rows[:, 3] / rows[:, 5])
+    return float(10 ** np.abs(logs).mean()), float(10 ** logs.mean())
+
+
+def live(kind: type[Budding] | type[Tabular], n: int, seed: int, in_cycle: bool = True) -> Scores:
+    """Let `n` cultures live through their cycles and write down what was foretold."""
+    rng = np.random.default_rng(seed)
+    world, kitchens, scores = kind(rng, n), Kitchens(rng, n), Scores()
+    varied = rng.uniform(0.0, 1.0, n)
+    favourite = np.exp(rng.uniform(np.log(3.0), np.log(12.0), n))
+    hour = rng.uniform(6.0, 22.0, n)
+    day = np.zeros(n)
+    believed = [cultures.prior() for _ in range(n)]
+    past: list[list[tuple[float, float]]] = [[] for _ in range(n)]
+    for number in range(CYCLES):
+        spread = np.exp(rng.normal(0.0, 0.5, n) * (0.3 + varied))
+        dilution = np.clip(favourite * spread, 2.2, 40.0)
+        start_h = day * 24.0 + hour + rng.normal(0.0, 0.7, n)
+        temperatures_c = kitchens.hours(start_h)
+        out = world.cycle(dilution, temperatures_c)
+        for who in range(n):
+            if out.fall_h[who] > 65.0:
+                continue
+            fed_at_s = START_S + 3600.0 * start_h[who]
+            peak_h, fall_h = float(out.seen_peak_h[who]), float(out.seen_fall_h[who])
+            cycle = Cycle(
+                jar="x", number=number, fed_at_s=fed_at_s, told=True, starter_g=25.0,
+                flour_g=12.5 * (dilution[who] - 1), water_g=12.5 * (dilution[who] - 1),
+                peak_at_s=fed_at_s + 3600 * peak_h, fall_at_s=fed_at_s + 3600 * fall_h,
+                peak_ratio=float(out.peak_ratio[who]),
+                temperatures_c=tuple(map(float, temperatures_c[who, : int(fall_h) + 1])),
+            )  # fmt: skip
+            foretold = cultures.foretell(believed[who], cycle.temperatures_c, float(dilution[who]))
+            ahead = forecasts.hours_ahead(foretold, cycle.temperatures_c)
+            scores.add("known warmth", "ours", who, number, ahead.peak_h, peak_h)
+            scores.add("known warmth fall", "ours", who, number, ahead.fall_h, fall_h)
+            _at(scores, "at feeding", believed[who], cycle, out, who, number, 0.0)
+            if past[who]:
+                last, five = past[who][-1], np.mean(past[who][-5:], axis=0)
+                for method, value in (("last time", last), ("last five", five)):
+                    scores.add("at feeding", method, who, number, (value[0],) * 3, peak_h)
+                    scores.add("at feeding fall", method, who, number, (value[1],) * 3, fall_h)
+            if in_cycle:
+                half = 1.0 + (out.peak_ratio[who] - 1.0) / 2.0
+                half_h = float(np.argmax(out.curve[who] >= half)) * STEP_H
+                _at(scores, "half rise", believed[who], cycle, out, who, number, half_h)
+                if peak_h > 1.5:
+                    _at(scores, "hour before", believed[who], cycle, out, who, number, peak_h - 1.0)
+            past[who].append((peak_h, fall_h))
+            whole = _so_far(cycle, out, who, fall_h, rng, closed=True)
+            shapes = forecasts.learn_shape(believed[who], whole) if in_cycle else ()
+            believed[who] = cultures.replace(cultures.learn(believed[who], cycle), shapes=shapes)
+        late = np.where(rng.uniform(size=n) < 0.2, rng.uniform(5.0, 24.0, n), rng.uniform(0.0, 5.0, n))
+        end_h = out.fall_h + late
+        world.feed_at(end_h)
+        day = day + np.ceil(end_h / 24.0)
+    return scores
+
+
+def _so_far(cycle: Cycle, out, who: int, at_h: float, rng, closed: bool = False) -> CycleSoFar:
+    count = max(int(at_h / STEP_H), 1)
+    noise = rng.normal(0.0, 0.015, count)
+    curve = tuple((i * STEP_H, float(out.curve[who, i] + noise[i]), 0.015) for i in range(0, count, 2))
+    hours = int(at_h)
+    open_cycle = cycle if closed else cultures.replace(
+        cycle, peak_at_s=None, fall_at_s=None, peak_ratio=None, temperatures_c=cycle.temperatures_c[:hours]
+    )  # fmt: skip
+    return CycleSoFar(
+        cycle=open_cycle, now_s=cycle.fed_at_s + 3600.0 * at_h, stage=Stage.RISING if at_h else Stage.SETTLING,
+        curve=curve, temperature_c=cycle.temperatures_c[0],
+    )  # fmt: skip
+
+
+def _at(scores: Scores, moment: str, believed, cycle: Cycle, out, who: int, number: int, at_h: float) -> None:
+    rng = np.random.default_rng(number * 1000 + who)
+    said = forecasts.forecast(believed, _so_far(cycle, out, who, at_h, rng))
+    for name, span, came_s in (("", said.peak_at, cycle.peak_at_s), (" fall", said.fall_at, cycle.fall_at_s)):
+        hours = tuple((s - cycle.fed_at_s) / 3600.0 for s in (span.earliest_s, span.likely_s, span.latest_s))
+        scores.add(moment + name, "ours", who, number, hours, (came_s - cycle.fed_at_s) / 3600.0)
+
+
+def report(scores: Scores, title: str) -> None:
+    rng = np.random.default_rng(0)
+    print(f"\n{title}")
+    print(
+        f"{'moment':18} {'method':10} {'cycles':>7} {'MAE h':>6} {'med %':>6} {'p90 %':>6} {'Af':>5} {'Bf':>5}  covers 90 %"
+    )
+    for moment, method in sorted(scores.rows):
+        for first, name in ((0, "all"), (5, "from 6")):
+            rows = scores.table(moment, method, first)
+            error = np.abs(rows[:, 3] - rows[:, 5])
+            share = 100 * error / rows[:, 5]
+            accuracy, bias = factors(rows)
+            held = "" if method != "ours" else "{:.3f} ({:.3f} to {:.3f})".format(*coverage(rows, rng))
+            print(
+                f"{moment:18} {method:10} {name:>7} {error.mean():6.2f} {np.median(share):6.1f} "
+                f"{np.quantile(share, 0.9):6.1f} {accuracy:5.2f} {bias:5.2f}  {held}"
+            )
+
+
+if __name__ == "__main__":
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    for kind in (Budding, Tabular):
+        report(live(kind, count, seed), f"{kind.__name__}: {count} cultures, seed {seed}")
