@@ -45,6 +45,14 @@ class Open:
     closed: bool = False
 
 
+@dataclass(slots=True)
+class Ended:
+    """A closed cycle and when it ended."""
+
+    cycle: Open
+    ended_at_s: float
+
+
 def warm(cycle: Open, time_s: float, temperature_c: float) -> None:
     """Take a temperature into the hourly means."""
     hour = int((time_s - cycle.fed_at_s) // 3600.0)

@@ -12,10 +12,9 @@ from math import sqrt
 from monitor.core import cycle as cycles
 from monitor.core import lid as lids
 from monitor.core import stage as stages
-from monitor.core.carry import pack
 from monitor.core.cycle import Open
 from monitor.core.fed_seen import Meaning, meaning
-from monitor.core.history import BIN_S, MOST, History, add, close_until
+from monitor.core.history import BIN_S, History, add, close_until
 from monitor.core.level import rise_ratio
 from monitor.core.memory import Vigil
 from monitor.core.noise import SPANS, fit_wander, learn_wander, wander_of_mean
@@ -80,9 +79,7 @@ def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, su
     number = 0
     if v.cycle is not None:
         number = v.cycle.number + 1
-        frozen = pack(v.cycle)
-        assert isinstance(frozen, dict)
-        v.previous = {**frozen, "ended_at_s": fed_at_s}
+        v.previous = cycles.Ended(v.cycle, fed_at_s)
     v.cycle = Open(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
     v.history, v.scan, v.learnt_bins = History(), Scan(), 0
     v.last_z, v.peak_told_s, v.question = 0.0, None, None
@@ -143,8 +140,7 @@ def levels(v: Vigil, rows: list[list[float]], jar: JarSettings) -> list[Event]:
             open_cycle(v, time_s, time_s, from_start=False)
         assert v.cycle is not None
         out += bins(v, time_s, jar)
-        if len(v.history.level) < MOST:
-            add(v.history, time_s, level_mm, n)
+        add(v.history, time_s, level_mm, n)
         trend_add(v.trend, time_s, level_mm, n)
         cycles.begin_level(v.cycle, time_s, level_mm)
     return out

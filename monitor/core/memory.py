@@ -5,21 +5,19 @@ The parts are defined where they are used; nothing is decided here.
 
 from __future__ import annotations
 
-from array import array
 from dataclasses import dataclass, field, fields
-from typing import Any
 
-from monitor.core.carry import pack, unpack
-from monitor.core.cycle import Open
-from monitor.core.history import History
+from monitor.core.carry import pack, restored
+from monitor.core.cycle import Ended, Open
+from monitor.core.history import History, packed, unpacked
 from monitor.core.lid import Lid
 from monitor.core.minute import Minute
 from monitor.core.noise import Noise
-from monitor.core.peak import Scan
+from monitor.core.peak import Scan, catch_up
 from monitor.core.trend import Trend
 from monitor.core.trust import Sieve
 from monitor.settings import JarSettings
-from monitor.values import Carry, Stage
+from monitor.values import Carry, Json, Stage
 
 
 @dataclass(slots=True)
@@ -51,7 +49,7 @@ class Vigil:
     scan: Scan = field(default_factory=Scan)
     watch: Watch = field(default_factory=Watch)
     cycle: Open | None = None
-    previous: dict[str, Any] | None = None  # the cycle before, as `Open`'s JSON with `ended_at_s`
+    previous: Ended | None = None  # the cycle before, closed
     stage: str = Stage.UNKNOWN.value
     bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: scale begins there
     empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
@@ -59,28 +57,25 @@ class Vigil:
     last_z: float = 0.0
     peak_told_s: float | None = None  # when `peak_reached` was last given out
     question: str | None = None
-    carried: dict[str, Any] = field(default_factory=dict)  # the culture's own JSON
+    carried: dict[str, Json] = field(default_factory=dict)  # the culture's own JSON
     hour: int = -1  # UTC hour of the last forecast
 
 
-_FIELDS = tuple(f.name for f in fields(Vigil) if f.name != "jar")
+_FIELDS = tuple(f.name for f in fields(Vigil) if f.name not in {"jar", "history", "scan"})
 
 
 def freeze(vigil: Vigil) -> Carry:
-    """The whole state as JSON, at most 64 kB, floats exact."""
-    return {name: pack(getattr(vigil, name)) for name in _FIELDS}
+    """The whole state as JSON, at most 64 kB, floats exact. What follows from the bins alone is left out."""
+    return {"history": packed(vigil.history)} | {name: pack(getattr(vigil, name)) for name in _FIELDS}
 
 
 def thaw(carry: Carry, jar: JarSettings) -> Vigil:
     """The state that `freeze` gave, behaving bit for bit the same from then on. Raises KeyError or TypeError when the
     carry is not one."""
-    missing = [name for name in _FIELDS if name not in carry]
+    missing = [name for name in ("history", *_FIELDS) if name not in carry]
     if missing:
         raise KeyError(f"not a carry: no {missing[0]}")
-    vigil = unpack(Vigil, {**carry, "jar": jar})
-    for name in ("level", "present", "inverse"):
-        setattr(vigil.history, name, array("d", getattr(vigil.history, name)))
-    vigil.scan.means = [array("d", m) for m in vigil.scan.means]
-    if isinstance(vigil.cycle, dict):
-        vigil.cycle = unpack(Open, vigil.cycle)
+    vigil = Vigil(jar=jar, **restored(Vigil, {name: carry[name] for name in _FIELDS}))
+    vigil.history = unpacked(carry["history"])  # type: ignore[arg-type]
+    catch_up(vigil.scan, vigil.history)
     return vigil

@@ -12,24 +12,26 @@ follows from the wanted run length between false alarms.
 
 from __future__ import annotations
 
-from array import array
 from dataclasses import dataclass, field
-from math import ceil, log, sqrt
+from math import log, sqrt
 
 from monitor.core.history import History
 from monitor.core.noise import BIN_MIN, Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
+RING = SCALES[-1] + 2
+NOTHING = -1e9
 FALSE_ALARM_S = 400 * 86_400.0  # wanted mean time between false alarms of noise alone
 
 
 @dataclass(slots=True)
 class Scan:
-    """`means[a]` are the window means of scale a, bin by bin; `best[a * len(SCALES) + b]` is the best mean of scale a
-    whose window ended before the latest window of scale b began, `best_at` the bin at which it ended."""
+    """`means[a]` are the latest window means of scale a, a ring over the bins; `best[a * len(SCALES) + b]` is the best
+    mean of scale a whose window ended before the latest window of scale b began, `best_at` the bin at which it ended.
+    It is a function of the history alone, so a carry does not hold it."""
 
-    means: list[array[float]] = field(default_factory=lambda: [array("d") for _ in SCALES])
-    best: list[float] = field(default_factory=lambda: [-1e9] * len(SCALES) ** 2)
+    means: list[list[float]] = field(default_factory=lambda: [[NOTHING] * RING for _ in SCALES])
+    best: list[float] = field(default_factory=lambda: [NOTHING] * len(SCALES) ** 2)
     best_at: list[int] = field(default_factory=lambda: [-1] * len(SCALES) ** 2)
     bins: int = 0
 
@@ -55,59 +57,60 @@ def threshold_z(sampling_s: float) -> float:
 
 def search(scan: Scan, history: History, noise: Noise, sampling_s: float, allowance_mm: float) -> Drop | None:
     """Take in the bins closed since the last call; the strongest drop at the newest, or None before there is any."""
-    level, present, inverse = history.level, history.present, history.inverse
+    latest = catch_up(scan, history)
+    return _strongest(scan, latest, history, noise, sampling_s, allowance_mm) if latest else None
+
+
+def catch_up(scan: Scan, history: History) -> list[float]:
+    """Take in the bins closed since the last call; the window means at the newest bin, one a scale (NOTHING: too few
+    bins have a level). Empty when there is no new bin."""
+    level, present = history.level, history.present
     size = len(SCALES)
-    density = min(1.0, 300.0 / sampling_s)
-    result: Drop | None = None
+    best, best_at, means = scan.best, scan.best_at, scan.means
+    latest: list[float] = []
     while scan.bins < len(level) - 1:
         scan.bins += 1
         i = scan.bins
-        latest: list[float | None] = [None] * size
+        latest = []
         for a, m in enumerate(SCALES):
-            mean = -1e9
+            mean = NOTHING
             if m <= i:
                 count = present[i] - present[i - m]
-                if count >= max(1.0, ceil(0.5 * m * density)):
+                if count >= m / 3.0:  # sampling each 10 min fills every other bin
                     mean = (level[i] - level[i - m]) / count
-                    latest[a] = mean
-            scan.means[a].append(mean)
+            means[a][i % RING] = mean
+            latest.append(mean)
         for b, m in enumerate(SCALES):
-            j = i - 1 - m
-            if j < 0:
+            j = i - m
+            if j < 1:
                 break
+            place = j % RING
             for a in range(size):
+                mean = means[a][place]
                 k = a * size + b
-                mean = scan.means[a][j]
-                if mean > scan.best[k]:
-                    scan.best[k], scan.best_at[k] = mean, j + 1
-        if i < len(level) - 1:
-            continue
-        result = _strongest(scan, latest, inverse, present, noise, i, allowance_mm, density)
-    return result
+                if mean > best[k]:
+                    best[k], best_at[k] = mean, j
+    return latest
 
 
 def _strongest(
-    scan: Scan,
-    latest: list[float | None],
-    inverse: array[float],
-    present: array[float],
-    noise: Noise,
-    i: int,
-    allowance_mm: float,
-    density: float,
+    scan: Scan, latest: list[float], history: History, noise: Noise, sampling_s: float, allowance_mm: float
 ) -> Drop | None:
-    size = len(SCALES)
-    readings = max((inverse[i] - inverse[max(0, i - 12)]) / max(present[i] - present[max(0, i - 12)], 1.0), 1e-3)
-    variances = [noise.white_mm2 * readings / (m * density) + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
+    size, i = len(SCALES), scan.bins
+    present, inverse = history.present, history.inverse
+    hour = max(0, i - 12)
+    filled = max(present[i] - present[hour], 1.0)
+    white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
+    variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
     top: Drop | None = None
     for b in range(size):
         mean = latest[b]
-        if mean is None:
+        if mean == NOTHING:
             continue
         for a in range(size):
             k = a * size + b
             best = scan.best[k]
-            if best < -1e8:
+            if best == NOTHING:
                 continue
             sd = sqrt(variances[a] + variances[b])
             z = (best - mean - allowance_mm) / sd

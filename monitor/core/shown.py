@@ -8,8 +8,6 @@ from __future__ import annotations
 from math import sqrt
 
 from monitor.core import cycle as cycles
-from monitor.core.carry import unpack
-from monitor.core.cycle import Open
 from monitor.core.level import headspace_sd_mm, rise_ratio, rise_ratio_sd, volume_ml
 from monitor.core.memory import Vigil
 from monitor.core.noise import wander_of_mean
@@ -52,7 +50,7 @@ def look(v: Vigil, now_s: float) -> JarState:
 def _previous(v: Vigil, jar: JarSettings) -> Cycle | None:
     if v.previous is None:
         return None
-    return cycles.told(jar, unpack(Open, v.previous), float(v.previous["ended_at_s"]))
+    return cycles.told(jar, v.previous.cycle, v.previous.ended_at_s)
 
 
 def _level(v: Vigil, jar: JarSettings) -> Level | None:

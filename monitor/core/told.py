@@ -45,12 +45,10 @@ def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
 def _again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
     """Judge the bins since a told feeding anew."""
     out: list[Event] = []
-    for i in range(1, len(old.level)):
-        time_s = (old.first + i - 0.5) * BIN_S
-        if old.present[i] > old.present[i - 1] and time_s - BIN_S / 2 >= since_s:
-            out += decide.levels(
-                v, [[time_s, old.level[i] - old.level[i - 1], 1.0 / (old.inverse[i] - old.inverse[i - 1])]], jar
-            )
+    for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
+        time_s = (old.first + i + 0.5) * BIN_S
+        if n > 0.0 and time_s - BIN_S / 2 >= since_s:
+            out += decide.levels(v, [[time_s, mean_mm, n]], jar)
     if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
         add(v.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
     return out
