@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self
 
@@ -80,6 +80,11 @@ class Database:
         with self.writing():
             return self._db.execute(sql, values)
 
+    def write_many(self, sql: str, rows: Iterable[Sequence[object]]) -> None:
+        """One statement for many rows, in the enclosing transaction or in its own. Raises StoreTrouble."""
+        with self.writing():
+            self._db.executemany(sql, rows)
+
     def meta(self, key: str) -> str | None:
         """A small text kept under a key (client token, boot id, last summary); None when there is none."""
         rows = self.query("SELECT value FROM meta WHERE key = ?", (key,))
@@ -93,7 +98,8 @@ class Database:
         """An online copy as one file, complete or not there. Raises StoreTrouble."""
         store_file.copy_to(self._db, Path(target))
 
-    def _jar_id(self, name: str) -> int:
+    def jar_id(self, name: str) -> int:
+        """The number that stands for a jar in the tables; to be called inside `writing()`."""
         if name not in self._jar_ids:
             self._db.execute("INSERT INTO jar (name) VALUES (?) ON CONFLICT DO NOTHING", (name,))
             self._jar_ids[name] = self._db.execute("SELECT id FROM jar WHERE name = ?", (name,)).fetchone()[0]

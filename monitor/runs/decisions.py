@@ -76,7 +76,7 @@ class Decisions(Database):
     def save_carry(self, jar: str, seq: int, time_s: float, carry: Carry) -> None:
         """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling."""
         with self.writing():
-            jar_id = self._jar_id(jar)
+            jar_id = self.jar_id(jar)
             body = json.dumps(carry, separators=(",", ":"))
             self._db.execute("INSERT OR REPLACE INTO carry VALUES (?, ?, ?, ?)", (jar_id, seq, time_s, body))
             self._db.execute(
@@ -134,7 +134,7 @@ class Decisions(Database):
         return rows[0] if rows else (0, float("-inf"))
 
     def _jar_and_run(self, name: str, now_s: float, next_seq: int) -> tuple[int, int]:
-        jar = self._jar_id(name)
+        jar = self.jar_id(name)
         sql = "SELECT id FROM run WHERE jar = ? AND digest IS NULL AND ended_s IS NULL ORDER BY id DESC LIMIT 1"
         found = self._db.execute(sql, (jar,)).fetchone()
         if found is None:
@@ -149,7 +149,7 @@ class Decisions(Database):
     def _insert_run(
         self, name: str, reason: str, now_s: float, first_seq: int, empty_mm: float | None, geometry: str
     ) -> int:
-        jar = self._jar_id(name)
+        jar = self.jar_id(name)
         self._db.execute(
             "UPDATE run SET ended_s = ? WHERE jar = ? AND digest IS NULL AND ended_s IS NULL", (now_s, jar)
         )

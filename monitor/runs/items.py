@@ -45,10 +45,16 @@ def unknown_time(delivery: Delivery) -> bool:
 
 def arrival_of(row: Row) -> Arrival:
     """The arrival that a row of SELECT stands for; its time must be known."""
-    seq, received_s, time_s, jar, told, distance_mm, echo_us, temperature_c, air_c, humidity_pct = row
+    seq, received_s, time_s, jar, told = row[:5]
     if told is not None:
         return Arrival(seq=seq, received_s=received_s, item=told_of(told, time_s, jar))
-    reading = Reading(
+    return Arrival(seq=seq, received_s=time_s if received_s is None else received_s, item=reading_of(row))
+
+
+def reading_of(row: Row) -> Reading:
+    """The reading that a row of SELECT holds."""
+    _, _, time_s, jar, _, distance_mm, echo_us, temperature_c, air_c, humidity_pct = row
+    return Reading(
         time_s=time_s,
         jar=jar,
         distance_mm=distance_mm,
@@ -57,7 +63,12 @@ def arrival_of(row: Row) -> Arrival:
         air_c=air_c,
         humidity_pct=humidity_pct,
     )
-    return Arrival(seq=seq, received_s=time_s if received_s is None else received_s, item=reading)
+
+
+def before_imported(run: int) -> int:
+    """The place before an imported run's first item: below zero, so that nothing which follows live arrivals meets it,
+    and with room for four milliard items."""
+    return -(run << 32)
 
 
 def told_text(item: Told) -> str:

@@ -29,7 +29,7 @@ MEASURED = (*SURFACE, "temperature_c", "air_c", "humidity_pct")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
-_LONGEST_HEADER = 65_536
+_LONGEST = 65_536
 
 
 class RunFileError(ValueError):
@@ -101,14 +101,14 @@ def read(path: Path | str) -> RunFile:
     return RunFile(path=path, jar=header.get("jar") or path.stem, header=header, columns=columns)
 
 
-def _rows(run: RunFile, lines: Iterable[str], first_line: int) -> Iterator[tuple[float | None, Reading]]:
+def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float | None, Reading]]:
     place = {name: index for index, name in reversed(list(enumerate(run.columns)))}  # the first of two equal names
     time_at = place["time"]
     received_at = place.get("received")
     measured = [(name, place[name]) for name in MEASURED if name in place]
     width = len(run.columns)
     jar = run.jar
-    for line_number, line in enumerate(lines, first_line):
+    for line_number, line in enumerate(_bounded(lines), first_line):
         cells = split(line)
         if len(cells) < width:
             if len(cells) == 1 and (not cells[0].strip() or cells[0].startswith("#")):
@@ -200,7 +200,7 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
     with _open(path) as lines:
         header_line, _, columns = _skip_to_header(lines, path)
         _require(columns, ("fed_at",), path)
-        for number, line in enumerate(lines, header_line + 1):
+        for number, line in enumerate(_bounded(lines), header_line + 1):
             cells = split(line)
             if not any(cell.strip() for cell in cells) or line.startswith("#"):
                 continue
@@ -250,13 +250,21 @@ def _open(path: Path) -> TextIO:
     return file
 
 
+def _bounded(lines: TextIO) -> Iterator[str]:
+    """The lines, each cut at _LONGEST characters: a gigabyte without a newline must not fill the memory."""
+    while line := lines.readline(_LONGEST):
+        yield line
+        while len(line) == _LONGEST and not line.endswith("\n"):
+            line = lines.readline(_LONGEST)
+
+
 def _skip_to_header(lines: TextIO, path: Path) -> tuple[int, dict[str, str], tuple[str, ...]]:
     """Reads the `#` lines and the header row; returns its line number, the keys and the column names."""
     header: dict[str, str] = {}
     number = 0
     while True:
         try:
-            line = lines.readline(_LONGEST_HEADER)
+            line = lines.readline(_LONGEST)
         except OSError as error:
             raise RunFileError(f"{path}: {error.strerror or error}") from None
         number += 1

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from monitor.runs import items
 from monitor.runs.decisions import Decisions, Run
 from monitor.runs.store_file import StoreTrouble
-from monitor.values import Arrival, ClockSet, Delivery, Noted, Noting, Rejected
+from monitor.values import Arrival, ClockSet, Delivery, Noted, Noting, Reading, Rejected
 
 __all__ = ["Run", "Store", "StoreTrouble"]
 
@@ -83,6 +83,16 @@ class Store(Decisions):
         while rows := self.query(sql, (place,) if jar is None else (place, jar)):
             for row in rows:
                 yield items.arrival_of(row)
+            place = rows[-1][0]
+
+    def rows_of(self, run: Run) -> Iterator[tuple[float | None, Reading]]:
+        """(received or None, reading) of one run, live or imported, in order of arrival."""
+        sql = f"""{items.SELECT} WHERE item.run = ? AND item.seq > ? AND item.time_s IS NOT NULL AND item.told IS NULL
+            ORDER BY item.seq LIMIT {_CHUNK}"""
+        place = items.before_imported(run.id) if run.imported else run.first_seq - 1
+        while rows := self.query(sql, (run.id, place)):
+            for row in rows:
+                yield row[1], items.reading_of(row)
             place = rows[-1][0]
 
     def told(self, jar: str, after_time_s: float = 0.0) -> list[items.Told]:

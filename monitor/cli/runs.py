@@ -1,0 +1,258 @@
+"""`jartide runs`, `export`, `import` and `backup`: what is in the store, and run files out of it and into it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import TextIO, TypeVar
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.cli.opening import config_option, refuse, settings_from
+from monitor.runs import rfc3339, run_file, transfer
+from monitor.runs.run_file import RunFileError
+from monitor.runs.store import Run, Store, StoreTrouble
+from monitor.values import Cycle, Fed
+
+F = TypeVar("F", bound=Callable[..., object])
+LONG_ROWS = 20_000  # about half a second of work: from here on a bar is worth its line
+SHOWN_REJECTED = 5
+
+
+def store_option(command: F) -> F:
+    """`--store FILE`: the store itself, in place of the one that the config names."""
+    return click.option(
+        "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False), help="The store, without a config."
+    )(command)
+
+
+@click.command()
+@config_option
+@store_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a run, one a line.")
+def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
+    """List the runs in the store and their cycles."""
+    path, zone = _where(config, store_path)
+    with _joined(path) as store:
+        listed = [(run, store.cycles(run.id), _rows(store, run)) for run in store.runs()]
+    if as_json:
+        for run, cycles, rows in listed:
+            click.echo(json.dumps(_as_json(run, cycles, rows), ensure_ascii=False))
+        return
+    if not listed:
+        click.echo("No runs yet.")
+    for run, cycles, rows in listed:
+        until = "now" if run.ended_s is None else _local(run.ended_s, zone)
+        click.echo(f"{run.id:<6} {run.jar}  {_local(run.began_s, zone)} to {until}  {rows} readings  ({run.reason})")
+        for cycle in cycles:
+            click.echo(f"  {run.id}:{cycle.number:<5} {_cycle_line(cycle, zone)}")
+
+
+@click.command()
+@config_option
+@store_option
+@click.argument("which", metavar="RUN[:CYCLE]")
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Default: standard output.")
+@click.option(
+    "--feedings",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write the feedings that were told, to here.",
+)
+def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
+    """Write a run, or one cycle of it, as a run file (CSV)."""
+    path, _ = _where(config, store_path)
+    with _joined(path) as store:
+        run, cycle = _named(store, which)
+        with _target(output) as out, _bar(_rows(store, run), f"run {which}", output is not None) as seen:
+            count = transfer.export(store, run, cycle, out, seen)
+        if feedings is not None:
+            with _target(feedings) as out:
+                run_file.write_feedings(out, _fed(store, run, cycle))
+    click.echo(f"{count} readings", err=True)
+
+
+@click.command("import")
+@config_option
+@store_option
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
+def import_(config: Path, store_path: Path | None, files: tuple[Path, ...]) -> None:
+    """Read run files (CSV) into the store, each as a finished run."""
+    path, _ = _where(config, store_path)
+    there = False
+    with _sentences(), Store.join(path) if path.exists() else Store.open(path) as store:
+        for file in files:
+            size = file.stat().st_size if file.exists() else 0
+            try:
+                with _bar(size // 40, file.name, True) as seen:  # a row is about 40 characters
+                    done = transfer.import_file(store, file, time.time(), seen)
+            except RunFileError as error:
+                refuse(str(error))
+            except transfer.AlreadyThereError as error:
+                click.echo(f"{file}: {error}", err=True)
+                there = True
+                continue
+            click.echo(f"{file}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
+            _say_rejected(done.file)
+    sys.exit(1 if there else 0)
+
+
+@click.command()
+@config_option
+@store_option
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+def backup(config: Path, store_path: Path | None, file: Path) -> None:
+    """Copy the whole store to FILE, also while the daemon runs."""
+    path, _ = _where(config, store_path)
+    if file.exists():
+        refuse(f"FILE: {file} is there already; give a new name")
+    with _joined(path) as store:
+        store.backup(file)
+    click.echo(f"{file}: {file.stat().st_size} bytes")
+
+
+# --- finding ----------------------------------------------------------------------------------------------------------
+
+
+def _where(config: Path, store_path: Path | None) -> tuple[Path, tzinfo | None]:
+    if store_path is not None:
+        return store_path, None
+    settings = settings_from(config)
+    name = settings.display.time_zone
+    return settings.store.path, ZoneInfo(name) if name else None
+
+
+@contextlib.contextmanager
+def _sentences() -> Iterator[None]:
+    """What the store cannot do ends the command with one line: 2 where it will stay so, 1 where it may pass."""
+    try:
+        yield
+    except StoreTrouble as error:
+        click.echo(str(error), err=True)
+        sys.exit(2 if error.lasting else 1)
+
+
+@contextlib.contextmanager
+def _joined(path: Path) -> Iterator[Store]:
+    with _sentences(), Store.join(path) as store:
+        yield store
+
+
+def _named(store: Store, which: str) -> tuple[Run, Cycle | None]:
+    """The run and cycle that `3` or `3:5` names."""
+    run_text, colon, cycle_text = which.partition(":")
+    if not _is_number(run_text) or (colon and not _is_number(cycle_text)):
+        refuse(f"RUN[:CYCLE]: {which!r} is neither a run like 3 nor a cycle like 3:5; `jartide runs` lists them")
+    found = store.runs("WHERE run.id = ?", (int(run_text),))
+    if not found:
+        refuse(f"RUN: there is no run {run_text}; `jartide runs` lists them")
+    if not colon:
+        return found[0], None
+    cycles = [cycle for cycle in store.cycles(found[0].id) if cycle.number == int(cycle_text)]
+    if not cycles:
+        refuse(f"CYCLE: run {run_text} has no cycle {cycle_text}; `jartide runs` lists them")
+    return found[0], cycles[0]
+
+
+def _is_number(text: str) -> bool:
+    return text.isdecimal() and len(text) < 10
+
+
+def _rows(store: Store, run: Run) -> int:
+    return int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])
+
+
+def _fed(store: Store, run: Run, cycle: Cycle | None) -> list[Fed]:
+    began_s, ended_s = (run.began_s, run.ended_s) if cycle is None else (cycle.fed_at_s, cycle.ended_at_s)
+    told = [item for item in store.told(run.jar, began_s) if isinstance(item, Fed)]
+    return [item for item in told if ended_s is None or item.time_s < ended_s]
+
+
+# --- showing ----------------------------------------------------------------------------------------------------------
+
+
+def _local(time_s: float, zone: tzinfo | None) -> str:
+    return datetime.fromtimestamp(time_s).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _cycle_line(cycle: Cycle, zone: tzinfo | None) -> str:
+    words = [f"fed {_local(cycle.fed_at_s, zone)}"]
+    if None not in (cycle.starter_g, cycle.flour_g, cycle.water_g):
+        words.append(f"{cycle.starter_g:g}+{cycle.flour_g:g}+{cycle.water_g:g} g")
+    if cycle.peak_at_s is not None:
+        ratio = "" if cycle.peak_ratio is None else f" at {cycle.peak_ratio:.2f} times"
+        words.append(f"peak{ratio} after {(cycle.peak_at_s - cycle.fed_at_s) / 3600:.1f} h")
+    if cycle.fall_at_s is not None:
+        words.append(f"fall after {(cycle.fall_at_s - cycle.fed_at_s) / 3600:.1f} h")
+    return ", ".join(words)
+
+
+def _as_json(run: Run, cycles: list[Cycle], rows: int) -> dict[str, object]:
+    def time_text(time_s: float | None) -> str | None:
+        return None if time_s is None else rfc3339.text(time_s)
+
+    return {
+        "run": run.id,
+        "jar": run.jar,
+        "began_at": time_text(run.began_s),
+        "ended_at": time_text(run.ended_s),
+        "reason": run.reason,
+        "readings": rows,
+        "cycles": [
+            {
+                "cycle": cycle.number,
+                "fed_at": time_text(cycle.fed_at_s),
+                "starter_g": cycle.starter_g,
+                "flour_g": cycle.flour_g,
+                "water_g": cycle.water_g,
+                "flour": cycle.flour,
+                "peak_at": time_text(cycle.peak_at_s),
+                "peak_ratio": cycle.peak_ratio,
+                "fall_at": time_text(cycle.fall_at_s),
+                "ended_at": time_text(cycle.ended_at_s),
+            }
+            for cycle in cycles
+        ],
+    }
+
+
+def _say_rejected(file: run_file.RunFile) -> None:
+    for row in file.rejected[:SHOWN_REJECTED]:
+        click.echo(f"{file.path}, line {row.line}: left out, {row.reason}: {row.detail!r}", err=True)
+    if file.rejected_count > SHOWN_REJECTED:
+        click.echo(f"{file.path}: {file.rejected_count} rows left out in all", err=True)
+    if file.spoilt_cells:
+        click.echo(f"{file.path}: {file.spoilt_cells} garbled cells taken as missing", err=True)
+
+
+@contextlib.contextmanager
+def _bar(rows: int, label: str, wanted: bool) -> Iterator[Callable[[int], object]]:
+    """A progress bar on a terminal, when there is enough to do."""
+    if not wanted or rows < LONG_ROWS or not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    with click.progressbar(length=rows, label=label, file=sys.stderr) as bar:
+        yield bar.update
+
+
+@contextlib.contextmanager
+def _target(path: Path | None) -> Iterator[TextIO]:
+    """Standard output, or a file that appears only when it is complete."""
+    if path is None:
+        yield sys.stdout
+        return
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        os.replace(part, path)
+    except OSError as error:
+        refuse(f"{path}: cannot be written: {error.strerror}")
+    finally:
+        part.unlink(missing_ok=True)

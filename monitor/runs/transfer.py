@@ -1,0 +1,131 @@
+"""Run files out of the store and into it. Only readings travel; the jar's set-up is in the file's header.
+
+An imported run is finished and stands apart: its items are never stepped as news, thinned or mirrored.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import TextIO
+
+from monitor.core.geometry import format_geometry
+from monitor.runs import items, rfc3339, run_file
+from monitor.runs.cells import number
+from monitor.runs.run_file import RunFile, RunFileError
+from monitor.runs.store import Run, Store
+from monitor.values import Cycle, Reading, Straight
+
+LARGEST_FILE_BYTES = 256 << 20  # eight million rows: two years of a reading every 10 s
+_CHUNK = 5_000  # rows in one transaction: a tenth of a second, so that a running daemon is not held up
+_UNFINISHED = "unfinished "
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """The run that a file became, and how many rows went in. `file` tells which rows did not, and why."""
+
+    run: int
+    rows: int
+    file: RunFile
+
+
+class AlreadyThereError(ValueError):
+    """The very same file was imported before; `run` is what it became."""
+
+    def __init__(self, run: int) -> None:
+        super().__init__(f"the same file was imported before, as run {run}")
+        self.run = run
+
+
+def export(
+    store: Store, run: Run, cycle: Cycle | None, out: TextIO, seen: Callable[[int], object] = lambda rows: None
+) -> int:
+    """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is told of every thousand rows."""
+    rows = store.rows_of(run)
+    header = {"jar": run.jar, **run.header} if run.imported else _header(run)
+    if cycle is not None:
+        ended_s = float("inf") if cycle.ended_at_s is None else cycle.ended_at_s
+        rows = (row for row in rows if cycle.fed_at_s <= row[1].time_s < ended_s)
+        header |= {"cycle": str(cycle.number), "fed_at": rfc3339.text(cycle.fed_at_s)}
+    return run_file.write(out, _watched(rows, seen), header=header, columns=_columns(store, run))
+
+
+def import_file(store: Store, path: Path, now_s: float, seen: Callable[[int], object] = lambda rows: None) -> Imported:
+    """Read a run file into the store as a finished run. Raises RunFileError (no run file, too large, no good row) and
+    AlreadyThereError. An import that was interrupted leaves nothing that counts, and may be done again."""
+    file = run_file.read(path)
+    if path.stat().st_size > LARGEST_FILE_BYTES:
+        raise RunFileError(f"{path}: is larger than {LARGEST_FILE_BYTES >> 20} MB; split it")
+    with path.open("rb") as content:
+        digest = hashlib.file_digest(content, "sha256").hexdigest()
+    if found := store.query("SELECT id FROM run WHERE digest = ?", (digest,)):
+        raise AlreadyThereError(found[0][0])
+    _forget_unfinished(store, digest)
+    geometry = format_geometry(file.geometry or Straight())
+    with store.writing():
+        jar = store.jar_id(file.jar)
+        run = store.write(
+            """INSERT INTO run (jar, began_s, ended_s, first_seq, reason, empty_mm, geometry, header, digest)
+                VALUES (?, ?, ?, 0, 'imported', ?, ?, ?, ?)""",
+            (jar, now_s, now_s, file.empty_mm, geometry, json.dumps(file.header), _UNFINISHED + digest),
+        ).lastrowid
+    assert run is not None
+    seq = items.before_imported(run)
+    rows = _watched(file.rows(), seen)
+    count = 0
+    first_s, last_s = float("inf"), float("-inf")
+    while chunk := list(islice(rows, _CHUNK)):
+        with store.writing():
+            store.write_many(items.INSERT, (_row(seq + n, run, jar, *row) for n, row in enumerate(chunk, 1)))
+        seq += len(chunk)
+        count += len(chunk)
+        times = [reading.time_s for _, reading in chunk]
+        first_s, last_s = min(first_s, *times), max(last_s, *times)
+    if count == 0:
+        _forget_unfinished(store, digest)
+        raise RunFileError(f"{path}: no row of it is a reading")
+    store.write("UPDATE run SET digest = ?, began_s = ?, ended_s = ? WHERE id = ?", (digest, first_s, last_s, run))
+    return Imported(run, count, file)
+
+
+def _row(seq: int, run: int, jar: int, received_s: float | None, reading: Reading) -> items.Row:
+    measured = (reading.distance_mm, reading.echo_us, reading.temperature_c, reading.air_c, reading.humidity_pct)
+    return (seq, run, jar, received_s, reading.time_s, 0, *measured, None, None)
+
+
+def _forget_unfinished(store: Store, digest: str) -> None:
+    with store.writing():
+        for (run,) in store.query("SELECT id FROM run WHERE digest = ?", (_UNFINISHED + digest,)):
+            start = items.before_imported(run)
+            store.write("DELETE FROM item WHERE seq > ? AND seq < 0 AND run = ?", (start, run))
+            store.write("DELETE FROM run WHERE id = ?", (run,))
+
+
+def _header(run: Run) -> dict[str, str]:
+    header = {"shows": f"run {run.id} of jar {run.jar}, as recorded", "jar": run.jar}
+    if run.empty_mm is not None:
+        header["empty_mm"] = number(run.empty_mm)
+    return header | {"geometry": format_geometry(run.geometry)}
+
+
+def _columns(store: Store, run: Run) -> tuple[str, ...]:
+    """The usual columns and those in which this run has anything."""
+    others = ("echo_us", "air_c", "humidity_pct", "received")
+    names = {"received": "received_s"}
+    wanted = ", ".join(f"count({names.get(name, name)})" for name in others)
+    counts = store.query(f"SELECT {wanted} FROM item WHERE run = ? AND told IS NULL", (run.id,))[0]
+    return (*run_file.USUAL, *(name for name, count in zip(others, counts, strict=True) if count))
+
+
+def _watched(
+    rows: Iterator[tuple[float | None, Reading]], seen: Callable[[int], object]
+) -> Iterator[tuple[float | None, Reading]]:
+    for count, row in enumerate(rows, 1):
+        yield row
+        if count % 1000 == 0:
+            seen(1000)
