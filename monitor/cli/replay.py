@@ -1,0 +1,90 @@
+"""`jartide replay RUN.csv`: what would have been decided from a recorded run, and when."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections import Counter
+from pathlib import Path
+
+import click
+
+from monitor.runs import rfc3339, run_file
+from monitor.settings import JarSettings
+from monitor.sources.replay import replay as events_of
+from monitor.values import Event, EventKind, Fed, Json, Straight
+
+SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
+
+
+@click.command()
+@click.argument("run", type=click.Path(path_type=Path), metavar="RUN.csv")
+@click.option(
+    "--empty-mm", type=click.FloatRange(20.0, 4000.0), help="distance over the empty jar; else the file's own"
+)
+@click.option(
+    "--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv: fed_at,starter_g,flour_g,water_g,flour"
+)
+@click.option("--forecasts", is_flag=True, help="also print the hourly forecasts")
+@click.option("--format", "form", type=click.Choice(["text", "jsonl"]), default="text", show_default=True)
+def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, form: str) -> None:
+    """Run a recorded file through the very step function that watches a jar, and print what it decides."""
+    told: list[Fed] = []
+    try:
+        opened = run_file.read(run)
+        if feedings is not None:
+            told, bad = run_file.read_feedings(feedings, opened.jar)
+            for row in bad:
+                click.echo(f"{feedings}, line {row.line}: {row.reason}", err=True)
+    except run_file.RunFileError as error:
+        click.echo(str(error), err=True)
+        sys.exit(2)
+    geometry = opened.geometry
+    if geometry is None and opened.header.get("geometry"):
+        click.echo(f"{run}: geometry {opened.header['geometry']!r} is not known; a straight wall is taken", err=True)
+    distance_mm = opened.empty_mm if empty_mm is None else empty_mm
+    if distance_mm is None:
+        click.echo(f"{run}: no empty distance (`# empty_mm:` or --empty-mm); no levels, only changes", err=True)
+    jar = JarSettings(name=opened.jar, empty_mm=distance_mm, geometry=geometry or Straight())
+    rejected: Counter[str] = Counter()
+    for event in events_of(opened.rows(), told, jar, rejected):
+        if event.kind is not EventKind.FORECAST or forecasts:
+            click.echo(line(event) if form == "jsonl" else sentence(event))
+    if opened.rejected_count:
+        rejected["not a reading"] += opened.rejected_count
+    for reason, count in sorted(rejected.items()):
+        if count:
+            click.echo(f"{run}: {count} rows rejected: {reason}", err=True)
+    for bad_row in opened.rejected[:5]:
+        click.echo(f"{run}, line {bad_row.line}: {bad_row.reason}: {bad_row.detail}", err=True)
+
+
+def line(event: Event) -> str:
+    """One event as one JSON object; times in RFC 3339, whole seconds."""
+    evidence = dict(event.evidence)
+    out: dict[str, Json] = {
+        "kind": event.kind.value,
+        "jar": event.jar,
+        "happened_at": when(event.happened_at_s),
+        "decided_at": when(event.decided_at_s),
+    }
+    for name in SPANS:
+        if name in evidence:
+            span = evidence.pop(name)
+            out[name] = {k.removesuffix("_s"): when(v) for k, v in span.items()} if isinstance(span, dict) else None  # type: ignore[arg-type]
+    out["evidence"] = evidence
+    if event.replaces is not None:
+        out["replaces"] = event.replaces
+    return json.dumps(out)
+
+
+def when(time_s: float) -> str:
+    """RFC 3339 in UTC, whole seconds."""
+    return rfc3339.text(float(round(time_s)))
+
+
+def sentence(event: Event) -> str:
+    """One event for a person."""
+    late_min = (event.decided_at_s - event.happened_at_s) / 60.0
+    known = "" if late_min < 1.0 else f" (known {late_min:.0f} min later)"
+    return f"{when(event.happened_at_s)}  {event.kind.value.replace('_', ' ')}{known}"

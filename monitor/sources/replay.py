@@ -1,0 +1,94 @@
+"""A recorded run as a source: rows of a run file become arrivals, and the very step function that the daemon uses turns
+them into events. Causal: a row is stepped before the next is looked at, except for wild times, which are held back.
+
+The file's time stands for the time of receipt (or its `received` column where there is one), so the running time is
+the greatest accepted time so far. Reading the form is left to `monitor.runs.run_file`, printing to `monitor.cli`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+from monitor.core import vigil as core
+from monitor.settings import JarSettings
+from monitor.values import Arrival, Event, Fed, Reading
+
+WILD_S = 86_400.0  # further ahead of the running time than this, a row needs two more that agree
+DOUBTFUL_S = 3 * 3600.0  # and further than this one more: a gap is that long now and then, a wrong digit as well
+AGREE = 3
+
+
+def arrivals(
+    rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: str, rejected: Counter[str]
+) -> Iterator[Arrival]:
+    """Rows and told feedings in order of arrival. A row more than 24 h ahead of the running time is held until three
+    in a row agree, else it is counted in `rejected`; one more than 3 h ahead is held until the next bears it out."""
+    seq = 0
+    feedings = sorted(told, key=lambda item: item.time_s)
+    running_s: float | None = None
+    for received_s, reading in _guarded(rows, rejected):
+        at_s = reading.time_s if received_s is None else received_s
+        running_s = at_s if running_s is None else max(running_s, at_s)
+        while feedings and feedings[0].time_s <= running_s:
+            fed = replace(feedings.pop(0), jar=jar)
+            yield Arrival(seq=seq, received_s=fed.time_s, item=fed)
+            seq += 1
+        yield Arrival(seq=seq, received_s=running_s, item=replace(reading, jar=jar) if reading.jar != jar else reading)
+        seq += 1
+    for fed in feedings:
+        if running_s is not None and fed.time_s < running_s + WILD_S:
+            yield Arrival(seq=seq, received_s=max(fed.time_s, running_s), item=replace(fed, jar=jar))
+            seq += 1
+        else:
+            rejected["a feeding told for a time after the run"] += 1
+
+
+def _guarded(
+    rows: Iterable[tuple[float | None, Reading]], rejected: Counter[str]
+) -> Iterator[tuple[float | None, Reading]]:
+    """Rows whose time can be believed, each with the running time at which it could be."""
+    running_s: float | None = None
+    held: list[tuple[float | None, Reading]] = []
+    for received_s, reading in rows:
+        time_s = reading.time_s
+        if received_s is not None:  # the receiver's clock was recorded: nothing to guess
+            yield received_s, reading
+            continue
+        if held and not abs(time_s - held[-1][1].time_s) <= DOUBTFUL_S:
+            if running_s is None and len(held) == 1:  # a first row that the second does not bear out
+                held.append((None, reading))
+                continue
+            rejected["time far ahead of the others"] += len(held)
+            held = []
+        if not held and running_s is not None and time_s <= running_s + DOUBTFUL_S:
+            running_s = max(running_s, time_s)
+            yield None, reading
+            continue
+        held.append((None, reading))
+        needed = 2 if running_s is None or held[0][1].time_s <= running_s + WILD_S else AGREE
+        agreeing = [row for row in held if abs(row[1].time_s - time_s) <= DOUBTFUL_S]
+        if len(agreeing) >= needed:
+            rejected["time far from the others"] += len(held) - len(agreeing)
+            now_s = max(row[1].time_s for row in agreeing)
+            running_s = now_s if running_s is None else max(running_s, now_s)
+            for _, row in agreeing[:-1]:
+                yield row.time_s, row
+            yield None, reading
+            held = []
+    for _, row in held:
+        if running_s is None or row.time_s <= running_s + WILD_S:
+            yield None, row
+        else:
+            rejected["time far ahead of the others"] += 1
+
+
+def replay(
+    rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
+) -> Iterator[Event]:
+    """The events of a recorded run, in the order decided. Forecasts are among them."""
+    vigil = core.begin(jar)
+    for arrival in arrivals(rows, told, jar.name, rejected):
+        vigil, events = core.take(vigil, arrival, jar)
+        yield from events
