@@ -26,9 +26,11 @@ ALLOWED = {
     "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret"},
     "review": {"values", "settings", "core", "runs", "zone", "review"},
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
-    "daemon": {
-        "values", "settings", "settings_file", "core", "runs", "sources", "sinks", "review", "zone", "agenda", "daemon",
-        "secret",
+    "lock": set(),  # one daemon a store
+    "jars": {"values", "settings", "core", "runs"},
+    "daemon": {"values", "core", "runs", "sources", "sinks", "jars"},
+    "assembly": {
+        "values", "settings", "core", "runs", "sources", "sinks", "zone", "agenda", "secret", "lock", "jars", "daemon",
     },  # fmt: skip
 }
 CLOCKS = {"time", "datetime", "threading", "socket", "logging", "random", "sqlite3", "asyncio", "subprocess", "os", "io"}

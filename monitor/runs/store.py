@@ -11,6 +11,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from monitor.runs import items
 from monitor.runs.decisions import Decisions, Run
@@ -100,6 +101,11 @@ class Store(Decisions):
         sql = """SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.time_s >= ? AND item.seq > 0 ORDER BY item.time_s"""
         return [items.told_of(*row) for row in self.query(sql, (jar, after_time_s))]
+
+    def restamp(self, arrival: Arrival, received_s: float) -> Arrival:
+        """The arrival as received at a later time, for good: it was stepped after the ticks up to then."""
+        self.write("UPDATE item SET received_s = ? WHERE seq = ?", (received_s, arrival.seq))
+        return replace(arrival, received_s=received_s)
 
     def last_seq(self) -> int:
         """The place of the latest live item; 0 when there is none."""

@@ -1,0 +1,85 @@
+"""What most commands begin with: the config, the jar, a time as people write it. Says what is wrong and exits with 2."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import NoReturn, TypeVar
+
+import click
+
+from monitor.settings import JarSettings, Settings
+from monitor.settings_file import SettingsError, load
+
+F = TypeVar("F", bound=Callable[..., object])
+DEFAULT_CONFIG = "jartide.toml"
+
+
+def config_option(command: F) -> F:
+    """`--config FILE`, also from the environment variable JARTIDE_CONFIG."""
+    return click.option(
+        "--config",
+        "config",
+        type=click.Path(path_type=Path, dir_okay=False),
+        default=Path(DEFAULT_CONFIG),
+        show_default=True,
+        envvar="JARTIDE_CONFIG",
+        help="The config file.",
+    )(command)
+
+
+def settings_from(config: Path) -> Settings:
+    """The settings in `config`; prints every problem and exits with 2 when it cannot be used."""
+    try:
+        return load(config)
+    except SettingsError as error:
+        refuse(*error.problems)
+
+
+def jar_from(settings: Settings, name: str) -> JarSettings:
+    """The jar called `name`; exits with 2 when the config has none of that name."""
+    try:
+        return settings.jar(name)
+    except KeyError:
+        known = ", ".join(jar.name for jar in settings.jars) or "none"
+        refuse(f"JAR: {name!r} is not in the config; its jars are: {known}")
+
+
+def refuse(*lines: str) -> NoReturn:
+    """Says what is wrong with the call, a line each, and exits with 2."""
+    for line in lines:
+        click.echo(line, err=True)
+    sys.exit(2)
+
+
+def moment(text: str | None, *, now_s: float | None = None) -> float:
+    """A time as typed, as Unix seconds: "07:30" is the latest such local time, "2026-03-02 07:30" is local as well, RFC
+    3339 ("2026-03-02T06:30:00Z") says its own zone; None is now. Raises click.BadParameter, also for the future."""
+    now_s = time.time() if now_s is None else now_s
+    if text is None:
+        return now_s
+    now = datetime.fromtimestamp(now_s).astimezone()
+    for form in ("%H:%M", "%Y-%m-%d %H:%M"):
+        try:
+            read = datetime.strptime(text, form)
+        except ValueError:
+            continue
+        if form == "%H:%M":
+            read = now.replace(hour=read.hour, minute=read.minute, second=0, microsecond=0)
+            when_s = read.timestamp()
+            return when_s if when_s <= now_s else when_s - 86400.0
+        return _past(read.astimezone().timestamp(), text, now_s)
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise click.BadParameter(f"{text!r}: write 07:30, or 2026-03-02 07:30, or 2026-03-02T06:30:00Z") from None
+    return _past(when.timestamp(), text, now_s)
+
+
+def _past(when_s: float, text: str, now_s: float) -> float:
+    if when_s > now_s + 60.0:
+        raise click.BadParameter(f"{text!r} is still to come; tell it when it has happened")
+    return when_s

@@ -1,0 +1,170 @@
+"""The daemon: the only place with a clock and a thread. One bounded queue, one loop.
+
+Sources, the agenda and signals only put things into the queue. The loop gives what came to the recorder, which commits
+in groups; what is committed is acknowledged, then stepped; what follows goes to the outboxes, which the sinks drain in
+their own threads. A failing recorder stops the daemon loudly; a failing sink never holds up a reading.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from math import floor
+from typing import Protocol
+
+from monitor.core.vigil import TICK_S
+from monitor.jars import Jars
+from monitor.runs.store import Store
+from monitor.sinks.recorder import Recorder
+from monitor.sources import Source
+from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
+
+log = logging.getLogger(__name__)
+
+QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
+LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
+
+
+class Sink(Protocol):
+    """A best-effort sink: drains an outbox of the store in its own thread."""
+
+    def start(self) -> None: ...
+    def wake(self) -> None: ...
+    def stop(self) -> None: ...
+    def trouble(self) -> str | None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """What time it is: `wall` in Unix seconds, `monotonic` for waiting. Tests and the demo bring their own."""
+
+    wall: Callable[[], float] = field(default=time.time)
+    monotonic: Callable[[], float] = field(default=time.monotonic)
+
+
+class Daemon:
+    """Watches with one store until told to stop. `on_states` is given every jar's state after each tick."""
+
+    def __init__(
+        self,
+        jars: Jars,
+        store: Store,
+        sources: Sequence[Source],
+        sinks: Sequence[Sink] = (),
+        clock: Clock | None = None,
+        on_states: Callable[[Sequence[JarState]], None] = lambda states: None,
+        beat: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._jars = jars
+        self._store = store
+        self._sources = {source.name: source for source in sources}
+        self._sinks = sinks
+        self._clock = clock or Clock()
+        self._on_states = on_states
+        self._beat = beat
+        self._queue: queue.Queue[Delivery | Rejected | Tick | ClockSet] = queue.Queue(QUEUE_LENGTH)
+        self._stopping = threading.Event()
+        self._recorder: Recorder | None = None
+
+    def put(self, thing: Delivery | Rejected | Tick | ClockSet) -> None:
+        """The sources' and the agenda's end of the queue; waits while it is full. Raises queue.Full when stopping."""
+        while True:
+            try:
+                return self._queue.put(thing, timeout=0.2)
+            except queue.Full:
+                if self._stopping.is_set():
+                    raise
+
+    def stop(self) -> None:
+        """Ask the loop to end after what it has in hand; may be called from a signal handler or any thread."""
+        self._stopping.set()
+
+    def run(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Resume, start sources and sinks, and loop until `stop`. Raises StoreTrouble when the store fails for good;
+        everything is stopped in any case."""
+        now_s = self._clock.wall()
+        self._recorder = Recorder(self._store, self._jars.restore(now_s))
+        for sink in self._sinks:
+            sink.start()
+        try:
+            for source in self._sources.values():
+                source.start(self.put)
+            self._on_states(self._jars.states(now_s))
+            ready()
+            while not self._stopping.is_set():
+                self.turn(LOOK_S)
+                self._beat()
+            for source in self._sources.values():
+                source.stop()
+            while not self._queue.empty():
+                self.turn(0.0)
+            self._commit()
+        finally:
+            self._stopping.set()
+            for source in self._sources.values():
+                source.stop()
+            for sink in self._sinks:
+                sink.stop()
+
+    def turn(self, wait_s: float) -> None:
+        """One turn of the loop: take what is in the queue, waiting at most `wait_s` for the first, and commit what is
+        due."""
+        recorder = self._ready_recorder()
+        try:
+            self._handle(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
+            for _ in range(QUEUE_LENGTH):  # a flood must not keep the loop from its watchdog
+                self._handle(self._queue.get_nowait())
+        except queue.Empty:
+            pass
+        if recorder.due(self._clock.monotonic()) or (
+            recorder.trouble is None and self._store.last_seq() != recorder.last_seq
+        ):
+            self._commit()
+
+    def _handle(self, thing: Delivery | Rejected | Tick | ClockSet) -> None:
+        if isinstance(thing, Tick):
+            self._tick(thing.time_s)
+        elif isinstance(thing, ClockSet):
+            self._commit()
+            self._store.tell(thing, thing.time_s)
+        else:
+            recorder = self._ready_recorder()
+            recorder.take(thing, self._clock.monotonic())
+            if recorder.due(self._clock.monotonic()):
+                self._commit()
+
+    def _tick(self, time_s: float) -> None:
+        """Time passed: first all that came before it. While the store is in trouble time stands still for the jars, so
+        that what waits is judged in its order."""
+        self._commit()
+        recorder = self._ready_recorder()
+        if recorder.trouble is None:
+            self._jars.tick(floor(time_s / TICK_S) * TICK_S, recorder.last_seq)
+        self._on_states(self._jars.states(time_s))
+        self._wake()
+
+    def _commit(self) -> None:
+        recorder = self._ready_recorder()
+        before = recorder.trouble
+        done = recorder.commit(self._clock.monotonic())
+        if recorder.trouble != before:
+            log.error("store: %s", recorder.trouble) if recorder.trouble else log.warning("store: writing again")
+        for name, tokens in done.tokens.items():
+            if name in self._sources:
+                self._sources[name].acknowledge(tokens)
+        if done.arrivals:
+            self._jars.take(done.arrivals, self._clock.wall())
+            self._wake()
+
+    def _wake(self) -> None:
+        for sink in self._sinks:
+            sink.wake()
+
+    def _ready_recorder(self) -> Recorder:
+        if self._recorder is None:
+            self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))
+        return self._recorder

@@ -1,0 +1,146 @@
+"""The vigils of all jars, in step with the store: what arrives is stepped, what is decided is kept, what deserves a
+notice goes to the outbox. Between the recorder (which has committed the items) and the sinks (which drain outboxes).
+
+No clock and no thread: the daemon says what time it is. Everything here may be done again after a restart: the store
+keeps an event once for its times and a notice once for its cause, so restart is simply stepping again from a carry.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+
+from monitor.core import notices, vigil
+from monitor.core.display import Display
+from monitor.core.vigil import Vigil
+from monitor.runs import outbox
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import JarSettings, Settings
+from monitor.values import Arrival, ClockSet, Event, EventKind, Fed, JarState, Noted
+
+log = logging.getLogger(__name__)
+
+CARRY_EVERY_S = 86_400.0  # bounds what a restart steps again: a day of 5 s readings is about 17,000
+_WAITING = (outbox.State.PENDING, outbox.State.FAILED)
+
+
+class Jars:
+    """One vigil a configured jar. `ticked_s` is the running time up to which all of them have been stepped."""
+
+    def __init__(self, settings: Settings, store: Store, display: Display) -> None:
+        self.settings = settings
+        self.store = store
+        self.display = display
+        self.ticked_s = 0.0
+        self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
+        self._vigils: dict[str, Vigil] = {}
+        self._carried_s: dict[str, float] = {}
+        self._unkept: dict[str, list[tuple[int, Event]]] = {name: [] for name in self._jars}
+
+    def restore(self, now_s: float) -> int:
+        """Resume every jar from its last carry and what was stored since, then let the time pass that the daemon was
+        away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was stepped."""
+        last_seq = self.store.last_seq()
+        self.ticked_s = now_s
+        for jar in self.settings.jars:
+            self.store.ensure_run(jar, now_s)
+            seq, carry = self.store.restart_point(jar.name)
+            self._vigils[jar.name] = vigil.begin(jar) if carry is None else vigil.thaw(carry, jar)
+            self._carried_s[jar.name] = now_s
+            decided: list[tuple[int, Event]] = []
+            for arrival in self.store.arrivals(jar.name, seq):
+                if arrival.seq > last_seq:
+                    break
+                decided += [(arrival.seq, event) for event in self._take(jar, arrival)]
+            decided += [(last_seq, event) for event in self._tick(jar, now_s)]
+            self._settle(jar, decided, now_s, last_seq)
+        return last_seq
+
+    def take(self, arrivals: Sequence[Arrival], now_s: float) -> None:
+        """Step what the recorder has committed, in its order, and keep what follows from it."""
+        decided: dict[str, list[tuple[int, Event]]] = {}
+        told: set[str] = set()
+        for arrival in arrivals:
+            if arrival.received_s < self.ticked_s:
+                # it came while a tick was under way (told by another process, say): a restart must step it after the
+                # tick as well
+                arrival = self.store.restamp(arrival, self.ticked_s)
+            item = arrival.item
+            for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
+                if name not in self._jars:
+                    continue
+                if isinstance(item, Fed | Noted):
+                    told.add(name)
+                events = self._take(self._jars[name], arrival)
+                if events:
+                    decided.setdefault(name, []).extend((arrival.seq, event) for event in events)
+        for name in decided.keys() | told:
+            self._settle(self._jars[name], decided.get(name, []), now_s, arrivals[-1].seq)
+
+    def tick(self, now_s: float, seq: int) -> None:
+        """Let time pass for every jar up to `now_s`; all items up to `seq` have been stepped."""
+        self.ticked_s = max(self.ticked_s, now_s)
+        for jar in self.settings.jars:
+            self._settle(jar, [(seq, event) for event in self._tick(jar, now_s)], now_s, seq)
+
+    def states(self, now_s: float) -> list[JarState]:
+        """What is believed about every jar, in the config's order."""
+        return [vigil.look(self._vigils[jar.name], now_s) for jar in self.settings.jars]
+
+    def _take(self, jar: JarSettings, arrival: Arrival) -> tuple[Event, ...]:
+        self._vigils[jar.name], events = vigil.take(self._vigils[jar.name], arrival, jar)
+        return events
+
+    def _tick(self, jar: JarSettings, now_s: float) -> tuple[Event, ...]:
+        self._vigils[jar.name], events = vigil.tick_to(self._vigils[jar.name], now_s, jar)
+        return events
+
+    def _settle(self, jar: JarSettings, decided: Iterable[tuple[int, Event]], now_s: float, seq: int) -> None:
+        """Keep what was decided and tell what follows. What the store cannot take now is kept with the next tick."""
+        unkept = self._unkept[jar.name]
+        unkept += decided
+        try:
+            if unkept or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
+                self._keep(jar, unkept, now_s, seq)
+                unkept.clear()
+            self._tell(jar, now_s)
+        except StoreTrouble as error:
+            if error.lasting:
+                raise
+            log.error("%s: what was decided is not stored yet: %s", jar.name, error)
+
+    def _keep(self, jar: JarSettings, decided: Iterable[tuple[int, Event]], now_s: float, seq: int) -> None:
+        """Events, the cycles that they changed and, where due, a carry: all of it or nothing."""
+        with self.store.writing():
+            fed = False
+            for at_seq, event in decided:
+                self.store.add_events(jar.name, at_seq, [event])
+                fed = fed or event.kind is EventKind.FED
+            state = vigil.look(self._vigils[jar.name], now_s)
+            for cycle in (state.previous, state.cycle):
+                if cycle is not None:
+                    self.store.put_cycle(cycle)
+            if fed or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
+                self.store.save_carry(jar.name, seq, now_s, vigil.freeze(self._vigils[jar.name]))
+                self._carried_s[jar.name] = now_s
+
+    def _tell(self, jar: JarSettings, now_s: float) -> None:
+        """Put what is due into the outbox, and take out of it what is no longer true."""
+        state = vigil.look(self._vigils[jar.name], now_s)
+        number = state.cycle.number if state.cycle is not None else 0
+        noted = [
+            item
+            for item in self.store.told(jar.name, state.cycle.fed_at_s if state.cycle is not None else 0.0)
+            if isinstance(item, Noted)
+        ]
+        wanted = self.settings.notices
+        kept = outbox.of_jar(self.store, jar.name)
+        waiting = [one.notice for one in kept if one.state in _WAITING]
+        sent = {(one.notice.kind, one.notice.repeat): one.notice.due_s for one in kept if one.notice.cycle == number}
+        over = notices.no_longer_true(waiting, state, wanted, jar, now_s, noted)
+        new = notices.due(state, sent, wanted, jar, now_s, noted, self.display)
+        if over or new:
+            with self.store.writing():
+                if over:
+                    outbox.supersede(self.store, jar.name, now_s, [notice.kind for notice in over])
+                outbox.put(self.store, new, now_s)
