@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.core.local_time import MONTHS, Offset, date_of, local_day, minute_of_day, weekday
+from monitor.core.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
 from monitor.settings import DisplaySettings
 
 MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
@@ -54,19 +54,19 @@ class Display:
         return f"{_plain(weight_g, 0)} g"
 
     def clock(self, time_s: float, now_s: float) -> str:
-        """A local time as said at `now_s`: "07:40", "yesterday 23:10", "Sat 07:40" (within 6 days), "14 Mar 07:40"."""
+        """A local time as said at `now_s`, to follow "at", "since" or "about": "07:40" (today or within 12 h),
+        "23:10 yesterday", "07:40 on Saturday" (within 6 days), "07:40 on 14 March" (and the year, if another)."""
         day, today = local_day(time_s, self.offset_s), local_day(now_s, self.offset_s)
         minute = minute_of_day(time_s, self.offset_s)
         text = f"{minute // 60:02d}:{minute % 60:02d}"
-        if day == today:
+        if day == today or abs(time_s - now_s) < DAY_S / 2:
             return text
-        if day in (today - 1, today + 1):
-            return f"{'yesterday' if day < today else 'tomorrow'} {text}"
+        if abs(day - today) == 1:
+            return f"{text} {'yesterday' if day < today else 'tomorrow'}"
         if abs(day - today) <= 6:
-            return f"{weekday(day)} {text}"
+            return f"{text} on {weekday(day)}"
         year, month, day_of_month = date_of(day)
-        this_year = date_of(today)[0]
-        return f"{day_of_month} {MONTHS[month - 1]} {f'{year} ' if year != this_year else ''}{text}"
+        return f"{text} on {day_of_month} {MONTHS[month - 1]}" + (f" {year}" if year != date_of(today)[0] else "")
 
 
 def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:

@@ -17,8 +17,11 @@ from typing import TypeAlias
 Offset: TypeAlias = Callable[[float], float]
 
 DAY_S = 86400
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
 
 
 def minutes_of(text: str) -> int:
@@ -48,7 +51,7 @@ def minute_of_day(time_s: float, offset_s: Offset) -> int:
 
 
 def weekday(day: int) -> str:
-    """Short English name of a local day; 1 January 1970 was a Thursday."""
+    """English name of a local day; 1 January 1970 was a Thursday."""
     return WEEKDAYS[(day + 3) % 7]
 
 

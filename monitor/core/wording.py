@@ -1,0 +1,341 @@
+"""The words of a notice: what happened, when, how high it rose, how long it took, at what temperature, what to do.
+
+Called by `core.notices`, which decides; numbers and times become text in `core.display`. Plain sentences, one thing
+each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
+streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from monitor.core.display import Display, duration, feeding_ratio, times
+from monitor.settings import JarSettings
+from monitor.values import Cycle, JarState, Noted, Noting, Stage
+
+NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
+UNSURE_RATIO = 0.15  # a rise told as "2.1 times" should not be out by more than its last digit and a half
+OLD_READING_S = 1800.0  # a reading older than this is no longer "now" for a starter that sinks by the hour
+
+STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
+LOOSE_LID = "Never seal the jar: the gas has to get out."
+
+STAGE_WORDS = {
+    Stage.UNKNOWN: "not known yet",
+    Stage.SETTLING: "settling after the feeding",
+    Stage.RISING: "rising",
+    Stage.PEAKED: "at its peak",
+    Stage.FALLING: "sinking, hungry",
+    Stage.FLAT: "not rising",
+    Stage.RESTING: "resting",
+    Stage.AWAY: "away",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matter:
+    """What a notice is about: one jar as believed at `now_s`, told for the `repeat`-th time (from 0)."""
+
+    state: JarState
+    jar: JarSettings
+    noted: Sequence[Noted]
+    now_s: float
+    repeat: int
+    display: Display
+
+    @property
+    def name(self) -> str:
+        """The jar's name, fit for one line."""
+        return shown(self.state.jar)
+
+    @property
+    def cycle(self) -> Cycle:
+        """The open cycle; only for notices that need one to be put out at all."""
+        assert self.state.cycle is not None
+        return self.state.cycle
+
+    @property
+    def fed_known(self) -> bool:
+        """False in the cycle that was under way when watching began, unless its feeding was told."""
+        return self.state.cycle is not None and (self.state.cycle.told or self.state.cycle.number > 0)
+
+    def at(self, time_s: float) -> str:
+        """A local time of day."""
+        return self.display.clock(time_s, self.now_s)
+
+    def ago(self, time_s: float) -> str:
+        """How long ago that was."""
+        return duration(self.now_s - time_s)
+
+
+Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
+
+
+def words(kind: str, matter: Matter) -> tuple[str, str]:
+    """Title and text of one notice about one jar. `kind` is a `core.notices.Kind`; raises KeyError for another."""
+    title, sentences = _WORDS[kind](matter)
+    return title, " ".join(sentence for sentence in sentences if sentence)
+
+
+def summary_words(states: Sequence[JarState], now_s: float, display: Display) -> tuple[str, str]:
+    """Title and text of the daily summary: one line a jar."""
+    lines = []
+    for state in states:
+        parts = [STAGE_WORDS[state.stage]]
+        if state.cycle is not None and (state.cycle.told or state.cycle.number > 0):
+            parts.append(f"fed {duration(now_s - state.cycle.fed_at_s)} ago")
+        if state.level is not None and state.level.rise_ratio is not None:
+            parts.append(f"{times(state.level.rise_ratio)} its volume")
+        if state.temperature_c is not None:
+            parts.append(display.temperature(state.temperature_c))
+        if state.forecast is not None and state.forecast.fall_at is not None:
+            parts.append(f"hungry about {display.clock(state.forecast.fall_at.likely_s, now_s)}")
+        if state.silent_since_s is not None:
+            parts.append(f"no readings since {display.clock(state.silent_since_s, now_s)}")
+        lines.append(f"{shown(state.jar)}: {', '.join(parts)}.")
+    return ("The jars today" if len(states) > 1 else f"{shown(states[0].jar)} today"), "\n".join(lines)
+
+
+def shown(name: str) -> str:
+    """A jar's name fit for one line: no control characters, at most 40 characters."""
+    line = " ".join("".join(char if char.isprintable() else " " for char in name[: 8 * NAME_CHARS]).split())
+    return line if len(line) <= NAME_CHARS else line[: NAME_CHARS - 1] + "…"
+
+
+def _feed_now(m: Matter) -> Words:
+    began_s = m.cycle.fall_at_s
+    assert began_s is not None
+    title = f"Feed {m.name} now" if m.repeat == 0 else f"Feed {m.name}: sinking for {m.ago(began_s)}"
+    return title, [
+        f"The starter in {m.name} began to sink at {m.at(began_s)}, {m.ago(began_s)} ago.",
+        _rise(m),
+        "It has eaten what it had: feed it now.",
+        _as_last_time(m),
+        _doubts(m, "feed it"),
+    ]
+
+
+def _at_peak(m: Matter) -> Words:
+    fall = m.state.forecast.fall_at if m.state.forecast is not None else None
+    return f"{m.name} is at its peak", [
+        _rise(m),
+        "This is the time to bake with it, or to feed it for the next round.",
+        f"It should begin to sink about {m.at(fall.likely_s)}." if fall is not None else "",
+        _doubts(m, "bake"),
+        "Raw flour and dough are not for tasting.",
+    ]
+
+
+def _peak_ahead(m: Matter) -> Words:
+    peak = m.state.forecast.peak_at if m.state.forecast is not None else None
+    assert peak is not None
+    return f"{m.name} peaks in about {duration(max(peak.likely_s - m.now_s, 0.0))}", [
+        f"The starter in {m.name} should be at its peak about {m.at(peak.likely_s)},",
+        f"most likely between {m.at(peak.earliest_s)} and {m.at(peak.latest_s)}.",
+        _height(m),
+        _warmth_now(m),
+        "Get ready to bake or to feed it.",
+        _doubts(m, "count on it"),
+    ]
+
+
+def _overdue(m: Matter) -> Words:
+    hooch = [note.time_s for note in m.noted if note.what is Noting.HOOCH]
+    if hooch:
+        seen = f"You noted liquid on top at {m.at(max(hooch))}: the starter is hungry."
+    elif m.state.stage in (Stage.RISING, Stage.PEAKED):
+        seen = "No sinking has been seen yet."
+    else:
+        seen = "No rise and fall has been seen."
+    return f"{m.name} is due for a feeding", [
+        f"The starter in {m.name} was last fed {m.ago(m.cycle.fed_at_s)} ago ({m.at(m.cycle.fed_at_s)})."
+        if m.fed_known
+        else f"No feeding of {m.name} has been seen in {m.ago(m.cycle.fed_at_s)} of watching.",
+        seen,
+        _rise(m) or _height(m),
+        "" if m.cycle.peak_at_s is not None else _warmth(m),
+        "Have a look, and feed it unless it is still climbing.",
+        _as_last_time(m),
+        STREAKS,
+        _doubts(m, "feed it"),
+    ]
+
+
+def _stays_flat(m: Matter) -> Words:
+    fed = f" was fed {m.ago(m.cycle.fed_at_s)} ago and" if m.fed_known else ""
+    warm = f"{m.display.temperature(24)} to {m.display.temperature(28)}"
+    return f"{m.name} is not rising", [
+        f"The starter in {m.name}{fed} has not risen as it should.",
+        _height(m),
+        _warmth(m),
+        f"Move it somewhere warmer ({warm} suits it) and give it time.",
+        "If it has bubbles but no height, the dough may be too wet to hold its gas.",
+        STREAKS,
+        _doubts(m, "do anything"),
+    ]
+
+
+def _sensor_silent(m: Matter) -> Words:
+    since_s, stuck_s = m.state.silent_since_s, m.state.stuck_since_s
+    if since_s is not None:
+        title, what = (
+            f"No readings from {m.name}",
+            f"Nothing has come from the sensor on {m.name} since {m.at(since_s)}.",
+        )
+    else:
+        assert stuck_s is not None
+        title = f"The sensor on {m.name} seems stuck"
+        what = f"The sensor on {m.name} has read the very same value since {m.at(stuck_s)}."
+    return title, [
+        what,
+        "Until it is back nobody watches this jar: look at it yourself.",
+        _fed(m),
+        "Check its power, its cable or network, and that the sensor's window is clean and dry.",
+    ]
+
+
+def _sensor_back(m: Matter) -> Words:
+    known = m.state.stage not in (Stage.UNKNOWN, Stage.AWAY)
+    return f"Readings from {m.name} again", [
+        f"The sensor on {m.name} reads again.",
+        f"The latest reading is from {m.at(m.state.last_reading_s)}." if m.state.last_reading_s is not None else "",
+        f"The starter is {STAGE_WORDS[m.state.stage]}." if known else "",
+        _height(m),
+    ]
+
+
+def _near_rim(m: Matter) -> Words:
+    level, rim_mm, slope = m.state.level, m.jar.rim_mm, m.state.slope_mm_per_h
+    assert level is not None
+    assert level.level_mm is not None
+    assert rim_mm is not None
+    pace = f" and climbs by {m.display.speed(slope)}" if slope is not None and slope > 0 else ""
+    return f"{m.name} is about to run over", [
+        f"The starter in {m.name} is {m.display.length(max(rim_mm - level.level_mm, 0.0))} below the rim{pace}.",
+        _height(m),
+        _warmth_now(m),
+        "Put the jar on a plate, and stir it down or take some out.",
+        "Do not press the lid on. " + LOOSE_LID,
+    ]
+
+
+def _too(word: str, advice: str) -> Callable[[Matter], Words]:
+    def worded(m: Matter) -> Words:
+        assert m.state.temperature_c is not None
+        now = m.display.temperature(m.state.temperature_c)
+        return f"{m.name} is too {word}: {now}", [
+            f"The starter in {m.name} has been too {word} for over an hour and is at {now} now.",
+            _fed(m),
+            _height(m),
+            advice,
+        ]
+
+    return worded
+
+
+def _feeding_question(m: Matter) -> Words:
+    when = f" at {m.at(m.cycle.fed_at_s)}" if m.fed_known and not m.cycle.sure else ""
+    return f"Was {m.name} fed?", [
+        f"The level in {m.name} dropped{when} and nothing explains it.",
+        "Did you feed it, stir it down, or take some out?",
+        "Say which with `jartide fed`, or `jartide note` with stirred or taken; until then nothing is learnt from it.",
+    ]
+
+
+def _rest_reminder(m: Matter) -> Words:
+    title = f"{m.name} was fed {m.ago(m.cycle.fed_at_s)} ago" if m.fed_known else f"{m.name} has not been fed this week"
+    return title, [
+        f"The starter in {m.name} is resting.",
+        f"It was last fed at {m.at(m.cycle.fed_at_s)}." if m.fed_known else "",
+        _warmth_now(m),
+        "A resting starter keeps well when it is fed about once a week.",
+        STREAKS,
+        LOOSE_LID,
+    ]
+
+
+def _throw_away(m: Matter) -> Words:
+    seen_s = max(note.time_s for note in m.noted if note.what is Noting.MOULD)
+    return f"Throw {m.name} away", [
+        f"You noted mould or coloured streaks in {m.name} at {m.at(seen_s)}.",
+        "Throw all of it away; do not feed it, bake with it, taste it or scrape off the top.",
+        "Wash the jar and the lid hot before you begin a new starter.",
+        "No height or temperature that a sensor reads can tell you that a starter is safe.",
+    ]
+
+
+_WORDS: dict[str, Callable[[Matter], Words]] = {
+    "feed_now": _feed_now,
+    "at_peak": _at_peak,
+    "peak_ahead": _peak_ahead,
+    "overdue": _overdue,
+    "stays_flat": _stays_flat,
+    "sensor_silent": _sensor_silent,
+    "sensor_back": _sensor_back,
+    "near_rim": _near_rim,
+    "too_cold": _too("cold", "It will take much longer than usual: find it a warmer place, or be patient."),
+    "too_hot": _too("hot", "Yeast suffers from this heat and the dough turns sour: find it a cooler place."),
+    "feeding_question": _feeding_question,
+    "rest_reminder": _rest_reminder,
+    "throw_away": _throw_away,
+}
+
+
+def _rise(m: Matter) -> str:
+    """How high, when, how long it took and how warm it was; a rise of unknown height is said to be unknown."""
+    cycle = m.cycle
+    if cycle.peak_at_s is None:
+        return f"It had risen to {times(cycle.peak_ratio)} its volume." if cycle.peak_ratio is not None else ""
+    mean_c = _mean_c(cycle)
+    warmth = f", at {m.display.temperature(mean_c)} on average" if mean_c is not None else ""
+    if cycle.peak_ratio is None:
+        return f"It was highest at {m.at(cycle.peak_at_s)}; by how much it rose is not known{warmth}."
+    took = f", {duration(cycle.peak_at_s - cycle.fed_at_s)} after the feeding" if m.fed_known else ""
+    return f"It rose to {times(cycle.peak_ratio)} its volume, highest at {m.at(cycle.peak_at_s)}{took}{warmth}."
+
+
+def _mean_c(cycle: Cycle) -> float | None:
+    known = [mean_c for mean_c in cycle.temperatures_c if mean_c is not None]
+    return sum(known) / len(known) if known else None
+
+
+def _warmth(m: Matter) -> str:
+    mean_c = _mean_c(m.state.cycle) if m.state.cycle is not None else None
+    return f"It has been at {m.display.temperature(mean_c)} on average." if mean_c is not None else _warmth_now(m)
+
+
+def _warmth_now(m: Matter) -> str:
+    return f"It is at {m.display.temperature(m.state.temperature_c)}." if m.state.temperature_c is not None else ""
+
+
+def _height(m: Matter) -> str:
+    if m.state.level is None or m.state.level.rise_ratio is None:
+        return ""
+    return f"It stands at {times(m.state.level.rise_ratio)} its volume after the feeding."
+
+
+def _fed(m: Matter) -> str:
+    return f"It was fed {m.ago(m.cycle.fed_at_s)} ago." if m.fed_known else ""
+
+
+def _as_last_time(m: Matter) -> str:
+    cycle, weight = m.cycle, m.display.weight
+    if cycle.starter_g is None or cycle.flour_g is None or cycle.water_g is None:
+        return ""
+    ratio = feeding_ratio(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    parts = f"{weight(cycle.starter_g)} of starter, {weight(cycle.flour_g)} of flour, {weight(cycle.water_g)} of water"
+    return f"Last time: {parts}" + (f" ({ratio})." if ratio else ".")
+
+
+def _doubts(m: Matter, act: str) -> str:
+    """What makes the readings uncertain, if anything, and that a look at the jar should come first."""
+    doubts = []
+    if m.state.level is not None and (m.state.level.rise_ratio_sd or 0.0) > UNSURE_RATIO:
+        doubts.append("the readings scatter a good deal")
+    if m.state.last_reading_s is not None and m.now_s - m.state.last_reading_s > OLD_READING_S:
+        doubts.append(f"the last reading is {m.ago(m.state.last_reading_s)} old")
+    if m.jar.sensor == "ultrasonic" and m.jar.venting != "open":
+        doubts.append("under a lid the starter's own gas makes an ultrasonic sensor read too far, as if it sank")
+    return f"Not quite certain: {'; '.join(doubts)}. Look at the jar before you {act}." if doubts else ""
