@@ -16,11 +16,12 @@ ln(D) / rate; other values bend it. STEEP and WAIT_STEEP say how strongly temper
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from monitor.core import warmth
+from monitor.core import belief, warmth
+from monitor.core.belief import Matrix, Mean, Scatter
 from monitor.values import Cycle, Json
 
 PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION = range(6)
@@ -50,20 +51,10 @@ PER_LN_HYDRATION = (
     0.3  # spread for a change in hydration: runnier is somewhat faster, stiffer slower, by how much varies
 )
 UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: taken as the usual one
-HELD_BACK = 4.0  # a surprise beyond two standard deviations is taken in as if it were that big (Huber)
+UNMEASURED_SD = 0.3  # spread for a cycle without any temperature: a kitchen a few degrees to either side of the usual
 HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.35), 0.12  # ln of the rise ratio at the peak
 WEATHER = (1.2**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
 SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half-way back; common practice, no source
-
-Matrix = tuple[tuple[float, ...], ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scatter:
-    """A variance that is being learnt: its value and the number of cycles it is worth."""
-
-    variance: float
-    cycles: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,11 +62,11 @@ class Culture:
     """The belief about one starter: normal in the six numbers of the model, with two scatters that are learnt.
 
     `height` is (ln of the usual rise ratio at the peak, its variance). `last_*` are those of the last feeding learnt.
-    `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen; `shapes` weighs the rise curves that
-    `forecast` tries, empty until one was seen.
+    `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen; `shapes` weighs the rise curves
+    that `forecast` tries, empty until one was seen.
     """
 
-    mean: tuple[float, ...]
+    mean: Mean
     cov: Matrix
     peak_scatter: Scatter
     wait_scatter: Scatter
@@ -86,6 +77,7 @@ class Culture:
     last_flour: str | None = None
     last_hydration: float | None = None
     last_dilution: float | None = None
+    last_flour_g: float | None = None
     day_c: tuple[float | None, ...] = (None,) * 24
     shapes: tuple[float, ...] = ()
 
@@ -129,6 +121,11 @@ def dilution(starter_g: float | None, flour_g: float | None, water_g: float | No
     return (starter_g + flour_g + water_g) / starter_g
 
 
+def hydration_of(cycle: Cycle) -> float | None:
+    """Water over flour of what was fed. None when either is missing or zero."""
+    return cycle.water_g / cycle.flour_g if cycle.water_g and cycle.flour_g else None
+
+
 def shape(of_dilution: float | None) -> float:
     """How the logarithm of time grows with dilution, zero at 1:4:4. An untold dilution counts as that."""
     ln_d = math.log(max(of_dilution or USUAL_DILUTION, 1.01))
@@ -155,16 +152,16 @@ def foretell(
     toward_wait = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, peak_h + wait_h), bend)
     untold = UNTOLD_SD**2 if of_dilution is None else 0.0
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
-    peak_var = _through(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
-    wait_var = _through(cov, toward_wait, toward_wait) + culture.wait_scatter.variance + doubt
+    peak_var = belief.covariance(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
+    wait_var = belief.covariance(cov, toward_wait, toward_wait) + culture.wait_scatter.variance + doubt
     return Foretold(
         peak_ln=peak_ln,
         peak_var=peak_var,
         wait_ln=wait_ln,
         wait_var=wait_var,
-        cov=_through(cov, toward_peak, toward_wait) + doubt,
-        peak_freedom=_freedom(culture.peak_scatter, peak_var),
-        wait_freedom=_freedom(culture.wait_scatter, wait_var),
+        cov=belief.covariance(cov, toward_peak, toward_wait) + doubt,
+        peak_freedom=culture.peak_scatter.freedom(peak_var),
+        wait_freedom=culture.wait_scatter.freedom(wait_var),
         steep=mean[STEEP],
         wait_steep=mean[WAIT_STEEP],
     )
@@ -173,46 +170,60 @@ def foretell(
 def learn(culture: Culture, cycle: Cycle) -> Culture:
     """The belief after one closed cycle, by the normal update of one number at a time (a Kalman filter's).
 
-    Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or without a peak or a fall.
-    A wild cycle moves the belief no more than one that is two standard deviations off.
+    Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or without a peak or a
+    fall. A wild cycle moves the belief no more than one that is two standard deviations off.
     """
+    if not cycle.sure:
+        return culture
     of_dilution = dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    hydration = cycle.water_g / cycle.flour_g if cycle.water_g is not None and cycle.flour_g else None
+    hydration = hydration_of(cycle)
+    culture = replace(
+        _widened(culture, hydration, cycle.flour, cycle.rested),
+        last_flour=cycle.flour or culture.last_flour,
+        last_hydration=hydration or culture.last_hydration,
+        last_dilution=of_dilution or culture.last_dilution,
+        last_flour_g=cycle.flour_g or culture.last_flour_g,
+    )
     peak_h = None if cycle.peak_at_s is None else (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     fall_h = None if cycle.fall_at_s is None else (cycle.fall_at_s - cycle.fed_at_s) / 3600.0
-    culture = _widened(culture, hydration, cycle.flour, cycle.rested)
-    if not cycle.sure or cycle.rested or (peak_h is None and fall_h is None):
+    if cycle.rested or not any(hours is not None and hours > 0.0 for hours in (peak_h, fall_h)):
         return culture
-    culture = replace(culture, cov=_drifted(culture.cov, DRIFT))
+    culture = replace(culture, cov=belief.widened(culture.cov, DRIFT), cycles=culture.cycles + 1)
     temperatures_c = warmth.filled(cycle.temperatures_c)
+    untold = 0.0 if of_dilution is not None else UNTOLD_SD**2
+    untold += 0.0 if any(t is not None for t in cycle.temperatures_c) else UNMEASURED_SD**2
     if peak_h is not None and peak_h > 0.0:
-        culture = _learn_peak(culture, peak_h, temperatures_c, of_dilution)
+        culture = _learn_peak(culture, peak_h, temperatures_c, of_dilution, untold)
         if fall_h is not None and fall_h > 0.0:
-            culture = _learn_wait(culture, peak_h, fall_h, temperatures_c, of_dilution)
-    elif fall_h is not None and fall_h > 0.0:
+            culture = _learn_wait(culture, peak_h, fall_h, temperatures_c, of_dilution, untold)
+    elif fall_h is not None:
         # the peak was missed: the fall less the wait that is expected, and as unsure as that wait is
         wait = foretell(culture, temperatures_c, of_dilution)
         wait_h = math.exp(wait.wait_ln) / warmth.wait_rate(wait.wait_steep)(temperatures_c[-1])
         share = min(wait_h / fall_h, 0.6)
-        extra = share**2 * wait.wait_var
-        culture = _learn_peak(culture, fall_h * (1.0 - share), temperatures_c, of_dilution, extra)
+        untold += share**2 * wait.wait_var
+        culture = _learn_peak(culture, fall_h * (1.0 - share), temperatures_c, of_dilution, untold)
     if cycle.peak_ratio is not None and cycle.peak_ratio > 1.0:
-        culture = replace(culture, height=_averaged(culture.height, math.log(cycle.peak_ratio), HEIGHT_SCATTER))
+        culture = replace(culture, height=belief.averaged(culture.height, math.log(cycle.peak_ratio), HEIGHT_SCATTER))
     return replace(
         culture,
-        cycles=culture.cycles + 1,
-        last_flour=cycle.flour or culture.last_flour,
-        last_hydration=hydration or culture.last_hydration,
-        last_dilution=of_dilution or culture.last_dilution,
         weather=_learn_weather(culture, cycle),
         day_c=warmth.learn_day(culture.day_c, cycle.fed_at_s, cycle.temperatures_c),
     )
 
 
+def learned_from(cycles: Iterable[Cycle], flour: str | None = None) -> Culture:
+    """The belief after these cycles, oldest first, from the prior on."""
+    culture = prior(flour)
+    for cycle in cycles:
+        culture = learn(culture, cycle)
+    return culture
+
+
 def learn_sinking(culture: Culture, hours: float, temperature_c: float) -> Culture:
     """The belief after it was seen how long the starter took from the start of its fall to half-way back down."""
     worth_h = hours * warmth.wait_rate(culture.mean[WAIT_STEEP])(temperature_c)
-    return replace(culture, sunk=_averaged(culture.sunk, math.log(max(worth_h, 0.1)), WAIT_SCATTER))
+    return replace(culture, sunk=belief.averaged(culture.sunk, math.log(max(worth_h, 0.1)), WAIT_SCATTER))
 
 
 def to_json(culture: Culture) -> dict[str, Json]:
@@ -239,57 +250,35 @@ def _frozen(value: Json) -> Any:
 
 
 def _learn_peak(
-    culture: Culture, peak_h: float, temperatures_c: Sequence[float], of_dilution: float | None, extra: float = 0.0
+    culture: Culture, peak_h: float, temperatures_c: Sequence[float], of_dilution: float | None, untold: float
 ) -> Culture:
     bend, steep = shape(of_dilution), culture.mean[STEEP]
     worth_h = warmth.equivalent_h(temperatures_c, 0.0, peak_h, warmth.growth_rate(steep))
     toward = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
-    doubt += extra + (TIMING_H / peak_h) ** 2 + (UNTOLD_SD**2 if of_dilution is None else 0.0)
+    doubt += untold + (TIMING_H / peak_h) ** 2
     surprise = math.log(worth_h) - culture.mean[PEAK] - culture.mean[DILUTION] * bend
-    mean, cov, scatter = _update(culture, toward, surprise, culture.peak_scatter, doubt)
+    mean, cov, scatter = belief.update(culture.mean, culture.cov, toward, surprise, culture.peak_scatter, doubt)
     return replace(culture, mean=mean, cov=cov, peak_scatter=scatter)
 
 
 def _learn_wait(
-    culture: Culture, peak_h: float, fall_h: float, temperatures_c: Sequence[float], of_dilution: float | None
+    culture: Culture,
+    peak_h: float,
+    fall_h: float,
+    temperatures_c: Sequence[float],
+    of_dilution: float | None,
+    untold: float,
 ) -> Culture:
     bend = shape(of_dilution)
     fall_h = max(fall_h, peak_h + 0.1)
     worth_h = warmth.equivalent_h(temperatures_c, peak_h, fall_h, warmth.wait_rate(culture.mean[WAIT_STEEP]))
     toward = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, fall_h), bend)
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, peak_h, fall_h)) ** 2
-    doubt += min((TIMING_H / (fall_h - peak_h)) ** 2, 1.0)
+    doubt += untold + min((TIMING_H / (fall_h - peak_h)) ** 2, 1.0)
     surprise = math.log(worth_h) - culture.mean[WAIT] - culture.mean[WAIT_DILUTION] * bend
-    mean, cov, scatter = _update(culture, toward, surprise, culture.wait_scatter, doubt)
+    mean, cov, scatter = belief.update(culture.mean, culture.cov, toward, surprise, culture.wait_scatter, doubt)
     return replace(culture, mean=mean, cov=cov, wait_scatter=scatter)
-
-
-def _update(
-    culture: Culture, toward: Sequence[float], surprise: float, scatter: Scatter, doubt: float
-) -> tuple[tuple[float, ...], Matrix, Scatter]:
-    """One number seen: belief moves by gain x surprise and narrows; the scatter moves towards what the surprise says.
-
-    The scatter's step is the expected squared scatter given the surprise, averaged in (West and Harrison, Bayesian
-    Forecasting and Dynamic Models, ch. 4.5, with a belief that does not scale with the scatter).
-    """
-    reach = [sum(c * t for c, t in zip(row, toward, strict=True)) for row in culture.cov]
-    doubted = sum(r * t for r, t in zip(reach, toward, strict=True))
-    noise = scatter.variance + doubt
-    total = doubted + noise
-    oddness = surprise * surprise / total
-    if oddness > HELD_BACK:
-        noise += total * (oddness / HELD_BACK - 1.0)
-        total = doubted + noise
-    gain = [r / total for r in reach]
-    mean = tuple(m + g * surprise for m, g in zip(culture.mean, gain, strict=True))
-    cov = tuple(
-        tuple(c - g * r for c, r in zip(row, reach, strict=True)) for row, g in zip(culture.cov, gain, strict=True)
-    )
-    share = scatter.variance / (doubted + scatter.variance + doubt)
-    cycles = min(scatter.cycles + 1.0, 25.0)
-    step = scatter.variance * share * (min(oddness, 9.0) - 1.0)
-    return mean, cov, Scatter(variance=scatter.variance + step / cycles, cycles=cycles)
 
 
 def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
@@ -299,36 +288,22 @@ def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
         return culture.weather
     expected_c = warmth.expected_c(culture.day_c, cycle.fed_at_s, cycle.temperatures_c[:1], len(cycle.temperatures_c))
     off_c = sum(known) / len(known) - sum(expected_c) / len(expected_c)
-    cycles = min(culture.weather.cycles + 1.0, 25.0)
-    step = min(off_c * off_c, 9.0 * culture.weather.variance) - culture.weather.variance
-    return Scatter(variance=culture.weather.variance + step / cycles, cycles=cycles)
-
-
-def _freedom(scatter: Scatter, variance: float) -> float:
-    """Degrees of freedom of a sum of which only the scatter had to be learnt (Welch and Satterthwaite)."""
-    return min(scatter.cycles * (variance / scatter.variance) ** 2, 200.0)
+    return culture.weather.moved(min(off_c * off_c, belief.WILDEST * culture.weather.variance))
 
 
 def _widened(culture: Culture, hydration: float | None, flour: str | None, rested: bool) -> Culture:
-    gained: dict[int, float] = {}
+    gains: list[Mapping[int, float]] = []
     if flour is not None and culture.last_flour is not None and flour.lower() != culture.last_flour.lower():
-        gained = {i: math.hypot(gained.get(i, 0.0), sd) for i, sd in NEW_FLOUR.items()}
+        gains.append(NEW_FLOUR)
     if rested:
-        gained = {i: math.hypot(gained.get(i, 0.0), sd) for i, sd in RESTED.items()}
+        gains.append(RESTED)
     if hydration and culture.last_hydration:
         change = PER_LN_HYDRATION * abs(math.log(hydration / culture.last_hydration))
-        gained = {i: math.hypot(gained.get(i, 0.0), change) for i in (PEAK, WAIT)}
-    return replace(culture, cov=_drifted(culture.cov, gained)) if gained else culture
-
-
-def _drifted(cov: Matrix, gained: Mapping[int, float]) -> Matrix:
-    return tuple(
-        tuple(c + (gained.get(i, 0.0) ** 2 if i == j else 0.0) for j, c in enumerate(row)) for i, row in enumerate(cov)
-    )
-
-
-def _through(cov: Matrix, left: Sequence[float], right: Sequence[float]) -> float:
-    return sum(a * c * b for row, a in zip(cov, left, strict=True) for c, b in zip(row, right, strict=True))
+        gains.append({PEAK: change, WAIT: change})
+    cov = culture.cov
+    for gained in gains:
+        cov = belief.widened(cov, gained)
+    return replace(culture, cov=cov) if gains else culture
 
 
 def _mean_ln_rate(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
@@ -337,10 +312,3 @@ def _mean_ln_rate(temperatures_c: Sequence[float], from_h: float, to_h: float) -
 
 def _mean_tenths(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
     return (warmth.mean_c(temperatures_c, from_h, to_h) - warmth.REFERENCE_C) / 10.0
-
-
-def _averaged(belief: tuple[float, float], seen: float, scatter: float) -> tuple[float, float]:
-    """A normal belief (mean, variance) after one more value seen with that scatter; it forgets as a culture changes."""
-    mean, variance = belief[0], belief[1] + (scatter / 3.0) ** 2
-    gain = variance / (variance + scatter**2)
-    return mean + gain * (seen - mean), variance * (1.0 - gain)

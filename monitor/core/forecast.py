@@ -2,8 +2,8 @@
 
 `culture` says what this starter usually does, `rise_curve` how well each possible peak fits the rise seen so far; here
 the two are multiplied (Bayes) and turned into hours of the clock with the temperature to come. `feeding` uses
-`hours_ahead` for a feeding that was not done yet, `vigil` uses `forecast` once an hour. It decides nothing: that the peak
-or the fall has come is said by `peak`.
+`hours_ahead` for a feeding that was not done yet, `vigil` uses `forecast` once an hour. It decides nothing: that the
+peak or the fall has come is said by `peak`.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
         return nothing
     weathers = _weathers(culture, cycle)
     temperatures_c = weathers[0][0]
-    hydration = cycle.water_g / cycle.flour_g if cycle.water_g is not None and cycle.flour_g else None
+    hydration = cultures.hydration_of(cycle)
     of_dilution = cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
     foretold = cultures.foretell(culture, temperatures_c, of_dilution, hydration, cycle.flour)
     growth = warmth.growth_rate(foretold.steep)

@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 REFERENCE_C = 24.0  # a usual warm kitchen, in the middle of what the trade's tables are written for
 USUAL_C = 22.0  # believed of a kitchen of which nothing is known
 
-# Least, best and greatest temperature of growth. Sourdough yeast: optimum 27 to 28 degC, held back at 35 (Gaenzle et al.
-# 1998, Appl. Environ. Microbiol. 64:2616; Brandt et al. 2004, Eur. Food Res. Technol. 218:333). The least is set so that
-# the rate at 20 and 14 degC is about a half and a quarter of the best, as Gaenzle reports.
+# Least, best and greatest temperature of growth. Sourdough yeast: optimum 27 to 28 degC, held back at 35 (Gaenzle et
+# al. 1998, Appl. Environ. Microbiol. 64:2616; Brandt et al. 2004, Eur. Food Res. Technol. 218:333). The least is set so
+# that the rate at 20 and 14 degC is about a half and a quarter of the best, as Gaenzle reports.
 YEAST_C = (6.0, 28.0, 36.0)
 BACTERIA_C = (4.0, 32.5, 41.0)
 
@@ -34,7 +34,7 @@ def cardinal(temperature_c: float, least_c: float, best_c: float, greatest_c: fl
     """Rate of growth as a share (0 to 1) of the best, by the cardinal temperature model.
 
     Zero outside (least, greatest), one at `best_c`, flat there. Rosso, Lobry, Flandrois 1993, J. Theor. Biol. 162:447.
-    Raises ValueError unless least < best < greatest and best is above the middle of the two others, where the model holds.
+    Raises ValueError unless least < best < greatest and best is above the middle of the two others, where it holds.
     """
     if not least_c < best_c < greatest_c or best_c <= (least_c + greatest_c) / 2:
         raise ValueError(f"cardinal temperatures {least_c}, {best_c}, {greatest_c}: best must lie in the upper half")
@@ -93,7 +93,7 @@ def equivalent_h(temperatures_c: Sequence[float], from_h: float, to_h: float, ra
 
 
 def clock_h(temperatures_c: Sequence[float], from_h: float, worth_h: float, rate: Rate) -> float:
-    """The clock hour at which `worth_h` equivalent hours have passed since clock hour `from_h`: inverse of the above."""
+    """The clock hour at which `worth_h` equivalent hours have passed since clock hour `from_h`: the inverse."""
     at_h, last = max(from_h, 0.0), len(temperatures_c) - 1
     while True:
         hour = int(at_h)

@@ -1,8 +1,8 @@
 """Forecasts against rivals on invented cultures: `python tests/bench/forecast_bench.py [cultures] [seed]`.
 
 Each culture of `forecast_cultures` lives through twelve cycles whose ratio, hour of feeding, weekend habit and
-temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as last
-time" and "the mean of the last five". Coverage is of the 90 % range, its interval by resampling whole cultures.
+temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as
+last time" and "the mean of the last five". Coverage is of the 90 % range, its interval by resampling whole cultures.
 Accuracy and bias factors after Ross 1996, J. Appl. Bacteriol. 81:501.
 """
 
@@ -136,7 +136,8 @@ def report(scores: Scores, title: str) -> None:
     rng = np.random.default_rng(0)
     print(f"\n{title}")
     print(
-        f"{'moment':18} {'method':10} {'cycles':>7} {'MAE h':>6} {'med %':>6} {'p90 %':>6} {'Af':>5} {'Bf':>5}  covers 90 %"
+        f"{'moment':18} {'method':10} {'cycles':>7} {'MAE h':>6} {'med %':>6} {'p90 %':>6} {'Af':>5} {'Bf':>5}"
+        "  covers 90 %"
     )
     for moment, method in sorted(scores.rows):
         for first, name in ((0, "all"), (5, "from 6")):

@@ -1,6 +1,6 @@
 """Invented cultures to judge forecasts by. Two kinds, neither sharing an equation with `monitor.core.culture`.
 
-`budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, integrated in small steps; temperature acts by
+`budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, in small steps; temperature acts by
 the extended square-root law (Ratkowsky et al. 1983, J. Bact. 154:1222), the lag by a physiological state (Baranyi and
 Roberts 1994, IJFM 23:277) that is worse for a starter fed late; the dough can hold only so much gas.
 `tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per doubling of the
@@ -25,7 +25,7 @@ STEPS = int(HOURS / STEP_H)
 
 @dataclass
 class Outcome:
-    """One cycle of every culture: hours to peak and to the start of fall (true and as observed), curve and temperatures."""
+    """One cycle of every culture: hours to peak and start of fall (true and as seen), curve, temperatures."""
 
     peak_h: Floats
     fall_h: Floats
@@ -170,7 +170,7 @@ class Tabular:
 
 
 def _outcome(rng: np.random.Generator, curve: Floats, temperatures_c: Floats) -> Outcome:
-    """Peak where the curve is highest; the fall starts where the last 2 % of the rise's height begin to be lost for good."""
+    """Peak where the curve is highest; the fall starts where 2 % of the rise's height is lost for good."""
     at_peak = np.argmax(curve, axis=1)
     top = curve[np.arange(len(curve)), at_peak]
     low = curve < (top - 0.02 * (top - 1.0))[:, None]
