@@ -25,9 +25,7 @@ FIRMWARE = ROOT / "firmware_notes" / "jar_wifi"
 PARTS = ROOT / "tests" / "jar_parts"
 # Maxim 19-7487 table 1 (0191 is 25.0625 degC), the rest of the scratchpad as a probe gives it, CRC after AN27
 WARM = "91014b467fff0f1025"
-HEAP = "160k"  # far less than a PC would give it, so that whatever grows shows; words here are twice as long as on a board
-    "160k"  # less than what the smallest board that is named has for programs (ESP32: 4 MB PSRAM apart, about 160 kB)
-)
+HEAP = "160k"  # far less than a PC would give, so that growth shows; words here are twice as long as on a board
 
 
 def micropython() -> str:
