@@ -3,8 +3,8 @@
 A **hit** is a claimed start of fall after the true maximum of a cycle that falls, before the next feeding. A **false**
 one comes before the true maximum, in a cycle that never falls, or again in a cycle. A cycle that falls without a hit
 is a **miss**. A feeding is **seen** when a `fed` lies within 20 min of it (in time of happening) and **told** when that
-was also decided within 20 min; a `fed` with no feeding within 20 min is false. Where nothing can be known (the recording
-begins in the middle of the fall, or the fall is less than a millimetre) a claim after the maximum counts as nothing.
+was also decided within 20 min; a `fed` with no feeding within 20 min is false. Where nothing can be asked
+(the recording begins in the fall, or the fall is less than a millimetre) a claim after the maximum counts as nothing.
 """
 
 from __future__ import annotations
