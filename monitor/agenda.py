@@ -1,0 +1,156 @@
+"""What the daemon has planned for later: the daily summary, retention, health. Times of day by the rule of
+`core.local_time`; the work itself is the caller's.
+
+A small owner of APScheduler's background scheduler. It holds **one-shot date jobs only**, never intervals or cron
+rules: on a board without a clock of its own the wall clock is stepped by years when the network comes up, and a
+repeating job would then run once for every period in between, or not at all after a step back. So each entry is planned
+once, the caller plans the next one when it has run, and `ClockWatch` finds steps, after which all entries are planned
+anew. An entry that is overdue runs once, at once (`coalesce`, no `misfire_grace_time`): whether it is too late to be of
+use, the caller knows.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.date import DateTrigger
+
+from monitor.core.local_time import Offset, minutes_of, next_daily
+
+log = logging.getLogger(__name__)
+
+STEP_S = 5.0  # network time slews by at most 0.5 ms a second; more than this between two looks is a step
+LOOK_S = 1.0
+LAST_S = 253402300799.0  # 31 December 9999, the last moment that a date can name
+
+
+class Agenda:
+    """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the agenda's own."""
+
+    def __init__(self, wall: Callable[[], float] = time.time) -> None:
+        self._wall = wall
+        self._entries: dict[str, tuple[float, Callable[[], None]]] = {}
+        self._lock = threading.RLock()
+        self._stopped = False
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            executors={"default": ThreadPoolExecutor(1)},
+            # an entry may plan itself anew while it runs, and a stepping clock may hand one over again while it waits:
+            # `_run` tells those apart, and the scheduler must not drop any
+            job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 100},
+        )
+        self._scheduler.start()
+
+    def plan(self, name: str, due_s: float, call: Callable[[], None]) -> None:
+        """Do `call` at `due_s` (Unix time), or at once if that is past. Replaces an entry of the same name."""
+        with self._lock:
+            if self._stopped:
+                return
+            self._entries[name] = (due_s, call)
+            self._add(name, due_s)
+
+    def plan_daily(self, name: str, clock: str, offset_s: Offset, call: Callable[[], None]) -> float:
+        """Plan the next local "HH:MM" after now and return its Unix time; `call` may plan the one after."""
+        due_s = next_daily(self._wall(), minutes_of(clock), offset_s)
+        self.plan(name, due_s, call)
+        return due_s
+
+    def drop(self, name: str) -> None:
+        """Forget an entry, if it is there."""
+        with self._lock:
+            if self._entries.pop(name, None) is not None and self._scheduler.get_job(name) is not None:
+                self._scheduler.remove_job(name)
+
+    def planned(self) -> dict[str, float]:
+        """Name and Unix time of everything that is still to be done."""
+        with self._lock:
+            return {name: due_s for name, (due_s, _) in self._entries.items()}
+
+    def clock_stepped(self) -> None:
+        """The wall clock jumped: look at it afresh. What is due by the new time runs, the rest waits for its own."""
+        with self._lock:
+            if self._stopped:
+                return
+            self._scheduler.remove_all_jobs()
+            for name, (due_s, _) in self._entries.items():
+                self._add(name, due_s)
+
+    def stop(self) -> None:
+        """Nothing more is begun. An entry that is running is not waited for."""
+        with self._lock:
+            if self._stopped:
+                return
+            self._stopped = True
+            self._entries.clear()
+        self._scheduler.shutdown(wait=False)
+
+    def _add(self, name: str, due_s: float) -> None:
+        when = datetime.fromtimestamp(min(max(due_s, 0.0), LAST_S), UTC)
+        self._scheduler.add_job(self._run, DateTrigger(when), args=(name, due_s), id=name, replace_existing=True)
+
+    def _run(self, name: str, due_s: float) -> None:
+        with self._lock:
+            entry = self._entries.get(name)
+            if entry is None or entry[0] != due_s:  # dropped or planned anew while this one waited for the thread
+                return
+            if due_s > self._wall() + STEP_S:  # the clock was set back after the scheduler had begun this one
+                self._add(name, due_s)
+                return
+            del self._entries[name]
+        try:
+            entry[1]()
+        except Exception:
+            log.exception("planned work %r failed", name)
+
+
+class ClockWatch:
+    """Looks each second whether wall clock and monotonic clock still agree; tells of a step of more than 5 s.
+
+    `stepped(offset_s, now_s)` is called in the watch's thread with the new minus the old wall time and the new time.
+    Time spent suspended counts as a step forward too: the monotonic clock stands still meanwhile.
+    """
+
+    def __init__(
+        self,
+        stepped: Callable[[float, float], None],
+        wall: Callable[[], float] = time.time,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._stepped = stepped
+        self._wall, self._monotonic = wall, monotonic
+        self._offset_s = wall() - monotonic()
+        self._end = threading.Event()
+        self._thread = threading.Thread(target=self._watch, name="clock watch", daemon=True)
+
+    def start(self) -> None:
+        """Begin to look."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Look no more."""
+        self._end.set()
+        if self._thread.is_alive():
+            self._thread.join(5.0)
+
+    def look(self) -> float | None:
+        """One look: the step since the last look in seconds, or None. Slow drift is taken along silently."""
+        now_s = self._wall()
+        offset_s = now_s - self._monotonic()
+        step_s, self._offset_s = offset_s - self._offset_s, offset_s
+        if abs(step_s) <= STEP_S:
+            return None
+        self._stepped(step_s, now_s)
+        return step_s
+
+    def _watch(self) -> None:
+        while not self._end.wait(LOOK_S):
+            try:
+                self.look()
+            except Exception:
+                log.exception("a step of the clock could not be dealt with")

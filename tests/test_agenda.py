@@ -1,0 +1,164 @@
+"""Planned work under a stepping wall clock: nothing lost, nothing doubled, no storm. The clock of the whole process is
+moved by time-machine, all threads included; the monotonic clock goes on as it does on a real machine."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from datetime import datetime
+
+import pytest
+import time_machine
+
+from monitor.agenda import Agenda, ClockWatch
+from monitor.zone import offset_of
+
+START = datetime.fromisoformat("2026-03-02T05:00:00+00:00").timestamp()
+DAY = 86400.0
+
+
+def until(condition: Callable[[], bool], seconds: float = 10.0) -> bool:
+    """Wait for a condition, at most so long by the monotonic clock."""
+    deadline = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > deadline:
+            return False
+        threading.Event().wait(0.01)
+    return True
+
+
+@pytest.fixture
+def clock() -> Iterator[time_machine.Coordinates]:
+    with time_machine.travel(START, tick=True) as traveller:
+        yield traveller
+
+
+@pytest.fixture
+def agenda(clock: time_machine.Coordinates) -> Iterator[Agenda]:
+    made = Agenda()
+    yield made
+    made.stop()
+
+
+def test_an_entry_runs_once_at_its_time_and_replaces_one_of_its_name(agenda: Agenda) -> None:
+    ran: list[str] = []
+    agenda.plan("a", START + 3600, lambda: ran.append("wrong"))
+    agenda.plan("a", START + 0.2, lambda: ran.append("a"))
+    agenda.plan("past", START - DAY, lambda: ran.append("past"))
+    agenda.plan("dropped", START + 0.1, lambda: ran.append("dropped"))
+    agenda.drop("dropped")
+    agenda.drop("never there")
+    assert until(lambda: len(ran) == 2)
+    assert ran == ["past", "a"]
+    assert agenda.planned() == {}
+
+
+def test_an_entry_that_fails_takes_nothing_with_it(agenda: Agenda, caplog: pytest.LogCaptureFixture) -> None:
+    ran: list[str] = []
+    agenda.plan("bad", START, lambda: 1 // 0)
+    agenda.plan("good", START + 0.1, lambda: ran.append("good"))
+    assert until(lambda: bool(ran))
+    assert "planned work 'bad' failed" in caplog.text
+
+
+def test_an_entry_may_plan_itself_anew_at_once(agenda: Agenda) -> None:
+    ran: list[float] = []
+
+    def again() -> None:
+        ran.append(time.time())
+        if len(ran) < 20:
+            agenda.plan("self", time.time(), again)
+
+    agenda.plan("self", START, again)
+    assert until(lambda: len(ran) == 20)
+
+
+@pytest.mark.parametrize("step_s", [DAY, 365 * DAY, 70 * 365 * DAY])
+def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
+    agenda: Agenda, clock: time_machine.Coordinates, step_s: float
+) -> None:
+    berlin, ran = offset_of("Europe/Berlin"), []
+
+    def summary() -> None:
+        ran.append(time.time())
+        agenda.plan_daily("summary", "08:00", berlin, summary)
+
+    assert agenda.plan_daily("summary", "08:00", berlin, summary) == START + 2 * 3600  # 07:00 UTC is 08:00 there
+    watch = ClockWatch(lambda _offset_s, _now_s: agenda.clock_stepped())
+    watch.start()
+    clock.shift(step_s)
+    cpu_s, wall_s = time.process_time(), time.monotonic()
+    assert until(lambda: len(ran) == 1)
+    assert until(lambda: time.monotonic() - wall_s > 1.5)
+    share = (time.process_time() - cpu_s) / (time.monotonic() - wall_s)
+    watch.stop()
+    assert len(ran) == 1  # one summary, not one for every day in between
+    assert 0 < agenda.planned()["summary"] - time.time() <= DAY
+    assert share < 0.25  # a storm takes a whole processor; this leaves room for a busy test machine
+
+
+@pytest.mark.parametrize("step_s", [-120.0, -3600.0])
+def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machine.Coordinates, step_s: float) -> None:
+    ran: list[str] = []
+    watch = ClockWatch(lambda _offset_s, _now_s: agenda.clock_stepped())
+    agenda.plan("done", START, lambda: ran.append("done"))
+    agenda.plan("later", START + 60, lambda: ran.append("later"))
+    assert until(lambda: ran == ["done"])
+    clock.shift(step_s)
+    assert watch.look() == pytest.approx(step_s, abs=1)
+    assert list(agenda.planned()) == ["later"]
+    clock.shift(59.7)  # a minute has passed since the start, but the new clock is not there yet
+    watch.look()
+    assert not until(lambda: len(ran) > 1, 0.5)
+    clock.shift(-step_s)  # now it is due by the wall clock
+    watch.look()
+    assert until(lambda: ran == ["done", "later"])
+    for offset_s in (-3600, 3600, -3600, 3600):
+        clock.shift(offset_s)
+        watch.look()
+    assert not until(lambda: len(ran) > 2, 0.3)
+
+
+def test_after_stop_nothing_is_begun(agenda: Agenda) -> None:
+    ran: list[str] = []
+    agenda.plan("later", START + 0.2, lambda: ran.append("later"))
+    agenda.stop()
+    agenda.plan("after", START, lambda: ran.append("after"))
+    agenda.clock_stepped()
+    assert not until(lambda: bool(ran), 0.5)
+
+
+def test_the_watch_tells_steps_from_drift() -> None:
+    wall, monotonic, told = [START], [100.0], []
+    watch = ClockWatch(lambda offset_s, now_s: told.append((offset_s, now_s)), lambda: wall[0], lambda: monotonic[0])
+    for _ in range(3600):  # an hour of slewing at the most that network time does, 500 ppm
+        wall[0] += 1.0005
+        monotonic[0] += 1.0
+        assert watch.look() is None
+    assert told == []
+    for step_s in (DAY, -120.0, -3600.0, 5.5, -5.5):
+        wall[0] += step_s
+        watch.look()
+        assert told.pop() == (pytest.approx(step_s), wall[0])
+        assert watch.look() is None
+    monotonic[0] += 30.0  # a busy machine: both clocks go on, only the look came late
+    wall[0] += 30.0
+    assert watch.look() is None
+
+
+def test_the_watch_goes_on_after_a_failure(clock: time_machine.Coordinates, caplog: pytest.LogCaptureFixture) -> None:
+    told: list[float] = []
+
+    def stepped(offset_s: float, _now_s: float) -> None:
+        told.append(offset_s)
+        raise RuntimeError("no")
+
+    watch = ClockWatch(stepped)
+    watch.start()
+    clock.shift(100)
+    assert until(lambda: len(told) == 1)
+    clock.shift(-100)
+    assert until(lambda: len(told) == 2)
+    watch.stop()
+    assert "could not be dealt with" in caplog.text
