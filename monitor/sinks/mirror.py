@@ -1,0 +1,212 @@
+"""A second home for readings and events: a time-series server that is written to out of the store, in order.
+
+The store itself is the outbox: a cursor in it says how far the server has come, so neither a restart of ours nor days
+without the server lose anything. A server may lose what it acknowledged in its last seconds when it is killed (measured
+with VictoriaMetrics 1.79: up to 6 s, not 11 s). So rows are safe only when the same connection still works OVERLAP_S
+after they were acknowledged; after a new connection all others are sent again. The same points with the same times
+change nothing.
+
+Best effort: runs in its own thread with its own view of the store, never holds up a reading, and says what is wrong in
+`trouble()`. A row that the server will never take is found by halving its batch, and parked.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import InfluxSettings
+from monitor.values import Arrival, Event
+
+if TYPE_CHECKING:
+    from monitor.sinks.time_series import Connection
+
+log = logging.getLogger(__name__)
+
+OVERLAP_S = 60.0  # ten times the longest loss that was measured
+BATCH = 1000  # lines in one request: about 100 kB
+PAUSE_S = 5.0  # the recorder commits no more often
+FIRST_RETRY_S, LAST_RETRY_S = 1.0, 300.0
+DENIED_RETRY_S = 300.0  # until somebody changes a setting
+ASKED_RETRY_S = 3600.0  # the longest wait that a server may ask for
+PARKED_KEPT = 1000  # to look at; a server that refuses more has one cause for all
+STOP_S = 2.0
+ITEMS, EVENTS = "influx items", "influx events"
+
+
+class Mirror:
+    """The [influx] table as a sink. Call `wake` after each commit of the recorder."""
+
+    def __init__(self, settings: InfluxSettings, store_path: Path) -> None:
+        self._settings = settings
+        self._store_path = store_path
+        self._stop = threading.Event()
+        self._wake = threading.Event()
+        self._trouble: str | None = None
+        self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
+
+    def start(self) -> None:
+        """Begin to send, from where the last start came to."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """There may be something new in the store."""
+        self._wake.set()
+
+    def stop(self) -> None:
+        """End; what was not sent is sent after the next start."""
+        self._stop.set()
+        self._wake.set()
+        if self._thread.is_alive():
+            self._thread.join(STOP_S)
+
+    def trouble(self) -> str | None:
+        """One sentence while the server does not take what it should; None while all is well."""
+        return self._trouble
+
+    def _run(self) -> None:
+        from monitor.sinks.time_series import DeniedError, RefusedError
+
+        wait_s = FIRST_RETRY_S
+        while not self._stop.is_set():
+            try:
+                with contextlib.closing(_Drain(self._settings, self._store_path, self._stop)) as drain:
+                    while not self._stop.is_set():
+                        self._wake.clear()
+                        drain.drain()
+                        self._say(drain.parked)
+                        wait_s = FIRST_RETRY_S
+                        self._stop.wait(PAUSE_S)
+                        self._wake.wait()
+            except DeniedError as error:
+                self._say(str(error))
+                self._stop.wait(DENIED_RETRY_S)
+            except (RefusedError, StoreTrouble) as error:
+                self._say(str(error))
+                self._stop.wait(max(wait_s, min(getattr(error, "retry_after_s", 0.0), ASKED_RETRY_S)))
+                wait_s = min(wait_s * 2, LAST_RETRY_S)
+            except Exception:
+                log.exception("the mirror stumbled; it goes on in %g s", LAST_RETRY_S)
+                self._say("an error in the mirror itself; see the log")
+                self._stop.wait(LAST_RETRY_S)
+
+    def _say(self, trouble: str | None) -> None:
+        if trouble is not None and trouble != self._trouble:
+            log.warning("%s", trouble)
+        if trouble is None and self._trouble is not None:
+            log.info("[influx] %s: takes everything again", self._settings.url)
+        self._trouble = trouble
+
+
+class _Drain:
+    """One stretch of sending over one client; every failure ends it, and the next begins at the kept cursors."""
+
+    def __init__(self, settings: InfluxSettings, store_path: Path, stop: threading.Event) -> None:
+        from monitor.sinks.time_series import Connection
+
+        self.parked: str | None = None
+        self._stop = stop
+        self._connection: Connection = Connection(settings)
+        self._store = Store.join(store_path)
+        self._cursors = [_Cursor(self._store, ITEMS), _Cursor(self._store, EVENTS)]
+        self._made = 0
+
+    def close(self) -> None:
+        for cursor in self._cursors:
+            with contextlib.suppress(StoreTrouble):
+                cursor.keep()
+        self._store.close()
+        self._connection.close()
+
+    def drain(self) -> None:
+        """Send all that is new, readings first. Raises RefusedError and StoreTrouble."""
+        for cursor in self._cursors:
+            while not self._stop.is_set() and (batch := self._next(cursor)):
+                self.parked = None
+                self._send(cursor, batch)
+                if self._connected_anew():
+                    for each in self._cursors:
+                        each.rewind()
+                else:
+                    cursor.acknowledged(batch[-1][0], time.monotonic())
+        for cursor in self._cursors:
+            cursor.keep_sometimes(time.monotonic())
+
+    def _next(self, cursor: _Cursor) -> Sequence[tuple[int, Arrival | Event]]:
+        if cursor.name == EVENTS:
+            return self._store.events_after(cursor.place, BATCH)
+        return [(arrival.seq, arrival) for arrival in islice(self._store.arrivals(None, cursor.place), BATCH)]
+
+    def _send(self, cursor: _Cursor, batch: Sequence[tuple[int, Arrival | Event]]) -> None:
+        """A refused batch is halved until the row that is to blame stands alone; the others go in their order."""
+        from monitor.sinks.time_series import PoisonError, lines_of
+
+        lines = [line for _, thing in batch if (line := lines_of(thing)) is not None]
+        if not lines:
+            return
+        try:
+            self._connection.send(lines)
+        except PoisonError as error:
+            if len(batch) > 1 and "retention" not in str(error):  # too old: the server kept all that was not
+                self._send(cursor, batch[: len(batch) // 2])
+                self._send(cursor, batch[len(batch) // 2 :])
+                return
+            self.parked = f"{error}; left out from {cursor.name.removeprefix('influx ')} {batch[0][0]} on"
+            self._park(cursor, batch[0][0], str(error))
+
+    def _park(self, cursor: _Cursor, place: int, reason: str) -> None:
+        with self._store.writing():
+            self._store.write(
+                """INSERT INTO parked (cursor, place, parked_s, reason) VALUES (?, ?, ?, ?)
+                    ON CONFLICT DO UPDATE SET parked_s = excluded.parked_s, reason = excluded.reason""",
+                (cursor.name, place, time.time(), reason),
+            )
+            self._store.write("DELETE FROM parked WHERE id <= (SELECT max(id) FROM parked) - ?", (PARKED_KEPT,))
+
+    def _connected_anew(self) -> bool:
+        made, self._made = self._made, self._connection.made
+        return 0 < made < self._made
+
+
+class _Cursor:
+    """How far one stream has come: `place` is the last row acknowledged, the kept one is safe by OVERLAP_S."""
+
+    def __init__(self, store: Store, name: str) -> None:
+        self.name = name
+        self._store = store
+        rows = store.query("SELECT place FROM cursor WHERE name = ?", (name,))
+        self._safe = self._kept = self.place = int(rows[0][0]) if rows else 0
+        self._kept_at_s = float("-inf")
+        self._acknowledged: deque[tuple[float, int]] = deque()
+
+    def acknowledged(self, place: int, now_s: float) -> None:
+        """The server has taken everything up to `place`, over the connection that it took the rest over."""
+        self.place = place
+        self._acknowledged.append((now_s, place))
+        while self._acknowledged[0][0] <= now_s - OVERLAP_S:
+            self._safe = self._acknowledged.popleft()[1]
+
+    def rewind(self) -> None:
+        """Begin again after the last safe row."""
+        self.place = self._safe
+        self._acknowledged.clear()
+
+    def keep(self) -> None:
+        """Write the safe place down."""
+        if self._safe != self._kept:
+            self._store.write("INSERT OR REPLACE INTO cursor VALUES (?, ?)", (self.name, self._safe))
+            self._kept = self._safe
+
+    def keep_sometimes(self, now_s: float) -> None:
+        """Write it down at most once in OVERLAP_S: it costs a commit."""
+        if now_s - self._kept_at_s >= OVERLAP_S:
+            self.keep()
+            self._kept_at_s = now_s

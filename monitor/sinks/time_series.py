@@ -1,0 +1,128 @@
+"""What a time-series server is told, and one connection to it. `mirror` decides what to send, when, and what to do when
+it is refused; importing this module loads influxdb-client (half a second), so `mirror` does so only when it starts.
+
+Measurements, all tagged with the jar and nothing else, all fields floats (an integer first and a float later would be a
+conflict of types): `reading` (the columns of a run file), `feeding` (`told`, grams), and `event`, where a field named
+after the kind (`event fall_began=4500`) stands at the time it happened and holds the seconds until it was certain;
+numbers of its evidence are fields beside it (`fall_began_ratio`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+
+import urllib3
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.client.write.point import Point
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.domain.write_precision import WritePrecision
+from influxdb_client.rest import ApiException
+
+from monitor.runs.run_file import MEASURED
+from monitor.secret import SecretError, secret
+from monitor.settings import InfluxSettings
+from monitor.values import Arrival, Event, Fed, Reading
+
+TIMEOUT_MS = 10_000  # for one batch; a timeout may still have stored it, and the same points again change nothing
+
+
+class RefusedError(Exception):
+    """The server did not take a batch; the text is a sentence. `retry_after_s` is what it asked for, if anything."""
+
+    retry_after_s: float = 0.0
+
+
+class UnreachableError(RefusedError):
+    """No answer, or one that may be another soon (5xx, 429)."""
+
+
+class DeniedError(RefusedError):
+    """Somebody must change a setting: token, bucket, address."""
+
+
+class PoisonError(RefusedError):
+    """Something in this batch will never be taken (400, 413, 422). The server may have stored the rest of it."""
+
+
+def lines_of(thing: Arrival | Event) -> str | None:
+    """The line for one item or event; None for what has nothing to show as numbers over time."""
+    fields: dict[str, float | None]
+    match thing:
+        case Arrival(item=Reading() as reading):
+            fields = {name: getattr(reading, name) for name in MEASURED}
+            return _line("reading", reading.jar, fields, reading.time_s)
+        case Arrival(item=Fed() as fed):
+            fields = {"told": 1.0, "starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g}
+            return _line("feeding", fed.jar, fields, fed.time_s)
+        case Event():
+            kind = thing.kind.value
+            fields = {kind: thing.decided_at_s - thing.happened_at_s}
+            for name, value in thing.evidence.items():
+                if isinstance(value, int | float) and not isinstance(value, bool):
+                    fields[f"{kind}_{name}"] = value
+            return _line("event", thing.jar, fields, thing.happened_at_s)
+    return None
+
+
+def _line(measurement: str, jar: str, fields: dict[str, float | None], time_s: float) -> str | None:
+    point = Point(measurement).tag("jar", " ".join(jar.split())).time(round(time_s * 1e6) * 1000, WritePrecision.NS)
+    for name, value in fields.items():
+        if value is not None and isfinite(value):  # the client drops what is not finite without a word
+            point.field(name, float(value))
+    line: str = point.to_line_protocol()
+    return line or None
+
+
+class Connection:
+    """One InfluxDB client, for one thread. Raises DeniedError when the token that is configured is not there."""
+
+    def __init__(self, settings: InfluxSettings) -> None:
+        self._settings = settings
+        try:
+            token = secret(env=settings.token_env, file=settings.token_file, what="the token for [influx]")
+        except SecretError as error:
+            raise DeniedError(str(error)) from None
+        self._client = InfluxDBClient(
+            url=settings.url, token=token or "", org=settings.org, timeout=TIMEOUT_MS, retries=False
+        )
+        self._write_api = self._client.write_api(write_options=SYNCHRONOUS)  # batching loses what is not yet sent
+
+    @property
+    def made(self) -> int:
+        """How many TCP connections were opened so far; one more means that the server may have restarted."""
+        pool = self._client.api_client.rest_client.pool_manager.connection_from_url(self._settings.url)
+        return int(pool.num_connections)
+
+    def send(self, lines: Sequence[str]) -> None:
+        """Write a batch; returns when the server has acknowledged it. Raises RefusedError."""
+        where = f"[influx] {self._settings.url}"
+        try:
+            self._write_api.write(self._settings.bucket, self._settings.org, list(lines))  # nanoseconds by default
+        except ApiException as error:
+            said = " ".join(str(error.message).split())[:200]
+            raise _refusal(where, error.status or 0, said, self._settings, error.retry_after) from error
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise UnreachableError(f"{where}: no answer ({_cause(error)})") from error
+
+    def close(self) -> None:
+        """Close; an acknowledged batch is the server's already, so nothing waits."""
+        self._client.close()
+
+
+def _refusal(where: str, status: int, said: str, settings: InfluxSettings, retry_after: str | None) -> RefusedError:
+    if status in (401, 403):
+        return DeniedError(f"{where}: refuses the token ({status} {said}); it needs one that may write")
+    if status == 404:
+        return DeniedError(f"{where}: knows no bucket {settings.bucket!r} in org {settings.org!r}, or is none ({said})")
+    if status in (400, 413, 422):
+        return PoisonError(f"{where}: {status} {said}")
+    refusal = UnreachableError(f"{where}: {status} {said}")
+    if retry_after and retry_after.isdecimal():
+        refusal.retry_after_s = float(retry_after)
+    return refusal
+
+
+def _cause(error: BaseException) -> str:
+    text = str(error).rpartition(": ")[2]
+    return text[:120] or type(error).__name__
