@@ -13,7 +13,7 @@ from monitor.core import cycle as cycles
 from monitor.core import lid as lids
 from monitor.core import stage as stages
 from monitor.core.cycle import Open
-from monitor.core.fed_seen import Meaning, meaning
+from monitor.core.fed_seen import Meaning, meaning, places
 from monitor.core.history import BIN_S, History, add, close_until
 from monitor.core.level import rise_ratio
 from monitor.core.memory import Vigil
@@ -22,6 +22,7 @@ from monitor.core.peak import Drop, Scan, search, threshold_z
 from monitor.core.summit import summit
 from monitor.core.trend import Trend
 from monitor.core.trend import add as trend_add
+from monitor.core.trend import line
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
 
@@ -30,6 +31,7 @@ RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one s
 RISE_SD = 5.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 ALLOWANCE_MM = 0.6  # a sag, mist or an unseen lid offset may lower the level by about 1 mm; half is asked beforehand
+RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
@@ -87,7 +89,7 @@ def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, su
 
 
 def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
-    """The surface is back: a feeding, the lid, a disturbance or nothing."""
+    """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
     out: list[Event] = []
     if v.lid.lid_off:
         v.lid.lid_off = False
@@ -98,9 +100,12 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     v.watch.away_since_s = None
     cycle = v.cycle
     assert cycle is not None
+    if landing.within:
+        rows = lids.withdraw(v.lid, landing.within)
     shifted = replace(landing, before_mm=height(v, landing.before_mm), after_mm=height(v, landing.after_mm))
     start = None if cycle.start_mm is None else height(v, cycle.start_mm)
-    what = meaning(shifted, start, (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0)
+    hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
+    what = meaning(shifted, start, hours, rising=_rising(v))
     evidence: dict[str, Json] = {
         "before_mm": round(landing.before_mm, 2),
         "after_mm": round(landing.after_mm, 2),
@@ -118,13 +123,36 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
             out.append(event(v, EventKind.FED, fed_at_s, evidence))
             if what is Meaning.PERHAPS_FED:
                 v.question = QUESTION
-    elif what in (Meaning.LID, Meaning.DISTURBED):
-        lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
-        if what is Meaning.DISTURBED:
+    elif what is not Meaning.SAME:
+        if what is not Meaning.COLLAPSED:
+            lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
+        if what is not Meaning.LID:
             out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
     if what not in (Meaning.FED, Meaning.PERHAPS_FED):
         lids.accept(v.lid, rows)
-    return out
+    if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
+        rows = rows[-1:]  # the others were taken in before the step was seen
+    return out + levels(v, rows, jar)
+
+
+def _rising(v: Vigil) -> bool:
+    """Whether the level is clearly on its way up."""
+    fitted = line(v.trend)
+    if fitted is None:
+        return False
+    noise = sqrt(v.noise.white_mm2 + v.noise.wander_mm2)
+    return fitted[1] > max(RISING_MM_PER_MIN, 2.0 * fitted[2] * noise)
+
+
+def whereabouts(v: Vigil) -> tuple[float, float]:
+    """Where a surface may be after a jump, on the level scale."""
+    before = lids.latest(v.lid)
+    if before is None:
+        return -1e9, 1e9
+    bottom = v.bottom_mm or 0.0
+    start = None if v.cycle is None or v.cycle.start_mm is None else height(v, v.cycle.start_mm)
+    low, high = places(start, before - bottom)
+    return low + bottom, high + bottom
 
 
 def _restart_levels(v: Vigil, rows: list[list[float]]) -> None:

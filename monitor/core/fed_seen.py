@@ -22,13 +22,19 @@ class Meaning(StrEnum):
 
     FED = "fed"
     PERHAPS_FED = "perhaps_fed"
-    LID = "lid"
-    DISTURBED = "disturbed"
+    LID = "lid"  # set back a little off: levels go on where they were
+    DISTURBED = "disturbed"  # moved by hand, or collapsed on the way up: levels go on where they were
+    COLLAPSED = "collapsed"  # the surface itself went down, near or after its top
     SAME = "same"
 
 
-def meaning(landing: Landing, start_mm: float | None, hours: float) -> Meaning:
-    """Classify a landing `hours` after the last feeding, whose starting level was `start_mm` (None: not known)."""
+def meaning(landing: Landing, start_mm: float | None, hours: float, *, rising: bool) -> Meaning:
+    """Classify a landing `hours` after the last feeding, whose starting level was `start_mm` (None: not known);
+    `rising`: the level was clearly on its way up before. Levels are heights above the inside bottom.
+
+    A feeding ends near the starting level. So can a collapse or a stirring of a weak starter: one that is still rising
+    and loses no more than a collapse does is taken for that, unless hands were seen to be busy for minutes.
+    """
     before, after = landing.before_mm, landing.after_mm
     jump = after - before
     if landing.gap:
@@ -36,18 +42,28 @@ def meaning(landing: Landing, start_mm: float | None, hours: float) -> Meaning:
         near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
         return Meaning.FED if near and drop > max(4.0, 4.0 * landing.sd_mm) else Meaning.SAME
     small = abs(jump) <= max(LID_MOST_MM, 3.0 * landing.sd_mm)
+    handled = landing.off_s >= HANDS_S
     if hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return Meaning.LID if small else Meaning.DISTURBED
     near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
     if small:
         return Meaning.LID if landing.off_s > 0.0 else Meaning.SAME
     if jump > 0.0:
-        return Meaning.FED if near and landing.off_s >= HANDS_S else Meaning.DISTURBED
+        return Meaning.FED if near and handled else Meaning.DISTURBED
     drop = -jump / before if before > 0.0 else 0.0
     if start_mm is None:
-        return Meaning.FED if drop >= UNKNOWN_START_DROP else Meaning.DISTURBED
-    if near and (drop > COLLAPSE_MOST or landing.off_s >= HANDS_S):
+        if drop >= UNKNOWN_START_DROP or handled:
+            return Meaning.FED
+    elif near and (handled or not rising or drop > COLLAPSE_MOST):
         return Meaning.FED
     if drop > 2.0 * COLLAPSE_MOST:
         return Meaning.PERHAPS_FED
-    return Meaning.DISTURBED
+    return Meaning.DISTURBED if rising or landing.off_s > 0.0 else Meaning.COLLAPSED
+
+
+def places(start_mm: float | None, before_mm: float) -> tuple[float, float]:
+    """Where a surface may be after a jump from `before_mm`: about the starting level, below, or a lid's offset higher.
+    Elsewhere the sensor looks at a hand, a table or the bare bottom."""
+    if start_mm is None:
+        return 0.25 * before_mm, before_mm + 2.0 * LID_MOST_MM
+    return 0.6 * start_mm, max(before_mm + 2.0 * LID_MOST_MM, (1.0 + START_BAND) * start_mm)

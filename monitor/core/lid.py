@@ -1,4 +1,4 @@
-"""What neighbouring minutes show: wild minutes, the lid off and on again, a level that jumped, an absence of any surface.
+"""What neighbouring minutes show: wild minutes, the lid off and on again, a level that jumped, no surface at all.
 
 Between `minute.py` and `history.py`: blocks that belong to the surface are released in order, the others are dropped or
 held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `fed_seen.py`.
@@ -20,7 +20,10 @@ GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
 GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
 LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
-HELD_MOST = 60
+HELD_MOST = 30
+PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
+STEP_SD = 5.5  # a step within the gate, seen in means of several blocks: searched for at each block, so asked for more
+STEP_BACK_S = 2400.0
 
 
 @dataclass(slots=True)
@@ -31,6 +34,7 @@ class Lid:
     held: list[list[float | None]] = field(default_factory=list)
     out_since_s: float | None = None
     odd_n: int = 0
+    strange_n: int = 0  # of them: no surface at all, or now here and now there
     gap: bool = False
     lid_off: bool = False
     away: bool = False
@@ -50,6 +54,7 @@ class Landing:
     back_s: float
     off_s: float
     gap: bool
+    within: int = 0  # a step inside the gate: so many of the latest blocks, already released, lie after it
 
 
 def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
@@ -72,11 +77,20 @@ def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float
 
 
 def take(
-    lid: Lid, time_s: float, level_mm: float | None, n: int, bad_n: int, noise: Noise, trend: Trend, spacing_s: float
+    lid: Lid,
+    time_s: float,
+    level_mm: float | None,
+    n: int,
+    bad_n: int,
+    noise: Noise,
+    trend: Trend,
+    spacing_s: float,
+    places_mm: tuple[float, float],
 ) -> tuple[list[list[float]], Landing | None]:
     """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
 
-    Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart.
+    `places_mm` is where a surface may be after a jump (lowest, highest). Delay of a Landing: SETTLE_S after the surface
+    is back, or the second reading when they are further apart; PERSIST_S outside of `places_mm`.
     """
     now = expected(lid, trend, noise, time_s)
     if now is None:
@@ -95,11 +109,16 @@ def take(
     if lid.out_since_s is None and inside:
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
         _remember(lid, row)
-        return [row], None
+        step = _step(lid, noise, trend, spacing_s)
+        return ([], step) if step else ([row], None)
     if lid.out_since_s is None:
         lid.out_since_s = time_s
     if not inside:
         lid.odd_n += 1
+        last = next((row[1] for row in reversed(lid.held) if row[1] is not None), None)
+        placed = good and places_mm[0] <= level_mm <= places_mm[1]  # type: ignore[operator]
+        if not placed or (last is not None and abs(level_mm - last) > gate):  # type: ignore[operator]
+            lid.strange_n += 1
     elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
         lid.held.clear()  # one wild block and back: nothing happened
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
@@ -109,23 +128,52 @@ def take(
     lid.held.append([time_s, level_mm if good else None, float(n)])
     if len(lid.held) > HELD_MOST:
         del lid.held[0]
-    tail = _settled(lid, gate, spacing_s)
+    tail = _settled(lid, gate, spacing_s, places_mm)
     return _land(lid, tail, level, variance, noise) if tail else ([], None)
 
 
-def _settled(lid: Lid, gate: float, spacing_s: float) -> list[list[float]]:
+def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, float]) -> list[list[float]]:
     """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
     last = lid.held[-1][0]
     assert last is not None
     window = max(SETTLE_S, 1.2 * spacing_s)
     tail = [row for row in lid.held if row[0] >= last - window]  # type: ignore[operator]
     levels = [row[1] for row in tail if row[1] is not None]
-    if len(levels) < len(tail) or len(tail) < 2 or last - tail[0][0] < 0.75 * min(window, SETTLE_S):  # type: ignore[operator]
+    if len(levels) < len(tail) or len(tail) < 2 or last - tail[0][0] < window - 1.2 * spacing_s:  # type: ignore[operator]
         return []
     middle = sorted(levels)[len(levels) // 2]
-    if max(levels) - middle > gate or middle - min(levels) > gate or middle < GATE_LEAST_MM:
+    if max(levels) - middle > gate or middle - min(levels) > gate:
         return []
-    return tail  # type: ignore[return-value]
+    if places_mm[0] <= middle <= places_mm[1]:
+        return tail  # type: ignore[return-value]
+    held = [row for row in lid.held if row[1] is not None and abs(row[1] - middle) <= gate]
+    persists = last - held[0][0] >= PERSIST_S and len(held) >= 0.8 * len(lid.held)  # type: ignore[operator]
+    return tail if persists and middle > 0.0 else []  # type: ignore[return-value]
+
+
+def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
+    """A step smaller than the gate between the latest blocks and those before, or None: two means of several blocks
+    differ by more than STEP_SD of their spread and by more than a lid is set back off."""
+    rows = lid.recent
+    fitted = line(trend)
+    if len(rows) < 5 or fitted is None:
+        return None
+    for k in (2, 3, 5):
+        late, early = rows[-k:], [row for row in rows[:-k] if rows[-k][0] - row[0] <= STEP_BACK_S][-8:]
+        if len(early) < 3 or (k > 2 and late[-1][0] - late[0][0] > SETTLE_S * 1.2):
+            continue
+        n1, n0 = sum(row[2] for row in late), sum(row[2] for row in early)
+        after = sum(row[1] * row[2] for row in late) / n1
+        before = sum(row[1] * row[2] for row in early) / n0
+        minutes = (sum(row[0] for row in late) / k - sum(row[0] for row in early) / len(early)) / 60.0
+        sd = sqrt(noise.white_mm2 * (1.0 / n1 + 1.0 / n0) + 1.2 * noise.wander_mm2)
+        jump = after - before
+        if abs(jump) > max(GATE_LEAST_MM + 1.0, STEP_SD * sd) and abs(jump) > 3.0 * abs(fitted[1]) * minutes:
+            missing_s = late[0][0] - early[-1][0] - 1.5 * spacing_s
+            return Landing(
+                before, after, sd, early[-1][0], late[0][0], missing_s if missing_s >= OFF_LEAST_S else 0.0, False, k
+            )
+    return None
 
 
 def _land(
@@ -136,13 +184,13 @@ def _land(
     after = sum(row[1] * row[2] for row in tail) / n
     sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
     off_s = tail[0][0] - lid.out_since_s if lid.odd_n > 1 else 0.0
-    landing = Landing(level, after, sd, lid.recent[-1][0], tail[0][0], off_s if lid.lid_off else 0.0, lid.gap)
+    landing = Landing(level, after, sd, lid.recent[-1][0], tail[0][0], off_s if lid.strange_n else 0.0, lid.gap)
     _back(lid)
     return tail, landing
 
 
 def _back(lid: Lid) -> None:
-    lid.held, lid.out_since_s, lid.odd_n, lid.gap = [], None, 0, False
+    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n, lid.gap = [], None, 0, 0, False
 
 
 def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) -> float:
@@ -156,6 +204,18 @@ def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) 
     for row in rows:
         row[1] += shift
     return shift
+
+
+def latest(lid: Lid) -> float | None:
+    """The latest accepted level in mm; None before any."""
+    return lid.recent[-1][1] if lid.recent else None
+
+
+def withdraw(lid: Lid, count: int) -> list[list[float]]:
+    """Take the latest `count` blocks back, because they lie after a step."""
+    rows = lid.recent[-count:]
+    del lid.recent[-count:]
+    return rows
 
 
 def accept(lid: Lid, rows: list[list[float]]) -> None:

@@ -66,7 +66,7 @@ def watch(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
     lid = v.lid
     if lid.out_since_s is not None and w.silent_since_s is None:
         away_s = time_s - lid.out_since_s
-        if not lid.lid_off and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
+        if not lid.lid_off and lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
             lid.lid_off = True
             out.append(event(v, EventKind.LID_OFF, lid.out_since_s, {}))
         if not w.away_told and away_s >= AWAY_S and not any(row[1] is not None for row in lid.held[-20:]):

@@ -98,9 +98,16 @@ def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:
         decide.place(v, block.distance_mm, jar)
     level_mm = decide.level_of(v, block.distance_mm)
     rows, landing = lid.take(
-        v.lid, block.time_s, level_mm, block.n, block.bad_n, v.noise, v.trend, v.sieve.sampling_s or TICK_S
+        v.lid,
+        block.time_s,
+        level_mm,
+        block.n,
+        block.bad_n,
+        v.noise,
+        v.trend,
+        v.sieve.sampling_s or TICK_S,
+        decide.whereabouts(v),
     )
-    if not rows:
-        return []
-    events = decide.land(v, landing, rows, jar) if landing is not None else []
-    return events + decide.levels(v, rows, jar)
+    if landing is None:
+        return decide.levels(v, rows, jar) if rows else []
+    return decide.land(v, landing, rows, jar)
