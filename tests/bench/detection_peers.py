@@ -2,7 +2,7 @@
 
 Each is helped: it is given the true feeding times and begins afresh at each, readings outside the jar are left out,
 five-minute medians take away single wild values, nothing is claimed before a rise of 5 mm, each claims once a cycle,
-and its thresholds were chosen on the tune half (`python -m tests.bench.detection_tune`) as those with the most hits after
+and its thresholds were chosen on the tune half (`python -m tests.bench.detection_tune`): the most hits after
 three hits are taken off for each false claim.
 """
 
