@@ -83,26 +83,33 @@ class Daemon:
         """Ask the loop to end after what it has in hand; may be called from a signal handler or any thread."""
         self._stopping.set()
 
+    def resume(self) -> None:
+        """Take up every jar where the store left it."""
+        self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))
+
+    def flush(self) -> None:
+        """Take all that is in the queue and commit it."""
+        while not self._queue.empty():
+            self.turn(0.0)
+        self._commit()
+
     def run(self, ready: Callable[[], None] = lambda: None) -> None:
         """Resume, start sources and sinks, and loop until `stop`. Raises StoreTrouble when the store fails for good;
         everything is stopped in any case."""
-        now_s = self._clock.wall()
-        self._recorder = Recorder(self._store, self._jars.restore(now_s))
+        self.resume()
         for sink in self._sinks:
             sink.start()
         try:
             for source in self._sources.values():
                 source.start(self.put)
-            self._on_states(self._jars.states(now_s))
+            self._on_states(self._jars.states(self._clock.wall()))
             ready()
             while not self._stopping.is_set():
                 self.turn(LOOK_S)
                 self._beat()
             for source in self._sources.values():
                 source.stop()
-            while not self._queue.empty():
-                self.turn(0.0)
-            self._commit()
+            self.flush()
         finally:
             self._stopping.set()
             for source in self._sources.values():
@@ -165,6 +172,5 @@ class Daemon:
             sink.wake()
 
     def _ready_recorder(self) -> Recorder:
-        if self._recorder is None:
-            self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))
+        assert self._recorder is not None, "resume() comes first"
         return self._recorder

@@ -1,0 +1,110 @@
+"""`jartide status`: every jar's stage, level, rise ratio and time since feeding, and how the sensors are doing."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+
+from monitor import lock
+from monitor import status as kept
+from monitor.cli.opening import config_option, settings_from
+from monitor.core.display import Display, duration, times
+from monitor.runs import outbox
+from monitor.runs.store import Store, StoreTrouble
+from monitor.zone import display as display_for
+
+STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
+
+
+@click.command("status")
+@config_option
+@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+def status(config: Path, as_json: bool) -> None:
+    """Show every jar's stage, level, rise and time since feeding. Exits with 1 when no daemon is watching."""
+    settings = settings_from(config)
+    path = settings.store.path
+    pid = lock.holder(path) if path.exists() else None
+    body, waiting = _known(path)
+    now_s = time.time()
+    stale = body is not None and now_s - float(body["as_of_s"]) > STALE_S
+    if as_json:
+        whole = {"watching": pid is not None, "pid": pid, "stale": stale, "notices_waiting": waiting, **(body or {})}
+        click.echo(json.dumps(whole, ensure_ascii=False))
+        sys.exit(0 if pid is not None else 1)
+    show = display_for(settings.display)
+    if pid is None:
+        click.echo("Nobody is watching: `jartide watch` is not running with this config's store.")
+    if body is None:
+        click.echo("Nothing is known yet.")
+        sys.exit(0 if pid is not None else 1)
+    if pid is None or stale:
+        click.echo(f"What follows was true {show.clock(body['as_of_s'], now_s)}.")
+    for state in body["jars"]:
+        for line in _jar_lines(state, show, now_s):
+            click.echo(line)
+    for health in body["sources"]:
+        since = show.clock(health["since_s"], now_s)
+        heard = health["last_message_s"]
+        last = f", last heard {show.clock(heard, now_s)}" if heard is not None else ", nothing heard yet"
+        word = health["trouble"] or ("connected" if health["connected"] else "not connected")
+        click.echo(f"source {health['name']}: {word} since {since}{last}")
+    for sentence in body["troubles"]:
+        click.echo(f"trouble: {sentence}")
+    if waiting:
+        click.echo(f"{waiting} notice{'s' if waiting > 1 else ''} waiting to be delivered")
+    sys.exit(0 if pid is not None else 1)
+
+
+def _known(path: Path) -> tuple[dict[str, Any] | None, int]:
+    """The daemon's last state, and how many notices wait."""
+    if not path.exists():
+        return None, 0
+    try:
+        with Store.join(path) as store:
+            waiting = [one for one in outbox.latest(store, 200) if one.state in ("pending", "failed")]
+            return kept.read(store), len(waiting)
+    except StoreTrouble as error:
+        click.echo(str(error), err=True)
+        sys.exit(1)
+
+
+def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
+    level, cycle = state["level"], state["cycle"]
+    parts = [f"{state['jar']}: {state['stage']}"]
+    if level is not None and level["level_mm"] is not None:
+        parts.append(f"level {show.length(level['level_mm'])}")
+    if level is not None and level["rise_ratio"] is not None:
+        parts.append(f"risen {times(level['rise_ratio'])}")
+    if state["slope_mm_per_h"] is not None:
+        parts.append(f"moving {show.speed(state['slope_mm_per_h'])}")
+    if state["temperature_c"] is not None:
+        parts.append(show.temperature(state["temperature_c"]))
+    if cycle is not None and cycle["fed_at_s"]:
+        parts.append(f"fed {duration(now_s - cycle['fed_at_s'])} ago ({show.clock(cycle['fed_at_s'], now_s)})")
+    lines = [", ".join(parts)]
+    heard = state["last_reading_s"]
+    for since, what in (
+        (state["silent_since_s"], "no reading"),
+        (state["stuck_since_s"], "the sensor has said the very same value"),
+        (state["lid_off_since_s"], "the lid is off"),
+    ):
+        if since is not None:
+            lines.append(f"  {what} since {show.clock(since, now_s)}")
+    if heard is None:
+        lines.append("  no reading yet")
+    if state["question"]:
+        lines.append(f"  to answer: {state['question']}")
+    forecast = state["forecast"]
+    for name, what in (("peak_at", "peak"), ("fall_at", "start of fall")):
+        span = forecast and forecast[name]
+        if span:
+            lines.append(
+                f"  {what} expected {show.clock(span['likely_s'], now_s)} (between"
+                f" {show.clock(span['earliest_s'], now_s)} and {show.clock(span['latest_s'], now_s)})"
+            )
+    return lines

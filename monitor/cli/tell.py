@@ -1,0 +1,131 @@
+"""`jartide fed`, `note`, `rest` and `snooze`: what only the person knows goes into the store, beside a running daemon
+or without one; the daemon steps it as it steps a reading."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.runs.store import Store, StoreTrouble
+from monitor.values import Fed, Noted, Noting
+
+MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
+MOST_TEXT = 2000
+SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
+
+grams = click.FloatRange(min=0, max=MOST_G)
+at_option = click.option(
+    "--at", metavar="TIME", help='When it was: 07:30, "2026-03-02 07:30" or RFC 3339. Default: now.'
+)
+
+
+@click.command()
+@config_option
+@click.argument("jar")
+@click.option("--starter-g", type=grams, help="Starter kept, grams.")
+@click.option("--flour-g", type=grams, help="Flour added, grams.")
+@click.option("--water-g", type=grams, help="Water added, grams.")
+@click.option("--flour", help="Which flour (default: the jar's usual one).")
+@at_option
+def fed(
+    config: Path,
+    jar: str,
+    starter_g: float | None,
+    flour_g: float | None,
+    water_g: float | None,
+    flour: str | None,
+    at: str | None,
+) -> None:
+    """Say that JAR has been fed, with the grams if you weighed them."""
+    settings = settings_from(config)
+    usual = jar_from(settings, jar).flour
+    item = Fed(
+        time_s=moment(at),
+        jar=jar,
+        starter_g=starter_g,
+        flour_g=flour_g,
+        water_g=water_g,
+        flour=_text(flour) if flour is not None else usual,
+    )
+    _tell(settings.store.path, item)
+    click.echo(f"{jar}: noted as fed{_ratio(item)}.")
+
+
+@click.command()
+@config_option
+@click.argument("jar")
+@click.argument("what", type=click.Choice([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
+@click.argument("text", nargs=-1)
+@at_option
+def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | None) -> None:
+    """Write something about JAR into the notebook: hooch, a smell, that some was taken to bake, a remark."""
+    settings = settings_from(config)
+    jar_from(settings, jar)
+    noting = Noting(what)
+    _tell(settings.store.path, Noted(time_s=moment(at), jar=jar, what=noting, text=_text(" ".join(text))))
+    click.echo(f"{jar}: noted.")
+    if noting is Noting.MOULD:
+        click.echo(
+            "Mould, or pink, orange or black streaks: throw all of it away, taste nothing, wash the jar hot and begin"
+            " again with a clean starter."
+        )
+    elif noting is Noting.HOOCH:
+        click.echo("Hooch means hungry: stir it in or pour it off, and feed.")
+
+
+@click.command()
+@config_option
+@click.argument("jar")
+@click.option("--over", is_flag=True, help="It is out of the fridge again.")
+@at_option
+def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
+    """Say that JAR goes into the fridge to rest: nothing is asked for until it is out again."""
+    settings = settings_from(config)
+    jar_from(settings, jar)
+    _tell(
+        settings.store.path, Noted(time_s=moment(at), jar=jar, what=Noting.REST_OVER if over else Noting.REST, text="")
+    )
+    click.echo(f"{jar}: {'watched again' if over else 'resting'}.")
+
+
+@click.command()
+@config_option
+@click.argument("jar")
+@click.option("--hours", type=click.FloatRange(min=0.25, max=72), default=3.0, show_default=True)
+def snooze(config: Path, jar: str, hours: float) -> None:
+    """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
+    settings = settings_from(config)
+    jar_from(settings, jar)
+    _tell(settings.store.path, Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}"))
+    click.echo(f"{jar}: no notices for {hours:g} h.")
+
+
+def _tell(path: Path, item: Fed | Noted) -> None:
+    if not path.exists():
+        refuse(f"{path}: there is no store yet; it is made when `jartide watch` first runs")
+    try:
+        with Store.join(path) as store:
+            store.tell(item, time.time())
+    except StoreTrouble as error:
+        click.echo(str(error), err=True)
+        sys.exit(1)
+
+
+def _text(text: str) -> str:
+    if len(text) > MOST_TEXT:
+        refuse(f"the text is {len(text)} characters long; at most {MOST_TEXT} are kept")
+    return text
+
+
+def _ratio(item: Fed) -> str:
+    """ " 1:4:4" where all three weights are known."""
+    from monitor.core.display import feeding_ratio
+
+    if item.starter_g is None or item.flour_g is None or item.water_g is None:
+        return ""
+    ratio = feeding_ratio(item.starter_g, item.flour_g, item.water_g)
+    return f", {ratio}" if ratio else ""

@@ -1,0 +1,210 @@
+"""The daemon's loop under a fake clock: a whole night, restart in the middle, told things, trouble with the store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from monitor.core.display import Display
+from monitor.daemon import Clock, Daemon
+from monitor.jars import Jars
+from monitor.runs import outbox
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import JarSettings, Settings
+from monitor.values import Delivery, Event, EventKind, Fed, Reading, Rejected, SourceHealth, Tick
+from tests.night import EMPTY_MM, START_S, night
+
+SETTINGS = Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),))
+
+
+class Silent:
+    """A source that brings nothing by itself and remembers what it was told."""
+
+    name = "test"
+
+    def __init__(self) -> None:
+        self.acknowledged: list[object] = []
+
+    def start(self, put: object) -> None: ...
+
+    def stop(self) -> None: ...
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        self.acknowledged += tokens
+
+    def health(self) -> SourceHealth:
+        return SourceHealth(name=self.name, connected=True, trouble=None, since_s=0.0, last_message_s=None)
+
+
+class Kitchen:
+    """A daemon on a real store with a clock that the test moves."""
+
+    def __init__(self, path: Path, now_s: float = START_S) -> None:
+        self.now_s = now_s
+        self.store = Store.open(path, now_s)
+        self.store.query("PRAGMA synchronous = OFF")  # power cuts are another test's matter, and syncing takes minutes
+        self.source = Silent()
+        self.jars = Jars(SETTINGS, self.store, Display())
+        clock = Clock(wall=lambda: self.now_s, monotonic=lambda: self.now_s)
+        self.daemon = Daemon(self.jars, self.store, [self.source], clock=clock)
+        self.daemon.resume()
+
+    def live(self, deliveries: Sequence[Delivery | Rejected], until_s: float | None = None) -> None:
+        """Let the deliveries come at their times, with the grid's ticks between them."""
+        for thing in deliveries:
+            self.to(thing.received_s)
+            self.daemon.put(thing)
+            self.daemon.turn(0.0)
+        if until_s is not None:
+            self.to(until_s)
+
+    def to(self, time_s: float) -> None:
+        while self.now_s // 60 < time_s // 60:
+            self.now_s = (self.now_s // 60 + 1) * 60
+            self.daemon.put(Tick(time_s=self.now_s))
+            self.daemon.turn(0.0)
+        self.now_s = time_s
+
+    def events(self) -> list[Event]:
+        run = self.store.open_run("rye")
+        return self.store.events(run.id) if run else []
+
+    def kinds(self) -> list[EventKind]:
+        return [event.kind for event in self.events()]
+
+    def notices(self) -> list[str]:
+        return [one.notice.kind for one in outbox.of_jar(self.store, "rye")]
+
+
+def test_a_whole_night_ends_with_one_feed_now(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    things = list(night())
+    kitchen.live(things, until_s=things[-1].received_s + 60)
+    kinds = kitchen.kinds()
+    assert kinds.count(EventKind.FED) == 1
+    assert kinds.count(EventKind.FALL_BEGAN) == 1
+    fall = next(event for event in kitchen.events() if event.kind is EventKind.FALL_BEGAN)
+    true_fall_s = START_S + 600 + 6.5 * 3600
+    assert abs(fall.happened_at_s - true_fall_s) < 3600
+    assert true_fall_s < fall.decided_at_s < true_fall_s + 3 * 3600
+    assert "feed_now" in kitchen.notices()
+    assert kitchen.store.last_seq() == len(things)
+
+
+def test_a_restart_anywhere_decides_the_same(tmp_path: Path) -> None:
+    things = list(night(every_s=60.0))
+    whole = Kitchen(tmp_path / "whole.db")
+    whole.live(things, until_s=things[-1].received_s + 60)
+    for cut in (7, 40, 300, 470, len(things) - 3):
+        path = tmp_path / f"cut{cut}.db"
+        first = Kitchen(path)
+        first.live(things[:cut], until_s=things[cut].received_s)
+        first.daemon.flush()
+        first.store.close()
+        second = Kitchen(path, now_s=first.now_s)
+        second.live(things[cut:], until_s=things[-1].received_s + 60)
+        assert second.events() == whole.events(), f"cut at {cut}"
+        assert second.notices() == whole.notices(), f"cut at {cut}"
+        second.store.close()
+
+
+def test_nothing_is_decided_or_told_twice_by_a_storm_of_restarts(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    things = list(night(every_s=60.0))
+    first = Kitchen(path)
+    first.live(things, until_s=things[-1].received_s + 60)
+    events, notices, now_s = first.events(), first.notices(), first.now_s
+    first.store.close()
+    for _ in range(20):
+        again = Kitchen(path, now_s=now_s)
+        assert again.events() == events
+        assert again.notices() == notices
+        again.store.close()
+
+
+def test_what_falls_due_while_the_daemon_is_down_is_told_at_its_start(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    things = list(night(every_s=60.0, hours=2.0))
+    first = Kitchen(path)
+    first.live(things)
+    first.daemon.flush()
+    first.store.close()
+    assert "overdue" not in first_notices(path)
+    Kitchen(path, now_s=START_S + 40 * 3600).store.close()
+    assert "overdue" in first_notices(path)
+
+
+def first_notices(path: Path) -> list[str]:
+    with Store.join(path) as store:
+        return [one.notice.kind for one in outbox.of_jar(store, "rye")]
+
+
+def test_a_told_feeding_comes_in_beside_the_readings_and_stops_the_reminders(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    things = list(night(every_s=60.0))
+    kitchen.live(things)
+    kitchen.daemon.flush()
+    assert kitchen.notices().count("feed_now") >= 1
+    with Store.join(tmp_path / "store.db") as beside:
+        beside.tell(Fed(time_s=kitchen.now_s, jar="rye", starter_g=25, flour_g=100, water_g=100), kitchen.now_s)
+    kitchen.to(kitchen.now_s + 120)
+    fed = [event for event in kitchen.events() if event.kind is EventKind.FED]
+    assert fed[-1].evidence["flour_g"] == 100
+    count = kitchen.notices().count("feed_now")
+    kitchen.to(kitchen.now_s + 4 * 3600)
+    assert kitchen.notices().count("feed_now") == count
+
+
+def test_only_what_is_committed_is_acknowledged_and_in_order(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    things = [
+        Delivery(
+            source="test",
+            received_s=START_S + k,
+            reading=Reading(time_s=START_S + k, jar="rye", distance_mm=120.0),
+            boot="b",
+            seq=k,
+            timed=True,
+            token=k,
+        )
+        for k in range(25)
+    ]
+    for thing in things:
+        kitchen.daemon.put(thing)
+    kitchen.daemon.turn(0.0)
+    assert kitchen.source.acknowledged == list(range(20))  # two full groups of ten; five wait for the clock
+    assert kitchen.store.last_seq() == 20
+    kitchen.now_s += 6.0
+    kitchen.daemon.turn(0.0)
+    assert kitchen.source.acknowledged == list(range(25))
+
+
+def test_a_full_disk_holds_readings_back_and_loses_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    things = list(night(every_s=60.0))
+    kitchen.live(things[:100])
+    real = Store.add
+
+    def full(*_: object) -> None:
+        raise StoreTrouble("the disk is full", lasting=False)
+
+    monkeypatch.setattr(Store, "add", full)
+    kitchen.live(things[100:200])
+    assert kitchen.store.last_seq() <= 100
+    monkeypatch.setattr(Store, "add", real)
+    kitchen.live(things[200:], until_s=things[-1].received_s + 60)
+    assert kitchen.store.last_seq() == len(things)
+    assert kitchen.kinds().count(EventKind.FALL_BEGAN) == 1
+
+
+def test_a_store_that_fails_for_good_stops_the_daemon(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+
+    def broken(*_: object) -> None:
+        raise StoreTrouble("the store is damaged", lasting=True)
+
+    monkeypatch.setattr(Store, "add", broken)
+    with pytest.raises(StoreTrouble, match="damaged"):
+        kitchen.live(list(night())[:60])
