@@ -105,6 +105,16 @@ _FIRST = (
         UNIQUE (run, jar, cycle, kind, repeat)
     ) STRICT""",
     "CREATE INDEX notice_waiting ON notice (next_try_s) WHERE state IN ('pending', 'failed')",
+    """CREATE TABLE delivery (
+        notice INTEGER NOT NULL REFERENCES notice,
+        channel TEXT NOT NULL,
+        state TEXT NOT NULL CHECK (state IN ('waiting', 'sending', 'sent')),
+        attempts INTEGER NOT NULL DEFAULT 0,
+        interrupted INTEGER NOT NULL DEFAULT 0,
+        changed_s REAL NOT NULL,
+        error TEXT NOT NULL DEFAULT '',
+        PRIMARY KEY (notice, channel)
+    ) STRICT, WITHOUT ROWID""",
     "CREATE TABLE cursor (name TEXT PRIMARY KEY, place INTEGER NOT NULL) STRICT, WITHOUT ROWID",
     """CREATE TABLE parked (
         id INTEGER PRIMARY KEY,
