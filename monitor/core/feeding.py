@@ -18,6 +18,7 @@ from monitor.core.weighing import Grams, Limits, dilution, keep_bounds, total_bo
 from monitor.values import FeedPlan
 
 Aim = Literal["fall", "half_sunk", "peak"]
+AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
 
 # Dilutions that a starter is kept at: below 1:0.5:0.5 there is little to eat, above 1:100:100 other microbes of the
 # flour may be first (common practice, no source).

@@ -178,7 +178,9 @@ def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, now_h: float
         # the fall has not come yet: keep what is still ahead, or else say soon
         ahead = [pair for pair in fall_times if pair[0] > now_h]
         fall_times = ahead or [(now_h + 0.1 * (now_h - peak_times[0][0]) * (i + 1), 1.0) for i in range(WAITS)]
-    return Ahead(peak_h=_three(peak_times), fall_h=_three(fall_times))
+    peak = _three(peak_times)
+    low, likely, high = (max(pair) for pair in zip(_three(fall_times), peak, strict=True))
+    return Ahead(peak_h=peak, fall_h=(low, likely, high))
 
 
 @lru_cache(maxsize=64)

@@ -1,0 +1,189 @@
+"""`jartide plan`: the next feeding in grams for a wanted cycle or moment. Parses, asks `core.feeding`, prints."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import DEFAULT_CONFIG, jar_from, refuse, settings_from
+from monitor.core import culture as cultures
+from monitor.core import feeding, warmth
+from monitor.core.culture import Culture
+from monitor.core.feeding import Planned
+from monitor.core.weighing import Limits
+from monitor.runs import history, rfc3339
+from monitor.values import Cycle, FeedPlan
+
+HORIZON_H = 96
+
+
+@click.command()
+@click.option("--history", "history_path", type=click.Path(path_type=Path), help="Past cycles: a CYCLES.csv.")
+@click.option(
+    "--jar", "jar_name", help="A jar of the config: its cycles in the store, its temperature, its wanted cycle."
+)
+@click.option("--config", type=click.Path(path_type=Path), default=Path(DEFAULT_CONFIG), envvar="JARTIDE_CONFIG",
+              show_default=True, help="The config file, for --jar.")  # fmt: skip
+@click.option("--target-hours", type=float, help="Wanted hours from feeding to the start of fall.  [default: 24]")
+@click.option("--at", "wanted", help='Wanted moment instead, local time: "2026-03-07 08:00". Aims the peak at it.')
+@click.option("--aim", type=click.Choice(["fall", "half-sunk", "peak"]), help="What is to come then.")
+@click.option("--temperature-c", type=float, help="Expected temperature at the jar, degC.")
+@click.option("--keep-g", type=float, help="Starter to keep, g.")
+@click.option("--flour-g", type=float, help="Flour to use, g.")
+@click.option("--hydration-pct", type=float, help="Water to flour, %.  [default: as last fed, else 100]")
+@click.option("--flour", help="What it is fed, when that is to change.")
+@click.option("--least-keep-g", type=float, help="Keep no less than this, g.")
+@click.option("--most-keep-g", type=float, help="Keep no more than this, g.")
+@click.option("--standing-g", type=float, help="What is in the jar now, g: gives the discard.")
+@click.option("--ripe-g", type=float, help="Ripe starter the bake takes, what is to be kept included, g.")
+@click.option("--jar-ml", type=float, help="The jar's size, ml: it must not run over.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+def plan(
+    history_path: Path | None,
+    jar_name: str | None,
+    config: Path,
+    target_hours: float | None,
+    wanted: str | None,
+    aim: str | None,
+    temperature_c: float | None,
+    keep_g: float | None,
+    flour_g: float | None,
+    hydration_pct: float | None,
+    flour: str | None,
+    least_keep_g: float | None,
+    most_keep_g: float | None,
+    standing_g: float | None,
+    ripe_g: float | None,
+    jar_ml: float | None,
+    form: str,
+) -> None:
+    """Plan the next feeding.
+
+    Exit code 0 when the plan meets the wish, 1 when it is only the nearest, 2 for a wrong call.
+    """
+    if (history_path is None) == (jar_name is None):
+        refuse("plan: give either --history CYCLES.csv or --jar NAME")
+    if wanted is not None and target_hours is not None:
+        refuse("plan: give either --target-hours or --at, not both")
+    culture, cycle_h = _culture(history_path, jar_name, config)
+    limits = Limits(
+        keep_g=keep_g, flour_g=flour_g, hydration=None if hydration_pct is None else hydration_pct / 100.0,
+        least_keep_g=1.0 if least_keep_g is None else least_keep_g, most_keep_g=most_keep_g, ripe_g=ripe_g,
+        jar_ml=jar_ml, standing_g=standing_g, flour=flour,
+    )  # fmt: skip
+    now_s = datetime.now().timestamp()
+    from_s = _warmth_from(culture, temperature_c)
+    toward = feeding.AIMS[(aim or ("fall" if wanted is None else "peak")).replace("-", "_")]
+    try:
+        if wanted is None:
+            hours = cycle_h if target_hours is None else target_hours
+            made = feeding.plan(culture, target_h=hours, temperatures_c=from_s(now_s), aim=toward, limits=limits)
+            planned: Sequence[Planned] = (Planned(at_s=now_s, plan=made),)
+        else:
+            planned = feeding.plan_for(
+                culture, now_s=now_s, wanted_s=_moment(wanted, now_s), warmth_from=from_s, aim=toward, limits=limits
+            )
+    except ValueError as error:
+        refuse(f"plan: {error}")
+    if form == "json":
+        click.echo(json.dumps(_as_json(planned), ensure_ascii=False))
+    else:
+        for one in planned:
+            click.echo(_as_text(one, wanted is not None))
+    sys.exit(0 if all(one.plan.met for one in planned) else 1)
+
+
+def _culture(history_path: Path | None, jar_name: str | None, config: Path) -> tuple[Culture, float]:
+    """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise)."""
+    if history_path is not None:
+        try:
+            cycles, skipped = history.read(history_path)
+        except history.HistoryError as error:
+            refuse(f"plan: {error}")
+        for line in skipped:
+            click.echo(line, err=True)
+        return cultures.learned_from(cycles), 24.0
+    settings = settings_from(config)
+    jar = jar_from(settings, jar_name or "")
+    return cultures.learned_from(stored_cycles(settings.store.path, jar.name), jar.flour), jar.cycle_h
+
+
+def stored_cycles(path: Path, jar: str) -> list[Cycle]:
+    """The jar's closed cycles in the store; exits with 2 when the store cannot be read."""
+    from monitor.runs.store import Store, StoreTrouble
+
+    try:
+        with Store.join(path) as store:
+            return history.from_store(store, jar)
+    except StoreTrouble as error:
+        refuse(str(error))
+
+
+def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:
+    if temperature_c is not None:
+        return lambda _: (temperature_c,)
+    return lambda at_s: warmth.expected_c(culture.day_c, at_s, (), HORIZON_H)
+
+
+def _moment(text: str, now_s: float) -> float:
+    try:
+        when_s = datetime.fromisoformat(text).timestamp()
+    except ValueError:
+        raise ValueError(f'--at {text!r}: write a local time like "2026-03-07 08:00"') from None
+    if when_s <= now_s:
+        raise ValueError(f"--at {text!r} is past; it must be a time to come")
+    return when_s
+
+
+def _as_json(planned: Sequence[Planned]) -> dict[str, object]:
+    """The contract's object, of the first feeding; with two feedings the second is under `then`."""
+    first = _object(planned[0].plan)
+    if len(planned) > 1 or planned[0].at_s:
+        first["feed_at"] = rfc3339.text(float(round(planned[0].at_s)))
+    if len(planned) > 1:
+        first["met"] = all(one.plan.met for one in planned)
+        then = _object(planned[1].plan)
+        then["feed_at"] = rfc3339.text(float(round(planned[1].at_s)))
+        first["then"] = then
+    return first
+
+
+def _object(made: FeedPlan) -> dict[str, object]:
+    out: dict[str, object] = {
+        "starter_g": made.starter_g,
+        "flour_g": made.flour_g,
+        "water_g": made.water_g,
+        "ratio": feeding.ratio(made),
+        "hours_to_peak": _three(made.hours_to_peak),
+        "hours_to_fall": _three(made.hours_to_fall),
+        "hours_to_half_sunk": None if made.hours_to_half_sunk is None else round(made.hours_to_half_sunk, 2),
+        "met": made.met,
+        "because": made.because,
+    }
+    if made.discard_g is not None:
+        out["discard_g"] = made.discard_g
+    return out
+
+
+def _three(hours: tuple[float, float, float]) -> dict[str, float]:
+    return {name: round(h, 2) for name, h in zip(("earliest", "likely", "latest"), hours, strict=True)}
+
+
+def _as_text(one: Planned, dated: bool) -> str:
+    made = one.plan
+    when = f"{datetime.fromtimestamp(one.at_s):%A %H:%M}: " if dated else ""
+    lines = [
+        f"{when}keep {made.starter_g} g, add {made.flour_g} g flour and {made.water_g} g water ({feeding.ratio(made)})"
+    ]
+    if made.discard_g is not None:
+        lines.append(f"  discard {made.discard_g} g")
+    for name, (low, likely, high) in (("peak", made.hours_to_peak), ("start of fall", made.hours_to_fall)):
+        lines.append(f"  {name} after about {likely:.1f} h ({low:.1f} to {high:.1f})")
+    if made.hours_to_half_sunk is not None:
+        lines.append(f"  sunk half-way back after about {made.hours_to_half_sunk:.1f} h")
+    return "\n".join([*lines, f"  {made.because}"])

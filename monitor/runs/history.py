@@ -1,0 +1,158 @@
+"""A starter's past cycles, from a CYCLES.csv or from the store: what the culture is learnt from.
+
+Form of CYCLES.csv (UTF-8): a header row with `fed_at,starter_g,flour_g,water_g,mean_temperature_c,hours_to_peak,
+hours_to_fall,rise_ratio`; hours count from the feeding, the temperature is the mean from there to the start of fall,
+any cell may be empty, further columns are left alone. A row that cannot be is skipped with its line and reason; a file
+that is no such table is one HistoryError. What is learnt from the rows is up to `core.culture`.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TextIO
+
+from monitor.runs import rfc3339
+from monitor.runs.cells import number
+from monitor.runs.store import Store
+from monitor.values import Cycle
+
+COLUMNS = (
+    "fed_at", "starter_g", "flour_g", "water_g", "mean_temperature_c", "hours_to_peak", "hours_to_fall", "rise_ratio",
+)  # fmt: skip
+# What a jar of starter can show; outside it is a slip of the pen. Hours: nothing rises in a quarter of one, and a cycle
+# of ten days is a fridge's. A rise beyond tenfold is foam or a wrong empty distance.
+BOUNDS = {
+    "starter_g": (0.1, 1e5),
+    "flour_g": (0.1, 1e5),
+    "water_g": (0.1, 1e5),
+    "mean_temperature_c": (0.0, 45.0),
+    "hours_to_peak": (0.25, 240.0),
+    "hours_to_fall": (0.25, 240.0),
+    "rise_ratio": (0.5, 10.0),
+}
+DILUTIONS = (1.05, 2000.0)
+HYDRATIONS = (0.3, 3.0)
+LEAST_RISE_RATIO = 1.05  # below, there was no rise whose peak could be dated
+
+
+class HistoryError(ValueError):
+    """The file cannot be read as a table of cycles; the text says what, where and what would be right."""
+
+
+def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
+    """The cycles in a CYCLES.csv, oldest first, and one sentence for each row that was skipped. Raises HistoryError."""
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig", errors="replace")
+    except OSError as error:
+        raise HistoryError(f"{path}: {error.strerror or error}") from None
+    if "\0" in text:
+        raise HistoryError(f"{path}: not a text file; a history is CSV in UTF-8")
+    lines = text.splitlines()
+    first = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
+    columns = [] if first is None else [cell.strip() for cell in next(csv.reader([lines[first]]))]
+    if first is None or "fed_at" not in columns or not {"hours_to_peak", "hours_to_fall"} & set(columns):
+        raise HistoryError(f"{path}: no header row like {','.join(COLUMNS)}")
+    cycles: dict[float, Cycle] = {}
+    skipped: list[str] = []
+    last_s = -math.inf
+    for place, line in enumerate(lines[first + 1 :], first + 2):
+        cells = [cell.strip() for cell in next(csv.reader([line]), [])]
+        if not any(cells) or line.startswith("#"):
+            continue
+        try:
+            if len(cells) > len(columns) and any(cells[len(columns) :]):
+                raise ValueError("more cells than columns (a decimal comma?)")
+            cycle = _cycle(dict(zip(columns, cells, strict=False)), jar, last_s)
+            if cycle.fed_at_s in cycles:
+                raise ValueError("a feeding at this time was there already")
+        except ValueError as error:
+            skipped.append(f"{path}, line {place}: skipped: {error}")
+            continue
+        last_s = cycle.fed_at_s
+        cycles[cycle.fed_at_s] = cycle
+    return [cycles[fed_at_s] for fed_at_s in sorted(cycles)], skipped
+
+
+def from_store(store: Store, jar: str) -> list[Cycle]:
+    """All closed cycles of one jar in the store, oldest first, over all its runs."""
+    found = [cycle for run in store.runs() if run.jar == jar for cycle in store.cycles(run.id)]
+    return sorted((cycle for cycle in found if cycle.fall_at_s is not None), key=lambda cycle: cycle.fed_at_s)
+
+
+def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
+    """Write a CYCLES.csv that `read` takes back, hours and temperature rounded to what they are worth."""
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for cycle in cycles:
+        known = [t for t in cycle.temperatures_c if t is not None]
+        fall_h, peak_h = (
+            None if at_s is None else round((at_s - cycle.fed_at_s) / 3600.0, 3)
+            for at_s in (cycle.fall_at_s, cycle.peak_at_s)
+        )
+        hours = len(known) if fall_h is None else max(math.ceil(fall_h), 1)
+        mean_c = round(sum(known[:hours]) / len(known[:hours]), 2) if known else None
+        ratio = None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3)
+        grams = (cycle.starter_g, cycle.flour_g, cycle.water_g)
+        cells = [number(value) for value in (*grams, mean_c, peak_h, fall_h, ratio)]
+        writer.writerow([rfc3339.text(cycle.fed_at_s), *cells])
+
+
+def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
+    values = {name: _value(name, row.get(name, "")) for name in BOUNDS}
+    fed_at_s = _time(row["fed_at"]) if row.get("fed_at") else max(last_s, 0.0) + 86400.0
+    starter_g, flour_g, water_g = values["starter_g"], values["flour_g"], values["water_g"]
+    if starter_g is not None and flour_g is not None and water_g is not None:
+        dilution = (starter_g + flour_g + water_g) / starter_g
+        if not DILUTIONS[0] <= dilution <= DILUTIONS[1]:
+            raise ValueError(f"{starter_g:g} g starter in {flour_g:g} g flour and {water_g:g} g water is no feeding")
+    if flour_g is not None and water_g is not None and not HYDRATIONS[0] <= water_g / flour_g <= HYDRATIONS[1]:
+        raise ValueError(f"{water_g:g} g water to {flour_g:g} g flour is no dough for a starter")
+    peak_h, fall_h, ratio = values["hours_to_peak"], values["hours_to_fall"], values["rise_ratio"]
+    if peak_h is not None and fall_h is not None and fall_h < peak_h:
+        raise ValueError(f"hours_to_fall {fall_h:g} before hours_to_peak {peak_h:g}")
+    if ratio is not None and ratio < LEAST_RISE_RATIO:
+        peak_h = fall_h = ratio = None
+    hours = math.ceil(fall_h or peak_h or 1.0)
+    return Cycle(
+        jar=jar,
+        number=0,
+        fed_at_s=fed_at_s,
+        told=True,
+        starter_g=starter_g,
+        flour_g=flour_g,
+        water_g=water_g,
+        peak_at_s=None if peak_h is None else fed_at_s + 3600.0 * peak_h,
+        fall_at_s=None if fall_h is None else fed_at_s + 3600.0 * fall_h,
+        peak_ratio=ratio,
+        temperatures_c=(values["mean_temperature_c"],) * hours,
+    )
+
+
+def _value(name: str, cell: str) -> float | None:
+    if not cell:
+        return None
+    try:
+        value = float(cell)
+    except ValueError:
+        raise ValueError(f"{name} {cell[:20]!r} is not a number") from None
+    low, high = BOUNDS[name]
+    if not low <= value <= high:
+        raise ValueError(f"{name} {value:g} cannot be; it lies from {low:g} to {high:g}")
+    return value
+
+
+def _time(cell: str) -> float:
+    try:
+        return rfc3339.parse(cell)
+    except ValueError:
+        pass
+    try:
+        when = datetime.fromisoformat(cell)  # without a zone it is taken as UTC: only the order matters
+    except ValueError:
+        raise ValueError(f"fed_at {cell[:30]!r} is not a time like 2026-03-02T06:00:00Z") from None
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
