@@ -43,7 +43,8 @@ ITEMS, EVENTS = "influx items", "influx events"
 
 
 class Mirror:
-    """The [influx] table as a sink. Call `wake` after each commit of the recorder."""
+    """The [influx] table as a sink. Call `wake` after each commit of the recorder. `progress` holds the last row of
+    each stream that the server has acknowledged."""
 
     def __init__(self, settings: InfluxSettings, store_path: Path) -> None:
         self._settings = settings
@@ -51,6 +52,7 @@ class Mirror:
         self._stop = threading.Event()
         self._wake = threading.Event()
         self._trouble: str | None = None
+        self.progress: dict[str, int] = {}
         self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
 
     def start(self) -> None:
@@ -78,7 +80,7 @@ class Mirror:
         wait_s = FIRST_RETRY_S
         while not self._stop.is_set():
             try:
-                with contextlib.closing(_Drain(self._settings, self._store_path, self._stop)) as drain:
+                with contextlib.closing(_Drain(self._settings, self._store_path, self._stop, self.progress)) as drain:
                     while not self._stop.is_set():
                         self._wake.clear()
                         drain.drain()
@@ -109,11 +111,14 @@ class Mirror:
 class _Drain:
     """One stretch of sending over one client; every failure ends it, and the next begins at the kept cursors."""
 
-    def __init__(self, settings: InfluxSettings, store_path: Path, stop: threading.Event) -> None:
+    def __init__(
+        self, settings: InfluxSettings, store_path: Path, stop: threading.Event, progress: dict[str, int]
+    ) -> None:
         from monitor.sinks.time_series import Connection
 
         self.parked: str | None = None
         self._stop = stop
+        self._progress = progress
         self._connection: Connection = Connection(settings)
         self._store = Store.join(store_path)
         self._cursors = [_Cursor(self._store, ITEMS), _Cursor(self._store, EVENTS)]
@@ -137,6 +142,7 @@ class _Drain:
                         each.rewind()
                 else:
                     cursor.acknowledged(batch[-1][0], time.monotonic())
+                self._progress[cursor.name] = cursor.place
         for cursor in self._cursors:
             cursor.keep_sometimes(time.monotonic())
 

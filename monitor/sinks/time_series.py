@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isfinite
+from typing import Any
 
 import urllib3
 from influxdb_client.client.influxdb_client import InfluxDBClient
@@ -75,9 +76,12 @@ def _line(measurement: str, jar: str, fields: dict[str, float | None], time_s: f
 
 
 class Connection:
-    """One InfluxDB client, for one thread. Raises DeniedError when the token that is configured is not there."""
+    """One InfluxDB client, for one thread. `made` counts the TCP connections that it opened: urllib3 replaces a broken
+    one without a word, and the server may have been killed in between. Raises DeniedError when the token that is
+    configured is not there."""
 
     def __init__(self, settings: InfluxSettings) -> None:
+        self.made = 0
         self._settings = settings
         try:
             token = secret(env=settings.token_env, file=settings.token_file, what="the token for [influx]")
@@ -86,13 +90,9 @@ class Connection:
         self._client = InfluxDBClient(
             url=settings.url, token=token or "", org=settings.org, timeout=TIMEOUT_MS, retries=False
         )
+        pool = self._client.api_client.rest_client.pool_manager.connection_from_url(settings.url)
+        pool.ConnectionCls = self._counted(pool.ConnectionCls)
         self._write_api = self._client.write_api(write_options=SYNCHRONOUS)  # batching loses what is not yet sent
-
-    @property
-    def made(self) -> int:
-        """How many TCP connections were opened so far; one more means that the server may have restarted."""
-        pool = self._client.api_client.rest_client.pool_manager.connection_from_url(self._settings.url)
-        return int(pool.num_connections)
 
     def send(self, lines: Sequence[str]) -> None:
         """Write a batch; returns when the server has acknowledged it. Raises RefusedError."""
@@ -104,6 +104,13 @@ class Connection:
             raise _refusal(where, error.status or 0, said, self._settings, error.retry_after) from error
         except (urllib3.exceptions.HTTPError, OSError) as error:
             raise UnreachableError(f"{where}: no answer ({_cause(error)})") from error
+
+    def _counted(self, kind: type[Any]) -> type[Any]:
+        def connect(connection: Any) -> None:
+            self.made += 1
+            kind.connect(connection)
+
+        return type("Counted", (kind,), {"connect": connect})
 
     def close(self) -> None:
         """Close; an acknowledged batch is the server's already, so nothing waits."""
@@ -124,5 +131,8 @@ def _refusal(where: str, status: int, said: str, settings: InfluxSettings, retry
 
 
 def _cause(error: BaseException) -> str:
-    text = str(error).rpartition(": ")[2]
-    return text[:120] or type(error).__name__
+    """The innermost of the exceptions that urllib3 packs into one another, in its own words."""
+    inner = getattr(error, "reason", None) or (error.args[-1] if error.args else None)
+    if isinstance(inner, BaseException):
+        return _cause(inner)
+    return str(error).rpartition(": ")[2][:120] or type(error).__name__
