@@ -158,12 +158,14 @@ class MqttTopic:
             except Exception as error:
                 log.exception("%s", self.name)
                 self._ended = f"stopped by an error of this program ({error!r}), trying again"
-            if self._leave():
+            self._leave()
+            if self._lasted(began_s):
                 pause_s = RETRY_S[0]
             if self._stopping.is_set():
                 return
+            if self._quick_ends >= QUICK_TIMES:
+                self._ended = f"thrown out again and again: does another program use the client id {self._client_id}?"
             self._condition.report(connected=False, trouble=self._ended or "the broker closed the connection")
-            self._suspect(began_s)
             self._stopping.wait(RETRY_S[1] if self._slow else pause_s * random.uniform(0.5, 1.0))
             pause_s = min(2 * pause_s, RETRY_S[1])
 
@@ -199,22 +201,19 @@ class MqttTopic:
         client.publish(self._settings.status_topic, what, qos=1, retain=True)
         return what
 
-    def _leave(self) -> bool:
-        """Forget the connection; True when there was one."""
-        greeted = self._receipts.left()
-        if greeted:
+    def _leave(self) -> None:
+        """Forget the connection."""
+        if self._receipts.left():
             self._left_s = time.monotonic()
         self._refused_mids.clear()
-        return greeted
 
-    def _suspect(self, began_s: float) -> None:
-        """Being thrown out again and again right after the greeting has one usual cause."""
-        quick = self._greeted_s >= began_s and time.monotonic() - self._greeted_s < QUICK_S
+    def _lasted(self, began_s: float) -> bool:
+        """Whether the connection was of use. Being thrown out again and again right after the greeting has one usual
+        cause, for which MQTT 3.1.1 has no word."""
+        greeted = self._greeted_s >= began_s
+        quick = greeted and time.monotonic() - self._greeted_s < QUICK_S
         self._quick_ends = self._quick_ends + 1 if quick else 0
-        if self._quick_ends >= QUICK_TIMES:
-            self._slow = True
-            words = f"thrown out again and again: does another program use the client id {self._client_id}?"
-            self._condition.report(connected=False, trouble=words)
+        return greeted and (not quick or self._quick_ends == 1)
 
     def _wake(self) -> None:
         with suppress(OSError):  # full: it is awake already
