@@ -15,7 +15,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -27,14 +27,17 @@ log = logging.getLogger(__name__)
 
 STEP_S = 5.0  # network time slews by at most 0.5 ms a second; more than this between two looks is a step
 LOOK_S = 1.0
-LAST_S = 253402300799.0  # 31 December 9999, the last moment that a date can name
+FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
 class Agenda:
-    """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the agenda's own."""
+    """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the agenda's own.
 
-    def __init__(self, wall: Callable[[], float] = time.time) -> None:
-        self._wall = wall
+    `wall` tells the time; `speed` is how many of its seconds pass in a real one (the demo's clock is a fast one).
+    """
+
+    def __init__(self, wall: Callable[[], float] = time.time, speed: float = 1.0) -> None:
+        self._wall, self._speed = wall, speed
         self._entries: dict[str, tuple[float, Callable[[], None]]] = {}
         self._lock = threading.RLock()
         self._stopped = False
@@ -91,7 +94,8 @@ class Agenda:
         self._scheduler.shutdown(wait=False)
 
     def _add(self, name: str, due_s: float) -> None:
-        when = datetime.fromtimestamp(min(max(due_s, 0.0), LAST_S), UTC)
+        left_s = min(max(due_s - self._wall(), 0.0) / self._speed, FARTHEST_S)
+        when = datetime.now(UTC) + timedelta(seconds=left_s)
         self._scheduler.add_job(self._run, DateTrigger(when), args=(name, due_s), id=name, replace_existing=True)
 
     def _run(self, name: str, due_s: float) -> None:

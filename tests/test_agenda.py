@@ -29,13 +29,13 @@ def until(condition: Callable[[], bool], seconds: float = 10.0) -> bool:
 
 
 @pytest.fixture
-def clock() -> Iterator[time_machine.Coordinates]:
+def clock() -> Iterator[time_machine.Traveller]:
     with time_machine.travel(START, tick=True) as traveller:
         yield traveller
 
 
 @pytest.fixture
-def agenda(clock: time_machine.Coordinates) -> Iterator[Agenda]:
+def agenda(clock: time_machine.Traveller) -> Iterator[Agenda]:
     made = Agenda()
     yield made
     made.stop()
@@ -76,7 +76,7 @@ def test_an_entry_may_plan_itself_anew_at_once(agenda: Agenda) -> None:
 
 @pytest.mark.parametrize("step_s", [DAY, 365 * DAY, 70 * 365 * DAY])
 def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
-    agenda: Agenda, clock: time_machine.Coordinates, step_s: float
+    agenda: Agenda, clock: time_machine.Traveller, step_s: float
 ) -> None:
     berlin, ran = offset_of("Europe/Berlin"), []
 
@@ -99,7 +99,7 @@ def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
 
 
 @pytest.mark.parametrize("step_s", [-120.0, -3600.0])
-def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machine.Coordinates, step_s: float) -> None:
+def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machine.Traveller, step_s: float) -> None:
     ran: list[str] = []
     watch = ClockWatch(lambda _offset_s, _now_s: agenda.clock_stepped())
     agenda.plan("done", START, lambda: ran.append("done"))
@@ -118,6 +118,21 @@ def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machi
         clock.shift(offset_s)
         watch.look()
     assert not until(lambda: len(ran) > 2, 0.3)
+
+
+def test_a_fast_clock_of_ones_own() -> None:
+    began_s, ran = time.monotonic(), []
+
+    def wall() -> float:
+        return START + (time.monotonic() - began_s) * 3600
+
+    fast = Agenda(wall, speed=3600)
+    fast.plan("in an hour and a half", START + 5400, lambda: ran.append(wall()))
+    fast.plan("in a thousand years", START + 1000 * 365 * DAY, lambda: ran.append(0.0))
+    assert until(lambda: bool(ran))
+    assert 5400 <= ran[0] - START < 5400 + 8 * 3600
+    fast.stop()
+    assert len(ran) == 1
 
 
 def test_after_stop_nothing_is_begun(agenda: Agenda) -> None:
@@ -147,7 +162,7 @@ def test_the_watch_tells_steps_from_drift() -> None:
     assert watch.look() is None
 
 
-def test_the_watch_goes_on_after_a_failure(clock: time_machine.Coordinates, caplog: pytest.LogCaptureFixture) -> None:
+def test_the_watch_goes_on_after_a_failure(clock: time_machine.Traveller, caplog: pytest.LogCaptureFixture) -> None:
     told: list[float] = []
 
     def stepped(offset_s: float, _now_s: float) -> None:

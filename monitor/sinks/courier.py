@@ -1,0 +1,143 @@
+"""Carries waiting notices to one channel, and keeps account of it: what `sinks.notices` runs in a thread a channel.
+
+A channel only sends; when to try, what goes together and what is written down is decided here. All that waits for one
+jar goes out as one message. A failure holds the channel back for 30 s, doubling to 1 h, by the monotonic clock; a
+refusal (wrong password, no such address) for an hour at once. Before a message goes out it is marked as on its way, so
+that a crash in between leads to one second copy at most, under the same id.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Protocol
+
+from monitor.core.notices import Kind
+from monitor.runs import deliveries
+from monitor.runs.outbox import Kept
+from monitor.runs.store import Store
+
+log = logging.getLogger(__name__)
+
+FIRST_WAIT_S, LONGEST_WAIT_S = 30.0, 3600.0
+TROUBLED_AFTER = 3  # failures in a row: one may be a router that restarts
+TEXT_CHARS = 2000  # push services take 1 to 4 kB; nobody reads more at night
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """Why a message did not go out, without any secret, and how long to wait at least."""
+
+    reason: str
+    wait_s: float = 0.0
+
+
+class Channel(Protocol):
+    """A way out. `key` names it in the store, `shown` to a person; neither holds a secret."""
+
+    @property
+    def key(self) -> str: ...
+
+    @property
+    def shown(self) -> str: ...
+
+    def send(self, together: Sequence[Kept]) -> Failure | None:
+        """Send these notices of one jar as one message; None when they went out. May block, but never for ever."""
+
+
+class Courier:
+    """One channel's deliveries. Belongs to the thread that calls `turn`; `trouble` may be asked from any."""
+
+    def __init__(
+        self,
+        channel: Channel,
+        channels: Collection[str],
+        wall: Callable[[], float] = time.time,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.channel = channel
+        self._channels = frozenset(channels)
+        self._wall, self._monotonic = wall, monotonic
+        self._failures = 0
+        self._reason = ""
+        self._not_before_s = 0.0
+        self._unmarked: list[int] = []  # went out, but the store could not take it down: not to be sent again
+
+    def resume(self, store: Store) -> None:
+        """Take up what was on its way when the daemon stopped. Raises StoreTrouble."""
+        deliveries.resume(store, self.channel.key, self._wall(), self._channels)
+
+    def turn(self, store: Store) -> float | None:
+        """Send what waits; returns after how many seconds to come again (None: when something new is there).
+        Raises StoreTrouble."""
+        if self._unmarked:
+            self._mark(store)
+        held_s = self._not_before_s - self._monotonic()
+        if held_s > 0:
+            return held_s
+        deliveries.expire(store, self._wall())
+        waiting = deliveries.owed(store, self.channel.key, self._wall())
+        waiting.sort(key=lambda kept: (kept.notice.jar, kept.run))
+        for _, group in groupby(waiting, key=lambda kept: (kept.notice.jar, kept.run)):
+            if not self._send(store, sorted(group, key=_pressing)):
+                return max(self._not_before_s - self._monotonic(), 0.0)
+        return None
+
+    def try_now(self) -> None:
+        """What held it back is gone (the connection is there again)."""
+        self._not_before_s = 0.0
+
+    def trouble(self) -> str | None:
+        """One sentence once a few tries in a row have failed."""
+        if self._failures < TROUBLED_AFTER:
+            return None
+        return f"notices do not get through to {self.channel.shown}: {self._reason} ({self._failures} tries)"
+
+    def _send(self, store: Store, together: list[Kept]) -> bool:
+        ids = [kept.id for kept in together]
+        deliveries.sending(store, self.channel.key, ids, self._wall())
+        failure = self.channel.send(together)
+        if failure is None:
+            self._failures, self._reason, self._not_before_s = 0, "", 0.0
+            self._unmarked = ids
+            self._mark(store)
+            return True
+        deliveries.failed(store, self.channel.key, ids, self._wall(), failure.reason)
+        wait_s = max(failure.wait_s, min(FIRST_WAIT_S * 2**self._failures, LONGEST_WAIT_S))
+        self._failures, self._reason = min(self._failures + 1, 1000), failure.reason
+        self._not_before_s = self._monotonic() + wait_s
+        log.warning(
+            "notice %s not delivered to %s: %s; next try in %.0f s",
+            together[0].message_id[:80], self.channel.shown, failure.reason, wait_s,
+        )  # fmt: skip
+        return False
+
+    def _mark(self, store: Store) -> None:
+        deliveries.sent(store, self.channel.key, self._unmarked, self._wall(), self._channels)
+        self._unmarked = []
+
+
+def message(together: Sequence[Kept]) -> tuple[str, str]:
+    """Title and text of notices that go out as one message, the most pressing first. The last line is their ids, by
+    which a second copy can be told from a new message."""
+    first, *others = together
+    title = first.notice.title + (f" (and {len(others)} more)" if others else "")
+    parts = [first.notice.text, *(f"{kept.notice.title}: {kept.notice.text}" for kept in others)]
+    text = "\n\n".join(parts)
+    text = text if len(text) <= TEXT_CHARS else text[: TEXT_CHARS - 1] + "…"
+    ids = " ".join(_one_line(kept.message_id) for kept in together[:10])
+    return _one_line(title), f"{text}\n\n[{ids}]"
+
+
+def _pressing(kept: Kept) -> tuple[int, float]:
+    kinds = list(Kind)
+    known = kept.notice.kind in kinds
+    return kinds.index(Kind(kept.notice.kind)) if known else len(kinds), -kept.notice.due_s
+
+
+def _one_line(text: str) -> str:
+    line = " ".join("".join(char if char.isprintable() else " " for char in text[:400]).split())
+    return line if len(line) <= 100 else f"{line[:60]}…{line[-39:]}"

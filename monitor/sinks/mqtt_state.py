@@ -1,0 +1,232 @@
+"""What is believed about each jar, and the notices, as JSON on MQTT for other programs.
+
+One for each [[mqtt]] table; it speaks over that source's connection. States are retained and carry their `time`, so
+that an old one can be told; each jar has an availability topic beside its state that follows the jar's *readings*, not
+the process (that one has `status_topic`). Readings and notices are never retained. Nothing is queued for a broker that
+is away: when it is back the latest states go out anew, and the notices wait in the outbox.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+import time
+from collections.abc import Callable, Collection, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from monitor.runs import rfc3339
+from monitor.runs.outbox import Kept
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import MqttSettings
+from monitor.sinks.courier import Courier, Failure
+from monitor.values import JarState, Json, SourceHealth, Span, Stage
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 5.0  # how soon a connection that is back is noticed
+STOP_S = 4.0
+
+
+class Publisher(Protocol):
+    """The part of an MQTT source that is used here."""
+
+    name: str
+
+    def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
+        """True once the broker has confirmed it."""
+
+    def health(self) -> SourceHealth:
+        """Connected, and since when."""
+
+
+class NoticeTopic:
+    """The notices' topic of one broker, as a channel. One message a notice, for programs to read."""
+
+    def __init__(self, publisher: Publisher, topic: str) -> None:
+        self._publisher, self._topic = publisher, topic
+        self.key = self.shown = f"{publisher.name} {topic}"
+
+    def send(self, together: Sequence[Kept]) -> Failure | None:
+        """Publish each; when one is not confirmed all are sent again, under the same ids."""
+        for kept in together:
+            topic = self._topic.replace("{jar}", kept.notice.jar or "all")
+            if not self._publisher.publish(topic, json.dumps(notice_body(kept), ensure_ascii=False)):
+                return Failure(reason="the broker did not confirm it")
+        return None
+
+
+class MqttState:
+    """Publishes states as they are shown to it, and drains the outbox to the notice topic if there is one. `channels`
+    are the keys of all channels that notices go to, this one's `key` (if not None) among them."""
+
+    def __init__(
+        self,
+        path: Path,
+        publisher: Publisher,
+        settings: MqttSettings,
+        channels: Collection[str] = (),
+        wall: Callable[[], float] = time.time,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._path = path
+        self._publisher = publisher
+        self._state_topic = settings.state_topic or None
+        channel = NoticeTopic(publisher, settings.notice_topic) if settings.notice_topic else None
+        self.key = channel.key if channel is not None else None
+        self._courier = Courier(channel, {*channels, channel.key}, wall, monotonic) if channel is not None else None
+        self._lock = threading.Lock()
+        self._latest: dict[str, JarState] = {}
+        self._unsaid: set[str] = set()
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"state to {publisher.name}", daemon=True)
+
+    def show(self, states: Sequence[JarState]) -> None:
+        """These are the latest states; an older one that was not published yet is forgotten."""
+        if self._state_topic is None:
+            return
+        with self._lock:
+            for state in states:
+                self._latest[state.jar] = state
+                self._unsaid.add(state.jar)
+        self._wake.set()
+
+    def start(self) -> None:
+        """Begin, in a thread of its own."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """There may be something new in the outbox."""
+        self._wake.set()
+
+    def stop(self) -> None:
+        """Say of every jar that nobody follows it now, if the connection is still there, and end."""
+        self._stopping.set()
+        self._wake.set()
+        if self._thread.is_alive():
+            self._thread.join(STOP_S)
+
+    def trouble(self) -> str | None:
+        """What is wrong with the notices' topic; the connection's own trouble is its source's to tell."""
+        return self._courier.trouble() if self._courier is not None else None
+
+    def _run(self) -> None:
+        store: Store | None = None
+        connected_since_s: float | None = None
+        while not self._stopping.is_set():
+            self._wake.clear()
+            try:
+                health = self._publisher.health()
+                if health.connected and health.since_s != connected_since_s:
+                    connected_since_s = health.since_s
+                    self._say_all_again()
+                if health.connected:
+                    self._say()
+                    if self._courier is not None:
+                        if store is None:
+                            store = Store.join(self._path)
+                            self._courier.resume(store)
+                        self._courier.turn(store)
+                else:
+                    connected_since_s = None
+            except StoreTrouble as error:
+                log.warning("notices to %s: %s", self._publisher.name, error)
+            except Exception:
+                log.exception("states to %s: a fault in the program; going on", self._publisher.name)
+            self._wake.wait(LOOK_S)
+        if store is not None:
+            store.close()
+        self._say_nobody_follows()
+
+    def _say_all_again(self) -> None:
+        """After connecting: the broker may have forgotten what it retained, or a new listener be there."""
+        with self._lock:
+            self._unsaid |= self._latest.keys()
+        if self._courier is not None:
+            self._courier.try_now()
+
+    def _say(self) -> None:
+        while True:
+            with self._lock:
+                if not self._unsaid:
+                    return
+                state = self._latest[self._unsaid.pop()]
+            if not self._publish(state.jar, json.dumps(state_body(state), ensure_ascii=False), followed(state)):
+                with self._lock:
+                    self._unsaid.add(state.jar)
+                return
+
+    def _say_nobody_follows(self) -> None:
+        if self._publisher.health().connected and self._state_topic is not None:
+            for jar in self._latest:
+                topic = self._state_topic.replace("{jar}", jar)
+                if not self._publisher.publish(f"{topic}/availability", "offline", retain=True):
+                    return
+
+    def _publish(self, jar: str, body: str, available: bool) -> bool:
+        assert self._state_topic is not None
+        topic = self._state_topic.replace("{jar}", jar)
+        return self._publisher.publish(topic, body, retain=True) and self._publisher.publish(
+            f"{topic}/availability", "online" if available else "offline", retain=True
+        )
+
+
+def followed(state: JarState) -> bool:
+    """Whether readings of this jar come in: its availability."""
+    return state.last_reading_s is not None and state.silent_since_s is None and state.stage is not Stage.AWAY
+
+
+def state_body(state: JarState) -> dict[str, Json]:
+    """The state as other programs read it: times in RFC 3339 UTC, units in the names, null where unknown."""
+    cycle, level, forecast = state.cycle, state.level, state.forecast
+    return {
+        "time": _time(state.now_s),
+        "jar": state.jar,
+        "stage": state.stage.value,
+        "level_mm": _rounded(level.level_mm if level is not None else None, 1),
+        "rise_ratio": _rounded(level.rise_ratio if level is not None else None, 3),
+        "rise_ratio_sd": _rounded(level.rise_ratio_sd if level is not None else None, 3),
+        "slope_mm_per_h": _rounded(state.slope_mm_per_h, 2),
+        "temperature_c": _rounded(state.temperature_c, 2),
+        "last_reading_at": _time(state.last_reading_s),
+        "fed_at": _time(cycle.fed_at_s if cycle is not None else None),
+        "peak_at": _time(cycle.peak_at_s if cycle is not None else None),
+        "peak_ratio": _rounded(cycle.peak_ratio if cycle is not None else None, 3),
+        "fall_at": _time(cycle.fall_at_s if cycle is not None else None),
+        "forecast_peak_at": _span(forecast.peak_at if forecast is not None else None),
+        "forecast_fall_at": _span(forecast.fall_at if forecast is not None else None),
+        "silent_since": _time(state.silent_since_s),
+        "question": state.question,
+    }
+
+
+def notice_body(kept: Kept) -> dict[str, Json]:
+    """One notice as other programs read it. `id` is the same in every copy."""
+    notice = kept.notice
+    return {
+        "time": _time(notice.due_s),
+        "id": kept.message_id,
+        "jar": notice.jar or None,
+        "kind": notice.kind,
+        "repeat": notice.repeat,
+        "urgent": notice.urgent,
+        "expires": _time(notice.expires_s),
+        "title": notice.title,
+        "text": notice.text,
+    }
+
+
+def _rounded(number: float | None, digits: int) -> float | None:
+    return None if number is None else round(number, digits)
+
+
+def _time(time_s: float | None) -> str | None:
+    return None if time_s is None else rfc3339.text(float(round(time_s)))
+
+
+def _span(span: Span | None) -> Json:
+    if span is None:
+        return None
+    return {"earliest": _time(span.earliest_s), "likely": _time(span.likely_s), "latest": _time(span.latest_s)}
