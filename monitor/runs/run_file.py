@@ -211,7 +211,7 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
             except ValueError as error:
                 rejected.append(RejectedRow(number, str(error), line.strip()[:80]))
                 continue
-            flour = unguard(row.get("flour", "")) or None
+            flour = unguard_line(unguard(row.get("flour", ""))) or None
             fed.append(Fed(time_s=time_s, jar=jar, starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=flour))
     return fed, rejected
 
@@ -221,7 +221,7 @@ def write_feedings(out: TextIO, fed: Iterable[Fed]) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(FEEDING)
     for item in fed:
-        flour = guard(one_line(item.flour or ""))
+        flour = guard(guard_line(one_line(item.flour or "")))
         grams = [number(value) for value in (item.starter_g, item.flour_g, item.water_g)]
         writer.writerow([rfc3339.text(item.time_s), *grams, flour])
 
