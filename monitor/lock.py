@@ -23,7 +23,7 @@ class StoreLock:
         self._file: int | None = None
 
     def __enter__(self) -> Self:
-        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)  # less the umask
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
