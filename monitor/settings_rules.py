@@ -6,6 +6,7 @@ the reader can add the file, the line and the value.
 
 from __future__ import annotations
 
+import difflib
 import re
 import zoneinfo
 from collections.abc import Iterator, Sequence
@@ -13,6 +14,7 @@ from pathlib import PurePath
 from urllib.parse import urlsplit
 
 from monitor.core.geometry import problem_with
+from monitor.core.notices import Kind
 from monitor.settings import (
     InfluxSettings,
     JarSettings,
@@ -137,6 +139,12 @@ def _notices(notices: NoticeSettings) -> Iterator[Clause]:
     for name in notices.to_env:
         if not VARIABLE.fullmatch(name):
             yield "to_env", "holds names of environment variables (A-Z 0-9 _); put the address itself into the variable"
+    for key in ("quiet_except", "leave_out"):
+        for name in getattr(notices, key):
+            if name not in list(Kind):
+                near = difflib.get_close_matches(name, Kind, n=1)
+                meant = f"did you mean {near[0]}? " if near else ""
+                yield key, f"there is no kind {name!r}; {meant}There are {', '.join(Kind)}"
     for key in ("quiet_from", "quiet_to", "daily_summary"):
         text = getattr(notices, key)
         if text is not None and not CLOCK_TIME.fullmatch(text):

@@ -112,6 +112,7 @@ path = 3
         (JAR + '[notices]\nquiet_from = "22:30"', 'quiet_from = "22:30": needs quiet_to beside it'),
         (JAR + '[notices]\nquiet_from = "22:30"\nquiet_to = "22:30"', "line 5: [notices]: quiet_to"),
         (JAR + '[notices]\ndaily_summary = "24:00"', 'must be a local time of day, "00:00" to "23:59"'),
+        (JAR + '[notices]\nleave_out = ["to_hot"]', "there is no kind 'to_hot'; did you mean too_hot? There are"),
         (JAR + "[notices]\ntoo_cold_c = 30", None),
         (JAR + "[notices]\ntoo_cold_c = 30\ntoo_hot_c = 28", "must be below too_hot_c (28)"),
         (JAR + '[influx]\nurl = "localhost:8086"', "must be http://host:port"),
