@@ -6,45 +6,57 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
-from math import exp, sqrt
+from math import exp, log, sqrt
 
 from monitor.core.minute import Block
 
 ROUNDING_MM2 = 1.0 / 12.0  # variance of rounding to 1 mm: the least that is ever believed
 FIRST_WHITE_MM2 = 1.5  # before anything is learnt: a ranging sensor of 1.2 mm
-FIRST_WANDER = (0.30, 12.0)  # variance mm2, time constant min: a foam surface in a kitchen
 WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance and light over hours
-WANDER_MEMORY = 288.0  # bins: a day
-WANDER_HEAD_START = 36.0  # bins' worth of belief in FIRST_WANDER: three hours
-SPANS = (1, 2, 4)  # bins a side of the third difference: 5, 10, 20 min
-TAUS_MIN = (3.0, 5.0, 8.0, 12.0, 18.0, 27.0, 40.0)
+WANDER_MEMORY_N = 288.0  # bins: a day
 BIN_MIN = 5.0
+SPANS = (1, 2, 4)  # bins a mean: third differences of 5, 10 and 20 min means
 CLIP = (
     6.0  # squared differences are clipped at this many times their mean (a chi-square of 1 exceeds it 1.4 % of times)
 )
 
+# What a foam surface does by itself, before this one was seen: it wanders by 0.2 to 0.8 mm over 5 to 30 min, now and
+# then hardly at all or more. (Observed range, all of it equally likely; it only matters until the jar has shown itself.)
+WANDER_SDS_MM = (0.05, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0, 1.3)
+WANDER_TAUS_MIN = (5.0, 8.0, 12.0, 18.0, 27.0)
+RARE = 0.3  # weight of a wander outside of 0.2 to 0.8 mm
 
-@cache
-def _rough(span: int, variance: float, tau_min: float) -> float:
-    """Expected squared third difference over 20 of means over span x 5 min of an Ornstein-Uhlenbeck process."""
+
+def _rough(span: int, tau_min: float) -> float:
+    """Expected square over 20 of the third difference of means over span x 5 min, of an Ornstein-Uhlenbeck process of
+    unit variance (its averages' covariances in closed form). White noise gives the variance of one mean."""
     x = span * BIN_MIN / tau_min
     e = exp(-x)
     c0 = 2.0 / x * (1.0 - (1.0 - e) / x)
     c1, c2, c3 = ((1.0 - e) ** 2 / (x * x) * e**k for k in range(3))
-    return variance * (20.0 * c0 - 30.0 * c1 + 12.0 * c2 - 2.0 * c3) / 20.0
+    return (20.0 * c0 - 30.0 * c1 + 12.0 * c2 - 2.0 * c3) / 20.0
+
+
+# (variance mm2, time constant min, ln of its weight, expected squares at SPANS)
+WANDERS = tuple(
+    (sd * sd, tau, 0.0 if 0.2 <= sd <= 0.8 else log(RARE), tuple(sd * sd * _rough(span, tau) for span in SPANS))
+    for sd in WANDER_SDS_MM
+    for tau in WANDER_TAUS_MIN
+)
 
 
 @dataclass(slots=True)
 class Noise:
-    """Variances in mm2. `rough_mm2` holds the mean squared third difference over 20 at each of SPANS."""
+    """Variances in mm2. `rough_mm2` and `rough_white_mm2` hold the running means, at each of SPANS, of the squared third
+    difference over 20 and of the white variance in it."""
 
     white_mm2: float = FIRST_WHITE_MM2
     white_n: float = 0.0
-    rough_mm2: list[float] = field(default_factory=lambda: [_rough(s, *FIRST_WANDER) for s in SPANS])
-    rough_n: list[float] = field(default_factory=lambda: [WANDER_HEAD_START] * len(SPANS))
-    wander_mm2: float = FIRST_WANDER[0]
-    tau_min: float = FIRST_WANDER[1]
+    rough_mm2: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
+    rough_white_mm2: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
+    rough_n: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
+    wander_mm2: float = 0.28  # mean of the range above
+    tau_min: float = 14.0
     latest: list[list[float]] = field(default_factory=list)  # [time_s, mm] of the last lone readings
 
 
@@ -93,25 +105,33 @@ def learn_wander(noise: Noise, means: list[list[float]], white_part: list[float]
         if not four:
             continue
         third = four[3] - 3.0 * four[2] + 3.0 * four[1] - four[0]
-        square = max(0.0, min(third * third / 20.0, CLIP * (noise.rough_mm2[i] + white_part[i])) - 0.0)
-        noise.rough_n[i] = min(noise.rough_n[i] + 1.0, WANDER_MEMORY)
-        noise.rough_mm2[i] += (square - white_part[i] - noise.rough_mm2[i]) / noise.rough_n[i]
+        usual = noise.rough_mm2[i] if noise.rough_n[i] > 10.0 else 0.3 + white_part[i]
+        square = min(third * third / 20.0, CLIP * usual)
+        noise.rough_n[i] = n = min(noise.rough_n[i] + 1.0, WANDER_MEMORY_N)
+        noise.rough_mm2[i] += (square - noise.rough_mm2[i]) / n
+        noise.rough_white_mm2[i] += (white_part[i] - noise.rough_white_mm2[i]) / n
 
 
 def fit_wander(noise: Noise) -> None:
-    """Variance and time constant of an Ornstein-Uhlenbeck wander from the three scales, by least relative squares."""
-    best = None
-    seen = [max(r, 0.0) for r in noise.rough_mm2]
-    for tau in TAUS_MIN:
-        shape = [_rough(s, 1.0, tau) for s in SPANS]
-        weight = [1.0 / (x * x) for x in shape]
-        variance = sum(w * x * y for w, x, y in zip(weight, shape, seen, strict=True)) / len(SPANS)
-        miss = sum((y - variance * x) ** 2 for x, y in zip(shape, seen, strict=True))
-        if best is None or miss < best[0]:
-            best = (miss, variance, tau)
-    assert best is not None
-    noise.wander_mm2 = min(max(best[1], 0.01), 4.0)
-    noise.tau_min = best[2]
+    """Posterior mean of the wander's variance and slow power over WANDERS: a mean of n squares is scaled chi-square, its
+    likelihood exp(-n/2 (ln m + seen / m)) with m expected. Overlapping differences count as n / (2 span) free ones."""
+    logs = []
+    for _, _, weight, expected in WANDERS:
+        total = weight
+        for i, span in enumerate(SPANS):
+            if noise.rough_n[i] > 0.0:
+                m = expected[i] + noise.rough_white_mm2[i]
+                total -= noise.rough_n[i] / (4.0 * span) * (log(m) + noise.rough_mm2[i] / m)
+        logs.append(total)
+    top = max(logs)
+    mass = variance = power = 0.0
+    for (v, tau, _, _), one in zip(WANDERS, logs, strict=True):
+        w = exp(one - top)
+        mass += w
+        variance += w * v
+        power += w * v * tau
+    noise.wander_mm2 = variance / mass
+    noise.tau_min = power / variance
 
 
 def wander_of_mean(noise: Noise, minutes: float) -> float:
