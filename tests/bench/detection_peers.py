@@ -194,7 +194,7 @@ RIVALS = {
         kalman,
         "filterpy",
         {"drift": 0.1, "sigmas": 1.5},
-        {"drift": (0.1, 0.2, 0.4, 0.8), "sigmas": (1.0, 1.5, 2.0, 2.5, 3.0, 3.5)},
+        {"drift": (0.05, 0.1, 0.2, 0.4), "sigmas": (1.0, 1.5, 2.0, 2.5)},
     ),
     "Page-Hinkley (river)": Entry(
         page_hinkley,

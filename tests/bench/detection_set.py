@@ -131,8 +131,10 @@ def _draw_cycle(
     height_mm = min(ratio * start_mm, room_mm - start_mm)
     risen = height_mm * curves.RISES[rise](rng, top_h)(hours)
     onset_h = top_h * rng.uniform(0.85, 1.1) + (rng.uniform(0.5, 3.0) if rng.uniform() < 0.35 else 0.0)
-    depth = rng.uniform(0.1, 0.25) if fall == "sagging" else rng.uniform(0.12, 0.55)
-    sunk = height_mm * depth * curves.FALLS[fall](rng, rng.uniform(3.0, 14.0))(hours - onset_h)
+    depth = rng.uniform(0.2, 0.4) if fall == "sagging" else rng.uniform(0.25, 0.75)
+    since_h = np.maximum(hours - onset_h, 0.0)
+    since_h = since_h**2 / (since_h + rng.uniform(0.3, 4.0) + 1e-9)  # no fall begins at its full pace
+    sunk = height_mm * depth * curves.FALLS[fall](rng, rng.uniform(3.0, 14.0))(since_h)
     if kind == "dead":
         sunk = np.zeros_like(sunk)
     level = start_mm + risen - sunk
@@ -142,7 +144,7 @@ def _draw_cycle(
     span_h = (grid_s[begin:] - grid_s[begin]) / 3600.0
     horizon = int(np.searchsorted(span_h, 60.0))
     top = int(np.argmax(level[:horizon])) if horizon else 0
-    after_h = rng.uniform(5.0, 14.0)
+    after_h = rng.uniform(7.0, 17.0)
     if kind == "early":
         length_h = span_h[top] * rng.uniform(0.5, 0.95)
     elif kind == "dead":
