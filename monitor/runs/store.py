@@ -122,10 +122,10 @@ class Store(Decisions):
         source, reason, detail = map(_plain, (rejected.source, rejected.reason, rejected.detail[:200]))
         jar = None if rejected.jar is None else _plain(rejected.jar[:200])
         self._db.execute(
-            """INSERT INTO rejected VALUES (?, ?, ?, 1, ?, ?, ?) ON CONFLICT DO UPDATE SET
-                count = count + 1, last_s = excluded.last_s, last_jar = excluded.last_jar,
+            """INSERT INTO rejected VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
+                count = count + excluded.count, last_s = excluded.last_s, last_jar = excluded.last_jar,
                 last_detail = excluded.last_detail""",
-            (day, source, reason, rejected.received_s, jar, detail),
+            (day, source, reason, rejected.count, rejected.received_s, jar, detail),
         )
 
 
