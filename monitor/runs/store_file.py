@@ -52,7 +52,7 @@ def open_file(path: Path, now_s: float) -> Opened:
     if damage is not None:
         aside = _set_aside(path, now_s)
     if not path.exists():
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))  # less the umask; -wal and -shm take the same
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))  # umask applies; -wal and -shm take the same
     db = connect(path)
     try:
         migrate(db, path)
