@@ -209,7 +209,8 @@ def recording(seed: int) -> Recording:
     grid_s, temperature_c = grid_s[:begin], temperature_c[:begin]
     true_mm = np.concatenate([c.level_mm for c in drawn])
     fed_s = tuple(float(grid_s[c.begin]) for c in drawn[1:])
-    peaks_s = tuple(float(grid_s[c.begin + int(np.argmax(c.level_mm))]) for c in drawn)
+    tops = [c for c in drawn if c.kind not in {"dead", "middle"}]
+    peaks_s = tuple(float(grid_s[c.begin + int(np.argmax(c.level_mm))]) for c in tops)
 
     # what the sensor makes of it
     every_s = _sampling(rng)
