@@ -30,7 +30,7 @@ RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
 RISE_SD = 5.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
-ALLOWANCE_MM = 0.6  # a sag, mist or an unseen lid offset may lower the level by about 1 mm; half is asked beforehand
+ALLOWANCE_MM = 0.0  # a sag, mist or an unseen lid offset may lower the level by about 1 mm; half is asked beforehand
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
@@ -128,7 +128,9 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
             lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
         if what is not Meaning.LID:
             out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
-    if what not in (Meaning.FED, Meaning.PERHAPS_FED):
+    if what is Meaning.COLLAPSED:
+        lids.restart(v.lid, rows)
+    elif what not in (Meaning.FED, Meaning.PERHAPS_FED):
         lids.accept(v.lid, rows)
     if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
         rows = rows[-1:]  # the others were taken in before the step was seen

@@ -11,7 +11,6 @@ from monitor.core.lid import Landing
 
 START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest is foam and spread
 COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
-UNKNOWN_START_DROP = 0.20  # without a known starting level: a drop of more than any collapse
 LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
 HANDS_S = 150.0  # keeping, pouring and stirring takes minutes; a look does not
 FASTEST_FALL_MM_PER_H = 15.0  # sinking by itself during a silence
@@ -52,7 +51,7 @@ def meaning(landing: Landing, start_mm: float | None, hours: float, *, rising: b
         return Meaning.FED if near and handled else Meaning.DISTURBED
     drop = -jump / before if before > 0.0 else 0.0
     if start_mm is None:
-        if drop >= UNKNOWN_START_DROP or handled:
+        if drop > COLLAPSE_MOST or handled:
             return Meaning.FED
     elif near and (handled or not rising or drop > COLLAPSE_MOST):
         return Meaning.FED
