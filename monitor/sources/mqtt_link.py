@@ -70,19 +70,22 @@ def uses_tls(settings: MqttSettings) -> bool:
     return named is not None or not THIS_MACHINE.fullmatch(settings.host)
 
 
-def make_client(settings: MqttSettings, client_id: str) -> mqtt.Client:
-    """A client that is not yet connected. Raises SecretError, or OSError for a certificate file."""
+def make_client(settings: MqttSettings, client_id: str, *, in_passing: bool = False) -> mqtt.Client:
+    """A client that is not yet connected. Raises SecretError, or OSError for a certificate file.
+
+    `in_passing`: one that leaves nothing behind, no session and no last will, for a look at what arrives."""
     five = settings.protocol == "5"
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
-        clean_session=None if five else False,
+        clean_session=None if five else in_passing,
         protocol=mqtt.MQTTv5 if five else mqtt.MQTTv311,
         manual_ack=True,
         reconnect_on_failure=False,
     )
     client.connect_timeout = CONNECT_S
-    client.will_set(settings.status_topic, "offline", qos=1, retain=True)
+    if not in_passing:
+        client.will_set(settings.status_topic, "offline", qos=1, retain=True)
     if settings.user is not None:
         where = f"the password for {settings.user} at {settings.host}"
         client.username_pw_set(
