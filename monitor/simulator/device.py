@@ -6,6 +6,7 @@ Arrays of readings become `Sent` messages here, in order of arrival.
 from __future__ import annotations
 
 import heapq
+import json
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -49,7 +50,7 @@ class Device:
         self._count = 0
 
     def spells(self, to_s: float) -> Iterator[tuple[str, float, float]]:
-        """Let the faults begin that begin before `to_s`; gives the new ones: name, from and to, seconds since the start."""
+        """Let the faults begin that begin before `to_s`; gives the new ones: name, from, to (s since the start)."""
         for fault in self._faults:
             before = len(fault.spells)
             fault.until(to_s)
@@ -98,7 +99,7 @@ class Device:
                 reading=reading,
                 boot=self._boot,
                 seq=self._seq,
-                up_ms=int(round((since - self._up_since_s) * 1000)),
+                up_ms=round((since - self._up_since_s) * 1000),
                 timed=timed,
                 raw=raw,
             )
@@ -151,3 +152,19 @@ def _again(sent: Sent, at_s: float) -> Sent:
 
 def _given(column: Floats) -> list[float | None]:
     return [None if math.isnan(value) else value for value in column.tolist()]
+
+
+def payload(sent: Sent, shift_s: float = 0.0) -> bytes:
+    """The message as a device writes it: one JSON object. `shift_s` is added to its time, if it has one."""
+    if sent.raw is not None:
+        return sent.raw
+    reading = sent.reading
+    fields: dict[str, object] = {"jar": reading.jar}
+    for name in ("distance_mm", "echo_us", "temperature_c", "air_c", "humidity_pct"):
+        value = getattr(reading, name)
+        if value is not None:
+            fields[name] = value
+    if sent.timed:
+        fields["time"] = round(reading.time_s + shift_s, 3)
+    fields |= {"boot": sent.boot, "seq": sent.seq, "up_ms": sent.up_ms}
+    return json.dumps(fields, separators=(",", ":")).encode()

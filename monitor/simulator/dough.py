@@ -37,7 +37,7 @@ PRESSURE_PA = 101_325.0
 YEAST_CELL_G, BACTERIUM_G = 2.0e-11, 3.0e-13
 YEAST_YIELD, BACTERIA_YIELD = 0.10, 0.10  # g cells per g sugar, anaerobic (textbook)
 
-# Best specific growth rates, 1/h. Yeast: about 0.42 at 27 degC in the model of Gaenzle et al. 1998; bacteria are faster.
+# Best specific growth rates, 1/h. Yeast: about 0.42 at 27 degC in the model of Gaenzle et al. 1998.
 YEAST_RATE, BACTERIA_RATE, WILD_RATE = 0.37, 0.55, 0.50
 # Sugar that cells ferment without growing, g per g and h at their best temperature.
 YEAST_UPKEEP, BACTERIA_UPKEEP = 1.0, 4.5
@@ -45,7 +45,8 @@ YEAST_UPKEEP, BACTERIA_UPKEEP = 1.0, 4.5
 # and 1e9 or a little more bacteria per g).
 YEAST_FULL_PER_G, BACTERIA_FULL_PER_G = 1.0e8, 3.0e9
 SUGAR_HALF = 0.003  # g sugar per g water at which uptake is half (Monod)
-# 150 mM undissociated acetic acid stops the yeast; bacteria grow from pH 3.8 to 6.7 and acidify on to 3.6: Gaenzle et al. 1998
+# Gaenzle et al. 1998: 150 mM undissociated acetic acid stops the yeast; bacteria grow from pH 3.8 to 6.7 and go on
+# making acid to pH 3.6
 ACETIC_STOPS_MOL_PER_KG = 0.150
 BACTERIA_PH = (3.8, 5.3, 6.9)
 ACID_STOPS_PH = 3.6
@@ -109,7 +110,7 @@ GRAMS = STATE[: ESCAPED + 1]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """What does not change between two doings of the baker: the flour's inert part, its blend and the yeast's vigour."""
+    """What does not change between two doings of the baker: the inert flour, its kind, the yeast's vigour."""
 
     solids_g: float  # flour's dry matter that nothing here eats: intact starch, protein, bran
     flour_g: float  # flour as weighed, old and new together
@@ -119,11 +120,16 @@ class Batch:
 
 def ph_of(dough: Dough, batch: Batch) -> float:
     """pH of the dough: the acids' anions balance what the flour's buffer has taken up."""
-    return _ph(dough.lactic / LACTIC, dough.acetic / ACETIC, batch.flour_g * batch.blend.buffer_mol_per_kg / 1000, batch.blend.ph)
+    return _ph(
+        dough.lactic / LACTIC,
+        dough.acetic / ACETIC,
+        batch.flour_g * batch.blend.buffer_mol_per_kg / 1000,
+        batch.blend.ph,
+    )
 
 
 def _ph(lactic_mol: float, acetic_mol: float, buffer_mol_per_ph: float, flour_ph: float) -> float:
-    """Newton's root of  buffer (pH0 - pH) = sum acid / (1 + 10^(pKa - pH)); the right side rises with pH, so it is one."""
+    """The one root of  buffer (pH0 - pH) = sum of acid / (1 + 10^(pKa - pH)), by Newton's method."""
     ph = 4.2
     for _ in range(8):
         a = 1.0 / (1.0 + 10.0 ** (LACTIC_PKA - ph))
@@ -168,20 +174,38 @@ def volume_ml(state: State, batch: Batch, temperature_c: Any) -> Any:
 
 def mass_g(dough: Dough, batch: Batch) -> float:
     """Everything in the jar, without what has escaped, g."""
-    return batch.solids_g + sum(getattr(dough, name) for name in GRAMS) - dough.escaped
+    grams: list[float] = [getattr(dough, name) for name in GRAMS]
+    return batch.solids_g + sum(grams) - dough.escaped
 
 
 def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[float, Sequence[float]], list[float]]:
-    """The right-hand side d(state)/dt for the solver; `temperature_at(hours)` in degC. Plain floats: it is the hot spot."""
+    """The right-hand side d(state)/dt for the solver; `temperature_at(hours)` in degC. In plain floats, for speed."""
     blend = batch.blend
     buffer_mol = batch.flour_g * blend.buffer_mol_per_kg / 1000
     nutrition, vigour = blend.nutrition, batch.vigour
     solids_ml = batch.solids_g / FLOUR_SOLID_G_PER_ML
 
     def rates(hours: float, y: Sequence[float]) -> list[float]:
-        yeast, bacteria, wild, _, sugar, starch, water, lactic, acetic, _, _, dissolved, gas, _, yeast_wake, bacteria_wake, gluten, hooch = (
-            float(v) for v in y
-        )
+        (
+            yeast,
+            bacteria,
+            wild,
+            _,
+            sugar,
+            starch,
+            water,
+            lactic,
+            acetic,
+            _,
+            _,
+            dissolved,
+            gas,
+            _,
+            yeast_wake,
+            bacteria_wake,
+            gluten,
+            hooch,
+        ) = (float(v) for v in y)
         temperature_c = temperature_at(hours)
         sugar = max(sugar, 0.0)
         gas = max(gas, 0.0)
@@ -197,7 +221,9 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
         warm = warmth(temperature_c, BACTERIA) * food
         acid_go = min(1.0, max(0.0, (ph - ACID_STOPS_PH) / 0.4))  # fermentation fades over the last 0.4 of pH
         bacteria_room = max(0.0, 1 - bacteria / (BACTERIA_FULL_PER_G * BACTERIUM_G * total_g))
-        bacteria_grows = BACTERIA_RATE * nutrition * warm * sourness(ph, *BACTERIA_PH) * bacteria_wake * bacteria_room * bacteria
+        bacteria_grows = (
+            BACTERIA_RATE * nutrition * warm * sourness(ph, *BACTERIA_PH) * bacteria_wake * bacteria_room * bacteria
+        )
         wild_go = warmth(temperature_c, WILD) * food * sourness(ph, *WILD_PH)
         wild_room = max(0.0, 1 - wild / (BACTERIA_FULL_PER_G / 3 * BACTERIUM_G * total_g))
         wild_grows = WILD_RATE * wild_go * wild_room * wild
@@ -209,7 +235,9 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
 
         # the sugar they take, beyond what becomes cells
         yeast_eats = yeast_grows * (1 / YEAST_YIELD - 1) + YEAST_UPKEEP * yeast_go * yeast_wake * yeast
-        bacteria_eats = bacteria_grows * (1 / BACTERIA_YIELD - 1) + BACTERIA_UPKEEP * warm * acid_go * bacteria_wake * bacteria
+        bacteria_eats = (
+            bacteria_grows * (1 / BACTERIA_YIELD - 1) + BACTERIA_UPKEEP * warm * acid_go * bacteria_wake * bacteria
+        )
         wild_eats = wild_grows * (1 / BACTERIA_YIELD - 1) + BACTERIA_UPKEEP * wild_go * wild
         acetate_eats = ACETATE_SHARE * bacteria_eats
         ethanol_eats = bacteria_eats - acetate_eats + wild_eats
@@ -269,7 +297,9 @@ def blended(one: Flour, one_g: float, other: Flour, other_g: float) -> Flour:
     return Flour(**{f.name: (1 - share) * getattr(one, f.name) + share * getattr(other, f.name) for f in fields(Flour)})
 
 
-def fed(dough: Dough, batch: Batch, *, keep_g: float | None, flour_g: float, water_g: float, flour: str) -> tuple[Dough, Batch]:
+def fed(
+    dough: Dough, batch: Batch, *, keep_g: float | None, flour_g: float, water_g: float, flour: str
+) -> tuple[Dough, Batch]:
     """Keep `keep_g` (None: all) of what is there, add flour and water, and stir. The stirring drives the gas out.
 
     More than there is cannot be kept: then all is. What has escaped is counted from the feeding on.
@@ -313,4 +343,6 @@ def stirred(dough: Dough, gas_left: float = 0.1) -> Dough:
 def without(dough: Dough, batch: Batch, share: float) -> tuple[Dough, Batch]:
     """The dough after `share` of it, gas and all, was taken out or ran over the rim."""
     rest = {name: getattr(dough, name) * (1 - share) for name in GRAMS if name != "escaped"}
-    return replace(dough, **rest), replace(batch, solids_g=batch.solids_g * (1 - share), flour_g=batch.flour_g * (1 - share))
+    return replace(dough, **rest), replace(
+        batch, solids_g=batch.solids_g * (1 - share), flour_g=batch.flour_g * (1 - share)
+    )

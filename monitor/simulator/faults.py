@@ -22,7 +22,10 @@ LASTING = {"lid_offset", "clock_jump"}  # what stays as it is from then on
 
 WILD_MM = (-1.0, 0.0, 3.0, 411.0, 1207.0, 32767.0, 65535.0, 999999.0)
 NO_TARGET_MM = (8190.0, 8191.0)  # range status codes in the place of a distance
-POWER_ON_C, UNPLUGGED_C = 85.0, -127.0  # what a 1-Wire probe says after power-up, and what its driver says with none there
+POWER_ON_C, UNPLUGGED_C = (
+    85.0,
+    -127.0,
+)  # what a 1-Wire probe says after power-up, and what its driver says with none there
 MIST_MM = -4.0  # droplets on the window shine back before the surface does
 
 
@@ -55,7 +58,9 @@ class Fault:
         while self._next_s is not None and self._next_s < to_s:
             lasts_s = FOREVER_S if self.what in LASTING else self.plan.minutes * 60
             self.spells.append(Spell(self._next_s, self._next_s + lasts_s, self._windows.one()))
-            self._next_s = self._next_s + self._windows.waiting(86400 / self.plan.per_day) if self.plan.per_day else None
+            self._next_s = (
+                self._next_s + self._windows.waiting(86400 / self.plan.per_day) if self.plan.per_day else None
+            )
 
     def forget(self, before_s: float) -> None:
         """Drop the spells that have ended, so that a season takes no more memory than a day."""

@@ -1,4 +1,4 @@
-"""Time for the dough: integrates `dough.slope` over a stretch with nothing done to it, and makes the starter to begin with.
+"""Time for the dough: integrates `dough.slope` while nothing is done to it, and makes the starter to begin with.
 
 scipy is imported here and only here (extra `simulator`), when first needed.
 """

@@ -1,11 +1,12 @@
-"""How fast yeast and bacteria go at a temperature and a pH, relative to their best. Pure; `dough.py` multiplies its rates
-by these; nothing here knows about sugar or time.
+"""How fast yeast and bacteria go at a temperature and a pH, relative to their best. Pure; `dough.py` multiplies its
+rates by these; nothing here knows about sugar or time.
 
 Deliberately not shared with `core/culture.py`: what judges the forecasts must not be the forecasts' own law.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
@@ -56,7 +57,8 @@ def warmth(temperature_c: float, cardinals: Cardinals) -> float:
     if temperature_c >= cardinals.max_c:
         return 0.0
     if temperature_c > cardinals.best_c:
-        return 1.0 - ((temperature_c - cardinals.best_c) / (cardinals.max_c - cardinals.best_c)) ** cardinals.bend
+        above = (temperature_c - cardinals.best_c) / (cardinals.max_c - cardinals.best_c)
+        return 1.0 - math.exp(cardinals.bend * math.log(above))
     return max(ctmi(temperature_c, cardinals), FLOOR_RATIO * ctmi(FLOOR_AT_C, cardinals))
 
 

@@ -40,7 +40,7 @@ class Kitchen:
         self._last = plan.room_c
 
     def minutes(self, first: int, count: int) -> Floats:
-        """Room temperature, degC, at the grid points `first` to `first + count - 1` (minutes since the scenario's start)."""
+        """Room temperature, degC, at the minutes `first` to `first + count - 1` since the start."""
         plan = self._plan
         keep = math.exp(-GRID_S / 3600 / WANDER_H)
         kicks = self._chance.normal(count) * math.sqrt(1 - keep * keep)
@@ -75,7 +75,7 @@ def place_c(place: str, plan: KitchenPlan, room: Floats, first: int) -> Floats:
     """Air temperature around a jar at `place`, on the same grid as `room`."""
     if place == "fridge":
         at_s = (first + np.arange(len(room))) * GRID_S
-        return plan.fridge_c + FRIDGE_SWING_C * np.sin(2 * math.pi * at_s / FRIDGE_CYCLE_S)
+        return np.asarray(plan.fridge_c + FRIDGE_SWING_C * np.sin(2 * math.pi * at_s / FRIDGE_CYCLE_S))
     if place == "oven":
         return np.maximum(room, plan.oven_c)
     return room
@@ -87,7 +87,7 @@ def jar_lag_h(dough_g: float) -> float:
 
 
 def jar_minutes(jar_c: float, around: Sequence[float], lag_h: float) -> list[float]:
-    """The jar's own temperature at the same grid points, from `jar_c` at the first: Newton's cooling, exact a minute."""
+    """The jar's own temperature at the same grid points, from `jar_c` at the first (Newton's cooling)."""
     share = 1 - math.exp(-GRID_S / 3600 / lag_h)
     out = []
     for air_c in around:

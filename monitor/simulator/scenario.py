@@ -6,6 +6,7 @@ The classes below are the format: one class a table, one field a key, with its u
 Times are since the scenario's start ("5h", "2d 3h") or local times of day ("21:30").
 """
 
+# ruff: noqa: RUF009 - the calls in the defaults below make immutable values
 from __future__ import annotations
 
 import tomllib
@@ -15,8 +16,20 @@ from datetime import datetime
 from monitor.core.geometry import parse_geometry
 from monitor.simulator.flours import FLOURS
 from monitor.simulator.schema import (
-    Part, ScenarioError, clock, jar_name, key, number, one_of, read_table, some_of, span, text, whole, yes_or_no,
-)  # fmt: skip
+    Part,
+    clock,
+    jar_name,
+    key,
+    number,
+    one_of,
+    read_table,
+    some_of,
+    span,
+    text,
+    whole,
+    yes_or_no,
+)
+from monitor.simulator.schema import ScenarioError as ScenarioError
 from monitor.values import Geometry, Straight
 
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -104,7 +117,9 @@ class Doing:
     starter_g: float | None = key(number(0, 5000, "g"), None, doc="feed: kept; without it all is kept")
     flour_g: float = key(number(0, 5000, "g"), 100.0, doc="feed")
     water_g: float = key(number(0, 5000, "g"), 100.0, doc="feed")
-    water_c: float | None = key(number(0, 60, "degC"), None, doc="feed: temperature of the water; without it the room's")
+    water_c: float | None = key(
+        number(0, 60, "degC"), None, doc="feed: temperature of the water; without it the room's"
+    )
     flour: str = key(one_of(*FLOURS), "white", doc="feed or swap: which flour")
     grams: float = key(number(1, 5000, "g"), 100.0, doc="take: so much; swap: what is in the other jar")
     place: str = key(one_of(*PLACES), "counter", doc="move: where to")
@@ -117,13 +132,17 @@ class SensorPlan:
     kind: str = key(one_of("optical", "ultrasonic"), "optical", doc="how it measures")
     noise_mm: float = key(number(0, 10, "mm"), 1.5, doc="of one reading, one standard deviation (datasheets: 1 to 3)")
     step_mm: float = key(number(0, 10, "mm"), 1.0, doc="rounding of the distance")
-    near_mm: float = key(number(0, 100, "mm"), 30.0, doc="nearer than this it reads too far (optical) or nothing (echo)")
+    near_mm: float = key(
+        number(0, 100, "mm"), 30.0, doc="nearer than this it reads too far (optical) or nothing (echo)"
+    )
     breathing_mm: float = key(number(0, 10, "mm"), 0.8, doc="slow heaving of a bubbly surface, at double volume")
     dropouts: float = key(number(0, 0.5), 0.01, doc="share of readings without a distance")
     venting: str = key(one_of("open", "loose", "tight"), "loose", doc="how freely CO2 leaves under the lid")
     air: bool = key(yes_or_no, False, doc="it also measures the headspace's air")
     humidity: bool = key(yes_or_no, False, doc="it also measures the headspace's humidity")
-    lid_shift_mm: float = key(number(0, 20, "mm"), 0.5, doc="how differently the lid is set back, one standard deviation")
+    lid_shift_mm: float = key(
+        number(0, 20, "mm"), 0.5, doc="how differently the lid is set back, one standard deviation"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,7 +241,9 @@ def _nonsense(scenario: Scenario) -> list[str]:
     if not scenario.jar:
         problems.append("jar: missing; at least one [[jar]]")
     names = [jar.name for jar in scenario.jar]
-    problems += [f'jar.name = "{name}": allowed: one jar of a name' for name in sorted(set(names)) if names.count(name) > 1]
+    problems += [
+        f'jar.name = "{name}": allowed: one jar of a name' for name in sorted(set(names)) if names.count(name) > 1
+    ]
     for i, jar in enumerate(scenario.jar, 1):
         if jar.rim_mm >= jar.empty_mm:
             problems.append(f"jar[{i}].rim_mm = {jar.rim_mm:g}: allowed: less than empty_mm, which is {jar.empty_mm:g}")

@@ -21,9 +21,22 @@ from monitor.core.level import volume_ml as volume_below_ml
 from monitor.simulator.chance import Chance, Floats
 from monitor.simulator.device import Device, Sent
 from monitor.simulator.dough import (
-    BACTERIUM_G, CO2, ESCAPED, HOOCH, STATE, YEAST_CELL_G,
-    fed, gas_free_ml, gas_ml, mass_g, molar_volume_ml, ph_of, stirred, volume_ml, without,
-)  # fmt: skip
+    BACTERIUM_G,
+    CO2,
+    ESCAPED,
+    HOOCH,
+    STATE,
+    YEAST_CELL_G,
+    fed,
+    gas_free_ml,
+    gas_ml,
+    mass_g,
+    molar_volume_ml,
+    ph_of,
+    stirred,
+    volume_ml,
+    without,
+)
 from monitor.simulator.growing import dough_from, grow, nothing, ripe
 from monitor.simulator.kitchen import GRID_S, Kitchen, jar_lag_h, jar_minutes, place_c
 from monitor.simulator.scenario import WEEK, Doing, JarPlan, Scenario
@@ -106,7 +119,9 @@ class _Jar:
         self._next_reading = 0
         self._off: list[tuple[float, float, float]] = []  # from, to, what the sensor sees instead (nan: nothing)
         self._levels = np.arange(0.0, plan.rim_mm + 0.25, 0.25)
-        self._volumes = np.array([volume_below_ml(plan.geometry, level) for level in self._levels.tolist()], dtype=np.float64)
+        self._volumes = np.array(
+            [volume_below_ml(plan.geometry, level) for level in self._levels.tolist()], dtype=np.float64
+        )
         self._doings: list[tuple[float, int, Doing]] = []
         self._count = 0
         self._waiting = [doing for doing in plan.do if doing.when is not None]
@@ -145,7 +160,12 @@ class _Jar:
             before_g = mass_g(self._dough, self._batch)
             kept_g = before_g if doing.starter_g is None else min(before_g, doing.starter_g)
             self._dough, self._batch = fed(
-                self._dough, self._batch, keep_g=doing.starter_g, flour_g=doing.flour_g, water_g=doing.water_g, flour=doing.flour
+                self._dough,
+                self._batch,
+                keep_g=doing.starter_g,
+                flour_g=doing.flour_g,
+                water_g=doing.water_g,
+                flour=doing.flour,
             )
             water_c = room_c if doing.water_c is None else doing.water_c
             # heat capacities: water 4.2, dough 3.4, flour 1.8 J/g/K (textbook)
@@ -159,7 +179,12 @@ class _Jar:
                     flour=doing.flour, starter_g=kept_g, flour_g=doing.flour_g, water_g=doing.water_g,
                 )
             )  # fmt: skip
-            row |= {"starter_g": round(kept_g, 1), "flour_g": doing.flour_g, "water_g": doing.water_g, "flour": doing.flour}
+            row |= {
+                "starter_g": round(kept_g, 1),
+                "flour_g": doing.flour_g,
+                "water_g": doing.water_g,
+                "flour": doing.flour,
+            }
             self._waiting = [one for one in self.plan.do if one.when is not None]
         elif what == "stir":
             self._dough = stirred(self._dough)
@@ -243,7 +268,7 @@ class _Jar:
             return jar[i] + (place - i) * (jar[i + 1] - jar[i])
 
         grown = grow(self._dough, self._batch, from_h, to_h, temperature_at)
-        minutes = np.arange(len(jar)) * GRID_S + from_s
+        minutes: Floats = np.arange(len(jar), dtype=np.float64) * GRID_S + from_s
         states = grown(minutes / 3600)
         volumes = volume_ml(states, self._batch, np.array(jar))
         self.truth.saw(minutes[1:] + starts_s, self._level(volumes)[1:], volumes[1:])
@@ -261,13 +286,15 @@ class _Jar:
         self._off = [one for one in self._off if one[1] > to_s]
         return out
 
-    def _read(self, from_s: float, to_s: float, grown: object, minutes: Floats, jar: Floats, room: Floats) -> list[Sent]:
+    def _read(
+        self, from_s: float, to_s: float, grown: object, minutes: Floats, jar: Floats, room: Floats
+    ) -> list[Sent]:
         """The readings of a stretch, through the sensor and the device."""
         assert callable(grown)
         first = self._next_reading
         stop = math.ceil(to_s / self._sampling_s - 1e-9)
         self._next_reading = max(first, stop)
-        since_s = np.arange(first, self._next_reading) * self._sampling_s
+        since_s: Floats = np.arange(first, self._next_reading, dtype=np.float64) * self._sampling_s
         starts_s = self._scenario.starts_s
         for what, begins_s, ends_s in self._device.spells(to_s):
             ends = None if math.isinf(ends_s) else starts_s + ends_s
@@ -319,7 +346,6 @@ class _Jar:
                 "hooch_g": round(dough.hooch * dough.water, 1),
             }
         )
-
 
 
 def _log10(count: float) -> float | None:

@@ -164,5 +164,11 @@ def _part(part: Part, raw: object, where: str, problems: list[str]) -> Any:
 
 
 def _short(raw: object) -> str:
-    shown = f'"{raw}"' if isinstance(raw, str) else {True: "true", False: "false"}.get(raw, str(raw)) if isinstance(raw, bool) else str(raw)
+    shown = (
+        f'"{raw}"'
+        if isinstance(raw, str)
+        else {True: "true", False: "false"}.get(raw, str(raw))
+        if isinstance(raw, bool)
+        else str(raw)
+    )
     return shown if len(shown) <= 40 else shown[:37] + "..."

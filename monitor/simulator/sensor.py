@@ -112,7 +112,9 @@ class Sensor:
             surface_mm = surface_mm + self._drift_mm_per_c * (seen.room_c - 22.0)
             surface_mm = surface_mm + NEAR_BIAS * np.maximum(0.0, plan.near_mm - surface_mm)
             spread_mm = plan.noise_mm * (1 + NOISE_GROWS_PER_MM * np.maximum(0.0, surface_mm - 50))
-            distance_mm = np.where(missing, np.nan, rounded(np.maximum(surface_mm + spread_mm * noise, 0.0), plan.step_mm))
+            distance_mm = np.where(
+                missing, np.nan, rounded(np.maximum(surface_mm + spread_mm * noise, 0.0), plan.step_mm)
+            )
         else:
             wanted = headspace_co2(seen.escaping_ml_per_h, plan.venting)
             co2 = _smoothed(wanted * (1 - self._lag), self._lag, self._co2)

@@ -1,0 +1,103 @@
+"""A scenario as a source inside the daemon: the unchanged daemon watches jars that do not exist, faster than real time.
+
+The daemon is given a wall clock that runs `speed` times as fast as the real one; this source emits each message when
+that clock passes its time, as the bytes that a device would send, through the same intake as a wire.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from monitor.simulator.device import Sent, payload
+from monitor.simulator.scenario import Doing, Scenario
+from monitor.simulator.scene import Scene
+from monitor.sources import Put
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.intake import Condition, Intake
+from monitor.values import SourceHealth
+
+STRETCH_S = 600.0  # simulated at once: what the baker is told to do shows within so much simulated time
+LONGEST_WAIT_S = 0.5  # real seconds between looks at the wall clock, which may be stepped
+STOP_S = 4.0
+
+
+def sped_up(speed: float, real: Callable[[], float] = time.time) -> Callable[[], float]:
+    """A clock that shows `real` time now and from now on runs `speed` times as fast."""
+    began_s = real()
+    return lambda: began_s + (real() - began_s) * speed
+
+
+class SimulatedSource:
+    """Plays a scenario, whose start is when `start` is called, whatever it says itself.
+
+    `wall` is the daemon's clock, which runs `speed` times as fast as the real one (see `sped_up`).
+    """
+
+    def __init__(self, scenario: Scenario, *, speed: float = 1.0, wall: Callable[[], float] = time.time) -> None:
+        self.name = "simulated"
+        self._scenario = scenario
+        self._speed = speed
+        self._wall = wall
+        self._intake = Intake(
+            self.name,
+            jars=frozenset(jar.name for jar in scenario.jar),
+            jar=None,
+            bare_lines=False,
+            clocks=BootClocks(),
+            wall=wall,
+            monotonic=wall,
+        )
+        self._condition = Condition(self.name, wall)
+        self._told: deque[tuple[str, Doing]] = deque()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def start(self, put: Put) -> None:
+        """Begin to play, in a thread."""
+        self._thread = threading.Thread(target=self._play, args=(put,), name=self.name, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End at once."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(STOP_S)
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        """Nothing waits for it."""
+
+    def health(self) -> SourceHealth:
+        """Playing, at its end, or what stopped it."""
+        return self._condition.health()
+
+    def tell(self, jar: str, doing: Doing) -> None:
+        """The baker does something to a jar as soon as the play allows; any thread may call it."""
+        self._told.append((jar, doing))
+
+    def _play(self, put: Put) -> None:
+        starts_s = self._wall()
+        try:
+            scene = Scene(replace(self._scenario, starts_s=starts_s), keep_chemistry=False)
+            self._condition.report(connected=True, trouble=None)
+            while scene.now_s < self._scenario.hours * 3600 and not self._stop.is_set():
+                while self._told:
+                    scene.do(*self._told.popleft())
+                for sent in scene.advance(scene.now_s + STRETCH_S):
+                    if not self._wait_for(sent):
+                        return
+                    self._condition.last_message_s = self._wall()
+                    put(self._intake.take(payload(sent)))
+            self._condition.report(connected=False, trouble="the scenario is at its end")
+        except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
+            self._condition.report(connected=False, trouble=f"the scenario cannot be played: {error}")
+
+    def _wait_for(self, sent: Sent) -> bool:
+        """Wait until the wall clock passes the message's time; False when asked to stop."""
+        while (left_s := sent.at_s - self._wall()) > 0:
+            if self._stop.wait(min(left_s / self._speed, LONGEST_WAIT_S)):
+                return False
+        return not self._stop.is_set()
