@@ -27,17 +27,18 @@ _local = threading.local()
 _loading = threading.Lock()
 
 
-class _Ear(logging.Handler):
-    """Keeps what apprise logs while this thread is sending, to learn the reason from; nothing is passed on."""
-
-    def emit(self, record: logging.LogRecord) -> None:
-        heard: list[str] | None = getattr(_local, "heard", None)
-        if heard is not None:
-            heard.append(record.getMessage())
+def _hear(record: logging.LogRecord) -> bool:
+    """A filter on apprise's logger: keeps what it says while this thread is sending, to learn the reason from, and
+    lets nothing through to any handler."""
+    heard: list[str] | None = getattr(_local, "heard", None)
+    if heard is not None:
+        heard.append(record.getMessage())
+    return False
 
 
 def _not_ours(_record: logging.LogRecord) -> bool:
-    """Holds back what the HTTP library logs while one of our threads sends: its lines hold the path."""
+    """A filter on the HTTP library's logger: holds back what it says while one of our threads is sending, as its lines
+    hold the path."""
     return getattr(_local, "heard", None) is None
 
 
@@ -94,11 +95,9 @@ class AppriseChannel:
 def _plugin(address: str) -> Any:
     """apprise's object for one address, with bounded waiting; None for an address that it does not understand."""
     logger = logging.getLogger("apprise")
-    if not any(isinstance(handler, _Ear) for handler in logger.handlers):
-        logger.handlers = [_Ear()]
-        logger.propagate = False
-        logger.setLevel(logging.DEBUG)
-        logging.getLogger("urllib3.connectionpool").addFilter(_not_ours)
+    logger.setLevel(logging.DEBUG)
+    logger.addFilter(_hear)
+    logging.getLogger("urllib3.connectionpool").addFilter(_not_ours)
     import apprise
 
     # no pictures from elsewhere, nothing kept on disk
