@@ -53,6 +53,8 @@ class Database:
             yield
             return
         try:
+            if self._db.in_transaction:  # a rollback that failed as well
+                self._db.execute("ROLLBACK")
             self._db.execute("BEGIN IMMEDIATE")  # a deferred one could fail later without waiting for its turn
             self._depth = 1
             yield

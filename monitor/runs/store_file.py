@@ -154,8 +154,10 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
     wal = path.with_name(path.name + "-wal")
     if check_s is None:  # a write-ahead log that is left over tells of a stop without a close
         check_s = CHECK_AFTER_CRASH_S if wal.exists() and wal.stat().st_size else CHECK_S
+    # without a log nobody has it open, and a look that SQLite is told may rely on that leaves no files beside it
+    how = "mode=ro" if wal.exists() else "mode=ro&immutable=1"
     try:
-        db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
+        db = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_S, isolation_level=None)
     except sqlite3.Error as error:
         raise trouble(error, path) from error
     with contextlib.closing(db):
