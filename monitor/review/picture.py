@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import tzinfo
 from pathlib import Path
+from typing import Any
 
 from monitor.values import Event, EventKind, Reading
 
@@ -113,7 +114,8 @@ def draw(
         thin_s, thin_c = thin([t for t, _ in warm], [c for _, c in warm])
         below.plot([_day(t) for t in thin_s], thin_c, color="#7a4b8f", linewidth=1.0)
     below.set_ylabel("°C")
-    below.xaxis.set_major_formatter(mdates.ConciseDateFormatter(below.xaxis.get_major_locator(), tz=zone))
+    axis_times: Any = mdates.ConciseDateFormatter  # matplotlib's own stubs leave it untyped
+    below.xaxis.set_major_formatter(axis_times(below.xaxis.get_major_locator(), tz=zone))
     for axes in (top, below):
         axes.grid(color="#dddddd", linewidth=0.6)
         axes.spines[["top", "right"]].set_visible(False)

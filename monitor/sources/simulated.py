@@ -54,6 +54,7 @@ class SimulatedSource:
         self._condition = Condition(self.name, wall)
         self._told: deque[tuple[str, Doing]] = deque()
         self._stop = threading.Event()
+        self.ended = threading.Event()  # the scenario is over, or cannot be played: nothing more will come
         self._thread: threading.Thread | None = None
 
     def start(self, put: Put) -> None:
@@ -94,6 +95,8 @@ class SimulatedSource:
             self._condition.report(connected=False, trouble="the scenario is at its end")
         except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
             self._condition.report(connected=False, trouble=f"the scenario cannot be played: {error}")
+        finally:
+            self.ended.set()
 
     def _wait_for(self, sent: Sent) -> bool:
         """Wait until the wall clock passes the message's time; False when asked to stop."""

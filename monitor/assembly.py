@@ -1,0 +1,177 @@
+"""The parts joined into a watching daemon: lock, store, sources, sinks, agenda, signals, service manager.
+
+`jartide watch` and the demo come here; the demo brings its own clock and source and is the same daemon otherwise.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import secrets
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from math import floor
+
+from monitor import status
+from monitor.agenda import Agenda, ClockWatch
+from monitor.core.vigil import TICK_S
+from monitor.daemon import Clock, Daemon
+from monitor.jars import Jars
+from monitor.lock import StoreLock
+from monitor.runs import outbox
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import Settings
+from monitor.sinks import systemd
+from monitor.sinks.mirror import Mirror
+from monitor.sinks.mqtt_state import MqttState, NoticeTopic
+from monitor.sinks.notices import NoticeSink, channels
+from monitor.sources import Source, open_sources
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.mqtt_topic import MqttTopic
+from monitor.values import ClockSet, JarState, Json, Tick
+from monitor.zone import display
+
+log = logging.getLogger(__name__)
+
+TOKEN_KEY = "client token"
+BOOTS_KEY = "power-ups"
+
+
+def watch(
+    settings: Settings,
+    *,
+    clock: Clock | None = None,
+    own_sources: Sequence[Source] | None = None,
+    started: Callable[[Daemon], None] = lambda daemon: None,
+) -> None:
+    """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon, once it is ready).
+
+    Raises StoreBusy when another daemon has this store, StoreTrouble when the store cannot be used.
+    """
+    clock = clock or Clock()
+    settings.store.path.parent.mkdir(parents=True, exist_ok=True)
+    with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
+        if store.set_aside is not None:
+            log.critical(
+                "the store was damaged (%s): it was moved to %s, a new one begun", store.damage, store.set_aside
+            )
+        outbox.restart(store, clock.wall())
+        boots = BootClocks(_saved(store), wall_s=clock.wall(), at_s=clock.monotonic())
+        if own_sources is None:
+            sources: Sequence[Source] = open_sources(
+                settings, _client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
+            )
+        else:
+            sources = own_sources
+        sinks, shows = open_sinks(settings, sources, clock)
+
+        def keep(states: Sequence[JarState]) -> None:
+            for show in shows:
+                show.show(states)
+            with contextlib.suppress(StoreTrouble), store.writing():
+                status.write(store, clock.wall(), states, [source.health() for source in sources], sinks)
+                snapshot = boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic())
+                store.set_meta(BOOTS_KEY, json.dumps(snapshot))
+
+        jars = Jars(settings, store, display(settings.display))
+        daemon = Daemon(jars, store, sources, sinks, clock, on_states=keep, beat=_beat(clock))
+        with _signals(daemon), _time(daemon, clock):
+
+            def ready() -> None:
+                systemd.tell(systemd.READY)
+                started(daemon)
+
+            try:
+                daemon.run(ready)
+            finally:
+                systemd.tell(systemd.STOPPING)
+
+
+def open_sinks(
+    settings: Settings, sources: Sequence[Source], clock: Clock
+) -> tuple[list[NoticeSink | MqttState | Mirror], list[MqttState]]:
+    """Every configured best-effort sink, not yet started, and those of them that show states."""
+    path = settings.store.path
+    out = channels(settings.notices)
+    publishers = [source for source in sources if isinstance(source, MqttTopic)]
+    topics = [
+        NoticeTopic(publisher, mqtt.notice_topic).key
+        for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
+        if mqtt.notice_topic
+    ]
+    keys = [channel.key for channel in out] + topics
+    shows = [
+        MqttState(path, publisher, mqtt, keys, clock.wall, clock.monotonic)
+        for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
+    ]
+    sinks: list[NoticeSink | MqttState | Mirror] = [NoticeSink(path, out, topics, clock.wall, clock.monotonic), *shows]
+    if settings.influx is not None:
+        sinks.append(Mirror(settings.influx, path))
+    return sinks, shows
+
+
+@contextlib.contextmanager
+def _time(daemon: Daemon, clock: Clock) -> Iterator[None]:
+    """Puts a tick into the queue at every point of the grid, and says so when the wall clock is stepped."""
+    agenda = Agenda(clock.wall)
+
+    def tick() -> None:
+        now_s = clock.wall()
+        agenda.plan("tick", (floor(now_s / TICK_S) + 1) * TICK_S, tick)
+        daemon.put(Tick(time_s=now_s))
+
+    def stepped(offset_s: float, now_s: float) -> None:
+        log.warning("the clock was set by %+.0f s", offset_s)
+        agenda.clock_stepped()
+        daemon.put(ClockSet(time_s=now_s, offset_s=offset_s))
+
+    clock_watch = ClockWatch(stepped, clock.wall, clock.monotonic)
+    clock_watch.start()
+    agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
+    try:
+        yield
+    finally:
+        clock_watch.stop()
+        agenda.stop()
+
+
+@contextlib.contextmanager
+def _signals(daemon: Daemon) -> Iterator[None]:
+    """SIGTERM and SIGINT end the watch cleanly."""
+    before = {number: signal.signal(number, lambda *_: daemon.stop()) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _beat(clock: Clock) -> Callable[[], None]:
+    """Tells the service manager that the loop turns, as often as it asks for."""
+    every_s = systemd.watchdog_s()
+    last_s = [float("-inf")]
+
+    def beat() -> None:
+        if every_s is not None and clock.monotonic() - last_s[0] >= every_s:
+            last_s[0] = clock.monotonic()
+            systemd.tell(systemd.ALIVE)
+
+    return beat
+
+
+def _client_token(store: Store) -> str:
+    """The part of the MQTT client id that is this store's own: the broker keeps our session under it."""
+    token = store.meta(TOKEN_KEY)
+    if token is None:
+        token = secrets.token_hex(5)
+        store.set_meta(TOKEN_KEY, token)
+    return token
+
+
+def _saved(store: Store) -> Json:
+    try:
+        saved: Json = json.loads(store.meta(BOOTS_KEY) or "null")
+        return saved
+    except ValueError:
+        return None

@@ -1,0 +1,113 @@
+"""`jartide demo`: one simulated night, sped up, through the very daemon that watches real jars, with its real store."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import threading
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from monitor.cli.opening import refuse
+
+if TYPE_CHECKING:
+    from monitor.daemon import Daemon
+    from monitor.settings import Settings
+    from monitor.sources.simulated import SimulatedSource
+
+LOOK_S = 0.1
+
+
+@click.command()
+@click.option("--seconds", type=click.FloatRange(5, 3600), default=35.0, show_default=True, help="How long it takes.")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("jartide-demo"),
+    show_default=True,
+    help="Where the store, the run and the picture go.",
+)
+def demo(seconds: float, folder: Path) -> None:
+    """Watch a jar that does not exist through one night, sped up; needs no hardware and no server."""
+    from monitor import assembly
+    from monitor.cli.watch import log_to_stderr
+    from monitor.daemon import Clock
+    from monitor.settings import JarSettings, NoticeSettings, Settings, StoreSettings
+    from monitor.simulator import scenario
+    from monitor.simulator.growing import MissingSolver
+    from monitor.sources.simulated import SimulatedSource, sped_up
+
+    text = resources.files("monitor.simulator").joinpath("night.toml").read_text(encoding="utf-8")
+    night = scenario.read(text, "night.toml")
+    (jar,) = night.jar
+    name = folder / datetime.now(UTC).strftime("night-%Y%m%d-%H%M%S")
+    settings = Settings(
+        jars=(JarSettings(name=jar.name, empty_mm=jar.empty_mm, geometry=jar.geometry, rim_mm=jar.rim_mm),),
+        store=StoreSettings(path=name.with_suffix(".db")),
+        notices=NoticeSettings(console=True),
+    )
+    speed = night.hours * 3600 / seconds
+    wall = sped_up(speed)
+    source = SimulatedSource(night, speed=speed, wall=wall)
+    log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
+    click.echo(f"{night.hours:g} hours of a simulated jar in {seconds:g} seconds: {night.shows}.")
+    began_s = wall()
+    try:
+        assembly.watch(
+            settings,
+            clock=Clock(wall=wall, monotonic=wall),
+            own_sources=[source],
+            started=lambda daemon: _stop_at_the_end(daemon, source),
+        )
+    except MissingSolver as error:
+        refuse(str(error))
+    except OSError as error:
+        refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
+    _show(settings, name, began_s)
+
+
+def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
+    def wait() -> None:
+        while not source.ended.wait(LOOK_S):
+            pass
+        daemon.stop()
+
+    threading.Thread(target=wait, name="end of the demo", daemon=True).start()
+
+
+def _show(settings: Settings, name: Path, began_s: float) -> None:
+    """What was decided, the run as a file, and the picture."""
+    from monitor.core.display import duration
+    from monitor.review.picture import PictureError, draw, final_marks
+    from monitor.runs import transfer
+    from monitor.runs.store import Store
+
+    jar = settings.jars[0]
+    with Store.join(settings.store.path) as store:
+        run = store.open_run(jar.name)
+        if run is None:
+            refuse("the demo's source brought no reading")
+        events = store.events(run.id)
+        readings = [reading for _, reading in store.rows_of(run)]
+        with name.with_suffix(".csv").open("w", encoding="utf-8", newline="") as out:
+            transfer.export(store, run, None, out)
+    click.echo("\nWhat was decided:")
+    for event in final_marks(events):
+        happened, decided = (duration(at_s - began_s) for at_s in (event.happened_at_s, event.decided_at_s))
+        click.echo(f"  {event.kind.value.replace('_', ' '):13} {happened} into the night, known after {decided}")
+    click.echo(f"\n{len(readings)} readings in the store {settings.store.path}")
+    click.echo(f"the run as a file: {name.with_suffix('.csv')}")
+    picture = name.with_suffix(".png")
+    try:
+        title = f"{jar.name}: a simulated night"
+        draw(
+            readings, events, empty_mm=jar.empty_mm, title=title, zone=datetime.now().astimezone().tzinfo, path=picture
+        )
+        click.echo(f"a picture of it: {picture}")
+    except PictureError as error:
+        click.echo(str(error), err=True)
+        sys.exit(1)
