@@ -71,7 +71,7 @@ class Budding:
         self.scatter_sd = rng.uniform(0.02, 0.07, n)
         self.state0 = np.exp(rng.normal(0.0, 0.7, n))
         self.hold = rng.uniform(0.9, 1.5, n)  # gas the dough can hold, in volumes
-        self.acid_speed = np.exp(rng.normal(np.log(0.55), 0.25, n))
+        self.acid_speed = self.vigour * np.exp(rng.normal(np.log(1.05), 0.08, n))  # they live on one another
         self.gas_speed = self.hold * np.exp(rng.normal(np.log(0.85), 0.12, n))
         self.yeast = np.ones(n)
         self.late_h = np.zeros(n)
@@ -85,22 +85,22 @@ class Budding:
     def cycle(self, dilution: Floats, temperatures_c: Floats) -> Outcome:
         rng, n = self.rng, self.n
         self.vigour = self.vigour * np.exp(rng.normal(0.0, 1.0, n) * self.drift_sd)
-        speed = self.vigour * self.flour * np.exp(rng.normal(0.0, 1.0, n) * self.scatter_sd)
+        today = np.exp(rng.normal(0.0, 1.0, n) * self.scatter_sd)
         yeast, acid = self.yeast / dilution, self.start_acid / dilution
-        bacteria = 0.6 / dilution
+        bacteria = 0.5 / dilution
         state = self.state0 * np.exp(-np.minimum(self.late_h, 30.0) / 18.0)
         sugar, gas = np.ones(n), np.zeros(n)
         curve, yeasts, acids = np.empty((n, STEPS)), np.empty((n, STEPS)), np.empty((n, STEPS))
         for i in range(STEPS):
             c = temperatures_c[:, int(i * STEP_H)]
-            law = self._law(c, self.least_c, self.most_c, self.bend)
-            sour = self._law(c, self.least_c - 0.5, self.most_c + 4.0, self.bend)
-            rate = speed * law
+            law = today * self._law(c, self.least_c, self.most_c, self.bend)
+            sour = today * self._law(c, self.least_c - 0.5, self.most_c + 4.0, self.bend)
+            rate = self.vigour * self.flour * law
             ready = state / (1.0 + state)
             state = np.minimum(state * np.exp(rate * STEP_H), 1e6)
             yeast = yeast + STEP_H * rate * ready * yeast * (1.0 - yeast) * sugar / (sugar + 0.05)
             bacteria = bacteria + STEP_H * self.acid_speed * sour * bacteria * (1.0 - np.minimum(acid, 1.0))
-            acid = acid + STEP_H * 0.16 * sour * bacteria * (1.0 - np.minimum(acid, 1.0))
+            acid = acid + STEP_H * 0.13 * sour * bacteria * (1.0 - np.minimum(acid, 1.0))
             made = self.gas_speed * law * yeast * sugar / (sugar + 0.15)
             sugar = np.maximum(sugar - STEP_H * 0.13 * made, 0.0)
             leak = 0.05 + 0.8 * acid**3
