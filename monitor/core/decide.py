@@ -102,8 +102,9 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     assert cycle is not None
     if landing.within:
         rows = lids.withdraw(v.lid, landing.within)
-    shifted = replace(landing, before_mm=height(v, landing.before_mm), after_mm=height(v, landing.after_mm))
-    start = None if cycle.start_mm is None else height(v, cycle.start_mm)
+    raw = v.lid.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
+    shifted = replace(landing, before_mm=height(v, landing.before_mm) - raw, after_mm=height(v, landing.after_mm) - raw)
+    start = _start(v)
     hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
     what = meaning(shifted, start, hours, rising=_rising(v))
     evidence: dict[str, Json] = {
@@ -115,7 +116,7 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     if what in (Meaning.FED, Meaning.PERHAPS_FED):
         _restart_levels(v, rows)
         if cycle.told and landing.left_s - cycle.fed_at_s < 3 * 3600.0:
-            cycle.back_s, cycle.start_mm, cycle.start_levels = landing.back_s, None, []
+            cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
             v.history, v.scan, v.learnt_bins = History(), Scan(), 0
         else:
             fed_at_s = (landing.left_s + landing.back_s) / 2 if landing.off_s <= 0.0 else landing.back_s - landing.off_s
@@ -151,13 +152,22 @@ def whereabouts(v: Vigil) -> tuple[float, float]:
     before = lids.latest(v.lid)
     if before is None:
         return -1e9, 1e9
-    bottom = v.bottom_mm or 0.0
-    start = None if v.cycle is None or v.cycle.start_mm is None else height(v, v.cycle.start_mm)
-    low, high = places(start, before - bottom)
+    bottom = (v.bottom_mm or 0.0) + v.lid.offset_mm
+    low, high = places(_start(v), before - bottom)
     return low + bottom, high + bottom
 
 
+def _start(v: Vigil) -> float | None:
+    """The starting level as a height; in a cycle begun in its middle, the lowest level that a rise was seen from."""
+    cycle = v.cycle
+    if cycle is None:
+        return None
+    level_mm = cycle.start_mm if cycle.start_mm is not None or cycle.rise_at_s is None else cycle.lowest_mm
+    return None if level_mm is None else height(v, level_mm)
+
+
 def _restart_levels(v: Vigil, rows: list[list[float]]) -> None:
+    lids.unshift(v.lid, rows)
     lids.restart(v.lid, rows)
     v.trend = Trend()
 

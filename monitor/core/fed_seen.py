@@ -13,7 +13,6 @@ START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest i
 COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
 LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
 HANDS_S = 150.0  # keeping, pouring and stirring takes minutes; a look does not
-FASTEST_FALL_MM_PER_H = 15.0  # sinking by itself during a silence
 
 
 class Meaning(StrEnum):
@@ -36,19 +35,19 @@ def meaning(landing: Landing, start_mm: float | None, hours: float, *, rising: b
     """
     before, after = landing.before_mm, landing.after_mm
     jump = after - before
+    near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
     if landing.gap:
-        drop = -jump - FASTEST_FALL_MM_PER_H * (landing.back_s - landing.left_s) / 3600.0
-        near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
-        return Meaning.FED if near and drop > max(4.0, 4.0 * landing.sd_mm) else Meaning.SAME
-    small = abs(jump) <= max(LID_MOST_MM, 3.0 * landing.sd_mm)
+        sunk = start_mm is not None and -jump > max(4.0, 4.0 * landing.sd_mm, 0.6 * (before - start_mm))
+        return Meaning.FED if near and sunk else Meaning.SAME
     handled = landing.off_s >= HANDS_S
+    long = near and landing.off_s >= 2.0 * HANDS_S  # nobody looks for that long
+    small = abs(jump) <= max(LID_MOST_MM, (1.5 if long else 3.0) * landing.sd_mm)
     if hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return Meaning.LID if small else Meaning.DISTURBED
-    near = start_mm is not None and abs(after / start_mm - 1.0) <= START_BAND
     if small:
         return Meaning.LID if landing.off_s > 0.0 else Meaning.SAME
-    if jump > 0.0:
-        return Meaning.FED if near and handled else Meaning.DISTURBED
+    if jump > 0.0:  # nothing but a spoon raises the level at once
+        return Meaning.FED if near else Meaning.DISTURBED
     drop = -jump / before if before > 0.0 else 0.0
     if start_mm is None:
         if drop > COLLAPSE_MOST or handled:

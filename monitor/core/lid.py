@@ -36,6 +36,8 @@ class Lid:
     odd_n: int = 0
     strange_n: int = 0  # of them: no surface at all, or now here and now there
     gap: bool = False
+    place_mm: float | None = None  # where the surface has been while out, and since when
+    place_since_s: float = 0.0
     lid_off: bool = False
     away: bool = False
     offset_mm: float = 0.0
@@ -125,6 +127,8 @@ def take(
         _remember(lid, row)
         _back(lid)
         return [row], None
+    if good and (lid.place_mm is None or abs(level_mm - lid.place_mm) > gate):  # type: ignore[operator]
+        lid.place_mm, lid.place_since_s = level_mm, time_s
     lid.held.append([time_s, level_mm if good else None, float(n)])
     if len(lid.held) > HELD_MOST:
         del lid.held[0]
@@ -144,11 +148,9 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
     middle = sorted(levels)[len(levels) // 2]
     if max(levels) - middle > gate or middle - min(levels) > gate:
         return []
-    if places_mm[0] <= middle <= places_mm[1]:
-        return tail  # type: ignore[return-value]
-    held = [row for row in lid.held if row[1] is not None and abs(row[1] - middle) <= gate]
-    persists = last - held[0][0] >= PERSIST_S and len(held) >= 0.8 * len(lid.held)  # type: ignore[operator]
-    return tail if persists and middle > 0.0 else []  # type: ignore[return-value]
+    expected_place = lid.gap or places_mm[0] <= middle <= places_mm[1]
+    persists = middle > 0.0 and last - lid.place_since_s >= PERSIST_S
+    return tail if expected_place or persists else []  # type: ignore[return-value]
 
 
 def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
@@ -190,7 +192,7 @@ def _land(
 
 
 def _back(lid: Lid) -> None:
-    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n, lid.gap = [], None, 0, 0, False
+    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n, lid.gap, lid.place_mm = [], None, 0, 0, False, None
 
 
 def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) -> float:
@@ -225,8 +227,15 @@ def accept(lid: Lid, rows: list[list[float]]) -> None:
 
 
 def restart(lid: Lid, rows: list[list[float]]) -> None:
-    """A feeding: only the landed blocks count from now on, and the lid's place is the new zero."""
+    """Only the landed blocks say from now on where the surface is."""
     lid.recent = [list(row) for row in rows]
+
+
+def unshift(lid: Lid, rows: list[list[float]]) -> None:
+    """A feeding: levels are counted from the inside bottom again, as the sensor sees them."""
+    for row in rows:
+        row[1] -= lid.offset_mm
+    lid.offset_mm = lid.offset_var_mm2 = 0.0
 
 
 def _remember(lid: Lid, row: list[float]) -> None:

@@ -52,6 +52,7 @@ NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before
 RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
 STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
 OVERDUE_AGAIN_S = DAY_S
+FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
 SUMMARY_LATE_S = 3 * H_S  # a daemon that was down at eight still tells at ten; at noon the day is under way
 
@@ -190,7 +191,7 @@ def _holds(kind: Kind, facts: _Facts, now_s: float) -> bool:
         case Kind.NEAR_RIM:
             return _near_rim(facts)
         case Kind.FEED_NOW:
-            return cycle is not None and cycle.fall_at_s is not None
+            return cycle is not None and cycle.fall_at_s is not None and now_s - cycle.fall_at_s < FORGOTTEN_S
         case Kind.FEEDING_QUESTION:
             return state.question is not None
         case Kind.OVERDUE:
@@ -259,7 +260,7 @@ def _overdue(facts: _Facts, now_s: float) -> bool:
     if facts.notes(Noting.HOOCH):
         return True
     hours = facts.jar.cycle_h + (STILL_RISING_H if facts.state.stage is Stage.RISING else 0.0)
-    return now_s - cycle.fed_at_s >= hours * H_S
+    return hours * H_S <= now_s - cycle.fed_at_s < FORGOTTEN_S
 
 
 def _peak_ahead(facts: _Facts, now_s: float) -> bool:

@@ -87,7 +87,7 @@ def summary_words(states: Sequence[JarState], now_s: float, display: Display) ->
         if state.cycle is not None and (state.cycle.told or state.cycle.number > 0):
             parts.append(f"fed {duration(now_s - state.cycle.fed_at_s)} ago")
         if state.level is not None and state.level.rise_ratio is not None:
-            parts.append(f"{times(state.level.rise_ratio)} its volume")
+            parts.append(f"{times(state.level.rise_ratio)} its starting volume")
         if state.temperature_c is not None:
             parts.append(display.temperature(state.temperature_c))
         if state.forecast is not None and state.forecast.fall_at is not None:
@@ -109,7 +109,7 @@ def _feed_now(m: Matter) -> Words:
     assert began_s is not None
     title = f"Feed {m.name} now" if m.repeat == 0 else f"Feed {m.name}: sinking for {m.ago(began_s)}"
     return title, [
-        f"The starter in {m.name} began to sink at {m.at(began_s)}, {m.ago(began_s)} ago.",
+        f"The starter in {m.name} began to sink about {m.at(began_s)}, {m.ago(began_s)} ago.",
         _rise(m),
         "It has eaten what it had: feed it now.",
         _as_last_time(m),
@@ -287,13 +287,14 @@ def _rise(m: Matter) -> str:
     """How high, when, how long it took and how warm it was; a rise of unknown height is said to be unknown."""
     cycle = m.cycle
     if cycle.peak_at_s is None:
-        return f"It had risen to {times(cycle.peak_ratio)} its volume." if cycle.peak_ratio is not None else ""
+        return f"It had risen to {times(cycle.peak_ratio)} its starting volume." if cycle.peak_ratio is not None else ""
     mean_c = _mean_c(cycle)
     warmth = f", at {m.display.temperature(mean_c)} on average" if mean_c is not None else ""
     if cycle.peak_ratio is None:
-        return f"It was highest at {m.at(cycle.peak_at_s)}; by how much it rose is not known{warmth}."
+        return f"It was highest about {m.at(cycle.peak_at_s)}; by how much it rose is not known{warmth}."
     took = f", {duration(cycle.peak_at_s - cycle.fed_at_s)} after the feeding" if m.fed_known else ""
-    return f"It rose to {times(cycle.peak_ratio)} its volume, highest at {m.at(cycle.peak_at_s)}{took}{warmth}."
+    height = f"It rose to {times(cycle.peak_ratio)} its starting volume"
+    return f"{height}, highest about {m.at(cycle.peak_at_s)}{took}{warmth}."
 
 
 def _mean_c(cycle: Cycle) -> float | None:
@@ -313,7 +314,7 @@ def _warmth_now(m: Matter) -> str:
 def _height(m: Matter) -> str:
     if m.state.level is None or m.state.level.rise_ratio is None:
         return ""
-    return f"It stands at {times(m.state.level.rise_ratio)} its volume after the feeding."
+    return f"It stands at {times(m.state.level.rise_ratio)} its starting volume."
 
 
 def _fed(m: Matter) -> str:
