@@ -187,6 +187,14 @@ def test_overdue_and_rest_reminders_repeat() -> None:
     assert [day for day in range(0, 30) if desk.ask(state(day * 24, Stage.RESTING))] == [7, 14, 21, 28]
 
 
+def test_a_forgotten_jar_is_not_nagged_for_ever_nor_one_fed_before_the_clock_was_set() -> None:
+    assert kinds(fallen(30 * 24)) == ["feed_now"]
+    assert kinds(fallen(40 * 24)) == []
+    assert kinds(state(40 * 24, Stage.UNKNOWN)) == []
+    in_1970 = cycle(number=0, told=False, fed_at_s=100.0, fall_at_s=9000.0)
+    assert kinds(fallen(10, cycle=in_1970)) == []
+
+
 def test_quiet_hours_defer_and_then_tell_what_is_still_true() -> None:
     """Fed 18:00 local; the peak comes at 01:30, the fall at 03:00; quiet from 22:30 to 07:00."""
     desk = Desk(quiet_from="22:30", quiet_to="07:00")
@@ -196,7 +204,7 @@ def test_quiet_hours_defer_and_then_tell_what_is_still_true() -> None:
     assert desk.ask(fallen(10)) == []
     assert desk.ask(fallen(13 - 1 / 60)) == []
     assert desk.ask(fallen(13)) == ["feed_now 0", "sensor_back 0"]  # 07:00; the peak is past and not told
-    assert "began to sink at 03:00, 4 h ago" in desk.out[1].text
+    assert "began to sink about 03:00, 4 h ago" in desk.out[1].text
     assert desk.ask(fallen(16)) == ["feed_now 1"]
 
 
@@ -290,8 +298,8 @@ def test_the_words_of_feed_now() -> None:
     notice = one(fallen(9 + 40 / 60))
     assert notice.title == "Feed rye now"
     assert notice.text == (
-        "The starter in rye began to sink at 03:00, 40 min ago. "
-        "It rose to 2.3 times its volume, highest at 01:30, 7 h 30 min after the feeding, at 23.5 °C on average. "
+        "The starter in rye began to sink about 03:00, 40 min ago. "
+        "It rose to 2.3 times its starting volume, highest about 01:30, 7 h 30 min after the feeding, at 23.5 °C on average. "
         "It has eaten what it had: feed it now. "
         "Last time: 25 g of starter, 100 g of flour, 100 g of water (1:4:4)."
     )
@@ -304,7 +312,7 @@ def test_words_in_other_units() -> None:
     notice = one(fallen(10), display=Display(temperature_unit="degF", weight_unit="oz", length_unit="in"))
     assert "at 74.3 °F on average" in notice.text  # 23.5 °C x 9/5 + 32
     assert "0.9 oz of starter, 3.5 oz of flour" in notice.text
-    assert "began to sink at 01:00" in notice.text  # UTC
+    assert "began to sink about 01:00" in notice.text  # UTC
 
 
 def test_unknown_things_are_said_to_be_unknown_or_left_out() -> None:
@@ -389,7 +397,7 @@ def test_the_daily_summary_comes_once_a_day() -> None:
     first = daily_summary(states, {}, settings, FED + 14 * H, BERLIN)
     assert first is not None
     assert first.text.splitlines()[0] == (
-        "rye: at its peak, fed 14 h ago, 1.9 times its volume, 23.5 °C, hungry about 04:00."
+        "rye: at its peak, fed 14 h ago, 1.9 times its starting volume, 23.5 °C, hungry about 04:00."
     )
 
 
