@@ -369,6 +369,9 @@ def test_what_other_processes_tell_is_stepped_in_its_place(store: Store) -> None
         other.tell(Fed(time_s=T + 1, jar="rye"), T)
         assert [a.seq for a in group.commit(1.0).arrivals] == [3]
         assert group.commit(2.0).arrivals == []
+        group.take(delivery(1, timed=False, again=True), 3.0)
+        assert group.commit(3.0).arrivals == []
+        assert group.last_seq == store.last_seq() == 4
 
 
 def full_disk(store: Store) -> None:

@@ -47,7 +47,8 @@ def export(
 ) -> int:
     """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is told of every thousand rows."""
     rows = store.rows_of(run)
-    header = {"jar": run.jar, **run.header} if run.imported else _header(run)
+    header = dict(run.header) if run.imported else _header(run)
+    header.setdefault("jar", run.jar)  # a file that named none went by its own name
     if cycle is not None:
         ended_s = float("inf") if cycle.ended_at_s is None else cycle.ended_at_s
         rows = (row for row in rows if cycle.fed_at_s <= row[1].time_s < ended_s)

@@ -95,10 +95,10 @@ class Recorder:
 
     def _in_order(self, own: list[Arrival]) -> list[Arrival]:
         """Own arrivals, with those that other processes told before or in between."""
-        if self.store.last_seq() != self.last_seq + len(own):
+        latest = self.store.last_seq()
+        if latest != self.last_seq + len(own):
             own = list(self.store.arrivals(None, self.last_seq))
-        if own:
-            self.last_seq = own[-1].seq
+        self.last_seq = max(latest, own[-1].seq if own else 0)  # the latest may be one of unknown time, never stepped
         return own
 
     def _lose_one(self) -> None:
