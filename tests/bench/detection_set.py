@@ -54,6 +54,7 @@ class Recording:
     time_s: Floats
     distance_mm: Floats
     temperature_c: Floats
+    seat_mm: Floats  # what the seat of the lid (not mist) adds to each row's distance
     cycles: tuple[TrueCycle, ...]
     troubles: tuple[str, ...]
     kitchen: str
@@ -280,6 +281,7 @@ def recording(seed: int) -> Recording:
         time_s=seen.time_s,
         distance_mm=seen.distance_mm,
         temperature_c=seen.temperature_c,
+        seat_mm=seen.seat_mm,
         cycles=tuple(cycles),
         troubles=tuple(sorted(wanted)),
         kitchen=roughness,

@@ -84,6 +84,7 @@ class Seen:
     time_s: Floats
     distance_mm: Floats
     temperature_c: Floats
+    seat_mm: Floats
     at_s: Floats
     good: NDArray[np.bool_]
     every_s: Floats
@@ -132,6 +133,7 @@ def sense(
                 (at_s > look_s) & (at_s < until), rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 2.0), 0.0
             )
             marks.append(("look", look_s, look_s + rng.uniform(20.0, 180.0)))
+    seat = offset
     if "mist" in wanted:
         for _ in range(int(rng.integers(1, 4))):
             middle_s, width_s = rng.uniform(begin_s, end_s), rng.uniform(1800.0, 5400.0)
@@ -193,7 +195,7 @@ def sense(
     warmth[rng.uniform(size=at_s.size) < 0.002] = 85.0  # a DS18B20's power-on value
     order = _order(rng, wanted, at_s, step_s)
     order = order[keep[order]]
-    return Seen(at_s[order], distance[order], warmth[order], at_s[keep], good[keep], step_s[keep], marks)
+    return Seen(at_s[order], distance[order], warmth[order], seat[order], at_s[keep], good[keep], step_s[keep], marks)
 
 
 LID_OFF = ("code", "far", "near", "empty", "no_rows", "unseen", "table")
