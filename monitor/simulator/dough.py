@@ -5,6 +5,7 @@ the volume to the sensor. It is a mechanism and not a drawn curve: nobody tells 
 
     flour -> damaged starch --amylase--> sugar --yeast-------> 2 CO2 + 2 ethanol              (+ cells)
                                                --bacteria----> CO2 + lactate + ethanol        (+ cells)
+                                               or -----------> 2 lactate
                                                or 3 sugar ---> CO2 + lactate + acetate + 2 mannitol
     CO2 -> dissolved (Henry) -> held as gas, up to what the gluten can hold -> escaped
     acid, warmth and time -> gluten weakens -> less can be held -> the surface falls
@@ -38,9 +39,9 @@ YEAST_CELL_G, BACTERIUM_G = 2.0e-11, 3.0e-13
 YEAST_YIELD, BACTERIA_YIELD = 0.10, 0.10  # g cells per g sugar, anaerobic (textbook)
 
 # Best specific growth rates, 1/h. Yeast: about 0.42 at 27 degC in the model of Gaenzle et al. 1998.
-YEAST_RATE, BACTERIA_RATE, WILD_RATE = 0.37, 0.55, 0.50
+YEAST_RATE, BACTERIA_RATE, WILD_RATE = 0.37, 0.55, 0.85
 # Sugar that cells ferment without growing, g per g and h at their best temperature.
-YEAST_UPKEEP, BACTERIA_UPKEEP = 1.0, 4.5
+YEAST_UPKEEP, BACTERIA_UPKEEP = 1.0, 3.4
 # Cells per g of dough at which growth has stopped for want of anything but sugar (ripe starters hold 1e7 to 1e8 yeasts
 # and 1e9 or a little more bacteria per g).
 YEAST_FULL_PER_G, BACTERIA_FULL_PER_G = 1.0e8, 3.0e9
@@ -52,14 +53,16 @@ BACTERIA_PH = (3.8, 5.3, 6.9)
 ACID_STOPS_PH = 3.6
 # The false start's bacteria give up at a mild acidity (textbook).
 WILD_PH = (4.4, 6.5, 8.5)
-ACETATE_SHARE = 0.25  # of the bacteria's sugar that goes by the mannitol branch: acetic is 10 to 30 % of the acid
+LACTATE_SHARE = 0.4  # of the bacteria's sugar that goes to lactate alone: those that do not make gas
+ACETATE_SHARE = 0.2  # of the bacteria's sugar that goes by the mannitol branch: acetic is 10 to 30 % of the acid
 LACTIC_PKA, ACETIC_PKA = 3.86, 4.76
 STARVED_DEATH_PER_H = 0.004  # of yeast and bacteria with no sugar left, at 25 degC
 STARVED_FORGETS_PER_H = 0.045  # loss of readiness: a neglected starter wakes up later
 
 # Henry's constant, 0.034 mol/L/atm at 25 degC, 2400 K: Sander 2015, Atmos. Chem. Phys. 15:4399-4981
 HENRY_MOL_PER_L, HENRY_K = 0.034, 2400.0
-BUBBLING_PER_H = 8.0  # how fast supersaturated CO2 finds a bubble; only its order matters
+BUBBLING_PER_H = 8.0  # how fast dissolved CO2 finds a bubble; only its order matters
+AIR_RATIO = 0.02  # air that stirring leaves in, over gas-free dough (a dough mixer leaves 4 to 8 %)
 SURFACE_LOSS_PER_H = 0.03  # of the dissolved CO2, straight to the headspace
 BURST_SHARE = 0.25  # of new gas that leaves at once through the surface
 LEAK_PER_H = 0.02  # of the held gas, through sound films
@@ -116,6 +119,7 @@ class Batch:
     flour_g: float  # flour as weighed, old and new together
     blend: Flour  # the flours' properties, by weight
     vigour: float = 1.0
+    air_ml: float = 0.0  # stirred in: the bubbles that the CO2 finds
 
 
 def ph_of(dough: Dough, batch: Batch) -> float:
@@ -169,7 +173,7 @@ def gas_ml(state: State, temperature_c: Any) -> Any:
 
 def volume_ml(state: State, batch: Batch, temperature_c: Any) -> Any:
     """Volume of the dough with the gas that it holds, ml."""
-    return gas_free_ml(state, batch) + gas_ml(state, temperature_c)
+    return gas_free_ml(state, batch) + batch.air_ml + gas_ml(state, temperature_c)
 
 
 def mass_g(dough: Dough, batch: Batch) -> float:
@@ -240,18 +244,19 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
         )
         wild_eats = wild_grows * (1 / BACTERIA_YIELD - 1) + BACTERIA_UPKEEP * wild_go * wild
         acetate_eats = ACETATE_SHARE * bacteria_eats
-        ethanol_eats = bacteria_eats - acetate_eats + wild_eats
+        lactate_eats = LACTATE_SHARE * bacteria_eats
+        ethanol_eats = bacteria_eats - acetate_eats - lactate_eats + wild_eats
         amylase = blend.amylase_per_h * doubling(temperature_c, 2.0) * min(1.0, max(0.1, (ph - 3.2) / 1.8)) * starch
         unit = amylase / STARCH_UNIT  # mol/h of glucose units freed, each with one water
         mannitol_branch = acetate_eats / (3 * HEXOSE)
 
         # the gas
         co2 = yeast_eats / HEXOSE * 2 * CO2 + ethanol_eats / HEXOSE * CO2 + mannitol_branch * CO2
-        surplus = dissolved - saturation_g_per_g(temperature_c) * water
-        to_gas = BUBBLING_PER_H * surplus
-        if surplus < 0:  # cooling takes gas back into the water, while there is any
-            to_gas *= gas / (gas + 0.01)
         held_ml = gas / CO2 * molar_volume_ml(temperature_c)
+        purity = held_ml / (
+            held_ml + batch.air_ml
+        )  # bubbles begin as air and take up CO2 long before the water is full
+        to_gas = BUBBLING_PER_H * (dissolved - purity * saturation_g_per_g(temperature_c) * water)
         free_ml = solids_ml + water / WATER_G_PER_ML + starch / FLOUR_SOLID_G_PER_ML
         hydration = water / max(batch.flour_g, 1e-9)
         # a stiffer dough has stronger films
@@ -272,7 +277,7 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
             unit * HEXOSE - yeast_grows - bacteria_grows - wild_grows - yeast_eats - bacteria_eats - wild_eats,
             -amylase,
             -unit * WATER - mannitol_branch * WATER,
-            ethanol_eats / HEXOSE * LACTIC + mannitol_branch * LACTIC,
+            (2 * lactate_eats + ethanol_eats) / HEXOSE * LACTIC + mannitol_branch * LACTIC,
             mannitol_branch * ACETIC,
             2 * mannitol_branch * MANNITOL,
             yeast_eats / HEXOSE * 2 * ETHANOL + ethanol_eats / HEXOSE * ETHANOL,
@@ -326,13 +331,13 @@ def fed(
             "hooch": 0.0,
         },
     )
-    batch = Batch(
+    mixed_batch = Batch(
         solids_g=batch.solids_g * share + solid_g,
         flour_g=old_flour_g + flour_g,
         blend=blended(batch.blend, old_flour_g, new, flour_g),
         vigour=batch.vigour,
     )
-    return mixed, batch
+    return mixed, replace(mixed_batch, air_ml=AIR_RATIO * gas_free_ml(mixed, mixed_batch))
 
 
 def stirred(dough: Dough, gas_left: float = 0.1) -> Dough:
@@ -343,6 +348,5 @@ def stirred(dough: Dough, gas_left: float = 0.1) -> Dough:
 def without(dough: Dough, batch: Batch, share: float) -> tuple[Dough, Batch]:
     """The dough after `share` of it, gas and all, was taken out or ran over the rim."""
     rest = {name: getattr(dough, name) * (1 - share) for name in GRAMS if name != "escaped"}
-    return replace(dough, **rest), replace(
-        batch, solids_g=batch.solids_g * (1 - share), flour_g=batch.flour_g * (1 - share)
-    )
+    less = {name: getattr(batch, name) * (1 - share) for name in ("solids_g", "flour_g", "air_ml")}
+    return replace(dough, **rest), replace(batch, **less)

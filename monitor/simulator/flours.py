@@ -32,14 +32,14 @@ class Flour:
 FLOURS: dict[str, Flour] = {
     "white": Flour(
         sugar=0.016, starch=0.07, moisture=0.14, amylase_per_h=0.060, ph=6.0, buffer_mol_per_kg=0.040,
-        holding=2.5, nutrition=1.0, yeast_per_g=30.0, bacteria_per_g=300.0, wild_per_g=2e3,
+        holding=2.9, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
     ),
     "whole wheat": Flour(
         sugar=0.022, starch=0.07, moisture=0.13, amylase_per_h=0.075, ph=6.2, buffer_mol_per_kg=0.065,
-        holding=1.75, nutrition=1.18, yeast_per_g=200.0, bacteria_per_g=3e3, wild_per_g=2e4,
+        holding=2.0, nutrition=1.18, yeast_per_g=0.3, bacteria_per_g=1e3, wild_per_g=2e4,
     ),
     "rye": Flour(
         sugar=0.030, starch=0.08, moisture=0.14, amylase_per_h=0.080, ph=6.2, buffer_mol_per_kg=0.062,
-        holding=1.15, nutrition=1.25, yeast_per_g=300.0, bacteria_per_g=5e3, wild_per_g=3e4,
+        holding=1.3, nutrition=1.25, yeast_per_g=0.5, bacteria_per_g=2e3, wild_per_g=3e4,
     ),
 }  # fmt: skip

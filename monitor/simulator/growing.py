@@ -61,7 +61,7 @@ def dough_from(state: Floats) -> Dough:
 
 def nothing(flour: str, vigour: float) -> tuple[Dough, Batch]:
     """An empty jar: the first feeding makes a new starter of flour and water."""
-    zero = dict.fromkeys(STATE, 0.0) | {"yeast_ready": 0.02, "bacteria_ready": 0.05, "gluten": 1.0}
+    zero = dict.fromkeys(STATE, 0.0) | {"yeast_ready": 0.002, "bacteria_ready": 0.05, "gluten": 1.0}
     return Dough(**zero), Batch(solids_g=0.0, flour_g=0.0, blend=FLOURS[flour], vigour=vigour)
 
 

@@ -28,7 +28,6 @@ from monitor.simulator.dough import (
     STATE,
     YEAST_CELL_G,
     fed,
-    gas_free_ml,
     gas_ml,
     mass_g,
     molar_volume_ml,
@@ -172,7 +171,7 @@ class _Jar:
             heats = (kept_g * 3.4, doing.flour_g * 1.8, doing.water_g * 4.2)
             assert self._jar_c is not None
             self._jar_c = (heats[0] * self._jar_c + heats[1] * room_c + heats[2] * water_c) / max(sum(heats), 1e-9)
-            volume = gas_free_ml(self._dough, self._batch)
+            volume = float(volume_ml(self._dough, self._batch, self._jar_c))
             self.truth.fed(
                 TrueCycle(
                     fed_at_s=self._scenario.starts_s + at_s, start_ml=volume, start_mm=float(self._level(volume)),
