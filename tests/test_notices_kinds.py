@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.core.daily_summary import daily_summary
 from monitor.core.display import Display
-from monitor.core.notices import Kind, daily_summary, due, no_longer_true, shifted
+from monitor.core.notices import Kind, due, no_longer_true, shifted
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, Forecast, JarState, Level, Noted, Notice, Noting, Span, Stage
 from monitor.zone import offset_of
@@ -299,7 +300,8 @@ def test_the_words_of_feed_now() -> None:
     assert notice.title == "Feed rye now"
     assert notice.text == (
         "The starter in rye began to sink about 03:00, 40 min ago. "
-        "It rose to 2.3 times its starting volume, highest about 01:30, 7 h 30 min after the feeding, at 23.5 °C on average. "
+        "It rose to 2.3 times its starting volume, highest about 01:30, 7 h 30 min after the feeding, "
+        "at 23.5 °C on average. "
         "It has eaten what it had: feed it now. "
         "Last time: 25 g of starter, 100 g of flour, 100 g of water (1:4:4)."
     )
@@ -384,17 +386,32 @@ def test_odd_names_stay_on_one_short_line(name: str) -> None:
 # --- the daily summary ---------------------------------------------------------------------------------------------
 
 
-def test_the_daily_summary_comes_once_a_day() -> None:
-    settings, told, now_s = NoticeSettings(daily_summary="08:00"), [], FED
+@pytest.mark.parametrize(
+    ("settings", "hours"),
+    [
+        ({"daily_summary": "08:00"}, [14, 38, 62]),  # fed at 18:00 local; three mornings
+        ({"daily_summary": "08:00", "quiet_from": "22:00", "quiet_to": "09:30"}, [15.5, 39.5, 63.5]),
+        ({"daily_summary": "23:00", "quiet_from": "22:00", "quiet_to": "07:00"}, [13, 37, 61]),
+        ({"daily_summary": "23:00", "quiet_from": "22:00", "quiet_to": "07:00", "quiet_except": ("daily_summary",)},
+         [5, 29, 53]),
+        ({"daily_summary": "08:00", "leave_out": ("daily_summary",)}, []),
+    ],
+)  # fmt: skip
+def test_the_daily_summary_comes_once_a_day(settings: dict[str, Any], hours: list[float]) -> None:
+    told: list[Notice] = []
     states = [state(8, Stage.PEAKED, cycle=RISEN, forecast=ahead(8)), state(8, Stage.RESTING)]
-    while now_s < FED + 3 * 86400:
-        day = int((now_s + 7200) // 86400)  # Berlin in May
-        sent = {(n.kind, n.repeat): n.due_s for n in told if n.cycle == day}
-        if notice := daily_summary(states, sent, settings, now_s, BERLIN):
+    for minute in range(0, 3 * 1440, 5):
+        now_s = FED + minute * 60
+        days_told = {notice.cycle for notice in told}
+        if notice := daily_summary(states, days_told, NoticeSettings(**settings), now_s, BERLIN):
             told.append(notice)
-        now_s += 60
-    assert [n.due_s for n in told] == [FED + 14 * H, FED + 38 * H, FED + 62 * H]  # 08:00 local, three mornings
-    first = daily_summary(states, {}, settings, FED + 14 * H, BERLIN)
+    assert [(notice.due_s - FED) / H for notice in told] == hours
+
+
+def test_the_words_of_the_daily_summary() -> None:
+    states = [state(8, Stage.PEAKED, cycle=RISEN, forecast=ahead(8)), state(8, Stage.RESTING)]
+    settings = NoticeSettings(daily_summary="08:00")
+    first = daily_summary(states, (), settings, FED + 14 * H, BERLIN)
     assert first is not None
     assert first.text.splitlines()[0] == (
         "rye: at its peak, fed 14 h ago, 1.9 times its starting volume, 23.5 °C, hungry about 04:00."
@@ -403,9 +420,9 @@ def test_the_daily_summary_comes_once_a_day() -> None:
 
 def test_no_summary_when_not_asked_or_far_too_late() -> None:
     states = [state(8, Stage.PEAKED, cycle=RISEN)]
-    assert daily_summary(states, {}, NoticeSettings(), FED + 14 * H, BERLIN) is None
-    assert daily_summary([], {}, NoticeSettings(daily_summary="08:00"), FED + 14 * H, BERLIN) is None
-    assert daily_summary(states, {}, NoticeSettings(daily_summary="08:00"), FED + 17.1 * H, BERLIN) is None
+    assert daily_summary(states, (), NoticeSettings(), FED + 14 * H, BERLIN) is None
+    assert daily_summary([], (), NoticeSettings(daily_summary="08:00"), FED + 14 * H, BERLIN) is None
+    assert daily_summary(states, (), NoticeSettings(daily_summary="08:00"), FED + 17.1 * H, BERLIN) is None
 
 
 # --- properties ----------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The one place where numbers become what a person reads: units, times of day, lengths of time, ratios.
+"""The one place where numbers become what a person reads: units, times of day, lengths of time, ratios, stages, names.
 
 Everything inside is degC, mm, g and Unix seconds; the command line, the page and the words of notices come here.
 Takes `DisplaySettings` apart into functions of data; the local clock comes in as a function (see `core.local_time`).
@@ -11,9 +11,23 @@ from typing import Literal
 
 from monitor.core.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
 from monitor.settings import DisplaySettings
+from monitor.values import Stage
 
 MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
 G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
+
+NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
+
+STAGE_WORDS = {
+    Stage.UNKNOWN: "not known yet",
+    Stage.SETTLING: "settling after the feeding",
+    Stage.RISING: "rising",
+    Stage.PEAKED: "at its peak",
+    Stage.FALLING: "sinking, hungry",
+    Stage.FLAT: "not rising",
+    Stage.RESTING: "resting",
+    Stage.AWAY: "away",
+}
 
 
 def _utc(_time_s: float) -> float:
@@ -102,6 +116,12 @@ def feeding_ratio(starter_g: float, flour_g: float, water_g: float) -> str | Non
     if starter_g <= 0:
         return None
     return ":".join(["1", *(f"{round(part / starter_g, 1):g}" for part in (flour_g, water_g))])
+
+
+def shown(name: str) -> str:
+    """A jar's name fit for one line: no control characters, at most 40 characters."""
+    line = " ".join("".join(char if char.isprintable() else " " for char in name[: 8 * NAME_CHARS]).split())
+    return line if len(line) <= NAME_CHARS else line[: NAME_CHARS - 1] + "…"
 
 
 def _plain(number: float, digits: int) -> str:

@@ -18,8 +18,8 @@ from enum import StrEnum
 from typing import TypeAlias
 
 from monitor.core.display import Display
-from monitor.core.local_time import first_at, local_day, minutes_of, quiet_until
-from monitor.core.wording import Matter, summary_words, words
+from monitor.core.local_time import minutes_of, quiet_until
+from monitor.core.wording import Matter, words
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, JarState, Noted, Notice, Noting, Stage
 
@@ -54,8 +54,6 @@ STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half
 OVERDUE_AGAIN_S = DAY_S
 FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
-SUMMARY_LATE_S = 3 * H_S  # a daemon that was down at eight still tells at ten; at noon the day is under way
-
 URGENT = frozenset({Kind.THROW_AWAY, Kind.NEAR_RIM})  # snoozing does not hold these back
 # the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
 ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
@@ -112,7 +110,7 @@ def due(
         wanted: Iterable[Kind] = [kind for kind in Kind if kind in URGENT]
     else:
         wanted = Kind
-    quiet = _quiet(settings, now_s, display)
+    quiet = quiet_hours_until(settings, now_s, display) is not None
     out = []
     for kind in wanted:
         if kind in settings.leave_out or (quiet and kind is not Kind.THROW_AWAY and kind not in settings.quiet_except):
@@ -147,24 +145,11 @@ def shifted(sent: Sent, offset_s: float) -> dict[tuple[str, int], float]:
     return {cause: due_s + offset_s for cause, due_s in sent.items()}
 
 
-def daily_summary(
-    states: Sequence[JarState], sent: Sent, settings: NoticeSettings, now_s: float, display: Display | None = None
-) -> Notice | None:
-    """One message a day about all jars, from `settings.daily_summary` o'clock on. None when not asked for, not yet due,
-    already put out, or more than 3 h late. Its jar is "" and its cycle the local date in days since 1970, and `sent`
-    is what was put out under these two."""
-    display = display or Display()
-    if settings.daily_summary is None or not states or Kind.DAILY_SUMMARY in settings.leave_out:
+def quiet_hours_until(settings: NoticeSettings, time_s: float, display: Display) -> float | None:
+    """When the quiet hours that hold at `time_s` end; None when they do not hold or are not configured."""
+    if settings.quiet_from is None or settings.quiet_to is None:
         return None
-    day = local_day(now_s, display.offset_s)
-    late_s = now_s - first_at(day, minutes_of(settings.daily_summary), display.offset_s)
-    if not 0 <= late_s <= SUMMARY_LATE_S or (Kind.DAILY_SUMMARY, 0) in sent:
-        return None
-    title, text = summary_words(states, now_s, display)
-    expires_s = now_s + 12 * H_S
-    return Notice(
-        jar="", cycle=day, kind=Kind.DAILY_SUMMARY, repeat=0, due_s=now_s, expires_s=expires_s, title=title, text=text
-    )
+    return quiet_until(time_s, minutes_of(settings.quiet_from), minutes_of(settings.quiet_to), display.offset_s)
 
 
 def _facts(
@@ -212,7 +197,7 @@ def _holds(kind: Kind, facts: _Facts, now_s: float) -> bool:
         case Kind.REST_REMINDER:
             return stage is Stage.RESTING and cycle is not None and now_s - cycle.fed_at_s >= REST_AGAIN_S
         case Kind.DAILY_SUMMARY:
-            return False  # not about one jar: `daily_summary` makes it
+            return False  # not about one jar: `core.daily_summary` makes it
     raise AssertionError(kind)
 
 
@@ -290,13 +275,6 @@ def _snoozed(noted: Sequence[Noted], now_s: float) -> bool:
         return last.time_s <= now_s < last.time_s + float(last.text) * H_S
     except ValueError:
         return False
-
-
-def _quiet(settings: NoticeSettings, now_s: float, display: Display) -> bool:
-    if settings.quiet_from is None or settings.quiet_to is None:
-        return False
-    from_minute, to_minute = minutes_of(settings.quiet_from), minutes_of(settings.quiet_to)
-    return quiet_until(now_s, from_minute, to_minute, display.offset_s) is not None
 
 
 def _notice(kind: Kind, facts: _Facts, now_s: float, display: Display) -> Notice:

@@ -11,27 +11,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from monitor.core.display import Display, duration, feeding_ratio, times
+from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, shown, times
 from monitor.settings import JarSettings
 from monitor.values import Cycle, JarState, Noted, Noting, Stage
 
-NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 UNSURE_RATIO = 0.15  # a rise told as "2.1 times" should not be out by more than its last digit and a half
 OLD_READING_S = 1800.0  # a reading older than this is no longer "now" for a starter that sinks by the hour
 
 STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
 LOOSE_LID = "Never seal the jar: the gas has to get out."
-
-STAGE_WORDS = {
-    Stage.UNKNOWN: "not known yet",
-    Stage.SETTLING: "settling after the feeding",
-    Stage.RISING: "rising",
-    Stage.PEAKED: "at its peak",
-    Stage.FALLING: "sinking, hungry",
-    Stage.FLAT: "not rising",
-    Stage.RESTING: "resting",
-    Stage.AWAY: "away",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,31 +65,6 @@ def words(kind: str, matter: Matter) -> tuple[str, str]:
     """Title and text of one notice about one jar. `kind` is a `core.notices.Kind`; raises KeyError for another."""
     title, sentences = _WORDS[kind](matter)
     return title, " ".join(sentence for sentence in sentences if sentence)
-
-
-def summary_words(states: Sequence[JarState], now_s: float, display: Display) -> tuple[str, str]:
-    """Title and text of the daily summary: one line a jar."""
-    lines = []
-    for state in states:
-        parts = [STAGE_WORDS[state.stage]]
-        if state.cycle is not None and (state.cycle.told or state.cycle.number > 0):
-            parts.append(f"fed {duration(now_s - state.cycle.fed_at_s)} ago")
-        if state.level is not None and state.level.rise_ratio is not None:
-            parts.append(f"{times(state.level.rise_ratio)} its starting volume")
-        if state.temperature_c is not None:
-            parts.append(display.temperature(state.temperature_c))
-        if state.forecast is not None and state.forecast.fall_at is not None:
-            parts.append(f"hungry about {display.clock(state.forecast.fall_at.likely_s, now_s)}")
-        if state.silent_since_s is not None:
-            parts.append(f"no readings since {display.clock(state.silent_since_s, now_s)}")
-        lines.append(f"{shown(state.jar)}: {', '.join(parts)}.")
-    return ("The jars today" if len(states) > 1 else f"{shown(states[0].jar)} today"), "\n".join(lines)
-
-
-def shown(name: str) -> str:
-    """A jar's name fit for one line: no control characters, at most 40 characters."""
-    line = " ".join("".join(char if char.isprintable() else " " for char in name[: 8 * NAME_CHARS]).split())
-    return line if len(line) <= NAME_CHARS else line[: NAME_CHARS - 1] + "…"
 
 
 def _feed_now(m: Matter) -> Words:
