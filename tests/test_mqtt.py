@@ -1,6 +1,7 @@
 """The MQTT source against a real mosquitto: nothing lost, nothing doubled, whatever is stopped, killed or refused."""
 
 import json
+import queue
 import socket
 import subprocess
 import sys
@@ -441,7 +442,7 @@ def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin) -> None:
 
     threading.Thread(target=play, daemon=True).start()
     source, _ = begin(server.getsockname()[1])
-    words = "the broker does not let us read jartide/+/reading: Not authorized"
+    words = "the broker does not let us read jartide/{jar}/reading: Not authorized"
     wait_until(lambda: source.health().trouble == words, "trouble")
     assert connected(source)
 
@@ -540,13 +541,13 @@ def test_an_error_while_taking_in_loses_nothing(
     device.leave()
 
 
-def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto) -> None:
+def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: Begin) -> None:
     room, items = threading.Semaphore(5), []
 
     def put(item: Delivery | Rejected) -> None:
         while not room.acquire(timeout=0.05):
             if ending.is_set():
-                raise RuntimeError("ending")
+                raise queue.Full
         items.append(item)
 
     ending = threading.Event()
@@ -560,11 +561,16 @@ def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto) -> None
     room.release(5)
     wait_until(lambda: len(items) == 10, "the rest")
     device.say(reading(11))
+    device.hear("jartide/status")
     began_s = time.monotonic()
     ending.set()
     source.stop()
     assert time.monotonic() - began_s < 5
+    wait_until(lambda: device.heard and device.heard[-1][1] == b"offline", "left in good order")
     device.leave()
+    _, caught = begin(broker.port, client_id="full")
+    wait_until(lambda: caught.distances[-1:] == [111.0], "what there was no room for")
+    assert caught.distances == distances(5, 6, 7, 8, 9, 11)  # and what was not acknowledged
 
 
 def test_all_configured_sources_are_opened() -> None:

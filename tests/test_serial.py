@@ -95,7 +95,7 @@ def connected(source: SerialPort) -> bool:
     return source.health().connected
 
 
-# --- S1, S2, S3, S8: what comes down the line -------------------------------------------------------------------------
+# --- what comes down the line -----------------------------------------------------------------------------------------
 
 
 def test_lines_byte_by_byte(tmp_path: Path, begin: Begin) -> None:
@@ -180,7 +180,7 @@ def test_the_time_of_receipt_is_the_daemons_clock(tmp_path: Path, begin: Begin) 
     assert source.health().last_message_s == START_S
 
 
-# --- S4, S5, S6, S7: the port comes and goes ------------------------------------------------------------------------
+# --- the port comes and goes ------------------------------------------------------------------------------------------
 
 
 def test_unplugged_and_back_under_another_name(tmp_path: Path, begin: Begin) -> None:
@@ -298,7 +298,7 @@ def test_a_url_takes_the_same_path(begin: Begin) -> None:
     server.close()
 
 
-# --- S9, S11: floods, hanging drivers, errors of our own --------------------------------------------------------------
+# --- floods, hanging drivers, errors of our own -----------------------------------------------------------------------
 
 
 def test_of_a_flood_the_newest_is_kept(tmp_path: Path, begin: Begin) -> None:

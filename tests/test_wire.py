@@ -288,6 +288,15 @@ def test_a_wrong_clock_is_named_with_how_wrong_it_is() -> None:
     assert source.clock_trouble == "the clock of the device at jar rye is 3 days ahead: its times are not used"
 
 
+def test_one_wrong_clock_is_not_talked_away_by_another_device() -> None:
+    source = intake([NOW_S, 0.0])
+    source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": 0}).encode())
+    source.take(json.dumps({"jar": "wheat", "distance_mm": 1, "time": NOW_S}).encode())
+    assert "jar rye is 57 years behind" in (source.clock_trouble or "")
+    source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": NOW_S}).encode())
+    assert source.clock_trouble is None
+
+
 def test_with_a_wrong_clock_the_uptime_counts() -> None:
     now = [NOW_S, 1000.0]
     source = intake(now)

@@ -16,8 +16,8 @@ from monitor.sources.boot_clock import BootClocks
 from monitor.values import Delivery, Rejected, SourceHealth
 
 Put: TypeAlias = Callable[[Delivery | Rejected], None]
-"""The daemon's end of the queue. It may block while the queue is full, but must return or raise once the source has
-been asked to stop. It is called from the source's thread."""
+"""The daemon's end of the queue, called from the source's thread. It may block while the queue is full; once the daemon
+is stopping it raises queue.Full instead, and the item comes again at the next start, or is lost with a serial line."""
 
 
 class Source(Protocol):
@@ -29,7 +29,7 @@ class Source(Protocol):
         """Begin in a thread of its own; returns at once and never fails: what is wrong shows in `health`."""
 
     def stop(self) -> None:
-        """End within 5 s, whatever hangs."""
+        """End within 5 s, whatever hangs. What was acknowledged before is still told to the broker."""
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
         """These deliveries (and refused messages) are committed; in order of arrival."""

@@ -51,10 +51,7 @@ class Condition:
 
 
 class Intake:
-    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all configured.
-
-    `clock_trouble` is a sentence while the last message's device clock could not be right.
-    """
+    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all there are."""
 
     def __init__(
         self,
@@ -68,7 +65,6 @@ class Intake:
         monotonic: Clock,
     ) -> None:
         self.name = name
-        self.clock_trouble: str | None = None
         self._jars = jars
         self._jar = jar
         self._bare_lines = bare_lines
@@ -76,6 +72,12 @@ class Intake:
         self._wall = wall
         self._monotonic = monotonic
         self._unknown: set[str] = set()
+        self._wrong_clocks: dict[str, str] = {}  # jar -> sentence
+
+    @property
+    def clock_trouble(self) -> str | None:
+        """One sentence while the last time that some device told could not be right."""
+        return next(iter(self._wrong_clocks.values()), None)
 
     def take(
         self, payload: bytes, *, jar: str | None = None, again: bool = False, waited: bool = False, token: object = None
@@ -131,12 +133,11 @@ class Intake:
         if message.time_s is not None:
             behind_s = received_s - message.time_s
             if behind_s >= -AHEAD_S and (behind_s <= BEHIND_S or (waited and message.time_s >= FIRST_S)):
-                self.clock_trouble = None
+                self._wrong_clocks.pop(jar, None)
                 return message.time_s, True
             side = "behind" if behind_s > 0 else "ahead"
-            self.clock_trouble = (
-                f"the clock of the device at jar {jar} is {_span(abs(behind_s))} {side}: its times are not used"
-            )
+            words = f"the clock of the device at jar {jar} is {_span(abs(behind_s))} {side}: its times are not used"
+            self._wrong_clocks.setdefault(jar, words)
         if message.up_ms is not None:
             delay_s = self._clocks.delay_s(jar, message.boot, message.up_ms, self._monotonic(), waited=waited)
             if delay_s is not None:

@@ -11,6 +11,7 @@ leave packets and wake it. So no callback and no exception can end the connectio
 from __future__ import annotations
 
 import logging
+import queue
 import random
 import select
 import socket
@@ -125,8 +126,10 @@ class MqttTopic:
             return False
         info = client.publish(topic, payload, qos=1, retain=retain)
         self._wake()
+        end_s = time.monotonic() + PUBLISH_S
         try:
-            info.wait_for_publish(PUBLISH_S)
+            while not info.is_published() and self._receipts.client is client and time.monotonic() < end_s:
+                info.wait_for_publish(0.1)
             confirmed = info.is_published()
         except (RuntimeError, ValueError):  # not connected any more
             return False
@@ -232,15 +235,13 @@ class MqttTopic:
         self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
         self._greeted_s = self._message_s = now_s
         self._receipts.greeted(client, resumed=flags.session_present)
-        wanted = mqtt_link.subscription(self._settings)
-        client.subscribe([wanted])
+        client.subscribe([mqtt_link.subscription(self._settings)])
         self._condition.report(connected=True, trouble=None)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         for reason in reasons:
             if reason.is_failure:
-                wanted = mqtt_link.topic_filter(self._settings.topic)
-                self._subscribed = f"the broker does not let us read {wanted}: {reason}"
+                self._subscribed = f"the broker does not let us read {self._settings.topic}: {reason}"
                 self._condition.report(connected=True, trouble=self._subscribed)
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -270,6 +271,9 @@ class MqttTopic:
                 if receipt is None:
                     return
             self._take(message, receipt)
+        except queue.Full:  # the daemon is stopping: the message comes again at the next start
+            if receipt is not None:
+                self._receipts.forget(receipt)
         except Exception as error:
             log.exception("%s", self.name)
             if receipt is not None:  # not handed on: forget it and connect anew, so that it comes again

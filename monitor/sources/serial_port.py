@@ -13,6 +13,7 @@ from __future__ import annotations
 import errno
 import glob
 import logging
+import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -121,7 +122,9 @@ class SerialPort:
                     self._read(self._port, put)
             except OSError as error:  # a SerialException is one
                 why = error.strerror or str(error)
-                self._trouble(f"lost {self._settings.port} ({why}): is the device still plugged in?")
+                self._trouble(f"lost {self._settings.port} ({why}): unplugged, or read by another program as well?")
+            except queue.Full:  # the daemon is stopping, and will say so to us next
+                self._trouble("the queue is full")
             except Exception as error:
                 log.exception("%s", self.name)
                 self._trouble(f"stopped by an error of this program ({error!r}), trying again")
