@@ -27,13 +27,38 @@ ALLOWED = {
     "review": {"values", "settings", "core", "runs", "zone", "review"},
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
     "lock": set(),  # one daemon a store
+    "status": {"values", "runs"},  # what the daemon last knew of itself
+    "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "jars": {"values", "settings", "core", "runs"},
     "daemon": {"values", "core", "runs", "sources", "sinks", "jars"},
     "assembly": {
-        "values", "settings", "core", "runs", "sources", "sinks", "zone", "agenda", "secret", "lock", "jars", "daemon",
+        "values",
+        "settings",
+        "core",
+        "runs",
+        "sources",
+        "sinks",
+        "zone",
+        "agenda",
+        "secret",
+        "lock",
+        "jars",
+        "daemon",
     },  # fmt: skip
 }
-CLOCKS = {"time", "datetime", "threading", "socket", "logging", "random", "sqlite3", "asyncio", "subprocess", "os", "io"}
+CLOCKS = {
+    "time",
+    "datetime",
+    "threading",
+    "socket",
+    "logging",
+    "random",
+    "sqlite3",
+    "asyncio",
+    "subprocess",
+    "os",
+    "io",
+}
 
 
 def part(path: Path) -> str:
@@ -78,5 +103,9 @@ def test_the_top_level_holds_nothing_else() -> None:
         "README.md", "DEVELOPERS.md", "pyproject.toml", "monitor", "firmware_notes", "tests", "configs",
         "simulated_runs", "LICENSE", "CHANGELOG.md", ".gitignore", ".ci",
     }  # fmt: skip
-    found = {p.name for p in ROOT.iterdir() if p.name not in {".git", ".venv"} and not p.name.endswith(("_cache", ".egg-info"))}
+    found = {
+        p.name
+        for p in ROOT.iterdir()
+        if p.name not in {".git", ".venv"} and not p.name.endswith(("_cache", ".egg-info"))
+    }
     assert found <= allowed | {".hypothesis", "build"}

@@ -1,0 +1,22 @@
+"""What can be tried out before a night depends on it, each with one plain sentence: what was found and what to do.
+
+`ground` looks at the machine (store, clock, secrets, whom to tell), `hearing` listens to the sources for a while or
+asks the daemon that has them, `sources` and `jar_sense` say what that means. `jartide check` prints it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+State = Literal["ok", "note", "wrong"]
+"""Only "wrong" makes the whole check fail; a "note" is worth knowing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was tried."""
+
+    what: str
+    state: State
+    says: str

@@ -1,0 +1,196 @@
+"""Listens for a while: to the sources of the config, or, where a daemon is watching and has them, to what it stores.
+
+`jartide check` and `jartide calibrate` use it. It leaves no trace: a broker is looked at in passing (no session, QoS 0,
+no word of ours), so the daemon's own session keeps what it has, and nothing is acknowledged in its name.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from monitor import lock, status
+from monitor.runs.store import Store
+from monitor.secret import SecretError
+from monitor.settings import MqttSettings, Settings
+from monitor.sources import Put, Source, mqtt_link
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.intake import Condition, Intake
+from monitor.values import Delivery, Reading, Rejected, SourceHealth
+
+POLL_S = 0.2
+
+
+@dataclass(slots=True)
+class Heard:
+    """What came since listening began: readings by jar, refused messages and numbers by source, how each source is."""
+
+    readings: dict[str, list[Reading]] = field(default_factory=dict)
+    refused: dict[str, list[Rejected]] = field(default_factory=dict)
+    counts: dict[str, int] = field(default_factory=dict)
+    health: list[SourceHealth] = field(default_factory=list)
+
+
+class Ears(Protocol):
+    """Something that listens; `daemon` is the process id of the daemon that does it for us, if one does."""
+
+    daemon: int | None
+
+    def heard(self) -> Heard:
+        """All so far; the same object each time, grown."""
+
+
+@contextmanager
+def listening(settings: Settings) -> Iterator[Ears]:
+    """Begin to listen, and stop at the end. Raises StoreTrouble when a watching daemon's store cannot be read."""
+    pid = lock.holder(settings.store.path) if settings.store.path.exists() else None
+    if pid is not None:
+        with Store.join(settings.store.path) as store:
+            yield _ThroughDaemon(store, pid)
+        return
+    ears = _Own(settings)
+    try:
+        yield ears
+    finally:
+        ears.stop()
+
+
+def wait(ears: Ears, enough: Callable[[Heard], bool], wait_s: float) -> bool:
+    """Wait until what was heard is enough, for `wait_s` at most; whether it was."""
+    end_s = time.monotonic() + wait_s
+    while not enough(ears.heard()):
+        if time.monotonic() >= end_s:
+            return False
+        time.sleep(POLL_S)
+    return True
+
+
+class _ThroughDaemon:
+    """The daemon has the ports and the session; what it stores is what arrives."""
+
+    def __init__(self, store: Store, pid: int) -> None:
+        self.daemon: int | None = pid
+        self._store = store
+        self._seq = store.last_seq()
+        self._heard = Heard()
+
+    def heard(self) -> Heard:
+        for arrival in self._store.arrivals(None, self._seq):
+            self._seq = arrival.seq
+            if isinstance(arrival.item, Reading):
+                self._heard.readings.setdefault(arrival.item.jar, []).append(arrival.item)
+        body = status.read(self._store) or {"sources": []}
+        self._heard.health = [SourceHealth(**health) for health in body["sources"]]
+        return self._heard
+
+
+class _Own:
+    """Our own ports and connections, opened for a while."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.daemon: int | None = None
+        self._lock = threading.Lock()
+        self._heard = Heard()
+        jars = frozenset(jar.name for jar in settings.jars)
+        only_jar = settings.jars[0].name if len(settings.jars) == 1 else None
+        self._sources: list[Source] = []
+        if settings.serial:
+            from monitor.sources.serial_port import SerialPort
+
+            self._sources += [SerialPort(one, jars=jars, jar=one.jar or only_jar) for one in settings.serial]
+        self._sources += [_InPassing(one, jars=jars, jar=only_jar) for one in settings.mqtt]
+        for source in self._sources:
+            source.start(self._put)
+
+    def heard(self) -> Heard:
+        with self._lock:
+            self._heard.health = [source.health() for source in self._sources]
+        return self._heard
+
+    def stop(self) -> None:
+        for source in self._sources:
+            source.stop()
+
+    def _put(self, item: Delivery | Rejected) -> None:
+        with self._lock:
+            self._heard.counts[item.source] = self._heard.counts.get(item.source, 0) + 1
+            if isinstance(item, Rejected):
+                self._heard.refused.setdefault(item.source, []).append(item)
+            else:
+                self._heard.readings.setdefault(item.reading.jar, []).append(item.reading)
+
+
+class _InPassing:
+    """A broker that is only looked at."""
+
+    def __init__(self, settings: MqttSettings, *, jars: frozenset[str], jar: str | None) -> None:
+        self.name = "mqtt {}:{}".format(*mqtt_link.address(settings))
+        self._settings = settings
+        self._pattern = mqtt_link.topic_pattern(settings.topic)
+        self._condition = Condition(self.name, time.time)
+        self._intake = Intake(
+            self.name,
+            jars=jars,
+            jar=jar,
+            bare_lines=False,
+            clocks=BootClocks(),
+            wall=time.time,
+            monotonic=time.monotonic,
+        )
+        self._client: Any = None
+        self._put: Put | None = None
+
+    def start(self, put: Put) -> None:
+        self._put = put
+        try:
+            client = mqtt_link.make_client(self._settings, f"jartide-look-{os.urandom(4).hex()}", in_passing=True)
+            client.on_connect = self._on_connect
+            client.on_subscribe = self._on_subscribe
+            client.on_message = self._on_message
+            client.connect(*mqtt_link.address(self._settings), keepalive=30)
+        except SecretError as error:
+            self._condition.report(connected=False, trouble=str(error))
+            return
+        except OSError as error:
+            self._condition.report(connected=False, trouble=mqtt_link.failure_words(self._settings, error))
+            return
+        self._condition.report(connected=False, trouble="the broker does not answer the greeting")
+        client.loop_start()
+        self._client = client
+
+    def stop(self) -> None:
+        if self._client is not None:
+            self._client.disconnect()
+            self._client.loop_stop()
+
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        """Nothing to do: QoS 0."""
+
+    def health(self) -> SourceHealth:
+        return self._condition.health()
+
+    def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            words = mqtt_link.refusal_words(self._settings, reason.value, str(reason))
+            self._condition.report(connected=False, trouble=words)
+            return
+        self._condition.report(connected=True, trouble=None)
+        client.subscribe(mqtt_link.topic_filter(self._settings.topic), qos=0)
+
+    def _on_subscribe(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
+        if any(reason.is_failure for reason in reasons):
+            wanted = mqtt_link.topic_filter(self._settings.topic)
+            self._condition.report(connected=True, trouble=f"the broker does not let us read {wanted}")
+
+    def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
+        match = self._pattern.fullmatch(message.topic)
+        if match is None or self._put is None:
+            return
+        self._condition.last_message_s = time.time()
+        jar = match.groupdict().get("jar")
+        self._put(self._intake.take(bytes(message.payload), jar=jar, waited=bool(message.retain)))

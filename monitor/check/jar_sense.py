@@ -1,0 +1,135 @@
+"""Does what a jar's sensor says go together with what the config says of the jar? Pure: readings in, findings out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from statistics import median
+
+from monitor.check import Finding
+from monitor.core.level import CO2_SPREAD, SLOWER_PER_CO2, distance_of
+from monitor.core.trust import FARTHEST_MM, NEAREST_MM, believable_temperature
+from monitor.settings import JarSettings
+from monitor.values import Reading, VolumeTable
+
+BELOW_BOTTOM_MM = 5.0  # an empty jar may be read this much deeper than it was calibrated: noise, and the lid's seat
+SCATTER_MM = 5.0  # the worst of the described sensors has 3 mm (ST DS11555, table 13, at jar distances)
+WARMEST_C, LOOKS_LIKE_F = 45.0, 120.0  # no starter is kept above the one; a warm kitchen in degF is below the other
+VENTING = {
+    "open": "venting = open says that nothing but a cloth covers it",
+    "loose": "venting = loose says that the lid lies on loosely",
+    "tight": "venting = tight says that the lid holds gas back; a fermenting jar must never be sealed",
+}
+
+
+def judge(jar: JarSettings, readings: Sequence[Reading], *, sources_well: bool = True) -> Iterator[Finding]:
+    """Findings about one jar from the readings that arrived for it, oldest first; there may be none."""
+    temperature_c = _temperature_c(readings)
+    distances = [mm for reading in readings if (mm := distance_of(reading, temperature_c)) is not None]
+    seen = [mm for mm in distances if NEAREST_MM <= mm <= FARTHEST_MM]
+    if not readings:
+        why = ": does its device send this very name?" if sources_well else "; see the sources above"
+        yield Finding(jar.name, "wrong", f"nothing arrived for this jar{why}")
+        return
+    if not distances:
+        yield Finding(jar.name, "wrong", "no distance arrived, only temperatures: is the distance sensor wired?")
+    elif not seen:
+        code = f"{distances[-1]:g}"
+        yield Finding(
+            jar.name, "wrong", f"the sensor sees nothing (it says {code}): is the jar under it and its window clean?"
+        )
+    else:
+        yield from _level(jar, median(seen))
+        if max(seen) - min(seen) > 2 * SCATTER_MM:
+            yield Finding(
+                jar.name,
+                "note",
+                f"distances scatter from {min(seen):.0f} to {max(seen):.0f} mm: does the sensor see the jar's wall, is "
+                "its window wet, was the jar moved just now?",
+            )
+    yield from _temperature(jar, readings)
+    yield from _sound(jar, readings, median(seen) if seen else 100.0)
+
+
+def _level(jar: JarSettings, distance_mm: float) -> Iterator[Finding]:
+    if jar.empty_mm is None:
+        yield Finding(
+            jar.name,
+            "note",
+            f"the surface is {distance_mm:.0f} mm away; without empty_mm there is no level and no rise ratio: "
+            f"`jartide calibrate --jar {jar.name}`",
+        )
+        return
+    level_mm = jar.empty_mm - distance_mm
+    away = f"the surface is {distance_mm:.0f} mm away"
+    again = f"was the sensor or the jar changed? `jartide calibrate --jar {jar.name}`"
+    if level_mm < -BELOW_BOTTOM_MM:
+        yield Finding(
+            jar.name,
+            "wrong",
+            f"{away}, which is {-level_mm:.0f} mm below the bottom of the jar (empty_mm = {jar.empty_mm:g}): {again}",
+        )
+    elif jar.rim_mm is not None and level_mm > jar.rim_mm:
+        yield Finding(
+            jar.name,
+            "wrong",
+            f"{away}, so it stands {level_mm:.0f} mm high and above the rim (rim_mm = {jar.rim_mm:g}): {again}",
+        )
+    elif isinstance(jar.geometry, VolumeTable) and level_mm > jar.geometry.points[-1][0]:
+        yield Finding(
+            jar.name,
+            "note",
+            f"{away}, so it stands {level_mm:.0f} mm high, above the last point of the jar's table "
+            f"({jar.geometry.points[-1][0]:g} mm): volumes above it are guessed",
+        )
+    else:
+        standing = "the jar is empty" if level_mm < BELOW_BOTTOM_MM else f"it stands {level_mm:.0f} mm high"
+        yield Finding(jar.name, "ok", f"{away}: {standing}")
+
+
+def _temperature(jar: JarSettings, readings: Sequence[Reading]) -> Iterator[Finding]:
+    given = [reading.temperature_c for reading in readings if reading.temperature_c is not None]
+    if not given:
+        yield Finding(
+            jar.name, "note", "no temperature arrived: peaks are still seen, but forecasts and plans will be vague"
+        )
+        return
+    latest = given[-1]
+    if WARMEST_C < latest <= LOOKS_LIKE_F and latest != 85.0:
+        yield Finding(jar.name, "wrong", f"the temperature is {latest:g}: is that degF? Devices must send degC")
+    elif believable_temperature(latest) is None:
+        yield Finding(
+            jar.name,
+            "wrong",
+            f"the temperature is {latest:g}, as a probe says when it fails: check its wires and its resistor",
+        )
+    else:
+        yield Finding(jar.name, "ok", f"the temperature is {latest:.1f} degC")
+
+
+def _sound(jar: JarSettings, readings: Sequence[Reading], distance_mm: float) -> Iterator[Finding]:
+    echoes = any(reading.echo_us is not None for reading in readings)
+    if echoes and jar.sensor == "optical":
+        yield Finding(
+            jar.name, "wrong", 'its device sends echoes, but the config says optical: write sensor = "ultrasonic"'
+        )
+    if jar.sensor != "ultrasonic":
+        return
+    spread_mm = distance_mm * SLOWER_PER_CO2 * CO2_SPREAD[jar.venting]
+    yield Finding(
+        jar.name,
+        "note",
+        "the starter's own carbon dioxide slows sound: with 20 % of it under the lid 100 mm read as 106 mm, which "
+        f"looks like a fall. {VENTING[jar.venting]}: an error of {spread_mm:.1f} mm at {distance_mm:.0f} mm is allowed "
+        "for, and a fall is believed later. An optical sensor does not have this",
+    )
+    if not echoes and any(reading.distance_mm is not None for reading in readings):
+        yield Finding(
+            jar.name,
+            "note",
+            "its device reckons the distance itself; had it sent echo_us, the temperature would be allowed for",
+        )
+
+
+def _temperature_c(readings: Sequence[Reading]) -> float | None:
+    found = [c for reading in readings if (c := believable_temperature(reading.temperature_c)) is not None]
+    return found[-1] if found else None

@@ -1,0 +1,75 @@
+"""Is every port there and talking, is every broker reachable, do readings arrive? Findings from what was heard."""
+
+from __future__ import annotations
+
+import glob
+from collections.abc import Iterator
+from pathlib import Path
+
+from monitor.check import Finding
+from monitor.check.hearing import Ears, Heard
+from monitor.settings import SerialSettings, Settings
+from monitor.values import SourceHealth
+
+BY_ID = Path("/dev/serial/by-id")
+ENOUGH = 3  # readings of a jar: the middle one is not a stray
+
+
+def enough(settings: Settings, heard: Heard) -> bool:
+    """Whether listening longer would tell no more."""
+    return all(
+        sum(one.distance_mm is not None or one.echo_us is not None for one in heard.readings.get(jar.name, ()))
+        >= ENOUGH
+        for jar in settings.jars
+    )
+
+
+def judge(settings: Settings, ears: Ears, listened_s: float) -> Iterator[Finding]:
+    """One finding a source, after listening for a while."""
+    if not settings.serial and not settings.mqtt:
+        yield Finding("sources", "wrong", "there is no [[serial]] and no [[mqtt]]: no reading can arrive")
+        return
+    heard = ears.heard()
+    if ears.daemon is not None:
+        yield Finding("daemon", "ok", f"process {ears.daemon} is watching with this store: what it says is shown here")
+    for health in heard.health:
+        yield _source(health, heard, ears, listened_s)
+    for serial in settings.serial:
+        yield from _names(serial)
+
+
+def _source(health: SourceHealth, heard: Heard, ears: Ears, listened_s: float) -> Finding:
+    name = health.name
+    if not health.connected:
+        return Finding(name, "wrong", health.trouble or "not connected")
+    if ears.daemon is not None:
+        return Finding(name, "wrong" if health.trouble else "ok", health.trouble or "connected")
+    refused, count = heard.refused.get(name, []), heard.counts.get(name, 0)
+    if count == 0 and not health.trouble:
+        missing = "is the device powered, is its name for the jar and its topic right?"
+        if name.startswith("serial"):
+            missing = "is it the right port and baud, is the program on the board?"
+        return Finding(name, "wrong", f"open, but nothing came within {listened_s:.0f} s: {missing}")
+    complaints = [health.trouble] if health.trouble else []
+    if refused:
+        last = refused[-1]
+        complaints.append(
+            f"{len(refused)} of {count} messages were refused, the last one: {last.reason}: {last.detail}"
+        )
+    if complaints:
+        return Finding(name, "wrong" if len(refused) == count else "note", "; ".join(complaints))
+    return Finding(name, "ok", f"talking: {count} message{'s' if count > 1 else ''}")
+
+
+def _names(serial: SerialSettings) -> Iterator[Finding]:
+    """The name of a port that stays the same, for a config that has one which does not."""
+    name = f"serial {serial.port}"
+    if "://" in serial.port:
+        return
+    fitting = sorted(glob.glob(serial.port)) if glob.has_magic(serial.port) else [serial.port]
+    if len(fitting) > 1:
+        yield Finding(name, "note", f"{len(fitting)} ports fit: {', '.join(fitting)}; the first that opens is taken")
+    for port in fitting:
+        lasting = sorted(str(link) for link in BY_ID.glob("*") if link.resolve() == Path(port).resolve())
+        if lasting and port not in lasting and not port.startswith("/dev/serial/"):
+            yield Finding(name, "note", f"{port} may be called otherwise next time: write port = {lasting[0]!r}")

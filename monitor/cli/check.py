@@ -1,0 +1,83 @@
+"""`jartide check`: tries out everything that a night depends on, prints what was found, exits with 1 if any of it is
+wrong. Works beside a running daemon and without one."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from monitor.check import Finding
+from monitor.cli.opening import config_option, settings_from
+from monitor.settings import Settings
+
+LISTEN_S = 40.0  # a board on Wi-Fi that follows our notes sends each 30 s
+MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG", "red")}
+
+
+@click.command()
+@config_option
+@click.option("--send-test", is_flag=True, help="Send a test message to each notification address.")
+@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@click.option(
+    "--listen-s",
+    type=click.FloatRange(1, 3600),
+    default=LISTEN_S,
+    show_default=True,
+    help="Wait for readings at most this long, seconds.",
+)
+def check(config: Path, send_test: bool, as_json: bool, listen_s: float) -> None:
+    """Try out the config, store, clock, ports, brokers, jars and notices. Exits with 1 when something is wrong."""
+    settings = settings_from(config)
+    logging.getLogger("monitor").addHandler(logging.NullHandler())  # the findings say what the sources would log
+    found: list[Finding] = []
+    for finding in _findings(settings, config, send_test=send_test, listen_s=listen_s):
+        found.append(finding)
+        if not as_json:
+            _show(finding)
+    wrong = sum(finding.state == "wrong" for finding in found)
+    if as_json:
+        click.echo(json.dumps({"ok": wrong == 0, "findings": [asdict(one) for one in found]}, ensure_ascii=False))
+    elif wrong:
+        click.echo(f"{wrong} thing{'s are' if wrong > 1 else ' is'} wrong: see above.")
+    else:
+        click.echo("Nothing is wrong.")
+    sys.exit(1 if wrong else 0)
+
+
+def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: float) -> Iterator[Finding]:
+    """All of them, as soon as each is known."""
+    from monitor.check import ground, hearing, jar_sense, sources
+    from monitor.runs.store import StoreTrouble
+
+    jars = ", ".join(jar.name for jar in settings.jars)
+    yield Finding("config", "ok", f"{config}: {jars}; {len(settings.serial)} serial, {len(settings.mqtt)} MQTT")
+    yield from ground.store(settings)
+    yield from ground.clock(settings)
+    yield from ground.secrets(settings)
+    yield from ground.notices(settings, send_test=send_test)
+    yield from ground.mirror(settings)
+    try:
+        with hearing.listening(settings) as ears:
+            began_s = time.monotonic()
+            if settings.serial or settings.mqtt:
+                click.echo(f"listening for up to {listen_s:g} s ...", err=True)
+                hearing.wait(ears, lambda heard: sources.enough(settings, heard), listen_s)
+            judged = list(sources.judge(settings, ears, time.monotonic() - began_s))
+            yield from judged
+            well = all(finding.state != "wrong" for finding in judged)
+            for jar in settings.jars:
+                yield from jar_sense.judge(jar, ears.heard().readings.get(jar.name, []), sources_well=well)
+    except StoreTrouble as error:
+        yield Finding("store", "wrong", str(error))
+
+
+def _show(finding: Finding) -> None:
+    mark, colour = MARKS[finding.state]
+    click.echo(f"{click.style(mark, fg=colour)} {finding.what}: {finding.says}")
