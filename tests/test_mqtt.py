@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -362,9 +363,10 @@ class Proxy:
 
     @staticmethod
     def _pass_on(one: socket.socket, other: socket.socket, deaf: threading.Event) -> None:
-        while data := one.recv(65536):
-            if not deaf.is_set():
-                other.sendall(data)
+        with suppress(OSError):
+            while data := one.recv(65536):
+                if not deaf.is_set():
+                    other.sendall(data)
 
 
 def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) -> None:
