@@ -146,7 +146,7 @@ def foretell(
     peak_ln = mean[PEAK] + mean[DILUTION] * bend
     wait_ln = mean[WAIT] + mean[WAIT_DILUTION] * bend
     # temperature acts through the mean of its effect from feeding to peak, and from peak to fall
-    peak_h = warmth.clock_h(temperatures_c, 0.0, math.exp(peak_ln), warmth.growth_rate(mean[STEEP]))
+    peak_h = warmth.Clock(temperatures_c, warmth.growth_rate(mean[STEEP])).hour(math.exp(peak_ln))
     wait_h = math.exp(wait_ln)
     toward_peak = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
     toward_wait = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, peak_h + wait_h), bend)
@@ -253,7 +253,7 @@ def _learn_peak(
     culture: Culture, peak_h: float, temperatures_c: Sequence[float], of_dilution: float | None, untold: float
 ) -> Culture:
     bend, steep = shape(of_dilution), culture.mean[STEEP]
-    worth_h = warmth.equivalent_h(temperatures_c, 0.0, peak_h, warmth.growth_rate(steep))
+    worth_h = warmth.Clock(temperatures_c, warmth.growth_rate(steep)).worth_h(peak_h)
     toward = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
     doubt += untold + (TIMING_H / peak_h) ** 2
@@ -272,7 +272,8 @@ def _learn_wait(
 ) -> Culture:
     bend = shape(of_dilution)
     fall_h = max(fall_h, peak_h + 0.1)
-    worth_h = warmth.equivalent_h(temperatures_c, peak_h, fall_h, warmth.wait_rate(culture.mean[WAIT_STEEP]))
+    clock = warmth.Clock(temperatures_c, warmth.wait_rate(culture.mean[WAIT_STEEP]))
+    worth_h = clock.worth_h(fall_h) - clock.worth_h(peak_h)
     toward = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, fall_h), bend)
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, peak_h, fall_h)) ** 2
     doubt += untold + min((TIMING_H / (fall_h - peak_h)) ** 2, 1.0)

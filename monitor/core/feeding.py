@@ -158,10 +158,8 @@ def _hours(
 ) -> dict[Aim, tuple[float, float, float]]:
     foretold = cultures.foretell(culture, temperatures_c, dilution, hydration, flour)
     ahead = forecast.hours_ahead(foretold, temperatures_c)
-    sinking = warmth.wait_rate(foretold.wait_steep)
-    low, likely, high = (
-        warmth.clock_h(temperatures_c, fall_h, math.exp(culture.sunk[0]), sinking) for fall_h in ahead.fall_h
-    )
+    sinking = warmth.Clock(temperatures_c, warmth.wait_rate(foretold.wait_steep))
+    low, likely, high = (sinking.later(fall_h, math.exp(culture.sunk[0])) for fall_h in ahead.fall_h)
     return {"peak": ahead.peak_h, "fall": ahead.fall_h, "half_sunk": (low, likely, high)}
 
 

@@ -17,10 +17,10 @@ from statistics import NormalDist
 from monitor.core import culture as cultures
 from monitor.core import rise_curve, warmth
 from monitor.core.culture import Culture, Foretold
-from monitor.values import Cycle, CycleSoFar, Forecast, Span, Stage
+from monitor.values import CycleSoFar, Forecast, Span, Stage
 
 HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
-GRID = 25  # points on the time to the peak, in each of two passes
+GRID = 17  # points on the time to the peak, in each of two passes
 WAITS = 9  # equally likely waits after each
 FURTHEST_SD = 3.5  # how far the grid reaches
 UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
@@ -52,20 +52,19 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
     nothing = Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=None)
     if so_far.stage not in (Stage.SETTLING, Stage.RISING, Stage.PEAKED) or cycle.fall_at_s is not None:
         return nothing
-    weathers = _weathers(culture, cycle)
+    weathers = _weathers(culture, so_far)
     temperatures_c = weathers[0][0]
     hydration = cultures.hydration_of(cycle)
     of_dilution = cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
     foretold = cultures.foretell(culture, temperatures_c, of_dilution, hydration, cycle.flour)
-    growth = warmth.growth_rate(foretold.steep)
+    growth = warmth.Clock(temperatures_c, warmth.growth_rate(foretold.steep))
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:
         peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
-        peaks = [(warmth.equivalent_h(temperatures_c, 0.0, peak_h, growth), 1.0)]
+        peaks = [(growth.worth_h(peak_h), 1.0)]
         ahead = _ahead(foretold, weathers, peaks, now_h)
         return Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=_span(cycle.fed_at_s, ahead.fall_h))
-    worth_h = warmth.equivalent_h(temperatures_c, 0.0, now_h, growth)
-    points = _points(so_far.curve, temperatures_c, growth)
-    peaks = _peaks_given_rise(culture, foretold, points, worth_h)
+    points = _points(so_far.curve, growth)
+    peaks = _peaks_given_rise(culture, foretold, points, growth.worth_h(now_h))
     ahead = _ahead(foretold, weathers, peaks, now_h)
     return Forecast(
         made_at_s=so_far.now_s,
@@ -80,34 +79,32 @@ def learn_shape(culture: Culture, so_far: CycleSoFar) -> tuple[float, ...]:
     if cycle.peak_at_s is None or cycle.peak_ratio is None or cycle.peak_ratio < 1.2 or not cycle.sure:
         return culture.shapes
     temperatures_c = warmth.filled(cycle.temperatures_c)
-    growth = warmth.growth_rate(culture.mean[cultures.STEEP])
+    growth = warmth.Clock(temperatures_c, warmth.growth_rate(culture.mean[cultures.STEEP]))
     peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     rise = [point for point in so_far.curve if point[0] <= peak_h]
     if peak_h <= 0.0 or len(rise) < 5:
         return culture.shapes
-    points = _points(rise, temperatures_c, growth)
-    worth_h = warmth.equivalent_h(temperatures_c, 0.0, peak_h, growth)
-    return rise_curve.learned(culture.shapes, points, worth_h, cycle.peak_ratio - 1.0)
+    points = _points(rise, growth)
+    return rise_curve.learned(culture.shapes, points, growth.worth_h(peak_h), cycle.peak_ratio - 1.0)
 
 
-def _weathers(culture: Culture, cycle: Cycle) -> Weathers:
+def _weathers(culture: Culture, so_far: CycleSoFar) -> Weathers:
     """The temperatures that may come: as usual, and as much warmer or colder as this jar's days differ.
 
-    Three points stand for a normal spread (Gauss and Hermite's: 0 and three variances to either side)."""
+    Three points stand for a normal spread (Gauss and Hermite's: the middle, and three variances to either side)."""
+    cycle, seen_c = so_far.cycle, so_far.cycle.temperatures_c
+    if all(t is None for t in seen_c) and so_far.temperature_c is not None:
+        seen_c = (so_far.temperature_c,)
     off_c = math.sqrt(3.0 * culture.weather.variance)
     return [
-        (warmth.expected_c(culture.day_c, cycle.fed_at_s, cycle.temperatures_c, HORIZON_H, off), weight)
+        (warmth.expected_c(culture.day_c, cycle.fed_at_s, seen_c, HORIZON_H, off), weight)
         for off, weight in ((0.0, 4.0), (off_c, 1.0), (-off_c, 1.0))
     ]
 
 
-def _points(
-    curve: Sequence[tuple[float, float, float]], temperatures_c: Sequence[float], growth: warmth.Rate
-) -> tuple[rise_curve.Point, ...]:
-    return tuple(
-        (warmth.equivalent_h(temperatures_c, 0.0, hours, growth), ratio - 1.0, sd)
-        for hours, ratio, sd in rise_curve.thinned(curve)
-    )
+def _points(curve: Sequence[tuple[float, float, float]], growth: warmth.Clock) -> tuple[rise_curve.Point, ...]:
+    """The rise seen so far, thinned, in equivalent hours."""
+    return tuple((growth.worth_h(hours), ratio - 1.0, sd) for hours, ratio, sd in rise_curve.thinned(curve))
 
 
 def _peaks_given_rise(
@@ -157,23 +154,24 @@ def _grid(foretold: Foretold, low_ln: float, high_ln: float, points: int) -> Wei
 
 def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, now_h: float | None) -> Ahead:
     """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each."""
-    growth, waiting = warmth.growth_rate(foretold.steep), warmth.wait_rate(foretold.wait_steep)
     slope = foretold.cov / foretold.peak_var
     sd = math.sqrt(max(foretold.wait_var - slope * foretold.cov, 1e-6))
     deviates = _deviates(max(round(foretold.wait_freedom), 3))
     heaviest = max(weight for _, weight in peaks)
     peak_times: Weighted = []
     fall_times: Weighted = []
+    waits = [math.exp(sd * deviate) for deviate in deviates]
     for temperatures_c, chance in weathers:
+        growth = warmth.Clock(temperatures_c, warmth.growth_rate(foretold.steep))
+        waiting = warmth.Clock(temperatures_c, warmth.wait_rate(foretold.wait_steep))
         for worth_h, weight in peaks:
             if weight < 1e-4 * heaviest:
                 continue
-            peak_h = warmth.clock_h(temperatures_c, 0.0, worth_h, growth)
+            peak_h = growth.hour(worth_h)
             peak_times.append((peak_h, weight * chance))
-            centre = foretold.wait_ln + slope * (math.log(worth_h) - foretold.peak_ln)
-            for deviate in deviates:
-                fall_h = warmth.clock_h(temperatures_c, peak_h, math.exp(centre + sd * deviate), waiting)
-                fall_times.append((fall_h, weight * chance))
+            usual_h = math.exp(foretold.wait_ln + slope * (math.log(worth_h) - foretold.peak_ln))
+            begun_h = waiting.worth_h(peak_h)
+            fall_times += [(waiting.hour(begun_h + usual_h * wait), weight * chance) for wait in waits]
     if now_h is not None and len(peaks) == 1:
         # the fall has not come yet: keep what is still ahead, or else say soon
         ahead = [pair for pair in fall_times if pair[0] > now_h]

@@ -12,10 +12,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-SHAPES = tuple((p, q) for p in (1.5, 2.2, 3.2, 4.6, 6.5) for q in (1.3, 2.0, 3.2))
+SHAPES = tuple((p, q) for p in (1.6, 2.4, 3.6, 5.5) for q in (1.3, 2.0, 3.2))
 MISFIT = 0.07  # of the height: no dough follows a formula, and its error at one moment is that of the next
 LEVEL_SD = 0.02  # of the rise ratio: how well the starting level is known
-POINTS = 14  # taken from the rise; more would count the same misfit twice
+POINTS = 10  # taken from the rise; more would count the same misfit twice
 PAST_PEAK = 0.25  # how fast a rise is lost after its peak, per square of the share: slow, it only must not go on up
 FORGET = 0.85  # of what is known about the shape, per cycle
 LEAST_SHARE = 0.01  # no shape is ever ruled out

@@ -9,7 +9,9 @@ A night that cools is handled by integrating the rate over the temperature seen,
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from itertools import accumulate
 
 REFERENCE_C = 24.0  # a usual warm kitchen, in the middle of what the trade's tables are written for
 USUAL_C = 22.0  # believed of a kitchen of which nothing is known
@@ -25,7 +27,7 @@ COLD_C, COLD_SD_PER_C = 12.0, 0.08
 HOT_C, HOT_SD_PER_C = 29.0, 0.08
 FLOOR_RATIO = 0.01  # of the rate at 24 degC; below it nothing is known except that it is slow
 NEW_DAY_SHARE = 0.3  # of a new day in the usual one: follows the season within a week
-WEATHER_H = 12.0  # how long an unusual day lasts: it is gone by the next half-day
+WEATHER_H = 36.0  # how long unusual weather lasts in a kitchen
 
 Rate = Callable[[float], float]
 
@@ -78,30 +80,29 @@ def filled(temperatures_c: Sequence[float | None], default_c: float = USUAL_C) -
     return tuple(out) or (default_c,)
 
 
-def equivalent_h(temperatures_c: Sequence[float], from_h: float, to_h: float, rate: Rate) -> float:
-    """Hours at 24 degC that are worth as much as those from `from_h` to `to_h`.
+class Clock:
+    """Hours of the clock and hours at 24 degC, turned into each other at given hourly temperatures and a rate.
 
     `temperatures_c[i]` holds from hour i to i+1 (at least one value); the last one holds on after its hour.
     """
-    total_h, at_h, last = 0.0, max(from_h, 0.0), len(temperatures_c) - 1
-    while at_h < to_h:
-        hour = int(at_h)
-        end_h = to_h if hour >= last else min(to_h, hour + 1.0)
-        total_h += (end_h - at_h) * rate(temperatures_c[min(hour, last)])
-        at_h = end_h
-    return total_h
 
+    def __init__(self, temperatures_c: Sequence[float], rate: Rate) -> None:
+        self._rates = [rate(temperature_c) for temperature_c in temperatures_c]
+        self._worth_h = [0.0, *accumulate(self._rates)]
 
-def clock_h(temperatures_c: Sequence[float], from_h: float, worth_h: float, rate: Rate) -> float:
-    """The clock hour at which `worth_h` equivalent hours have passed since clock hour `from_h`: the inverse."""
-    at_h, last = max(from_h, 0.0), len(temperatures_c) - 1
-    while True:
-        hour = int(at_h)
-        speed = rate(temperatures_c[min(hour, last)])
-        if hour >= last or worth_h <= (hour + 1.0 - at_h) * speed:
-            return at_h + worth_h / speed
-        worth_h -= (hour + 1.0 - at_h) * speed
-        at_h = hour + 1.0
+    def worth_h(self, to_h: float) -> float:
+        """Equivalent hours from hour 0 to clock hour `to_h`."""
+        hour = min(int(to_h), len(self._rates) - 1)
+        return self._worth_h[hour] + (to_h - hour) * self._rates[hour]
+
+    def hour(self, worth_h: float) -> float:
+        """The clock hour by which `worth_h` equivalent hours have passed: the inverse of `worth_h`."""
+        hour = min(max(bisect_right(self._worth_h, worth_h) - 1, 0), len(self._rates) - 1)
+        return hour + (worth_h - self._worth_h[hour]) / self._rates[hour]
+
+    def later(self, from_h: float, worth_h: float) -> float:
+        """The clock hour by which `worth_h` equivalent hours have passed since clock hour `from_h`."""
+        return self.hour(self.worth_h(from_h) + worth_h)
 
 
 def mean_c(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
@@ -134,7 +135,7 @@ def expected_c(
 ) -> tuple[float, ...]:
     """Hourly temperatures from a feeding on, `hours` of them: those seen, then the jar's usual day, `off_c` warmer.
 
-    What is to come starts from how far the last hour seen was off the usual day, and goes back to it within half a day.
+    What is to come starts from how far the last hour seen was off the usual day, and goes back to it within days.
     """
     day = learn_day(day_c, fed_at_s, seen_c)
     known = [t for t in day if t is not None]
