@@ -159,7 +159,7 @@ def test_the_same_file_twice_and_an_interrupted_import(
             raise PowerCutError
 
     with pytest.raises(PowerCutError):
-        transfer.import_file(store, file, T, cut)
+        transfer.import_file(store, file, T, seen=cut)
     assert store.runs()[-1].reason == "imported"
     assert jartide("import", file, "--store", store.path).exit_code == 0
     (run,) = store.runs()

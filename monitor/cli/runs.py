@@ -41,16 +41,17 @@ def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
     """List the runs in the store and their cycles."""
     path, zone = _where(config, store_path)
     with _joined(path) as store:
-        listed = [(run, store.cycles(run.id), _rows(store, run)) for run in store.runs()]
+        rows = dict(store.query("SELECT run, count(*) FROM item WHERE told IS NULL GROUP BY run"))
+        listed = [(run, store.cycles(run.id), rows.get(run.id, 0)) for run in store.runs()]
     if as_json:
-        for run, cycles, rows in listed:
-            click.echo(json.dumps(_as_json(run, cycles, rows), ensure_ascii=False))
+        for run, cycles, count in listed:
+            click.echo(json.dumps(_as_json(run, cycles, count), ensure_ascii=False))
         return
     if not listed:
         click.echo("No runs yet.")
-    for run, cycles, rows in listed:
+    for run, cycles, count in listed:
         until = "now" if run.ended_s is None else _local(run.ended_s, zone)
-        click.echo(f"{run.id:<6} {run.jar}  {_local(run.began_s, zone)} to {until}  {rows} readings  ({run.reason})")
+        click.echo(f"{run.id:<6} {run.jar}  {_local(run.began_s, zone)} to {until}  {count} readings  ({run.reason})")
         for cycle in cycles:
             click.echo(f"  {run.id}:{cycle.number:<5} {_cycle_line(cycle, zone)}")
 
@@ -81,17 +82,26 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
 @click.command("import")
 @config_option
 @store_option
+@click.option("--feedings", type=click.Path(path_type=Path, dir_okay=False), help="FEEDINGS.csv of the one FILE.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-def import_(config: Path, store_path: Path | None, files: tuple[Path, ...]) -> None:
-    """Read run files (CSV) into the store, each as a finished run."""
+def import_(config: Path, store_path: Path | None, feedings: Path | None, files: tuple[Path, ...]) -> None:
+    """Read run files (CSV) into the store, each as a finished run, and judge them as `jartide watch` would have."""
+    from monitor.sources.past import judge
+
+    if feedings is not None and len(files) > 1:
+        refuse("--feedings: belongs to one FILE; import them one by one")
     path, _ = _where(config, store_path)
     there = False
     with _sentences(), Store.join(path) if path.exists() else Store.open(path) as store:
         for file in files:
             size = file.stat().st_size if file.exists() else 0
             try:
+                fed = [] if feedings is None else _read_feedings(feedings, run_file.read(file).jar)
                 with _bar(size // 40, file.name, True) as seen:  # a row is about 40 characters
-                    done = transfer.import_file(store, file, time.time(), seen)
+                    done = transfer.import_file(store, file, time.time(), fed, seen)
+                (run,) = store.runs("WHERE run.id = ?", (done.run,))
+                with _bar(done.rows, f"judging {file.name}", True) as seen:
+                    judge(store, run, seen)
             except RunFileError as error:
                 refuse(str(error))
             except transfer.AlreadyThereError as error:
@@ -169,9 +179,11 @@ def _rows(store: Store, run: Run) -> int:
 
 
 def _fed(store: Store, run: Run, cycle: Cycle | None) -> list[Fed]:
-    began_s, ended_s = (run.began_s, run.ended_s) if cycle is None else (cycle.fed_at_s, cycle.ended_at_s)
-    told = [item for item in store.told(run.jar, began_s) if isinstance(item, Fed)]
-    return [item for item in told if ended_s is None or item.time_s < ended_s]
+    told = store.fed_in(run)
+    if cycle is None:
+        return told
+    ended_s = float("inf") if cycle.ended_at_s is None else cycle.ended_at_s
+    return [item for item in told if cycle.fed_at_s <= item.time_s < ended_s]
 
 
 # --- showing ----------------------------------------------------------------------------------------------------------
@@ -220,6 +232,13 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int) -> dict[str, object]:
             for cycle in cycles
         ],
     }
+
+
+def _read_feedings(path: Path, jar: str) -> list[Fed]:
+    fed, rejected = run_file.read_feedings(path, jar)
+    for row in rejected:
+        click.echo(f"{path}, line {row.line}: left out, {row.reason}: {row.detail!r}", err=True)
+    return fed
 
 
 def _say_rejected(file: run_file.RunFile) -> None:

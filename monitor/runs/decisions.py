@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -112,8 +112,9 @@ class Decisions(Database):
         return [_event_of(row) for row in rows]
 
     def events_after(self, place: int, limit: int) -> list[tuple[int, Event]]:
-        """(id, event) of all runs in the order kept, after an id: for mirrors."""
-        rows = self.query(f"{_EVENTS} WHERE event.id > ? ORDER BY event.id LIMIT ?", (place, limit))
+        """(id, event) of all live runs in the order kept, after an id: for mirrors."""
+        live = "event.run IN (SELECT id FROM run WHERE digest IS NULL)"
+        rows = self.query(f"{_EVENTS} WHERE event.id > ? AND {live} ORDER BY event.id LIMIT ?", (place, limit))
         return [(row[0], _event_of(row)) for row in rows]
 
     def put_cycle(self, cycle: Cycle) -> None:
@@ -121,6 +122,15 @@ class Decisions(Database):
         with self.writing():
             _, run = self._jar_and_run(cycle.jar, cycle.fed_at_s, self._last()[0] + 1)
             self._put_cycle(run, cycle)
+
+    def keep_judgement(self, run: Run, events: Iterable[Event], cycles: Iterable[Cycle]) -> None:
+        """Keep what was decided about a finished run, all at once."""
+        with self.writing():
+            jar_id = self.jar_id(run.jar)
+            for event in events:
+                self._db.execute(_ADD_EVENT, (jar_id, run.id, 0, *_event_row(event)))
+            for cycle in cycles:
+                self._put_cycle(run.id, cycle)
 
     def cycles(self, run: int) -> list[Cycle]:
         """The cycles of one run by number."""

@@ -16,7 +16,7 @@ from dataclasses import replace
 from monitor.runs import items
 from monitor.runs.decisions import Decisions, Run
 from monitor.runs.store_file import StoreTrouble
-from monitor.values import Arrival, ClockSet, Delivery, Noted, Noting, Reading, Rejected
+from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected
 
 __all__ = ["Run", "Store", "StoreTrouble"]
 
@@ -101,6 +101,13 @@ class Store(Decisions):
         sql = """SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.time_s >= ? AND item.seq > 0 ORDER BY item.time_s"""
         return [items.told_of(*row) for row in self.query(sql, (jar, after_time_s))]
+
+    def fed_in(self, run: Run) -> list[Fed]:
+        """The feedings that were told in one run, live or imported, in order of their time."""
+        sql = """SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+            WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? ORDER BY item.time_s"""
+        told = [items.told_of(*row) for row in self.query(sql, (run.jar, run.id))]
+        return [item for item in told if isinstance(item, Fed)]
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:
         """The arrival as received at a later time, for good: it was stepped after the ticks up to then."""

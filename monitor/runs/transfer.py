@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -18,7 +18,7 @@ from monitor.runs import items, rfc3339, run_file
 from monitor.runs.cells import number
 from monitor.runs.run_file import RunFile, RunFileError
 from monitor.runs.store import Run, Store
-from monitor.values import Cycle, Reading, Straight
+from monitor.values import Cycle, Fed, Reading, Straight
 
 LARGEST_FILE_BYTES = 256 << 20  # eight million rows: two years of a reading every 10 s
 _CHUNK = 5_000  # rows in one transaction: a tenth of a second, so that a running daemon is not held up
@@ -56,9 +56,16 @@ def export(
     return run_file.write(out, _watched(rows, seen), header=header, columns=_columns(store, run))
 
 
-def import_file(store: Store, path: Path, now_s: float, seen: Callable[[int], object] = lambda rows: None) -> Imported:
-    """Read a run file into the store as a finished run. Raises RunFileError (no run file, too large, no good row) and
-    AlreadyThereError. An import that was interrupted leaves nothing that counts, and may be done again."""
+def import_file(
+    store: Store,
+    path: Path,
+    now_s: float,
+    fed: Sequence[Fed] = (),
+    seen: Callable[[int], object] = lambda rows: None,
+) -> Imported:
+    """Read a run file, and the feedings told beside it, into the store as a finished run. Raises RunFileError (no run
+    file, too large, no good row) and AlreadyThereError. An import that was interrupted leaves nothing that counts, and
+    may be done again."""
     file = run_file.read(path)
     if path.stat().st_size > LARGEST_FILE_BYTES:
         raise RunFileError(f"{path}: is larger than {LARGEST_FILE_BYTES >> 20} MB; split it")
@@ -90,8 +97,13 @@ def import_file(store: Store, path: Path, now_s: float, seen: Callable[[int], ob
     if count == 0:
         _forget_unfinished(store, digest)
         raise RunFileError(f"{path}: no row of it is a reading")
+    for n, item in enumerate(fed, 1):
+        store.write(_TOLD, (seq + n, run, jar, item.time_s, items.told_text(item)))
     store.write("UPDATE run SET digest = ?, began_s = ?, ended_s = ? WHERE id = ?", (digest, first_s, last_s, run))
     return Imported(run, count, file)
+
+
+_TOLD = "INSERT INTO item (seq, run, jar, time_s, told) VALUES (?, ?, ?, ?, ?)"
 
 
 def _row(seq: int, run: int, jar: int, received_s: float | None, reading: Reading) -> items.Row:
@@ -103,7 +115,7 @@ def _forget_unfinished(store: Store, digest: str) -> None:
     with store.writing():
         for (run,) in store.query("SELECT id FROM run WHERE digest = ?", (_UNFINISHED + digest,)):
             start = items.before_imported(run)
-            store.write("DELETE FROM item WHERE seq > ? AND seq < 0 AND run = ?", (start, run))
+            store.write("DELETE FROM item WHERE seq > ? AND seq <= ?", (start, items.before_imported(run - 1)))
             store.write("DELETE FROM run WHERE id = ?", (run,))
 
 

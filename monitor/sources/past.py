@@ -1,0 +1,40 @@
+"""A run that is in the store already, judged: its rows go through the same guard and the same step function as a
+replayed file, and what is decided is kept beside them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+
+from monitor.core import vigil as core
+from monitor.runs.store import Run, Store
+from monitor.settings import JarSettings
+from monitor.sources.replay import arrivals
+from monitor.values import Cycle, Event, JarState
+
+_SEEN = 1000
+
+
+def judge(store: Store, run: Run, seen: Callable[[int], object] = lambda rows: None) -> None:
+    """Step a finished run from its beginning and keep its events and cycles. `seen` is told of every thousand rows."""
+    jar = JarSettings(name=run.jar, empty_mm=run.empty_mm, geometry=run.geometry)
+    vigil = core.begin(jar)
+    events: list[Event] = []
+    cycles: dict[int, Cycle] = {}
+    now_s = run.began_s
+    for count, arrival in enumerate(arrivals(store.rows_of(run), store.fed_in(run), run.jar, Counter()), 1):
+        vigil, decided = core.take(vigil, arrival, jar)
+        now_s = arrival.received_s
+        if decided:
+            events += decided
+            _note_cycles(core.look(vigil, now_s), cycles)
+        if count % _SEEN == 0:
+            seen(_SEEN)
+    _note_cycles(core.look(vigil, now_s), cycles)
+    store.keep_judgement(run, events, cycles.values())
+
+
+def _note_cycles(state: JarState, cycles: dict[int, Cycle]) -> None:
+    for cycle in (state.previous, state.cycle):
+        if cycle is not None:
+            cycles[cycle.number] = cycle
