@@ -19,7 +19,7 @@ from monitor.cli import runs as command
 from monitor.runs import run_file, transfer
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Delivery, Fed, Reading, Tapered
+from monitor.values import Cycle, Delivery, EventKind, Fed, Reading, Tapered
 
 T = 1_772_431_200.0  # 2026-03-02T06:00:00Z
 RYE = JarSettings(
@@ -167,6 +167,25 @@ def test_the_same_file_twice_and_an_interrupted_import(
     result = jartide("import", file, "--store", store.path)
     assert result.exit_code == 1
     assert result.stderr == f"{file}: the same file was imported before, as run {run.id}\n"
+
+
+def test_an_imported_run_is_judged_as_the_daemon_would_have(tmp_path: Path, store: Store) -> None:
+    scene = Path(__file__).parent.parent / "simulated_runs" / "good_night.toml"
+    run_csv, fed_csv = tmp_path / "night.csv", tmp_path / "fed.csv"
+    assert jartide("simulate", scene, "-o", run_csv, "--feedings", fed_csv).exit_code == 0
+    assert jartide("import", run_csv, "--feedings", fed_csv, "--store", store.path).exit_code == 0
+    replayed = jartide("replay", run_csv, "--feedings", fed_csv, "--format", "jsonl").stdout.splitlines()
+    kept = [event for event in store.events(1) if event.kind is not EventKind.FORECAST]
+    assert [event.kind.value for event in kept] == [json.loads(line)["kind"] for line in replayed]
+    assert "fall_began" in {event.kind.value for event in kept}
+    assert store.events_after(0, 100) == []  # the past is no news to a mirror
+    assert any(cycle.told and cycle.fall_at_s for cycle in store.cycles(1))
+    assert "  1:1 " in jartide("runs", "--store", store.path).stdout
+    again, fed_again = tmp_path / "again.csv", tmp_path / "fed_again.csv"
+    assert jartide("export", 1, "--store", store.path, "-o", again, "--feedings", fed_again).exit_code == 0
+    assert again.read_bytes() == run_csv.read_bytes()
+    assert fed_again.read_bytes() == fed_csv.read_bytes()
+    assert jartide("import", run_csv, again, "--feedings", fed_csv, "--store", store.path).exit_code == 2
 
 
 def test_bad_rows_are_named_and_the_good_ones_taken(tmp_path: Path, path: Path) -> None:

@@ -194,7 +194,8 @@ def _local(time_s: float, zone: tzinfo | None) -> str:
 
 
 def _cycle_line(cycle: Cycle, zone: tzinfo | None) -> str:
-    words = [f"fed {_local(cycle.fed_at_s, zone)}"]
+    began = "fed" if cycle.number else "first seen"  # a jar that was taken up in the middle of a cycle
+    words = [f"{began} {_local(cycle.fed_at_s, zone)}"]
     if None not in (cycle.starter_g, cycle.flour_g, cycle.water_g):
         words.append(f"{cycle.starter_g:g}+{cycle.flour_g:g}+{cycle.water_g:g} g")
     if cycle.peak_at_s is not None:
