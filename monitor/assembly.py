@@ -75,7 +75,14 @@ def watch(
                 store.set_meta(BOOTS_KEY, json.dumps(snapshot))
 
         jars = Jars(settings, store, display(settings.display))
-        daemon = Daemon(jars, store, sources, sinks, clock, on_states=keep, beat=_beat(clock))
+        alive, changed = _alive(clock), _changed(sources)
+
+        def beat() -> None:
+            alive()
+            if changed():
+                daemon.show()
+
+        daemon = Daemon(jars, store, sources, sinks, clock, on_states=keep, beat=beat)
         with _signals(daemon), _time(daemon, clock):
 
             def ready() -> None:
@@ -147,17 +154,29 @@ def _signals(daemon: Daemon) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _beat(clock: Clock) -> Callable[[], None]:
+def _alive(clock: Clock) -> Callable[[], None]:
     """Tells the service manager that the loop turns, as often as it asks for."""
     every_s = systemd.watchdog_s()
     last_s = [float("-inf")]
 
-    def beat() -> None:
+    def alive() -> None:
         if every_s is not None and clock.monotonic() - last_s[0] >= every_s:
             last_s[0] = clock.monotonic()
             systemd.tell(systemd.ALIVE)
 
-    return beat
+    return alive
+
+
+def _changed(sources: Sequence[Source]) -> Callable[[], bool]:
+    """Whether a source has connected, or got into trouble or out of it, since the last call."""
+    last: list[list[tuple[bool, str | None]]] = [[]]
+
+    def changed() -> bool:
+        now = [(health.connected, health.trouble) for health in (source.health() for source in sources)]
+        last[0], before = now, last[0]
+        return now != before
+
+    return changed
 
 
 def _client_token(store: Store) -> str:

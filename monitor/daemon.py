@@ -47,7 +47,8 @@ class Clock:
 
 
 class Daemon:
-    """Watches with one store until told to stop. `on_states` is given every jar's state after each tick."""
+    """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and whenever
+    something was decided; `beat` is called once in each turn of the loop."""
 
     def __init__(
         self,
@@ -102,7 +103,7 @@ class Daemon:
         try:
             for source in self._sources.values():
                 source.start(self.put)
-            self._on_states(self._jars.states(self._clock.wall()))
+            self.show()
             ready()
             while not self._stopping.is_set():
                 self.turn(LOOK_S)
@@ -110,6 +111,7 @@ class Daemon:
             for source in self._sources.values():
                 source.stop()
             self.flush()
+            self.show()
         finally:
             self._stopping.set()
             for source in self._sources.values():
@@ -151,8 +153,12 @@ class Daemon:
         recorder = self._ready_recorder()
         if recorder.trouble is None:
             self._jars.tick(floor(time_s / TICK_S) * TICK_S, recorder.last_seq)
-        self._on_states(self._jars.states(time_s))
+        self.show()
         self._wake()
+
+    def show(self) -> None:
+        """Give what is believed now to whom it concerns."""
+        self._on_states(self._jars.states(self._clock.wall()))
 
     def _commit(self) -> None:
         recorder = self._ready_recorder()
@@ -164,7 +170,8 @@ class Daemon:
             if name in self._sources:
                 self._sources[name].acknowledge(tokens)
         if done.arrivals:
-            self._jars.take(done.arrivals, self._clock.wall())
+            if self._jars.take(done.arrivals, self._clock.wall()):
+                self.show()
             self._wake()
 
     def _wake(self) -> None:

@@ -56,8 +56,9 @@ class Jars:
             self._settle(jar, decided, now_s, last_seq)
         return last_seq
 
-    def take(self, arrivals: Sequence[Arrival], now_s: float) -> None:
-        """Step what the recorder has committed, in its order, and keep what follows from it."""
+    def take(self, arrivals: Sequence[Arrival], now_s: float) -> bool:
+        """Step what the recorder has committed, in its order, and keep what follows from it. Returns whether anything
+        was told or decided."""
         decided: dict[str, list[tuple[int, Event]]] = {}
         told: set[str] = set()
         for arrival in arrivals:
@@ -76,6 +77,7 @@ class Jars:
                     decided.setdefault(name, []).extend((arrival.seq, event) for event in events)
         for name in decided.keys() | told:
             self._settle(self._jars[name], decided.get(name, []), now_s, arrivals[-1].seq)
+        return bool(decided or told)
 
     def tick(self, now_s: float, seq: int) -> None:
         """Let time pass for every jar up to `now_s`; all items up to `seq` have been stepped."""

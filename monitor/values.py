@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TypeAlias
 
-Json: TypeAlias = "None | bool | int | float | str | list[Json] | dict[str, Json]"
+Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
 
 
 # --- what comes in -------------------------------------------------------------------------------------------------

@@ -104,9 +104,8 @@ def _show(settings: Settings, name: Path, began_s: float) -> None:
     picture = name.with_suffix(".png")
     try:
         title = f"{jar.name}: a simulated night"
-        draw(
-            readings, events, empty_mm=jar.empty_mm, title=title, zone=datetime.now().astimezone().tzinfo, path=picture
-        )
+        zone = datetime.now().astimezone().tzinfo or UTC
+        draw(readings, events, empty_mm=jar.empty_mm, title=title, zone=zone, path=picture)
         click.echo(f"a picture of it: {picture}")
     except PictureError as error:
         click.echo(str(error), err=True)

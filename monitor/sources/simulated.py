@@ -80,8 +80,9 @@ class SimulatedSource:
         self._told.append((jar, doing))
 
     def _play(self, put: Put) -> None:
-        starts_s = self._wall()
         try:
+            Scene(self._scenario, keep_chemistry=False).advance(STRETCH_S)  # the solver takes seconds to load, once
+            starts_s = self._wall()
             scene = Scene(replace(self._scenario, starts_s=starts_s), keep_chemistry=False)
             self._condition.report(connected=True, trouble=None)
             while scene.now_s < self._scenario.hours * 3600 and not self._stop.is_set():
