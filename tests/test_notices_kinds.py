@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from monitor.core.daily_summary import daily_summary
@@ -463,6 +464,7 @@ SETTINGS = st.builds(
 )
 
 
+@examples(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(STATES, NOTES), max_size=12), SETTINGS, st.booleans())
 def test_each_cause_appears_once_whatever_comes(
     steps: list[tuple[JarState, list[Noted]]], settings: NoticeSettings, in_order: bool
@@ -483,6 +485,7 @@ def test_each_cause_appears_once_whatever_comes(
     assert len(causes) == len(set(causes))
 
 
+@examples(deadline=None)
 @given(st.floats(0, 400), STATES)
 def test_nothing_disturbs_the_quiet_hours(hours: float, believed: JarState) -> None:
     believed = replace(believed, now_s=FED + hours * H)

@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from monitor.core.display import Display, display_of, duration, feeding_ratio, times
@@ -70,6 +71,7 @@ def test_a_daily_thing_happens_once_on_every_day_of_a_year(zone: str, clock: str
     assert seen == list(range(seen[0], seen[0] + 365))
 
 
+@examples(deadline=None)
 @given(st.sampled_from(ZONES), st.integers(0, 1439), st.floats(0, 2e9))
 def test_next_daily_is_after_now_and_within_a_long_day(zone: str, minute: int, now_s: float) -> None:
     offset_s = offset_of(zone)
@@ -87,6 +89,7 @@ def test_next_daily_is_after_now_and_within_a_long_day(zone: str, minute: int, n
         assert minute_of_day(due_s, offset_s) > minute
 
 
+@examples(deadline=None)
 @given(st.integers(-100_000, 100_000))
 def test_dates_agree_with_the_standard_library(day: int) -> None:
     there = date(1970, 1, 1) + timedelta(days=day)
