@@ -11,6 +11,7 @@ from math import sqrt
 
 from monitor.core import cycle as cycles
 from monitor.core import lid as lids
+from monitor.core import outlook
 from monitor.core import stage as stages
 from monitor.core.cycle import Open
 from monitor.core.fed_seen import Meaning, meaning, places
@@ -20,9 +21,8 @@ from monitor.core.memory import Vigil
 from monitor.core.noise import SPANS, fit_wander, learn_wander, wander_of_mean
 from monitor.core.peak import Drop, Scan, search, threshold_z
 from monitor.core.summit import summit
-from monitor.core.trend import Trend
+from monitor.core.trend import Trend, line
 from monitor.core.trend import add as trend_add
-from monitor.core.trend import line
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
 
@@ -81,10 +81,11 @@ def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, su
     number = 0
     if v.cycle is not None:
         number = v.cycle.number + 1
+        outlook.learn_closed(v, v.jar)
         v.previous = cycles.Ended(v.cycle, fed_at_s)
     v.cycle = Open(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
     v.history, v.scan, v.learnt_bins = History(), Scan(), 0
-    v.last_z, v.peak_told_s, v.question = 0.0, None, None
+    v.last_z, v.peak_told_s, v.question, v.hour = 0.0, None, None, -1
     return v.cycle
 
 

@@ -58,7 +58,8 @@ class Vigil:
     peak_told_s: float | None = None  # when `peak_reached` was last given out
     question: str | None = None
     carried: dict[str, Json] = field(default_factory=dict)  # the culture's own JSON
-    hour: int = -1  # UTC hour of the last forecast
+    hour: int = -1  # since the feeding, of the last forecast
+    foreseen: dict[str, Json] = field(default_factory=dict)  # the last forecast, while it stands
 
 
 _FIELDS = tuple(f.name for f in fields(Vigil) if f.name not in {"jar", "history", "scan"})

@@ -11,6 +11,7 @@ from monitor.core import cycle as cycles
 from monitor.core.level import headspace_sd_mm, rise_ratio, rise_ratio_sd, volume_ml
 from monitor.core.memory import Vigil
 from monitor.core.noise import wander_of_mean
+from monitor.core.outlook import foreseen
 from monitor.core.trend import line
 from monitor.core.trust import temperature_at
 from monitor.settings import JarSettings
@@ -43,7 +44,7 @@ def look(v: Vigil, now_s: float) -> JarState:
         stuck_since_s=v.sieve.same_since_s if v.sieve.stuck else None,
         lid_off_since_s=v.lid.out_since_s if v.lid.lid_off else None,
         question=v.question,
-        forecast=None,
+        forecast=foreseen(v),
     )
 
 

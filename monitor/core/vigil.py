@@ -2,7 +2,8 @@
 its own. `daemon.py` and replay drive it; what it returns as events is all that is ever decided.
 
     reading -> trust.sift -> minute -> lid.take -> decide.land / decide.levels -> events
-    tick    -> minute closes, bins close, quiet.watch (silence, away, rest) -> events
+    tick    -> minute closes, bins close, quiet.watch (silence, away, rest)
+            -> outlook.hourly (forecast) -> events
     told    -> told.fed, told.noted -> events
 """
 
@@ -10,7 +11,7 @@ from __future__ import annotations
 
 from math import floor
 
-from monitor.core import decide, lid, minute, noise, quiet, told, trust
+from monitor.core import decide, lid, minute, noise, outlook, quiet, told, trust
 from monitor.core.memory import Vigil, freeze, thaw
 from monitor.core.shown import look
 from monitor.settings import JarSettings
@@ -88,7 +89,7 @@ def _tick(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
         events = _close_minute(v, jar)
     if v.lid.out_since_s is None:
         events += decide.bins(v, time_s, jar)
-    return events + quiet.watch(v, time_s, jar)
+    return events + quiet.watch(v, time_s, jar) + outlook.hourly(v, time_s, jar)
 
 
 def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:

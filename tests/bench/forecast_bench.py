@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sys
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from forecast_cultures import STEP_H, Budding, Kitchens, Tabular
@@ -102,7 +102,7 @@ def live(kind: type[Budding] | type[Tabular], n: int, seed: int, in_cycle: bool 
             past[who].append((peak_h, fall_h))
             whole = _so_far(cycle, out, who, fall_h, rng, closed=True)
             shapes = forecasts.learn_shape(believed[who], whole) if in_cycle else ()
-            believed[who] = cultures.replace(cultures.learn(believed[who], cycle), shapes=shapes)
+            believed[who] = replace(cultures.learn(believed[who], cycle), shapes=shapes)
         late = np.where(rng.uniform(size=n) < 0.2, rng.uniform(5.0, 24.0, n), rng.uniform(0.0, 5.0, n))
         end_h = out.fall_h + late
         world.feed_at(end_h)
@@ -115,7 +115,7 @@ def _so_far(cycle: Cycle, out, who: int, at_h: float, rng, closed: bool = False)
     noise = rng.normal(0.0, 0.015, count)
     curve = tuple((i * STEP_H, float(out.curve[who, i] + noise[i]), 0.015) for i in range(0, count, 2))
     hours = int(at_h)
-    open_cycle = cycle if closed else cultures.replace(
+    open_cycle = cycle if closed else replace(
         cycle, peak_at_s=None, fall_at_s=None, peak_ratio=None, temperatures_c=cycle.temperatures_c[:hours]
     )  # fmt: skip
     return CycleSoFar(
