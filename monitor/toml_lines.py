@@ -63,6 +63,32 @@ def line_of(found: dict[Where, Span], where: Where) -> int | None:
     return None
 
 
+def with_values(text: str, table: Where, values: dict[str, str]) -> str:
+    """The text with these keys of one table set to these TOML values; everything else stays byte for byte, comments
+    behind the values included. A key that is new to the table goes below its last own key. Raises KeyError when there
+    is no such table, or when a key is written as a table of its own."""
+    found = spans(text)
+    lines: list[str | None] = list(text.split("\n"))
+    below = max([span.last for where, span in found.items() if where[:-1] == table], default=found[table].first)
+    added: list[str] = []
+    for key, value in values.items():
+        where = (*table, key)
+        if any(other[: len(where)] == where and other != where for other in found):
+            raise KeyError(key)
+        if where not in found:
+            added.append(f"{key} = {value}")
+            continue
+        span = found[where]
+        first, last = str(lines[span.first - 1]), str(lines[span.last - 1])
+        comment = next((token.start() for token in _OPAQUE.finditer(last) if token[0].startswith("#")), len(last))
+        behind = last[len(last[:comment].rstrip()) :]  # the gap, the comment, and a carriage return
+        lines[span.first - 1 : span.last] = [None] * (span.last - span.first + 1)
+        lines[span.first - 1] = f"{first[: first.index('=') + 1]} {value}{behind}"
+    carriage = "\r" if "\r\n" in text else ""
+    lines[below:below] = [line + carriage for line in added]
+    return "\n".join(line for line in lines if line is not None)
+
+
 def toml_text(value: object) -> str:
     """A value as TOML writes it on one line: text, numbers, true and false, lists and inline tables."""
     if isinstance(value, str):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from monitor.core.geometry import table
@@ -46,12 +47,13 @@ class LineFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JarFit:
-    """What goes into the config, and what there is to say about it, a sentence each."""
+    """What goes into the config, and what there is to say about it, a sentence each. Not to be used when `doubtful`."""
 
     empty_mm: float
     geometry: Geometry | None  # None: nothing was learnt about it
     residuals_mm: tuple[float, ...]
     remarks: tuple[str, ...]
+    doubtful: bool = False
 
 
 def point(known: float, distances_mm: Sequence[float]) -> Point:
@@ -116,7 +118,8 @@ def by_levels(points: Sequence[Point]) -> JarFit:
             f"The scale is off: a rise of 100 mm is read as {100 * line.scale:.0f} mm, {abs(off):.0%} {more}. In a "
             "straight jar the rise ratio does not suffer; in any other, calibrate with weighed water (ml)."
         )
-    if line.bend_sure and line.bend_mm > BEND_MATTERS_MM:
+    bent = line.bend_sure and line.bend_mm > BEND_MATTERS_MM
+    if bent:
         remarks.append(
             f"The sensor is not linear: a curve departs from the line by {line.bend_mm:.1f} mm. Does it see the jar's "
             "wall, or is a level outside of its range? With weighed water (ml) the bend goes into the jar's table."
@@ -127,11 +130,18 @@ def by_levels(points: Sequence[Point]) -> JarFit:
             f"The fills do not fit together: at {points[worst].known:g} mm it reads {line.residuals_mm[worst]:+.1f} mm "
             "beside the line. Measure that level again."
         )
-    return JarFit(empty_mm=line.empty_mm, geometry=None, residuals_mm=line.residuals_mm, remarks=tuple(remarks))
+    return JarFit(
+        empty_mm=line.empty_mm,
+        geometry=None,
+        residuals_mm=line.residuals_mm,
+        remarks=tuple(remarks),
+        doubtful=bent or line.scattered,
+    )
 
 
 def by_volumes(points: Sequence[Point]) -> JarFit:
-    """From volumes in ml (weighed water). The heights are the sensor's own, so its scale and its bend cancel out.
+    """From volumes in ml (weighed water); residuals go by rising volume. The heights are the sensor's own, so its scale
+    and its bend cancel out.
 
     A straight wall is chosen when volume is proportional to height within the spread, else a table of the points.
     Raises ValueError without a reading over the empty jar, and when a fuller jar does not read nearer.
@@ -141,7 +151,7 @@ def by_volumes(points: Sequence[Point]) -> JarFit:
         raise ValueError("volumes need a reading over the empty jar (0 ml) and at least one fill")
     empty = ordered[0]
     heights = [empty.distance_mm - point.distance_mm for point in ordered]
-    for lower, upper, point in zip(heights, heights[1:], ordered[1:], strict=False):
+    for (lower, upper), point in zip(pairwise(heights), ordered[1:], strict=True):
         if upper <= lower:
             raise ValueError(f"at {point.known:g} ml the sensor reads no nearer than with less: measure it again")
     volumes = [point.known for point in ordered]

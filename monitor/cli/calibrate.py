@@ -1,0 +1,243 @@
+"""`jartide calibrate`: walks a person through the empty jar and known fills, says what the sensor makes of them, and
+writes the jar's part of the config. The arithmetic is in `core.calibration`, the edit in `toml_lines`."""
+
+from __future__ import annotations
+
+import csv
+import logging
+import re
+import shutil
+import sys
+import time
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import click
+
+from monitor.check.hearing import Ears, listening, wait
+from monitor.cli.opening import config_option, jar_from, refuse, settings_from
+from monitor.core.calibration import JarFit, Point, by_levels, by_volumes, point
+from monitor.core.geometry import problem_with
+from monitor.core.level import distance_of
+from monitor.core.trust import FARTHEST_MM, NEAREST_MM, believable_temperature
+from monitor.runs.store import StoreTrouble
+from monitor.settings import JarSettings, Settings
+from monitor.settings_file import SettingsError, load
+from monitor.toml_lines import spans, toml_text, with_values
+from monitor.values import Geometry, Reading, Straight, Tapered
+
+READINGS = 5  # a level; the median of five shrugs off two strays
+WAIT_S = 300.0  # for these, at one reading each 30 s and some lost
+UNITS = {
+    "mm": ("mm", 1.0),
+    "cm": ("mm", 10.0),
+    "in": ("mm", 25.4),
+    "ml": ("ml", 1.0),
+    "g": ("ml", 1.0),
+    "": ("mm", 1.0),
+}
+
+INTRODUCTION = """\
+You need the clean, empty jar under its sensor, and water; a kitchen scale is best (1 g of water is 1 ml).
+Put the lid with the sensor on the way it will always sit, also for each fill: its seat is a part of the measure.
+An optical sensor looks through clear water: lay a disc of white paper on it, or stir in a spoonful of milk.
+"""
+
+
+@click.command()
+@config_option
+@click.option("--jar", "name", help="The jar, where the config has several.")
+@click.option("--from", "source", type=click.Path(path_type=Path), help="Take known fills from a CSV file instead.")
+@click.option("--readings", type=click.IntRange(3, 200), default=READINGS, show_default=True, help="Readings a fill.")
+@click.option("--wait-s", type=click.FloatRange(1, 3600), default=WAIT_S, show_default=True, help="For these, at most.")
+@click.option("--write", is_flag=True, help="Write it into the config file; the old one is kept beside it.")
+def calibrate(config: Path, name: str | None, source: Path | None, readings: int, wait_s: float, write: bool) -> None:
+    """Find a jar's empty distance and shape from known fills.
+
+    The CSV file of --from has the columns known_mm (height of the fill above the inside bottom) or known_ml, and
+    distance_mm; a line a reading, known 0 for the empty jar. Exits with 1 when the fills do not fit together.
+    """
+    settings = settings_from(config)
+    if name is None:
+        if len(settings.jars) != 1:
+            refuse(f"--jar: say which; the jars are {', '.join(jar.name for jar in settings.jars)}")
+        name = settings.jars[0].name
+    jar = jar_from(settings, name)
+    unit, fills = _from_csv(source) if source is not None else _by_hand(settings, jar, readings, wait_s)
+    fills.sort(key=lambda fill: fill.known)
+    try:
+        fit = by_volumes(fills) if unit == "ml" else by_levels(fills)
+    except ValueError as error:
+        click.echo(str(error), err=True)
+        sys.exit(1)
+    _report(unit, fills, fit)
+    if fit.geometry is not None and (wrong := problem_with(fit.geometry)):
+        click.echo(f"That is no jar: {wrong}. Were the volumes in ml?", err=True)
+        sys.exit(1)
+    values = {"empty_mm": f"{fit.empty_mm:.1f}"}
+    if fit.geometry is not None:
+        values["geometry"] = geometry_toml(fit.geometry)
+    click.echo(f'\n[[jar]]\nname = "{name}"')
+    for key, value in values.items():
+        click.echo(f"{key} = {value}")
+    if fit.doubtful:
+        click.echo("\nDo not use this: see above." + (" Nothing was written." if write else ""), err=True)
+        sys.exit(1)
+    if write:
+        kept = _write(config, [one.name for one in settings.jars].index(name), values)
+        click.echo(f"\nWritten to {config}; the file as it was is {kept}. Restart `jartide watch` to use it.")
+    else:
+        click.echo(f"\nPut this into {config}, or run with --write.")
+
+
+# --- the fills -----------------------------------------------------------------------------------------------------
+
+
+def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) -> tuple[str, list[Point]]:
+    """Ask for one fill after another and gather readings over each."""
+    logging.getLogger("monitor").addHandler(logging.NullHandler())  # what a source logs is said here instead
+    if not settings.serial and not settings.mqtt:
+        refuse("there is no [[serial]] and no [[mqtt]] in the config: no reading can arrive")
+    click.echo(INTRODUCTION)
+    if jar.sensor == "ultrasonic":
+        click.echo("An ultrasonic sensor wants fresh air in the jar: no starter, no gas of it.\n")
+    try:
+        with listening(settings) as ears:
+            if ears.daemon is not None:
+                click.echo("A daemon is watching: these fills become part of its record of the jar.\n")
+            click.prompt("The jar is empty and the lid on: press Enter", default="", show_default=False)
+            fills = [point(0.0, _gather(ears, jar, count, wait_s))]
+            unit = ""
+            while True:
+                text = click.prompt(
+                    "Next fill, as 250 ml or 40 mm (Enter alone: no more)", default="", show_default=False
+                ).strip()
+                if not text:
+                    return unit or "mm", fills
+                try:
+                    known, of = _known(text)
+                except ValueError as error:
+                    click.echo(str(error))
+                    continue
+                if unit and of != unit:
+                    click.echo(f"One kind only: the others were in {unit}")
+                    continue
+                unit = of
+                fills.append(point(known, _gather(ears, jar, count, wait_s)))
+    except StoreTrouble as error:
+        refuse(str(error))
+
+
+def _gather(ears: Ears, jar: JarSettings, count: int, wait_s: float) -> list[float]:
+    """Distances of readings that begin after now; the first may have been measured before and is left out."""
+    begun = len(_distances(ears.heard().readings.get(jar.name, ())))
+    click.echo(f"  waiting for {count} readings ...")
+
+    def enough(_: object) -> bool:
+        return len(_distances(ears.heard().readings.get(jar.name, ()))) > begun + count
+
+    there = wait(ears, enough, wait_s)
+    found = _distances(ears.heard().readings.get(jar.name, ()))[begun + 1 :]
+    if not there and len(found) < 3:
+        troubles = [f"{one.name}: {one.trouble}" for one in ears.heard().health if one.trouble]
+        click.echo(f"Only {len(found)} readings of {jar.name} came within {wait_s:.0f} s.", err=True)
+        for trouble in troubles or ["`jartide check` looks for the reason"]:
+            click.echo(trouble, err=True)
+        sys.exit(1)
+    click.echo("  " + "  ".join(f"{distance:.1f}" for distance in found) + " mm")
+    return found
+
+
+def _distances(readings: Iterable[Reading]) -> list[float]:
+    found: list[float] = []
+    temperature_c: float | None = None
+    for reading in readings:
+        temperature_c = believable_temperature(reading.temperature_c) or temperature_c
+        distance_mm = distance_of(reading, temperature_c)
+        if distance_mm is not None and NEAREST_MM <= distance_mm <= FARTHEST_MM:
+            found.append(distance_mm)
+    return found
+
+
+def _known(text: str) -> tuple[float, str]:
+    """(number, "mm" or "ml") of a fill as typed. Raises ValueError."""
+    match = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*([a-z]*)", text.strip().lower())
+    if match is None or match[2] not in UNITS:
+        raise ValueError(f"{text!r}: write a height such as 40 mm, or a volume such as 250 ml")
+    unit, factor = UNITS[match[2]]
+    known = float(match[1].replace(",", ".")) * factor
+    if known <= 0:
+        raise ValueError("0 is the empty jar, which was measured already")
+    return known, unit
+
+
+def _from_csv(path: Path) -> tuple[str, list[Point]]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            table = csv.DictReader(line for line in file if not line.startswith("#"))
+            columns = set(table.fieldnames or ())
+            units = [unit for unit in ("mm", "ml") if f"known_{unit}" in columns]
+            if "distance_mm" not in columns or len(units) != 1:
+                refuse(f"{path}: its columns must be known_mm or known_ml, and distance_mm")
+            fills: dict[float, list[float]] = {}
+            for number, row in enumerate(table, start=2):
+                try:
+                    known, distance = float(row[f"known_{units[0]}"]), float(row["distance_mm"])
+                    if not (0 <= known < 1e5 and NEAREST_MM <= distance <= FARTHEST_MM):
+                        raise ValueError
+                except (TypeError, ValueError):
+                    refuse(
+                        f"{path}, row {number}: needs two numbers, the distance {NEAREST_MM:g} to {FARTHEST_MM:g} mm"
+                    )
+                fills.setdefault(known, []).append(distance)
+    except (OSError, UnicodeDecodeError) as error:
+        refuse(f"{path}: cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8'}")
+    if 0 not in fills:
+        refuse(f"{path}: has no reading over the empty jar (known_{units[0]} = 0)")
+    return units[0], [point(known, distances) for known, distances in sorted(fills.items())]
+
+
+# --- what comes out ------------------------------------------------------------------------------------------------
+
+
+def geometry_toml(geometry: Geometry) -> str:
+    """A geometry as the config has it, an inline table."""
+    match geometry:
+        case Straight():
+            return f'{{shape = "straight", diameter_mm = {geometry.diameter_mm}}}'
+        case Tapered():
+            sizes = ("bottom_diameter_mm", "top_diameter_mm", "height_mm")
+            return toml_text({"shape": "tapered", **{key: getattr(geometry, key) for key in sizes}})
+    return toml_text({"shape": "table", "points": [[0, 0], *map(list, geometry.points)]})
+
+
+def _report(unit: str, fills: Sequence[Point], fit: JarFit) -> None:
+    click.echo("\n   known     reads  beside the fit")
+    for fill, residual in zip(fills, fit.residuals_mm, strict=True):
+        click.echo(f"{fill.known:5g} {unit}  {fill.distance_mm:6.1f} mm  {residual:+6.1f} mm")
+    for remark in fit.remarks:
+        click.echo(f"\n{remark}")
+
+
+def _write(config: Path, index: int, values: dict[str, str]) -> Path:
+    """Put the values into the jar's table of the file; returns where the old file is. Exits with 2 when it cannot."""
+    text = config.read_bytes().decode("utf-8")
+    mark = "\ufeff" if text.startswith("\ufeff") else ""
+    text = text.removeprefix(mark)
+    try:
+        assert ("jar", index) in spans(text)
+        new = with_values(text, ("jar", index), values)
+    except KeyError as error:
+        refuse(f"{config}: {error.args[0]} stands in a table of its own; put the lines above in by hand")
+    kept = config.with_name(f"{config.name}.before-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}")
+    part = config.with_name(f".{config.name}.part")
+    try:
+        shutil.copy2(config, kept)
+        shutil.copy2(config, part)  # for its mode
+        part.write_bytes((mark + new).encode("utf-8"))
+        load(part)
+        part.replace(config)
+    except (OSError, SettingsError) as error:
+        part.unlink(missing_ok=True)
+        refuse(f"{config}: not changed: {error}")
+    return kept
