@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.settings import JarSettings, MqttSettings, SerialSettings, Settings
 from monitor.sources import mqtt_topic, open_sources
+from monitor.sources.boot_clock import BootClocks
 from monitor.sources.mqtt_topic import MqttTopic
 from monitor.values import Delivery, Rejected
 from tests.servers import Authority, Mosquitto, free_port, mosquitto, wait_until
@@ -64,8 +65,10 @@ def begin() -> Iterator[Begin]:
 
     def start(port: int, *, at_once: bool = True, client_id: str = "jartide-test", **changes: object):  # type: ignore[no-untyped-def]
         keepalive_s = int(changes.pop("keepalive_s", 30))  # type: ignore[call-overload]
+        clocks = {key: changes.pop(key) for key in ("clocks", "wall", "monotonic") if key in changes}
         settings = MqttSettings(**({"host": "127.0.0.1", "port": port} | changes))  # type: ignore[arg-type]
-        source, caught = MqttTopic(settings, client_id, jars=JARS, keepalive_s=keepalive_s), Caught(at_once=at_once)
+        source = MqttTopic(settings, client_id, jars=JARS, keepalive_s=keepalive_s, **clocks)  # type: ignore[arg-type]
+        caught = Caught(at_once=at_once)
         caught.source = source
         source.start(caught)
         started.append(source)
@@ -264,6 +267,32 @@ def test_what_comes_while_the_source_is_down_is_kept_for_it(broker: Mosquitto, b
     assert caught.distances == distances(*range(100))
     assert {item.again for item in caught.readings} == {True}  # a power-up that was never heard of: of unknown time
     assert {item.timed for item in caught.readings} == {False}
+    device.hear("jartide/status")
+    wait_until(lambda: device.heard, "online, behind all that waited")
+    device.say(reading(100, boot=None))
+    wait_until(lambda: len(caught.items) == 101, "a fresh one")
+    assert caught.readings[-1].again is False
+    device.leave()
+
+
+def test_what_waited_is_dated_by_a_known_power_up(broker: Mosquitto, begin: Begin) -> None:
+    """Well over an hour without the daemon; its clocks are moved, nobody waits."""
+    now_s = [1_800_000_000.0]
+    clocks = BootClocks()
+    source, caught = begin(broker.port, clocks=clocks, wall=lambda: now_s[0], monotonic=lambda: now_s[0])
+    wait_until(lambda: connected(source), "connected")
+    device = Device(broker.port)
+    device.say(reading(0))
+    wait_until(lambda: caught.items, "the first")
+    source.stop()
+    device.say(*(reading(n) for n in range(1, 501)))
+    now_s[0] += 5000
+    _, later = begin(broker.port, clocks=clocks, wall=lambda: now_s[0], monotonic=lambda: now_s[0])
+    wait_until(lambda: len(later.items) == 500, "all of them")
+    for item in later.readings:
+        assert item.seq is not None
+        assert item.reading.time_s == pytest.approx(1_800_000_000.0 + 10 * item.seq, abs=0.1)
+        assert item.timed
     device.leave()
 
 
@@ -309,9 +338,7 @@ threading.Event().wait(30)
 """
 
 
-def test_after_a_crash_what_was_not_acknowledged_comes_again_marked(
-    broker: Mosquitto, begin: Begin, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_after_a_crash_what_was_not_acknowledged_comes_again_marked(broker: Mosquitto, begin: Begin) -> None:
     """OASIS MQTT 5.0, 3.3.1.1 and 4.4: re-delivery has DUP set to 1."""
     code = CRASHING.format(root=str(Path(__file__).parent.parent), port=broker.port)
     child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
@@ -321,7 +348,8 @@ def test_after_a_crash_what_was_not_acknowledged_comes_again_marked(
     assert child.wait(20) == 9
     _, caught = begin(broker.port, client_id="crashes")
     wait_until(lambda: len(caught.items) >= 5, "the rest again")
-    monkeypatch.setattr(mqtt_topic, "PAUSE_S", 0.0)  # as if a while had passed
+    device.hear("jartide/status")
+    wait_until(lambda: device.heard, "online")
     device.say(reading(8))
     wait_until(lambda: caught.distances[-1] == 108, "and a fresh one")
     assert caught.distances == distances(3, 4, 5, 6, 7, 8)

@@ -111,12 +111,17 @@ def connect(client: mqtt.Client, settings: MqttSettings, keepalive_s: int) -> No
     client.connect(host, port, keepalive_s, **options)
 
 
-def subscription(settings: MqttSettings) -> Any:
-    """What to hand to `client.subscribe`: QoS 1; with MQTT 5 a retained message comes only with a new subscription."""
-    wanted = topic_filter(settings.topic)
+def subscriptions(settings: MqttSettings) -> list[Any]:
+    """What to hand to `client.subscribe`: the readings, and our own status, by which we see that all which waited in
+    the broker has come. QoS 1, since brokers let QoS 0 overtake what waits. With MQTT 5 a retained reading comes only
+    with a new subscription."""
+    wanted, status = topic_filter(settings.topic), settings.status_topic
     if settings.protocol != "5":
-        return wanted, 1
-    return wanted, SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+        return [(wanted, 1), (status, 1)]
+    return [
+        (wanted, SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)),
+        (status, SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)),
+    ]
 
 
 # --- words ---------------------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ messages. A packet number means nothing in another session, so an acknowledgemen
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,7 +22,6 @@ REMEMBERED = 256  # messages by packet number, to know one that is sent again; a
 class Receipt:
     """The token of one message."""
 
-    client: mqtt.Client
     mid: int
     topic: str
     payload: bytes
@@ -35,6 +35,7 @@ class Receipts:
         self._lock = threading.Lock()  # held for moments only
         self._client: mqtt.Client | None = None
         self._by_mid: dict[int, Receipt] = {}  # oldest first
+        self._owed: deque[Receipt] = deque()  # of this connection and not acknowledged, in order of arrival
 
     @property
     def client(self) -> mqtt.Client | None:
@@ -46,6 +47,7 @@ class Receipts:
         with self._lock:
             if not resumed:
                 self._by_mid.clear()
+            self._owed.clear()
             self._client = client
 
     def left(self) -> bool:
@@ -61,11 +63,11 @@ class Receipts:
         with self._lock:
             known = self._by_mid.get(message.mid)
             if known and message.dup and (known.topic, known.payload) == (topic, payload):
-                known.client = client
-                if known.done:
-                    client.ack(known.mid, 1)
+                self._owed.append(known)
+                self._pay()
                 return None
-            receipt = Receipt(client, message.mid, topic, payload)
+            receipt = Receipt(message.mid, topic, payload)
+            self._owed.append(receipt)
             self._by_mid.pop(message.mid, None)
             self._by_mid[message.mid] = receipt
             while len(self._by_mid) > REMEMBERED and (oldest := next(iter(self._by_mid.values()))).done:
@@ -83,8 +85,11 @@ class Receipts:
             for token in tokens:
                 if isinstance(token, Receipt):
                     token.done = True
-                    if token.client is self._client:
-                        self._client.ack(token.mid, 1)
+            self._pay()
+
+    def _pay(self) -> None:
+        while self._client is not None and self._owed and self._owed[0].done:
+            self._client.ack(self._owed.popleft().mid, 1)
 
 
 def topic_of(message: mqtt.MQTTMessage) -> str:

@@ -38,8 +38,7 @@ RETRY_S = (1.0, 60.0)  # first and longest pause; each is scattered down to its 
 STOP_S = 4.0
 PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
 AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
-CATCH_UP_S = 30.0  # what waited in the broker comes at once after connecting, without a pause of this long or
-PAUSE_S = 1.0  # of this long between two messages
+CATCH_UP_S = 30.0  # what waited comes at once; our own "online" comes behind it, where we may read the status topic
 QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
 
 
@@ -86,9 +85,8 @@ class MqttTopic:
         self._subscribed: str | None = None  # trouble with the subscription
         self._ended: str | None = None  # why the connection ended, as a sentence
         self._slow = False  # the next try is of little use soon
-        self._greeted_s = float("-inf")  # time.monotonic, as the next two
+        self._greeted_s = float("-inf")  # time.monotonic, as the next
         self._left_s = float("-inf")
-        self._message_s = 0.0
         self._catching_up = False
         self._quick_ends = 0
 
@@ -233,16 +231,15 @@ class MqttTopic:
             return
         now_s = time.monotonic()
         self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
-        self._greeted_s = self._message_s = now_s
+        self._greeted_s = now_s
         self._receipts.greeted(client, resumed=flags.session_present)
-        client.subscribe([mqtt_link.subscription(self._settings)])
+        client.subscribe(mqtt_link.subscriptions(self._settings))
         self._condition.report(connected=True, trouble=None)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
-        for reason in reasons:
-            if reason.is_failure:
-                self._subscribed = f"the broker does not let us read {self._settings.topic}: {reason}"
-                self._condition.report(connected=True, trouble=self._subscribed)
+        if reasons[0].is_failure:  # the second is the status topic's, which we can do without
+            self._subscribed = f"the broker does not let us read {self._settings.topic}: {reasons[0]}"
+            self._condition.report(connected=True, trouble=self._subscribed)
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if self._ended is not None:
@@ -262,14 +259,17 @@ class MqttTopic:
     def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
         receipt: Receipt | None = None
         try:
-            now_s = time.monotonic()
-            if now_s - self._message_s > PAUSE_S or now_s - self._greeted_s > CATCH_UP_S:
+            if self._catching_up and time.monotonic() - self._greeted_s > CATCH_UP_S:
                 self._catching_up = False
-            self._condition.last_message_s = self._wall()
             if message.qos > 0:
                 receipt = self._receipts.open(client, message)
                 if receipt is None:
                     return
+            if topic_of(message) == self._settings.status_topic:
+                if message.payload == b"online" and not message.retain:
+                    self._catching_up = False
+                self._receipts.acknowledge([receipt])
+                return
             self._take(message, receipt)
         except queue.Full:  # the daemon is stopping: the message comes again at the next start
             if receipt is not None:
@@ -280,11 +280,10 @@ class MqttTopic:
                 self._receipts.forget(receipt)
                 self._ended = f"a message could not be taken in ({error!r})"
                 client.disconnect()
-        finally:
-            self._message_s = time.monotonic()  # a full queue held us up: that was no pause of the broker's
 
     def _take(self, message: mqtt.MQTTMessage, receipt: Receipt | None) -> None:
         assert self._put is not None
+        self._condition.last_message_s = self._wall()
         match = self._pattern.fullmatch(topic := topic_of(message))
         if match is None:  # an old subscription of ours, from before the topic was changed
             self._put(self._intake.refuse("topic not configured", topic, token=receipt))
