@@ -19,7 +19,6 @@ from monitor.core.vigil import TICK_S
 from monitor.daemon import Clock, Daemon
 from monitor.jars import Jars
 from monitor.lock import StoreLock
-from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.sinks import systemd
@@ -56,7 +55,6 @@ def watch(
             log.critical(
                 "the store was damaged (%s): it was moved to %s, a new one begun", store.damage, store.set_aside
             )
-        outbox.restart(store, clock.wall())
         boots = BootClocks(_saved(store), wall_s=clock.wall(), at_s=clock.monotonic())
         if own_sources is None:
             sources: Sequence[Source] = open_sources(

@@ -21,7 +21,6 @@ from monitor.values import Arrival, ClockSet, Event, EventKind, Fed, JarState, N
 log = logging.getLogger(__name__)
 
 CARRY_EVERY_S = 86_400.0  # bounds what a restart steps again: a day of 5 s readings is about 17,000
-_WAITING = (outbox.State.PENDING, outbox.State.FAILED)
 
 
 class Jars:
@@ -137,7 +136,7 @@ class Jars:
         ]
         wanted = self.settings.notices
         kept = outbox.of_jar(self.store, jar.name)
-        waiting = [one.notice for one in kept if one.state in _WAITING]
+        waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
         sent = {(one.notice.kind, one.notice.repeat): one.notice.due_s for one in kept if one.notice.cycle == number}
         over = notices.no_longer_true(waiting, state, wanted, jar, now_s, noted)
         new = notices.due(state, sent, wanted, jar, now_s, noted, self.display)

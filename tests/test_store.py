@@ -303,37 +303,22 @@ def test_what_is_due_and_what_becomes_of_it(store: Store) -> None:
     store.ensure_run(RYE, T)
     outbox.put(store, [notice(), notice(cycle=2, urgent=True), notice(cycle=3, due_s=T + 100)], T)
     assert [kept.notice.cycle for kept in outbox.due(store, T)] == [2, 1]
-    urgent, plain = outbox.due(store, T)
-    outbox.sending(store, urgent.id, T)
-    assert [kept.id for kept in outbox.due(store, T)] == [plain.id]
-    outbox.failed(store, urgent.id, T + 1, "no network", T + 31)
-    assert [kept.id for kept in outbox.due(store, T + 30)] == [plain.id]
-    again = outbox.due(store, T + 31)[0]
-    assert (again.id, again.state, again.attempts, again.error) == (urgent.id, State.FAILED, 1, "no network")
-    outbox.sent(store, urgent.id, T + 32)
-    outbox.defer(store, plain.id, T + 500)
-    assert outbox.next_try_s(store) == T + 100
+    assert [kept.notice.cycle for kept in outbox.due(store, T + 100)] == [2, 1, 3]
+    outbox.sent(store, outbox.due(store, T)[0].id, T + 32)
+    assert [kept.notice.cycle for kept in outbox.due(store, T + 40)] == [1]
     assert outbox.supersede(store, "rye", T + 33, kinds=["at_peak"]) == 0
     assert outbox.supersede(store, "rye", T + 33) == 2
-    assert outbox.next_try_s(store) is None
-    assert [kept.state for kept in outbox.of_jar(store, "rye")] == [State.SUPERSEDED, State.SENT, State.SUPERSEDED]
+    assert outbox.due(store, T + 100) == []
+    states = [(kept.state, kept.changed_s) for kept in outbox.of_jar(store, "rye")]
+    assert states == [(State.SUPERSEDED, T + 33), (State.SENT, T + 32), (State.SUPERSEDED, T + 33)]
 
 
-def test_a_notice_past_its_use_expires_and_a_silenced_one_is_not_sent(store: Store) -> None:
+def test_a_notice_past_its_use_expires(store: Store) -> None:
     outbox.put(store, [notice(), notice(cycle=2)], T)
-    outbox.silence(store, 2, T)
+    outbox.sent(store, 2, T)
     assert outbox.due(store, T + 3600) == []
     assert outbox.expire(store, T + 3600) == 1
-    assert [kept.state for kept in outbox.latest(store)] == [State.SILENCED, State.EXPIRED]
-
-
-def test_a_crash_while_sending_sends_at_most_once_more(store: Store) -> None:
-    outbox.put(store, [notice()], T)
-    for expected in (State.PENDING, State.SENT):
-        for kept in outbox.due(store, T):
-            outbox.sending(store, kept.id, T)
-        outbox.restart(store, T)  # as after a kill
-        assert outbox.latest(store)[0].state is expected
+    assert [kept.state for kept in outbox.latest(store)] == [State.SENT, State.EXPIRED]
 
 
 # --- grouping commits -----------------------------------------------------------------------------------------------

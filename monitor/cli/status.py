@@ -66,7 +66,7 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int]:
         return None, 0
     try:
         with Store.join(path) as store:
-            waiting = [one for one in outbox.latest(store, 200) if one.state in ("pending", "failed")]
+            waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
             return kept.read(store), len(waiting)
     except StoreTrouble as error:
         click.echo(str(error), err=True)

@@ -73,7 +73,7 @@ def resume(store: Store, channel: str, now_s: float, channels: Collection[str]) 
 
 def expire(store: Store, now_s: float) -> None:
     """What is past its use waits no more: SENT if any channel has it, else EXPIRED."""
-    late = "SELECT id FROM notice WHERE state IN ('pending', 'failed') AND expires_s <= ?"
+    late = "SELECT id FROM notice WHERE state = 'pending' AND expires_s <= ?"
     if not store.query(f"{late} LIMIT 1", (now_s,)):
         return
     with store.writing():

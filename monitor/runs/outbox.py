@@ -16,30 +16,25 @@ from monitor.values import Notice
 
 
 class State(StrEnum):
-    """What became of a notice. PENDING and FAILED are tried again when their time comes; SENDING is on its way."""
+    """What became of a notice. PENDING waits until every channel has it (see `deliveries`)."""
 
     PENDING = "pending"
-    SENDING = "sending"
     SENT = "sent"
-    FAILED = "failed"
     SUPERSEDED = "superseded"
     EXPIRED = "expired"
-    SILENCED = "silenced"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """A notice in the outbox. `message_id` stays the same at every try, so that a receiver can know a second copy."""
+    """A notice in the outbox. `message_id` stays the same at every try, so that a receiver can know a second copy;
+    `changed_s` is when its state last changed."""
 
     id: int
     message_id: str
     run: int
     notice: Notice
     state: State
-    attempts: int
-    next_try_s: float
     changed_s: float
-    error: str
 
 
 def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
@@ -50,45 +45,19 @@ def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
             run = store.open_run(notice.jar) if notice.jar else None
             cause = (run.id if run else 0, notice.jar, notice.cycle, notice.kind, notice.repeat)
             content = (notice.due_s, notice.expires_s, notice.title, notice.text, int(notice.urgent))
-            new += store.write(_PUT, (*cause, *content, notice.due_s, now_s)).rowcount
+            new += store.write(_PUT, (*cause, *content, now_s)).rowcount
     return new
 
 
 def due(store: Store, now_s: float, limit: int = 20) -> list[Kept]:
     """What should be sent now: due, still of use, and waiting; urgent ones first, then by due time."""
-    where = f"{_WAITING} AND next_try_s <= ? AND expires_s > ? ORDER BY urgent DESC, due_s, id LIMIT ?"
+    where = f"{_WAITING} AND due_s <= ? AND expires_s > ? ORDER BY urgent DESC, due_s, id LIMIT ?"
     return _select(store, where, (now_s, now_s, limit))
-
-
-def next_try_s(store: Store) -> float | None:
-    """When the next waiting notice wants to be tried; None when none waits."""
-    found = store.query(f"SELECT min(next_try_s) FROM notice WHERE {_WAITING}")[0][0]
-    return None if found is None else float(found)
-
-
-def sending(store: Store, id_: int, now_s: float) -> None:
-    """Say, before it is sent, that a notice is on its way."""
-    _set(store, id_, State.SENDING, now_s, "attempts = attempts + 1")
 
 
 def sent(store: Store, id_: int, now_s: float) -> None:
     """It went out."""
-    _set(store, id_, State.SENT, now_s, "error = ''")
-
-
-def failed(store: Store, id_: int, now_s: float, error: str, next_try_s: float) -> None:
-    """It did not go out; try again at `next_try_s`."""
-    _set(store, id_, State.FAILED, now_s, "error = ?, next_try_s = ?", (error[:500], next_try_s))
-
-
-def silence(store: Store, id_: int, now_s: float) -> None:
-    """It is not wanted (snoozed, or its kind is left out): it will not be sent."""
-    _set(store, id_, State.SILENCED, now_s, "error = ''")
-
-
-def defer(store: Store, id_: int, until_s: float) -> None:
-    """Not before `until_s` (quiet hours); it goes on waiting."""
-    store.write(f"UPDATE notice SET next_try_s = ? WHERE id = ? AND {_WAITING}", (until_s, id_))
+    store.write("UPDATE notice SET state = 'sent', changed_s = ? WHERE id = ?", (now_s, id_))
 
 
 def supersede(store: Store, jar: str, now_s: float, kinds: Sequence[str] = ()) -> int:
@@ -104,18 +73,6 @@ def expire(store: Store, now_s: float) -> int:
     return store.write(sql, (now_s, now_s)).rowcount
 
 
-def restart(store: Store, now_s: float) -> None:
-    """At the daemon's start: a notice that was on its way when it stopped may or may not have gone out. It is tried
-    once more; when that is interrupted as well it counts as sent: a crashing daemon must not flood a person."""
-    with store.writing():
-        store.write(
-            "UPDATE notice SET state = 'sent', changed_s = ? WHERE state = 'sending' AND maybe_sent = 1", (now_s,)
-        )
-        store.write(
-            "UPDATE notice SET state = 'pending', maybe_sent = 1, changed_s = ? WHERE state = 'sending'", (now_s,)
-        )
-
-
 def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[Kept]:
     """The notices of a jar's open run (of one cycle, or of all), oldest first: what was said already."""
     run = store.open_run(jar) if jar else None
@@ -129,24 +86,19 @@ def latest(store: Store, limit: int = 50) -> list[Kept]:
     return _select(store, "1 ORDER BY id DESC LIMIT ?", (limit,))
 
 
-_WAITING = "state IN ('pending', 'failed')"
+_WAITING = "state = 'pending'"
 _COLUMNS = "id, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent"
-_PUT = f"""INSERT INTO notice ({_COLUMNS.removeprefix("id, ")}, next_try_s, changed_s)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
-
-
-def _set(store: Store, id_: int, state: State, now_s: float, also: str, values: tuple[object, ...] = ()) -> None:
-    store.write(f"UPDATE notice SET state = ?, changed_s = ?, {also} WHERE id = ?", (state.value, now_s, *values, id_))
+_PUT = f"""INSERT INTO notice ({_COLUMNS.removeprefix("id, ")}, changed_s)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
 
 
 def _select(store: Store, where: str, values: Sequence[object]) -> list[Kept]:
-    sql = f"SELECT {_COLUMNS}, state, attempts, next_try_s, changed_s, error FROM notice WHERE {where}"
+    sql = f"SELECT {_COLUMNS}, state, changed_s FROM notice WHERE {where}"
     return [_kept(row) for row in store.query(sql, values)]
 
 
 def _kept(row: tuple[Any, ...]) -> Kept:
-    id_, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent, state, *rest = row
-    attempts, next_try_s, changed_s, error = rest
+    id_, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent, state, changed_s = row
     notice = Notice(
         jar=jar,
         cycle=cycle,
@@ -164,8 +116,5 @@ def _kept(row: tuple[Any, ...]) -> Kept:
         run=run,
         notice=notice,
         state=State(state),
-        attempts=attempts,
-        next_try_s=next_try_s,
         changed_s=changed_s,
-        error=error,
     )

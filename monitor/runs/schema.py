@@ -96,15 +96,11 @@ _FIRST = (
         text TEXT NOT NULL,
         urgent INTEGER NOT NULL CHECK (urgent IN (0, 1)),
         state TEXT NOT NULL DEFAULT 'pending'
-            CHECK (state IN ('pending', 'sending', 'sent', 'failed', 'superseded', 'expired', 'silenced')),
-        attempts INTEGER NOT NULL DEFAULT 0,
-        next_try_s REAL NOT NULL,
+            CHECK (state IN ('pending', 'sent', 'superseded', 'expired')),
         changed_s REAL NOT NULL,
-        maybe_sent INTEGER NOT NULL DEFAULT 0,
-        error TEXT NOT NULL DEFAULT '',
         UNIQUE (run, jar, cycle, kind, repeat)
     ) STRICT""",
-    "CREATE INDEX notice_waiting ON notice (next_try_s) WHERE state IN ('pending', 'failed')",
+    "CREATE INDEX notice_waiting ON notice (due_s) WHERE state = 'pending'",
     """CREATE TABLE delivery (
         notice INTEGER NOT NULL REFERENCES notice,
         channel TEXT NOT NULL,
