@@ -108,6 +108,7 @@ class Daemon:
             while not self._stopping.is_set():
                 self.turn(LOOK_S)
                 self._beat()
+            self.flush()  # what is committed now can still be acknowledged
             for source in self._sources.values():
                 source.stop()
             self.flush()
