@@ -63,6 +63,7 @@ class Courier:
         self._wall, self._monotonic = wall, monotonic
         self._failures = 0
         self._reason = ""
+        self._refused = False
         self._not_before_s = 0.0
         self._unmarked: list[int] = []  # went out, but the store could not take it down: not to be sent again
 
@@ -91,23 +92,25 @@ class Courier:
         self._not_before_s = 0.0
 
     def trouble(self) -> str | None:
-        """One sentence once a few tries in a row have failed."""
-        if self._failures < TROUBLED_AFTER:
+        """One sentence, at once for a refusal, which only a person can mend, else when a few tries in a row failed."""
+        if self._failures < TROUBLED_AFTER and not self._refused:
             return None
-        return f"notices do not get through to {self.channel.shown}: {self._reason} ({self._failures} tries)"
+        tries = f"{self._failures} {'try' if self._failures == 1 else 'tries'}"
+        return f"notices do not get through to {self.channel.shown}: {self._reason} ({tries})"
 
     def _send(self, store: Store, together: list[Kept]) -> bool:
         ids = [kept.id for kept in together]
         deliveries.sending(store, self.channel.key, ids, self._wall())
         failure = self.channel.send(together)
         if failure is None:
-            self._failures, self._reason, self._not_before_s = 0, "", 0.0
+            self._failures, self._reason, self._refused, self._not_before_s = 0, "", False, 0.0
             self._unmarked = ids
             self._mark(store)
             return True
         deliveries.failed(store, self.channel.key, ids, self._wall(), failure.reason)
         wait_s = max(failure.wait_s, min(FIRST_WAIT_S * 2**self._failures, LONGEST_WAIT_S))
         self._failures, self._reason = min(self._failures + 1, 1000), failure.reason
+        self._refused = failure.wait_s >= LONGEST_WAIT_S
         self._not_before_s = self._monotonic() + wait_s
         log.warning(
             "notice %s not delivered to %s: %s; next try in %.0f s",
