@@ -327,6 +327,8 @@ def test_a_notice_past_its_use_expires(store: Store) -> None:
 def test_a_group_is_due_at_fifty_rows_ten_tokens_of_one_source_or_five_seconds(store: Store) -> None:
     group = Recorder(store, 0)
     assert not group.due(0.0)
+    group.take(delivery(1000), 0.0)
+    group.commit(0.0)  # the very first may be due at once, when the person who started it looks whether it works
     for n in range(9):
         group.take(delivery(n, token=n), 0.0)
         group.take(delivery(n, jar="wheat", source="other", token=n), 0.0)
@@ -335,7 +337,7 @@ def test_a_group_is_due_at_fifty_rows_ten_tokens_of_one_source_or_five_seconds(s
     group.take(Rejected(source="mqtt", received_s=T, reason="no JSON", token="r"), 0.0)
     assert group.due(0.0)
     done = group.commit(0.0)
-    assert [a.seq for a in done.arrivals] == list(range(1, 19))
+    assert [a.seq for a in done.arrivals] == list(range(2, 20))
     assert done.tokens == {"mqtt": [*range(9), "r"], "other": list(range(9))}
     assert not group.due(100.0)
     for n in range(100, 150):
