@@ -281,7 +281,7 @@ def _height(m: Matter) -> str:
 
 
 def _fed(m: Matter) -> str:
-    return f"It was fed {m.ago(m.cycle.fed_at_s)} ago." if m.fed_known else ""
+    return f"The starter was fed {m.ago(m.cycle.fed_at_s)} ago." if m.fed_known else ""
 
 
 def _as_last_time(m: Matter) -> str:
