@@ -1,1 +1,1 @@
-"""Where a notice, and all else, leaves: the recorder (critical), notices, MQTT state, time-series mirror (best effort)."""
+"""Where a notice and all else leaves: the recorder (critical); notices, MQTT state, series mirror (best effort)."""
