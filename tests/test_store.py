@@ -703,6 +703,22 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("name", ["open", "rename"])
+def test_a_folder_that_may_not_be_written_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    path = tmp_path / "jartide.db"
+    if name == "rename":
+        path.write_bytes(b"damaged")
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(os, name, refuse)  # tests often run as root, whom no mode keeps out
+    with pytest.raises(StoreTrouble, match=r"Permission denied; may this user write there\?"):
+        Store.open(path)
+
+
 @pytest.mark.parametrize(("umask", "mode"), [(0o077, 0o600), (0o007, 0o660), (0o000, 0o660)])
 def test_the_files_are_nobody_elses(tmp_path: Path, umask: int, mode: int) -> None:
     before = os.umask(umask)

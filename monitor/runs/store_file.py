@@ -48,11 +48,15 @@ def open_file(path: Path, now_s: float) -> Opened:
     """
     if not path.parent.is_dir():
         raise StoreTrouble(f"{path}: there is no directory {path.parent}; make it first", lasting=True)
-    aside, damage = None, _damage(path) if path.exists() else None
-    if damage is not None:
-        aside = _set_aside(path, now_s)
-    if not path.exists():
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))  # umask applies; -wal and -shm take the same
+    aside, damage = None, None
+    try:
+        if path.exists() and (damage := _damage(path)) is not None:
+            aside = _set_aside(path, now_s)
+        if not path.exists():
+            # the umask decides whether a group may write as well; -wal and -shm take the same mode
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))
+    except OSError as error:
+        raise StoreTrouble(f"{path}: {error.strerror}; may this user write there?", lasting=True) from error
     db = connect(path)
     try:
         migrate(db, path)
