@@ -272,6 +272,7 @@ class Cycle:
     ended_at_s: float | None = None
     temperatures_c: tuple[float | None, ...] = ()
     rested: bool = False
+    above_double_h: float | None = None  # hours that the rise ratio stood at 2 or above, once closed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

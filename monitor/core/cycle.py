@@ -38,8 +38,13 @@ class Open:
     peak_at_s: float | None = None
     peak_mm: float | None = None
     fall_at_s: float | None = None
+    low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
+    low_at_s: float = 0.0
+    handled_at_s: float | None = None  # when hands were last at the jar without a jump of the level
+    stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
     flat_told: bool = False
     rested: bool = False
+    above_double_h: float | None = None
     hours_sum: list[float] = field(default_factory=list)
     hours_n: list[int] = field(default_factory=list)
     closed: bool = False
@@ -110,6 +115,7 @@ def told(jar: JarSettings, cycle: Open, ended_at_s: float | None) -> Cycle:
         ended_at_s=ended_at_s,
         temperatures_c=tuple(s / n if n else None for s, n in zip(cycle.hours_sum, cycle.hours_n, strict=True)),
         rested=cycle.rested,
+        above_double_h=cycle.above_double_h,
     )
 
 

@@ -12,11 +12,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from statistics import NormalDist
 
 from monitor.core import culture as cultures
 from monitor.core import rise_curve, warmth
 from monitor.core.culture import Culture, Foretold
+from monitor.core.student import t_quantile
 from monitor.values import CycleSoFar, Forecast, Span, Stage
 
 HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
@@ -183,12 +183,8 @@ def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, now_h: float
 
 @lru_cache(maxsize=64)
 def _deviates(freedom: int) -> tuple[float, ...]:
-    """`WAITS` equally likely deviates of Student's t (Cornish-Fisher expansion of the normal's)."""
-    out = []
-    for i in range(WAITS):
-        z = NormalDist().inv_cdf((i + 0.5) / WAITS)
-        out.append(z + (z**3 + z) / (4 * freedom) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2))
-    return tuple(out)
+    """`WAITS` equally likely deviates of Student's t."""
+    return tuple(t_quantile((i + 0.5) / WAITS, freedom) for i in range(WAITS))
 
 
 def _three(values: Weighted) -> Triple:

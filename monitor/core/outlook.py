@@ -7,6 +7,7 @@ culture travels in the memory as its own JSON, so that a restart goes on exactly
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from math import sqrt
 
 from monitor.core import culture as cultures
@@ -23,6 +24,8 @@ from monitor.values import CycleSoFar, Event, EventKind, Forecast, Json, Span, S
 HOUR_S = 3600.0
 AHEAD = (Stage.SETTLING, Stage.RISING, Stage.PEAKED)
 HALF = 0.5  # of the rise: "sunk half-way back"
+DOUBLE = 2.0
+GAP_H = 2.0  # a longer silence is not counted
 
 
 def culture_of(v: Vigil, jar: JarSettings) -> Culture:
@@ -36,6 +39,7 @@ def learn_closed(v: Vigil, jar: JarSettings) -> None:
     if v.cycle is None or not v.cycle.from_start or v.cycle.fall_at_s is None:
         return
     whole = _so_far(v, jar)
+    v.cycle.above_double_h = _above_double_h(whole)
     culture = culture_of(v, jar)
     shapes = forecasts.learn_shape(culture, whole)
     culture = replace(cultures.learn(culture, whole.cycle), shapes=shapes)
@@ -99,6 +103,14 @@ def _half_sunk_h(whole: CycleSoFar) -> float | None:
     fall_h = (cycle.fall_at_s - cycle.fed_at_s) / HOUR_S
     half = 1.0 + (cycle.peak_ratio - 1.0) * HALF
     return next((hours - fall_h for hours, ratio, _ in whole.curve if hours > fall_h and ratio <= half), None)
+
+
+def _above_double_h(whole: CycleSoFar) -> float | None:
+    """Hours that the curve stood at twice its start or higher. None without a curve."""
+    curve = whole.curve
+    if len(curve) < 2:
+        return None
+    return sum(b[0] - a[0] for a, b in pairwise(curve) if a[1] >= DOUBLE and b[0] - a[0] <= GAP_H)
 
 
 def _plain(span: Span | None) -> Json:

@@ -1,0 +1,86 @@
+"""`jartide assess JAR`: fit to bake with, predictable, flagging, sour or mild, what to try. Prints `core.vigour`."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import config_option, jar_from, refuse, settings_from
+from monitor.core import vigour
+from monitor.core.vigour import Assessment
+from monitor.runs import history
+from monitor.runs.store import Store, StoreTrouble
+from monitor.values import Cycle, Noted
+
+CAUTION = (
+    "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, orange "
+    "or black streaks. Keep its lid loose, and do not taste raw starter."
+)
+
+
+@click.command()
+@click.argument("jar", required=False)
+@click.option("--history", "history_path", type=click.Path(path_type=Path), help="A CYCLES.csv in place of a jar.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@config_option
+def assess(jar: str | None, history_path: Path | None, form: str, config: Path) -> None:
+    """Judge a starter by its cycles. Exit code 0 when it is fit to bake with, 1 when not or not yet."""
+    if (jar is None) == (history_path is None):
+        refuse("assess: name a jar, or give --history CYCLES.csv")
+    cycles, notes = _from_file(history_path) if history_path is not None else _from_store(jar or "", config)
+    judged = vigour.assess(cycles, notes, time.time())
+    discarded = vigour.discarded_g(notes)
+    if form == "json":
+        click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
+    else:
+        click.echo("\n".join(_lines(judged, discarded)))
+    sys.exit(0 if judged.verdict == "yes" else 1)
+
+
+def _from_file(path: Path) -> tuple[list[Cycle], list[Noted]]:
+    try:
+        cycles, skipped = history.read(path)
+    except history.HistoryError as error:
+        refuse(f"assess: {error}")
+    for line in skipped:
+        click.echo(line, err=True)
+    return cycles, []
+
+
+def _from_store(jar: str, config: Path) -> tuple[list[Cycle], list[Noted]]:
+    settings = settings_from(config)
+    name = jar_from(settings, jar).name
+    try:
+        with Store.join(settings.store.path) as store:
+            return history.from_store(store, name), [one for one in store.told(name) if isinstance(one, Noted)]
+    except StoreTrouble as error:
+        refuse(str(error))
+
+
+def _lines(judged: Assessment, discarded: dict[str, float]) -> list[str]:
+    lines = [f"Fit to bake with: {judged.verdict}. {judged.because}"]
+    if judged.hours_to_peak is not None and judged.rise_ratio is not None:
+        lines.append(
+            f"  {judged.cycles} cycles; lately {judged.rise_ratio:.1f} times high (best {judged.best_ratio:.1f}), "
+            f"{judged.hours_to_peak:.1f} h to its peak as at 24 °C"
+        )
+    if judged.spread is not None:
+        lines.append(f"  spread of the hours to its peak: {judged.spread:.0%}")
+    if judged.flagging is not None:
+        lines.append(f"  Flagging: {judged.flagging}")
+    if judged.leaning is not None:
+        lines.append(f"  Fed about {judged.past_peak_h:.0f} h past its peak: leaning {_toward(judged.leaning)}.")
+        lines += [f"    {lever}" for lever in judged.levers]
+    lines += [f"  Try: {advice}" for advice in judged.advice]
+    if discarded:
+        lines.append("  Discard so far: " + ", ".join(f"{grams:g} g {what}" for what, grams in discarded.items()))
+    return [*lines, CAUTION]
+
+
+def _toward(leaning: str) -> str:
+    return "neither to sour nor to mild" if leaning == "neither" else f"to {leaning}"

@@ -1,0 +1,81 @@
+"""`jartide trial NAME [JAR...]`: jars side by side under one name. Keeps who takes part, prints `core.trial`."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+
+from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.core import trial as trials
+from monitor.core.trial import Trial
+from monitor.runs import history
+from monitor.runs.store import Store, StoreTrouble
+
+KEY = "trial:"  # of the store's small notes, before the trial's name
+TITLES = {
+    "rise_ratio": "rise",
+    "clock_h_to_peak": "h to peak",
+    "equivalent_h_to_peak": "as at 24 °C",
+    "clock_h_above_double": "h doubled",
+    "equivalent_h_above_double": "as at 24 °C",
+}
+
+
+@click.command()
+@click.argument("name")
+@click.argument("jars", nargs=-1)
+@click.option(
+    "--since",
+    help='Count cycles fed from then on: 07:30, "2026-03-02 07:30" or RFC 3339.  [default: now, at the start]',
+)
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@config_option
+def trial(name: str, jars: tuple[str, ...], since: str | None, form: str, config: Path) -> None:
+    """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled."""
+    settings = settings_from(config)
+    names = [jar_from(settings, jar).name for jar in dict.fromkeys(jars)]
+    if len(names) == 1:
+        refuse("trial: a trial needs two jars or more")
+    try:
+        with Store.join(settings.store.path) as store:
+            if names:
+                kept = {"jars": names, "since_s": moment(since) if since else time.time()}
+                store.set_meta(KEY + name, json.dumps(kept))
+            text = store.meta(KEY + name)
+            if text is None:
+                refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
+            kept = json.loads(text)
+            since_s = moment(since) if since else float(kept["since_s"])
+            cycles = {
+                jar: [one for one in history.from_store(store, jar) if one.fed_at_s >= since_s] for jar in kept["jars"]
+            }
+    except StoreTrouble as error:
+        refuse(str(error))
+    made = trials.compare(cycles)
+    if form == "json":
+        click.echo(json.dumps(_as_json(name, made), ensure_ascii=False))
+    else:
+        click.echo("\n".join(_lines(name, made)))
+    sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
+
+
+def _as_json(name: str, made: Trial) -> dict[str, Any]:
+    jars = {jar: {m: dataclasses.asdict(s) for m, s in named.items()} for jar, named in made.jars.items()}
+    comparisons = [dataclasses.asdict(one) for one in made.comparisons]
+    return {"trial": name, "jars": jars, "comparisons": comparisons, "verdict": made.verdict}
+
+
+def _lines(name: str, made: Trial) -> list[str]:
+    lines = [f"Trial {name}: mean of each jar's cycles, with their spread"]
+    lines.append(f"{'jar':14}{'cycles':>7}" + "".join(f"{title:>18}" for title in TITLES.values()))
+    for jar, named in made.jars.items():
+        count = max((one.cycles for one in named.values()), default=0)
+        cells = [f"{named[m].mean:.2f} ±{named[m].spread:.0%}" if m in named else "-" for m in TITLES]
+        lines.append(f"{jar:14}{count:>7}" + "".join(f"{cell:>18}" for cell in cells))
+    return [*lines, *(f"  {one.words}" for one in made.comparisons if not one.differs), made.verdict]

@@ -1,0 +1,169 @@
+"""Jars side by side: which rises higher, sooner or longer, and whether that is more than noise.
+
+Compares closed cycles of several jars; `jartide trial` prints it. Hours are compared in equivalent hours at 24 degC, so
+that a warmer shelf is no advantage, and shown in hours of the clock too.
+
+Each pair of jars is compared in each measure by the ratio of geometric means, with Welch's interval on the logarithms
+(Welch 1947, Biometrika 34:28). The error of 5 % is shared out over all comparisons (Bonferroni): calling any noise a
+winner happens in at most one trial in twenty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from monitor.core import warmth
+from monitor.core.student import t_quantile
+from monitor.values import Cycle
+
+ERROR = 0.05
+LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
+POWER_Z = 0.84  # four times in five such a difference would then be found
+FLOOR_H = 0.1
+MOST_CYCLES = 99  # "more than" that: not to be settled in a kitchen
+
+# measure -> (words for more of it, words for less of it)
+MEASURES = {
+    "rise_ratio": ("rises higher than", "rises less high than"),
+    "equivalent_h_to_peak": ("takes longer to its peak than", "is sooner at its peak than"),
+    "equivalent_h_above_double": ("stays doubled longer than", "stays doubled for less long than"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """One measure of one jar over its cycles: geometric mean, standard deviation of the logarithm, number."""
+
+    mean: float
+    spread: float
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two jars in one measure: ratio of the first to the second with its interval, and whether it is a difference."""
+
+    measure: str
+    first: str
+    second: str
+    ratio: float
+    low: float
+    high: float
+    differs: bool
+    more_cycles: int | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """The whole comparison. `jars[jar][measure]`; those beginning with `clock_h` are shown, not judged."""
+
+    jars: Mapping[str, Mapping[str, Summary]]
+    comparisons: tuple[Comparison, ...]
+    verdict: str
+
+
+def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
+    """Compare two jars or more by their closed cycles. Raises ValueError for fewer than two jars."""
+    if len(cycles) < 2:
+        raise ValueError("a trial needs two jars or more")
+    values = {jar: _measured(some) for jar, some in cycles.items()}
+    jars = {jar: {name: _summary(v) for name, v in named.items() if v} for jar, named in values.items()}
+    pairs = [
+        (measure, one, other)
+        for measure in MEASURES
+        for one, other in combinations(values, 2)
+        if min(len(values[one][measure]), len(values[other][measure])) >= LEAST_CYCLES
+    ]
+    error = ERROR / max(len(pairs), 1)
+    comparisons = tuple(_compared(m, a, b, values[a][m], values[b][m], error) for m, a, b in pairs)
+    return Trial(jars=jars, comparisons=comparisons, verdict=_verdict(values, comparisons))
+
+
+def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
+    out: dict[str, list[float]] = {name: [] for name in (*MEASURES, "clock_h_to_peak", "clock_h_above_double")}
+    for cycle in cycles:
+        if not cycle.sure or cycle.rested or cycle.peak_at_s is None:
+            continue
+        clock = warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
+        peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
+        out["clock_h_to_peak"].append(max(peak_h, FLOOR_H))
+        out["equivalent_h_to_peak"].append(max(clock.worth_h(peak_h), FLOOR_H))
+        if cycle.peak_ratio is not None:
+            out["rise_ratio"].append(cycle.peak_ratio)
+        if cycle.above_double_h is not None:
+            # the time above doubled lies about the peak, and is worth what the hours about the peak are worth
+            pace = clock.worth_h(peak_h + 1.0) - clock.worth_h(peak_h)
+            out["clock_h_above_double"].append(max(cycle.above_double_h, FLOOR_H))
+            out["equivalent_h_above_double"].append(max(cycle.above_double_h * pace, FLOOR_H))
+    return out
+
+
+def _summary(values: Sequence[float]) -> Summary:
+    mean, variance = _moments(values)
+    return Summary(mean=math.exp(mean), spread=math.sqrt(variance), cycles=len(values))
+
+
+def _moments(values: Sequence[float]) -> tuple[float, float]:
+    lns = [math.log(value) for value in values]
+    mean = sum(lns) / len(lns)
+    return mean, sum((ln - mean) ** 2 for ln in lns) / max(len(lns) - 1, 1)
+
+
+def _compared(
+    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float
+) -> Comparison:
+    (mean_1, var_1), (mean_2, var_2) = _moments(ones), _moments(others)
+    share_1, share_2 = var_1 / len(ones), var_2 / len(others)
+    squared = max(share_1 + share_2, 1e-12)
+    freedom = squared**2 / max(share_1**2 / (len(ones) - 1) + share_2**2 / (len(others) - 1), 1e-24)
+    width = t_quantile(1.0 - error / 2.0, max(freedom, 2.0)) * math.sqrt(squared)
+    difference = mean_1 - mean_2
+    differs = abs(difference) > width
+    more = None if differs else _more_cycles(difference, var_1 + var_2, error, min(len(ones), len(others)))
+    ratio, low, high = (math.exp(d) for d in (difference, difference - width, difference + width))
+    words = _words(measure, one, other, (ratio, low, high), differs, more, 1.0 - error)
+    return Comparison(
+        measure=measure, first=one, second=other, ratio=ratio, low=low, high=high, differs=differs, more_cycles=more,
+        words=words,
+    )  # fmt: skip
+
+
+def _more_cycles(difference: float, variance: float, error: float, had: int) -> int:
+    """Further cycles of each jar after which a difference like this one would show four times in five."""
+    if abs(difference) < 1e-6:
+        return MOST_CYCLES
+    needed = (t_quantile(1.0 - error / 2.0, 200.0) + POWER_Z) ** 2 * variance / difference**2
+    return int(min(max(math.ceil(needed) - had, 1), MOST_CYCLES))
+
+
+def _words(
+    measure: str,
+    one: str,
+    other: str,
+    ratio: tuple[float, float, float],
+    differs: bool,
+    more: int | None,
+    confidence: float,
+) -> str:
+    figures = f"{ratio[0]:.2f} times, {confidence:.1%} interval {ratio[1]:.2f} to {ratio[2]:.2f}"
+    more_of_it, less_of_it = MEASURES[measure]
+    if differs:
+        return f"{one} {more_of_it if ratio[0] > 1.0 else less_of_it} {other} ({figures})"
+    wait = f"more than {MOST_CYCLES}" if more is None or more >= MOST_CYCLES else f"about {more}"
+    name = measure.replace("_", " ").replace("equivalent h", "hours")
+    return f"{one} and {other}: no difference in {name} shown ({figures}); {wait} more cycles each would settle it"
+
+
+def _verdict(values: Mapping[str, Mapping[str, Sequence[float]]], comparisons: Sequence[Comparison]) -> str:
+    short = [jar for jar, named in values.items() if len(named["equivalent_h_to_peak"]) < LEAST_CYCLES]
+    if not comparisons:
+        return f"Too early: each jar needs {LEAST_CYCLES} whole cycles, and {', '.join(short) or 'none'} has fewer."
+    found = [one.words for one in comparisons if one.differs]
+    late = f" ({', '.join(short)}: too few cycles)" if short else ""
+    if not found:
+        return f"No winner: nothing here is more than noise{late}."
+    return "; ".join(found) + f"{late}."

@@ -1,0 +1,251 @@
+"""Is the starter fit to bake with, is it predictable, is it flagging, does it lean sour, and what to try.
+
+Judges closed cycles and the notebook; `jartide assess` prints it. The numbers of a cycle are `peak`'s and `cycle`'s,
+the equivalent hours `warmth`'s. A sensor sees a surface only: neither mould nor anything that makes ill.
+
+Where a rule says common practice, no source was found for it, and bakers differ.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Literal
+
+from monitor.core import culture as cultures
+from monitor.core import warmth
+from monitor.values import Cycle, Noted, Noting
+
+LAST = 3  # cycles that the verdict rests on
+DOUBLED = 2.0  # common practice: a vigorous starter at least doubles
+OF_ITS_BEST = 0.8  # of its own best rise, where doubling is no measure (rye, wholemeal, runny)
+RUNNY_HYDRATION = 1.05  # above 100 % the gas is not held
+LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
+PREDICTABLE_SPREAD = 0.15  # of the equivalent hours to the peak, one standard deviation: about 1 h in 7
+FLAGGING_RATIO, FLAGGING_SD = 0.15, 2.0  # so much slower or lower than its own past, and beyond its own scatter
+YOUNG_DAYS = 14.0
+LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
+SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # equivalent hours from the peak to the next feeding
+RECENT_S = 3 * 86400.0
+
+Verdict = Literal["yes", "not yet", "no"]
+Leaning = Literal["sour", "mild", "neither"]
+
+THROW_AWAY = (
+    "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and soap, "
+    "and start again. Do not taste it and do not cut it out."
+)
+OPTIMA = "yeast grows fastest at 27 to 28 °C, the bacteria that sour it at 32 to 33 °C (Gänzle 1998, Brandt 2004)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """What is judged of one starter. `spread` is that of the equivalent hours to the peak (0.1: 10 %), None when fewer
+    than three cycles show it; `past_peak_h` the usual equivalent hours from peak to feeding."""
+
+    verdict: Verdict
+    because: str
+    cycles: int
+    rise_ratio: float | None
+    best_ratio: float | None
+    hours_to_peak: float | None
+    spread: float | None
+    flagging: str | None
+    leaning: Leaning | None
+    past_peak_h: float | None
+    levers: tuple[str, ...]
+    advice: tuple[str, ...]
+
+
+def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Assessment:
+    """Judge a starter by its cycles (oldest first; those at rest or unsure are left out) and what was noted."""
+    seen = [c for c in cycles if c.sure and not c.rested and c.peak_ratio is not None and c.peak_at_s is not None]
+    ratios = [c.peak_ratio for c in seen if c.peak_ratio is not None]
+    worth = [_worth_h(c) for c in seen]
+    spread = _spread([_plain_ln(c) for c in seen[-2 * LAST :]])
+    verdict, because = _verdict(seen, ratios, spread, notes)
+    past = [h for h in map(_past_peak_h, seen[-LAST:]) if h is not None]
+    past_peak_h = median(past) if past else None
+    leaning = _leaning(past_peak_h)
+    flagging = _flagging(seen)
+    return Assessment(
+        verdict=verdict,
+        because=because,
+        cycles=len(seen),
+        rise_ratio=median(ratios[-LAST:]) if ratios else None,
+        best_ratio=max(ratios) if ratios else None,
+        hours_to_peak=median(worth[-LAST:]) if worth else None,
+        spread=spread,
+        flagging=flagging,
+        leaning=leaning,
+        past_peak_h=past_peak_h,
+        levers=_levers(seen, leaning),
+        advice=_advice(cycles, ratios, notes, verdict, flagging, now_s),
+    )
+
+
+def discarded_g(notes: Sequence[Noted]) -> dict[str, float]:
+    """Running totals of what was done with the discard, in grams, from notes like "used 120": kept, used, thrown."""
+    totals: dict[str, float] = {}
+    for note in notes:
+        if note.what is Noting.DISCARD:
+            words = note.text.lower().replace("g", " ").split()
+            grams = next((float(word) for word in words if word.replace(".", "", 1).isdigit()), 0.0)
+            for what in ("kept", "used", "thrown"):
+                if what in note.text.lower():
+                    totals[what] = totals.get(what, 0.0) + grams
+    return totals
+
+
+def doubling_counts(cycle: Cycle) -> bool:
+    """Whether doubling is a fair measure: white flour at up to 100 % hydration holds its gas, rye and runny do not."""
+    hydration = cultures.hydration_of(cycle)
+    flour = (cycle.flour or "").lower()
+    coarse = any(word in flour for word in ("rye", "whole", "spelt", "einkorn", "gluten"))
+    return not coarse and (hydration is None or hydration <= RUNNY_HYDRATION)
+
+
+def _verdict(
+    seen: Sequence[Cycle], ratios: Sequence[float], spread: float | None, notes: Sequence[Noted]
+) -> tuple[Verdict, str]:
+    if _noted(notes, Noting.MOULD):
+        return "no", THROW_AWAY
+    if not seen:
+        return "not yet", "No whole rise was seen yet; feed it and let it rise."
+    last = seen[-LAST:]
+    best = max(ratios)
+    shown = ", ".join(f"{ratio:.1f}" for ratio in ratios[-LAST:])
+    if ratios[-1] < LEAST_RISE:
+        return "no", f"It last rose only {ratios[-1]:.2f} times; that lifts no bread. Feed it and see it rise first."
+    risen = [_risen(cycle, best) for cycle in last]
+    if len(last) < LAST:
+        return "not yet", f"It rose {shown} times in {len(last)} of the {LAST} cycles that are needed to be sure."
+    if not all(risen):
+        bar = "doubled" if doubling_counts(last[-1]) else f"reached {OF_ITS_BEST:.0%} of its best rise ({best:.1f})"
+        return "not yet", f"It {bar} in {sum(risen)} of the last {LAST} cycles (it rose {shown} times)."
+    if spread is not None and spread > PREDICTABLE_SPREAD:
+        return "not yet", f"It rises well ({shown} times), but the hours to its peak still spread by {spread:.0%}."
+    steady = "" if spread is None else f" and its hours to the peak, warmth allowed for, spread by only {spread:.0%}"
+    return "yes", f"It rose {shown} times in its last {LAST} cycles{steady}."
+
+
+def _risen(cycle: Cycle, best: float) -> bool:
+    ratio = cycle.peak_ratio or 0.0
+    if doubling_counts(cycle):
+        return ratio >= DOUBLED
+    return ratio >= LEAST_RISE and ratio - 1.0 >= OF_ITS_BEST * (best - 1.0)
+
+
+def _worth_h(cycle: Cycle) -> float:
+    assert cycle.peak_at_s is not None
+    clock = warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
+    return max(clock.worth_h((cycle.peak_at_s - cycle.fed_at_s) / 3600.0), 0.1)
+
+
+def _plain_ln(cycle: Cycle) -> float:
+    """ln of the equivalent hours to the peak, as if it had been fed 1:4:4."""
+    of_dilution = cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    return math.log(_worth_h(cycle)) - cultures.PRIOR[cultures.DILUTION][0] * cultures.shape(of_dilution)
+
+
+def _spread(lns: Sequence[float]) -> float | None:
+    if len(lns) < 3:
+        return None
+    mean = sum(lns) / len(lns)
+    return math.sqrt(sum((value - mean) ** 2 for value in lns) / (len(lns) - 1))
+
+
+def _past_peak_h(cycle: Cycle) -> float | None:
+    if cycle.ended_at_s is None or cycle.peak_at_s is None:
+        return None
+    clock = warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
+    peak_h, end_h = ((at_s - cycle.fed_at_s) / 3600.0 for at_s in (cycle.peak_at_s, cycle.ended_at_s))
+    return max(clock.worth_h(end_h) - clock.worth_h(peak_h), 0.0)
+
+
+def _flagging(seen: Sequence[Cycle]) -> str | None:
+    """Slower or lower than its own past, beyond its own scatter; None when it is not, or when too little was seen."""
+    if len(seen) < 2 * LAST:
+        return None
+    for values, up, what in (
+        ([_plain_ln(c) for c in seen], True, "slower"),
+        ([math.log(max((c.peak_ratio or 1.0) - 1.0, 0.02)) for c in seen], False, "lower"),
+    ):
+        late, early = values[-LAST:], values[:-LAST]
+        change = sum(late) / len(late) - sum(early) / len(early)
+        scatter = _spread(early) or 0.1
+        error = max(scatter, 0.05) * math.sqrt(1.0 / len(late) + 1.0 / len(early))
+        by = math.exp(abs(change)) - 1.0 if up else 1.0 - math.exp(-abs(change))
+        if (change > 0) == up and by > FLAGGING_RATIO and abs(change) > FLAGGING_SD * error:
+            return f"Its last {LAST} rises were {by:.0%} {what} than those before, more than its own scatter."
+    return None
+
+
+def _leaning(past_peak_h: float | None) -> Leaning | None:
+    if past_peak_h is None:
+        return None
+    if past_peak_h >= SOUR_AFTER_H:
+        return "sour"
+    return "mild" if past_peak_h <= MILD_WITHIN_H else "neither"
+
+
+def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
+    """What moves the taste, the strongest first; common practice, and disputed in part."""
+    if leaning is None:
+        return ()
+    usual = next((d for d in map(_dilution_of, reversed(seen)) if d is not None), None)
+    kept = "" if usual is None else f" (last fed at one part in {usual:.0f})"
+    return (
+        "Hours past the peak matter most: feed at the peak for mild, hours later for sour.",
+        f"Keeping more starter{kept} makes it sourer, keeping less milder.",
+        f"Cooler is said to be sharper, warmer and longer more acid in all; bakers dispute it. "
+        f"For orientation: {OPTIMA}.",
+    )
+
+
+def _dilution_of(cycle: Cycle) -> float | None:
+    return cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+
+
+def _advice(
+    cycles: Sequence[Cycle],
+    ratios: Sequence[float],
+    notes: Sequence[Noted],
+    verdict: Verdict,
+    flagging: str | None,
+    now_s: float,
+) -> tuple[str, ...]:
+    """What to try, by age and by what was seen. Common practice throughout."""
+    if _noted(notes, Noting.MOULD):
+        return (THROW_AWAY,)
+    out = []
+    if any(note.what is Noting.HOOCH and now_s - note.time_s < RECENT_S for note in notes):
+        out.append(
+            "Liquid on top means that it is hungry: stir it in and feed it, sooner from now on, or keep less starter."
+        )
+    if verdict == "yes":
+        return tuple(out)
+    days = (now_s - cycles[0].fed_at_s) / 86400.0 if cycles else 0.0
+    alive = any(ratio >= LIFE_RATIO for ratio in ratios)
+    if days >= YOUNG_DAYS and not alive:
+        out.append("Two weeks without a sign of life: start over, with another flour or another water.")
+    elif not alive or flagging is not None or ratios[-1] < DOUBLED:
+        if days < YOUNG_DAYS:
+            out.append(
+                "It shows life: carry on feeding; young starters often pause for some days."
+                if alive
+                else "It is young: carry on feeding once a day, at 24 to 28 °C if you can."
+            )
+        out.append(
+            "Try unbleached or wholemeal flour first, then filtered water if your tap water is heavily treated; and "
+            "feed it at the start of its fall."
+        )
+    return tuple(out)
+
+
+def _noted(notes: Sequence[Noted], what: Noting) -> bool:
+    """Whether that was noted since the starter was last begun anew."""
+    begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_RUN), default=-math.inf)
+    return any(note.what is what and note.time_s >= begun_s for note in notes)
