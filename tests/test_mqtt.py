@@ -603,12 +603,18 @@ def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: 
     assert caught.distances == distances(5, 6, 7, 8, 9, 11)  # and what was not acknowledged
 
 
-def test_all_configured_sources_are_opened() -> None:
+def test_all_configured_sources_are_opened_under_names_of_their_own() -> None:
     settings = Settings(
         jars=(JarSettings(name="rye"),),
         serial=(SerialSettings(port="/dev/x"),),
-        mqtt=(MqttSettings(host="a"), MqttSettings(host="b", client_id="mine", tls=False)),
+        mqtt=(
+            MqttSettings(host="a"),
+            MqttSettings(host="b", client_id="mine", tls=False),
+            MqttSettings(host="b", tls=False, topic="other/{jar}"),
+        ),
     )
-    sources = open_sources(settings, "0123456789ab")
-    assert [source.name for source in sources] == ["serial /dev/x", "mqtt a:8883", "mqtt b:1883"]
+    sources = open_sources(settings, "0123456789")
+    assert [source.name for source in sources] == [
+        "serial /dev/x", "mqtt a:8883", "mqtt b:1883 jartide/{jar}/reading", "mqtt b:1883 other/{jar}"
+    ]  # fmt: skip
     assert all(not source.health().connected for source in sources)

@@ -51,13 +51,14 @@ class MqttTopic:
         client_id: str,
         *,
         jars: frozenset[str],
+        name: str | None = None,
         jar: str | None = None,
         clocks: BootClocks | None = None,
         wall: Clock = time.time,
         monotonic: Clock = time.monotonic,
         keepalive_s: int = KEEPALIVE_S,
     ) -> None:
-        self.name = "mqtt {}:{}".format(*mqtt_link.address(settings))
+        self.name = name or "mqtt {}:{}".format(*mqtt_link.address(settings))
         self._settings = settings
         self._client_id = client_id
         self._keepalive_s = keepalive_s
