@@ -18,7 +18,7 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from monitor.sources.wire import Message, parse
-from tests.servers import Mosquitto, free_port, mosquitto, program, wait_until
+from tests.servers import Authority, Mosquitto, free_port, mosquitto, program, wait_until
 
 ROOT = Path(__file__).resolve().parent.parent
 FIRMWARE = ROOT / "firmware_notes" / "jar_wifi"
@@ -79,7 +79,7 @@ def board(tmp_path: Path, port: int, **scene: Any) -> Iterator[subprocess.Popen[
         [micropython(), "-X", f"heapsize={HEAP}", "-m", "main"],
         env={
             **os.environ,
-            "MICROPYPATH": f"{PARTS}:{FIRMWARE}",
+            "MICROPYPATH": f"{PARTS}:{FIRMWARE}:.frozen",
             "JAR_SCENE": str(file),
             "JAR_FIRMWARE": str(FIRMWARE),
         },
@@ -244,6 +244,27 @@ def test_user_and_password_let_it_in_and_a_wrong_one_does_not_end_it(tmp_path: P
             wait_until(lambda: len(listener.came) >= 2, "messages")
 
 
+@pytest.mark.parametrize("trusted", [True, False])
+def test_tls_lets_in_only_a_broker_of_our_authority(tmp_path: Path, trusted: bool) -> None:
+    authority = Authority.make(tmp_path / "ca")
+    asked = authority if trusted else Authority.make(tmp_path / "stranger")
+    der = tmp_path / "ca.der"
+    subprocess.run(
+        [program("openssl"), "x509", "-in", str(asked.file), "-outform", "der", "-out", str(der)], check=True
+    )
+    certificate, key = authority.issue("localhost")
+    encrypted = free_port()
+    more = (f"listener {encrypted} 127.0.0.1", f"certfile {certificate}", f"keyfile {key}")
+    with (
+        mosquitto(tmp_path / "broker", more=more) as broker,
+        Listener(broker.port).listening() as listener,
+        board(tmp_path, encrypted, jar={"BROKER": "localhost", "CA_FILE": str(der)}),
+    ):
+        said = tmp_path / "said"
+        wait_until(lambda: len(listener.came) >= 2 or "broker:" in said.read_text(), "messages, or a refusal")
+        assert (len(listener.came) >= 2) == trusted, said.read_text()
+
+
 def test_two_boards_do_not_throw_each_other_off(tmp_path: Path, broker: Mosquitto) -> None:
     for name in "ab":
         (tmp_path / name).mkdir()
@@ -269,7 +290,7 @@ def test_the_crc_agrees_with_the_published_examples(tmp_path: Path) -> None:
     scene.write_text("{}")
     run = subprocess.run(
         [micropython(), "-c", script],
-        env={**os.environ, "MICROPYPATH": f"{PARTS}:{FIRMWARE}", "JAR_SCENE": str(scene)},
+        env={**os.environ, "MICROPYPATH": f"{PARTS}:{FIRMWARE}:.frozen", "JAR_SCENE": str(scene)},
         capture_output=True,
         text=True,
         check=True,

@@ -47,6 +47,7 @@ class Link:
             "jar-" + hexlify(machine.unique_id()).decode()[-12:],
             my_jar.USER,
             my_jar.PASSWORD,
+            my_jar.CA_FILE,
             keep_alive_s=2 * IDLE_PING_MS // 1000,
         )
         self.connected = False

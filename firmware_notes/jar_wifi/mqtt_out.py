@@ -13,10 +13,11 @@ TIMEOUT_S = 3  # for each answer: connecting takes two, and the watchdog must no
 class Broker:
     """One connection. Everything raises OSError when the broker is not there, says no, or does not answer in time."""
 
-    def __init__(self, host, port, client_id, user=None, password=None, keep_alive_s=120):
+    def __init__(self, host, port, client_id, user=None, password=None, ca_file=None, keep_alive_s=120):
         self.address = (host, port)
         self.client_id = client_id
         self.user, self.password = user, password
+        self.ca_file = ca_file
         self.keep_alive_s = keep_alive_s
         self.socket = None
         self.packet_id = 0
@@ -28,6 +29,8 @@ class Broker:
         try:
             self.socket.settimeout(TIMEOUT_S)
             self.socket.connect(found[-1])
+            if self.ca_file is not None:
+                self.socket = self._with_tls(self.socket)
             flags = CLEAN_SESSION  # what was not acknowledged is kept here, and comes again with the same boot and seq
             body = text(self.client_id)
             if self.user is not None:
@@ -43,6 +46,19 @@ class Broker:
         except OSError:
             self.close()
             raise
+
+    def _with_tls(self, plain):
+        """The same connection, encrypted, to a broker whose certificate our authority has signed for this very name."""
+        import ssl
+
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        context.verify_mode = ssl.CERT_REQUIRED
+        with open(self.ca_file, "rb") as file:
+            context.load_verify_locations(cadata=file.read())
+        try:
+            return context.wrap_socket(plain, server_hostname=self.address[0])
+        except ValueError as error:
+            raise OSError(str(error)) from error
 
     def publish(self, topic, payload):
         """Returns when the broker has acknowledged this very message."""

@@ -7,7 +7,10 @@ WIFI_NAME = "the name of your network"
 WIFI_PASSWORD = "its password"
 
 BROKER = "192.168.1.10"  # an address rather than a name: looking a name up can take longer than the watchdog waits
-PORT = 1883
+PORT = 1883  # 8883 with TLS
+CA_FILE = (
+    None  # TLS: "ca.der", the broker's authority, copied to the board as well; BROKER is then the certificate's name
+)
 USER = None  # or "jar-rye", if the broker wants to know
 PASSWORD = None
 TOPIC = "jartide/{jar}/reading"
