@@ -25,6 +25,7 @@ from monitor.sinks import systemd
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_state import MqttState, NoticeTopic
 from monitor.sinks.notices import NoticeSink, channels
+from monitor.sinks.thinner import Thinner
 from monitor.sources import Source, open_sources
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.mqtt_topic import MqttTopic
@@ -95,7 +96,7 @@ def watch(
 
 def open_sinks(
     settings: Settings, sources: Sequence[Source], clock: Clock
-) -> tuple[list[NoticeSink | MqttState | Mirror], list[MqttState]]:
+) -> tuple[list[NoticeSink | MqttState | Mirror | Thinner], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
     out = channels(settings.notices)
@@ -110,9 +111,14 @@ def open_sinks(
         MqttState(path, publisher, mqtt, keys, clock.wall, clock.monotonic)
         for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
     ]
-    sinks: list[NoticeSink | MqttState | Mirror] = [NoticeSink(path, out, topics, clock.wall, clock.monotonic), *shows]
+    sinks: list[NoticeSink | MqttState | Mirror | Thinner] = [
+        NoticeSink(path, out, topics, clock.wall, clock.monotonic),
+        *shows,
+    ]
     if settings.influx is not None:
         sinks.append(Mirror(settings.influx, path))
+    if settings.store.thin_after_days is not None:
+        sinks.append(Thinner(path, settings.store.thin_after_days))
     return sinks, shows
 
 

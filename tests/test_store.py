@@ -23,7 +23,7 @@ from monitor.runs import outbox, retention, schema, store_file
 from monitor.runs.outbox import State
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings
-from monitor.sinks import recorder
+from monitor.sinks import recorder, thinner
 from monitor.sinks.recorder import Recorder
 from monitor.values import (
     Arrival,
@@ -835,6 +835,31 @@ def test_thinning_leaves_the_shape_of_slow_recordings(store: Store) -> None:
     store.add([delivery(n * 30) for n in range(100)])  # one every five minutes
     store.save_carry("rye", 100, T, {})
     assert retention.thin(store, T + 1e9) == 0
+
+
+def test_the_daemon_thins_by_the_time_of_its_readings(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(thinner, "FIRST_S", 0.0)
+    store.ensure_run(RYE, T)
+    store.add([delivery(n) for n in range(3 * 8640)])  # three days
+    store.save_carry("rye", 3 * 8640, T, {})
+    sink = thinner.Thinner(store.path, after_days=1)
+    sink.start()
+    gone = 27 * (2 * 288 - 1)  # of each 30; the last of the five minutes that the day's line cuts through stay
+    wait_until(lambda: store.query("SELECT count(*) FROM item") <= [(3 * 8640 - gone,)], "the thinning")
+    sink.stop()
+    assert sink.trouble() is None
+    day_ago_s = T + 3 * 86_400 - 10 - 86_400
+    times = [a.item.time_s for a in store.arrivals("rye", 0) if isinstance(a.item, Reading)]
+    assert sum(time_s >= day_ago_s for time_s in times) == 8641
+    assert sum(time_s < day_ago_s for time_s in times) < 2 * 8640 / 9
+
+
+def test_thinning_that_fails_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(thinner, "FIRST_S", 0.0)
+    sink = thinner.Thinner(tmp_path / "no.db", after_days=1)
+    sink.start()
+    wait_until(lambda: "no store yet" in str(sink.trouble()), "a word about it")
+    sink.stop()
 
 
 def test_the_store_is_one_file_after_a_clean_stop(tmp_path: Path) -> None:

@@ -1,13 +1,13 @@
 """Thinning: readings older than was asked for shrink to means of five minutes, with the extremes kept as they were.
 
 Off unless configured. Told items, events, cycles and notices stay for ever; imported runs are left alone; and nothing
-that a restart or a late telling would step again (after a jar's oldest kept carry) is touched. The daemon calls `thin`
-now and then; each chunk is one transaction, so readings are never held up for long.
+that a restart or a late telling would step again (after a jar's oldest kept carry) is touched. `sinks.thinner` calls
+this once a day; each chunk is one transaction, so readings are never held up for long.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, TypeAlias
 
 from monitor.runs.store import Store
@@ -17,15 +17,16 @@ _CHUNK = 5000
 Row: TypeAlias = tuple[Any, ...]  # seq, time_s, distance_mm, echo_us, temperature_c, air_c, humidity_pct
 
 
-def thin(store: Store, before_s: float) -> int:
-    """Thin what was received before `before_s` and not thinned yet; returns how many rows went. Raises StoreTrouble."""
+def thin(store: Store, before_s: float, stopping: Callable[[], bool] = lambda: False) -> int:
+    """Thin what was received before `before_s` and not thinned yet; returns how many rows went. Ends early, to be
+    continued the next time, when `stopping` says so. Raises StoreTrouble."""
     gone = 0
     oldest = store.query("SELECT jar, min(seq) FROM carry GROUP BY jar")
     for jar, carry_seq in oldest:
         name = f"thinned {jar}"
         found = store.query("SELECT place FROM cursor WHERE name = ?", (name,))
         place = found[0][0] if found else 0
-        while rows := store.query(_OLD, (place, carry_seq, jar, before_s, _CHUNK)):
+        while not stopping() and (rows := store.query(_OLD, (place, carry_seq, jar, before_s, _CHUNK))):
             place = rows[-1][0]
             with store.writing():
                 gone += sum(_thin_bucket(store, bucket) for bucket in _buckets(rows))

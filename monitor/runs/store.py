@@ -118,6 +118,10 @@ class Store(Decisions):
         """The place of the latest live item; 0 when there is none."""
         return self._last()[0]
 
+    def running_s(self) -> float:
+        """The running time: when the latest live item was received; minus infinity before the first."""
+        return self._last()[1]
+
     def rejected_counts(self, since_day: str = "") -> list[tuple[str, str, str, int, float, str | None, str]]:
         """(day, source, reason, count, last time, last jar, last detail) since a day (`2026-03-02`), newest first."""
         return self.query("SELECT * FROM rejected WHERE day >= ? ORDER BY day DESC, count DESC", (since_day,))

@@ -1,0 +1,59 @@
+"""Once a day, in its own thread and with its own view of the store: thin the readings that are older than was asked for
+(`runs.retention` says how). Only there when it is configured."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from pathlib import Path
+
+from monitor.runs import retention
+from monitor.runs.store import Store, StoreTrouble
+
+log = logging.getLogger(__name__)
+
+DAY_S = 86_400.0
+FIRST_S = 600.0  # after a start there is better to do
+STOP_S = 5.0  # a chunk takes a fraction of a second
+
+
+class Thinner:
+    """The setting `thin_after_days` as a sink."""
+
+    def __init__(self, store_path: Path, after_days: float) -> None:
+        self._store_path = store_path
+        self._after_s = after_days * DAY_S
+        self._stop = threading.Event()
+        self._trouble: str | None = None
+        self._thread = threading.Thread(target=self._run, name="thinner", daemon=True)
+
+    def start(self) -> None:
+        """Begin; the first thinning is some minutes later."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """New readings are not old ones: nothing to do."""
+
+    def stop(self) -> None:
+        """End, after the chunk in hand."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(STOP_S)
+
+    def trouble(self) -> str | None:
+        """One sentence when the last thinning failed."""
+        return self._trouble
+
+    def _run(self) -> None:
+        wait_s = FIRST_S
+        while not self._stop.wait(wait_s):
+            wait_s = DAY_S
+            try:
+                with Store.join(self._store_path) as store:
+                    gone = retention.thin(store, store.running_s() - self._after_s, self._stop.is_set)
+                self._trouble = None
+                if gone:
+                    log.info("thinned: %d readings became five-minute means", gone)
+            except StoreTrouble as error:
+                self._trouble = f"old readings could not be thinned: {error}"
+                log.warning("%s", self._trouble)
