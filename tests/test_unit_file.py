@@ -47,7 +47,8 @@ def test_systemd_finds_nothing_wrong_with_it(tmp_path: Path) -> None:
 def test_it_starts_a_command_that_there_is_and_waits_for_its_word() -> None:
     words = shlex.split(service()["ExecStart"])
     assert words[1] in COMMANDS
-    assert words[2:] == ["--config", "/etc/jartide/jartide.toml"]
+    # the config, and so the store beside it, are in the folder that the service may write
+    assert words[2:] == ["--config", f"/var/lib/{service()['StateDirectory']}/jartide.toml"]
     assert service()["Type"] == "notify"
     assert int(service()["WatchdogSec"]) > 0
     assert service()["RestartPreventExitStatus"] == "2"  # the config is wrong: starting again will not help
