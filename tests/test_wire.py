@@ -214,10 +214,7 @@ KEYS = ["jar", "distance_mm", "echo_us", "temperature_c", "air_c", "humidity_pct
 
 def intake(now: list[float], **changes: object) -> Intake:
     """`now` is [wall, monotonic]."""
-    options = {
-        "jars": frozenset({"rye", "wheat"}), "jar": None, "bare_lines": False, "clocks": BootClocks(),
-        "wall": lambda: now[0], "monotonic": lambda: now[1],
-    } | changes  # fmt: skip
+    options = {"jars": frozenset({"rye", "wheat"}), "wall": lambda: now[0], "monotonic": lambda: now[1]} | changes
     return Intake("test", **options)  # type: ignore[arg-type]
 
 

@@ -7,6 +7,7 @@ reason. Also here: the health that a source shows, since both sources say it in 
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -58,17 +59,17 @@ class Intake:
         name: str,
         *,
         jars: frozenset[str],
-        jar: str | None,
-        bare_lines: bool,
-        clocks: BootClocks,
-        wall: Clock,
-        monotonic: Clock,
+        jar: str | None = None,
+        bare_lines: bool = False,
+        clocks: BootClocks | None = None,
+        wall: Clock = time.time,
+        monotonic: Clock = time.monotonic,
     ) -> None:
         self.name = name
         self._jars = jars
         self._jar = jar
         self._bare_lines = bare_lines
-        self._clocks = clocks
+        self._clocks = clocks or BootClocks()
         self._wall = wall
         self._monotonic = monotonic
         self._unknown: set[str] = set()

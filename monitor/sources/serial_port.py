@@ -78,7 +78,7 @@ class SerialPort:
             jars=jars,
             jar=jar,
             bare_lines=settings.bare_lines,
-            clocks=clocks or BootClocks(),
+            clocks=clocks,
             wall=wall,
             monotonic=monotonic,
         )
