@@ -1,0 +1,237 @@
+"""A recorded run in the few numbers that one asks of it afterwards: how its cycles rose, how long they took, how warm
+it was, and how well it was measured.
+
+Pure: readings, what was decided about them and what was told come in, frozen summaries go out. The peak and the start
+of the fall are the smoother's; printing is left to `monitor.cli.review`, pages and pictures to their own modules.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import fmean, median
+
+from monitor.core.cycle import START_FROM_S, START_TO_S
+from monitor.core.level import distance_of, rise_ratio
+from monitor.review.smoother import Top, smooth_top
+from monitor.settings import JarSettings
+from monitor.values import Event, EventKind, Fed, Reading, Span
+
+GAP_SAMPLES = 5.0  # silence of more than five usual intervals, and of ten minutes, is a gap worth a line
+GAP_S = 600.0
+NEAREST_MM = 5.0  # nearer than this to the sensor there is no dough, only a code or a hand
+CURVE_POINTS = 120
+SAME_FEEDING_S = 3 * 3600.0  # a told feeding this near a seen one is the same feeding
+
+Range = tuple[float, float, float]  # low, likely, high: 90 %
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleSummary:
+    """One cycle. `fed_at_s` is None when the recording began in the middle of it; then there is no starting level and
+    no ratio. `top` is None when no peak was decided; `known_at_s` is when "feed now" could first be said. `curve` holds
+    (time, level) at most `CURVE_POINTS` times; without an empty distance levels are distances, negated."""
+
+    number: int
+    begin_s: float
+    end_s: float
+    fed_at_s: float | None
+    fed: Fed | None
+    start_mm: float | None
+    top: Top | None
+    rise_mm: Range | None
+    rise_ratio: Range | None
+    hours_to_peak: Range | None
+    hours_to_fall: Range | None
+    known_at_s: float | None
+    mean_c: float | None
+    least_c: float | None
+    most_c: float | None
+    flat: bool
+    disturbed: int
+    curve: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSummary:
+    """One run. `gaps` are (from, to) of silences; `rejected` counts readings that were not believed, by reason."""
+
+    jar: str
+    began_s: float
+    ended_s: float
+    readings: int
+    with_level: int
+    sampling_s: float | None
+    gaps: tuple[tuple[float, float], ...]
+    rejected: Mapping[str, int]
+    cycles: tuple[CycleSummary, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Series:
+    """Levels and temperatures in order of time."""
+
+    time_s: list[float]
+    level_mm: list[float]
+    warm_s: list[float]
+    warm_c: list[float]
+
+
+def summarize(
+    readings: Iterable[Reading],
+    events: Sequence[Event],
+    told: Sequence[Fed],
+    jar: JarSettings,
+    rejected: Mapping[str, int],
+    seen: Callable[[], object] = lambda: None,
+) -> RunSummary | None:
+    """The summary of a run; None when it holds no reading. `seen` is called after each cycle (progress).
+
+    `events` are those that stand (none that a later telling replaced), in the order decided.
+    """
+    every, series = _series(readings, jar)
+    if not every:
+        return None
+    fed_s = _feedings(events, told)
+    edges = [every[0], *(t for t in fed_s if every[0] < t < every[-1]), every[-1]]
+    known = fed_s[0] <= every[0] + START_TO_S if fed_s else False
+    if known and len(edges) > 2 and edges[1] - edges[0] <= START_TO_S:
+        del edges[0]  # the run begins with the feeding itself
+    cycles = []
+    for number, (begin_s, end_s) in enumerate(pairwise(edges), start=1):
+        began_fed = number > 1 or known
+        cycles.append(_cycle(number, begin_s, end_s, began_fed, series, events, told, jar))
+        seen()
+    steps = sorted(b - a for a, b in pairwise(every) if b > a)
+    sampling_s = steps[len(steps) // 2] if steps else None
+    longest_s = max(GAP_S, GAP_SAMPLES * (sampling_s or 0.0))
+    gaps = tuple((a, b) for a, b in pairwise(every) if b - a > longest_s)
+    return RunSummary(
+        jar=jar.name,
+        began_s=every[0],
+        ended_s=every[-1],
+        readings=len(every),
+        with_level=len(series.time_s),
+        sampling_s=sampling_s,
+        gaps=gaps,
+        rejected={reason: count for reason, count in sorted(rejected.items()) if count},
+        cycles=tuple(cycles),
+    )
+
+
+def _series(readings: Iterable[Reading], jar: JarSettings) -> tuple[list[float], _Series]:
+    """All times, and what can be a level or a temperature at all, each in order of time."""
+    every: list[float] = []
+    levels: list[tuple[float, float]] = []
+    warmth: list[tuple[float, float]] = []
+    for reading in readings:
+        every.append(reading.time_s)
+        celsius = reading.temperature_c
+        if celsius is not None and -20.0 < celsius < 60.0:  # outside lie only codes of sensors that failed
+            warmth.append((reading.time_s, celsius))
+        distance_mm = distance_of(reading, celsius)
+        farthest_mm = 2000.0 if jar.empty_mm is None else jar.empty_mm
+        if distance_mm is not None and NEAREST_MM < distance_mm < farthest_mm:
+            levels.append((reading.time_s, (jar.empty_mm or 0.0) - distance_mm))
+    every.sort()
+    levels.sort()
+    warmth.sort()
+    return every, _Series(
+        [t for t, _ in levels], [v for _, v in levels], [t for t, _ in warmth], [c for _, c in warmth]
+    )
+
+
+def _feedings(events: Sequence[Event], told: Sequence[Fed]) -> list[float]:
+    """Times of feedings: as decided, and told ones that no decided one stands for."""
+    times = [e.happened_at_s for e in events if e.kind is EventKind.FED]
+    times += [fed.time_s for fed in told if all(abs(fed.time_s - t) > SAME_FEEDING_S for t in times)]
+    return sorted(set(times))
+
+
+def _between(time_s: list[float], values: list[float], from_s: float, to_s: float) -> tuple[list[float], list[float]]:
+    first, last = bisect_left(time_s, from_s), bisect_right(time_s, to_s)
+    return time_s[first:last], values[first:last]
+
+
+def _cycle(
+    number: int,
+    begin_s: float,
+    end_s: float,
+    began_fed: bool,
+    series: _Series,
+    events: Sequence[Event],
+    told: Sequence[Fed],
+    jar: JarSettings,
+) -> CycleSummary:
+    here = [e for e in events if begin_s <= e.decided_at_s <= end_s]
+    kinds = [e.kind for e in here]
+    back_s = next((e.happened_at_s for e in here if e.kind is EventKind.LID_ON), begin_s)
+    back_s = back_s if back_s - begin_s < START_TO_S else begin_s
+    off_s = next((e.happened_at_s for e in reversed(here) if e.kind is EventKind.LID_OFF), end_s)
+    until_s = off_s if end_s - off_s < START_TO_S else end_s  # the lid comes off for the next feeding
+    time_s, level_mm = _between(series.time_s, series.level_mm, back_s, until_s)
+    start_mm = None
+    if began_fed:
+        _, early = _between(time_s, level_mm, back_s + START_FROM_S, back_s + START_TO_S)
+        start_mm = median(early or level_mm[:1]) if level_mm else None
+    top = None
+    if EventKind.PEAK_REACHED in kinds:
+        seats = [e.happened_at_s for e in here if e.kind in (EventKind.LID_ON, EventKind.DISTURBED)]
+        top = smooth_top(time_s, level_mm, [t for t in seats if back_s + START_TO_S < t < until_s])
+    foot_mm = start_mm if start_mm is not None else _foot(level_mm)
+    rise_mm = ratio = to_peak = to_fall = None
+    if top is not None and foot_mm is not None:
+        low, likely, high = (peak_mm - foot_mm for peak_mm in top.peak_mm)
+        rise_mm = (low, likely, high)
+        if start_mm is not None and jar.empty_mm is not None:
+            ratios = [rise_ratio(jar.geometry, peak_mm, start_mm) for peak_mm in top.peak_mm]
+            if None not in ratios:
+                ratio = (ratios[0] or 0.0, ratios[1] or 0.0, ratios[2] or 0.0)
+    if top is not None and began_fed:
+        to_peak, to_fall = _hours(top.peak_at, begin_s), _hours(top.fall_at, begin_s)
+    warm_to_s = top.fall_at.likely_s if top is not None and top.fall_at is not None else end_s
+    _, warmth = _between(series.warm_s, series.warm_c, begin_s, warm_to_s)
+    return CycleSummary(
+        number=number,
+        begin_s=begin_s,
+        end_s=end_s,
+        fed_at_s=begin_s if began_fed else None,
+        fed=next((fed for fed in told if abs(fed.time_s - begin_s) <= SAME_FEEDING_S), None) if began_fed else None,
+        start_mm=start_mm,
+        top=top,
+        rise_mm=rise_mm,
+        rise_ratio=ratio,
+        hours_to_peak=to_peak,
+        hours_to_fall=to_fall,
+        known_at_s=next((e.decided_at_s for e in here if e.kind is EventKind.FALL_BEGAN), None),
+        mean_c=fmean(warmth) if warmth else None,
+        least_c=min(warmth, default=None),
+        most_c=max(warmth, default=None),
+        flat=EventKind.STAYED_FLAT in kinds,
+        disturbed=kinds.count(EventKind.DISTURBED),
+        curve=_curve(time_s, level_mm),
+    )
+
+
+def _foot(level_mm: list[float]) -> float | None:
+    """Without a starting level: the level that a twentieth of the readings lie below."""
+    return sorted(level_mm)[len(level_mm) // 20] if level_mm else None
+
+
+def _hours(span: Span | None, begin_s: float) -> Range | None:
+    if span is None:
+        return None
+    return tuple((t - begin_s) / 3600.0 for t in (span.earliest_s, span.likely_s, span.latest_s))  # type: ignore[return-value]
+
+
+def _curve(time_s: list[float], level_mm: list[float]) -> tuple[tuple[float, float], ...]:
+    """Medians of equal stretches of time, so that single wild readings do not show."""
+    if not time_s:
+        return ()
+    wide_s = max((time_s[-1] - time_s[0]) / CURVE_POINTS, 1e-9)
+    stretches: dict[int, list[float]] = {}
+    for t, level in zip(time_s, level_mm, strict=True):
+        stretches.setdefault(min(int((t - time_s[0]) / wide_s), CURVE_POINTS - 1), []).append(level)
+    return tuple((time_s[0] + (k + 0.5) * wide_s, median(part)) for k, part in sorted(stretches.items()))
