@@ -139,6 +139,37 @@ def test_a_kill_of_theirs_loses_nothing_that_was_acknowledged(server: VictoriaMe
     sink.stop()
 
 
+def test_a_power_cut_of_both_loses_nothing(server: VictoriaMetrics | Influx16, store: Store) -> None:
+    server.start()
+    expected = fill(store, 50)
+    sink = mirror_to(server.url, store)
+    sink.start()
+    wait_until(lambda: acknowledged(sink) == store.last_seq(), "the acknowledgement")
+    server.end()
+    sink.stop()
+    server.start()
+    sink = mirror_to(server.url, store)
+    sink.start()
+    wait_until(lambda: server.readings("distance_mm", "rye") == expected, "all readings")
+    sink.stop()
+
+
+def test_a_row_is_safe_when_the_connection_works_a_minute_after_its_acknowledgement(store: Store) -> None:
+    cursor = mirror._Cursor(store, mirror.ITEMS)
+    for now_s, place in [(0.0, 10), (59.9, 20), (61.0, 30), (130.0, 40)]:
+        cursor.acknowledged(place, now_s)
+    cursor.keep_sometimes(130.0)
+    assert mirror._Cursor(store, mirror.ITEMS).place == 30
+    cursor.rewind()
+    assert cursor.place == 30
+    cursor.acknowledged(50, 140.0)
+    cursor.acknowledged(60, 205.0)
+    cursor.keep_sometimes(189.0)  # a commit a minute at most
+    assert mirror._Cursor(store, mirror.ITEMS).place == 30
+    cursor.keep_sometimes(205.0)
+    assert mirror._Cursor(store, mirror.ITEMS).place == 50
+
+
 def acknowledged(sink: Mirror) -> int:
     return sink.progress.get(mirror.ITEMS, 0)
 
