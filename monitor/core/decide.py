@@ -15,10 +15,10 @@ from monitor.core import outlook
 from monitor.core import stage as stages
 from monitor.core.cycle import Open
 from monitor.core.fed_seen import Meaning, meaning, places
-from monitor.core.history import BIN_S, History, add, close_until
+from monitor.core.history import BIN_S, History, add, close_until, window_mean
 from monitor.core.level import rise_ratio
 from monitor.core.memory import Vigil
-from monitor.core.noise import SPANS, fit_wander, learn_wander, wander_of_mean
+from monitor.core.noise import SPANS, Noise, fit_wander, learn_wander, wander_of_mean
 from monitor.core.peak import Drop, Scan, search, threshold_z
 from monitor.core.summit import summit
 from monitor.core.trend import Trend, line
@@ -32,6 +32,8 @@ RISE_SD = 5.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 ALLOWANCE_MM = 0.0  # a sag, mist or an unseen lid offset may lower the level by about 1 mm; half is asked beforehand
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
+SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
+BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
@@ -125,7 +127,10 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
             out.append(event(v, EventKind.FED, fed_at_s, evidence))
             if what is Meaning.PERHAPS_FED:
                 v.question = QUESTION
-    elif what is not Meaning.SAME:
+    elif landing.off_s > 0.0 and not landing.gap:
+        cycle.handled_at_s = landing.back_s - landing.off_s
+    if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
+        cycle.stirred = cycle.stirred or what is not Meaning.LID
         if what is not Meaning.COLLAPSED:
             lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
         if what is not Meaning.LID:
@@ -197,6 +202,18 @@ def bins(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
     return _judge(v, v.cycle, drop, sampling_s, jar)
 
 
+def again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
+    """Judge the bins since a feeding that is known only now."""
+    out: list[Event] = []
+    for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
+        time_s = (old.first + i + 0.5) * BIN_S
+        if n > 0.0 and time_s - BIN_S / 2 >= since_s:
+            out += levels(v, [[time_s, mean_mm, n]], jar)
+    if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
+        add(v.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
+    return out
+
+
 def _learn(v: Vigil) -> None:
     """Wander from third differences of neighbouring means."""
     level, present, inverse = v.history.level, v.history.present, v.history.inverse
@@ -225,21 +242,21 @@ def _learn(v: Vigil) -> None:
 
 
 def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: JarSettings) -> list[Event]:
+    """What the newest bin shows: a rise begun or missing, a fresh rise after the fall, the peak, the fall."""
     history, noise = v.history, v.noise
     i = len(history.level) - 1
-    if i < SLOW_BINS or cycle.fall_at_s is not None:
+    if i < SLOW_BINS or history.present[i] - history.present[i - SLOW_BINS] < 1.0:
         return []
-    count = history.present[i] - history.present[i - SLOW_BINS]
-    if count < 1.0:
-        return []
-    now_mm = (history.level[i] - history.level[i - SLOW_BINS]) / count
+    now_mm = window_mean(history, i, SLOW_BINS)
     spread = sqrt(wander_of_mean(noise, 25.0) + noise.white_mm2 * max(sampling_s, 5.0) / 1500.0)
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
         cycle.lowest_mm = now_mm
     foot_mm = cycle.lowest_mm
     needed = max(RISE_LEAST_MM, RISE_SD * spread, RISE_LEAST_SHARE * height(v, foot_mm))
-    out: list[Event] = []
     happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
+    if cycle.fall_at_s is not None:
+        return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
+    out: list[Event] = []
     if cycle.rise_at_s is None:
         if now_mm - foot_mm > needed:
             cycle.rise_at_s = happened_s
@@ -252,7 +269,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     v.last_z = drop.z
     if drop.best_mm - foot_mm < needed:
         return out
-    falls = drop.z >= threshold_z(sampling_s)
+    falls = drop.z >= threshold_z(sampling_s) and not _may_go_on(drop, history, i, noise)
     first = drop.z >= PEAK_Z and (v.peak_told_s is None or v.now_s - v.peak_told_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out
@@ -265,8 +282,39 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
     if falls and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
+        cycle.handled_at_s, cycle.stirred = None, False
         out.append(event(v, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(v, cycle, drop, jar)))
     return out
+
+
+def _may_go_on(drop: Drop, history: History, i: int, noise: Noise) -> bool:
+    """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or the level is
+    coming back already (mist that clears, a collapse that is made good)."""
+    if drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S:
+        return True
+    present = history.present
+    if i < 2 * BACK_BINS or present[i] - present[i - BACK_BINS] < 1.0:
+        return False
+    if present[i - BACK_BINS] - present[i - 2 * BACK_BINS] < 1.0:
+        return False
+    back_mm = window_mean(history, i, BACK_BINS) - window_mean(history, i - BACK_BINS, BACK_BINS)
+    return back_mm > BACK_SD * drop.sd_mm
+
+
+def _fresh_rise(
+    v: Vigil, cycle: Open, now_mm: float, happened_s: float, needed: float, jar: JarSettings
+) -> list[Event]:
+    """After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump
+    is seen by this, hours late; it is put where hands were last at the jar, else where the level was lowest."""
+    if cycle.low_mm is None or now_mm < cycle.low_mm:
+        cycle.low_mm, cycle.low_at_s = now_mm, happened_s
+    if now_mm - cycle.low_mm <= needed or cycle.stirred:
+        return []
+    fed_at_s = cycle.low_at_s if cycle.handled_at_s is None else cycle.handled_at_s
+    old = v.history
+    open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
+    out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(now_mm - cycle.low_mm, 2), "sure": False})]
+    return out + again(v, old, fed_at_s, jar)
 
 
 def _evidence(v: Vigil, cycle: Open, drop: Drop, jar: JarSettings) -> dict[str, Json]:

@@ -13,6 +13,7 @@ START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest i
 COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
 LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
 HANDS_S = 150.0  # keeping, pouring and stirring takes minutes; a look does not
+QUICKEST_CYCLE_H = 6.0  # nobody feeds again before the rise is over
 
 
 class Meaning(StrEnum):
@@ -46,8 +47,10 @@ def meaning(landing: Landing, start_mm: float | None, hours: float, *, rising: b
         return Meaning.LID if small else Meaning.DISTURBED
     if small:
         return Meaning.LID if landing.off_s > 0.0 else Meaning.SAME
-    if jump > 0.0:  # nothing but a spoon raises the level at once
-        return Meaning.FED if near else Meaning.DISTURBED
+    if jump > 0.0:  # nothing but a spoon raises the level at once; a sudden start of the rise looks like it, though
+        if near and (landing.off_s > 0.0 or hours >= QUICKEST_CYCLE_H):
+            return Meaning.FED
+        return Meaning.SAME if landing.within else Meaning.DISTURBED
     drop = -jump / before if before > 0.0 else 0.0
     if start_mm is None:
         if drop > COLLAPSE_MOST or handled:

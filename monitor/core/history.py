@@ -73,6 +73,12 @@ def append(history: History, mean_mm: float, n: float) -> None:
         inverse.append(inverse[-1])
 
 
+def window_mean(history: History, end: int, bins: int) -> float:
+    """Mean level in mm of the `bins` bins before running index `end`; at least one of them has a level."""
+    present, level = history.present, history.level
+    return (level[end] - level[end - bins]) / (present[end] - present[end - bins])
+
+
 def packed(history: History) -> dict[str, Json]:
     """As JSON: only what the running sums can be made from again, in the same order and so bit for bit."""
     return {

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from monitor.core import decide
 from monitor.core import lid as lids
-from monitor.core.history import BIN_S, History, add
 from monitor.core.memory import Vigil, Watch
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
@@ -39,19 +38,7 @@ def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
     _grams(v, item)
     v.lid.offset_var_mm2 = 0.0
     out = [decide.event(v, EventKind.FED, item.time_s, _evidence(item), wrong)]
-    return out + _again(v, old, item.time_s, jar)
-
-
-def _again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
-    """Judge the bins since a told feeding anew."""
-    out: list[Event] = []
-    for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
-        time_s = (old.first + i + 0.5) * BIN_S
-        if n > 0.0 and time_s - BIN_S / 2 >= since_s:
-            out += decide.levels(v, [[time_s, mean_mm, n]], jar)
-    if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
-        add(v.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
-    return out
+    return out + decide.again(v, old, item.time_s, jar)
 
 
 def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
