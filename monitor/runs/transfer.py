@@ -79,7 +79,7 @@ def import_file(
         jar = store.jar_id(file.jar)
         run = store.write(
             """INSERT INTO run (jar, began_s, ended_s, first_seq, reason, empty_mm, geometry, header, digest)
-                VALUES (?, ?, ?, 0, 'imported', ?, ?, ?, ?)""",
+                VALUES (?, ?, ?, 0, 'import not finished', ?, ?, ?, ?)""",
             (jar, now_s, now_s, file.empty_mm, geometry, json.dumps(file.header), _UNFINISHED + digest),
         ).lastrowid
     assert run is not None
@@ -99,7 +99,8 @@ def import_file(
         raise RunFileError(f"{path}: no row of it is a reading")
     for n, item in enumerate(fed, 1):
         store.write(_TOLD, (seq + n, run, jar, item.time_s, items.told_text(item)))
-    store.write("UPDATE run SET digest = ?, began_s = ?, ended_s = ? WHERE id = ?", (digest, first_s, last_s, run))
+    done = "UPDATE run SET reason = 'imported', digest = ?, began_s = ?, ended_s = ? WHERE id = ?"
+    store.write(done, (digest, first_s, last_s, run))
     return Imported(run, count, file)
 
 
