@@ -21,6 +21,7 @@ import time_machine
 from monitor import lock, status
 from monitor.check import ground, jar_sense
 from monitor.cli import main
+from monitor.core.display import Display
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Delivery, Reading, SourceHealth, VolumeTable
@@ -80,7 +81,7 @@ def test_a_kitchen_in_order_passes(tmp_path: Path) -> None:
     assert "GB free" in of(found, "store", "ok")
     assert "talking" in of(found, "serial", "ok")
     assert "the surface is 92 mm away: it stands 60 mm high" in of(found, "rye", "ok")
-    assert "24.5 degC" in of(found, "rye", "ok")
+    assert "24.5 °C" in of(found, "rye", "ok")
     assert sorted(file.name for file in tmp_path.iterdir()) == ["kitchen.toml"]  # it leaves nothing behind
 
 
@@ -383,13 +384,13 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
     [
         (RYE, readings(150, 151, 153), "ok", "the jar is empty"),
         (RYE, readings(90, 91, 92), "ok", "it stands 61 mm high"),
-        (RYE, readings(172, 172, 171), "wrong", "20 mm below the bottom"),
+        (RYE, readings(172, 172, 171), "wrong", "20 mm below the jar's bottom"),
         (RYE, readings(8, 8, 8), "wrong", "above the rim"),
         (RYE, readings(8190, 8191), "wrong", "the sensor sees nothing (it says 8191)"),
         (RYE, readings(0, 0), "wrong", "the sensor sees nothing (it says 0)"),
         (RYE, readings(None, None), "wrong", "no distance arrived"),
         (RYE, [], "wrong", "nothing arrived for this jar"),
-        (RYE, readings(60, 90, 92), "note", "distances scatter from 60 to 92 mm"),
+        (RYE, readings(60, 90, 92), "note", "distances scatter from 60 mm to 92 mm"),
         (JarSettings(name="rye"), readings(90), "note", "`jartide calibrate --jar rye`"),
         (RYE, readings(90, temperature_c=None), "note", "no temperature arrived"),
         (RYE, readings(90, temperature_c=85.0), "wrong", "as a probe says when it fails"),
@@ -407,6 +408,13 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
 )
 def test_a_jar_is_compared_with_its_config(jar: JarSettings, given: list[Reading], state: str, said: str) -> None:
     assert said in says(jar, given, state)
+
+
+def test_what_is_read_is_said_in_the_units_of_the_household() -> None:
+    show = Display(temperature_unit="degF", length_unit="in")
+    said = "\n".join(found.says for found in jar_sense.judge(RYE, readings(101.6, temperature_c=25.0), show=show))
+    assert "the surface is 4.00 in away: it stands 1.98 in high" in said  # 101.6 mm are 4 in exactly
+    assert "77.0 °F" in said  # 25 degC exactly
 
 
 @pytest.mark.parametrize("venting", ["open", "loose", "tight"])

@@ -1,6 +1,7 @@
 """The systemd unit: what systemd itself says of it."""
 
 import configparser
+import os
 import re
 import shlex
 import subprocess
@@ -8,6 +9,8 @@ import sys
 from pathlib import Path
 
 from monitor.cli import COMMANDS
+from monitor.lock import StoreLock
+from monitor.runs.store import Store
 from tests.servers import program
 
 UNIT = Path(__file__).resolve().parent.parent / "configs" / "jartide.service"
@@ -61,3 +64,16 @@ def test_it_may_use_serial_ports_and_its_own_store() -> None:
     assert service()["SupplementaryGroups"] == "dialout"
     assert service()["StateDirectory"] == "jartide"
     assert not re.search(r"^PrivateDevices=", text, re.MULTILINE)
+
+
+def test_the_group_may_write_what_the_service_writes(tmp_path: Path) -> None:
+    """With the unit's umask, which then alone decides: so `jartide fed` works for members of the group."""
+    before = os.umask(int(service()["UMask"], 8))
+    try:
+        path = tmp_path / "jartide.db"
+        with StoreLock(path), Store.open(path):
+            made = {file.name: file.stat().st_mode & 0o777 for file in tmp_path.iterdir()}
+    finally:
+        os.umask(before)
+    assert {"jartide.db", "jartide.db.lock"} <= set(made)
+    assert set(made.values()) == {0o660}

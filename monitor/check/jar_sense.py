@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from monitor.check import Finding
+from monitor.core.display import Display
 from monitor.core.level import CO2_SPREAD, SLOWER_PER_CO2, distance_of
 from monitor.core.trust import FARTHEST_MM, NEAREST_MM, believable_temperature
 from monitor.settings import JarSettings
@@ -14,6 +15,7 @@ from monitor.values import Reading, VolumeTable
 BELOW_BOTTOM_MM = 5.0  # an empty jar may be read this much deeper than it was calibrated: noise, and the lid's seat
 SCATTER_MM = 5.0  # the worst of the described sensors has 3 mm (ST DS11555, table 13, at jar distances)
 WARMEST_C, LOOKS_LIKE_F = 45.0, 120.0  # no starter is kept above the one; a warm kitchen in degF is below the other
+MM_AND_C = Display()
 VENTING = {
     "open": "venting = open says that nothing but a cloth covers it",
     "loose": "venting = loose says that the lid lies on loosely",
@@ -21,8 +23,11 @@ VENTING = {
 }
 
 
-def judge(jar: JarSettings, readings: Sequence[Reading], *, sources_well: bool = True) -> Iterator[Finding]:
-    """Findings about one jar from the readings that arrived for it, oldest first; there may be none."""
+def judge(
+    jar: JarSettings, readings: Sequence[Reading], *, show: Display = MM_AND_C, sources_well: bool = True
+) -> Iterator[Finding]:
+    """Findings about one jar from the readings that arrived for it, oldest first; there may be none. What is read is
+    said in the household's units, the config's keys in their own."""
     temperature_c = _temperature_c(readings)
     distances = [mm for reading in readings if (mm := distance_of(reading, temperature_c)) is not None]
     seen = [mm for mm in distances if NEAREST_MM <= mm <= FARTHEST_MM]
@@ -38,55 +43,55 @@ def judge(jar: JarSettings, readings: Sequence[Reading], *, sources_well: bool =
             jar.name, "wrong", f"the sensor sees nothing (it says {code}): is the jar under it and its window clean?"
         )
     else:
-        yield from _level(jar, median(seen))
+        yield from _level(jar, median(seen), show)
         if max(seen) - min(seen) > 2 * SCATTER_MM:
             yield Finding(
                 jar.name,
                 "note",
-                f"distances scatter from {min(seen):.0f} to {max(seen):.0f} mm: does the sensor see the jar's wall, is "
-                "its window wet, was the jar moved just now?",
+                f"distances scatter from {show.length(min(seen))} to {show.length(max(seen))}: does the sensor see the "
+                "jar's wall, is its window wet, was the jar moved just now?",
             )
-    yield from _temperature(jar, readings)
+    yield from _temperature(jar, readings, show)
     yield from _sound(jar, readings, median(seen) if seen else 100.0)
 
 
-def _level(jar: JarSettings, distance_mm: float) -> Iterator[Finding]:
+def _level(jar: JarSettings, distance_mm: float, show: Display) -> Iterator[Finding]:
     if jar.empty_mm is None:
         yield Finding(
             jar.name,
             "note",
-            f"the surface is {distance_mm:.0f} mm away; without empty_mm there is no level and no rise ratio: "
+            f"the surface is {show.length(distance_mm)} away; without empty_mm there is no level and no rise ratio: "
             f"`jartide calibrate --jar {jar.name}`",
         )
         return
     level_mm = jar.empty_mm - distance_mm
-    away = f"the surface is {distance_mm:.0f} mm away"
+    away = f"the surface is {show.length(distance_mm)} away"
     again = f"was the sensor or the jar changed? `jartide calibrate --jar {jar.name}`"
     if level_mm < -BELOW_BOTTOM_MM:
         yield Finding(
             jar.name,
             "wrong",
-            f"{away}, which is {-level_mm:.0f} mm below the bottom of the jar (empty_mm = {jar.empty_mm:g}): {again}",
+            f"{away}, which is {show.length(-level_mm)} below the jar's bottom (empty_mm = {jar.empty_mm:g}): {again}",
         )
     elif jar.rim_mm is not None and level_mm > jar.rim_mm:
         yield Finding(
             jar.name,
             "wrong",
-            f"{away}, so it stands {level_mm:.0f} mm high and above the rim (rim_mm = {jar.rim_mm:g}): {again}",
+            f"{away}, so it stands {show.length(level_mm)} high and above the rim (rim_mm = {jar.rim_mm:g}): {again}",
         )
     elif isinstance(jar.geometry, VolumeTable) and level_mm > jar.geometry.points[-1][0]:
         yield Finding(
             jar.name,
             "note",
-            f"{away}, so it stands {level_mm:.0f} mm high, above the last point of the jar's table "
+            f"{away}, so it stands {show.length(level_mm)} high, above the last point of the jar's table "
             f"({jar.geometry.points[-1][0]:g} mm): volumes above it are guessed",
         )
     else:
-        standing = "the jar is empty" if level_mm < BELOW_BOTTOM_MM else f"it stands {level_mm:.0f} mm high"
+        standing = "the jar is empty" if level_mm < BELOW_BOTTOM_MM else f"it stands {show.length(level_mm)} high"
         yield Finding(jar.name, "ok", f"{away}: {standing}")
 
 
-def _temperature(jar: JarSettings, readings: Sequence[Reading]) -> Iterator[Finding]:
+def _temperature(jar: JarSettings, readings: Sequence[Reading], show: Display) -> Iterator[Finding]:
     given = [reading.temperature_c for reading in readings if reading.temperature_c is not None]
     if not given:
         yield Finding(
@@ -103,7 +108,7 @@ def _temperature(jar: JarSettings, readings: Sequence[Reading]) -> Iterator[Find
             f"the temperature is {latest:g}, as a probe says when it fails: check its wires and its resistor",
         )
     else:
-        yield Finding(jar.name, "ok", f"the temperature is {latest:.1f} degC")
+        yield Finding(jar.name, "ok", f"the temperature is {show.temperature(latest)}")
 
 
 def _sound(jar: JarSettings, readings: Sequence[Reading], distance_mm: float) -> Iterator[Finding]:

@@ -55,7 +55,9 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
     """All of them, as soon as each is known."""
     from monitor.check import ground, hearing, jar_sense, sources
     from monitor.runs.store import StoreTrouble
+    from monitor.zone import display
 
+    show = display(settings.display)
     jars = ", ".join(jar.name for jar in settings.jars)
     yield Finding("config", "ok", f"{config}: {jars}; {len(settings.serial)} serial, {len(settings.mqtt)} MQTT")
     yield from ground.store(settings)
@@ -73,7 +75,7 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
             yield from judged
             well = all(finding.state != "wrong" for finding in judged)
             for jar in settings.jars:
-                yield from jar_sense.judge(jar, ears.heard().readings.get(jar.name, []), sources_well=well)
+                yield from jar_sense.judge(jar, ears.heard().readings.get(jar.name, []), show=show, sources_well=well)
     except StoreTrouble as error:
         yield Finding("store", "wrong", str(error))
 
