@@ -109,7 +109,7 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
         return
     by_topic = any(mqtt.notice_topic for mqtt in settings.mqtt)
     if not found and not by_topic:
-        told = "are only printed where the daemon runs" if wanted.console else "go nowhere"
+        told = "they are only printed where the daemon runs" if wanted.console else "they go nowhere"
         state: State = "note" if wanted.console else "wrong"
         yield Finding("notices", state, f"{told}: put an address into to_file or to_env, to hear of them elsewhere")
     elif send_test:
