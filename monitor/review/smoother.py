@@ -32,7 +32,8 @@ TOP_MM = 0.5  # the fall has begun for good when the surface last stood this nea
 LID_SD_MM = 1.5  # how differently a lid sits after it was lifted: one or two millimetres
 DRAWN = 400  # paths: a 5 % point is then known to about 1 % of probability
 DEPARTURES_MM, DEPARTURE_H = (0.3, 1.0, 3.0, 9.0), (1.5, 3.0, 6.0)  # sizes and paces of the departure
-WANDERS_MM, WANDER_H = (0.3, 0.7, 1.2), (0.15, 0.5)  # surfaces breathe 0.2 to 0.8 mm in 5 to 30 min; mist adds to it
+# a surface breathes by 0.2 to 0.8 mm in 5 to 30 min, and mist adds to it
+WANDERS_MM, WANDER_H = (0.3, 0.7, 1.2), (0.15, 0.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
