@@ -27,7 +27,7 @@ class Broker:
 
     def __init__(self) -> None:
         self.under_way: dict[int, bytes] = {}
-        self._free = deque(range(1, 6))
+        self._free = deque(range(1, 3))
 
     def send(self, payload: bytes) -> mqtt.MQTTMessage | None:
         if not self._free:
