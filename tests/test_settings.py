@@ -1,8 +1,11 @@
 """The config file: every problem at once, each with its line, key, value and what would be right."""
 
 import os
+import tempfile
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -11,8 +14,8 @@ from hypothesis import strategies as st
 from monitor.core.geometry import format_geometry, parse_geometry, problem_with, table
 from monitor.secret import SecretError, addresses, exposed, secret
 from monitor.settings import JarSettings
-from monitor.settings_file import SettingsError, load
-from monitor.toml_lines import spans, toml_text
+from monitor.settings_file import SettingsError, load, settings_from
+from monitor.toml_lines import Where, spans, toml_text
 from monitor.values import Straight, Tapered, VolumeTable
 
 JAR = '[[jar]]\nname = "rye"\n'
@@ -268,6 +271,46 @@ def test_every_key_that_tomllib_reads_is_found_on_its_line(tables: list[tuple[st
 @given(VALUES)
 def test_toml_text_reads_back_as_the_same_value(value: object) -> None:
     assert tomllib.loads(f"x = {toml_text(value)}")["x"] == value
+
+
+# --- whatever stands in a config, the answer is settings or sentences
+
+EVERYTHING = (Path(__file__).resolve().parent.parent / "configs" / "everything.toml").read_text()
+
+
+def leaves(raw: Any, where: Where = ()) -> Iterator[Where]:
+    inner = raw.items() if isinstance(raw, dict) else enumerate(raw) if isinstance(raw, list) else ()
+    for step, value in inner:
+        yield (*where, step)
+        yield from leaves(value, (*where, step))
+
+
+@given(st.sampled_from(list(leaves(tomllib.loads(EVERYTHING)))), VALUES)
+def test_any_one_value_replaced_by_anything_is_taken_or_told(where: Where, value: object) -> None:
+    raw: Any = tomllib.loads(EVERYTHING)
+    holder = raw
+    for step in where[:-1]:
+        holder = holder[step]
+    holder[where[-1]] = value
+    _, told = settings_from(raw)
+    assert all(isinstance(what, str) and "\n" not in what for _, what in told)
+
+
+@given(
+    st.integers(0, len(EVERYTHING)),
+    st.integers(0, 30),
+    st.text(alphabet="[]{}=\"'\\#\n\r\t.,ax1\x00\ud800é", max_size=8),
+)
+def test_any_damage_to_the_file_is_told_by_line(at: int, gone: int, put: str) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "kitchen.toml"
+        file.write_bytes((EVERYTHING[:at] + put + EVERYTHING[at + gone :]).encode("utf-8", "surrogatepass"))
+        told: tuple[str, ...] = ()
+        try:
+            load(file)
+        except SettingsError as error:
+            told = error.problems
+        assert all(line.startswith(f"{file}, line ") or "there is no jar" in line for line in told)
 
 
 # --- geometry as text
