@@ -22,9 +22,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import astuple, dataclass, fields, replace
 from typing import Any, TypeAlias
 
-import numpy as np
-import numpy.typing as npt
-
+from monitor.simulator.chance import Floats
 from monitor.simulator.flours import FLOURS, Flour
 from monitor.simulator.growth_law import BACTERIA, WILD, YEAST, doubling, sourness, warmth
 
@@ -68,7 +66,7 @@ BURST_SHARE = 0.25  # of new gas that leaves at once through the surface
 LEAK_PER_H = 0.02  # of the held gas, through sound films
 BURST_PER_H, BURST_POWER = 0.6, 6.0  # of the held gas at the limit of holding; it grows steeply around the limit
 # Gluten: loss per h at 25 degC by age, and by acid (swelling, and proteases that work best near pH 4)
-AGEING_PER_H, ACID_WEAKENS_PER_H, ACID_WEAKENS_PH, ACID_WEAKENS_WIDTH = 0.012, 0.28, 4.35, 0.16
+AGEING_PER_H, ACID_WEAKENS_PER_H, ACID_WEAKENS_PH, ACID_WEAKENS_WIDTH = 0.012, 0.32, 4.38, 0.16
 GLUTEN_LEFT = 0.12  # what even an old starter still holds
 # Gas-free densities, g/ml: flour's dry matter 1.45 (1.4 to 1.55)
 FLOUR_SOLID_G_PER_ML, WATER_G_PER_ML, SOLUTE_G_PER_ML = 1.45, 0.998, 1.4
@@ -102,7 +100,7 @@ class Dough:
     hooch: float  # share of the water that stands on top
 
 
-State: TypeAlias = "Dough | Sequence[Any] | npt.NDArray[np.float64]"
+State: TypeAlias = "Dough | Sequence[Any] | Floats"
 STATE = tuple(f.name for f in fields(Dough))
 (
     _YEAST, _BACTERIA, _WILD, _DEAD, _SUGAR, _STARCH, _WATER, _LACTIC, _ACETIC, _MANNITOL, _ETHANOL, _DISSOLVED, GAS,
@@ -182,34 +180,18 @@ def mass_g(dough: Dough, batch: Batch) -> float:
     return batch.solids_g + sum(grams) - dough.escaped
 
 
-def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[float, Sequence[float]], list[float]]:
+def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[float, Floats], list[float]]:
     """The right-hand side d(state)/dt for the solver; `temperature_at(hours)` in degC. In plain floats, for speed."""
     blend = batch.blend
     buffer_mol = batch.flour_g * blend.buffer_mol_per_kg / 1000
     nutrition, vigour = blend.nutrition, batch.vigour
     solids_ml = batch.solids_g / FLOUR_SOLID_G_PER_ML
 
-    def rates(hours: float, y: Sequence[float]) -> list[float]:
-        (
-            yeast,
-            bacteria,
-            wild,
-            _,
-            sugar,
-            starch,
-            water,
-            lactic,
-            acetic,
-            _,
-            _,
-            dissolved,
-            gas,
-            _,
-            yeast_wake,
-            bacteria_wake,
-            gluten,
-            hooch,
-        ) = (float(v) for v in y)
+    def rates(hours: float, y: Floats) -> list[float]:
+        # fmt: off
+        (yeast, bacteria, wild, _, sugar, starch, water, lactic, acetic, _, _, dissolved, gas, _,
+         yeast_wake, bacteria_wake, gluten, hooch) = y.tolist()
+        # fmt: on
         temperature_c = temperature_at(hours)
         sugar = max(sugar, 0.0)
         gas = max(gas, 0.0)

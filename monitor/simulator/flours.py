@@ -32,7 +32,7 @@ class Flour:
 FLOURS: dict[str, Flour] = {
     "white": Flour(
         sugar=0.016, starch=0.07, moisture=0.14, amylase_per_h=0.060, ph=6.0, buffer_mol_per_kg=0.040,
-        holding=2.9, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
+        holding=2.75, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
     ),
     "whole wheat": Flour(
         sugar=0.022, starch=0.07, moisture=0.13, amylase_per_h=0.075, ph=6.2, buffer_mol_per_kg=0.065,

@@ -19,7 +19,7 @@ from monitor.simulator.flours import FLOURS
 Floats = npt.NDArray[np.float64]
 
 # Relative and absolute (g) error per step: far below what a sensor shows; the mass balances of the tests hold to 1e-6.
-RELATIVE, ABSOLUTE_G = 1e-6, 1e-10
+RELATIVE, ABSOLUTE_G = 1e-5, 1e-10
 MAX_STEP_H = 0.5  # never step over a window that someone opened
 
 

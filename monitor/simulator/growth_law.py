@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +60,12 @@ def warmth(temperature_c: float, cardinals: Cardinals) -> float:
     if temperature_c > cardinals.best_c:
         above = (temperature_c - cardinals.best_c) / (cardinals.max_c - cardinals.best_c)
         return 1.0 - math.exp(cardinals.bend * math.log(above))
-    return max(ctmi(temperature_c, cardinals), FLOOR_RATIO * ctmi(FLOOR_AT_C, cardinals))
+    return max(ctmi(temperature_c, cardinals), _floor(cardinals))
+
+
+@lru_cache
+def _floor(cardinals: Cardinals) -> float:
+    return FLOOR_RATIO * ctmi(FLOOR_AT_C, cardinals)
 
 
 def sourness(ph: float, ph_min: float, ph_best: float, ph_max: float) -> float:
