@@ -246,7 +246,7 @@ def test_a_backup_opens(store: Store, tmp_path: Path) -> None:
 
 def test_a_long_job_shows_its_progress_on_a_terminal_and_nowhere_else(tmp_path: Path, path: Path) -> None:
     file = tmp_path / "long.csv"
-    file.write_text("time,distance_mm\n" + "2020-01-01T00:00:00Z,50\n" * 60_000)
+    file.write_text("time,distance_mm,note\n" + "2020-01-01T00:00:00Z,50,an invented row.\n" * 21_000)
     assert file.stat().st_size // 40 > command.LONG_ROWS
     words = [sys.executable, "-m", "monitor", "import", str(file), "--store", str(path)]
     ours, theirs = pty.openpty()
@@ -255,11 +255,11 @@ def test_a_long_job_shows_its_progress_on_a_terminal_and_nowhere_else(tmp_path: 
     shown = os.read(ours, 100_000).decode()
     os.close(ours)
     assert done.returncode == 0
-    assert b"60000 readings" in done.stdout
+    assert b"21000 readings" in done.stdout
     assert "long.csv" in shown
     assert "100%" in shown
     result = jartide("export", 1, "--store", path, "-o", tmp_path / "again.csv")
-    assert result.stderr == "60000 readings\n"
+    assert result.stderr == "21000 readings\n"
 
 
 def test_a_spreadsheet_runs_nothing_of_an_export(tmp_path: Path, path: Path) -> None:

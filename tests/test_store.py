@@ -495,22 +495,15 @@ def test_a_failure_of_any_call_leaves_all_or_nothing_and_is_got_over(tmp_path: P
 
 # --- kills and cut power --------------------------------------------------------------------------------------------
 
-WRITER = """
-import sys
-from monitor.runs.store import Store
-from monitor.values import Delivery, Reading
-store = Store.open(sys.argv[1])
-n = int(sys.argv[2])
-while True:
-    size = 1 + n * 7919 % 23
-    batch = [
-        Delivery(source="x", received_s=1e9, reading=Reading(time_s=1e9 + k, jar="rye", distance_mm=9), boot="a", seq=k)
-        for k in range(n, n + size)
-    ]
-    assert None not in store.add(batch)
-    n += size
-    print(n, flush=True)
-"""
+
+def write_for_ever(path: Path, n: int, say: int) -> None:
+    """What the killed process does: commit a batch, then acknowledge it by saying how many rows there are."""
+    store = Store.open(path)
+    while True:
+        size = 1 + n * 7919 % 23
+        assert None not in store.add([delivery(k, boot="a", seq=k) for k in range(n, n + size)])
+        n += size
+        os.write(say, b"%d\n" % n)
 
 
 def test_nothing_acknowledged_is_lost_by_kill_9(tmp_path: Path) -> None:
@@ -518,19 +511,21 @@ def test_nothing_acknowledged_is_lost_by_kill_9(tmp_path: Path) -> None:
     path = tmp_path / "jartide.db"
     acknowledged = 0
     for _ in range(20):
-        writer = subprocess.Popen(
-            [sys.executable, "-c", WRITER, str(path), str(acknowledged)],
-            stdout=subprocess.PIPE,
-            cwd=Path(__file__).parent.parent,
-        )
-        assert writer.stdout is not None
-        for _ in range(chance.randrange(1, 30)):
-            acknowledged = int(writer.stdout.readline())
-        writer.send_signal(signal.SIGKILL)
-        for line in writer.stdout.read().splitlines(keepends=True):  # what it still said before it died
-            if line.endswith(b"\n"):
+        heard, say = os.pipe()
+        writer = os.fork()
+        if writer == 0:
+            try:
+                write_for_ever(path, acknowledged, say)
+            finally:
+                os._exit(1)
+        os.close(say)
+        with open(heard, "rb") as lines:
+            for _ in range(chance.randrange(1, 30)):
+                acknowledged = int(lines.readline())
+            os.kill(writer, signal.SIGKILL)
+            os.waitpid(writer, 0)
+            for line in lines:  # what it still said before it died
                 acknowledged = int(line)
-        writer.wait()
         with Store.open(path) as store:
             assert store.set_aside is None
             seqs = [n for (n,) in store.query("SELECT device_seq FROM item ORDER BY seq")]

@@ -107,8 +107,11 @@ class Influx16(Server):
         threading.Thread(target=self.translator.serve_forever, daemon=True).start()
 
     def command(self) -> list[str]:
-        config = self.directory / "influxdb.conf"
-        config.write_text(
+        return [program("influxd"), "run", "-config", str(self.directory / "influxdb.conf")]
+
+    def start(self) -> None:
+        self.directory.mkdir(parents=True, exist_ok=True)
+        (self.directory / "influxdb.conf").write_text(
             f"""reporting-disabled = true
 bind-address = "127.0.0.1:{self.rpc_port}"
 [meta]
@@ -120,9 +123,6 @@ wal-dir = "{self.directory}/wal"
 bind-address = "127.0.0.1:{self.port}"
 """
         )
-        return [program("influxd"), "run", "-config", str(config)]
-
-    def start(self) -> None:
         super().start()
         self.ask(f'CREATE DATABASE "{self.bucket}" WITH DURATION {self.retention}', post=b"")
 
