@@ -95,6 +95,12 @@ def test_a_fill_that_was_measured_wrongly_is_named() -> None:
     assert fit.doubtful
 
 
+def test_an_empty_jar_that_is_looked_through_is_told() -> None:
+    fit = by_levels(points({0: 164, 30: 122, 50: 102, 70: 82, 90: 62, 110: 42}))
+    assert any("over the empty jar it reads +" in remark and "through the bottom" in remark for remark in fit.remarks)
+    assert fit.doubtful
+
+
 def test_chance_alone_rarely_casts_doubt() -> None:
     """Rulers of 1 mm and readings of 0.2 mm, a thousand honest calibrations; a right threshold of 3 sd doubts few."""
     chance = random.Random(7)
@@ -381,7 +387,7 @@ def test_a_person_is_walked_through_and_the_config_is_written(kitchen: Path) -> 
     with device() as board:
         kitchen.write_text(KITCHEN.replace("PORT", board.port))
         terminal = Terminal("calibrate", "--config", str(kitchen), "--jar", "rye", "--write")
-        terminal.sees("lay a disc of white paper on it")
+        terminal.sees("a disc\nof it on the water")
         terminal.sees("The jar is empty and the lid on: press Enter")
         terminal.types("")
         for level in (30, 60, 90):

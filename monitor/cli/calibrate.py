@@ -40,7 +40,8 @@ UNITS = {
 INTRODUCTION = """\
 You need the clean, empty jar under its sensor, and water; a kitchen scale is best (1 g of water is 1 ml).
 Put the lid with the sensor on the way it will always sit, also for each fill: its seat is a part of the measure.
-An optical sensor looks through clear water: lay a disc of white paper on it, or stir in a spoonful of milk.
+An optical sensor looks through glass and clear water: lay a sheet of white paper on the empty jar's bottom, and a disc
+of it on the water, or stir in a spoonful of milk.
 """
 
 

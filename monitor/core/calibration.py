@@ -126,9 +126,11 @@ def by_levels(points: Sequence[Point]) -> JarFit:
         )
     if line.scattered:
         worst = max(range(len(points)), key=lambda n: abs(line.residuals_mm[n]))
+        where = f"at {points[worst].known:g} mm" if points[worst].known else "over the empty jar"
+        glass = "" if points[worst].known else " Does it look through the bottom? Lay a sheet of paper in."
         remarks.append(
-            f"The fills do not fit together: at {points[worst].known:g} mm it reads {line.residuals_mm[worst]:+.1f} mm "
-            "beside the line. Measure that level again."
+            f"The fills do not fit together: {where} it reads {line.residuals_mm[worst]:+.1f} mm beside the line. "
+            f"Measure that again.{glass}"
         )
     return JarFit(
         empty_mm=line.empty_mm,
