@@ -91,7 +91,7 @@ def plan(
     except ValueError as error:
         refuse(f"plan: {error}")
     if form == "json":
-        click.echo(json.dumps(_as_json(planned), ensure_ascii=False))
+        click.echo(json.dumps(_as_json(planned, wanted is not None), ensure_ascii=False))
     else:
         for one in planned:
             click.echo(_as_text(one, wanted is not None))
@@ -140,10 +140,10 @@ def _moment(text: str, now_s: float) -> float:
     return when_s
 
 
-def _as_json(planned: Sequence[Planned]) -> dict[str, object]:
-    """The contract's object, of the first feeding; with two feedings the second is under `then`."""
+def _as_json(planned: Sequence[Planned], dated: bool) -> dict[str, object]:
+    """The contract's object, of the first feeding, with its time where one was wanted; the second is under `then`."""
     first = _object(planned[0].plan)
-    if len(planned) > 1 or planned[0].at_s:
+    if dated:
         first["feed_at"] = rfc3339.text(float(round(planned[0].at_s)))
     if len(planned) > 1:
         first["met"] = all(one.plan.met for one in planned)

@@ -42,8 +42,8 @@ PRIOR = {
 }
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
 # The cycle's own scatter (one standard deviation of the logarithm), and how many cycles that guess is worth.
-PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.3, 4.0
-TIMING_H = 0.35  # how well a peak can be dated at all: its top is flat
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.25, 4.0
+TIMING_H = 0.3  # how well a peak can be dated at all: its top is flat
 # A culture changes: spread gained in each cycle, with new flour, and after a rest in the fridge.
 DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
 NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}

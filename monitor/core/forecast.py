@@ -16,7 +16,7 @@ from functools import lru_cache
 from monitor.core import culture as cultures
 from monitor.core import rise_curve, warmth
 from monitor.core.culture import Culture, Foretold
-from monitor.core.student import t_quantile
+from monitor.core.student import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
 
 HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
@@ -24,6 +24,7 @@ GRID = 17  # points on the time to the peak, in each of two passes
 WAITS = 9  # equally likely waits after each
 FURTHEST_SD = 3.5  # how far the grid reaches
 UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
+OVERDUE = 0.98  # share of its waits that would be over
 LOW, HIGH = 0.05, 0.95
 
 Triple = tuple[float, float, float]
@@ -65,7 +66,7 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
         return Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=_span(cycle.fed_at_s, ahead.fall_h))
     points = _points(so_far.curve, growth)
     peaks = _peaks_given_rise(culture, foretold, points, growth.worth_h(now_h))
-    ahead = _ahead(foretold, weathers, peaks, now_h)
+    ahead = _ahead(foretold, weathers, peaks, None)
     return Forecast(
         made_at_s=so_far.now_s,
         peak_at=_span(cycle.fed_at_s, ahead.peak_h),
@@ -152,15 +153,17 @@ def _grid(foretold: Foretold, low_ln: float, high_ln: float, points: int) -> Wei
     return out
 
 
-def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, now_h: float | None) -> Ahead:
-    """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each."""
+def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, not_before_h: float | None) -> Ahead:
+    """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each.
+
+    `not_before_h`: the peak has been and the fall has not come by then."""
     slope = foretold.cov / foretold.peak_var
     sd = math.sqrt(max(foretold.wait_var - slope * foretold.cov, 1e-6))
-    deviates = _deviates(max(round(foretold.wait_freedom), 3))
+    freedom = max(round(foretold.wait_freedom), 3)
     heaviest = max(weight for _, weight in peaks)
     peak_times: Weighted = []
     fall_times: Weighted = []
-    waits = [math.exp(sd * deviate) for deviate in deviates]
+    usual_waits = [math.exp(sd * deviate) for deviate in _deviates(freedom)]
     for temperatures_c, chance in weathers:
         growth = warmth.Clock(temperatures_c, warmth.growth_rate(foretold.steep))
         waiting = warmth.Clock(temperatures_c, warmth.wait_rate(foretold.wait_steep))
@@ -171,11 +174,11 @@ def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, now_h: float
             peak_times.append((peak_h, weight * chance))
             usual_h = math.exp(foretold.wait_ln + slope * (math.log(worth_h) - foretold.peak_ln))
             begun_h = waiting.worth_h(peak_h)
+            waits = usual_waits
+            if not_before_h is not None:
+                gone_h = max(waiting.worth_h(not_before_h) - begun_h, 1e-3)
+                waits = [math.exp(sd * deviate) for deviate in _beyond(math.log(gone_h / usual_h) / sd, freedom)]
             fall_times += [(waiting.hour(begun_h + usual_h * wait), weight * chance) for wait in waits]
-    if now_h is not None and len(peaks) == 1:
-        # the fall has not come yet: keep what is still ahead, or else say soon
-        ahead = [pair for pair in fall_times if pair[0] > now_h]
-        fall_times = ahead or [(now_h + 0.1 * (now_h - peak_times[0][0]) * (i + 1), 1.0) for i in range(WAITS)]
     peak = _three(peak_times)
     low, likely, high = (max(pair) for pair in zip(_three(fall_times), peak, strict=True))
     return Ahead(peak_h=peak, fall_h=(low, likely, high))
@@ -185,6 +188,14 @@ def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, now_h: float
 def _deviates(freedom: int) -> tuple[float, ...]:
     """`WAITS` equally likely deviates of Student's t."""
     return tuple(t_quantile((i + 0.5) / WAITS, freedom) for i in range(WAITS))
+
+
+def _beyond(least: float, freedom: int) -> list[float]:
+    """`WAITS` equally likely deviates among those above `least`."""
+    gone = t_share(least, freedom)
+    if gone > OVERDUE:  # later than this starter has ever been: soon, on the scale of the wait itself
+        return [least + (i + 0.5) / WAITS for i in range(WAITS)]
+    return [max(t_quantile(gone + (1.0 - gone) * (i + 0.5) / WAITS, freedom), least) for i in range(WAITS)]
 
 
 def _three(values: Weighted) -> Triple:

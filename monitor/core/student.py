@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from statistics import NormalDist
 
 
@@ -15,3 +16,10 @@ def t_quantile(share: float, freedom: float) -> float:
         + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2)
         + (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / (384 * freedom**3)
     )
+
+
+def t_share(value: float, freedom: float) -> float:
+    """The share below a value, for `freedom` of at least 2: the normal's after Wallace's transformation (1959, Ann.
+    Math. Statist. 30:1121), within 0.01 of the exact one."""
+    z = (8 * freedom + 1) / (8 * freedom + 3) * math.sqrt(freedom * math.log1p(value * value / freedom))
+    return NormalDist().cdf(math.copysign(z, value))

@@ -196,12 +196,15 @@ def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
     if leaning is None:
         return ()
     usual = next((d for d in map(_dilution_of, reversed(seen)) if d is not None), None)
+    known = [t for cycle in seen[-LAST:] for t in cycle.temperatures_c if t is not None] or [warmth.USUAL_C]
+    lately_c = sum(known) / len(known)
+    yeast, bacteria = (warmth.cardinal(lately_c, *law) for law in (warmth.YEAST_C, warmth.BACTERIA_C))
     kept = "" if usual is None else f" (last fed at one part in {usual:.0f})"
     return (
         "Hours past the peak matter most: feed at the peak for mild, hours later for sour.",
         f"Keeping more starter{kept} makes it sourer, keeping less milder.",
-        f"Cooler is said to be sharper, warmer and longer more acid in all; bakers dispute it. "
-        f"For orientation: {OPTIMA}.",
+        "Cooler is said to be sharper, warmer and longer more acid in all; bakers dispute it. For orientation: "
+        f"{OPTIMA}; at its {lately_c:.0f} °C they go at {yeast:.0%} and {bacteria:.0%} of their best.",
     )
 
 

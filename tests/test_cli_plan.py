@@ -1,0 +1,271 @@
+"""`jartide plan`, `assess` and `trial` as a person, or another program, calls them; and the CYCLES.csv they read."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.cli import main
+from monitor.runs import history
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Cycle, Noted, Noting
+
+T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+HEADER = ",".join(history.COLUMNS)
+GOOD = (
+    "2026-03-02T06:00:00Z,25,100,100,21.3,9.6,11.4,2.3",
+    "2026-03-03T06:00:00Z,25,100,100,19.8,11.5,13.7,2.2",
+    "2026-03-04T06:00:00Z,30,100,100,22.4,8.1,9.8,2.4",
+)
+
+
+def jartide(*words: object) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+def csv(tmp_path: Path, *rows: str, header: str = HEADER) -> Path:
+    path = tmp_path / "cycles.csv"
+    path.write_text("\n".join((header, *rows)) + "\n")
+    return path
+
+
+def planned(path: Path, *more: object, target_h: object = 24, c: object = 21) -> tuple[Result, dict[str, Any]]:
+    done = jartide(
+        "plan", "--history", path, "--target-hours", target_h, "--temperature-c", c, "--format", "json", *more
+    )
+    return done, json.loads(done.stdout) if done.stdout else {}
+
+
+# --- the contract ------------------------------------------------------------------------------------------------------
+
+
+def test_a_plan_from_a_history(tmp_path: Path) -> None:
+    done, made = planned(csv(tmp_path, *GOOD), target_h=14)
+    assert done.exit_code == 0
+    assert done.stderr == ""
+    assert made["met"] is True
+    assert made["flour_g"] == made["water_g"] == 100
+    assert made["starter_g"] < 30
+    assert made["ratio"].startswith("1:")
+    hours = made["hours_to_fall"]
+    assert hours["earliest"] < hours["likely"] < hours["latest"]
+    assert hours["likely"] == pytest.approx(14, rel=0.05)
+    assert all(isinstance(made[name], int) for name in ("starter_g", "flour_g", "water_g"))
+    assert made["because"].endswith(".")
+
+
+def test_kept_starter_is_fixed_and_the_rest_solved(tmp_path: Path) -> None:
+    done, made = planned(csv(tmp_path, *GOOD), "--keep-g", 25)
+    assert done.exit_code == 0
+    assert made["starter_g"] == 25
+    assert made["flour_g"] == made["water_g"] > 100
+
+
+def test_no_rows_is_answered_from_the_prior(tmp_path: Path) -> None:
+    done, made = planned(csv(tmp_path), target_h=14)
+    assert done.exit_code == 0
+    assert (made["flour_g"], made["water_g"]) == (100, 100)
+    assert made["hours_to_fall"]["latest"] > 1.5 * made["hours_to_fall"]["earliest"]
+
+
+def test_history_narrows_the_range(tmp_path: Path) -> None:
+    rows = [f"2026-03-{day:02}T06:00:00Z,25,100,100,21,10,12,2.3" for day in range(1, 9)]
+    wide, narrow = (planned(csv(tmp_path, *some), target_h=14)[1]["hours_to_fall"] for some in ((), rows))
+    assert narrow["latest"] - narrow["earliest"] < 0.5 * (wide["latest"] - wide["earliest"])
+
+
+@pytest.mark.parametrize(("target_h", "c"), [(0.33, 21), (400, 21), (24, 45), (24, 2)])
+def test_what_cannot_be_reached_exits_1_with_the_nearest(tmp_path: Path, target_h: float, c: float) -> None:
+    done, made = planned(csv(tmp_path, *GOOD), target_h=target_h, c=c)
+    assert done.exit_code == 1
+    assert made["met"] is False
+    assert made["starter_g"] >= 1
+    assert made["because"]
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("2026-03-05T06:00:00Z,-25,100,100,21,10,12,2.3", "starter_g -25"),
+        ("2026-03-05T06:00:00Z,0,100,100,21,10,12,2.3", "starter_g 0"),
+        ("2026-03-05T06:00:00Z,25,100,100,21,12,10,2.3", "before hours_to_peak"),
+        ("2026-03-05T06:00:00Z,25,100,100,180,10,12,2.3", "mean_temperature_c 180"),
+        ("2026-03-05T06:00:00Z,25,100,100,21,10,9000,2.3", "hours_to_fall 9000"),
+        ("2026-03-05T06:00:00Z,25,100,100,21,nan,12,2.3", "hours_to_peak nan"),
+        ("2026-03-05T06:00:00Z,25,100,100,warm,10,12,2.3", "is not a number"),
+        ("2026-03-05T06:00:00Z,25,1000000,100,21,10,12,2.3", "flour_g 1e+06"),
+        ("2026-03-05T06:00:00Z,25,100,1,21,10,12,2.3", "no dough"),
+        ("2026-03-05T06:00:00Z,1,9000,9000,21,10,12,2.3", "no feeding"),
+        ("yesterday,25,100,100,21,10,12,2.3", "not a time"),
+        ("2026-03-04T06:00:00Z,25,100,100,21,10,12,2.3", "there already"),
+        ("2026-03-05T06:00:00Z,25,100,100,21,9,5,11,7,2,3", "decimal comma"),
+        ("\x07garbage", "not a time"),
+    ],
+)
+def test_a_row_of_nonsense_is_skipped_with_one_line_and_changes_nothing(tmp_path: Path, row: str, words: str) -> None:
+    clean, without = planned(csv(tmp_path, *GOOD))
+    done, made = planned(csv(tmp_path, *GOOD, row))
+    assert done.exit_code == clean.exit_code
+    assert made == without
+    (line,) = done.stderr.splitlines()
+    assert "line 5" in line
+    assert words in line
+
+
+def test_empty_cells_columns_in_any_order_comments_and_more_columns_are_fine(tmp_path: Path) -> None:
+    path = csv(
+        tmp_path,
+        "# a remark",
+        "11.5,2026-03-02T06:00:00Z,25,100,100,,white,13.0",
+        "",
+        "11.0,2026-03-03T06:00:00Z,,,,20,white,",
+        header="hours_to_peak,fed_at,starter_g,flour_g,water_g,mean_temperature_c,flour,hours_to_fall",
+    )
+    done, made = planned(path, target_h=14)
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert made["flour_g"] == 100
+    cycles, _ = history.read(path)
+    assert [cycle.starter_g for cycle in cycles] == [25.0, None]
+
+
+def test_rows_are_learnt_in_order_of_time(tmp_path: Path) -> None:
+    assert planned(csv(tmp_path, *reversed(GOOD)))[1] == planned(csv(tmp_path, *GOOD))[1]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--target-hours", 0), "target"),
+        (("--target-hours", -5), "target"),
+        (("--target-hours", "nan"), "target"),
+        (("--temperature-c", 70), "degC"),
+        (("--keep-g", -25), "keep_g"),
+        (("--keep-g", 0), "keep_g"),
+        (("--hydration-pct", 0), "hydration"),
+        (("--jar", "rye"), "--history"),
+        (("--at", "2001-01-01 08:00"), "--at"),
+        (("--target-hours", "soon"), "target-hours"),
+    ],
+)
+def test_a_wrong_call_is_one_line_and_exit_2(tmp_path: Path, words: tuple[object, ...], says: str) -> None:
+    done = jartide("plan", "--history", csv(tmp_path, *GOOD), "--temperature-c", 21, *words)
+    assert done.exit_code == 2
+    assert says in done.stderr.splitlines()[-1]
+    assert done.stdout == ""
+
+
+@pytest.mark.parametrize("content", [None, "", "a,b\n1,2\n", "\0\0", "fed_at;hours_to_peak\n"])
+def test_a_file_that_is_no_history_is_one_line_and_exit_2(tmp_path: Path, content: str | None) -> None:
+    path = tmp_path / "cycles.csv"
+    if content is not None:
+        path.write_text(content)
+    for command in (("plan", "--temperature-c", 21), ("assess",)):
+        done = jartide(*command, "--history", path)
+        assert done.exit_code == 2
+        assert len(done.stderr.splitlines()) == 1
+        assert str(path) in done.stderr
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.text(alphabet="0123456789.,-:TZe# nax\"'", max_size=60), max_size=6))
+def test_no_history_however_garbled_gives_a_traceback(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[str]
+) -> None:
+    path = csv(tmp_path_factory.mktemp("x"), *rows)
+    done = jartide("plan", "--history", path, "--temperature-c", 21, "--format", "json")
+    assert done.exit_code in (0, 1)
+    assert json.loads(done.stdout)["starter_g"] >= 1
+
+
+def test_text_for_people_and_a_wanted_moment(tmp_path: Path) -> None:
+    path = csv(tmp_path, *GOOD)
+    done = jartide("plan", "--history", path, "--target-hours", 14, "--temperature-c", 21, "--standing-g", 225)
+    assert done.exit_code == 0
+    assert done.stdout.startswith("keep ")
+    assert "discard" in done.stdout
+    assert "sunk half-way back" in done.stdout
+    done = jartide("plan", "--history", path, "--at", "2099-01-01 08:00", "--temperature-c", 21)
+    assert done.exit_code == 1
+
+
+def test_what_is_written_is_read_back(tmp_path: Path) -> None:
+    cycles, _ = history.read(csv(tmp_path, *GOOD))
+    out = io.StringIO()
+    history.write(out, cycles)
+    again = tmp_path / "again.csv"
+    again.write_text(out.getvalue())
+    assert history.read(again)[0] == cycles
+
+
+# --- with a store ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    """Two invented jars with six cycles each; rye goes faster."""
+    path = tmp_path / "jartide.toml"
+    path.write_text(
+        f'[store]\npath = "{tmp_path}/jartide.db"\n\n[[jar]]\nname = "rye"\nempty_mm = 180.0\nflour = "rye"\n'
+        'cycle_h = 13.0\n\n[[jar]]\nname = "white"\nempty_mm = 180.0\nflour = "white"\n'
+    )
+    with Store.open(tmp_path / "jartide.db") as store:
+        for name, peak_h in (("rye", 7.0), ("white", 9.5)):
+            store.ensure_run(JarSettings(name=name, empty_mm=180.0), T)
+            for i in range(6):
+                fed_s = T + 86400.0 * i
+                peak_s = fed_s + 3600.0 * (peak_h + 0.2 * (i % 3))
+                store.put_cycle(
+                    Cycle(
+                        jar=name, number=i, fed_at_s=fed_s, told=True, starter_g=25, flour_g=100, water_g=100,
+                        flour=name, peak_at_s=peak_s, peak_ratio=2.3 + 0.05 * (i % 2), fall_at_s=peak_s + 5400,
+                        ended_at_s=fed_s + 50_000, temperatures_c=(22.0,) * 12, above_double_h=3.0 + 0.1 * i,
+                    )
+                )  # fmt: skip
+        store.tell(Noted(time_s=T + 5e5, jar="rye", what=Noting.DISCARD, text="used 120"), T + 5e5)
+    return path
+
+
+def test_plan_for_a_jar_uses_its_cycles_its_warmth_and_its_wanted_cycle(config: Path) -> None:
+    done = jartide("plan", "--jar", "rye", "--config", config, "--format", "json")
+    assert done.exit_code == 0
+    made = json.loads(done.stdout)
+    assert made["hours_to_fall"]["likely"] == pytest.approx(13.0, rel=0.05)
+    assert "6 cycles" in made["because"]
+    assert "22 °C" in made["because"]
+    done = jartide("plan", "--jar", "oat", "--config", config)
+    assert done.exit_code == 2
+    assert "oat" in done.stderr
+
+
+def test_assess_a_jar(config: Path) -> None:
+    done = jartide("assess", "white", "--config", config)
+    assert done.exit_code == 0
+    assert done.stdout.startswith("Fit to bake with: yes.")
+    assert "throw it away" in done.stdout
+    assert "do not taste" in done.stdout
+    rye = json.loads(jartide("assess", "rye", "--config", config, "--format", "json").stdout)
+    assert rye["verdict"] == "yes"
+    assert rye["discarded_g"] == {"used": 120.0}
+    assert jartide("assess", "--config", config).exit_code == 2
+
+
+def test_a_trial_is_begun_kept_and_judged(config: Path) -> None:
+    assert jartide("trial", "flours", "--config", config).exit_code == 2
+    begun = jartide("trial", "flours", "rye", "white", "--since", "2026-03-01T00:00:00Z", "--config", config)
+    assert begun.exit_code == 0
+    assert "rye is sooner at its peak than white" in begun.stdout
+    made = json.loads(jartide("trial", "flours", "--config", config, "--format", "json").stdout)
+    assert made["jars"]["rye"]["equivalent_h_to_peak"]["cycles"] == 6
+    assert any(one["differs"] for one in made["comparisons"])
+    late = jartide("trial", "later", "rye", "white", "--config", config)
+    assert late.exit_code == 1
+    assert "Too early" in late.stdout
+    assert jartide("trial", "alone", "rye", "--config", config).exit_code == 2

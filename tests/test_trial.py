@@ -1,0 +1,89 @@
+"""Jars side by side: a real difference is found, noise is no winner, a warm shelf no advantage."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from monitor.core import trial, warmth
+from monitor.values import Cycle
+
+T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+
+
+def jar(peaks: list[float], ratios: list[float] | None = None, c: float = 22.0, **more: object) -> list[Cycle]:
+    return [
+        Cycle(
+            jar="x", number=i, fed_at_s=T + 86400 * i, peak_at_s=T + 86400 * i + 3600 * p, peak_ratio=r,
+            temperatures_c=(c,) * 24, **more,  # type: ignore[arg-type]
+        )
+        for i, (p, r) in enumerate(zip(peaks, ratios or [2.2] * len(peaks), strict=True))
+    ]  # fmt: skip
+
+
+def drawn(rng: np.random.Generator, mean: float, count: int, spread: float = 0.1) -> list[float]:
+    return [float(v) for v in mean * np.exp(rng.normal(0.0, spread, count))]
+
+
+def test_a_clear_difference_is_found_and_put_into_words() -> None:
+    made = trial.compare({"rye": jar([6.0, 6.3, 5.9, 6.1, 6.2]), "white": jar([9.0, 9.4, 8.8, 9.1, 9.2])})
+    found = [one for one in made.comparisons if one.differs]
+    assert [one.measure for one in found] == ["equivalent_h_to_peak"]
+    assert "rye is sooner at its peak than white" in made.verdict
+    assert "interval" in made.verdict
+    assert found[0].low < found[0].ratio < found[0].high < 1.0
+
+
+def test_the_interval_is_welchs() -> None:
+    # scipy's Welch interval of the same logarithms, one comparison at 5 %
+    one, other = [6.0, 6.8, 5.9, 6.4], [7.0, 9.4, 8.8, 7.5, 9.0]
+    mine = trial._compared("rise_ratio", "a", "b", one, other, 0.05)
+    theirs = stats.ttest_ind(np.log(one), np.log(other), equal_var=False).confidence_interval(0.95)
+    assert np.log([mine.low, mine.high]) == pytest.approx([theirs.low, theirs.high], rel=0.02)
+
+
+def test_noise_is_called_a_winner_in_at_most_one_trial_in_twenty() -> None:
+    rng = np.random.default_rng(5)
+    false, count = 0, 400
+    for _ in range(count):
+        made = trial.compare({name: jar(drawn(rng, 9.0, 5), drawn(rng, 2.2, 5)) for name in "abc"})
+        false += any(one.differs for one in made.comparisons)
+    # 5 % and three standard errors of 400 trials
+    assert false / count <= 0.05 + 3 * (0.05 * 0.95 / count) ** 0.5
+
+
+def test_a_warmer_shelf_is_no_advantage() -> None:
+    hours = [9.0, 9.3, 8.8, 9.1, 9.2]
+    faster = np.exp(warmth.ln_yeast(26.0) - warmth.ln_yeast(22.0))
+    made = trial.compare({"low": jar(hours), "high": jar([float(h / faster) for h in hours], c=26.0)})
+    assert made.jars["high"]["clock_h_to_peak"].mean < 0.8 * made.jars["low"]["clock_h_to_peak"].mean
+    assert not any(one.differs for one in made.comparisons)
+    assert "No winner" in made.verdict
+
+
+def test_it_says_how_many_more_cycles_would_settle_it() -> None:
+    rng = np.random.default_rng(2)
+    made = trial.compare({"a": jar(drawn(rng, 9.0, 4, 0.15)), "b": jar(drawn(rng, 7.6, 4, 0.15))})
+    (one,) = (c for c in made.comparisons if c.measure == "equivalent_h_to_peak")
+    assert not one.differs
+    assert one.more_cycles is not None
+    assert 1 <= one.more_cycles <= trial.MOST_CYCLES
+    assert f"about {one.more_cycles} more cycles" in one.words
+
+
+def test_too_few_cycles_is_too_early() -> None:
+    made = trial.compare({"a": jar([9.0, 9.1]), "b": jar([7.0, 7.1, 7.2])})
+    assert made.comparisons == ()
+    assert "Too early" in made.verdict
+    assert "a" in made.verdict
+    with pytest.raises(ValueError, match="two jars"):
+        trial.compare({"a": jar([9.0])})
+
+
+def test_hours_above_doubled_are_compared_and_resting_cycles_left_out() -> None:
+    long, short = (jar([9.0, 9.1, 8.9, 9.2], above_double_h=h) for h in (6.0, 3.0))
+    long[0] = Cycle(jar="x", number=0, fed_at_s=T, peak_at_s=T + 9e5, peak_ratio=1.1, rested=True)
+    made = trial.compare({"long": long, "short": short})
+    assert made.jars["long"]["clock_h_above_double"].cycles == 3
+    assert "long stays doubled longer than short" in made.verdict
