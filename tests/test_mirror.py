@@ -4,6 +4,7 @@ kill of theirs, or by days without them; what they will never take is found and 
 from __future__ import annotations
 
 import http.server
+import socket
 import subprocess
 import sys
 import threading
@@ -14,7 +15,7 @@ import pytest
 
 from monitor.runs.store import Store
 from monitor.settings import InfluxSettings
-from monitor.sinks import mirror
+from monitor.sinks import mirror, time_series
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.time_series import lines_of
 from monitor.values import Arrival, Delivery, Event, EventKind, Fed, Noted, Noting, Reading
@@ -257,6 +258,19 @@ def test_refusals_are_sentences_and_end(store: Store) -> None:
         scripted.shutdown()
     assert any("refuses the token (401" in sentence for sentence in said)
     assert len(bodies[0].splitlines()) == 5
+
+
+def test_a_server_that_never_answers_holds_up_nobody(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(time_series, "TIMEOUT_MS", 100)
+    fill(store, 5)
+    with socket.create_server(("127.0.0.1", 0)) as silent:  # accepts, and says nothing
+        sink = mirror_to(f"http://127.0.0.1:{silent.getsockname()[1]}", store)
+        sink.start()
+        wait_until(lambda: "no answer" in str(sink.trouble()), "a word about the silence")
+        fill(store, 5, first=5)
+        sink.stop()
+        assert not sink._thread.is_alive()
+    assert store.last_seq() == 10
 
 
 def test_a_token_that_is_not_there_is_named(store: Store, tmp_path: Path) -> None:
