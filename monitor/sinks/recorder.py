@@ -35,7 +35,8 @@ class Recorder:
         self.store = store
         self.last_seq = last_seq
         self.trouble: str | None = None
-        self.lost = 0
+        self._lost: Counter[str] = Counter()
+        self._first = True  # committed at once: who has just started the daemon looks whether it works
         self._waiting: deque[Delivery | Rejected] = deque()
         self._tokens: Counter[str] = Counter()
         self._since_s: float | None = None
@@ -44,7 +45,7 @@ class Recorder:
 
     def take(self, thing: Delivery | Rejected, now_s: float) -> None:
         """Keep something until the next commit. `now_s` is a monotonic clock's. In trouble, the oldest beyond KEPT_ROWS
-        are lost and counted."""
+        are lost, and counted as rejected when the store can be written again."""
         self._waiting.append(thing)
         if thing.token is not None:
             self._tokens[thing.source] += 1
@@ -59,6 +60,8 @@ class Recorder:
             return now_s >= self._retry_at_s
         if self._since_s is None:
             return False
+        if self._first:
+            return True
         if len(self._waiting) >= ROWS or now_s - self._since_s >= AGE_S:
             return True
         return any(count >= UNACKNOWLEDGED for count in self._tokens.values())
@@ -71,7 +74,8 @@ class Recorder:
         own: list[Arrival | None] = []
         try:
             if waiting:
-                own = self.store.add(deliveries, [thing for thing in waiting if isinstance(thing, Rejected)])
+                rejected = [thing for thing in waiting if isinstance(thing, Rejected)]
+                own = self.store.add(deliveries, [*rejected, *self._losses(waiting[-1].received_s)])
                 self._settle(waiting)
             arrivals = self._in_order([arrival for arrival in own if arrival is not None])
         except StoreTrouble as error:
@@ -86,6 +90,8 @@ class Recorder:
         return Committed(arrivals=arrivals, tokens=tokens)
 
     def _settle(self, committed: list[Delivery | Rejected]) -> None:
+        self._first = False
+        self._lost.clear()
         for thing in committed:
             if thing.token is not None:
                 self._settled.setdefault(thing.source, []).append(thing.token)
@@ -101,10 +107,14 @@ class Recorder:
         self.last_seq = max(latest, own[-1].seq if own else 0)  # the latest may be one of unknown time, never stepped
         return own
 
+    def _losses(self, now_s: float) -> list[Rejected]:
+        why = "lost while the store could not be written"
+        return [Rejected(source=name, received_s=now_s, reason=why, count=n) for name, n in self._lost.items()]
+
     def _lose_one(self) -> None:
         """Drop the oldest that no broker waits for: one never acknowledged would hold up all that comes after it."""
         for place, thing in enumerate(self._waiting):
             if thing.token is None:
                 del self._waiting[place]
-                self.lost += 1
+                self._lost[thing.source] += 1
                 return
