@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import queue
 import secrets
 import signal
 from collections.abc import Callable, Iterator, Sequence
@@ -125,21 +126,26 @@ def open_sinks(
 @contextlib.contextmanager
 def _time(daemon: Daemon, clock: Clock) -> Iterator[None]:
     """Puts a tick into the queue at every point of the grid, and says so when the wall clock is stepped."""
-    agenda = Agenda(clock.wall)
+    agenda = Agenda(clock.wall, clock.speed)
+
+    def plan() -> None:
+        agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
 
     def tick() -> None:
-        now_s = clock.wall()
-        agenda.plan("tick", (floor(now_s / TICK_S) + 1) * TICK_S, tick)
-        daemon.put(Tick(time_s=now_s))
+        plan()
+        with contextlib.suppress(queue.Full):  # only while stopping
+            daemon.put(Tick(time_s=clock.wall()))
 
     def stepped(offset_s: float, now_s: float) -> None:
         log.warning("the clock was set by %+.0f s", offset_s)
         agenda.clock_stepped()
-        daemon.put(ClockSet(time_s=now_s, offset_s=offset_s))
+        plan()
+        with contextlib.suppress(queue.Full):
+            daemon.put(ClockSet(time_s=now_s, offset_s=offset_s))
 
     clock_watch = ClockWatch(stepped, clock.wall, clock.monotonic)
     clock_watch.start()
-    agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
+    plan()
     try:
         yield
     finally:

@@ -44,6 +44,7 @@ class Clock:
 
     wall: Callable[[], float] = field(default=time.time)
     monotonic: Callable[[], float] = field(default=time.monotonic)
+    speed: float = 1.0  # seconds of these clocks in a real one
 
 
 class Daemon:
@@ -109,16 +110,19 @@ class Daemon:
                 self.turn(LOOK_S)
                 self._beat()
             self.flush()  # what is committed now can still be acknowledged
-            for source in self._sources.values():
-                source.stop()
+            self._end()
             self.flush()
             self.show()
         finally:
             self._stopping.set()
-            for source in self._sources.values():
-                source.stop()
-            for sink in self._sinks:
-                sink.stop()
+            self._end()
+
+    def _end(self) -> None:
+        """Sinks first: the one that speaks over a source's connection has a last word to say."""
+        for sink in self._sinks:
+            sink.stop()
+        for source in self._sources.values():
+            source.stop()
 
     def turn(self, wait_s: float) -> None:
         """One turn of the loop: take what is in the queue, waiting at most `wait_s` for the first, and commit what is

@@ -11,6 +11,7 @@ import logging
 from collections.abc import Iterable, Sequence
 
 from monitor.core import notices, vigil
+from monitor.core.daily_summary import daily_summary
 from monitor.core.display import Display
 from monitor.core.vigil import Vigil
 from monitor.runs import outbox
@@ -20,6 +21,7 @@ from monitor.values import Arrival, ClockSet, Event, EventKind, Fed, JarState, N
 
 log = logging.getLogger(__name__)
 
+SHIFT_S = 3 * 86_400.0  # the longest repeat that a person would miss; what is older is history
 CARRY_EVERY_S = 86_400.0  # bounds what a restart steps again: a day of 5 s readings is about 17,000
 
 
@@ -66,6 +68,8 @@ class Jars:
                 # tick as well
                 arrival = self.store.restamp(arrival, self.ticked_s)
             item = arrival.item
+            if isinstance(item, ClockSet):
+                outbox.shift(self.store, item.offset_s, item.time_s - item.offset_s - SHIFT_S)
             for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
                 if name not in self._jars:
                     continue
@@ -83,6 +87,12 @@ class Jars:
         self.ticked_s = max(self.ticked_s, now_s)
         for jar in self.settings.jars:
             self._settle(jar, [(seq, event) for event in self._tick(jar, now_s)], now_s, seq)
+        if self.settings.notices.daily_summary is not None:
+            days = {one.notice.cycle for one in outbox.of_jar(self.store, "")}
+            states = self.states(now_s)
+            notice = daily_summary(states, days, self.settings.notices, now_s, self.display)
+            if notice is not None:
+                outbox.put(self.store, [notice], now_s)
 
     def states(self, now_s: float) -> list[JarState]:
         """What is believed about every jar, in the config's order."""

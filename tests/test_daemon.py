@@ -174,8 +174,8 @@ def test_only_what_is_committed_is_acknowledged_and_in_order(tmp_path: Path) -> 
     for thing in things:
         kitchen.daemon.put(thing)
     kitchen.daemon.turn(0.0)
-    assert kitchen.source.acknowledged == list(range(20))  # two full groups of ten; five wait for the clock
-    assert kitchen.store.last_seq() == 20
+    assert kitchen.source.acknowledged == list(range(21))  # the first at once, two full groups; four wait for the clock
+    assert kitchen.store.last_seq() == 21
     kitchen.now_s += 6.0
     kitchen.daemon.turn(0.0)
     assert kitchen.source.acknowledged == list(range(25))

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from monitor.core.daily_summary import daily_summary
 from monitor.core.display import Display
-from monitor.core.notices import Kind, due, no_longer_true, shifted
+from monitor.core.notices import Kind, due, no_longer_true
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, Forecast, JarState, Level, Noted, Notice, Noting, Span, Stage
 from monitor.zone import offset_of
@@ -257,7 +257,7 @@ def test_a_clock_that_was_set_back_neither_doubles_nor_loses_a_repeat() -> None:
     told_s = FED + 9.5 * H
     sent = {("feed_now", 0): told_s}
     for offset_s in (-120.0, -3600.0, 86400.0, 365 * 86400.0):
-        after = shifted(sent, offset_s)
+        after = {cause: due_s + offset_s for cause, due_s in sent.items()}  # as `outbox.shift` keeps them
         moved = replace(FALLEN, fall_at_s=FED + 9 * H + offset_s)
         asked = [replace(fallen(9.5 + h, cycle=moved), now_s=told_s + offset_s + h * H) for h in (0, 2.99, 3.0)]
         assert [bool(kinds(believed, after)) for believed in asked] == [False, False, True], offset_s

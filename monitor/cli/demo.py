@@ -59,7 +59,7 @@ def demo(seconds: float, folder: Path) -> None:
     try:
         assembly.watch(
             settings,
-            clock=Clock(wall=wall, monotonic=wall),
+            clock=Clock(wall=wall, monotonic=wall, speed=speed),
             own_sources=[source],
             started=lambda daemon: _stop_at_the_end(daemon, source),
         )

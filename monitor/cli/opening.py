@@ -1,4 +1,4 @@
-"""What most commands begin with: the config, the jar, a time as people write it. Exits with 2 and says what is wrong."""
+"""What most commands begin with: the config, the jar, a time as people write it. Exits with 2 where one is wrong."""
 
 from __future__ import annotations
 

@@ -50,7 +50,7 @@ def simulate(
         truths: dict[str, JarTruth] = {}
         shift_s = 0.0
         if out is not None:
-            _to_files(played, out, feedings, truths)
+            _to_files(played, scenario.name, out, feedings, truths)
         else:
             shift_s = _as_device(played, link, mqtt, topic, speed, truths)
         beside = truth or (out.with_name(out.stem + ".truth.json") if out is not None else None)
@@ -69,13 +69,13 @@ def _wrong(text: str) -> None:
     sys.exit(2)
 
 
-def _to_files(scenario: Scenario, out: Path, told: Path | None, truths: dict[str, JarTruth]) -> None:
+def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truths: dict[str, JarTruth]) -> None:
     from monitor.player import PlayerError, feedings, write_runs
     from monitor.runs import run_file
 
     if told is not None and len(scenario.jar) != 1:
         raise PlayerError(f"--feedings {told}: this scenario has {len(scenario.jar)} jars; allowed with one")
-    paths = write_runs(scenario, out, truths)
+    paths = write_runs(scenario, out, truths, name)
     if told is not None:
         with told.open("w", encoding="utf-8", newline="") as file:
             run_file.write_feedings(file, feedings(truths[scenario.jar[0].name]))

@@ -140,11 +140,6 @@ def no_longer_true(
     return tuple(over)
 
 
-def shifted(sent: Sent, offset_s: float) -> dict[tuple[str, int], float]:
-    """`sent` after the wall clock was set by `offset_s` (new minus old), so that repeats keep their true distance."""
-    return {cause: due_s + offset_s for cause, due_s in sent.items()}
-
-
 def quiet_hours_until(settings: NoticeSettings, time_s: float, display: Display) -> float | None:
     """When the quiet hours that hold at `time_s` end; None when they do not hold or are not configured."""
     if settings.quiet_from is None or settings.quiet_to is None:

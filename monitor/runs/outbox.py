@@ -73,6 +73,13 @@ def expire(store: Store, now_s: float) -> int:
     return store.write(sql, (now_s, now_s)).rowcount
 
 
+def shift(store: Store, offset_s: float, since_s: float) -> None:
+    """The wall clock was set by `offset_s` (new minus old): notices due since `since_s` keep their distance from now,
+    so that repeats come when they would have come."""
+    moved = ", ".join(f"{column} = {column} + ?1" for column in ("due_s", "next_try_s", "expires_s"))
+    store.write(f"UPDATE notice SET {moved} WHERE due_s >= ?2", (offset_s, since_s))
+
+
 def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[Kept]:
     """The notices of a jar's open run (of one cycle, or of all), oldest first: what was said already."""
     run = store.open_run(jar) if jar else None
