@@ -25,9 +25,10 @@ Floats = NDArray[np.float64]
 
 BLOCK_S = 300.0  # medians of five minutes: a surface moves by less than half a millimetre in that time near its top
 MOST_BLOCKS = 100  # the work grows with the cube; a top lasts for hours, so blocks stay within minutes
-# Plain ranges of 90 % held 81 to 82 % on the tune half of tests/bench/smoother_coverage.py (mist, a lid's seat and sudden
-# collapses are not in the model); stretched by this about the likely value they hold what they say.
-STRETCH = 1.4
+# Plain ranges of 90 % held 82 % of the peak times and 81 % of the levels on the tune half of
+# tests/bench/smoother_coverage.py: mist, a lid's seat and sudden collapses are not in the model. Stretched about the
+# likely value by these they hold what they say.
+STRETCH_PEAK, STRETCH_LEVEL, STRETCH_FALL = 1.65, 1.25, 1.35
 TOP_MM = 0.5  # the fall has begun for good when the surface last stood this near its peak: half a sensor's step
 LID_SD_MM = 1.5  # how differently a lid sits after it was lifted: one or two millimetres
 DRAWN = 400  # paths: a 5 % point is then known to about 1 % of probability
@@ -175,20 +176,20 @@ def _read_off(paths: Floats, at_s: Floats) -> Top:
     last = paths.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
     fallen = last < paths.shape[1] - 1
     return Top(
-        peak_at=_span(at_s[paths.argmax(axis=1)], at_s),
-        peak_mm=_range(peaks),
-        fall_at=_span(at_s[last[fallen]], at_s) if fallen.mean() >= 0.95 else None,
+        peak_at=_span(at_s[paths.argmax(axis=1)], at_s, STRETCH_PEAK),
+        peak_mm=_range(peaks, STRETCH_LEVEL),
+        fall_at=_span(at_s[last[fallen]], at_s, STRETCH_FALL) if fallen.mean() >= 0.95 else None,
     )
 
 
-def _range(values: Floats) -> tuple[float, float, float]:
+def _range(values: Floats, stretch: float) -> tuple[float, float, float]:
     low, likely, high = (float(q) for q in np.percentile(values, [5, 50, 95]))
-    return likely - STRETCH * (likely - low), likely, likely + STRETCH * (high - likely)
+    return likely - stretch * (likely - low), likely, likely + stretch * (high - likely)
 
 
-def _span(times_s: Floats, at_s: Floats) -> Span:
+def _span(times_s: Floats, at_s: Floats, stretch: float) -> Span:
     """The range of drawn times; no narrower than the grid that they were drawn on, and within the readings."""
-    low, likely, high = _range(times_s)
+    low, likely, high = _range(times_s, stretch)
     step_s = float(at_s[1] - at_s[0])
     return Span(
         earliest_s=max(min(low, likely - step_s), float(at_s[0])),

@@ -30,9 +30,10 @@ Range = tuple[float, float, float]  # low, likely, high: 90 %
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleSummary:
-    """One cycle. `fed_at_s` is None when the recording began in the middle of it; then there is no starting level and
-    no ratio. `top` is None when no peak was decided; `known_at_s` is when "feed now" could first be said. `curve` holds
-    (time, level) at most `CURVE_POINTS` times; without an empty distance levels are distances, negated."""
+    """One cycle. `number` counts feedings as the store does: 0 is what came before the first. `fed_at_s` is None when the
+    recording began in the middle of it; then there is no starting level and no ratio. `top` is None when no peak was
+    decided; `known_at_s` is when "feed now" could first be said. `curve` holds (time, level) at most `CURVE_POINTS`
+    times; without an empty distance levels are distances, negated."""
 
     number: int
     begin_s: float
@@ -100,9 +101,8 @@ def summarize(
     if known and len(edges) > 2 and edges[1] - edges[0] <= START_TO_S:
         del edges[0]  # the run begins with the feeding itself
     cycles = []
-    for number, (begin_s, end_s) in enumerate(pairwise(edges), start=1):
-        began_fed = number > 1 or known
-        cycles.append(_cycle(number, begin_s, end_s, began_fed, series, events, told, jar))
+    for number, (begin_s, end_s) in enumerate(pairwise(edges), start=1 if known else 0):
+        cycles.append(_cycle(number, begin_s, end_s, number > 0, series, events, told, jar))
         seen()
     steps = sorted(b - a for a, b in pairwise(every) if b > a)
     sampling_s = steps[len(steps) // 2] if steps else None

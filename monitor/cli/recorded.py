@@ -1,0 +1,154 @@
+"""A recorded run by the name that a person gives it, for `review` and `compare`: a run file (CSV) or a run's number in
+the store, either with `:CYCLE`. Exits with 2 and says what is wrong where there is none."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import refuse, settings_from
+from monitor.core.display import Display
+from monitor.review.summary import RunSummary, summarize
+from monitor.runs import run_file
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import DisplaySettings, JarSettings
+from monitor.sources.replay import replay
+from monitor.values import Event, EventKind, Fed, Reading, Straight
+from monitor.zone import display as display_for
+
+LONG_ROWS = 20_000  # about a second of work: from here on a bar is worth its line
+
+
+def reviewed(
+    which: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None
+) -> tuple[RunSummary, Display]:
+    """The summary of what `which` names, and how its owner reads numbers; exits with 2 when there is none."""
+    name, number = which, None
+    if not Path(which).exists() and which.rpartition(":")[2].isdecimal() and ":" in which:
+        name, number = which.rpartition(":")[0], int(which.rpartition(":")[2])
+    if name.isdecimal() and not Path(name).exists():
+        summary, show, fed_at_s = _stored(int(name), number, config, store_path, empty_mm)
+    else:
+        summary, show, fed_at_s = _filed(Path(name), empty_mm, feedings), display_for(DisplaySettings()), None
+    if summary is None:
+        refuse(f"RUN: {name} holds no readings")
+    if number is None:
+        return summary, show
+    if fed_at_s is not None:  # the store's cycles are numbered by the daemon: the one that began then
+        wanted = [min(summary.cycles, key=lambda cycle: abs(cycle.begin_s - fed_at_s))]
+    else:
+        wanted = [cycle for cycle in summary.cycles if cycle.number == number]
+    if not wanted:
+        refuse(f"CYCLE: {name} has no cycle {number}; it has {summary.cycles[0].number} to {summary.cycles[-1].number}")
+    return replace(summary, cycles=tuple(wanted)), show
+
+
+def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> RunSummary | None:
+    told: list[Fed] = []
+    try:
+        opened = run_file.read(path)
+        if feedings is not None:
+            told, bad = run_file.read_feedings(feedings, opened.jar)
+            for row in bad:
+                click.echo(f"{feedings}, line {row.line}: {row.reason}", err=True)
+    except run_file.RunFileError as error:
+        refuse(str(error))
+    jar = JarSettings(
+        name=opened.jar,
+        empty_mm=opened.empty_mm if empty_mm is None else empty_mm,
+        geometry=opened.geometry or Straight(),
+    )
+    rows = path.stat().st_size // 34  # a row is about that many characters
+    with _bar(rows, path.name) as seen:
+        return _replayed(_noting(opened.rows(), seen), told, jar, lambda: opened.rejected_count)
+
+
+def _replayed(
+    rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings, bad_rows: Callable[[], int]
+) -> RunSummary | None:
+    """Decides anew what happened in a run, then sums it up."""
+    readings: list[Reading] = []
+    rejected: Counter[str] = Counter()
+
+    def noting() -> Iterator[tuple[float | None, Reading]]:
+        for received_s, reading in rows:
+            readings.append(reading)
+            yield received_s, reading
+
+    events = [event for event in replay(noting(), told, jar, rejected) if event.kind is not EventKind.FORECAST]
+    rejected["not a reading"] += bad_rows()
+    return summarize(readings, _standing(events), told, jar, rejected)
+
+
+def _stored(
+    number: int, cycle: int | None, config: Path, store_path: Path | None, empty_mm: float | None
+) -> tuple[RunSummary | None, Display, float | None]:
+    """Summary of a run of the store, and when the asked-for cycle began in it."""
+    show = display_for(DisplaySettings())
+    if store_path is None:
+        settings = settings_from(config)
+        store_path, show = settings.store.path, display_for(settings.display)
+    try:
+        with Store.join(store_path) as store:
+            found = store.runs("WHERE run.id = ?", (number,))
+            if not found:
+                refuse(f"RUN: there is no run {number} and no file of that name; `jartide runs` lists them")
+            run = found[0]
+            numbered = {c.number: c.fed_at_s for c in store.cycles(run.id)}
+            if cycle is not None and numbered and cycle not in numbered:
+                refuse(f"CYCLE: run {number} has no cycle {cycle}; `jartide runs` lists them")
+            told = [t for t in store.told(run.jar, run.began_s) if isinstance(t, Fed)]
+            told = [fed for fed in told if run.ended_s is None or fed.time_s < run.ended_s]
+            jar = JarSettings(
+                name=run.jar, empty_mm=run.empty_mm if empty_mm is None else empty_mm, geometry=run.geometry
+            )
+            events = store.events(run.id)
+            count = int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])
+            with _bar(count, f"run {number}") as seen:
+                rows = _noting(store.rows_of(run), seen)
+                if events:  # decided when they came in
+                    summary = summarize((r for _, r in rows), _standing(events), told, jar, {})
+                else:
+                    summary = _replayed(rows, told, jar, lambda: 0)
+    except StoreTrouble as error:
+        click.echo(str(error), err=True)
+        sys.exit(2 if error.lasting else 1)
+    return summary, show, None if cycle is None else numbered.get(cycle)
+
+
+def _standing(events: list[Event]) -> list[Event]:
+    """Events without those that a later telling replaced."""
+    replaced = {event.replaces for event in events if event.replaces is not None}
+    return [event for event in events if f"{event.kind.value}@{event.happened_at_s:.0f}" not in replaced]
+
+
+def _noting(
+    rows: Iterator[tuple[float | None, Reading]], seen: Callable[[], None]
+) -> Iterator[tuple[float | None, Reading]]:
+    for row in rows:
+        seen()
+        yield row
+
+
+@contextmanager
+def _bar(rows: int, label: str) -> Iterator[Callable[[], None]]:
+    """A progress bar on a terminal for what takes longer than a second; quiet in a pipe."""
+    if rows < LONG_ROWS or not sys.stderr.isatty():
+        yield lambda: None
+        return
+    with click.progressbar(length=rows, label=label, file=sys.stderr) as bar:
+        count = 0
+
+        def seen() -> None:
+            nonlocal count
+            count += 1
+            if count % 1000 == 0:
+                bar.update(1000)
+
+        yield seen
