@@ -28,7 +28,6 @@ ALLOWED = {
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
     "lock": set(),  # one daemon a store
     "status": {"values", "runs"},  # what the daemon last knew of itself
-    "status": {"values", "runs"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "jars": {"values", "settings", "core", "runs"},
     "daemon": {"values", "core", "runs", "sources", "sinks", "jars"},
@@ -44,8 +43,9 @@ ALLOWED = {
         "secret",
         "lock",
         "jars",
+        "status",
         "daemon",
-    },  # fmt: skip
+    },
 }
 CLOCKS = {
     "time",
