@@ -23,7 +23,7 @@ LOOK_S = 0.1
 
 
 @click.command()
-@click.option("--seconds", type=click.FloatRange(5, 3600), default=35.0, show_default=True, help="How long it takes.")
+@click.option("--seconds", type=click.FloatRange(5, 3600), default=30.0, show_default=True, help="How long it takes.")
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),
@@ -55,7 +55,6 @@ def demo(seconds: float, folder: Path) -> None:
     source = SimulatedSource(night, speed=speed, wall=wall)
     log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
     click.echo(f"{night.hours:g} hours of a simulated jar in {seconds:g} seconds: {night.shows}.")
-    began_s = wall()
     try:
         assembly.watch(
             settings,
@@ -67,7 +66,7 @@ def demo(seconds: float, folder: Path) -> None:
         refuse(str(error))
     except OSError as error:
         refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
-    _show(settings, name, began_s)
+    _show(settings, name)
 
 
 def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
@@ -79,7 +78,7 @@ def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
     threading.Thread(target=wait, name="end of the demo", daemon=True).start()
 
 
-def _show(settings: Settings, name: Path, began_s: float) -> None:
+def _show(settings: Settings, name: Path) -> None:
     """What was decided, the run as a file, and the picture."""
     from monitor.core.display import duration
     from monitor.review.picture import PictureError, draw, final_marks
@@ -97,7 +96,7 @@ def _show(settings: Settings, name: Path, began_s: float) -> None:
             transfer.export(store, run, None, out)
     click.echo("\nWhat was decided:")
     for event in final_marks(events):
-        happened, decided = (duration(at_s - began_s) for at_s in (event.happened_at_s, event.decided_at_s))
+        happened, decided = (duration(at_s - readings[0].time_s) for at_s in (event.happened_at_s, event.decided_at_s))
         click.echo(f"  {event.kind.value.replace('_', ' '):13} {happened} into the night, known after {decided}")
     click.echo(f"\n{len(readings)} readings in the store {settings.store.path}")
     click.echo(f"the run as a file: {name.with_suffix('.csv')}")
