@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import tzinfo
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from monitor.values import Event, EventKind, Reading
@@ -97,16 +98,13 @@ def draw(
     )
     thin_s, thin_mm = thin(times_s, heights)
     top.plot([_day(t) for t in thin_s], thin_mm, color="#30506e", linewidth=1.0, zorder=2)
-    by_time = dict(zip(times_s, heights, strict=True))
     for event in final_marks(events):
         word, colour, marker = _MARKS[event.kind]
         at_s = event.decided_at_s if event.kind is EventKind.FALL_BEGAN else event.happened_at_s
-        nearest = min(times_s, key=lambda t: abs(t - at_s))
+        at_mm = _beside(times_s, heights, at_s)
         top.axvline(_day(at_s), color=colour, linewidth=0.8, linestyle=":", zorder=1)
-        top.plot(_day(at_s), by_time[nearest], marker=marker, color=colour, markersize=9, zorder=3)
-        top.annotate(
-            word, (_day(at_s), by_time[nearest]), xytext=(7, 9), textcoords="offset points", color=colour, fontsize=10
-        )
+        top.plot(_day(at_s), at_mm, marker=marker, color=colour, markersize=9, zorder=3)
+        top.annotate(word, (_day(at_s), at_mm), xytext=(7, 9), textcoords="offset points", color=colour, fontsize=10)
     top.set_ylabel("height above the bottom, mm" if empty_mm is not None else "distance, mm (upside down)")
     top.set_title(title, loc="left")
     top.margins(y=0.12)
@@ -114,8 +112,9 @@ def draw(
         thin_s, thin_c = thin([t for t, _ in warm], [c for _, c in warm])
         below.plot([_day(t) for t in thin_s], thin_c, color="#7a4b8f", linewidth=1.0)
     below.set_ylabel("°C")
-    axis_times: Any = mdates.ConciseDateFormatter  # matplotlib's own stubs leave it untyped
-    below.xaxis.set_major_formatter(axis_times(below.xaxis.get_major_locator(), tz=zone))
+    dates: Any = mdates  # its stubs leave these classes untyped
+    below.xaxis.set_major_locator(locator := dates.AutoDateLocator(tz=zone))
+    below.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))
     for axes in (top, below):
         axes.grid(color="#dddddd", linewidth=0.6)
         axes.spines[["top", "right"]].set_visible(False)
@@ -125,6 +124,12 @@ def draw(
         raise PictureError(f"cannot write the picture {path}: {problem}") from None
     finally:
         plt.close(figure)
+
+
+def _beside(times_s: Sequence[float], heights: Sequence[float], at_s: float) -> float:
+    """The middle height of the readings within 10 min: one reading may be a hand over the jar."""
+    near = [h for t, h in zip(times_s, heights, strict=True) if abs(t - at_s) <= 600.0]
+    return median(near) if near else heights[min(range(len(times_s)), key=lambda i: abs(times_s[i] - at_s))]
 
 
 def _day(time_s: float) -> float:
