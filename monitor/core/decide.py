@@ -34,6 +34,8 @@ ALLOWANCE_MM = 0.0  # a sag, mist or an unseen lid offset may lower the level by
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+REFINE_AFTER_S, REFINE_LEAST_S = 3 * 3600.0, 300.0
+STEP_BINS, STEP_LOOK_BINS = 5, 36
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
@@ -273,7 +275,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     first = drop.z >= PEAK_Z and (v.peak_told_s is None or v.now_s - v.peak_told_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out
-    top = summit(history, max(1, drop.best_end - drop.best_bins // 2))
+    top = summit(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
     if top is not None and (
         cycle.peak_at_s is None or abs(top[0] - cycle.peak_at_s) > 600.0 or (falls and top[0] != cycle.peak_at_s)
     ):
@@ -282,7 +284,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
     if falls and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
-        cycle.handled_at_s, cycle.stirred = None, False
+        cycle.fall_known_s, cycle.handled_at_s, cycle.stirred = v.now_s, None, False
         out.append(event(v, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(v, cycle, drop, jar)))
     return out
 
@@ -309,12 +311,37 @@ def _fresh_rise(
     if cycle.low_mm is None or now_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = now_mm, happened_s
     if now_mm - cycle.low_mm <= needed or cycle.stirred:
-        return []
-    fed_at_s = cycle.low_at_s if cycle.handled_at_s is None else cycle.handled_at_s
+        return _refined(v, cycle, jar)
     old = v.history
+    fed_at_s = _step_down_s(old, cycle) if cycle.handled_at_s is None else cycle.handled_at_s
     open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
     out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(now_mm - cycle.low_mm, 2), "sure": False})]
     return out + again(v, old, fed_at_s, jar)
+
+
+def _step_down_s(history: History, cycle: Open) -> float:
+    """When the level went down most within an hour of bins before its lowest: where a feeding hides that was no jump."""
+    lowest = int(cycle.low_at_s // BIN_S) - history.first
+    best, at = 0.0, lowest
+    for i in range(max(STEP_BINS, lowest - STEP_LOOK_BINS), min(lowest + STEP_BINS, len(history.mean) - STEP_BINS)):
+        if history.present[i] > history.present[i - STEP_BINS] and history.present[i + STEP_BINS] > history.present[i]:
+            down = window_mean(history, i, STEP_BINS) - window_mean(history, i + STEP_BINS, STEP_BINS)
+            if down > best:
+                best, at = down, i
+    return (history.first + at) * BIN_S
+
+
+def _refined(v: Vigil, cycle: Open, jar: JarSettings) -> list[Event]:
+    """The time of the peak once more, when both of its sides have been seen for hours."""
+    if cycle.refined or cycle.fall_known_s is None or v.now_s - cycle.fall_known_s < REFINE_AFTER_S:
+        return []
+    cycle.refined = True
+    assert cycle.peak_at_s is not None
+    top = summit(v.history, int(cycle.peak_at_s // BIN_S) - v.history.first)
+    if top is None or abs(top[0] - cycle.peak_at_s) < REFINE_LEAST_S:
+        return []
+    cycle.peak_at_s, cycle.peak_mm = top
+    return [event(v, EventKind.PEAK_REACHED, top[0], {"refined": True})]
 
 
 def _evidence(v: Vigil, cycle: Open, drop: Drop, jar: JarSettings) -> dict[str, Json]:

@@ -41,7 +41,7 @@ def meaning(landing: Landing, start_mm: float | None, hours: float, *, rising: b
         sunk = start_mm is not None and -jump > max(4.0, 4.0 * landing.sd_mm, 0.6 * (before - start_mm))
         return Meaning.FED if near and sunk else Meaning.SAME
     handled = landing.off_s >= HANDS_S
-    long = near and landing.off_s >= 2.0 * HANDS_S  # nobody looks for that long
+    long = near and hours >= QUICKEST_CYCLE_H and landing.off_s >= 2.0 * HANDS_S  # nobody looks for that long
     small = abs(jump) <= max(LID_MOST_MM, (1.5 if long else 3.0) * landing.sd_mm)
     if hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return Meaning.LID if small else Meaning.DISTURBED

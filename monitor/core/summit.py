@@ -1,62 +1,62 @@
-"""When the peak was: a fit to the levels on both sides of it. Asked by `decide.py` once the level has turned.
+"""When the peak was: fitted to the levels on both sides of it. Asked by `decide.py` once the level has turned.
 
-A cubic by least squares over the top (a parabola with room for a slower rise or fall); its maximum is the peak. The raw
-highest bin errs by the noise and by the flatness of the top: the fit halves that and more.
+Tops differ: round, flat, with a corner. No single polynomial suits them all, so several are fitted, from one to four
+hours to either side and from a parabola to a quartic, and the times of their maxima are averaged (model averaging, as
+the errors of different windows are only partly the same). The raw highest bin errs by the noise and the flatness.
 """
 
 from __future__ import annotations
 
 from monitor.core.history import BIN_S, History
 
-REACH_BINS = 36  # 3 h to either side: the top of a rise is round for hours
+FITS = ((12, 2), (18, 3), (24, 2), (30, 3), (30, 4), (48, 3), (48, 4))  # bins to either side, degree
+ROUNDS = 4  # a window is moved to its own maximum and fitted again
 
 
 def summit(history: History, around: int) -> tuple[float, float] | None:
-    """(time_s, level_mm) of the peak near bin `around`; None when fewer than four bins have a level there."""
-    level, present = history.level, history.present
-    last = len(level) - 1
-    reach = min(REACH_BINS, max(6, last - around))
-    for _ in range(3):
-        low, high = max(1, around - reach), min(last, around + reach)
-        points = [
-            ((i - around) / reach, level[i] - level[i - 1]) for i in range(low, high + 1) if present[i] > present[i - 1]
-        ]
-        if len(points) < 4:
-            return None
-        best = _top_of_cubic(points)
-        if best is None:
+    """(time_s, level_mm) of the peak near bin `around` (0 is the first); None when too few bins have a level there."""
+    tops = [top for reach, degree in FITS if (top := _top(history, around, reach, degree)) is not None]
+    if not tops:
+        return None
+    time = sum(t for t, _ in tops) / len(tops)
+    return (history.first + time + 0.5) * BIN_S, sum(y for _, y in tops) / len(tops)
+
+
+def _top(history: History, around: int, reach: int, degree: int) -> tuple[float, float] | None:
+    """(bin, level) of the maximum of one fit, its window centred on it."""
+    last = len(history.mean) - 1
+    best: tuple[float, float] | None = None
+    for _ in range(ROUNDS):
+        low, high = max(0, around - reach), min(last, around + reach)
+        points = [((i - around) / reach, history.mean[i]) for i in range(low, high + 1) if history.readings[i] > 0.0]
+        fitted = fit_polynomial(points, degree) if len(points) > degree + 1 else None
+        if fitted is None:
+            return best
+        x, y = _maximum(fitted, (low - around) / reach, (high - around) / reach)
+        best = (around + x * reach, y)
+        moved = round(best[0])
+        if abs(best[0] - around) < 1.0:
             break
-        x, top = best
-        moved = round(x * reach)
-        if abs(moved) <= 1 or not low <= around + moved <= high:
-            return (history.first + around - 0.5 + x * reach) * BIN_S, top
-        around += moved
-    return (history.first + around - 0.5) * BIN_S, max(y for _, y in points)
+        around = moved
+    return best
 
 
-def _top_of_cubic(points: list[tuple[float, float]]) -> tuple[float, float] | None:
-    """The local maximum within -1 to 1 of the least-squares cubic through (x, y), or of the parabola where the cubic
-    has none; None when neither has one."""
-    for degree in (3, 2):
-        c = fit_polynomial(points, degree)
-        if c is None:
-            continue
-        c = [*c, 0.0][:4]
-        a, b, d = 3.0 * c[3], 2.0 * c[2], c[1]
-        if abs(a) < 1e-9:
-            roots = [-d / b] if b else []
-        else:
-            under = b * b - 4.0 * a * d
-            roots = [] if under < 0.0 else [(-b - under**0.5) / (2.0 * a), (-b + under**0.5) / (2.0 * a)]
-        for x in roots:
-            if -1.0 <= x <= 1.0 and b + 2.0 * a * x < 0.0:
-                return x, c[0] + x * (c[1] + x * (c[2] + x * c[3]))
-    return None
+def _maximum(c: list[float], low: float, high: float) -> tuple[float, float]:
+    """(x, value) of the highest point of a polynomial between `low` and `high`, on a grid of a hundredth of it."""
+    best = (low, -1e18)
+    for k in range(101):
+        x = low + (high - low) * k / 100.0
+        y = 0.0
+        for a in reversed(c):
+            y = y * x + a
+        if y > best[1]:
+            best = (x, y)
+    return best
 
 
 def fit_polynomial(points: list[tuple[float, float]], degree: int) -> list[float] | None:
     """Coefficients, constant first, of the least-squares polynomial through (x, y), x within about -1 to 1: normal
-    equations by Gaussian elimination, good to 1e-9 up to a cubic. None when the points do not determine it."""
+    equations by Gaussian elimination, good to 1e-9 up to a quartic. None when the points do not determine it."""
     n = degree + 1
     powers = [0.0] * (2 * degree + 1)
     right = [0.0] * n
