@@ -105,7 +105,7 @@ class Mosquitto:
     process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
-        """Start it and wait until it accepts connections; a port lost to somebody else is changed once."""
+        """Start it and wait until it accepts connections."""
         self.folder.mkdir(parents=True, exist_ok=True)
         lines = [
             f"listener {self.port} 127.0.0.1",
@@ -173,7 +173,11 @@ def mosquitto(
     if client_ca is not None:
         settings += [f"cafile {client_ca}", "require_certificate true"]
     broker = Mosquitto(folder, settings=settings)
-    broker.start()
+    try:
+        broker.start()
+    except AssertionError:  # somebody else took the port in between
+        broker.port = free_port()
+        broker.start()
     try:
         yield broker
     finally:

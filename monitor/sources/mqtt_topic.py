@@ -195,7 +195,7 @@ class MqttTopic:
             client.loop_misc()
 
     def _read(self, client: mqtt.Client) -> None:
-        """Read on while messages come: paho reads one packet a call, and select each time would cost a third more."""
+        """Read on while messages come: paho reads one packet a call, and a select before each would be waste."""
         for _ in range(BURST):
             came = self._came
             client.loop_read()
