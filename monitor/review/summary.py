@@ -30,9 +30,9 @@ Range = tuple[float, float, float]  # low, likely, high: 90 %
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleSummary:
-    """One cycle. `number` counts feedings as the store does: 0 is what came before the first. `fed_at_s` is None when the
-    recording began in the middle of it; then there is no starting level and no ratio. `top` is None when no peak was
-    decided; `known_at_s` is when "feed now" could first be said. `curve` holds (time, level) at most `CURVE_POINTS`
+    """One cycle. `number` counts feedings as the store does: 0 is what came before the first. `fed_at_s` is None when
+    the recording began in the middle of it; then there is no starting level and no ratio. `top` is None when no peak
+    was decided; `known_at_s` is when "feed now" could first be said. `curve` holds (time, level) at most `CURVE_POINTS`
     times; without an empty distance levels are distances, negated."""
 
     number: int
