@@ -44,6 +44,9 @@ class I2C:
 
     def __init__(self, number, sda, scl, freq):
         assert freq <= 400000  # the chip's fastest
+        self.power_up()
+
+    def power_up(self):
         self.registers = {0x000: 0xB4, 0x016: 1, 0x04F: 0, 0x04D: 1, 0x062: 0}
 
     def writeto_mem(self, address, register, data, *, addrsize):
@@ -57,14 +60,15 @@ class I2C:
             distance_mm, error = following("ranges")
             if distance_mm is None:
                 raise OSError(110)
-            if distance_mm == "power failed":
-                self.registers = {0x000: 0xB4, 0x016: 1, 0x04F: 0, 0x04D: 1, 0x062: 0}
-                return
             self.registers.update({0x062: distance_mm, 0x04D: error << 4 | 1, 0x04F: 4})
 
     def readfrom_mem(self, address, register, count, *, addrsize):
         assert (address, addrsize, count) == (0x29, 16, 1)
-        return bytes([self.registers[register]])
+        value = self.registers[register]
+        if register == 0x062 and scene["ranges"][0][0] == "power failed":  # after this shot
+            scene["ranges"].pop(0)
+            self.power_up()
+        return bytes([value])
 
 
 class WDT:
