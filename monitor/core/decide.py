@@ -6,22 +6,18 @@ returns the events decided.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import sqrt
 
 from monitor.core import cycle as cycles
-from monitor.core import lid as lids
 from monitor.core import outlook
 from monitor.core import stage as stages
 from monitor.core.cycle import Open
-from monitor.core.fed_seen import Meaning, meaning, places
 from monitor.core.history import BIN_S, History, add, close_until, window_mean
 from monitor.core.level import rise_ratio
 from monitor.core.memory import Vigil
 from monitor.core.noise import SPANS, Noise, fit_wander, learn_wander, wander_of_mean
 from monitor.core.peak import Drop, Scan, search, threshold_z
 from monitor.core.summit import summit
-from monitor.core.trend import Trend, line
 from monitor.core.trend import add as trend_add
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
@@ -30,8 +26,6 @@ RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
 RISE_SD = 5.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
-ALLOWANCE_MM = 0.0  # a sag, mist or an unseen lid offset may lower the level by about 1 mm; half is asked beforehand
-RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
 REFINE_AFTER_S, REFINE_LEAST_S = 3 * 3600.0, 300.0
@@ -40,7 +34,6 @@ PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
 ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
-QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
 
 
 def event(
@@ -93,93 +86,6 @@ def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, su
     return v.cycle
 
 
-def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
-    """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
-    out: list[Event] = []
-    if v.lid.lid_off:
-        v.lid.lid_off = False
-        out.append(event(v, EventKind.LID_ON, landing.back_s, {"off_s": landing.off_s}))
-    if v.watch.away_told:
-        v.watch.away_told = False
-        out.append(event(v, EventKind.JAR_BACK, landing.back_s, {}))
-    v.watch.away_since_s = None
-    cycle = v.cycle
-    assert cycle is not None
-    if landing.within:
-        rows = lids.withdraw(v.lid, landing.within)
-    raw = v.lid.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
-    shifted = replace(landing, before_mm=height(v, landing.before_mm) - raw, after_mm=height(v, landing.after_mm) - raw)
-    start = _start(v)
-    hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
-    what = meaning(shifted, start, hours, rising=_rising(v))
-    evidence: dict[str, Json] = {
-        "before_mm": round(landing.before_mm, 2),
-        "after_mm": round(landing.after_mm, 2),
-        "lid_off_s": round(landing.off_s),
-        "sure": what is not Meaning.PERHAPS_FED,
-    }
-    if what in (Meaning.FED, Meaning.PERHAPS_FED):
-        _restart_levels(v, rows)
-        if cycle.told and landing.left_s - cycle.fed_at_s < 3 * 3600.0:
-            cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
-            v.history, v.scan, v.learnt_bins = History(), Scan(), 0
-        else:
-            fed_at_s = (landing.left_s + landing.back_s) / 2 if landing.off_s <= 0.0 else landing.back_s - landing.off_s
-            open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=what is Meaning.FED)
-            out.append(event(v, EventKind.FED, fed_at_s, evidence))
-            if what is Meaning.PERHAPS_FED:
-                v.question = QUESTION
-    elif landing.off_s > 0.0 and not landing.gap:
-        cycle.handled_at_s = landing.back_s - landing.off_s
-    if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
-        cycle.stirred = cycle.stirred or what is not Meaning.LID
-        if what is not Meaning.COLLAPSED:
-            lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
-        if what is not Meaning.LID:
-            out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
-    if what is Meaning.COLLAPSED:
-        lids.restart(v.lid, rows)
-    elif what not in (Meaning.FED, Meaning.PERHAPS_FED):
-        lids.accept(v.lid, rows)
-    if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
-        rows = rows[-1:]  # the others were taken in before the step was seen
-    return out + levels(v, rows, jar)
-
-
-def _rising(v: Vigil) -> bool:
-    """Whether the level is clearly on its way up."""
-    fitted = line(v.trend)
-    if fitted is None:
-        return False
-    noise = sqrt(v.noise.white_mm2 + v.noise.wander_mm2)
-    return fitted[1] > max(RISING_MM_PER_MIN, 2.0 * fitted[2] * noise)
-
-
-def whereabouts(v: Vigil) -> tuple[float, float]:
-    """Where a surface may be after a jump, on the level scale."""
-    before = lids.latest(v.lid)
-    if before is None:
-        return -1e9, 1e9
-    bottom = (v.bottom_mm or 0.0) + v.lid.offset_mm
-    low, high = places(_start(v), before - bottom)
-    return low + bottom, high + bottom
-
-
-def _start(v: Vigil) -> float | None:
-    """The starting level as a height; in a cycle begun in its middle, the lowest level that a rise was seen from."""
-    cycle = v.cycle
-    if cycle is None:
-        return None
-    level_mm = cycle.start_mm if cycle.start_mm is not None or cycle.rise_at_s is None else cycle.lowest_mm
-    return None if level_mm is None else height(v, level_mm)
-
-
-def _restart_levels(v: Vigil, rows: list[list[float]]) -> None:
-    lids.unshift(v.lid, rows)
-    lids.restart(v.lid, rows)
-    v.trend = Trend()
-
-
 def levels(v: Vigil, rows: list[list[float]], jar: JarSettings) -> list[Event]:
     """Take released blocks into the cycle; bins that they close are judged."""
     out: list[Event] = []
@@ -200,7 +106,7 @@ def bins(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
         return []
     _learn(v)
     sampling_s = v.sieve.sampling_s or 60.0
-    drop = search(v.scan, v.history, v.noise, sampling_s, ALLOWANCE_MM)
+    drop = search(v.scan, v.history, v.noise)
     return _judge(v, v.cycle, drop, sampling_s, jar)
 
 
@@ -320,7 +226,8 @@ def _fresh_rise(
 
 
 def _step_down_s(history: History, cycle: Open) -> float:
-    """When the level went down most within an hour of bins before its lowest: where a feeding hides that was no jump."""
+    """When the level went down most within an hour of bins before its lowest: where a feeding hides that was no
+    jump."""
     lowest = int(cycle.low_at_s // BIN_S) - history.first
     best, at = 0.0, lowest
     for i in range(max(STEP_BINS, lowest - STEP_LOOK_BINS), min(lowest + STEP_BINS, len(history.mean) - STEP_BINS)):

@@ -143,7 +143,9 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
     window = max(SETTLE_S, 1.2 * spacing_s)
     tail = [row for row in lid.held if row[0] >= last - window]  # type: ignore[operator]
     levels = [row[1] for row in tail if row[1] is not None]
-    if len(levels) < len(tail) or len(tail) < 2 or last - tail[0][0] < window - 1.2 * spacing_s:  # type: ignore[operator]
+    first = tail[0][0]
+    assert first is not None
+    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * spacing_s:
         return []
     middle = sorted(levels)[len(levels) // 2]
     if max(levels) - middle > gate or middle - min(levels) > gate:

@@ -21,7 +21,8 @@ CLIP = (
 )
 
 # What a foam surface does by itself, before this one was seen: it wanders by 0.2 to 0.8 mm over 5 to 30 min, now and
-# then hardly at all or more. (Observed range, all of it equally likely; it only matters until the jar has shown itself.)
+# then hardly at all or more. (Observed range, all of it equally likely; it only matters until the jar has shown
+# itself.)
 WANDER_SDS_MM = (0.05, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0, 1.3)
 WANDER_TAUS_MIN = (5.0, 8.0, 12.0, 18.0, 27.0)
 RARE = 0.3  # weight of a wander outside of 0.2 to 0.8 mm
@@ -47,7 +48,8 @@ WANDERS = tuple(
 
 @dataclass(slots=True)
 class Noise:
-    """Variances in mm2. `rough_mm2` and `rough_white_mm2` hold the running means, at each of SPANS, of the squared third
+    """Variances in mm2. `rough_mm2` and `rough_white_mm2` hold the running means, at each of SPANS, of the squared
+    third
     difference over 20 and of the white variance in it."""
 
     white_mm2: float = FIRST_WHITE_MM2
@@ -84,7 +86,8 @@ def learn_block(noise: Noise, block: Block) -> None:
 
 
 def learn_white(noise: Noise, step_square: float, step_n: int) -> None:
-    """Neighbour differences of white noise have twice its variance (von Neumann et al. 1941, Ann. Math. Stat. 12:153)."""
+    """Neighbour differences of white noise have twice its variance (von Neumann et al. 1941, Ann. Math. Stat.
+    12:153)."""
     if step_n:
         noise.white_n = min(noise.white_n + step_n, WHITE_MEMORY_N)
         gain = min(1.0, step_n / (noise.white_n + 20.0))
@@ -113,7 +116,8 @@ def learn_wander(noise: Noise, means: list[list[float]], white_part: list[float]
 
 
 def fit_wander(noise: Noise) -> None:
-    """Posterior mean of the wander's variance and slow power over WANDERS: a mean of n squares is scaled chi-square, its
+    """Posterior mean of the wander's variance and slow power over WANDERS: a mean of n squares is scaled chi-square,
+    its
     likelihood exp(-n/2 (ln m + seen / m)) with m expected. Overlapping differences count as n / (2 span) free ones."""
     logs = []
     for _, _, weight, expected in WANDERS:

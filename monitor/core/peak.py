@@ -1,12 +1,15 @@
 """WHERE the start of the fall is decided.
 
-After `history.py`; its verdict becomes `peak_reached` and `fall_began` in `decide.py`. The time of the peak is fitted in
+After `history.py`; its verdict becomes `peak_reached` and `fall_began` in `decide.py`. The time of the peak is fitted
+in
 `summit.py`.
 
 Method. Over many window lengths at once, the mean of the latest window is held against the best earlier mean of every
-window length: z = (best - latest - allowance) / spread, the multi-scale generalised likelihood ratio for "the level was
-higher before" (Lorden 1971, Ann. Math. Stat. 42:1897 for windows of CUSUM type; Siegmund and Venkatraman 1995, Ann. Stat.
-23:255 for the scan). The spread holds the white noise and the wander learnt from this run. The evidence asked for, z^2/2,
+window length: z = (best - latest) / spread, the multi-scale generalised likelihood ratio for "the level was
+higher before" (Lorden 1971, Ann. Math. Stat. 42:1897 for windows of CUSUM type; Siegmund and Venkatraman 1995, Ann.
+Stat.
+23:255 for the scan). The spread holds the white noise and the wander learnt from this run. The evidence asked for,
+z^2/2,
 follows from the wanted run length between false alarms.
 """
 
@@ -55,10 +58,10 @@ def threshold_z(sampling_s: float) -> float:
     return sqrt(2.0 * log(FALSE_ALARM_S / max(sampling_s, 1.0)))
 
 
-def search(scan: Scan, history: History, noise: Noise, sampling_s: float, allowance_mm: float) -> Drop | None:
+def search(scan: Scan, history: History, noise: Noise) -> Drop | None:
     """Take in the bins closed since the last call; the strongest drop at the newest, or None before there is any."""
     latest = catch_up(scan, history)
-    return _strongest(scan, latest, history, noise, sampling_s, allowance_mm) if latest else None
+    return _strongest(scan, latest, history, noise) if latest else None
 
 
 def catch_up(scan: Scan, history: History) -> list[float]:
@@ -93,27 +96,25 @@ def catch_up(scan: Scan, history: History) -> list[float]:
     return latest
 
 
-def _strongest(
-    scan: Scan, latest: list[float], history: History, noise: Noise, sampling_s: float, allowance_mm: float
-) -> Drop | None:
+def _strongest(scan: Scan, latest: list[float], history: History, noise: Noise) -> Drop | None:
     size, i = len(SCALES), scan.bins
     present, inverse = history.present, history.inverse
     hour = max(0, i - 12)
     filled = max(present[i] - present[hour], 1.0)
     white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
     variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
-    top: Drop | None = None
+    best, best_z, at = scan.best, NOTHING, (0, 0)
     for b in range(size):
         mean = latest[b]
         if mean == NOTHING:
             continue
         for a in range(size):
-            k = a * size + b
-            best = scan.best[k]
-            if best == NOTHING:
-                continue
-            sd = sqrt(variances[a] + variances[b])
-            z = (best - mean - allowance_mm) / sd
-            if top is None or z > top.z:
-                top = Drop(z, best - mean, sd, best, scan.best_at[k], SCALES[a], SCALES[b])
-    return top
+            z = (best[a * size + b] - mean) / sqrt(variances[a] + variances[b])
+            if z > best_z:
+                best_z, at = z, (a, b)
+    a, b = at
+    k = a * size + b
+    if best[k] == NOTHING or best_z == NOTHING:
+        return None
+    sd = sqrt(variances[a] + variances[b])
+    return Drop(best_z, best[k] - latest[b], sd, best[k], scan.best_at[k], SCALES[a], SCALES[b])

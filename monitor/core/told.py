@@ -1,6 +1,7 @@
 """What the person says: fed, put to rest, taken, stirred, a new run. Beside `decide.py`, which sees things by itself.
 
-A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the levels
+A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
+levels
 since then are judged anew (`replaces` names what that makes wrong).
 """
 

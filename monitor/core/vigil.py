@@ -1,7 +1,7 @@
 """The one step function: joins trust, minutes, lid, levels, peak and the told things, in order, with no arithmetic of
 its own. `daemon.py` and replay drive it; what it returns as events is all that is ever decided.
 
-    reading -> trust.sift -> minute -> lid.take -> decide.land / decide.levels -> events
+    reading -> trust.sift -> minute -> lid.take -> landing.land / decide.levels -> events
     tick    -> minute closes, bins close, quiet.watch (silence, away, rest)
             -> outlook.hourly (forecast) -> events
     told    -> told.fed, told.noted -> events
@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from math import floor
 
-from monitor.core import decide, lid, minute, noise, outlook, quiet, told, trust
+from monitor.core import decide, landing, lid, minute, noise, outlook, quiet, told, trust
 from monitor.core.memory import Vigil, freeze, thaw
 from monitor.core.shown import look
 from monitor.settings import JarSettings
@@ -98,7 +98,7 @@ def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:
     if block.distance_mm is not None:
         decide.place(v, block.distance_mm, jar)
     level_mm = decide.level_of(v, block.distance_mm)
-    rows, landing = lid.take(
+    rows, landed = lid.take(
         v.lid,
         block.time_s,
         level_mm,
@@ -107,8 +107,8 @@ def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:
         v.noise,
         v.trend,
         v.sieve.sampling_s or TICK_S,
-        decide.whereabouts(v),
+        landing.whereabouts(v),
     )
-    if landing is None:
+    if landed is None:
         return decide.levels(v, rows, jar) if rows else []
-    return decide.land(v, landing, rows, jar)
+    return landing.land(v, landed, rows, jar)

@@ -1,0 +1,110 @@
+"""The surface is back after something: a feeding, the lid set back, a disturbance, or nothing at all.
+
+After `lid.py`, which sees it land; `fed_seen.py` says what it means; `decide.py` takes the levels in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import sqrt
+
+from monitor.core import lid as lids
+from monitor.core.decide import event, height, levels, open_cycle
+from monitor.core.fed_seen import Meaning, meaning, places
+from monitor.core.history import History
+from monitor.core.memory import Vigil
+from monitor.core.peak import Scan
+from monitor.core.trend import Trend, line
+from monitor.settings import JarSettings
+from monitor.values import Event, EventKind, Json
+
+SAME_FEEDING_S = 3 * 3600.0  # a told feeding and the landing that shows it
+RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
+QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
+
+
+def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+    """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
+    out: list[Event] = []
+    if v.lid.lid_off:
+        v.lid.lid_off = False
+        out.append(event(v, EventKind.LID_ON, landing.back_s, {"off_s": landing.off_s}))
+    if v.watch.away_told:
+        v.watch.away_told = False
+        out.append(event(v, EventKind.JAR_BACK, landing.back_s, {}))
+    v.watch.away_since_s = None
+    cycle = v.cycle
+    assert cycle is not None
+    if landing.within:
+        rows = lids.withdraw(v.lid, landing.within)
+    raw = v.lid.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
+    shifted = replace(landing, before_mm=height(v, landing.before_mm) - raw, after_mm=height(v, landing.after_mm) - raw)
+    start = _start(v)
+    hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
+    what = meaning(shifted, start, hours, rising=_rising(v))
+    evidence: dict[str, Json] = {
+        "before_mm": round(landing.before_mm, 2),
+        "after_mm": round(landing.after_mm, 2),
+        "lid_off_s": round(landing.off_s),
+        "sure": what is not Meaning.PERHAPS_FED,
+    }
+    if what in (Meaning.FED, Meaning.PERHAPS_FED):
+        _restart_levels(v, rows)
+        if cycle.told and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
+            cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
+            v.history, v.scan, v.learnt_bins = History(), Scan(), 0
+        else:
+            fed_at_s = (landing.left_s + landing.back_s) / 2 if landing.off_s <= 0.0 else landing.back_s - landing.off_s
+            open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=what is Meaning.FED)
+            out.append(event(v, EventKind.FED, fed_at_s, evidence))
+            if what is Meaning.PERHAPS_FED:
+                v.question = QUESTION
+    elif landing.off_s > 0.0 and not landing.gap:
+        cycle.handled_at_s = landing.back_s - landing.off_s
+    if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
+        cycle.stirred = cycle.stirred or what is not Meaning.LID
+        if what is not Meaning.COLLAPSED:
+            lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
+        if what is not Meaning.LID:
+            out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
+    if what is Meaning.COLLAPSED:
+        lids.restart(v.lid, rows)
+    elif what not in (Meaning.FED, Meaning.PERHAPS_FED):
+        lids.accept(v.lid, rows)
+    if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
+        rows = rows[-1:]  # the others were taken in before the step was seen
+    return out + levels(v, rows, jar)
+
+
+def _rising(v: Vigil) -> bool:
+    """Whether the level is clearly on its way up."""
+    fitted = line(v.trend)
+    if fitted is None:
+        return False
+    noise = sqrt(v.noise.white_mm2 + v.noise.wander_mm2)
+    return fitted[1] > max(RISING_MM_PER_MIN, 2.0 * fitted[2] * noise)
+
+
+def whereabouts(v: Vigil) -> tuple[float, float]:
+    """Where a surface may be after a jump, on the level scale."""
+    before = lids.latest(v.lid)
+    if before is None:
+        return -1e9, 1e9
+    bottom = (v.bottom_mm or 0.0) + v.lid.offset_mm
+    low, high = places(_start(v), before - bottom)
+    return low + bottom, high + bottom
+
+
+def _start(v: Vigil) -> float | None:
+    """The starting level as a height; in a cycle begun in its middle, the lowest level that a rise was seen from."""
+    cycle = v.cycle
+    if cycle is None:
+        return None
+    level_mm = cycle.start_mm if cycle.start_mm is not None or cycle.rise_at_s is None else cycle.lowest_mm
+    return None if level_mm is None else height(v, level_mm)
+
+
+def _restart_levels(v: Vigil, rows: list[list[float]]) -> None:
+    lids.unshift(v.lid, rows)
+    lids.restart(v.lid, rows)
+    v.trend = Trend()
