@@ -18,6 +18,7 @@ from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
 from monitor.zone import display as display_for
 
+DAY_S = 86_400.0
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
 
 
@@ -29,11 +30,18 @@ def status(config: Path, as_json: bool) -> None:
     settings = settings_from(config)
     path = settings.store.path
     pid = lock.holder(path) if path.exists() else None
-    body, waiting = _known(path)
+    body, waiting, refused = _known(path)
     now_s = time.time()
     stale = body is not None and now_s - float(body["as_of_s"]) > STALE_S
     if as_json:
-        whole = {"watching": pid is not None, "pid": pid, "stale": stale, "notices_waiting": waiting, **(body or {})}
+        about = {
+            "watching": pid is not None,
+            "pid": pid,
+            "stale": stale,
+            "notices_waiting": waiting,
+            "refused": refused,
+        }
+        whole = {**about, **(body or {})}
         click.echo(json.dumps(whole, ensure_ascii=False))
         sys.exit(0 if pid is not None else 1)
     show = display_for(settings.display)
@@ -55,22 +63,31 @@ def status(config: Path, as_json: bool) -> None:
         click.echo(f"source {health['name']}: {word} since {since}{last}")
     for sentence in body["troubles"]:
         click.echo(f"trouble: {sentence}")
+    for row in refused:
+        last = show.clock(row["last_s"], now_s)
+        click.echo(
+            f"refused: {row['count']} from {row['source']}: {row['reason']}, last {last}: {row['last_detail']!r}"
+        )
     if waiting:
         click.echo(f"{waiting} notice{'s' if waiting > 1 else ''} waiting to be delivered")
     sys.exit(0 if pid is not None else 1)
 
 
-def _known(path: Path) -> tuple[dict[str, Any] | None, int]:
-    """The daemon's last state, and how many notices wait."""
+def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]]:
+    """The daemon's last state, how many notices wait, and what was refused since yesterday, UTC, by reason."""
     if not path.exists():
-        return None, 0
+        return None, 0, []
+    since_day = time.strftime("%Y-%m-%d", time.gmtime(time.time() - DAY_S))
     try:
         with Store.join(path) as store:
             waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
-            return kept.read(store), len(waiting)
+            counts = store.rejected_counts(since_day)
+            body = kept.read(store)
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
+    names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
+    return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts]
 
 
 def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
