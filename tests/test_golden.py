@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from monitor.runs import run_file
 from monitor.settings import JarSettings
 from monitor.sources.replay import replay
 from monitor.values import Event
-from tests import golden_scenes
+from tests import golden_making, golden_scenes
 
 NAMES = [scene.name for scene in golden_scenes.SCENES]
 
@@ -26,14 +27,15 @@ NAMES = [scene.name for scene in golden_scenes.SCENES]
 @pytest.fixture(scope="session", autouse=True)
 def recordings(request: pytest.FixtureRequest) -> Path:
     if request.config.getoption("--rewrite-golden"):
-        golden_scenes.write()
-    return golden_scenes.FOLDER
+        golden_making.write()
+    return golden_making.FOLDER
 
 
 def unix(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
+@cache
 def events_of(path: Path) -> list[Event]:
     opened = run_file.read(path)
     jar = JarSettings(name=opened.jar, empty_mm=opened.empty_mm)

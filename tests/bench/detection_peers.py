@@ -187,13 +187,13 @@ RIVALS = {
     "drop from the highest (find_peaks)": Entry(
         highest,
         "scipy",
-        {"width": 12, "drop_mm": 2.5},
+        {"width": 12, "drop_mm": 3.0},
         {"width": (3, 6, 12), "drop_mm": (1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)},
     ),
     "level-and-slope Kalman (filterpy)": Entry(
         kalman,
         "filterpy",
-        {"drift": 0.1, "sigmas": 1.5},
+        {"drift": 0.05, "sigmas": 2.5},
         {"drift": (0.05, 0.1, 0.2, 0.4), "sigmas": (1.0, 1.5, 2.0, 2.5)},
     ),
     "Page-Hinkley (river)": Entry(
