@@ -6,6 +6,7 @@ import json
 import os
 import random
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -29,10 +30,15 @@ def jartide(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
 
 
 @contextmanager
-def watching(folder: Path) -> Iterator[subprocess.Popen[str]]:
+def watching(folder: Path, **environment: str) -> Iterator[subprocess.Popen[str]]:
     log = (folder / "log").open("a")
     process = subprocess.Popen(
-        [sys.executable, "-m", "monitor", "watch"], cwd=folder, stdout=log, stderr=subprocess.STDOUT, text=True
+        [sys.executable, "-m", "monitor", "watch"],
+        cwd=folder,
+        stdout=log,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, **environment},
     )
     try:
         yield process
@@ -104,6 +110,27 @@ def test_a_serial_jar_is_watched_and_the_cable_may_be_pulled(tmp_path: Path) -> 
     assert oct((tmp_path / "s.db").stat().st_mode & 0o007) == "0o0"  # nobody else may read it
     os.close(master)
     os.close(slave)
+
+
+def test_the_service_manager_hears_that_it_is_ready_alive_and_stopping(tmp_path: Path) -> None:
+    """sd_notify(3): one datagram a state to $NOTIFY_SOCKET; sd_watchdog_enabled(3): at least every half of
+    $WATCHDOG_USEC."""
+    serial_config(tmp_path, "/dev/there-is-none")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(20)
+        with watching(tmp_path, NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="6000000") as process:
+            assert manager.recv(4096) == b"READY=1"
+            assert manager.recv(4096) == b"WATCHDOG=1"
+            began_s = time.monotonic()
+            assert manager.recv(4096) == b"WATCHDOG=1"
+            assert time.monotonic() - began_s < 6.0
+            process.send_signal(signal.SIGTERM)
+            heard = manager.recv(4096)
+            while heard == b"WATCHDOG=1":
+                heard = manager.recv(4096)
+            assert heard == b"STOPPING=1"
+            assert process.wait(15) == 0
 
 
 _FORKS = """
