@@ -82,7 +82,7 @@ def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, su
         v.previous = cycles.Ended(v.cycle, fed_at_s)
     v.cycle = Open(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
     v.history, v.scan, v.learnt_bins = History(), Scan(), 0
-    v.last_z, v.peak_told_s, v.question, v.hour = 0.0, None, None, -1
+    v.last_z, v.peak_tried_s, v.question, v.hour = 0.0, None, None, -1
     return v.cycle
 
 
@@ -178,15 +178,15 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     if drop.best_mm - foot_mm < needed:
         return out
     falls = drop.z >= threshold_z(sampling_s) and not _may_go_on(drop, history, i, noise)
-    first = drop.z >= PEAK_Z and (v.peak_told_s is None or v.now_s - v.peak_told_s >= PEAK_AGAIN_S)
+    first = drop.z >= PEAK_Z and (v.peak_tried_s is None or v.now_s - v.peak_tried_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out
+    v.peak_tried_s = v.now_s
     top = summit(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
     if top is not None and (
         cycle.peak_at_s is None or abs(top[0] - cycle.peak_at_s) > 600.0 or (falls and top[0] != cycle.peak_at_s)
     ):
         cycle.peak_at_s, cycle.peak_mm = top
-        v.peak_told_s = v.now_s
         out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
     if falls and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)

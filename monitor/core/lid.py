@@ -155,12 +155,25 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
     return tail if expected_place or persists else []  # type: ignore[return-value]
 
 
+def _suspicious(rows: list[list[float]]) -> bool:
+    """A cheap look before `_step`: could two or five blocks differ enough from the three before them?"""
+    before = (rows[-3][1] + rows[-4][1] + rows[-5][1]) / 3.0
+    if abs((rows[-1][1] + rows[-2][1]) / 2.0 - before) > GATE_LEAST_MM:
+        return True
+    if len(rows) < 8:
+        return False
+    before = (rows[-6][1] + rows[-7][1] + rows[-8][1]) / 3.0
+    return abs((rows[-1][1] + rows[-2][1] + rows[-3][1]) / 3.0 - before) > GATE_LEAST_MM
+
+
 def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
     """A step smaller than the gate between the latest blocks and those before, or None: two means of several blocks
     differ by more than STEP_SD of their spread and by more than a lid is set back off."""
     rows = lid.recent
+    if len(rows) < 5 or not _suspicious(rows):
+        return None
     fitted = line(trend)
-    if len(rows) < 5 or fitted is None:
+    if fitted is None:
         return None
     for k in (2, 3, 5):
         late, early = rows[-k:], [row for row in rows[:-k] if rows[-k][0] - row[0] <= STEP_BACK_S][-8:]

@@ -55,7 +55,7 @@ class Vigil:
     empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
     learnt_bins: int = 0
     last_z: float = 0.0
-    peak_told_s: float | None = None  # when `peak_reached` was last given out
+    peak_tried_s: float | None = None  # when the peak's time was last fitted
     question: str | None = None
     carried: dict[str, Json] = field(default_factory=dict)  # the culture's own JSON
     hour: int = -1  # since the feeding, of the last forecast
