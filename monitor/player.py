@@ -37,11 +37,12 @@ class PlayerError(RuntimeError):
 # --- to files --------------------------------------------------------------------------------------------------------
 
 
-def write_runs(scenario: Scenario, out: Path, truths: dict[str, JarTruth]) -> list[Path]:
+def write_runs(scenario: Scenario, out: Path, truths: dict[str, JarTruth], name: str) -> list[Path]:
     """Write one run file a jar: `out` itself for one jar, `out` with the jar's name before the suffix for many.
 
-    Messages that are garbled as a whole are no rows of a run file and are left out. A `received` column is there when
-    a device's clock or the way could make the time of arrival another than the time of measuring.
+    `name` says in the header which scenario it was. Messages that are garbled as a whole are no rows of a run file and
+    are left out. A `received` column is there when a device's clock or the way could make the time of arrival another
+    than the time of measuring.
     """
     paths = []
     for jar in scenario.jar:  # jars share nothing but the kitchen, which is the same each time: one at a time
@@ -50,7 +51,7 @@ def write_runs(scenario: Scenario, out: Path, truths: dict[str, JarTruth]) -> li
         rows = ((sent.at_s, sent.reading) for sent in play(alone, truths) if sent.raw is None)
         try:
             with path.open("w", encoding="utf-8", newline="") as file:
-                run_file.write(file, rows, header=header(scenario, jar), columns=_columns(jar))
+                run_file.write(file, rows, header=header(scenario, jar, name), columns=_columns(jar))
         except OSError as error:
             raise PlayerError(f"{path}: {error.strerror}") from None
         paths.append(path)
@@ -62,13 +63,14 @@ def run_path(out: Path, scenario: Scenario, jar: JarPlan) -> Path:
     return out if len(scenario.jar) == 1 else out.with_name(f"{out.stem}.{jar.name}{out.suffix}")
 
 
-def header(scenario: Scenario, jar: JarPlan) -> dict[str, str]:
+def header(scenario: Scenario, jar: JarPlan, name: str) -> dict[str, str]:
     """The run file's `# key: value` lines."""
     return {
         "shows": scenario.shows,
         "jar": jar.name,
         "empty_mm": f"{jar.empty_mm:g}",
         "geometry": format_geometry(jar.geometry),
+        "scenario": name,
         "seed": str(scenario.seed),
         "sampling_s": f"{jar.sampling_s or scenario.sampling_s:g}",
         "sensor": jar.sensor.kind,

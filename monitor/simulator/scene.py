@@ -156,7 +156,9 @@ class _Jar:
         if what in LID_OFF_AT_ONCE:
             self._lift_lid(at_s, doing.minutes)
         if what == "feed":
+            assert self._jar_c is not None
             before_g = mass_g(self._dough, self._batch)
+            before_mm = float(self._level(volume_ml(self._dough, self._batch, self._jar_c)))
             kept_g = before_g if doing.starter_g is None else min(before_g, doing.starter_g)
             self._dough, self._batch = fed(
                 self._dough,
@@ -174,7 +176,8 @@ class _Jar:
             volume = float(volume_ml(self._dough, self._batch, self._jar_c))
             self.truth.fed(
                 TrueCycle(
-                    fed_at_s=self._scenario.starts_s + at_s, start_ml=volume, start_mm=float(self._level(volume)),
+                    fed_at_s=self._scenario.starts_s + at_s, before_mm=before_mm,
+                    start_ml=volume, start_mm=float(self._level(volume)),
                     flour=doing.flour, starter_g=kept_g, flour_g=doing.flour_g, water_g=doing.water_g,
                 )
             )  # fmt: skip
@@ -212,6 +215,7 @@ class _Jar:
         """The sensor sits in the lid, and the lid lies somewhere else: on its back, or looking down at the worktop."""
         elsewhere_mm = math.nan if self._hands.one() < 0.4 else round(self._hands.one(4.0, 30.0))
         self._off.append((at_s - minutes * 20, at_s + minutes * 40, elsewhere_mm))
+        self._sensor.aired()
         self._lid_mm = self.plan.sensor.lid_shift_mm * float(self._hands.normal(1)[0])
 
     # --- time ---

@@ -29,6 +29,7 @@ ECHO_NEAREST_MM = 20.0  # datasheets of 40 kHz modules: 2 cm
 # ml/h of headspace gas that a lid exchanges with the room: an open jar, a lid laid on, a lid screwed half tight
 VENTS_ML_PER_H = {"open": 8000.0, "loose": 900.0, "tight": 120.0}
 HEADSPACE_LAG_S = 1200.0
+AIRED_CO2 = 0.003  # mole fraction that is left after the lid was off
 # Ideal-gas mixture: molar masses (g/mol) and heat capacities (J/mol/K) of air, carbon dioxide and water vapour
 _AIR, _CO2, _H2O = (28.96, 29.12), (44.01, 37.0), (18.02, 33.6)
 _R = 8.314462618
@@ -87,10 +88,14 @@ class Sensor:
         self._keep = math.exp(-sampling_s / HEAVING_S)
         self._heaving = 0.0
         self._lag = math.exp(-sampling_s / HEADSPACE_LAG_S)
-        self._co2 = 0.002
+        self._co2: float | None = None
         part = Chance(seed, jar, "part").normal(2)
         self._drift_mm_per_c = DRIFT_MM_PER_C * float(part[0])
         self._probe_c = PROBE_OFFSET_C * float(part[1])
+
+    def aired(self) -> None:
+        """The lid is off: the headspace's gas is gone."""
+        self._co2 = AIRED_CO2
 
     def report(self, seen: Seen) -> Reported:
         """The readings of one stretch, in order."""
@@ -117,7 +122,8 @@ class Sensor:
             )
         else:
             wanted = headspace_co2(seen.escaping_ml_per_h, plan.venting)
-            co2 = _smoothed(wanted * (1 - self._lag), self._lag, self._co2)
+            before = self._co2 if self._co2 is not None else float(wanted[0]) if count else 0.0
+            co2 = _smoothed(wanted * (1 - self._lag), self._lag, before)
             self._co2 = float(co2[-1]) if count else self._co2
             true_us = 2000.0 * (surface_mm + plan.noise_mm * noise) / sound_m_per_s(air_c, co2, HEADSPACE_HUMIDITY_PCT)
             echo_us = np.where(missing | (surface_mm < ECHO_NEAREST_MM), np.nan, np.round(true_us))
