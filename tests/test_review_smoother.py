@@ -96,7 +96,7 @@ def test_no_fall_is_claimed_while_it_still_rises() -> None:
 
 
 def test_ranges_hold_the_truth_on_recordings_of_the_evaluation_set() -> None:
-    # the whole figure is tests/bench/smoother_coverage.py's; of 20 cycles at 88 % fewer than 12 hold once in 4000
+    # the whole figure is tests/bench/smoother_coverage.py's; of 20 at 88 % fewer than 12 hold once in 4000
     rows = [rows for seed in range(TUNE, TUNE + 8) for _, rows in check(seed)][:20]
     assert len(rows) >= 18
     assert all(rows)

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.detection_score import HEADER, Claims, Score, row, score
-from tests.bench.detection_set import HELD_OUT, TUNE, Recording, recording, recordings
+from tests.bench.detection_set import HARSH, HELD_OUT, TUNE, Recording, recording, recordings
 
 FULL_DAYS, QUICK_DAYS = 190.0, 40.0
 
@@ -156,6 +156,7 @@ def files_agree(seeds: list[int]) -> int:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--held-out", action="store_true")
+    parser.add_argument("--harsh", action="store_true", help="ten troubles at once in every recording")
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_DAYS:g} jar-days")
     parser.add_argument("--days", type=float, default=FULL_DAYS)
     parser.add_argument("--skip", type=int, default=0, help="leave out so many recordings at the beginning of the half")
@@ -168,8 +169,11 @@ def main() -> int:
     parser.add_argument("--files", type=int, metavar="N", help="compare N recordings with what `jartide replay` prints")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
+    first, half = (
+        (HELD_OUT, "held-out half") if args.held_out else (HARSH, "harsh") if args.harsh else (TUNE, "tune half")
+    )
     days = QUICK_DAYS if args.quick else args.days
-    seeds = recordings((HELD_OUT if args.held_out else TUNE) + args.skip, days)
+    seeds = recordings(first + args.skip, days)
     if args.seeds:
         seeds = [int(text) for text in args.seeds.split(",")]
     if args.files:
@@ -183,18 +187,18 @@ def main() -> int:
         names = tuple(name for name in every if name not in absent and (not args.only or name in args.only))
     began = time.perf_counter()
     total, seconds, about = evaluate(seeds, names, args.workers)
-    print(f"{'held-out' if args.held_out else 'tune'} half, {total[names[0]].days:.0f} jar-days: {'; '.join(about)}")
+    print(f"{half}, {total[names[0]].days:.0f} jar-days: {'; '.join(about)}")
     print(HEADER)
     for name in names:
         print(row(name, total[name]) + f"   {seconds[name]:.0f} s")
     for name, why in absent.items():
         print(f"{name:34s} not run: {why}")
     print(f"{time.perf_counter() - began:.0f} s in all")
-    first = total[names[0]]
-    if first.failures:
+    ours_first = total[names[0]]
+    if ours_first.failures:
         print(f"\nwhere {names[0]!r} failed:")
     troubled: Counter[str] = Counter()
-    for seed, what in sorted(first.failures):
+    for seed, what in sorted(ours_first.failures):
         given = recording(seed)
         troubled.update(what.split(" ")[0] + " with " + t for t in given.troubles or ("no trouble",))
         print(
@@ -205,7 +209,7 @@ def main() -> int:
         print("  " + ", ".join(f"{name}: {n}" for name, n in troubled.most_common()))
     if args.draw:
         args.draw.mkdir(parents=True, exist_ok=True)
-        failed = list(dict.fromkeys(seed for seed, _ in sorted(first.failures))) if not args.seeds else seeds
+        failed = list(dict.fromkeys(seed for seed, _ in sorted(ours_first.failures))) if not args.seeds else seeds
         run = detectors()[names[0]] if names[0] != "ours" else _ours
         assert callable(run)
         for seed in failed[: args.draw_max]:
