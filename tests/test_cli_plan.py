@@ -44,7 +44,7 @@ def planned(path: Path, *more: object, target_h: object = 24, c: object = 21) ->
     return done, json.loads(done.stdout) if done.stdout else {}
 
 
-# --- the contract ------------------------------------------------------------------------------------------------------
+# --- the contract -----------------------------------------------------------------------------------------------------
 
 
 def test_a_plan_from_a_history(tmp_path: Path) -> None:
@@ -205,7 +205,7 @@ def test_what_is_written_is_read_back(tmp_path: Path) -> None:
     assert history.read(again)[0] == cycles
 
 
-# --- with a store ------------------------------------------------------------------------------------------------------
+# --- with a store -----------------------------------------------------------------------------------------------------
 
 
 @pytest.fixture

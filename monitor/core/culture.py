@@ -36,7 +36,7 @@ PRIOR = {
     PEAK: (math.log(9.0), 0.33),
     DILUTION: (0.95, 0.25),
     STEEP: (1.0, 0.22),
-    WAIT: (math.log(2.0), 0.6),
+    WAIT: (math.log(1.6), 0.7),
     WAIT_STEEP: (math.log(2.0), 0.4),
     WAIT_DILUTION: (0.4, 0.4),
 }

@@ -13,7 +13,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from forecast_cultures import STEP_H, Budding, Kitchens, Tabular
+from forecast_cultures import KINDS, STEP_H, Kitchens, World
 
 from monitor.core import culture as cultures
 from monitor.core import forecast as forecasts
@@ -55,7 +55,7 @@ def factors(rows: np.ndarray) -> tuple[float, float]:
     return float(10 ** np.abs(logs).mean()), float(10 ** logs.mean())
 
 
-def live(kind: type[Budding] | type[Tabular], n: int, seed: int, in_cycle: bool = True) -> Scores:
+def live(kind: type[World], n: int, seed: int, in_cycle: bool = True) -> Scores:
     """Let `n` cultures live through their cycles and write down what was foretold."""
     rng = np.random.default_rng(seed)
     world, kitchens, scores = kind(rng, n), Kitchens(rng, n), Scores()
@@ -155,5 +155,5 @@ def report(scores: Scores, title: str) -> None:
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    for kind in (Budding, Tabular):
+    for kind in KINDS:
         report(live(kind, count, seed), f"{kind.__name__}: {count} cultures, seed {seed}")

@@ -1,4 +1,4 @@
-"""Invented cultures to judge forecasts by. Two kinds, neither sharing an equation with `monitor.core.culture`.
+"""Invented cultures to judge forecasts by. Three kinds, none sharing an equation with `monitor.core.culture`.
 
 `budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, in small steps; temperature acts by
 the extended square-root law (Ratkowsky et al. 1983, J. Bact. 154:1222), the lag by a physiological state (Baranyi and
@@ -6,16 +6,23 @@ Roberts 1994, IJFM 23:277) that is worse for a starter fed late; the dough can h
 `tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per doubling of the
 dilution, the fall comes a share of the rise later, and the scatter has heavy tails.
 
+`Simulated` wraps the project's own mechanistic simulator, whose equations are not the model's either: gas, sugar, acid and
+gluten as in `monitor/simulator/dough.py`. It is slow: some tenths of a second a cycle.
+
 Vigour, its drift, flour, kitchen, ratio and habits are drawn at random for each culture; nothing here is measured.
 """
 
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from monitor.simulator.dough import Batch, fed, volume_ml
+from monitor.simulator.growing import dough_from, grow, ripe
 
 Floats = NDArray[np.float64]
 STEP_H = 0.1
@@ -167,6 +174,55 @@ class Tabular:
 
     def copy(self) -> Tabular:
         return copy.deepcopy(self)
+
+
+class Simulated:
+    """Cultures of `monitor.simulator`, one after the other."""
+
+    def __init__(self, rng: np.random.Generator, n: int) -> None:
+        self.rng, self.n = rng, n
+        self.vigour = np.exp(rng.normal(0.0, 0.2, n))
+        self.flours = rng.choice(["white", "whole wheat", "rye"], n, p=[0.6, 0.2, 0.2])
+        self.drift_sd = rng.uniform(0.0, 0.04, n)
+        self.scatter_sd = rng.uniform(0.02, 0.06, n)
+        self.doughs = [
+            ripe(str(f), 200.0, 1.0, round(float(v), 3), 1.0) for f, v in zip(self.flours, self.vigour, strict=True)
+        ]
+        self.solved: list[tuple[Callable[[Floats], Floats], Batch]] = []
+
+    def cycle(self, dilution: Floats, temperatures_c: Floats) -> Outcome:
+        rng = self.rng
+        self.vigour = self.vigour * np.exp(rng.normal(0.0, 1.0, self.n) * self.drift_sd)
+        today = self.vigour * np.exp(rng.normal(0.0, 1.0, self.n) * self.scatter_sd)
+        hours = np.arange(STEPS) * STEP_H
+        curve = np.empty((self.n, STEPS))
+        self.solved = []
+        for who, (dough, batch) in enumerate(self.doughs):
+            new_g = 12.5 * (float(dilution[who]) - 1.0)
+            dough, batch = fed(dough, batch, keep_g=25.0, flour_g=new_g, water_g=new_g, flour=str(self.flours[who]))
+            batch = replace(batch, vigour=float(today[who]))
+            room = temperatures_c[who].tolist()
+            at = grow(dough, batch, 0.0, HOURS, lambda h, room=room: room[min(int(h), HOURS - 1)])
+            volume = volume_ml(at(hours), batch, temperatures_c[who][np.minimum(hours.astype(int), HOURS - 1)])
+            curve[who] = volume / volume[3]
+            self.solved.append((at, batch))
+        return _outcome(rng, curve, temperatures_c)
+
+    def feed_at(self, end_h: Floats) -> None:
+        """What is carried over is all that is in the jar then."""
+        self.doughs = [
+            (dough_from(at(np.array([min(float(h), HOURS)]))[:, 0]), batch)
+            for (at, batch), h in zip(self.solved, end_h, strict=True)
+        ]
+
+    def copy(self) -> Simulated:
+        other = copy.copy(self)
+        other.rng = copy.deepcopy(self.rng)
+        return other
+
+
+World = Budding | Tabular | Simulated
+KINDS = (Budding, Tabular, Simulated)
 
 
 def _outcome(rng: np.random.Generator, curve: Floats, temperatures_c: Floats) -> Outcome:

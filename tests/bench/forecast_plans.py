@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 
 import numpy as np
-from forecast_cultures import Budding, Floats, Kitchens, Outcome, Tabular
+from forecast_cultures import KINDS, Floats, Kitchens, Outcome, World
 
 from monitor.core import culture as cultures
 from monitor.core import feeding
@@ -37,7 +37,7 @@ def line_of(out: Outcome, who: int, dilution: float, number: int) -> Cycle:
     )  # fmt: skip
 
 
-def run(kind: type[Budding] | type[Tabular], n: int, seed: int, follow: bool) -> dict[int, Floats]:
+def run(kind: type[World], n: int, seed: int, follow: bool) -> dict[int, Floats]:
     """By number of cycles learnt: rows of (earliest, likely, latest, what came, last one's hours) of the met plans."""
     rng = np.random.default_rng(seed)
     world, kitchens = kind(rng, n), Kitchens(rng, n)
@@ -91,7 +91,7 @@ def report(rows: dict[int, Floats], n: int) -> None:
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    for kind in (Budding, Tabular):
+    for kind in KINDS:
         for follow in (True, False):
             who = "the baker follows the plans" if follow else "the baker feeds 1:2:2 to 1:8:8 before: far from 24 h"
             print(f"\n{kind.__name__}: {count} cultures, seed {seed}, {who}")
