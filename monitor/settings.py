@@ -107,6 +107,22 @@ class DisplaySettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PageSettings:
+    """[page]: the live page. Secrets come from the environment or a file, never from here."""
+
+    on: bool = True
+    host: str = "127.0.0.1"  # the address it listens at; beyond this machine only with a password or a token
+    port: int = 8140
+    password_env: str | None = None  # for people
+    password_file: Path | None = None
+    token_env: str | None = None  # for programs: Authorization: Bearer
+    token_file: Path | None = None
+    names: tuple[str, ...] = ()  # further names that it is reached by, such as a proxy's
+    prefix: str = ""  # "/jartide", where a proxy hands the path on as it is
+    read_only: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """The whole config file."""
 
@@ -117,6 +133,7 @@ class Settings:
     notices: NoticeSettings = field(default_factory=NoticeSettings)
     influx: InfluxSettings | None = None
     display: DisplaySettings = field(default_factory=DisplaySettings)
+    page: PageSettings = field(default_factory=PageSettings)
 
     def jar(self, name: str) -> JarSettings:
         """The settings of one jar. Raises KeyError when no such jar is configured."""

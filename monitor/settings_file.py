@@ -23,6 +23,7 @@ from monitor.settings import (
     JarSettings,
     MqttSettings,
     NoticeSettings,
+    PageSettings,
     SerialSettings,
     Settings,
     StoreSettings,
@@ -37,6 +38,7 @@ SINGLE: dict[str, type] = {
     "notices": NoticeSettings,
     "influx": InfluxSettings,
     "display": DisplaySettings,
+    "page": PageSettings,
 }
 HEADERS = {name: f"[[{name}]]" for name in REPEATED} | {name: f"[{name}]" for name in SINGLE}
 SHAPES = {
@@ -247,6 +249,7 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
         settings,
         store=placed(settings.store),
         notices=placed(settings.notices),
+        page=placed(settings.page),
         influx=None if settings.influx is None else placed(settings.influx),
         mqtt=tuple(placed(mqtt) for mqtt in settings.mqtt),
     )

@@ -7,6 +7,7 @@ the reader can add the file, the line and the value.
 from __future__ import annotations
 
 import difflib
+import ipaddress
 import re
 import zoneinfo
 from collections.abc import Iterator, Sequence
@@ -20,6 +21,7 @@ from monitor.settings import (
     JarSettings,
     MqttSettings,
     NoticeSettings,
+    PageSettings,
     SerialSettings,
     Settings,
 )
@@ -33,6 +35,8 @@ JAR_NAME = re.compile(r"[^\W_][\w.-]{0,39}", re.ASCII)
 CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 # Capitals only, as is the custom, so that a password put here by mistake is seen to be none.
 VARIABLE = re.compile(r"[A-Z_][A-Z0-9_]*")
+HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
+PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)+")
 
 # (lowest, highest, unit). Each keeps out a wrong unit or a slip of the finger, not a taste.
 LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
@@ -51,6 +55,7 @@ LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
         "too_cold_c": (-5, 30, "degC"),
         "too_hot_c": (15, 60, "degC"),
     },
+    "page": {"port": (1, 65535, "")},
 }
 
 
@@ -68,6 +73,7 @@ def broken_rules(settings: Settings) -> Iterator[Problem]:
     yield from _placed(("notices",), _notices(settings.notices))
     if settings.influx is not None:
         yield from _placed(("influx",), _influx(settings.influx))
+    yield from _placed(("page",), _page(settings.page))
     zone = settings.display.time_zone
     if zone is not None and not _is_zone(zone):
         yield ("display", "time_zone"), "must be a zone name such as Europe/Vienna"
@@ -165,6 +171,36 @@ def _influx(influx: InfluxSettings) -> Iterator[Clause]:
     elif address.username or address.password:
         yield "url", "must hold no user or password: put the token into a file or a variable (token_file, token_env)"
     yield from _one_secret(influx.token_env, influx.token_file, "token")
+
+
+def _page(page: PageSettings) -> Iterator[Clause]:
+    yield from _limits("page", page)
+    yield from _one_secret(page.password_env, page.password_file, "password")
+    yield from _one_secret(page.token_env, page.token_file, "token")
+    locked = any((page.password_env, page.password_file, page.token_env, page.token_file))
+    if not page.host or re.search(r"[/\s\[\]]", page.host):
+        yield "host", "must be an address to listen at, such as 127.0.0.1 or 0.0.0.0"
+    elif page.on and not locked and not here_only(page.host):
+        yield (
+            "host",
+            "others in the network could feed your jar: set password_file or password_env beside it (or token_file or "
+            "token_env, for programs), or stay with 127.0.0.1",
+        )
+    for name in page.names:
+        if not HOST_NAME.fullmatch(name):
+            yield "names", "holds host names alone, such as jar.example.org, without a port or https://"
+    if page.prefix and not PREFIX.fullmatch(page.prefix):
+        yield "prefix", "must begin with / and not end with it, such as /jartide"
+
+
+def here_only(host: str) -> bool:
+    """Whether an address to listen at is this machine's own, unreachable from the network."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def _one_secret(env: str | None, file: PurePath | None, what: str) -> Iterator[Clause]:

@@ -25,6 +25,7 @@ ALLOWED = {
     "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret"},
     "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret"},
     "review": {"values", "settings", "core", "runs", "zone", "review"},
+    "page": {"values", "settings", "settings_rules", "core", "runs", "zone", "review", "secret", "status", "page"},
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
     "lock": set(),  # one daemon a store
     "status": {"values", "runs"},  # what the daemon last knew of itself
@@ -45,6 +46,7 @@ ALLOWED = {
         "jars",
         "status",
         "daemon",
+        "page",
     },
 }
 CLOCKS = {

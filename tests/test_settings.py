@@ -69,7 +69,7 @@ path = 3
         "[notices] has to_env, to_file, console, quiet_from, quiet_to, quiet_except, repeat_h, leave_out, "
         "peak_ahead_h, daily_summary, too_cold_c, too_hot_c",
         "kitchen.toml, line 15: notice: there is no such table; did you mean notices? "
-        "[[jar]], [[serial]], [[mqtt]], [store], [notices], [influx], [display]",
+        "[[jar]], [[serial]], [[mqtt]], [store], [notices], [influx], [display], [page]",
         'kitchen.toml, line 17: [store]: path = 3: must be text in "quotes"',
     ]
 
@@ -409,3 +409,21 @@ def test_addresses_are_gathered_from_variables_and_lines(tmp_path: Path, monkeyp
     monkeypatch.setenv("MAIL", "json://127.0.0.1:1/c")
     assert addresses(envs=("MAIL",), file=file) == tuple(f"json://127.0.0.1:1/{name}" for name in "cab")
     assert addresses(envs=(), file=None) == ()
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "kitchen.lan"])
+def test_a_page_for_the_network_needs_a_password_or_a_token(tmp_path: Path, host: str) -> None:
+    path = tmp_path / "kitchen.toml"
+    path.write_text(f'[[jar]]\nname = "rye"\n[page]\nhost = "{host}"\n')
+    with pytest.raises(SettingsError, match="set password_file or password_env beside it"):
+        load(path)
+    for way in ('password_env = "WORD"', 'token_file = "word"'):
+        path.write_text(f'[[jar]]\nname = "rye"\n[page]\nhost = "{host}"\n{way}\n')
+        assert load(path).page.host == host
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost", "127.3.2.1"])
+def test_a_page_for_this_machine_needs_none(tmp_path: Path, host: str) -> None:
+    path = tmp_path / "kitchen.toml"
+    path.write_text(f'[[jar]]\nname = "rye"\n[page]\nhost = "{host}"\n')
+    assert load(path).page.host == host
