@@ -104,7 +104,7 @@ def test_ranges_hold_the_truth_on_recordings_of_the_evaluation_set() -> None:
 
 
 # Months of greatest and least smoothed sunspot number, as published for cycles 1 to 12 (SILSO, Royal Observatory of
-# Belgium; monthly numbers in the old series: R's `sunspot.month`). Real rises and falls with strong noise, 11 years each.
+# Belgium; monthly numbers of the old series, R's `sunspot.month`): real rises and falls, 11 years each.
 SOLAR_MINIMA = (
     "1755-02", "1766-06", "1775-06", "1784-09", "1798-04", "1810-07", "1823-05", "1833-11", "1843-07", "1855-12",
     "1867-03", "1878-12", "1890-03",
