@@ -262,9 +262,7 @@ def test_a_new_starter_has_a_false_start_a_flat_week_and_then_lives():
         states = grow(dough, batch, 0.0, 24.0, lambda _: 23.0)(hour)
         volume = volume_ml(states, batch, 23.0)
         tops.append(float((volume / volume[0]).max()))
-        dough, batch = fed(
-            dough_from(states[:, -1]), batch, keep_g=50.0, flour_g=50.0, water_g=50.0, flour=kinds[day]
-        )
+        dough, batch = fed(dough_from(states[:, -1]), batch, keep_g=50.0, flour_g=50.0, water_g=50.0, flour=kinds[day])
     assert max(tops[1:3]) > 1.25
     assert min(tops[3:7]) < 1.15
     assert tops[-1] > 1.5

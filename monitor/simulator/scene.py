@@ -214,7 +214,7 @@ class _Jar:
     def _lift_lid(self, at_s: float, minutes: float) -> None:
         """The sensor sits in the lid, and the lid lies somewhere else: on its back, or looking down at the worktop."""
         elsewhere_mm = math.nan if self._hands.one() < 0.4 else round(self._hands.one(4.0, 30.0))
-        self._off.append((at_s - minutes * 20, at_s + minutes * 40, elsewhere_mm))
+        self._off.append((at_s, at_s + minutes * 60, elsewhere_mm))
         self._sensor.aired()
         self._lid_mm = self.plan.sensor.lid_shift_mm * float(self._hands.normal(1)[0])
 
