@@ -38,8 +38,6 @@ class Open:
     peak_at_s: float | None = None
     peak_mm: float | None = None
     fall_at_s: float | None = None
-    fall_known_s: float | None = None
-    refined: bool = False  # the peak's time, after the fall
     low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
     low_at_s: float = 0.0
     handled_at_s: float | None = None  # when hands were last at the jar without a jump of the level

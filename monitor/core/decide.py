@@ -28,7 +28,6 @@ RISE_SD = 5.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
-REFINE_AFTER_S, REFINE_LEAST_S = 3 * 3600.0, 300.0
 STEP_BINS, STEP_LOOK_BINS = 5, 36
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
@@ -190,7 +189,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
     if falls and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
-        cycle.fall_known_s, cycle.handled_at_s, cycle.stirred = v.now_s, None, False
+        cycle.handled_at_s, cycle.stirred = None, False
         out.append(event(v, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(v, cycle, drop, jar)))
     return out
 
@@ -217,7 +216,7 @@ def _fresh_rise(
     if cycle.low_mm is None or now_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = now_mm, happened_s
     if now_mm - cycle.low_mm <= needed or cycle.stirred:
-        return _refined(v, cycle, jar)
+        return []
     old = v.history
     fed_at_s = _step_down_s(old, cycle) if cycle.handled_at_s is None else cycle.handled_at_s
     open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
@@ -236,19 +235,6 @@ def _step_down_s(history: History, cycle: Open) -> float:
             if down > best:
                 best, at = down, i
     return (history.first + at) * BIN_S
-
-
-def _refined(v: Vigil, cycle: Open, jar: JarSettings) -> list[Event]:
-    """The time of the peak once more, when both of its sides have been seen for hours."""
-    if cycle.refined or cycle.fall_known_s is None or v.now_s - cycle.fall_known_s < REFINE_AFTER_S:
-        return []
-    cycle.refined = True
-    assert cycle.peak_at_s is not None
-    top = summit(v.history, int(cycle.peak_at_s // BIN_S) - v.history.first)
-    if top is None or abs(top[0] - cycle.peak_at_s) < REFINE_LEAST_S:
-        return []
-    cycle.peak_at_s, cycle.peak_mm = top
-    return [event(v, EventKind.PEAK_REACHED, top[0], {"refined": True})]
 
 
 def _evidence(v: Vigil, cycle: Open, drop: Drop, jar: JarSettings) -> dict[str, Json]:

@@ -67,7 +67,7 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
             lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
         if what is not Meaning.LID:
             out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
-    if what is Meaning.COLLAPSED:
+    if what is Meaning.COLLAPSED or (what is Meaning.SAME and not landing.within):
         lids.restart(v.lid, rows)
     elif what not in (Meaning.FED, Meaning.PERHAPS_FED):
         lids.accept(v.lid, rows)

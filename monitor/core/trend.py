@@ -55,9 +55,3 @@ def line(trend: Trend) -> tuple[float, float, float] | None:
         return mean, 0.0, 1.0
     slope = (trend.w * trend.way - trend.wa * trend.wy) / det
     return mean - slope * trend.wa / trend.w, slope, (trend.ww / det) ** 0.5
-
-
-def shift(trend: Trend, by_mm: float) -> None:
-    """All levels moved by `by_mm` (the lid was set back differently)."""
-    trend.wy += by_mm * trend.w
-    trend.way += by_mm * trend.wa

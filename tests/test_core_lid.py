@@ -1,0 +1,136 @@
+"""Landings and what they mean; no outside source: common kitchen practice, and the sizes stated in the modules."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from monitor.core import fed_seen
+from monitor.core.fed_seen import Meaning, meaning, places
+from monitor.core.lid import Landing, Lid, restart, rezero, take
+from monitor.core.noise import Noise
+from monitor.core.trend import Trend, add
+
+ANYWHERE = (0.0, 200.0)
+
+
+def landing(before: float, after: float, off_s: float = 0.0, *, gap: bool = False, sd: float = 0.6) -> Landing:
+    return Landing(before, after, sd, 0.0, 600.0, off_s, gap)
+
+
+@pytest.mark.parametrize(
+    ("what", "start_mm", "hours", "rising", "expected"),
+    [
+        (landing(90.0, 46.0, 300.0), 45.0, 20.0, False, Meaning.FED),
+        (landing(90.0, 46.0), 45.0, 20.0, False, Meaning.FED),  # too slow a sampling to see the lid
+        (landing(90.0, 39.0, 300.0), 45.0, 20.0, False, Meaning.FED),  # 15 % less than last time
+        (landing(58.0, 51.0, 300.0), 45.0, 20.0, False, Meaning.FED),  # 15 % more, after a weak rise
+        (landing(90.0, 46.0, 300.0), None, 99.0, False, Meaning.FED),  # first start in mid-cycle
+        (landing(46.0, 52.0, 300.0), 45.0, 20.0, False, Meaning.FED),  # a dead one, refilled higher
+        (landing(90.0, 91.5, 60.0), 45.0, 20.0, False, Meaning.LID),  # lifted to look, set back 1.5 mm off
+        (landing(90.0, 88.0, 60.0), 45.0, 8.0, True, Meaning.LID),
+        (landing(90.0, 81.0), 45.0, 6.0, True, Meaning.DISTURBED),  # partial collapse on the way up: 10 %
+        (landing(90.0, 80.0, 120.0), 45.0, 20.0, False, Meaning.DISTURBED),  # stirred down
+        (landing(90.0, 82.0), 45.0, 20.0, False, Meaning.COLLAPSED),  # the fall itself, in a step
+        (landing(90.0, 20.0, 300.0), 45.0, 20.0, False, Meaning.PERHAPS_FED),  # most of it is gone: ask
+        (landing(50.0, 44.0, 300.0), 45.0, 0.5, False, Meaning.DISTURBED),  # scraped down right after feeding
+        (landing(90.0, 47.0, gap=True), 45.0, 20.0, False, Meaning.FED),
+        (landing(90.0, 80.0, gap=True), 45.0, 20.0, False, Meaning.SAME),  # sank while nobody looked
+        (landing(60.0, 90.0, gap=True), 45.0, 6.0, True, Meaning.SAME),  # rose while nobody looked
+    ],
+)
+def test_meaning(what: Landing, start_mm: float | None, hours: float, rising: bool, expected: Meaning) -> None:
+    assert meaning(what, start_mm, hours, rising=rising) is expected
+
+
+def test_a_table_or_a_hand_is_no_place_for_a_surface() -> None:
+    low, high = places(45.0, 90.0)
+    assert low <= 45.0 * 0.85
+    assert high >= 92.0
+    assert high < 120.0  # a hand at 60 mm below the sensor
+    assert low > 0.0  # the bare bottom, or the table beside the jar
+
+
+def feed(lid: Lid, levels: list[float | None], *, from_s: float, spacing_s: float = 60.0, noise_mm: float = 0.5,
+         places_mm: tuple[float, float] = ANYWHERE) -> tuple[list[list[float]], list[Landing]]:  # fmt: skip
+    """Blocks through `take`, everything landed is the surface from then on."""
+    noise, trend = Noise(white_mm2=noise_mm**2, wander_mm2=0.05), Trend()
+    out: list[list[float]] = []
+    landed: list[Landing] = []
+    for k, level in enumerate(levels):
+        n, bad = (1, 0) if level is not None else (0, 1)
+        rows, one = take(lid, from_s + k * spacing_s, level, n, bad, noise, trend, spacing_s, places_mm)
+        if one is not None:
+            landed.append(one)
+            restart(lid, rows)
+        out += rows
+        for time_s, value, weight in rows:
+            add(trend, time_s, value, weight)
+    return out, landed
+
+
+@pytest.mark.parametrize("spacing_s", [60.0, 120.0, 300.0, 600.0])
+def test_a_jump_is_landed_within_five_minutes_or_two_readings(spacing_s: float) -> None:
+    rng = random.Random(2)
+    levels: list[float | None] = [90.0 + rng.gauss(0, 0.5) for _ in range(30)]
+    levels += [45.0 + rng.gauss(0, 0.5) for _ in range(10)]
+    _, landed = feed(Lid(), levels, from_s=0.0, spacing_s=spacing_s)
+    assert len(landed) == 1
+    assert landed[0].before_mm == pytest.approx(90.0, abs=1.0)
+    assert landed[0].after_mm == pytest.approx(45.0, abs=1.0)
+    assert landed[0].back_s == 30 * spacing_s
+    assert landed[0].left_s == 29 * spacing_s
+
+
+def test_single_wild_minutes_are_dropped_and_nothing_lands() -> None:
+    rng = random.Random(3)
+    levels: list[float | None] = [60.0 + rng.gauss(0, 0.5) for _ in range(400)]
+    for k in range(20, 400, 20):
+        levels[k] = rng.choice([None, 5.0, 140.0, 30.0])
+    out, landed = feed(Lid(), levels, from_s=0.0)
+    assert landed == []
+    assert len(out) == 400 - 19
+    assert max(abs(row[1] - 60.0) for row in out) < 3.0
+
+
+def test_the_lid_off_is_measured_and_its_offset_taken_out_as_far_as_lids_go() -> None:
+    rng = random.Random(4)
+    lid = Lid()
+    levels: list[float | None] = [70.0 + rng.gauss(0, 0.3) for _ in range(30)] + [None] * 4
+    levels += [68.5 + rng.gauss(0, 0.3) for _ in range(7)]
+    _, landed = feed(lid, levels, from_s=0.0, noise_mm=0.3)
+    assert len(landed) == 1
+    assert landed[0].off_s == 240.0
+    shift = rezero(lid, landed[0], [], whole=False)
+    assert shift == pytest.approx(1.5, abs=0.5)
+    assert lid.offset_var_mm2 > 0.0
+
+
+def test_a_table_seen_for_ten_minutes_is_not_believed_but_one_seen_for_an_hour_is() -> None:
+    levels: list[float | None] = [70.0] * 30 + [150.0] * 10 + [45.0] * 8
+    _, landed = feed(Lid(), levels, from_s=0.0, places_mm=(27.0, 76.0))
+    assert [round(one.after_mm) for one in landed] == [45]
+    _, landed = feed(Lid(), [70.0] * 30 + [150.0] * 60, from_s=0.0, places_mm=(27.0, 76.0))
+    assert [round(one.after_mm) for one in landed] == [150]
+
+
+def test_a_step_within_the_gate_is_found_by_means() -> None:
+    rng = random.Random(5)
+    levels: list[float | None] = [66.0 + rng.gauss(0, 1.5) for _ in range(40)]
+    levels += [58.0 + rng.gauss(0, 1.5) for _ in range(6)]  # 8 mm at 1.5 mm of noise: gates let half of it through
+    _, landed = feed(Lid(), levels, from_s=0.0, noise_mm=1.5)
+    assert landed
+    assert landed[0].after_mm < landed[0].before_mm - 5.0
+
+
+def test_after_a_silence_nothing_is_called_a_jump_before_it_has_settled() -> None:
+    lid = Lid()
+    feed(lid, [60.0] * 20, from_s=0.0)
+    _, landed = feed(lid, [75.0] * 8, from_s=20 * 60.0 + 7200.0)
+    assert [one.gap for one in landed] == [True]
+
+
+def test_constants_that_belong_together() -> None:
+    assert fed_seen.COLLAPSE_MOST > 0.15  # the largest collapse, with its spread
+    assert fed_seen.START_BAND > 0.15  # the largest change of the starting level, with its spread
