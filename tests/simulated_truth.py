@@ -9,7 +9,8 @@ Tolerances, the same for all runs:
   under a tight lid, nobody can see it: then the feedings are told, from the `.feedings.csv` beside the run;
 - times are those of the device's clock, as in the run file, where that clock is wrong;
 - the peak, and the start of fall, while the surface was in truth within 1 mm of its highest, and 20 min (or four
-  readings) to either side: no sensor here can say it closer;
+  readings) to either side: no sensor here can say it closer; where messages are missing for half an hour or more around
+  that time, anywhere in the gap as well;
 - the fall decided not before the true peak, and at the latest 90 min after the surface had sunk by 5 mm, which is three
   times the noise of one reading; a cycle that ended before that, or never sank so far, may go without;
 - no other start of fall at all.
@@ -35,6 +36,7 @@ FLAT_RATIO, FLAT_H = 1.04, 20.0
 LATE_S = 90 * 60.0
 COLD_WITHIN_S = 5 * 3600.0  # a jar takes hours to cool down or warm up
 AWAY_LEAST_MIN = 45.0
+GAP_LEAST_S, GAP_MOST_S = 1800.0, 6 * 3600.0  # a longer one is a share of messages lost, not a gap
 
 
 def runs() -> list[tuple[Path, Path]]:
@@ -76,6 +78,8 @@ def expected(scenario: Scenario, jar: JarPlan, truth: JarTruth) -> dict[str, Any
     must: list[dict[str, Any]] = []
     may_fall: list[list[Any]] = []
     told = not all_seen(jar, truth)
+    gaps = [(float(row["from_s"]), float(row["to_s"])) for row in truth.faults if row["what"] == "gap"]  # type: ignore[arg-type]
+    gaps = [(from_s, to_s) for from_s, to_s in gaps if GAP_LEAST_S <= to_s - from_s < GAP_MOST_S]
     bounds = [cycle.fed_at_s for cycle in truth.cycles] + [end_s]
     for cycle, (fed_s, next_s) in zip(truth.cycles, pairwise(bounds), strict=True):
         if told or seen(cycle):
@@ -86,7 +90,7 @@ def expected(scenario: Scenario, jar: JarPlan, truth: JarTruth) -> dict[str, Any
             must.append(event("rise_began", fed_s, cycle.peak_at_s, within=(fed_s, next_s)))
         elif cycle.peak_ratio <= FLAT_RATIO and next_s - fed_s >= FLAT_H * 3600:
             must.append(event("stayed_flat", fed_s, next_s))
-        _peak_and_fall(cycle, fed_s, next_s, near_s, must, may_fall)
+        _peak_and_fall(cycle, gaps, fed_s, next_s, near_s, must, may_fall)
     must += _doings(truth, end_s, near_s)
     for one in must:
         for name in ("happened", "last_within", "decided"):
@@ -118,11 +122,20 @@ def _as_the_device_says(at_s: float, scenario: Scenario, jar: JarPlan) -> str:
 
 
 def _peak_and_fall(
-    cycle: TrueCycle, fed_s: float, next_s: float, near_s: float, must: list[dict[str, Any]], may: list[list[Any]]
+    cycle: TrueCycle,
+    gaps: list[tuple[float, float]],
+    fed_s: float,
+    next_s: float,
+    near_s: float,
+    must: list[dict[str, Any]],
+    may: list[list[Any]],
 ) -> None:
     if cycle.fall_began_at_s is None or cycle.top_from_s is None or cycle.sunk_1mm_at_s is None:
         return
     first_s, last_s = cycle.top_from_s - near_s, cycle.sunk_1mm_at_s + near_s
+    for from_s, to_s in gaps:
+        if from_s < last_s and to_s > first_s:
+            first_s, last_s = min(first_s, from_s - near_s), max(last_s, to_s + near_s)
     may.append([first_s, last_s])
     if cycle.peak_ratio < RISEN_RATIO or cycle.sunk_5mm_at_s is None or cycle.peak_at_s is None:
         return

@@ -1,4 +1,4 @@
-"""`jartide simulate`: files that replay reads, a real pseudo-terminal, a real broker, and the source inside the daemon."""
+"""`jartide simulate`: files that replay reads, a real pseudo-terminal, a real broker; the source inside the daemon."""
 
 from __future__ import annotations
 

@@ -1,5 +1,6 @@
 """Scenarios as text: good ones are read, bad ones get one clear line a problem."""
 
+# ruff: noqa: E501 - a table of whole lines
 import pytest
 
 from monitor.simulator.scenario import DOINGS, FAULTS, read
