@@ -77,6 +77,8 @@ def sift(sieve: Sieve, reading: Reading, jar: JarSettings, now_s: float) -> tupl
         if len(sieve.gaps_s) >= 9:
             sieve.sampling_s = sorted(sieve.gaps_s)[4]
             sieve.gaps_s.clear()
+        elif sieve.sampling_s is None and len(sieve.gaps_s) == 3:
+            sieve.sampling_s = sorted(sieve.gaps_s)[1]
     sieve.last_s = time_s
     distance_mm = distance_of(reading, temperature_at(sieve, time_s))
     if distance_mm is None or not NEAREST_MM <= distance_mm <= FARTHEST_MM:
