@@ -35,7 +35,7 @@ def main() -> None:
     args = parser.parse_args()
     seeds = recordings(TUNE, args.days)
     print(HEADER)
-    with multiprocessing.get_context("fork").Pool(2, initializer=os.nice, initargs=(10,)) as pool:
+    with multiprocessing.get_context("fork").Pool(2, initializer=os.nice, initargs=(5,)) as pool:
         for name in args.only or RIVALS:
             total: dict[Choice, Score] = {}
             for part in pool.imap_unordered(_one, [(name, seed) for seed in seeds]):
