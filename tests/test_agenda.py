@@ -74,6 +74,7 @@ def test_an_entry_may_plan_itself_anew_at_once(agenda: Agenda) -> None:
     assert until(lambda: len(ran) == 20)
 
 
+@pytest.mark.fault("T2")
 @pytest.mark.parametrize("step_s", [DAY, 365 * DAY, 70 * 365 * DAY])
 def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
     agenda: Agenda, clock: time_machine.Traveller, step_s: float
@@ -98,6 +99,7 @@ def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
     assert share < 0.25  # a storm takes a whole processor; this leaves room for a busy test machine
 
 
+@pytest.mark.fault("T3")
 @pytest.mark.parametrize("step_s", [-120.0, -3600.0])
 def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machine.Traveller, step_s: float) -> None:
     ran: list[str] = []

@@ -260,6 +260,7 @@ def test_a_store_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     assert of(found, "store", "wrong")
 
 
+@pytest.mark.fault("D1")
 def test_a_disk_that_fills_up_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = config(tmp_path, "")
     for free, state in ((10e6, "wrong"), (200e6, "note")):
@@ -267,6 +268,7 @@ def test_a_disk_that_fills_up_is_told(tmp_path: Path, monkeypatch: pytest.Monkey
         assert "make room" in of(check(file)[1], "store", state)
 
 
+@pytest.mark.fault("T1")
 def test_a_clock_that_was_never_set_is_wrong(tmp_path: Path) -> None:
     with time_machine.travel("1970-01-01T00:05:00Z", tick=True):
         code, found = check(config(tmp_path, ""))
@@ -283,6 +285,7 @@ def test_a_clock_that_nobody_keeps_right_is_noted(
     assert "Europe/Vienna" in of(found, "clock", state)
 
 
+@pytest.mark.fault("C4")
 def test_secrets_that_are_missing_or_open_to_all_are_told(tmp_path: Path) -> None:
     (tmp_path / "word").write_text("hunter2")
     (tmp_path / "word").chmod(0o644)
@@ -379,6 +382,7 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
     return "\n".join(found.says for found in jar_sense.judge(jar, given) if found.state == state)
 
 
+@pytest.mark.fault("V12")
 @pytest.mark.parametrize(
     ("jar", "given", "state", "said"),
     [

@@ -262,6 +262,7 @@ def test_a_long_job_shows_its_progress_on_a_terminal_and_nowhere_else(tmp_path: 
     assert result.stderr == "21000 readings\n"
 
 
+@pytest.mark.fault("W7")
 def test_a_spreadsheet_runs_nothing_of_an_export(tmp_path: Path, path: Path) -> None:
     file = tmp_path / "evil.csv"
     file.write_text("# jar: =1+1\n# shows: x,=HYPERLINK(1)\ntime,distance_mm\n2020-01-01T00:00:00Z,-5\n")

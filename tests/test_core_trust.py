@@ -17,12 +17,14 @@ def reading(time_s: float, distance_mm: float | None = 100.0, temperature_c: flo
     return Reading(time_s=time_s, jar="rye", distance_mm=distance_mm, temperature_c=temperature_c)
 
 
+@pytest.mark.fault("V4")
 @pytest.mark.parametrize("code_mm", [0.0, -1.0, 2.0, 8190.0, 8191.0, 65535.0])
 def test_codes_for_no_target_are_no_distance(code_mm: float) -> None:
     # VL53L1X-class sensors give 8190/8191 for "no target" and small nonsense without a status check
     assert sift(Sieve(), reading(60.0, code_mm), JAR, 60.0) == ("no target", None)
 
 
+@pytest.mark.fault("V4")
 @pytest.mark.parametrize(
     ("temperature_c", "believed_c"),
     [
@@ -48,6 +50,7 @@ def test_a_temperature_is_carried_for_a_quarter_of_an_hour() -> None:
     assert temperature_at(sieve, 901.0) is None
 
 
+@pytest.mark.fault("M6")
 def test_late_and_doubled_rows_change_nothing() -> None:
     sieve = Sieve()
     assert sift(sieve, reading(60.0), JAR, 60.0) == (None, 100.0)
@@ -56,6 +59,7 @@ def test_late_and_doubled_rows_change_nothing() -> None:
     assert sieve.last_s == 60.0
 
 
+@pytest.mark.fault("T7")
 def test_a_row_from_the_future_is_refused() -> None:
     assert sift(Sieve(), reading(200_000.0), JAR, 0.0)[0] == "from the future"
     assert sift(Sieve(), reading(float("nan")), JAR, 0.0)[0] == "from the future"
@@ -71,6 +75,7 @@ def test_sampling_is_learnt_and_follows_a_change() -> None:
     assert sieve.sampling_s == 300.0
 
 
+@pytest.mark.fault("V2")
 @pytest.mark.parametrize("noise_mm", [0.4, 1.0, 3.0])
 def test_a_frozen_sensor_is_found_and_a_quiet_one_is_not(noise_mm: float) -> None:
     rng = random.Random(1)

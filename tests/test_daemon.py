@@ -110,6 +110,7 @@ def test_a_restart_anywhere_decides_the_same(tmp_path: Path) -> None:
         second.store.close()
 
 
+@pytest.mark.fault("P4")
 def test_nothing_is_decided_or_told_twice_by_a_storm_of_restarts(tmp_path: Path) -> None:
     path = tmp_path / "store.db"
     things = list(night(every_s=60.0))
@@ -124,6 +125,7 @@ def test_nothing_is_decided_or_told_twice_by_a_storm_of_restarts(tmp_path: Path)
         again.store.close()
 
 
+@pytest.mark.fault("T6")
 def test_what_falls_due_while_the_daemon_is_down_is_told_at_its_start(tmp_path: Path) -> None:
     path = tmp_path / "store.db"
     things = list(night(every_s=60.0, hours=2.0))
@@ -181,6 +183,7 @@ def test_only_what_is_committed_is_acknowledged_and_in_order(tmp_path: Path) -> 
     assert kitchen.source.acknowledged == list(range(25))
 
 
+@pytest.mark.fault("D1")
 def test_a_full_disk_holds_readings_back_and_loses_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     kitchen = Kitchen(tmp_path / "store.db")
     things = list(night(every_s=60.0))
@@ -199,6 +202,7 @@ def test_a_full_disk_holds_readings_back_and_loses_none(tmp_path: Path, monkeypa
     assert kitchen.kinds().count(EventKind.FALL_BEGAN) == 1
 
 
+@pytest.mark.fault("D15")
 def test_a_store_that_fails_for_good_stops_the_daemon(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     kitchen = Kitchen(tmp_path / "store.db")
 

@@ -22,6 +22,11 @@ from monitor.values import Event
 from tests import golden_making, golden_scenes
 
 NAMES = [scene.name for scene in golden_scenes.SCENES]
+FAULTS = {
+    "disorder": "M6", "frozen": "V2", "wild-values": "V3", "bursts": "V3", "codes": "V4", "mist": "V5",
+    "look-higher": "V6", "look-lower": "V6", "dead": "V10", "gap-at-peak": "V13", "fed-early": "V9", "weak": "V10",
+}  # fmt: skip
+MARKED = [pytest.param(name, marks=pytest.mark.fault(FAULTS[name])) if name in FAULTS else name for name in NAMES]
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -78,7 +83,7 @@ def forbidden(said: list[Event], never: dict[str, str]) -> list[Event]:
     return found
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", MARKED)
 def test_replay_decides_what_truly_happened(name: str, recordings: Path) -> None:
     said = events_of(recordings / f"{name}.csv")
     expected = json.loads((recordings / f"{name}.json").read_text())

@@ -101,6 +101,7 @@ def test_everything_arrives_in_the_columns_it_belongs_to(server: VictoriaMetrics
     sink.stop()
 
 
+@pytest.mark.fault("D10")
 def test_days_without_the_server_and_a_restart_of_ours_lose_nothing(
     server: VictoriaMetrics | Influx16, store: Store
 ) -> None:
@@ -123,6 +124,7 @@ def test_days_without_the_server_and_a_restart_of_ours_lose_nothing(
     sink.stop()
 
 
+@pytest.mark.fault("D10")
 def test_a_kill_of_theirs_loses_nothing_that_was_acknowledged(server: VictoriaMetrics | Influx16, store: Store) -> None:
     server.start()
     expected: dict[int, float] = {}
@@ -175,6 +177,7 @@ def acknowledged(sink: Mirror) -> int:
     return sink.progress.get(mirror.ITEMS, 0)
 
 
+@pytest.mark.fault("D10")
 def test_rows_that_are_never_taken_are_parked_and_hold_up_nothing(influx: Influx16, store: Store) -> None:
     influx.start()
     # A field's type is fixed for each shard, here Monday to Monday: text in it makes numbers impossible in that week.
@@ -192,6 +195,7 @@ def test_rows_that_are_never_taken_are_parked_and_hold_up_nothing(influx: Influx
     sink.stop()
 
 
+@pytest.mark.fault("D11")
 def test_what_is_too_old_for_the_server_is_reported_once_and_not_tried_for_ever(tmp_path: Path, store: Store) -> None:
     influx = Influx16(tmp_path / "influx", retention="52w")
     try:
@@ -222,6 +226,7 @@ def test_an_unknown_bucket_is_said_and_retried(influx: Influx16, store: Store) -
     sink.stop()
 
 
+@pytest.mark.fault("D10")
 def test_refusals_are_sentences_and_end(store: Store) -> None:
     """Status codes of the InfluxDB v2 write call: 401 bad token, 429 and 503 with Retry-After, 204 taken."""
     fill(store, 5)
@@ -260,6 +265,7 @@ def test_refusals_are_sentences_and_end(store: Store) -> None:
     assert len(bodies[0].splitlines()) == 5
 
 
+@pytest.mark.fault("D10")
 def test_a_server_that_never_answers_holds_up_nobody(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(time_series, "TIMEOUT_MS", 100)
     fill(store, 5)

@@ -173,6 +173,8 @@ def test_our_own_messages_are_confirmed(broker: Mosquitto, begin: Begin) -> None
     device.leave()
 
 
+@pytest.mark.fault("M8")
+@pytest.mark.fault("M9")
 def test_what_is_no_reading_does_not_close_the_window(broker: Mosquitto, begin: Begin) -> None:
     """mosquitto sends 20 unacknowledged messages at most; refused ones have to be acknowledged too."""
     source, caught = begin(broker.port)
@@ -201,6 +203,7 @@ def test_without_acknowledgement_the_broker_holds_the_rest(broker: Mosquitto, be
     device.leave()
 
 
+@pytest.mark.fault("M14")
 def test_unknown_jars_and_topics(broker: Mosquitto, begin: Begin) -> None:
     source, caught = begin(broker.port)
     wait_until(lambda: connected(source), "connected")
@@ -214,6 +217,7 @@ def test_unknown_jars_and_topics(broker: Mosquitto, begin: Begin) -> None:
     device.leave()
 
 
+@pytest.mark.fault("M7")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_a_retained_reading_is_marked(broker: Mosquitto, begin: Begin, protocol: str) -> None:
     """MQTT 5.0, 3.3.1.3: RETAIN is set on what was kept for new subscribers, clear on what is sent right now."""
@@ -231,6 +235,7 @@ def test_a_retained_reading_is_marked(broker: Mosquitto, begin: Begin, protocol:
 # --- brokers that go, and come back -----------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("M2")
 @pytest.mark.parametrize("boot", ["b", None])
 def test_a_broker_restart_loses_and_doubles_nothing(broker: Mosquitto, begin: Begin, boot: str | None) -> None:
     """Also for messages with nothing on them to know them by, and with some unacknowledged when it stops."""
@@ -257,6 +262,7 @@ def test_a_broker_restart_loses_and_doubles_nothing(broker: Mosquitto, begin: Be
     device.leave()
 
 
+@pytest.mark.fault("M16")
 def test_what_comes_while_the_source_is_down_is_kept_for_it(broker: Mosquitto, begin: Begin) -> None:
     source, _ = begin(broker.port)
     wait_until(lambda: connected(source), "connected")
@@ -276,6 +282,7 @@ def test_what_comes_while_the_source_is_down_is_kept_for_it(broker: Mosquitto, b
     device.leave()
 
 
+@pytest.mark.fault("M16")
 def test_what_waited_is_dated_by_a_known_power_up(broker: Mosquitto, begin: Begin) -> None:
     """Well over an hour without the daemon; its clocks are moved, nobody waits."""
     now_s = [1_800_000_000.0]
@@ -297,6 +304,7 @@ def test_what_waited_is_dated_by_a_known_power_up(broker: Mosquitto, begin: Begi
     device.leave()
 
 
+@pytest.mark.fault("M3")
 def test_a_killed_broker_takes_nothing_that_we_have(broker: Mosquitto, begin: Begin) -> None:
     """With kill -9 the broker may forget what it had not yet sent, and also our acknowledgements. What we have we keep;
     what it sends a second time is known by its packet, or marked, so that the store knows it by (boot, seq)."""
@@ -331,6 +339,8 @@ time.sleep(60)
 """
 
 
+@pytest.mark.fault("M4")
+@pytest.mark.fault("M5")
 def test_after_a_crash_what_was_not_acknowledged_comes_again_marked(broker: Mosquitto, begin: Begin) -> None:
     """OASIS MQTT 5.0, 3.3.1.1 and 4.4: re-delivery has DUP set to 1."""
     child = subprocess.Popen([sys.executable, "-c", FIRST_THREE_ONLY, str(broker.port)], cwd=ROOT)
@@ -353,6 +363,7 @@ def test_after_a_crash_what_was_not_acknowledged_comes_again_marked(broker: Mosq
     device.leave()
 
 
+@pytest.mark.fault("M1")
 def test_a_broker_that_is_not_there_yet(tmp_path: Path, begin: Begin) -> None:
     port = free_port()
     source, caught = begin(port)
@@ -393,6 +404,7 @@ class Proxy:
                     other.sendall(data)
 
 
+@pytest.mark.fault("M12")
 def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) -> None:
     """Noticed within twice the keep-alive; here that is 2 s."""
     proxy = Proxy(broker.port)
@@ -411,6 +423,7 @@ def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) 
 # --- who may, and who else ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("M11")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_user_and_password(tmp_path: Path, begin: Begin, protocol: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt_topic, "RETRY_S", (0.2, 0.5))
@@ -431,6 +444,7 @@ def test_user_and_password(tmp_path: Path, begin: Begin, protocol: str, monkeypa
         assert "right" not in broker.log()
 
 
+@pytest.mark.fault("M11")
 def test_a_refused_login_is_tried_again_slowly(tmp_path: Path, begin: Begin) -> None:
     with mosquitto(tmp_path / "broker", passwords={"jar": "right"}) as broker:
         source, _ = begin(broker.port)
@@ -442,6 +456,7 @@ def test_a_refused_login_is_tried_again_slowly(tmp_path: Path, begin: Begin) -> 
         assert broker.log().count("New connection from") <= 3  # one is the test's own look whether it listens
 
 
+@pytest.mark.fault("M11")
 def test_topics_that_we_may_not_read_or_write(tmp_path: Path, begin: Begin) -> None:
     rules = tmp_path / "acl"
     rules.write_text("topic deny jartide/+/reading\ntopic read nothing\n")
@@ -451,6 +466,7 @@ def test_topics_that_we_may_not_read_or_write(tmp_path: Path, begin: Begin) -> N
         assert not source.publish("forbidden", "x")
 
 
+@pytest.mark.fault("M11")
 def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin) -> None:
     """mosquitto refuses a filter that holds a level it keeps to itself only with its plugin; MQTT 5 code 143 or 135
     is what matters here, so the answer comes from a broker that the test plays."""
@@ -494,6 +510,7 @@ def test_tls(tmp_path: Path, begin: Begin, authority: Authority) -> None:
         child.leave()
 
 
+@pytest.mark.fault("M15")
 @pytest.mark.parametrize(
     ("name", "days", "trusted", "words"),
     [
@@ -530,6 +547,7 @@ def test_a_client_certificate_instead_of_a_password(tmp_path: Path, begin: Begin
         wait_until(lambda: "certificate file" in (gone.health().trouble or ""), "in words")
 
 
+@pytest.mark.fault("M10")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_another_client_with_our_id(
     broker: Mosquitto, begin: Begin, protocol: str, monkeypatch: pytest.MonkeyPatch
@@ -545,6 +563,7 @@ def test_another_client_with_our_id(
 # --- errors of our own ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("M13")
 def test_an_error_while_taking_in_loses_nothing(
     broker: Mosquitto, begin: Begin, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -567,6 +586,7 @@ def test_an_error_while_taking_in_loses_nothing(
     device.leave()
 
 
+@pytest.mark.fault("M17")
 def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: Begin) -> None:
     room, items = threading.Semaphore(5), []
 

@@ -4,6 +4,7 @@ handed on once, acknowledged in order, and in the end the broker waits for nothi
 from collections import deque
 
 import paho.mqtt.client as mqtt
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -62,6 +63,7 @@ steps = st.lists(
 )
 
 
+@pytest.mark.fault("M4")
 @given(steps, st.booleans())
 def test_each_message_is_handed_on_once_and_acknowledged_in_order(todo: list[tuple[str, int]], alike: bool) -> None:
     receipts, broker, link = Receipts(), Broker(), Link()

@@ -159,6 +159,8 @@ def test_what_waits_for_one_jar_goes_out_as_one_message(store: Store, web: Calla
     assert states(store) == ["sent"] * 5
 
 
+@pytest.mark.fault("N3")
+@pytest.mark.fault("N4")
 @pytest.mark.parametrize(
     ("answer", "reason", "first_wait_s"),
     [
@@ -189,6 +191,7 @@ def test_how_long_each_refusal_holds_back(
     assert states(store) == ["sent", "sent"]
 
 
+@pytest.mark.fault("N1")
 def test_a_refused_connection_is_tried_again_from_half_a_minute_to_an_hour(store: Store) -> None:
     clock = Monotonic()
     one = courier(f"json://127.0.0.1:{free_port()}/x", clock=clock)
@@ -204,6 +207,7 @@ def test_a_refused_connection_is_tried_again_from_half_a_minute_to_an_hour(store
     assert states(store) == ["pending"]
 
 
+@pytest.mark.fault("N1")
 def test_a_name_that_is_not_found_and_an_address_that_is_none(store: Store) -> None:
     outbox.put(store, [notice()], NOW)
     lost = courier("json://jartide.invalid/x")  # RFC 2606: never to be found
@@ -216,6 +220,7 @@ def test_a_name_that_is_not_found_and_an_address_that_is_none(store: Store) -> N
     assert "not an address" in str(bad.trouble())
 
 
+@pytest.mark.fault("N2")
 def test_a_service_that_does_not_answer_is_left_after_its_time(
     store: Store, web: Callable[..., Web], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -229,6 +234,7 @@ def test_a_service_that_does_not_answer_is_left_after_its_time(
     assert deliveries.of_notice(store, 1)[one.channel.key][2] == "no answer in time"
 
 
+@pytest.mark.fault("N8")
 def test_what_is_no_longer_true_or_of_use_is_not_sent(store: Store, web: Callable[..., Web]) -> None:
     site, clock = web(), Monotonic()
     dead = courier(f"json://127.0.0.1:{free_port()}/x", clock=clock)
@@ -246,6 +252,7 @@ def test_what_is_no_longer_true_or_of_use_is_not_sent(store: Store, web: Callabl
 # --- several channels ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("N1")
 def test_one_dead_channel_is_tried_again_without_telling_the_other_twice(store: Store, web: Callable[..., Web]) -> None:
     good, bad, clock = web(), web(500, 500, 200), Monotonic()
     keys = [AppriseChannel(site.address()).key for site in (good, bad)]
@@ -260,6 +267,7 @@ def test_one_dead_channel_is_tried_again_without_telling_the_other_twice(store: 
     assert len(bad.got) == 3
 
 
+@pytest.mark.fault("N2")
 def test_a_slow_channel_holds_up_no_other(tmp_path: Path, store: Store, web: Callable[..., Web]) -> None:
     slow, quick = web(hang=True), web()
     sink = NoticeSink(store.path, [AppriseChannel(site.address()) for site in (slow, quick)], wall=lambda: NOW)
@@ -293,6 +301,7 @@ def test_the_sink_tells_of_a_channel_that_does_not_get_through(store: Store, web
 # --- crashes and restarts --------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("P4")
 def test_twenty_starts_send_nothing_again(store: Store, web: Callable[..., Web]) -> None:
     site, heard = web(), []
     outbox.put(store, [notice(), notice("overdue", jar="white")], NOW)
@@ -324,6 +333,7 @@ with Store.join(Path(path)) as store:
 """
 
 
+@pytest.mark.fault("N5")
 def test_a_crash_between_sending_and_marking_leads_to_one_more_copy_at_most(
     store: Store, web: Callable[..., Web]
 ) -> None:
@@ -337,6 +347,7 @@ def test_a_crash_between_sending_and_marking_leads_to_one_more_copy_at_most(
     assert states(store) == ["sent"]
 
 
+@pytest.mark.fault("N9")
 def test_a_store_that_cannot_take_it_down_leads_to_no_second_copy(
     store: Store, web: Callable[..., Web], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -364,6 +375,7 @@ def test_a_store_that_cannot_take_it_down_leads_to_no_second_copy(
 TOKEN = "s3cr3tT0ken"
 
 
+@pytest.mark.fault("N6")
 @pytest.mark.parametrize("answer", [200, 401, 500, "hang", "refused", "nonsense", "push"])
 def test_no_secret_is_logged_or_shown(
     store: Store,
@@ -424,6 +436,7 @@ NAMES = {
 }
 
 
+@pytest.mark.fault("N7")
 @pytest.mark.parametrize("name", NAMES)
 def test_odd_words_by_mail_and_by_web(
     store: Store, web: Callable[..., Web], mail: tuple[Controller, list[Any]], name: str
@@ -455,6 +468,7 @@ def test_odd_words_by_mail_and_by_web(
         assert odd in message
 
 
+@pytest.mark.fault("N3")
 def test_a_mail_server_that_refuses_the_password(store: Store, mail: tuple[Controller, list[Any]]) -> None:
     server, got = mail
     one = courier(mail_address(server, password="wrong"))

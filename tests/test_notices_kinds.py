@@ -217,6 +217,7 @@ def test_quiet_hours_have_exceptions_and_an_answer_about_mould_does_not_wait() -
     assert desk.ask(fallen(10), noted=(note(9.9, Noting.MOULD),)) == ["throw_away 0"]
 
 
+@pytest.mark.fault("T4")
 @pytest.mark.parametrize(
     ("fold", "zone", "to", "night"),
     [
@@ -253,6 +254,7 @@ def test_snooze_holds_back_all_but_the_urgent() -> None:
     assert Desk().ask(fallen(9.5), (note(9.4, Noting.SNOOZE, "a while"),)) == ["feed_now 0"]
 
 
+@pytest.mark.fault("T3")
 def test_a_clock_that_was_set_back_neither_doubles_nor_loses_a_repeat() -> None:
     told_s = FED + 9.5 * H
     sent = {("feed_now", 0): told_s}
@@ -266,6 +268,7 @@ def test_a_clock_that_was_set_back_neither_doubles_nor_loses_a_repeat() -> None:
     assert kinds(fallen(9.5), {("feed_now", 0): told_s + 3600}) == []
 
 
+@pytest.mark.fault("N8")
 def test_what_is_no_longer_true_is_withdrawn() -> None:
     settings = NoticeSettings(peak_ahead_h=2.0)
     put = {n.kind: n for believed, noted in (
@@ -375,6 +378,7 @@ def test_every_kind_is_in_the_tables_above() -> None:
     assert seen == set(Kind) - {"feed_now", "daily_summary"}
 
 
+@pytest.mark.fault("N7")
 @pytest.mark.parametrize("name", ["🥖" * 10, "a\nb\r\n\x00c", "<b>x</b>", "ж" * 4096, "\u202ereversed", ""])
 def test_odd_names_stay_on_one_short_line(name: str) -> None:
     notice = one(replace(fallen(10), jar=name))

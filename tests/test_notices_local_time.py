@@ -33,6 +33,7 @@ def days(iso: str) -> int:
     return (date.fromisoformat(iso) - date(1970, 1, 1)).days
 
 
+@pytest.mark.fault("T4")
 # IANA zone data, rule lines: EU 01:00 UTC on the last Sundays of March and October; US 02:00 local on the second Sunday
 # of March and the first of November; New South Wales 02:00 standard on the first Sundays of October and April; Lord
 # Howe likewise, by half an hour.
@@ -60,6 +61,7 @@ def test_the_two_odd_nights(zone: str, day: str, clock: str, expected: str) -> N
     assert first_at(days(day), minutes_of(clock), offset_of(zone)) == unix(expected)
 
 
+@pytest.mark.fault("T4")
 @pytest.mark.parametrize("zone", ZONES)
 @pytest.mark.parametrize("clock", ["00:00", "01:30", "02:00", "02:30", "03:00", "23:59"])
 def test_a_daily_thing_happens_once_on_every_day_of_a_year(zone: str, clock: str) -> None:

@@ -123,6 +123,7 @@ def test_the_same_row_in_other_clothes(tmp_path: Path, text: str | bytes) -> Non
     assert run.rejected_count == 0
 
 
+@pytest.mark.fault("F3")
 @pytest.mark.parametrize(
     "row",
     ["yesterday,92.4,24.1", ",92.4,24.1", "2026-13-02T06:00:00Z,92.4,24.1", "2026-03-02T06:00:00,92.4,24.1",
@@ -159,6 +160,7 @@ def test_rejected_rows_are_counted_and_only_the_first_are_kept(tmp_path: Path) -
     assert len(run.rejected) == run_file.KEPT_REJECTED
 
 
+@pytest.mark.fault("F3")
 @pytest.mark.parametrize(
     ("content", "says"),
     [
@@ -268,6 +270,7 @@ def test_bad_feedings_are_named_by_line(tmp_path: Path) -> None:
 EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", '=HYPERLINK("http://x")', "'=1", "''=1", "rye, =1", 'rye,"=1', "a;=b"]
 
 
+@pytest.mark.fault("W7")
 @pytest.mark.parametrize("text", EVIL)
 def test_no_cell_begins_like_a_formula(tmp_path: Path, text: str) -> None:
     """The characters that start a formula are those of OWASP's page on CSV injection."""

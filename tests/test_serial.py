@@ -98,6 +98,7 @@ def connected(source: SerialPort) -> bool:
 # --- what comes down the line -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("S2")
 def test_lines_byte_by_byte(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     source, caught = begin(device.name)
@@ -111,6 +112,8 @@ def test_lines_byte_by_byte(tmp_path: Path, begin: Begin) -> None:
     assert (first.boot, first.seq, first.timed, first.token) == ("b", 1, True, None)
 
 
+@pytest.mark.fault("S1")
+@pytest.mark.fault("S8")
 def test_garbage_is_counted_and_the_next_line_read(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     source, caught = begin(device.name)
@@ -123,6 +126,7 @@ def test_garbage_is_counted_and_the_next_line_read(tmp_path: Path, begin: Begin)
     wait_until(lambda: caught.refused.get("not a JSON object", 0) >= 5, "refused lines counted")
 
 
+@pytest.mark.fault("S1")
 def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     source, caught = begin(device.name)
@@ -137,6 +141,7 @@ def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
     wait_until(lambda: source.health().trouble is None, "well again")
 
 
+@pytest.mark.fault("S12")
 def test_the_first_line_may_be_half_a_line(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     source, caught = begin(device.name, jar="rye", bare_lines=True)
@@ -146,6 +151,7 @@ def test_the_first_line_may_be_half_a_line(tmp_path: Path, begin: Begin) -> None
     assert caught.distances == [92.5]
 
 
+@pytest.mark.fault("S12")
 def test_a_whole_first_line_counts(tmp_path: Path, begin: Begin) -> None:
     """A device that starts when the port is opened says one whole line, and maybe no other for a minute."""
     device = Device(tmp_path / "port")
@@ -156,6 +162,7 @@ def test_a_whole_first_line_counts(tmp_path: Path, begin: Begin) -> None:
     assert caught.distances == [107]
 
 
+@pytest.mark.fault("S3")
 def test_an_endless_line_is_dropped(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     source, caught = begin(device.name)
@@ -183,6 +190,8 @@ def test_the_time_of_receipt_is_the_daemons_clock(tmp_path: Path, begin: Begin) 
 # --- the port comes and goes ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.fault("S4")
+@pytest.mark.fault("S5")
 def test_unplugged_and_back_under_another_name(tmp_path: Path, begin: Begin) -> None:
     first = Device(tmp_path / "usb-sensor-if00-port0")
     source, caught = begin(tmp_path / "usb-*")
@@ -199,6 +208,7 @@ def test_unplugged_and_back_under_another_name(tmp_path: Path, begin: Begin) -> 
     assert source.health().trouble is None
 
 
+@pytest.mark.fault("S4")
 def test_the_other_end_of_a_real_cable_dies(tmp_path: Path, begin: Begin) -> None:
     """The same with socat, whose end disappears as a USB device does."""
     ends = [tmp_path / "device", tmp_path / "port"]
@@ -227,6 +237,7 @@ def test_the_other_end_of_a_real_cable_dies(tmp_path: Path, begin: Begin) -> Non
     assert caught.distances == [100, 101]
 
 
+@pytest.mark.fault("S6")
 def test_a_missing_port_is_said_and_waited_for(tmp_path: Path, begin: Begin) -> None:
     source, _ = begin(tmp_path / "port")
     words = f"there is no {tmp_path}/port: is the device plugged in?"
@@ -240,6 +251,7 @@ def test_a_missing_port_is_said_and_waited_for(tmp_path: Path, begin: Begin) -> 
     device.unplug()
 
 
+@pytest.mark.fault("S6")
 def test_no_permission_names_the_group(begin: Begin) -> None:
     def refuse(path: str, baud: int) -> serial.Serial:
         raise serial.SerialException(errno.EACCES, f"could not open port {path}: [Errno 13] Permission denied")
@@ -249,6 +261,7 @@ def test_no_permission_names_the_group(begin: Begin) -> None:
     wait_until(lambda: source.health().trouble == words, "trouble")
 
 
+@pytest.mark.fault("S6")
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become a user without permission")
 def test_no_permission_of_a_real_port(tmp_path: Path) -> None:
     device = Device(tmp_path / "port")
@@ -262,6 +275,7 @@ def test_no_permission_of_a_real_port(tmp_path: Path) -> None:
     assert caught.value.errno == errno.EACCES
 
 
+@pytest.mark.fault("S7")
 def test_a_port_that_another_program_holds(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     other = os.open(device.name, os.O_RDWR | os.O_NOCTTY)
@@ -301,6 +315,7 @@ def test_a_url_takes_the_same_path(begin: Begin) -> None:
 # --- floods, hanging drivers, errors of our own -----------------------------------------------------------------------
 
 
+@pytest.mark.fault("S9")
 def test_of_a_flood_the_newest_is_kept(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")
     source, caught = begin(device.name)
@@ -331,6 +346,8 @@ def test_the_pace_keeps_jars_and_temperatures_apart() -> None:
     assert [item for one in both for item in pace.offer(one)] == both
 
 
+@pytest.mark.fault("S9")
+@pytest.mark.fault("T3")
 def test_what_waits_goes_out_in_time_and_only_the_newest() -> None:
     pace = Pace()
     assert pace.offer(arrived(0.0, 0.0)) == [arrived(0.0, 0.0)]
@@ -343,6 +360,7 @@ def test_what_waits_goes_out_in_time_and_only_the_newest() -> None:
     assert pace.offer(arrived(-3600.0, -3600.0)) == [arrived(-3600.0, -3600.0)]  # the clock was set back
 
 
+@pytest.mark.fault("S1")
 def test_refused_lines_are_put_together_with_their_count() -> None:
     pace = Pace()
     lines = [Rejected(source="s", received_s=0.01 * n, reason="not JSON") for n in range(50)]
@@ -369,6 +387,7 @@ class Hanging:
         self._never.wait(60)
 
 
+@pytest.mark.fault("S11")
 @pytest.mark.parametrize("in_read", [True, False])
 def test_a_hanging_driver_does_not_hold_up_the_end(in_read: bool) -> None:
     source = SerialPort(SerialSettings(port="/dev/x"), jars=JARS, opener=lambda path, baud: Hanging(in_read=in_read))
@@ -379,6 +398,7 @@ def test_a_hanging_driver_does_not_hold_up_the_end(in_read: bool) -> None:
     assert time.monotonic() - began_s < 5
 
 
+@pytest.mark.fault("S13")
 def test_an_error_of_our_own_does_not_end_the_thread(tmp_path: Path) -> None:
     device, got, calls = Device(tmp_path / "port"), [], []
 

@@ -37,6 +37,7 @@ def loads(tmp_path: Path, text: str | bytes) -> object:
     return load(file)
 
 
+@pytest.mark.fault("C1")
 def test_all_problems_are_told_at_once_each_with_its_line(tmp_path: Path) -> None:
     text = """\
 # a kitchen
@@ -74,6 +75,7 @@ path = 3
     ]
 
 
+@pytest.mark.fault("C3")
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -129,6 +131,7 @@ def test_an_impossible_value_says_what_is_allowed(tmp_path: Path, text: str, sai
     assert [line for line in problems(tmp_path, text) if said in line]
 
 
+@pytest.mark.fault("C2")
 def test_two_of_one_kind_that_clash_are_both_named(tmp_path: Path) -> None:
     text = (
         JAR
@@ -148,6 +151,7 @@ def test_two_of_one_kind_that_clash_are_both_named(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.fault("C5")
 @pytest.mark.parametrize(
     "text",
     [
@@ -167,12 +171,14 @@ def test_a_secret_in_the_file_is_refused_and_not_repeated(tmp_path: Path, text: 
     assert "hunter2" not in "\n".join(told)
 
 
+@pytest.mark.fault("C1")
 def test_marks_line_ends_and_tabs_of_other_editors_are_fine(tmp_path: Path) -> None:
     text = b'\xef\xbb\xbf[[jar]]\r\nname\t=\t"rye"\r\n\tempty_mm = 150\r\n'
     assert loads(tmp_path, text).jars == (JarSettings(name="rye", empty_mm=150.0),)  # type: ignore[attr-defined]
     assert "line 3:" in problems(tmp_path, text.replace(b"empty_mm", b"emtpy_mm"))[0]
 
 
+@pytest.mark.fault("C1")
 def test_what_is_not_toml_or_not_text_names_its_line(tmp_path: Path) -> None:
     assert problems(tmp_path, JAR + "empty_mm = \n") == [
         "kitchen.toml, line 3, column 12: is not TOML: Invalid value",
@@ -285,6 +291,7 @@ def leaves(raw: Any, where: Where = ()) -> Iterator[Where]:
         yield from leaves(value, (*where, step))
 
 
+@pytest.mark.fault("F2")
 @given(st.sampled_from(list(leaves(tomllib.loads(EVERYTHING)))), VALUES)
 def test_any_one_value_replaced_by_anything_is_taken_or_told(where: Where, value: object) -> None:
     raw: Any = tomllib.loads(EVERYTHING)
@@ -296,6 +303,7 @@ def test_any_one_value_replaced_by_anything_is_taken_or_told(where: Where, value
     assert all(isinstance(what, str) and "\n" not in what for _, what in told)
 
 
+@pytest.mark.fault("F2")
 @given(
     st.integers(0, len(EVERYTHING)),
     st.integers(0, 30),
@@ -347,6 +355,7 @@ def test_geometry_text_that_is_none_says_what_would_be(text: str) -> None:
         parse_geometry(text)
 
 
+@pytest.mark.fault("C3")
 @pytest.mark.parametrize("text", ["straight nan", "straight 5", "tapered 70 inf 140", "table 40:nan", "table 40:4e9"])
 def test_a_geometry_that_no_jar_has_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"must|make the jar"):
@@ -366,6 +375,7 @@ def test_secrets_come_from_a_variable_or_a_file(tmp_path: Path, monkeypatch: pyt
     assert secret(env=None, file=None, what="x") is None
 
 
+@pytest.mark.fault("C4")
 def test_a_missing_secret_says_which_and_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("WORD", raising=False)
     with pytest.raises(SecretError, match="the password: the environment variable WORD is not set"):
@@ -379,6 +389,7 @@ def test_a_missing_secret_says_which_and_why(tmp_path: Path, monkeypatch: pytest
         secret(env=None, file=tmp_path, what="the password")
 
 
+@pytest.mark.fault("C4")
 @pytest.mark.skipif(os.geteuid() == 0, reason="root reads every file")
 def test_an_unreadable_secret_file_says_so(tmp_path: Path) -> None:
     file = tmp_path / "password"
@@ -388,6 +399,7 @@ def test_an_unreadable_secret_file_says_so(tmp_path: Path) -> None:
         secret(env=None, file=file, what="the password")
 
 
+@pytest.mark.fault("C4")
 def test_a_world_readable_secret_is_warned_about_without_repeating_it(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -411,6 +423,7 @@ def test_addresses_are_gathered_from_variables_and_lines(tmp_path: Path, monkeyp
     assert addresses(envs=(), file=None) == ()
 
 
+@pytest.mark.fault("W5")
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "kitchen.lan"])
 def test_a_page_for_the_network_needs_a_password_or_a_token(tmp_path: Path, host: str) -> None:
     path = tmp_path / "kitchen.toml"

@@ -84,6 +84,7 @@ BAD = [
 ]  # fmt: skip
 
 
+@pytest.mark.fault("F4")
 @pytest.mark.parametrize(("old", "new", "wanted"), BAD, ids=[wanted[0][8:50] for _, _, wanted in BAD])
 def test_a_problem_is_one_line(old, new, wanted):
     assert problems(LEAST.replace(old, new)) == wanted

@@ -95,6 +95,7 @@ def test_items_come_back_as_they_were_in_order_of_arrival(store: Store) -> None:
     assert store.last_seq() == 4
 
 
+@pytest.mark.fault("M4")
 @pytest.mark.parametrize(
     ("first", "second", "new"),
     [
@@ -116,6 +117,7 @@ def test_what_is_a_duplicate(store: Store, first: Delivery, second: Delivery, ne
     assert store.last_seq() == 1 + new
 
 
+@pytest.mark.fault("M7")
 def test_untimed_and_delivered_again_is_stored_without_a_time_and_not_stepped(store: Store) -> None:
     answers = store.add([delivery(0, timed=False), delivery(1, timed=False, again=True), delivery(2)])
     assert [a.seq if a else None for a in answers] == [1, None, 3]
@@ -375,6 +377,8 @@ def writable(store: Store) -> None:
     store.query("PRAGMA max_page_count = 1073741823")
 
 
+@pytest.mark.fault("D1")
+@pytest.mark.fault("D2")
 @pytest.mark.parametrize("break_", [full_disk, read_only])
 def test_a_full_or_read_only_disk_is_waited_for(store: Store, break_: Callable[[Store], None]) -> None:
     group = Recorder(store, 0)
@@ -398,6 +402,7 @@ def test_a_full_or_read_only_disk_is_waited_for(store: Store, break_: Callable[[
     assert len(done.tokens["mqtt"]) == taken - len(stored)
 
 
+@pytest.mark.fault("D1")
 def test_memory_is_bounded_while_nothing_can_be_written(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(recorder, "KEPT_ROWS", 100)
     group = Recorder(store, 0)
@@ -411,6 +416,7 @@ def test_memory_is_bounded_while_nothing_can_be_written(store: Store, monkeypatc
     assert [row[1:4] for row in store.rejected_counts()] == [("mqtt", "lost while the store could not be written", 50)]
 
 
+@pytest.mark.fault("D9")
 def test_another_program_that_keeps_the_lock_is_waited_for(store: Store) -> None:
     group = Recorder(store, 0)
     store.query("PRAGMA busy_timeout = 10")
@@ -464,6 +470,7 @@ def content(store: Store) -> dict[str, list[Any]]:
     return {table: store.query(f"SELECT * FROM {table}") for table in sorted(schema.tables() - {"rejected"})}
 
 
+@pytest.mark.fault("D14")
 def test_a_failure_of_any_call_leaves_all_or_nothing_and_is_got_over(tmp_path: Path) -> None:
     with Store.open(tmp_path / "whole.db") as whole:
         scenario(whole)
@@ -506,6 +513,7 @@ def write_for_ever(path: Path, n: int, say: int) -> None:
         os.write(say, b"%d\n" % n)
 
 
+@pytest.mark.fault("D4")
 def test_nothing_acknowledged_is_lost_by_kill_9(tmp_path: Path) -> None:
     chance = random.Random(1)
     path = tmp_path / "jartide.db"
@@ -535,6 +543,7 @@ def test_nothing_acknowledged_is_lost_by_kill_9(tmp_path: Path) -> None:
     assert acknowledged > 500
 
 
+@pytest.mark.fault("D5")
 def test_cut_power_leaves_a_whole_prefix(tmp_path: Path) -> None:
     """A log that ends anywhere, or whose end holds rubbish, gives the commits before that place and no part of one."""
     chance = random.Random(2)
@@ -619,6 +628,7 @@ DAMAGE: dict[str, Callable[[bytes], bytes]] = {
 }
 
 
+@pytest.mark.fault("D3")
 @pytest.mark.parametrize("kind", DAMAGE)
 def test_a_damaged_file_is_set_aside_and_said(tmp_path: Path, kind: str) -> None:
     path = tmp_path / "jartide.db"
@@ -664,6 +674,7 @@ def test_a_sound_file_after_a_kill_is_not_set_aside(tmp_path: Path) -> None:
         assert store.last_seq() == 1
 
 
+@pytest.mark.fault("D6")
 def test_a_newer_version_is_refused_untouched(tmp_path: Path) -> None:
     path = tmp_path / "jartide.db"
     filled(path)
@@ -678,6 +689,7 @@ def test_a_newer_version_is_refused_untouched(tmp_path: Path) -> None:
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
+@pytest.mark.fault("D12")
 def test_the_database_of_another_program_is_refused_untouched(tmp_path: Path) -> None:
     path = tmp_path / "other.db"
     with sqlite3.connect(path) as db:
@@ -746,6 +758,7 @@ def test_an_older_file_is_copied_and_brought_up_to_date(tmp_path: Path, monkeypa
     copy.close()
 
 
+@pytest.mark.fault("D7")
 @pytest.mark.parametrize("step", [("CREATE TABLE extra (x INTEGER) STRICT", "INSERT INTO nowhere VALUES (1)"), NEXT])
 def test_a_migration_that_fails_in_the_middle_leaves_the_file_as_it_was(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: tuple[str, ...]
@@ -775,6 +788,7 @@ def test_a_backup_is_whole_while_others_write(store: Store, tmp_path: Path) -> N
         store.backup(tmp_path / "no" / "copy.db")
 
 
+@pytest.mark.fault("D13")
 def test_an_interrupted_backup_leaves_no_file_of_that_name(store: Store, tmp_path: Path) -> None:
     (tmp_path / "copy.db.part").write_bytes(b"left over")
     store.backup(tmp_path / "copy.db")

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import pytest
 
 from monitor.runs.store import Store
 from tests.servers import mosquitto, wait_until
@@ -71,6 +72,10 @@ def line(seq: int, time_s: float | None = None) -> bytes:
     return json.dumps(said if time_s is None else {**said, "time": time_s}).encode() + b"\n"
 
 
+@pytest.mark.fault("S4")
+@pytest.mark.fault("S5")
+@pytest.mark.fault("D8")
+@pytest.mark.fault("P1")
 def test_a_serial_jar_is_watched_and_the_cable_may_be_pulled(tmp_path: Path) -> None:
     link = tmp_path / "ttyJar"
     master, slave = os.openpty()
@@ -152,6 +157,7 @@ for number in range(kills):
 """
 
 
+@pytest.mark.fault("D4")
 def test_kill_at_random_moments_loses_no_reading_and_doubles_none(tmp_path: Path) -> None:
     """The broker has what the publisher sent (QoS 1, acknowledged); the daemon takes it over and is killed again and
     again. What it acknowledged the broker has forgotten, so it must be in the store."""

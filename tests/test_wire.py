@@ -36,6 +36,7 @@ stream = st.lists(
 ).map(b"".join)
 
 
+@pytest.mark.fault("S2")
 @given(stream, st.lists(st.integers(1, 700)))
 def test_any_chunking_gives_the_same_lines(data: bytes, sizes: list[int]) -> None:
     chunks, rest = [], data
@@ -46,6 +47,7 @@ def test_any_chunking_gives_the_same_lines(data: bytes, sizes: list[int]) -> Non
     assert lines_of(*(data[i : i + 1] for i in range(len(data)))) == lines_of(data)
 
 
+@pytest.mark.fault("S2")
 def test_a_value_is_never_cut_in_two() -> None:
     """A pause inside a line must not make 12.3,24.1 into 12.3,2 and 4.1."""
     assert [line.data for line in lines_of(b"\n12.3,2", b"4.1\r\n")] == [b"12.3,24.1"]
@@ -55,6 +57,7 @@ def test_the_first_line_is_marked_and_empty_ones_are_left_out() -> None:
     assert lines_of(b"2.4}\n\n \r\n\0\nnext\n") == [Line(b"2.4}", first=True), Line(b"next")]
 
 
+@pytest.mark.fault("S3")
 def test_an_endless_line_is_dropped_and_the_next_one_read() -> None:
     lines = lines_of(b"\n", *[b"x" * 1000] * 10_000, b"\nnext\n")  # 10 MB
     assert [(line.overlong, line.data) for line in lines] == [(True, b"x" * LINE_MAX), (False, b"next")]
@@ -74,6 +77,7 @@ def test_the_whole_form() -> None:
     )  # fmt: skip
 
 
+@pytest.mark.fault("V1")
 @pytest.mark.parametrize(
     ("value", "reason"),
     [
@@ -101,24 +105,28 @@ def test_a_distance_that_is_none_is_refused(value: str, reason: str) -> None:
         parse(f'{{"jar":"rye","distance_mm":{value}}}'.encode())
 
 
+@pytest.mark.fault("V4")
 @pytest.mark.parametrize("code", [8190, 8191, 65535, 0, -1, 2.5])
 def test_codes_for_no_target_go_on_as_the_device_said_them(code: float) -> None:
     """8190 and 8191 mm mean "no target" in ST's ranging chips (community.st.com); core decides, the recorder keeps."""
     assert parse(json.dumps({"distance_mm": code}).encode()).distance_mm == code
 
 
+@pytest.mark.fault("V4")
 @pytest.mark.parametrize("code", [85.0, -127.0, -0.0625, 127.94])
 def test_fault_codes_of_a_thermometer_go_on_as_the_device_said_them(code: float) -> None:
     """DS18B20 data sheet, table 1: 85 is the value after power-up; -127 is what libraries say when it is not there."""
     assert parse(json.dumps({"distance_mm": 90, "temperature_c": code}).encode()).temperature_c == code
 
 
+@pytest.mark.fault("V1")
 @pytest.mark.parametrize("value", ["null", "NaN", "nan", "inf", "-inf", "1e308", "1e999", "-4000"])
 def test_a_temperature_that_is_none_is_missing_and_the_distance_counts(value: str) -> None:
     message = parse(f'{{"distance_mm":92.4,"temperature_c": {value} }}'.encode())
     assert (message.distance_mm, message.temperature_c) == (92.4, None)
 
 
+@pytest.mark.fault("V1")
 @pytest.mark.parametrize("value", ["true", '"24,1"', "[]"])
 def test_a_temperature_of_the_wrong_type_is_refused(value: str) -> None:
     with pytest.raises(Unreadable, match=r"^temperature_c is not a number$"):
@@ -198,6 +206,7 @@ def test_bare_lines_where_they_are_asked_for(line: bytes, expected: tuple[float,
     assert (message.distance_mm, message.temperature_c) == expected
 
 
+@pytest.mark.fault("V1")
 @pytest.mark.parametrize("line", [b"92,4,24,1", b"92.4", b"92.4;24.1", b"1e3,20", b"a,b", "٩٢,٢٤".encode()])
 def test_bare_lines_of_another_form_are_refused(line: bytes) -> None:
     with pytest.raises(Unreadable, match=r"^not distance,temperature$"):
@@ -218,6 +227,7 @@ def intake(now: list[float], **changes: object) -> Intake:
     return Intake("test", **options)  # type: ignore[arg-type]
 
 
+@pytest.mark.fault("F1")
 @given(
     st.binary(max_size=300) | st.dictionaries(st.sampled_from(KEYS), json_values).map(lambda d: json.dumps(d).encode())
 )
@@ -250,6 +260,7 @@ def test_the_jar_of_the_topic_counts_then_the_message_then_the_config() -> None:
     assert intake([NOW_S, 0.0]).take(b'{"distance_mm":1}').reason == "no jar named"
 
 
+@pytest.mark.fault("M14")
 def test_unknown_jars_are_named_up_to_a_limit() -> None:
     strangers = intake([NOW_S, 0.0])
     items = [strangers.take(b'{"distance_mm":1}', jar=f"jar{n}") for n in range(10_000)]
@@ -258,6 +269,7 @@ def test_unknown_jars_are_named_up_to_a_limit() -> None:
     assert {item.jar for item in items} == {None}
 
 
+@pytest.mark.fault("T7")
 @pytest.mark.parametrize(
     ("time_s", "expected_s", "timed"),
     [
@@ -279,6 +291,7 @@ def test_the_devices_clock_is_used_only_where_it_can_be_right(time_s: float, exp
     assert (source.clock_trouble is None) == timed
 
 
+@pytest.mark.fault("T7")
 def test_a_wrong_clock_is_named_with_how_wrong_it_is() -> None:
     source = intake([NOW_S, 0.0])
     source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": NOW_S + 86_400 * 3}).encode())
@@ -294,6 +307,7 @@ def test_one_wrong_clock_is_not_talked_away_by_another_device() -> None:
     assert source.clock_trouble is None
 
 
+@pytest.mark.fault("T7")
 def test_with_a_wrong_clock_the_uptime_counts() -> None:
     now = [NOW_S, 1000.0]
     source = intake(now)
@@ -303,6 +317,7 @@ def test_with_a_wrong_clock_the_uptime_counts() -> None:
     assert (item.reading.time_s, item.timed) == (NOW_S + 10, True)
 
 
+@pytest.mark.fault("M7")
 def test_a_retained_message_without_a_time_is_of_unknown_time() -> None:
     item = intake([NOW_S, 0.0]).take(b'{"jar":"rye","distance_mm":1}', again=True, waited=True)
     assert (item.again, item.timed) == (True, False)
@@ -325,6 +340,7 @@ def test_a_backlog_of_a_known_power_up_is_dated_right() -> None:
         assert delay_s == pytest.approx(came_s - (1000.0 + n * 10), abs=0.01)
 
 
+@pytest.mark.fault("M16")
 def test_it_is_also_dated_right_after_a_restart() -> None:
     before = BootClocks()
     before.delay_s("rye", "a", 10_000, 1000.0, waited=False)
@@ -344,6 +360,7 @@ def test_a_backlog_of_an_unknown_power_up_has_no_time_until_messages_come_at_the
     assert live[1:] == [0.0, 0.0]
 
 
+@pytest.mark.fault("V14")
 @pytest.mark.parametrize("rate", [0.995, 0.9999, 1.0, 1.0001, 1.005])
 def test_a_clock_that_runs_fast_or_slow_is_followed(rate: float) -> None:
     """Ceramic resonators are off by up to 0.5 %: 7 min a day."""
@@ -352,6 +369,7 @@ def test_a_clock_that_runs_fast_or_slow_is_followed(rate: float) -> None:
     assert max(delays_s) < 0.2  # type: ignore[type-var]
 
 
+@pytest.mark.fault("V14")
 def test_uptime_counters_of_32_bit_wrap() -> None:
     clocks = BootClocks()
     up_ms = WRAP_S * 1000 - 15_000
@@ -360,6 +378,7 @@ def test_uptime_counters_of_32_bit_wrap() -> None:
     assert clocks.delay_s("rye", "a", (up_ms + 10_000) % 2**32, 20.0, waited=True) == pytest.approx(10, abs=0.3)
 
 
+@pytest.mark.fault("V14")
 def test_a_nonsense_uptime_does_not_spoil_the_rest() -> None:
     clocks = BootClocks()
     clocks.delay_s("rye", "a", 10_000, 0.0, waited=False)
