@@ -1,13 +1,13 @@
-"""A recorded run by the name that a person gives it, for `review` and `compare`: a run file (CSV) or a run's number in
-the store, either with `:CYCLE`. Exits with 2 and says what is wrong where there is none."""
+"""A recorded run by the name that a person gives it, for `review`, `compare` and `picture`: a run file (CSV), or the
+number of a run in the store; either with `:CYCLE`. Exits with 2 and says what is wrong where there is none."""
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -25,31 +25,56 @@ from monitor.zone import display as display_for
 LONG_ROWS = 20_000  # about a second of work: from here on a bar is worth its line
 
 
-def reviewed(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """A run, or the part of it that was named, with what was decided in it; `show` is how its owner reads numbers.
+    `cycle` is the number asked for, `fed_at_s` when the store's cycle of that number began."""
+
+    name: str
+    jar: JarSettings
+    readings: list[Reading]
+    events: list[Event]
+    told: list[Fed]
+    rejected: Mapping[str, int]
+    show: Display
+    cycle: int | None = None
+    fed_at_s: float | None = None
+
+
+def recorded(
     which: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None
-) -> tuple[RunSummary, Display]:
-    """The summary of what `which` names, and how its owner reads numbers; exits with 2 when there is none."""
+) -> Recorded:
+    """The whole run that `which` names; exits with 2 when there is none or it is empty."""
     name, number = which, None
     if not Path(which).exists() and which.rpartition(":")[2].isdecimal() and ":" in which:
         name, number = which.rpartition(":")[0], int(which.rpartition(":")[2])
     if name.isdecimal() and not Path(name).exists():
-        summary, show, fed_at_s = _stored(int(name), number, config, store_path, empty_mm)
+        run = _stored(int(name), number, config, store_path, empty_mm)
     else:
-        summary, show, fed_at_s = _filed(Path(name), empty_mm, feedings), display_for(DisplaySettings()), None
-    if summary is None:
+        run = replace(_filed(Path(name), empty_mm, feedings), cycle=number)
+    if not run.readings:
         refuse(f"RUN: {name} holds no readings")
-    if number is None:
-        return summary, show
-    if fed_at_s is not None:  # the store's cycles are numbered by the daemon: the one that began then
+    return run
+
+
+def reviewed(run: Recorded) -> RunSummary:
+    """The summary of a run, with only the cycle asked for; exits with 2 when it has no such cycle."""
+    summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected)
+    assert summary is not None  # a recorded run has readings
+    if run.cycle is None:
+        return summary
+    if run.fed_at_s is not None:  # the store's cycles are numbered by the daemon: the one that began then
+        fed_at_s = run.fed_at_s
         wanted = [min(summary.cycles, key=lambda cycle: abs(cycle.begin_s - fed_at_s))]
     else:
-        wanted = [cycle for cycle in summary.cycles if cycle.number == number]
+        wanted = [cycle for cycle in summary.cycles if cycle.number == run.cycle]
     if not wanted:
-        refuse(f"CYCLE: {name} has no cycle {number}; it has {summary.cycles[0].number} to {summary.cycles[-1].number}")
-    return replace(summary, cycles=tuple(wanted)), show
+        numbers = f"{summary.cycles[0].number} to {summary.cycles[-1].number}"
+        refuse(f"CYCLE: {run.name} has no cycle {run.cycle}; it has {numbers}")
+    return replace(summary, cycles=tuple(wanted))
 
 
-def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> RunSummary | None:
+def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorded:
     told: list[Fed] = []
     try:
         opened = run_file.read(path)
@@ -66,13 +91,23 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> RunSumm
     )
     rows = path.stat().st_size // 34  # a row is about that many characters
     with _bar(rows, path.name) as seen:
-        return _replayed(_noting(opened.rows(), seen), told, jar, lambda: opened.rejected_count)
+        readings, events, rejected = _replayed(_noting(opened.rows(), seen), told, jar)
+    rejected["not a reading"] += opened.rejected_count
+    return Recorded(
+        name=str(path),
+        jar=jar,
+        readings=readings,
+        events=events,
+        told=told,
+        rejected=rejected,
+        show=display_for(DisplaySettings()),
+    )
 
 
 def _replayed(
-    rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings, bad_rows: Callable[[], int]
-) -> RunSummary | None:
-    """Decides anew what happened in a run, then sums it up."""
+    rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings
+) -> tuple[list[Reading], list[Event], Counter[str]]:
+    """Decides anew what happened in a run."""
     readings: list[Reading] = []
     rejected: Counter[str] = Counter()
 
@@ -82,14 +117,11 @@ def _replayed(
             yield received_s, reading
 
     events = [event for event in replay(noting(), told, jar, rejected) if event.kind is not EventKind.FORECAST]
-    rejected["not a reading"] += bad_rows()
-    return summarize(readings, _standing(events), told, jar, rejected)
+    return readings, _standing(events), rejected
 
 
-def _stored(
-    number: int, cycle: int | None, config: Path, store_path: Path | None, empty_mm: float | None
-) -> tuple[RunSummary | None, Display, float | None]:
-    """Summary of a run of the store, and when the asked-for cycle began in it."""
+def _stored(number: int, cycle: int | None, config: Path, store_path: Path | None, empty_mm: float | None) -> Recorded:
+    """A run of the store, and when the asked-for cycle began in it."""
     show = display_for(DisplaySettings())
     if store_path is None:
         settings = settings_from(config)
@@ -108,18 +140,29 @@ def _stored(
             jar = JarSettings(
                 name=run.jar, empty_mm=run.empty_mm if empty_mm is None else empty_mm, geometry=run.geometry
             )
-            events = store.events(run.id)
+            events = _standing(store.events(run.id))
+            rejected: Counter[str] = Counter()
             count = int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])
             with _bar(count, f"run {number}") as seen:
                 rows = _noting(store.rows_of(run), seen)
                 if events:  # decided when they came in
-                    summary = summarize((r for _, r in rows), _standing(events), told, jar, {})
+                    readings = [reading for _, reading in rows]
                 else:
-                    summary = _replayed(rows, told, jar, lambda: 0)
+                    readings, events, rejected = _replayed(rows, told, jar)
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(2 if error.lasting else 1)
-    return summary, show, None if cycle is None else numbered.get(cycle)
+    return Recorded(
+        name=str(number),
+        jar=jar,
+        readings=readings,
+        events=events,
+        told=told,
+        rejected=rejected,
+        show=show,
+        cycle=cycle,
+        fed_at_s=None if cycle is None else numbered.get(cycle),
+    )
 
 
 def _standing(events: list[Event]) -> list[Event]:

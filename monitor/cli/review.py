@@ -12,7 +12,7 @@ from statistics import median
 import click
 
 from monitor.cli.opening import config_option, refuse
-from monitor.cli.recorded import reviewed
+from monitor.cli.recorded import recorded, reviewed
 from monitor.core.display import Display, duration, shown
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.review.summary_json import run_json
@@ -41,11 +41,12 @@ def review(
 
     Times of the peak and of the start of the fall are refined by looking both ways; ranges hold 90 %.
     """
-    summary, show = reviewed(run, config, store_path, empty_mm, feedings)
+    named = recorded(run, config, store_path, empty_mm, feedings)
+    summary = reviewed(named)
     if as_json:
         click.echo(json.dumps(run_json(run, summary), ensure_ascii=False))
         return
-    for line in _run_lines(summary, show):
+    for line in _run_lines(summary, named.show):
         click.echo(line)
 
 
@@ -61,7 +62,7 @@ def compare(
     """Lay runs, or cycles of runs, side by side: a line for each cycle, and the middle of each run's."""
     if len(runs) < 2:
         refuse("RUN: give at least two runs to compare, or use `jartide review` for one")
-    found = [(name, reviewed(name, config, store_path, empty_mm, None)[0]) for name in runs]
+    found = [(name, reviewed(recorded(name, config, store_path, empty_mm, None))) for name in runs]
     if as_json:
         for name, summary in found:
             click.echo(json.dumps(run_json(name, summary), ensure_ascii=False))
