@@ -19,11 +19,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import astuple, dataclass, fields, replace
+from dataclasses import astuple, dataclass, fields
 from typing import Any, TypeAlias
 
 from monitor.simulator.chance import Floats
-from monitor.simulator.flours import FLOURS, Flour
+from monitor.simulator.flours import Flour
 from monitor.simulator.growth_law import BACTERIA, WILD, YEAST, doubling, sourness, warmth
 
 # molar masses, g/mol
@@ -273,62 +273,3 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
         ]
 
     return rates
-
-
-# --- what the baker does to it --------------------------------------------------------------------------------------
-
-
-def blended(one: Flour, one_g: float, other: Flour, other_g: float) -> Flour:
-    """The properties of two flours mixed, by weight."""
-    share = other_g / (one_g + other_g) if one_g + other_g > 0 else 0.0
-    return Flour(**{f.name: (1 - share) * getattr(one, f.name) + share * getattr(other, f.name) for f in fields(Flour)})
-
-
-def fed(
-    dough: Dough, batch: Batch, *, keep_g: float | None, flour_g: float, water_g: float, flour: str
-) -> tuple[Dough, Batch]:
-    """Keep `keep_g` (None: all) of what is there, add flour and water, and stir. The stirring drives the gas out.
-
-    More than there is cannot be kept: then all is. What has escaped is counted from the feeding on.
-    """
-    share = 1.0 if keep_g is None else min(1.0, keep_g / max(mass_g(dough, batch), 1e-9))
-    new = FLOURS[flour]
-    old_flour_g = batch.flour_g * share
-    solid_g = flour_g * (1 - new.moisture - new.sugar - new.starch)
-    kept = {name: getattr(dough, name) * share for name in GRAMS}
-    gluten = (dough.gluten * old_flour_g + flour_g) / max(old_flour_g + flour_g, 1e-9)
-    mixed = replace(
-        dough,
-        **kept
-        | {
-            "yeast": kept["yeast"] + new.yeast_per_g * YEAST_CELL_G * flour_g,
-            "bacteria": kept["bacteria"] + new.bacteria_per_g * BACTERIUM_G * flour_g,
-            "wild": kept["wild"] + new.wild_per_g * BACTERIUM_G * flour_g,
-            "sugar": kept["sugar"] + new.sugar * flour_g,
-            "starch": kept["starch"] + new.starch * flour_g,
-            "water": kept["water"] + new.moisture * flour_g + water_g,
-            "gas": 0.0,
-            "escaped": 0.0,
-            "gluten": gluten,
-            "hooch": 0.0,
-        },
-    )
-    mixed_batch = Batch(
-        solids_g=batch.solids_g * share + solid_g,
-        flour_g=old_flour_g + flour_g,
-        blend=blended(batch.blend, old_flour_g, new, flour_g),
-        vigour=batch.vigour,
-    )
-    return mixed, replace(mixed_batch, air_ml=AIR_RATIO * gas_free_ml(mixed, mixed_batch))
-
-
-def stirred(dough: Dough, gas_left: float = 0.1) -> Dough:
-    """Stirred down: most of the gas leaves, the hooch is mixed in."""
-    return replace(dough, gas=dough.gas * gas_left, escaped=dough.escaped + dough.gas * (1 - gas_left), hooch=0.0)
-
-
-def without(dough: Dough, batch: Batch, share: float) -> tuple[Dough, Batch]:
-    """The dough after `share` of it, gas and all, was taken out or ran over the rim."""
-    rest = {name: getattr(dough, name) * (1 - share) for name in GRAMS if name != "escaped"}
-    less = {name: getattr(batch, name) * (1 - share) for name in ("solids_g", "flour_g", "air_ml")}
-    return replace(dough, **rest), replace(batch, **less)

@@ -1,0 +1,293 @@
+"""One jar of a scene: its dough, its place, its sensor and device, and what the baker still means to do to it.
+
+Played stretch by stretch by `scene.py`. A stretch in which nothing is done to the jar is integrated as a whole; doings
+fall on whole minutes between stretches. Times are seconds since the scenario's start.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from monitor.core.level import volume_ml as volume_below_ml
+from monitor.simulator.chance import Chance, Floats
+from monitor.simulator.device import Device, Sent
+from monitor.simulator.dough import (
+    BACTERIUM_G,
+    CO2,
+    ESCAPED,
+    HOOCH,
+    STATE,
+    YEAST_CELL_G,
+    gas_ml,
+    mass_g,
+    molar_volume_ml,
+    ph_of,
+    volume_ml,
+)
+from monitor.simulator.growing import dough_from, grow, nothing, ripe
+from monitor.simulator.hands import fed, stirred, without
+from monitor.simulator.kitchen import GRID_S, jar_lag_h, jar_minutes, place_c
+from monitor.simulator.scenario import WEEK, Doing, JarPlan, Scenario
+from monitor.simulator.sensor import Seen, Sensor
+from monitor.simulator.truth import JarTruth, TrueCycle
+from monitor.values import Json
+
+WATCHING_S = 1800.0  # how often a baker who waits for the fall looks
+FALLEN = 0.05  # "fallen" is a twentieth of the rise
+LID_OFF_AT_ONCE = {"feed", "look", "stir", "take", "swap"}
+SHELF_BELOW_MM = 25.0  # without the jar the sensor sees what the jar stood on
+NEVER_S = math.inf
+
+
+class Jar:
+    """One jar of a scene: its dough, its place, its sensor and device, and what the baker still means to do to it."""
+
+    def __init__(self, plan: JarPlan, scenario: Scenario, keep_chemistry: bool) -> None:
+        self.plan = plan
+        self.truth = JarTruth(plan.name, keep_chemistry)
+        self._scenario = scenario
+        self._sampling_s = plan.sampling_s or scenario.sampling_s
+        starter = plan.starter
+        self._dough, self._batch = (
+            ripe(starter.flour, starter.grams, starter.hydration, starter.vigour, starter.days_since_fed)
+            if starter.grams > 0
+            else nothing(starter.flour, starter.vigour)
+        )
+        self._place = plan.place
+        self._jar_c: float | None = None
+        self._sensor = Sensor(plan.sensor, scenario.seed, plan.name, self._sampling_s)
+        self._device = Device(plan, scenario.seed, scenario.starts_s)
+        self._hands = Chance(scenario.seed, plan.name, "hands")
+        self._lid_mm = 0.0  # how differently from the first time the lid sits
+        self._next_reading = 0
+        self._off: list[tuple[float, float, float]] = []  # from, to, what the sensor sees instead (nan: nothing)
+        self._levels = np.arange(0.0, plan.rim_mm + 0.25, 0.25)
+        self._volumes = np.array(
+            [volume_below_ml(plan.geometry, level) for level in self._levels.tolist()], dtype=np.float64
+        )
+        self._doings: list[tuple[float, int, Doing]] = []
+        self._count = 0
+        self._waiting = [doing for doing in plan.do if doing.when is not None]
+        for doing in plan.do:
+            if doing.at_s is not None:
+                self.plan_doing(doing.at_s, doing)
+            elif doing.daily_s is not None:
+                self.plan_doing(self._next_daily(doing, -1.0), doing)
+
+    # --- the baker ---
+
+    def plan_doing(self, at_s: float, doing: Doing) -> None:
+        """Something to do at a time, which is rounded to a whole minute."""
+        self._count += 1
+        heapq.heappush(self._doings, (round(at_s / GRID_S) * GRID_S, self._count, doing))
+
+    def _local(self, since_s: float) -> tuple[float, str]:
+        at_s = self._scenario.starts_s + self._scenario.utc_offset_h * 3600 + since_s
+        return at_s % 86400, WEEK[datetime.fromtimestamp(at_s, UTC).weekday()]
+
+    def _next_daily(self, doing: Doing, after_s: float) -> float:
+        assert doing.daily_s is not None
+        local_s, _ = self._local(after_s)
+        at_s = after_s + (doing.daily_s - local_s) % 86400
+        at_s += 86400 * (at_s <= after_s)
+        while self._local(at_s)[1] not in doing.days:
+            at_s += 86400
+        return at_s
+
+    def _do(self, at_s: float, doing: Doing, room_c: float) -> None:
+        what = doing.what
+        row: dict[str, Json] = {"what": what, "at_s": self._scenario.starts_s + at_s}
+        if what in LID_OFF_AT_ONCE:
+            self._lift_lid(at_s, doing.minutes)
+        if what == "feed":
+            row |= self._feed(at_s, doing, room_c)
+        elif what == "stir":
+            self._dough = stirred(self._dough)
+            self.truth.disturbed()
+        elif what == "take":
+            share = min(0.95, doing.grams / mass_g(self._dough, self._batch))
+            self._dough, self._batch = without(self._dough, self._batch, share)
+            self._dough = stirred(self._dough, gas_left=0.6)
+            self.truth.disturbed()
+            row["grams"] = doing.grams
+        elif what == "swap":
+            self._dough, self._batch = ripe(doing.flour, doing.grams, 1.0, self.plan.starter.vigour, 0.6)
+            self.truth.disturbed()
+        elif what == "move":
+            self._place = doing.place
+            row["place"] = doing.place
+        elif what == "away":
+            seen_mm = self.plan.empty_mm + SHELF_BELOW_MM
+            self._off.append((at_s, at_s + doing.minutes * 60, seen_mm))
+            row["minutes"] = doing.minutes
+        self.truth.doings.append(row)
+        if doing.daily_s is not None:
+            self.plan_doing(self._next_daily(doing, at_s), doing)
+
+    def _feed(self, at_s: float, doing: Doing, room_c: float) -> dict[str, Json]:
+        assert self._jar_c is not None
+        before_mm = float(self._level(volume_ml(self._dough, self._batch, self._jar_c)))
+        there_g = mass_g(self._dough, self._batch)
+        kept_g = there_g if doing.starter_g is None else min(there_g, doing.starter_g)
+        added = {"flour_g": doing.flour_g, "water_g": doing.water_g, "flour": doing.flour}
+        self._dough, self._batch = fed(self._dough, self._batch, keep_g=doing.starter_g, **added)  # type: ignore[arg-type]
+        water_c = room_c if doing.water_c is None else doing.water_c
+        # heat capacities: water 4.2, dough 3.4, flour 1.8 J/g/K (textbook)
+        heats = (kept_g * 3.4, doing.flour_g * 1.8, doing.water_g * 4.2)
+        self._jar_c = (heats[0] * self._jar_c + heats[1] * room_c + heats[2] * water_c) / max(sum(heats), 1e-9)
+        start_ml = float(volume_ml(self._dough, self._batch, self._jar_c))
+        cycle = TrueCycle(
+            fed_at_s=self._scenario.starts_s + at_s, before_mm=before_mm, start_mm=float(self._level(start_ml)),
+            start_ml=start_ml, starter_g=kept_g, flour_g=doing.flour_g, water_g=doing.water_g, flour=doing.flour,
+        )  # fmt: skip
+        self.truth.fed(cycle)
+        self._waiting = [one for one in self.plan.do if one.when is not None]
+        return {"starter_g": round(kept_g, 1)} | added
+
+    def _lift_lid(self, at_s: float, minutes: float) -> None:
+        """The sensor sits in the lid, and the lid lies somewhere else: on its back, or looking down at the worktop."""
+        elsewhere_mm = math.nan if self._hands.one() < 0.4 else round(self._hands.one(4.0, 30.0))
+        self._off.append((at_s, at_s + minutes * 60, elsewhere_mm))
+        self._sensor.aired()
+        self._lid_mm = self.plan.sensor.lid_shift_mm * float(self._hands.normal(1)[0])
+
+    # --- time ---
+
+    def advance(self, from_s: float, to_s: float, room: Floats) -> list[Sent]:
+        """Messages that arrive in this stretch; `room` is the air's temperature at its minutes, both ends included."""
+        out: list[Sent] = []
+        at_s = from_s
+        if self._jar_c is None:
+            self._jar_c = float(place_c(self._place, self._scenario.kitchen, room[:1], round(from_s / GRID_S))[0])
+        while at_s < to_s:
+            first = round((at_s - from_s) / GRID_S)
+            while self._doings and self._doings[0][0] <= at_s:
+                _, _, doing = heapq.heappop(self._doings)
+                self._do(at_s, doing, float(room[first]))
+            until_s = min(to_s, self._doings[0][0] if self._doings else NEVER_S)
+            if self._waiting:
+                until_s = min(until_s, at_s + WATCHING_S)
+            out += self._stretch(at_s, until_s, room[first : first + round((until_s - at_s) / GRID_S) + 1])
+            at_s = until_s
+            self._look_for_fall(at_s)
+        return out
+
+    def _look_for_fall(self, at_s: float) -> None:
+        cycle = self.truth.cycles[-1] if self.truth.cycles else None
+        if not self._waiting or cycle is None or cycle.peak_at_s is None:
+            return
+        level = self._level(volume_ml(self._dough, self._batch, self._jar_c))
+        if level > cycle.peak_mm - FALLEN * (cycle.peak_mm - cycle.start_mm):
+            return
+        for doing in self._waiting:
+            when_s = at_s + doing.after_h * 3600
+            local_s, _ = self._local(when_s)
+            if not doing.awake_from_s <= local_s <= doing.awake_to_s:
+                when_s += (doing.awake_from_s - local_s) % 86400
+            self.plan_doing(when_s, doing)
+        self._waiting = []
+
+    def _stretch(self, from_s: float, to_s: float, room: Floats) -> list[Sent]:
+        """Nothing is done to the jar between `from_s` and `to_s`."""
+        starts_s = self._scenario.starts_s
+        around = place_c(self._place, self._scenario.kitchen, room, round(from_s / GRID_S))
+        assert self._jar_c is not None
+        jar = jar_minutes(self._jar_c, around.tolist(), jar_lag_h(mass_g(self._dough, self._batch)))
+        self._jar_c = jar[-1]
+
+        from_h, to_h = from_s / 3600, to_s / 3600
+        last = len(jar) - 1
+
+        def temperature_at(hours: float) -> float:
+            place = (hours - from_h) * (3600 / GRID_S)
+            i = min(max(int(place), 0), last - 1)
+            return jar[i] + (place - i) * (jar[i + 1] - jar[i])
+
+        grown = grow(self._dough, self._batch, from_h, to_h, temperature_at)
+        minutes: Floats = np.arange(len(jar), dtype=np.float64) * GRID_S + from_s
+        states = grown(minutes / 3600)
+        volumes = volume_ml(states, self._batch, np.array(jar))
+        self.truth.saw(minutes[1:] + starts_s, self._level(volumes)[1:], volumes[1:])
+        for i, at_s in enumerate(minutes[:-1].tolist()):
+            if self.truth.wants_chemistry(at_s):
+                self._note_chemistry(at_s, states[:, i], float(volumes[i]), jar[i], float(room[i]))
+
+        out = self._read(from_s, to_s, grown, minutes, np.array(jar), room)
+        self._dough = dough_from(states[:, -1])
+        over_ml = float(volumes[-1]) - float(self._volumes[-1])
+        if over_ml > 0:  # what stands above the rim runs over it
+            self._dough, self._batch = without(self._dough, self._batch, over_ml / float(volumes[-1]))
+            if not self.truth.doings or self.truth.doings[-1]["what"] != "overflow":
+                self.truth.doings.append({"what": "overflow", "at_s": starts_s + to_s})
+        self._off = [one for one in self._off if one[1] > to_s]
+        return out
+
+    def _read(
+        self, from_s: float, to_s: float, grown: object, minutes: Floats, jar: Floats, room: Floats
+    ) -> list[Sent]:
+        """The readings of a stretch, through the sensor and the device."""
+        assert callable(grown)
+        first = self._next_reading
+        stop = math.ceil(to_s / self._sampling_s - 1e-9)
+        self._next_reading = max(first, stop)
+        since_s: Floats = np.arange(first, self._next_reading, dtype=np.float64) * self._sampling_s
+        starts_s = self._scenario.starts_s
+        for what, begins_s, ends_s in self._device.spells(to_s):
+            ends = None if math.isinf(ends_s) else starts_s + ends_s
+            self.truth.faults.append({"what": what, "from_s": starts_s + begins_s, "to_s": ends})
+        states = np.asarray(grown(since_s / 3600)) if len(since_s) else np.empty((len(STATE), 0))
+        jar_c, room_c = np.interp(since_s, minutes, jar), np.interp(since_s, minutes, room)
+        volumes = volume_ml(states, self._batch, jar_c)
+        held_ml = gas_ml(states, jar_c)
+        leaving_ml = np.gradient(grown(minutes / 3600)[ESCAPED], GRID_S / 3600) / CO2 * molar_volume_ml(25.0)
+        report = self._sensor.report(
+            Seen(
+                time_s=since_s + starts_s,
+                distance_mm=self.plan.empty_mm - self._level(volumes) + self._lid_mm,
+                expansion=held_ml / np.maximum(volumes - held_ml, 1e-9),
+                hooch=states[HOOCH],
+                jar_c=jar_c,
+                room_c=room_c,
+                escaping_ml_per_h=np.maximum(np.interp(since_s, minutes, leaving_ml), 0.0),
+            )
+        )
+        for begins_s, ends_s, sees_mm in self._off:
+            inside = (since_s >= begins_s) & (since_s < ends_s)
+            report.distance_mm[inside] = sees_mm if self.plan.sensor.kind == "optical" else math.nan
+            report.echo_us[inside] = sees_mm * 5.77 if self.plan.sensor.kind == "ultrasonic" else math.nan
+        return self._device.send(report, to_s)
+
+    # --- the surface ---
+
+    def _level(self, volumes: Any) -> Any:
+        """Heights of the surface in mm; never above the rim."""
+        return np.interp(volumes, self._volumes, self._levels)
+
+    def _note_chemistry(self, at_s: float, state: Floats, volume: float, jar_c: float, room_c: float) -> None:
+        dough = dough_from(state)
+        mass = max(mass_g(dough, self._batch), 1e-9)
+        self.truth.chemistry.append(
+            {
+                "at_s": self._scenario.starts_s + at_s,
+                "temperature_c": round(jar_c, 2),
+                "room_c": round(room_c, 2),
+                "level_mm": round(float(self._level(volume)), 2),
+                "volume_ml": round(volume, 1),
+                "ph": round(ph_of(dough, self._batch), 2) if self._batch.flour_g > 0 else None,
+                "yeast_log10_per_g": _log10(dough.yeast / YEAST_CELL_G / mass),
+                "bacteria_log10_per_g": _log10((dough.bacteria + dough.wild) / BACTERIUM_G / mass),
+                "co2_made_g": round(dough.gas + dough.dissolved + dough.escaped, 3),
+                "gas_held_ml": round(dough.gas / CO2 * molar_volume_ml(jar_c), 1),
+                "gluten": round(dough.gluten, 3),
+                "hooch_g": round(dough.hooch * dough.water, 1),
+            }
+        )
+
+
+def _log10(count: float) -> float | None:
+    return round(math.log10(count), 2) if count > 0 else None
