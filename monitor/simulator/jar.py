@@ -134,7 +134,7 @@ class Jar:
         before_mm = float(self._level(volume_ml(self._dough, self._batch, self._jar_c)))
         there_g = mass_g(self._dough, self._batch)
         kept_g = there_g if doing.starter_g is None else min(there_g, doing.starter_g)
-        added = {"flour_g": doing.flour_g, "water_g": doing.water_g, "flour": doing.flour}
+        added: dict[str, Json] = {"flour_g": doing.flour_g, "water_g": doing.water_g, "flour": doing.flour}
         self._dough, self._batch = fed(self._dough, self._batch, keep_g=doing.starter_g, **added)  # type: ignore[arg-type]
         water_c = room_c if doing.water_c is None else doing.water_c
         # heat capacities: water 4.2, dough 3.4, flour 1.8 J/g/K (textbook)
@@ -147,7 +147,7 @@ class Jar:
         )  # fmt: skip
         self.truth.fed(cycle)
         self._waiting = [one for one in self.plan.do if one.when is not None]
-        return {"starter_g": round(kept_g, 1)} | added
+        return {"starter_g": round(kept_g, 1), **added}
 
     def _lift_lid(self, at_s: float, minutes: float) -> None:
         """The sensor sits in the lid, and the lid lies somewhere else: on its back, or looking down at the worktop."""
