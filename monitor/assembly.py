@@ -13,9 +13,10 @@ import secrets
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from math import floor
+from typing import TYPE_CHECKING
 
 from monitor import status
-from monitor.agenda import Agenda, ClockWatch
+from monitor.agenda import Agenda
 from monitor.core.vigil import TICK_S
 from monitor.daemon import Clock, Daemon
 from monitor.jars import Jars
@@ -30,8 +31,11 @@ from monitor.sinks.thinner import Thinner
 from monitor.sources import Source, open_sources
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.mqtt_topic import MqttTopic
-from monitor.values import ClockSet, JarState, Json, Tick
+from monitor.values import JarState, Json, Tick
 from monitor.zone import display
+
+if TYPE_CHECKING:
+    from monitor.page.server import PageServer
 
 log = logging.getLogger(__name__)
 
@@ -97,7 +101,7 @@ def watch(
 
 def open_sinks(
     settings: Settings, sources: Sequence[Source], clock: Clock
-) -> tuple[list[NoticeSink | MqttState | Mirror | Thinner], list[MqttState]]:
+) -> tuple[list[NoticeSink | MqttState | Mirror | Thinner | PageServer], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
     out = channels(settings.notices)
@@ -112,7 +116,7 @@ def open_sinks(
         MqttState(path, publisher, mqtt, keys, clock.wall, clock.monotonic)
         for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
     ]
-    sinks: list[NoticeSink | MqttState | Mirror | Thinner] = [
+    sinks: list[NoticeSink | MqttState | Mirror | Thinner | PageServer] = [
         NoticeSink(path, out, topics, clock.wall, clock.monotonic),
         *shows,
     ]
@@ -120,13 +124,16 @@ def open_sinks(
         sinks.append(Mirror(settings.influx, path))
     if settings.store.thin_after_days is not None:
         sinks.append(Thinner(path, settings.store.thin_after_days))
+    if settings.page.on:
+        from monitor.page.server import PageServer  # a page that is off costs nothing
+
+        sinks.append(PageServer(settings, clock.wall))
     return sinks, shows
 
 
 @contextlib.contextmanager
 def _time(daemon: Daemon, clock: Clock) -> Iterator[None]:
-    """Puts a tick into the queue at every point of the grid, and says so when the wall clock is stepped."""
-    agenda = Agenda(clock.wall, clock.speed)
+    """Puts a tick into the queue at every point of the grid, by the wall clock, whenever that is set."""
 
     def plan() -> None:
         agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
@@ -136,20 +143,10 @@ def _time(daemon: Daemon, clock: Clock) -> Iterator[None]:
         with contextlib.suppress(queue.Full):  # only while stopping
             daemon.put(Tick(time_s=clock.wall()))
 
-    def stepped(offset_s: float, now_s: float) -> None:
-        log.warning("the clock was set by %+.0f s", offset_s)
-        agenda.clock_stepped()
-        plan()
-        with contextlib.suppress(queue.Full):
-            daemon.put(ClockSet(time_s=now_s, offset_s=offset_s))
-
-    clock_watch = ClockWatch(stepped, clock.wall, clock.monotonic)
-    clock_watch.start()
     plan()
     try:
         yield
     finally:
-        clock_watch.stop()
         agenda.stop()
 
 

@@ -6,6 +6,7 @@ command line and the pages; leaves all local reckoning to `core.local_time`.
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -42,3 +43,13 @@ def offset_of(time_zone: str | None) -> Callable[[float], float]:
 def display(settings: DisplaySettings) -> Display:
     """How this household reads numbers and times; raises ValueError for an unknown time zone."""
     return display_of(settings, offset_of(settings.time_zone))
+
+
+def zone_name() -> str | None:
+    """The IANA name of this machine's zone, for a browser elsewhere; None where the machine does not say."""
+    name = os.environ.get("TZ", "").removeprefix(":") or os.path.realpath("/etc/localtime").partition("/zoneinfo/")[2]
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return None
+    return name

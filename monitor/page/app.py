@@ -1,0 +1,307 @@
+"""The page and its JSON API as a Starlette app: paths, parameters and statuses; the answers come from the neighbours.
+
+Two requests never share anything that changes, except what `live` keeps. Errors become one sentence of JSON: what was
+asked wrongly (4xx), or that the store cannot be read just now (503); never a trace.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager, suppress
+from importlib.util import find_spec
+from pathlib import Path
+from urllib.parse import parse_qs
+
+from jinja2 import Environment, FileSystemLoader, select_autoescape
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+
+from monitor.core.display import Display
+from monitor.page import health, past, planning, telling
+from monitor.page.guard import Guard, address_of
+from monitor.page.live import MOST_PAGES, Live
+from monitor.page.openapi import document
+from monitor.page.readers import Readers, TooBusy
+from monitor.page.sessions import Seal
+from monitor.page.telling import Refused
+from monitor.runs.store import StoreTrouble
+from monitor.settings import JarSettings, Settings
+from monitor.values import Fed, Noted
+from monitor.zone import zone_name
+
+HERE = Path(__file__).parent
+MOST_ID = 2**31  # of runs and cycles
+Answer = Callable[[Request], Awaitable[Response]]
+
+
+class Page:
+    """The answers to all paths."""
+
+    def __init__(
+        self, settings: Settings, readers: Readers, live: Live, seal: Seal, wall: Callable[[], float], show: Display
+    ) -> None:
+        self.settings = settings
+        self.readers = readers
+        self.live = live
+        self.seal = seal
+        self.wall = wall
+        self.show = show
+        self.cultures = planning.Cultures()
+        self.templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"), autoescape=select_autoescape(default=True), trim_blocks=True
+        )
+
+    # --- pages ------------------------------------------------------------
+
+    async def index(self, request: Request) -> Response:
+        """The page itself: everything in it is filled in by page.js from the API."""
+        seen = request.scope["jartide"]
+        text = self.templates.get_template("page.html").render(
+            token=self.seal.token(seen["session"]),
+            read_only=self.settings.page.read_only,
+            locked=seen["guard"].locked,
+        )
+        return HTMLResponse(text)
+
+    async def login(self, request: Request) -> Response:
+        """The form, or an answer to it."""
+        guard: Guard = request.scope["jartide"]["guard"]
+        if request.method != "POST":
+            return self._login_form("", 200)
+        given = parse_qs((await request.body()).decode("utf-8", "replace"), max_num_fields=4).get("password", [""])[0]
+        wait_s = guard.try_password(given, address_of(request.scope))
+        if wait_s is None:
+            answer: Response = RedirectResponse("./", 303)
+            answer.headers["set-cookie"] = guard.signed_in_cookie(request.scope)
+            return answer
+        if wait_s > 0:
+            answer = self._login_form(f"Too many tries. Try again in {math.ceil(wait_s / 60)} min.", 429)
+            answer.headers["retry-after"] = str(math.ceil(wait_s))
+            return answer
+        return self._login_form("That is not the password.", 403)
+
+    async def logout(self, request: Request) -> Response:
+        """Forget the session."""
+        answer = RedirectResponse("./login", 303)
+        answer.headers["set-cookie"] = request.scope["jartide"]["guard"].no_cookie(request.scope)
+        return answer
+
+    def _login_form(self, said: str, status: int) -> Response:
+        return HTMLResponse(self.templates.get_template("login.html").render(said=said), status)
+
+    # --- looking ------------------------------------------------------------
+
+    async def session(self, request: Request) -> Response:
+        """The token that a telling must carry."""
+        token = self.seal.token(request.scope["jartide"]["session"])
+        return JSONResponse({"token": token, "read_only": self.settings.page.read_only})
+
+    async def now(self, request: Request) -> Response:
+        """Every jar now."""
+        shown = self.settings.display
+        units = {"temperature": shown.temperature, "length": shown.length, "weight": shown.weight}
+        zone = shown.time_zone or zone_name()
+        return JSONResponse({**self.live.now(), "units": units, "time_zone": zone})
+
+    async def curve(self, request: Request) -> Response:
+        """The curve of a jar's open cycle."""
+        return JSONResponse(self.live.curve(self._jar(request).name))
+
+    async def events(self, request: Request) -> Response:
+        """Server-sent events."""
+        if self.live.pages >= MOST_PAGES:
+            return JSONResponse({"error": "too many pages are open"}, 503, {"retry-after": "30"})
+        last_id = request.headers.get("last-event-id") or request.query_params.get("after")
+        headers = {"x-accel-buffering": "no"}  # a proxy before us must not hold events back
+        return StreamingResponse(self.live.stream(last_id), media_type="text/event-stream", headers=headers)
+
+    async def jars(self, request: Request) -> Response:
+        """The names of all jars with a past."""
+        return JSONResponse(await self.readers.ask(past.jars))
+
+    async def cycles(self, request: Request) -> Response:
+        """A jar's past."""
+        name = request.path_params["jar"]
+        return JSONResponse(await self.readers.ask(past.cycles, name, self.wall()))
+
+    async def cycle(self, request: Request) -> Response:
+        """One cycle."""
+        run, number = (_whole(request.path_params[key], key) for key in ("run", "cycle"))
+        empty_mm = {jar.name: jar.empty_mm for jar in self.settings.jars}
+        return JSONResponse(await self.readers.ask(past.one_cycle, run, number, empty_mm))
+
+    async def plan(self, request: Request) -> Response:
+        """The next feeding."""
+        jar = self._jar(request)
+        limits = {
+            "target_h": planning.TARGET_H,
+            "temperature_c": planning.TEMPERATURE_C,
+            "keep_g": planning.KEEP_G,
+            "hydration_pct": planning.HYDRATION_PCT,
+        }
+        given = _numbers(request, limits)
+        return JSONResponse(await self.readers.ask(planning.plan, self.cultures, jar, self.wall(), *given))
+
+    async def trials(self, request: Request) -> Response:
+        """All trials."""
+        return JSONResponse(await self.readers.ask(past.all_trials))
+
+    async def health(self, request: Request) -> Response:
+        """How the watching is doing."""
+        return JSONResponse(await self.readers.ask(health.health, self.wall(), self.show))
+
+    async def openapi(self, request: Request) -> Response:
+        """The description of all this."""
+        return JSONResponse(document())
+
+    # --- telling ------------------------------------------------------------
+
+    async def fed(self, request: Request) -> Response:
+        """A feeding."""
+        jar = self._jar(request)
+        return await self._tell(telling.fed_of(await _body(request), jar, self.wall()))
+
+    async def noted(self, request: Request) -> Response:
+        """A note."""
+        jar = self._jar(request)
+        return await self._tell(telling.noted_of(await _body(request), jar, self.wall()))
+
+    async def _tell(self, item: Fed | Noted) -> Response:
+        told = await self.readers.ask(telling.tell, item, self.wall())
+        self.live.wake()
+        return JSONResponse(told, 201)
+
+    def _jar(self, request: Request) -> JarSettings:
+        name = request.path_params["jar"]
+        try:
+            return self.settings.jar(name)
+        except KeyError:
+            raise Refused(f"there is no jar {name[:60]!r} in the config", 404) from None
+
+
+def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
+    """The whole app, behind its guard."""
+    routes: list[BaseRoute] = [
+        Route("/", page.index),
+        Route("/login", page.login, methods=["GET", "POST"]),
+        Route("/logout", page.logout, methods=["POST"]),
+        Route("/api/session", page.session),
+        Route("/api/now", page.now),
+        Route("/api/events", page.events),
+        Route("/api/jars", page.jars),
+        Route("/api/jars/{jar:path}/curve", page.curve),
+        Route("/api/jars/{jar:path}/cycles", page.cycles),
+        Route("/api/jars/{jar:path}/plan", page.plan),
+        Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
+        Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
+        Route("/api/runs/{run}/cycles/{cycle}", page.cycle),
+        Route("/api/trials", page.trials),
+        Route("/api/health", page.health),
+        Route("/api/openapi.json", page.openapi),
+        Mount("/static", StaticFiles(directory=HERE / "static")),
+        Mount("/chart", StaticFiles(directory=chart_files())),
+    ]
+    if page.settings.page.prefix:
+        prefix = page.settings.page.prefix
+
+        async def inside(request: Request) -> Response:
+            return RedirectResponse(f"{prefix}/")
+
+        routes = [Route(prefix, inside), Mount(prefix, routes=routes), *routes]
+
+    @asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        looking = asyncio.create_task(page.live.run())
+        yield
+        looking.cancel()
+        with suppress(asyncio.CancelledError):
+            await looking
+
+    app = Starlette(
+        routes=routes,
+        lifespan=lifespan,
+        middleware=[Middleware(GZipMiddleware, minimum_size=800, compresslevel=6)],
+        exception_handlers={
+            Refused: _refused,
+            StoreTrouble: _store_trouble,
+            TooBusy: _too_busy,
+            HTTPException: _http,
+            ClientDisconnect: _gone,
+        },
+    )
+    app.router.redirect_slashes = False
+    return Guard(app, page.settings.page, page.seal, password, token, page.wall)
+
+
+def chart_files() -> Path:
+    """The folder with uPlot's browser files, out of the wheel that carries them (which is not imported)."""
+    spec = find_spec("youplot")
+    assert spec is not None
+    assert spec.origin is not None
+    return Path(spec.origin).parent / "vendor"
+
+
+async def _body(request: Request) -> object:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise Refused("send application/json", 415)
+    try:
+        return json.loads(await request.body())
+    except (ValueError, RecursionError):
+        raise Refused("the body is no JSON", 400) from None
+
+
+def _numbers(request: Request, limits: dict[str, tuple[float, float]]) -> list[float | None]:
+    """Query parameters that are numbers within limits, in their order. Raises Refused."""
+    out: list[float | None] = []
+    for name, (low, high) in limits.items():
+        text = request.query_params.get(name)
+        if text is None:
+            out.append(None)
+            continue
+        try:
+            value = float(text)
+        except ValueError:
+            raise Refused(f"{name}: must be a number") from None
+        if not low <= value <= high:
+            raise Refused(f"{name}: must be {low:g} to {high:g}")
+        out.append(value)
+    return out
+
+
+def _whole(text: str, name: str) -> int:
+    if not (text.isascii() and text.isdecimal() and int(text) < MOST_ID):
+        raise Refused(f"{name}: must be a whole number")
+    return int(text)
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Refused)
+    return JSONResponse({"error": str(error)}, error.status)
+
+
+async def _store_trouble(request: Request, error: Exception) -> Response:
+    return JSONResponse({"error": f"the store: {error}"}, 503, {"retry-after": "10"})
+
+
+async def _too_busy(request: Request, error: Exception) -> Response:
+    return JSONResponse({"error": "too much is asked at once"}, 503, {"retry-after": "2"})
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    return JSONResponse({"error": str(error.detail)}, error.status_code, error.headers)
+
+
+async def _gone(request: Request, error: Exception) -> Response:
+    return JSONResponse({"error": "the body was too long, or ended early"}, 413)

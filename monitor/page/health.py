@@ -1,0 +1,67 @@
+"""How the watching itself is doing: sources, sinks, store, notices sent and waiting, what was rejected and why."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from typing import Any
+
+from monitor import status
+from monitor.core.display import Display
+from monitor.runs import outbox
+from monitor.runs.store import Store
+from monitor.values import Json
+
+STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
+WEEK_S = 7 * 86_400.0
+NOTICES = 50
+REJECTED = 100
+
+
+def health(store: Store, now_s: float, show: Display) -> Json:
+    """The whole of it. Raises StoreTrouble."""
+    body = status.read(store)
+    kept = outbox.latest(store, NOTICES)
+    since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
+    rejected = store.rejected_counts(since)
+    try:
+        size = store.path.stat().st_size
+    except OSError:
+        size = None
+    return {
+        "as_of_s": None if body is None else body["as_of_s"],
+        "watching": body is not None and now_s - body["as_of_s"] <= STALE_S,
+        "sources": [_source(source, now_s, show) for source in (body or {}).get("sources", [])],
+        "troubles": (body or {}).get("troubles", []),
+        "store": {"items": store.last_seq(), "bytes": size, "path": store.path.name},
+        "notices": {
+            "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),
+            "counts": dict(Counter(one.state.value for one in kept)),
+            "latest": [
+                {
+                    "jar": one.notice.jar,
+                    "kind": one.notice.kind,
+                    "title": one.notice.title,
+                    "text": one.notice.text,
+                    "state": one.state.value,
+                    "due_s": one.notice.due_s,
+                    "words": show.clock(one.notice.due_s, now_s),
+                }
+                for one in kept
+            ],
+        },
+        "rejected": [
+            {"day": day, "source": source, "reason": reason, "count": count, "last_jar": jar, "last_detail": detail}
+            for day, source, reason, count, _, jar, detail in rejected[:REJECTED]
+        ],
+    }
+
+
+def _source(source: dict[str, Any], now_s: float, show: Display) -> Json:
+    heard_s = source["last_message_s"]
+    return {
+        **source,
+        "words": source["trouble"] or ("connected" if source["connected"] else "not connected"),
+        "since_words": show.clock(source["since_s"], now_s),
+        "heard_words": None if heard_s is None else show.clock(heard_s, now_s),
+    }

@@ -1,0 +1,246 @@
+"""What moves: the state of all jars and their curves of the open cycle, kept up to date in one place and handed to
+every open page as server-sent events.
+
+Fifty pages cost the store what one costs: each change is read once and its text is shared. A page that falls behind is
+told to fetch everything again; nothing is queued for it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+
+from monitor import status
+from monitor.core.display import Display
+from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
+from monitor.page.health import STALE_S
+from monitor.page.looks import State, jar_now
+from monitor.page.readers import Readers, TooBusy
+from monitor.page.rows import readings_after, seq_at
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import JarSettings, Settings
+from monitor.values import Json
+
+MOST_PAGES = 200  # open streams; a household has five
+REMEMBERED = 50  # messages that a page may have missed (a minute of a lively jar) and still catch up with
+LEAST_S = 0.5  # between two looks at the store
+HEARTBEAT_S = 15.0
+RETRY_MS = 2000
+BEFORE_S = 900.0  # shown of the time before the feeding
+LONGEST_S = 72 * 3600.0
+CHUNKS = 25  # of readings at one look: the rest with the next
+
+
+class Jar:
+    """One jar's open cycle."""
+
+    def __init__(self, settings: JarSettings) -> None:
+        self.settings = settings
+        self.shown: Json = None
+        self.sampling_s: float | None = None
+        self.fed_at_s: float | None = None
+        self.curve: Curve | None = None
+
+
+class Live:
+    """See the module. `look` runs in a reader's thread, everything else in the page's event loop."""
+
+    def __init__(self, settings: Settings, readers: Readers, wall: Callable[[], float], show: Display) -> None:
+        self._settings = settings
+        self._readers = readers
+        self._wall = wall
+        self._show = show
+        self._jars = {jar.name: Jar(jar) for jar in settings.jars}
+        self._seq = 0
+        self._as_of_s: float | None = None
+        self._troubles: list[str] = []
+        self._boot = secrets.token_hex(4)
+        self._number = 0
+        self._messages: deque[tuple[int, str]] = deque(maxlen=REMEMBERED)
+        self._news = asyncio.Condition()
+        self._due = asyncio.Event()
+        self._ended = False
+        self.pages = 0
+        self.trouble: str | None = None
+
+    # --- in the event loop -----------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Look at the store whenever the daemon has committed something, until cancelled."""
+        while True:
+            await self.refresh()
+            await asyncio.sleep(LEAST_S)
+            try:
+                await asyncio.wait_for(self._due.wait(), HEARTBEAT_S)
+            except TimeoutError:
+                continue
+            self._due.clear()
+
+    def wake(self) -> None:
+        """There may be something new."""
+        self._due.set()
+
+    async def refresh(self) -> None:
+        """Look now, and tell every page what has changed."""
+        try:
+            changed = await self._readers.ask(self._look)
+            trouble = None
+        except (StoreTrouble, TooBusy) as error:
+            changed, trouble = None, str(error) or "too much is asked at once"
+        if trouble != self.trouble:
+            self.trouble = trouble
+            changed = {**(changed or {}), "trouble": trouble}
+        if changed:
+            self._number += 1
+            text = json.dumps({**self._head(), **changed}, ensure_ascii=False, separators=(",", ":"))
+            self._messages.append((self._number, text))
+            async with self._news:
+                self._news.notify_all()
+
+    async def end(self) -> None:
+        """Let all pages go."""
+        self._ended = True
+        async with self._news:
+            self._news.notify_all()
+
+    def now(self) -> dict[str, Json]:
+        """Everything that the first view shows, and the place from which changes go on."""
+        return {
+            **self._head(),
+            "place": f"{self._boot}-{self._number}",
+            "trouble": self.trouble,
+            "jars": [jar.shown for jar in self._jars.values() if jar.shown is not None],
+            "quiet_jars": [name for name, jar in self._jars.items() if jar.shown is None],
+        }
+
+    def curve(self, name: str) -> dict[str, Json]:
+        """The curve of a jar's open cycle. Raises KeyError for a jar that is not watched."""
+        jar = self._jars[name]
+        points: list[Point] = []
+        if jar.curve is not None:
+            points = thin(jar.curve.points())
+        return {
+            "jar": name,
+            "place": f"{self._boot}-{self._number}",
+            "fed_at_s": jar.fed_at_s,
+            "level_known": jar.settings.empty_mm is not None,
+            "start_mm": None if jar.fed_at_s is None else starting_mm(points, jar.fed_at_s),
+            "gap_s": gap_s(jar.sampling_s),
+            "curve": columns(points),
+        }
+
+    async def stream(self, last_id: str | None) -> AsyncIterator[str]:
+        """Server-sent events from the message after `last_id` on, until the page goes or `end`."""
+        self.pages += 1
+        try:
+            place = self._place(last_id)
+            yield f"retry: {RETRY_MS}\n\n"
+            if place is None:
+                place = self._number
+                yield f"id: {self._boot}-{place}\nevent: again\ndata: {{}}\n\n"
+            while not self._ended:
+                missed = [one for one in self._messages if one[0] > place]
+                if missed and missed[0][0] > place + 1:
+                    place = self._number
+                    yield f"id: {self._boot}-{place}\nevent: again\ndata: {{}}\n\n"
+                    continue
+                for number, text in missed:
+                    yield f"id: {self._boot}-{number}\ndata: {text}\n\n"
+                    place = number
+                if missed:
+                    continue
+                try:
+                    async with self._news:
+                        if self._number == place and not self._ended:
+                            await asyncio.wait_for(self._news.wait(), HEARTBEAT_S)
+                except TimeoutError:
+                    yield ": still here\n\n"
+        finally:
+            self.pages -= 1
+
+    def _place(self, last_id: str | None) -> int | None:
+        """The number that a page has seen last, if it can go on from there."""
+        boot, _, number = (last_id or "").partition("-")
+        if boot != self._boot or not number.isdecimal() or int(number) > self._number:
+            return None
+        oldest = self._messages[0][0] if self._messages else self._number + 1
+        return int(number) if int(number) >= oldest - 1 else None
+
+    def _head(self) -> dict[str, Json]:
+        now_s = self._wall()
+        fresh = self._as_of_s is not None and now_s - self._as_of_s <= STALE_S
+        return {"as_of_s": self._as_of_s, "now_s": now_s, "watching": fresh, "troubles": list(self._troubles)}
+
+    # --- in a reader's thread, one look at a time ------------------------------------------------------------------
+
+    def _look(self, store: Store) -> dict[str, Json]:
+        """What has changed since the last look."""
+        body = status.read(store)
+        changed: list[Json] = []
+        troubles = self._troubles
+        if body is not None:
+            self._troubles = body["troubles"]
+            self._as_of_s = body["as_of_s"]
+            now_s = max(self._wall(), body["as_of_s"])
+            for state in body["jars"]:
+                jar = self._jars.get(state["jar"])
+                if jar is None:
+                    continue
+                shown = jar_now(store, state, jar.settings, self._settings.notices, now_s, self._show)
+                self._follow(jar, state, now_s)
+                if shown != jar.shown:
+                    jar.shown = shown
+                    changed.append(shown)
+        moved = self._read_on(store)
+        out: dict[str, Json] = {}
+        if changed:
+            out["jars"] = changed
+        if moved:
+            out["curves"] = {
+                name: {"columns": columns(jar.curve.points(numbers)), "fed_at_s": jar.fed_at_s}
+                for name, numbers in moved.items()
+                if (jar := self._jars[name]).curve is not None
+            }
+        if troubles != self._troubles:
+            out["troubles"] = list(self._troubles)
+        return out
+
+    def _follow(self, jar: Jar, state: State, now_s: float) -> None:
+        """A new cycle begins a new curve; where it may lie in the past, all readings are read again from there."""
+        jar.sampling_s = state["sampling_s"]
+        fed_at_s = state["cycle"]["fed_at_s"] if state["cycle"] else None
+        if jar.curve is not None and fed_at_s == jar.fed_at_s:
+            if now_s - jar.curve.from_s > LONGEST_S + BEFORE_S:
+                jar.curve.forget_before(now_s - LONGEST_S)
+            return
+        jar.fed_at_s = fed_at_s
+        begin_s = max((fed_at_s or now_s) - BEFORE_S, now_s - LONGEST_S)
+        jar.curve = Curve(begin_s, jar.settings.empty_mm)
+        self._seq = -1  # read again
+
+    def _read_on(self, store: Store) -> dict[str, set[int]]:
+        """Take in what the devices have said since; which bins of which jars it changed."""
+        begins = {name: jar.curve.from_s for name, jar in self._jars.items() if jar.curve is not None}
+        if not begins:
+            return {}
+        if self._seq < 0:
+            for name, begin_s in begins.items():
+                self._jars[name].curve = Curve(begin_s, self._jars[name].settings.empty_mm)
+            self._seq = seq_at(store, min(begins.values())) - 1
+        moved: dict[str, set[int]] = {}
+        for _ in range(CHUNKS):
+            said, seq = readings_after(store, self._seq)
+            if seq == self._seq:
+                break
+            self._seq = seq
+            for reading in said:
+                curve = self._jars[reading.jar].curve if reading.jar in begins else None
+                number = None if curve is None else curve.add(reading)
+                if number is not None:
+                    moved.setdefault(reading.jar, set()).add(number)
+        else:
+            self._due.set()
+        return moved

@@ -1,0 +1,191 @@
+"""One jar as the page shows it now: the daemon's own state in the household's words and units, beside the numbers.
+
+Built from what the daemon keeps with `monitor.status` and from the store's notices and notes; a state whose cycle was
+just told changes with the daemon's next word. Times of day and units become text only in `core.display`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, times
+from monitor.core.notices import Kind
+from monitor.runs import outbox
+from monitor.runs.items import told_of
+from monitor.runs.outbox import Kept
+from monitor.runs.store import Store
+from monitor.settings import JarSettings, NoticeSettings
+from monitor.values import Fed, Json, Noted, Noting, Stage
+
+State = dict[str, Any]  # one of the jars of `status.read`
+H_S = 3600.0
+NOTE_WORDS = {
+    Noting.HOOCH: "liquid on top",
+    Noting.MOULD: "mould or streaks",
+    Noting.SMELL: "smell",
+    Noting.FLOAT_TEST: "float test",
+    Noting.BAKED: "baked",
+    Noting.DISCARD: "discard",
+    Noting.REMARK: "remark",
+    Noting.TAKEN: "some taken",
+    Noting.STIRRED: "stirred down",
+    Noting.REST: "put to rest",
+    Noting.REST_OVER: "rest over",
+    Noting.AWAY: "taken away",
+    Noting.BACK: "back",
+    Noting.NEW_RUN: "new starter or jar",
+    Noting.SNOOZE: "snoozed",
+}
+
+
+def jar_now(store: Store, state: State, jar: JarSettings, notices: NoticeSettings, now_s: float, show: Display) -> Json:
+    """All that a jar's card says. Raises StoreTrouble."""
+    cycle = state["cycle"]
+    told = store.told(jar.name, cycle["fed_at_s"] - 60.0 if cycle else now_s - 72 * H_S)
+    notes = [item for item in told if isinstance(item, Noted)]
+    kept = outbox.of_jar(store, jar.name, cycle["number"] if cycle else 0)
+    run = store.open_run(jar.name)
+    level, slope = state["level"], state["slope_mm_per_h"]
+    level_mm = level and level["level_mm"]
+    ratio = level and level["rise_ratio"]
+    temperature_c = state["temperature_c"]
+    return {
+        "jar": jar.name,
+        "run": run.id if run else None,
+        "cycle": cycle["number"] if cycle else None,
+        "stage": state["stage"],
+        "stage_words": STAGE_WORDS[Stage(state["stage"])],
+        "level_mm": _round(level_mm, 1),
+        "level_words": None if level_mm is None else show.length(level_mm),
+        "rise_ratio": _round(ratio, 3),
+        "rise_words": None if ratio is None else times(ratio),
+        "slope_mm_per_h": _round(slope, 2),
+        "slope_words": None if slope is None else show.speed(slope),
+        "temperature_c": _round(temperature_c, 2),
+        "temperature_words": None if temperature_c is None else show.temperature(temperature_c),
+        "rim_mm": jar.rim_mm,
+        "empty_mm": jar.empty_mm,
+        "fed": _fed(state, now_s, show),
+        "peak": _moment(cycle and cycle["peak_at_s"], now_s, show),
+        "peak_ratio": _round(cycle and cycle["peak_ratio"], 3),
+        "fall": _moment(cycle and cycle["fall_at_s"], now_s, show),
+        "forecast": _forecast(state, now_s, show),
+        "next_notice": next_notice(state, kept, notes, notices, now_s, show),
+        "snoozed_until": _moment(snoozed_until_s(notes, now_s), now_s, show),
+        "health": _health(state, now_s, show),
+        "question": state["question"],
+        "last_feeding": _last_feeding(store, state, jar),
+        "notes": [_note(note, now_s, show) for note in notes],
+    }
+
+
+def next_notice(
+    state: State, kept: list[Kept], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
+) -> Json:
+    """What will be told next and when, as far as it can be foreseen; None when nothing can."""
+    snoozed_s = snoozed_until_s(notes, now_s) or 0.0
+    waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
+    if waiting:
+        first = min(waiting, key=lambda notice: notice.due_s)
+        return {"what": first.title, "at_s": first.due_s, "words": f"{first.title}: waiting to be delivered"}
+    stage, forecast = state["stage"], state["forecast"]
+    if stage in (Stage.RESTING, Stage.AWAY):
+        return None
+    fed_now = [one.notice.due_s for one in kept if one.notice.kind == Kind.FEED_NOW]
+    if fed_now:
+        at_s = max(fed_now) + notices.repeat_h * H_S
+        return _foreseen("Feed now, again", max(at_s, snoozed_s), now_s, show, "at")
+    if forecast and forecast["fall_at"] and Kind.FEED_NOW not in notices.leave_out:
+        at_s = max(forecast["fall_at"]["likely_s"], now_s, snoozed_s)
+        return _foreseen("Feed now", at_s, now_s, show, "about")
+    return None
+
+
+def snoozed_until_s(notes: list[Noted], now_s: float) -> float | None:
+    """When the latest snooze ends; None when none holds."""
+    last = max((n for n in notes if n.what is Noting.SNOOZE), key=lambda n: n.time_s, default=None)
+    try:
+        until_s = None if last is None else last.time_s + float(last.text) * H_S
+    except ValueError:
+        return None
+    return until_s if until_s is not None and until_s > now_s else None
+
+
+def _foreseen(what: str, at_s: float, now_s: float, show: Display, about: str) -> Json:
+    return {"what": what, "at_s": at_s, "words": f"{what} {about} {show.clock(at_s, now_s)}"}
+
+
+def _fed(state: State, now_s: float, show: Display) -> Json:
+    """The feeding that the cycle began with, or that watching began in the middle of one."""
+    cycle = state["cycle"]
+    if cycle is None:
+        return None
+    at_s = cycle["fed_at_s"]
+    known = bool(cycle["told"] or cycle["number"] > 0)
+    ago = duration(max(now_s - at_s, 0.0))
+    words = f"fed {ago} ago, {show.clock(at_s, now_s)}" if known else f"watched for {ago}, its feeding was not seen"
+    grams = [cycle[key] for key in ("starter_g", "flour_g", "water_g")]
+    ratio = feeding_ratio(*grams) if None not in grams else None
+    return {"at_s": at_s, "known": known, "sure": cycle["sure"], "words": words, "ago_words": ago, "ratio": ratio}
+
+
+def _moment(at_s: float | None, now_s: float, show: Display) -> Json:
+    return None if at_s is None else {"at_s": at_s, "words": show.clock(at_s, now_s)}
+
+
+def _forecast(state: State, now_s: float, show: Display) -> Json:
+    forecast = state["forecast"]
+    if not forecast:
+        return None
+    out: dict[str, Json] = {"made_at_s": forecast["made_at_s"]}
+    for key in ("peak_at", "fall_at"):
+        span = forecast[key]
+        out[key] = None
+        if span is not None:
+            likely, earliest, latest = (show.clock(span[k], now_s) for k in ("likely_s", "earliest_s", "latest_s"))
+            out[key] = {**span, "words": f"about {likely}", "range_words": f"{earliest} to {latest}"}
+    return out
+
+
+def _health(state: State, now_s: float, show: Display) -> list[Json]:
+    """What is wrong with the sensor, a sentence each; empty when all is well."""
+    out: list[Json] = [
+        f"{what} since {show.clock(state[key], now_s)}"
+        for key, what in (
+            ("silent_since_s", "No reading"),
+            ("stuck_since_s", "The sensor has said the very same value"),
+            ("lid_off_since_s", "The lid is off"),
+        )
+        if state[key] is not None
+    ]
+    if state["last_reading_s"] is None:
+        out.append("No reading yet")
+    return out
+
+
+def _last_feeding(store: Store, state: State, jar: JarSettings) -> Json:
+    """The grams to begin from: those of the open cycle's feeding, the one before it, or the last that was told."""
+    for cycle in (state["cycle"], state["previous"]):
+        if cycle and cycle["flour_g"] is not None:
+            return {key: cycle[key] for key in ("starter_g", "flour_g", "water_g", "flour")}
+    sql = """SELECT item.told, item.time_s FROM item JOIN jar ON jar.id = item.jar WHERE item.told LIKE '{"fed"%'
+        AND jar.name = ? AND item.seq > 0 ORDER BY item.time_s DESC LIMIT 1"""
+    for told, time_s in store.query(sql, (jar.name,)):
+        fed = told_of(told, time_s, jar.name)
+        if isinstance(fed, Fed):
+            return {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g, "flour": fed.flour}
+    return {"starter_g": None, "flour_g": None, "water_g": None, "flour": jar.flour}
+
+
+def _note(note: Noted, now_s: float, show: Display) -> Json:
+    return {
+        "at_s": note.time_s,
+        "what": note.what.value,
+        "what_words": NOTE_WORDS[note.what],
+        "text": note.text,
+        "words": show.clock(note.time_s, now_s),
+    }
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

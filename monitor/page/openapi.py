@@ -1,0 +1,239 @@
+"""The description of the API (OpenAPI 3.1, https://spec.openapis.org/oas/v3.1.0), as the app serves it at
+`api/openapi.json` and as the tests hold it against the app.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from monitor import __version__
+from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
+from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_G, MOST_MINUTES, MOST_TEXT
+from monitor.values import Noting, Stage
+
+Schema = dict[str, Any]
+
+TEXT: Schema = {"type": "string"}
+NUMBER: Schema = {"type": "number"}
+WHOLE: Schema = {"type": "integer"}
+YES_NO: Schema = {"type": "boolean"}
+ERROR: Schema = {"$ref": "#/components/schemas/Error"}
+JAR = {
+    "name": "jar",
+    "in": "path",
+    "required": True,
+    "description": "The jar's name.",
+    "schema": {**TEXT, "minLength": 1},
+}
+TOKEN = {
+    "name": "X-Jartide-Token",
+    "in": "header",
+    "required": False,
+    "description": "The token of GET api/session, with the cookie that came with it; not with a bearer token.",
+    "schema": TEXT,
+}
+
+
+def document() -> Schema:
+    """The whole document."""
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "Jartide",
+            "version": __version__,
+            "description": "What is believed about jars of sourdough starter, and what a person tells about them. "
+            "Times are Unix seconds, UTC; units stand in the names; null is unknown. Errors are {error: sentence}.",
+        },
+        "servers": [{"url": "./.."}],
+        "security": [{}, {"cookie": []}, {"bearer": []}],
+        "paths": _paths(),
+        "components": {
+            "schemas": _schemas(),
+            "securitySchemes": {
+                "cookie": {"type": "apiKey", "in": "cookie", "name": "jartide"},
+                "bearer": {"type": "http", "scheme": "bearer"},
+            },
+        },
+    }
+
+
+def _paths() -> Schema:
+    now, cycle = _ref("Now"), _ref("Cycle")
+    limits = {
+        "target_h": (TARGET_H, "Hours from the feeding to the start of fall. Default: the jar's cycle_h."),
+        "temperature_c": (TEMPERATURE_C, "Expected at the jar. Default: its usual day."),
+        "keep_g": (KEEP_G, "Starter to keep. Default: as the flour of last time asks."),
+        "hydration_pct": (HYDRATION_PCT, "Water to flour. Default: as last fed."),
+    }
+    query = [
+        {"name": name, "in": "query", "required": False, "description": words,
+         "schema": {**NUMBER, "minimum": low, "maximum": high}}
+        for name, ((low, high), words) in limits.items()
+    ]  # fmt: skip
+    number = {"type": "integer", "minimum": 0, "maximum": 2**31 - 1}
+    place = [{"name": key, "in": "path", "required": True, "schema": number} for key in ("run", "cycle")]
+    return {
+        "/api/session": {"get": _get("The token that a telling must carry", _object(token=TEXT, read_only=YES_NO))},
+        "/api/now": {"get": _get("Every watched jar now", now)},
+        "/api/events": {
+            "get": {
+                "summary": "Server-sent events: what has changed, as the keys of GET api/now, and new points of curves",
+                "operationId": "events",
+                "parameters": [
+                    {"name": "after", "in": "query", "required": False, "description": "`place` of GET api/now.",
+                     "schema": TEXT}
+                ],
+                "responses": {
+                    "200": {"description": "A stream without end", "content": {"text/event-stream": {"schema": TEXT}}},
+                    **_errors(401, 503),
+                },
+            }
+        },
+        "/api/jars": {"get": _get("The names of all jars with a past", _list(TEXT), 503)},
+        "/api/jars/{jar}/curve": {"get": _get("The curve of the open cycle", _ref("OpenCurve"), 404, parameters=[JAR])},
+        "/api/jars/{jar}/cycles": {
+            "get": _get(
+                "Past cycles, newest first",
+                _object(jar=TEXT, count=WHOLE, cycles=_list(cycle), verdict=TEXT, because=TEXT, advice=_list(TEXT)),
+                404, 503, parameters=[JAR],
+            )
+        },
+        "/api/jars/{jar}/plan": {
+            "get": _get("The next feeding", _ref("Plan"), 404, 422, 503, parameters=[JAR, *query])
+        },
+        "/api/jars/{jar}/fed": {"post": _post("Tell a feeding", "Fed", 409)},
+        "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
+        "/api/runs/{run}/cycles/{cycle}": {
+            "get": _get(
+                "One cycle with its curve, by clock hours and by hours as if at 24 degC",
+                _ref("CycleCurve"), 404, 422, 503, parameters=place,
+            )
+        },
+        "/api/trials": {"get": _get("Trials and how they stand", _list({"type": "object"}), 503)},
+        "/api/health": {"get": _get("How the watching is doing", _ref("Health"), 503)},
+        "/api/openapi.json": {"get": _get("This document", {"type": "object"})},
+    }  # fmt: skip
+
+
+def _schemas() -> Schema:
+    row = {
+        "jar": TEXT, "run": WHOLE, "cycle": WHOLE, "imported": YES_NO, "fed_at_s": NUMBER, "ended_at_s": _maybe(NUMBER),
+        "sure": YES_NO, "rested": YES_NO, **{key: _maybe(NUMBER) for key in GRAMS}, "flour": _maybe(TEXT),
+        "ratio": _maybe(TEXT), "rise_ratio": _maybe(NUMBER), "hours_to_peak": _maybe(NUMBER),
+        "hours_to_fall": _maybe(NUMBER), "equivalent_hours_to_peak": _maybe(NUMBER),
+        "mean_temperature_c": _maybe(NUMBER),
+    }  # fmt: skip
+    columns = _object(
+        time_s=_list(NUMBER), middle_mm=_list(NUMBER), lowest_mm=_list(NUMBER), highest_mm=_list(NUMBER),
+        temperature_c=_list(_maybe(NUMBER)),
+    )  # fmt: skip
+    return {
+        "Error": _object(error=TEXT),
+        "Now": _object(
+            as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, place=TEXT, trouble=_maybe(TEXT),
+            troubles=_list(TEXT),
+            jars=_list(_ref("Jar")), quiet_jars=_list(TEXT), units={"type": "object"},
+            time_zone=_maybe(TEXT),
+        ),
+        "Jar": _object(
+            jar=TEXT, run=_maybe(WHOLE), cycle=_maybe(WHOLE), stage={"enum": [stage.value for stage in Stage]},
+            stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER), slope_mm_per_h=_maybe(NUMBER),
+            temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
+            fed=_maybe({"type": "object"}),
+            forecast=_maybe({"type": "object"}), next_notice=_maybe({"type": "object"}), health=_list(TEXT),
+            question=_maybe(TEXT), last_feeding={"type": "object"}, notes=_list({"type": "object"}),
+        ),
+        "OpenCurve": _object(
+            jar=TEXT, place=TEXT, fed_at_s=_maybe(NUMBER), level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER,
+            curve=columns,
+        ),
+        "Cycle": _object(**row),
+        "CycleCurve": _object(
+            **row, level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER, curve=columns, clock_h=_list(NUMBER),
+            equivalent_h=_list(NUMBER), marks=_list(_object(kind=TEXT, at_s=NUMBER)),
+        ),
+        "Plan": _object(
+            jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
+            hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, cycles=WHOLE,
+        ),
+        "Health": _object(
+            as_of_s=_maybe(NUMBER), watching=YES_NO, sources=_list({"type": "object"}), troubles=_list(TEXT),
+            store={"type": "object"}, notices={"type": "object"}, rejected=_list({"type": "object"}),
+        ),
+        "Fed": {
+            "type": "object",
+            "additionalProperties": False,
+            "properties": {
+                **{key: _maybe({**NUMBER, "minimum": 0, "maximum": MOST_G}) for key in GRAMS},
+                "flour": _maybe({**TEXT, "maxLength": MOST_FLOUR}),
+                "minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}),
+            },
+        },
+        "Noted": {
+            "type": "object",
+            "additionalProperties": False,
+            "required": ["what"],
+            "properties": {
+                "what": {"enum": [one.value for one in Noting], "description": "snooze: its text is the hours"},
+                "text": _maybe({**TEXT, "maxLength": MOST_TEXT}),
+                "minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}),
+            },
+        },
+    }  # fmt: skip
+
+
+def _get(summary: str, schema: Schema, *errors: int, parameters: list[Schema] | None = None) -> Schema:
+    name = "".join(word.capitalize() for word in summary.split()[:6])
+    return {
+        "summary": summary,
+        "operationId": name,
+        **({"parameters": parameters} if parameters else {}),
+        "responses": {
+            "200": {"description": summary, "content": _json(schema)},
+            **_errors(401, *errors),
+        },
+    }
+
+
+def _post(summary: str, schema: str, *errors: int) -> Schema:
+    told = _object(seq=WHOLE, at_s=NUMBER)
+    return {
+        "summary": summary,
+        "operationId": schema.lower(),
+        "parameters": [JAR, TOKEN],
+        "requestBody": {"required": True, "content": _json(_ref(schema))},
+        "responses": {
+            "201": {"description": "Kept; the daemon takes it up in a second", "content": _json(told)},
+            **_errors(400, 401, 403, 404, 413, 415, 422, 503, *errors),
+        },
+    }  # fmt: skip
+
+
+def _errors(*statuses: int) -> Schema:
+    words = {
+        400: "The body is no JSON, or the host is not the page's", 401: "Not signed in",
+        403: "Read only, or not from here",
+        404: "There is none", 409: "Told a moment ago already", 413: "Too long", 415: "Not application/json",
+        422: "A value that cannot be", 503: "The store cannot be read just now, or too much is asked at once",
+    }  # fmt: skip
+    return {str(status): {"description": words[status], "content": _json(ERROR)} for status in sorted(statuses)}
+
+
+def _json(schema: Schema) -> Schema:
+    return {"application/json": {"schema": schema}}
+
+
+def _ref(name: str) -> Schema:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _object(**properties: Schema) -> Schema:
+    return {"type": "object", "required": list(properties), "properties": properties}
+
+
+def _list(of: Schema) -> Schema:
+    return {"type": "array", "items": of}
+
+
+def _maybe(schema: Schema) -> Schema:
+    return {"anyOf": [schema, {"type": "null"}]}

@@ -1,0 +1,173 @@
+"""Looking back: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours, trials.
+
+Times of the peak and of the fall are those that were decided as it happened; `jartide review` refines them by looking
+both ways, which takes seconds of work that a page must not take from the readings.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict
+from typing import Any
+
+from monitor.core import trial as trials
+from monitor.core import vigour, warmth
+from monitor.core.display import feeding_ratio
+from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
+from monitor.page.rows import readings_of
+from monitor.page.telling import Refused
+from monitor.runs import history
+from monitor.runs.store import Run, Store
+from monitor.values import Cycle, EventKind, Json, Noted
+
+H_S = 3600.0
+LONGEST_S = 7 * 24 * H_S  # of a cycle's curve: a fridge's rest of weeks is a flat line
+MOST_CYCLES = 2000  # newest first: nearly three years of two feedings a day
+TRIAL = "trial:"  # of the store's small notes, as `jartide trial` keeps them
+MARKS = {
+    EventKind.FED: "fed",
+    EventKind.PEAK_REACHED: "peak",
+    EventKind.FALL_BEGAN: "fall",
+    EventKind.STAYED_FLAT: "stayed flat",
+    EventKind.DISTURBED: "disturbed",
+}
+
+
+def jars(store: Store) -> list[str]:
+    """Every jar that the store has runs of, watched ones and imported ones."""
+    return sorted({run.jar for run in store.runs()})
+
+
+def cycles(store: Store, jar: str, now_s: float, most: int = MOST_CYCLES) -> Json:
+    """A jar's cycles, newest first, with what is judged of its starter. Raises Refused and StoreTrouble."""
+    runs = _runs(store, jar)
+    listed = [(run, cycle) for run in runs for cycle in store.cycles(run.id)]
+    listed.sort(key=lambda one: -one[1].fed_at_s)
+    judged = vigour.assess(
+        [cycle for _, cycle in reversed(listed) if cycle.fall_at_s is not None], _notes(store, jar), now_s
+    )
+    return {
+        "jar": jar,
+        "count": len(listed),
+        "cycles": [_row(run, cycle) for run, cycle in listed[:most]],
+        "verdict": judged.verdict,
+        "because": judged.because,
+        "advice": list(judged.advice),
+    }
+
+
+def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, float | None]) -> Json:
+    """One cycle with its curve; `jar_empty_mm` is the config's, for runs that began without. Raises Refused."""
+    found = store.runs("WHERE run.id = ?", (run_id,))
+    cycle = next((c for run in found for c in store.cycles(run.id) if c.number == number), None)
+    if not found or cycle is None:
+        raise Refused(f"there is no cycle {run_id}:{number}", 404)
+    run = found[0]
+    until_s = cycle.ended_at_s if cycle.ended_at_s is not None else cycle.fed_at_s + 72 * H_S
+    until_s = min(until_s, cycle.fed_at_s + LONGEST_S)
+    empty_mm = run.empty_mm if run.empty_mm is not None else jar_empty_mm.get(run.jar)
+    curve = Curve(cycle.fed_at_s, empty_mm)
+    for reading in readings_of(store, run, cycle.fed_at_s, until_s):
+        curve.add(reading)
+    points = curve.points()
+    start_mm = starting_mm(points, cycle.fed_at_s)
+    thinned = thin(points)
+    clock = _clock(cycle)
+    hours = [(point[0] - cycle.fed_at_s) / H_S for point in thinned]
+    marks = [
+        {"kind": MARKS[event.kind], "at_s": event.happened_at_s}
+        for event in store.events(run.id, cycle.fed_at_s - 1.0)
+        if event.kind in MARKS and cycle.fed_at_s - 60.0 <= event.happened_at_s <= until_s + 60.0
+    ]
+    return {
+        **_row(run, cycle),
+        "level_known": empty_mm is not None,
+        "start_mm": start_mm,
+        "gap_s": gap_s(None),
+        "curve": columns(thinned),
+        "clock_h": [round(h, 4) for h in hours],
+        "equivalent_h": [round(clock.worth_h(max(h, 0.0)), 4) for h in hours],
+        "marks": _last_peaks(marks),
+    }
+
+
+def all_trials(store: Store) -> list[Json]:
+    """Every trial that was begun, with how it stands. Raises StoreTrouble."""
+    out: list[Json] = []
+    for key, text in store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{TRIAL}%",)):
+        kept = json.loads(text)
+        since_s = float(kept["since_s"])
+        some = {
+            str(jar): [c for c in history.from_store(store, str(jar)) if c.fed_at_s >= since_s] for jar in kept["jars"]
+        }
+        if len(some) < 2:
+            continue
+        made = trials.compare(some)
+        out.append(
+            {
+                "trial": key.removeprefix(TRIAL),
+                "since_s": since_s,
+                "verdict": made.verdict,
+                "jars": [
+                    {"jar": jar, "cycles": len(some[jar]), **{m: round(s.mean, 3) for m, s in named.items()}}
+                    for jar, named in made.jars.items()
+                ],
+                "comparisons": [asdict(one) for one in made.comparisons],
+            }
+        )
+    return out
+
+
+def _runs(store: Store, jar: str) -> list[Run]:
+    runs = store.runs("WHERE jar.name = ?", (jar,))
+    if not runs:
+        raise Refused(f"there is no jar {jar[:60]!r} in the store", 404)
+    return runs
+
+
+def _notes(store: Store, jar: str) -> list[Noted]:
+    return [item for item in store.told(jar) if isinstance(item, Noted)]
+
+
+def _row(run: Run, cycle: Cycle) -> dict[str, Json]:
+    """One line of the list."""
+    fall_h, peak_h = _hours(cycle.fall_at_s, cycle), _hours(cycle.peak_at_s, cycle)
+    until_h = fall_h if fall_h is not None else peak_h
+    known_c = [t for t in cycle.temperatures_c[: math.ceil(until_h) if until_h else None] if t is not None]
+    grams = (cycle.starter_g, cycle.flour_g, cycle.water_g)
+    ratio = None
+    if cycle.starter_g is not None and cycle.flour_g is not None and cycle.water_g is not None:
+        ratio = feeding_ratio(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    return {
+        "jar": run.jar,
+        "run": run.id,
+        "cycle": cycle.number,
+        "imported": run.imported,
+        "fed_at_s": cycle.fed_at_s,
+        "ended_at_s": cycle.ended_at_s,
+        "sure": cycle.sure,
+        "rested": cycle.rested,
+        **dict(zip(("starter_g", "flour_g", "water_g"), grams, strict=True)),
+        "flour": cycle.flour,
+        "ratio": ratio,
+        "rise_ratio": None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3),
+        "hours_to_peak": peak_h,
+        "hours_to_fall": fall_h,
+        "equivalent_hours_to_peak": None if peak_h is None else round(_clock(cycle).worth_h(max(peak_h, 0.0)), 2),
+        "mean_temperature_c": round(sum(known_c) / len(known_c), 2) if known_c else None,
+    }
+
+
+def _clock(cycle: Cycle) -> warmth.Clock:
+    return warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
+
+
+def _hours(at_s: float | None, cycle: Cycle) -> float | None:
+    return None if at_s is None else round((at_s - cycle.fed_at_s) / H_S, 2)
+
+
+def _last_peaks(marks: list[Any]) -> list[Json]:
+    """A peak may be refined: the last one counts."""
+    peaks = [mark for mark in marks if mark["kind"] == "peak"]
+    return [mark for mark in marks if mark["kind"] != "peak" or mark is peaks[-1]]

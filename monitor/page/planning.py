@@ -1,0 +1,76 @@
+"""The next feeding for a wanted cycle at a temperature, as quick as a slider moves: `core.feeding` with what the store
+knows of the jar's starter. Learning from hundreds of cycles takes a moment and is kept until another cycle has closed.
+"""
+
+from __future__ import annotations
+
+import threading
+from statistics import fmean
+
+from monitor.core import culture as cultures
+from monitor.core import feeding, warmth
+from monitor.core.culture import Culture
+from monitor.core.weighing import Limits
+from monitor.page.telling import Refused
+from monitor.runs import history
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Json
+
+TARGET_H = (2.0, 72.0)
+TEMPERATURE_C = (4.0, 38.0)
+KEEP_G = (1.0, 1000.0)
+HYDRATION_PCT = (30.0, 300.0)
+HORIZON_H = 96
+
+
+class Cultures:
+    """What is believed of each jar's starter, learnt anew when its cycles have changed."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, tuple[object, Culture]] = {}
+        self._lock = threading.Lock()
+
+    def of(self, store: Store, jar: JarSettings) -> Culture:
+        """The culture of one jar. Raises StoreTrouble."""
+        sql = """SELECT count(*), max(fed_at_s), max(ended_at_s) FROM cycle
+            WHERE run IN (SELECT run.id FROM run JOIN jar ON jar.id = run.jar WHERE jar.name = ?)"""
+        mark = store.query(sql, (jar.name,))[0]
+        with self._lock:
+            known = self._known.get(jar.name)
+        if known is not None and known[0] == mark:
+            return known[1]
+        culture = cultures.learned_from(history.from_store(store, jar.name), jar.flour)
+        with self._lock:
+            self._known[jar.name] = (mark, culture)
+        return culture
+
+
+def plan(
+    store: Store, known: Cultures, jar: JarSettings, now_s: float,
+    target_h: float | None, temperature_c: float | None, keep_g: float | None, hydration_pct: float | None,
+) -> Json:  # fmt: skip
+    """The plan, with the target and temperature that it was made for. Raises Refused and StoreTrouble."""
+    culture = known.of(store, jar)
+    target_h = jar.cycle_h if target_h is None else target_h
+    usual = warmth.expected_c(culture.day_c, now_s, (), HORIZON_H)
+    temperatures_c = usual if temperature_c is None else (temperature_c,)
+    limits = Limits(keep_g=keep_g, hydration=None if hydration_pct is None else hydration_pct / 100.0)
+    try:
+        made = feeding.plan(culture, target_h=target_h, temperatures_c=temperatures_c, limits=limits)
+    except ValueError as error:
+        raise Refused(str(error)) from None
+    return {
+        "jar": jar.name,
+        "target_h": target_h,
+        "temperature_c": round(fmean(temperatures_c[: max(round(target_h), 1)]), 1),
+        "starter_g": made.starter_g,
+        "flour_g": made.flour_g,
+        "water_g": made.water_g,
+        "ratio": feeding.ratio(made),
+        "hours_to_peak": [round(h, 2) for h in made.hours_to_peak],
+        "hours_to_fall": [round(h, 2) for h in made.hours_to_fall],
+        "met": made.met,
+        "because": made.because,
+        "cycles": culture.cycles,
+    }

@@ -1,0 +1,53 @@
+"""Readings of a stretch of time out of the store, without reading all that came before.
+
+Live items lie in order of arrival and their `received_s` never goes back, so the place of a moment is found by halving.
+Readings that arrived late are looked for up to `LATE_S` after the stretch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.runs import items
+from monitor.runs.store import Run, Store
+from monitor.values import Reading
+
+LATE_S = 6 * 3600.0  # a device that lost the network sends a night's readings in the morning
+_CHUNK = 2000
+
+
+def readings_of(store: Store, run: Run, from_s: float, to_s: float) -> Iterator[Reading]:
+    """The readings of a run that were measured within a stretch, in order of arrival. Raises StoreTrouble."""
+    if run.imported:
+        yield from (reading for _, reading in store.rows_of(run) if from_s <= reading.time_s <= to_s)
+        return
+    place, end = seq_at(store, from_s) - 1, seq_at(store, to_s + LATE_S)
+    sql = f"""{items.SELECT} WHERE item.seq > ? AND item.seq < ? AND item.run = ? AND item.told IS NULL
+        AND item.time_s BETWEEN ? AND ? ORDER BY item.seq LIMIT {_CHUNK}"""
+    while rows := store.query(sql, (place, end, run.id, from_s, to_s)):
+        for row in rows:
+            yield items.reading_of(row)
+        place = rows[-1][0]
+
+
+def readings_after(store: Store, seq: int) -> tuple[list[Reading], int]:
+    """What all jars' devices said after an item (a chunk of it), and the place reached. Raises StoreTrouble."""
+    sql = f"{items.SELECT} WHERE item.seq > ? ORDER BY item.seq LIMIT {_CHUNK}"
+    rows = store.query(sql, (seq,))
+    said = [items.reading_of(row) for row in rows if row[4] is None and row[2] is not None]
+    return said, rows[-1][0] if rows else seq
+
+
+def seq_at(store: Store, time_s: float) -> int:
+    """The first live item that was received at a time or later; one beyond the last when there is none."""
+    low, high = 1, store.last_seq() + 1
+    while low < high:
+        middle = (low + high) // 2
+        rows = store.query(
+            "SELECT received_s FROM item WHERE seq >= ? AND received_s IS NOT NULL ORDER BY seq LIMIT 1", (middle,)
+        )
+        if rows and rows[0][0] < time_s:
+            low = middle + 1
+        else:
+            high = middle
+    return low

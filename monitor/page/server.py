@@ -1,0 +1,173 @@
+"""The live page as a best-effort sink: a web server in a thread of its own, with its own event loop.
+
+The daemon starts it, wakes it when something was committed, and stops it. It never makes the daemon wait: `wake` sets a
+flag, and a port that is taken or a password that cannot be read is trouble to be told of, tried again, and no more.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+from monitor.runs.store import Store, StoreTrouble
+from monitor.secret import SecretError, secret
+from monitor.settings import Settings
+from monitor.settings_rules import here_only
+from monitor.zone import display
+
+if TYPE_CHECKING:
+    import uvicorn
+
+    from monitor.page.live import Live
+
+log = logging.getLogger(__name__)
+
+AGAIN_S = 10.0  # until a taken port or a missing password is tried again
+STOP_S = 5.0
+KEY = "page key"
+MOST_REQUESTS = 400  # at once, open streams included; what comes beyond is answered 503
+
+
+class PageServer:
+    """[page] as a sink."""
+
+    def __init__(self, settings: Settings, wall: Callable[[], float] = time.time) -> None:
+        self._settings = settings
+        self._wall = wall
+        self._trouble: str | None = None
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._live: Live | None = None
+        self._server: uvicorn.Server | None = None
+
+    def start(self) -> None:
+        """Begin to serve, as soon as its libraries are loaded."""
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Something was committed or decided: pages move."""
+        self._in_loop(lambda: self._live.wake() if self._live else None)
+
+    def stop(self) -> None:
+        """End; open pages come back by themselves when there is a server again."""
+        self._stop.set()
+        self._in_loop(self._end)
+        if self._thread.is_alive():
+            self._thread.join(STOP_S)
+
+    def trouble(self) -> str | None:
+        """One sentence when the page is not served."""
+        return self._trouble
+
+    def _in_loop(self, call: Callable[[], object]) -> None:
+        loop = self._loop
+        if loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has just closed
+                loop.call_soon_threadsafe(call)
+
+    def _end(self) -> None:
+        if self._server is not None:
+            self._server.should_exit = True
+        if self._live is not None:
+            self._ending = asyncio.ensure_future(self._live.end())
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                with _listening(self._settings) as listener:
+                    asyncio.run(self._serve(listener))
+                    return
+            except (OSError, SecretError) as error:
+                sentence = f"the page is not served: {error}"
+                if sentence != self._trouble:
+                    log.error("%s", sentence)
+                self._trouble = sentence
+            except Exception:
+                self._trouble = "the page has ended by a fault of its own; the log has more"
+                log.exception("the page has ended")
+            finally:
+                self._loop = self._live = self._server = None
+            self._stop.wait(AGAIN_S)
+
+    async def _serve(self, listener: socket.socket) -> None:
+        import uvicorn
+
+        from monitor.page.app import Page, make
+        from monitor.page.live import Live
+        from monitor.page.readers import Readers
+        from monitor.page.sessions import Seal
+
+        page = self._settings.page
+        password = secret(env=page.password_env, file=page.password_file, what="the password of the page")
+        token = secret(env=page.token_env, file=page.token_file, what="the token of the page")
+        readers = Readers(self._settings.store.path)
+        show = display(self._settings.display)
+        live = Live(self._settings, readers, self._wall, show)
+        seal = Seal(_key(self._settings), password)
+        app = make(Page(self._settings, readers, live, seal, self._wall, show), password, token)
+        config = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            limit_concurrency=MOST_REQUESTS,
+            timeout_keep_alive=20,
+            timeout_graceful_shutdown=2,
+            h11_max_incomplete_event_size=32_768,
+        )
+        self._server, self._live, self._loop = uvicorn.Server(config), live, asyncio.get_running_loop()
+        self._trouble = None
+        log.info("the page is at %s", address(self._settings))
+        if self._stop.is_set():
+            return
+        try:
+            await self._server.serve(sockets=[listener])
+        finally:
+            readers.close()
+
+
+def address(settings: Settings) -> str:
+    """Where a browser on this machine finds the page."""
+    page = settings.page
+    host = "localhost" if page.host in ("0.0.0.0", "::") else f"[{page.host}]" if ":" in page.host else page.host
+    return f"http://{host}:{page.port}{page.prefix}/"
+
+
+@contextlib.contextmanager
+def _listening(settings: Settings) -> Iterator[socket.socket]:
+    """The socket. Raises OSError that says what is in the way, and refuses to be reached from the network unlocked even
+    where no config file was read."""
+    page = settings.page
+    locked = any((page.password_env, page.password_file, page.token_env, page.token_file))
+    if not locked and not here_only(page.host):
+        raise OSError(f"{page.host} can be reached from the network: set password_file in [page], or use 127.0.0.1")
+    found = socket.getaddrinfo(page.host, page.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+    with socket.socket(found[0], socket.SOCK_STREAM) as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(found[4])
+        except OSError as error:
+            where = f"port {page.port} of {page.host}"
+            raise OSError(f"{where}: {error.strerror}; set another port in [page]") from error
+        yield listener
+
+
+def _key(settings: Settings) -> str:
+    """The key of the sessions, kept in the store so that a restart signs nobody out."""
+    try:
+        with Store.join(settings.store.path) as store:
+            key = store.meta(KEY)
+            if key is None:
+                key = secrets.token_hex(32)
+                store.set_meta(KEY, key)
+            return key
+    except StoreTrouble:
+        return secrets.token_hex(32)

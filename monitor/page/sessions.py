@@ -1,0 +1,104 @@
+"""Who may come in: signed cookies, the token that a telling must carry, and how often a password may be tried.
+
+Pure but for chance. Nothing is kept per session: the cookie itself says when it was made and whether its bearer signed
+in, under a MAC (RFC 2104) whose key lies in the store, so that a restart of the daemon signs nobody out, and into which
+the password goes, so that a new password signs everybody out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from collections import OrderedDict
+from dataclasses import dataclass
+
+LASTS_S = 30 * 86_400.0
+TRIES = 5  # wrong passwords from one address before it has to wait ...
+ALL_TRIES = 50  # ... and from everywhere, as addresses are cheap in some networks
+WAIT_S = 600.0
+ADDRESSES = 1000  # remembered; beyond them the limit for all holds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """One browser. `signed_in` is whether the password was given (or none is asked for)."""
+
+    id: str
+    made_s: int
+    signed_in: bool
+
+
+class Seal:
+    """Makes and reads cookies and tokens."""
+
+    def __init__(self, key: str, password: str | None) -> None:
+        self._key = hashlib.sha256(f"{key}\n{password or ''}".encode()).digest()
+
+    def begin(self, now_s: float, *, signed_in: bool) -> Session:
+        """A new session."""
+        return Session(id=secrets.token_urlsafe(18), made_s=int(now_s), signed_in=signed_in)
+
+    def cookie(self, session: Session) -> str:
+        """The session as a cookie's value."""
+        body = f"{session.id}.{session.made_s}.{int(session.signed_in)}"
+        return f"{body}.{self._mac('cookie', body)}"
+
+    def read(self, cookie: str | None, now_s: float) -> Session | None:
+        """The session that a cookie stands for; None for one that is not ours or has expired."""
+        if cookie is None or len(cookie) > 200 or not cookie.isascii():
+            return None
+        body, _, mac = cookie.rpartition(".")
+        if not hmac.compare_digest(mac, self._mac("cookie", body)):
+            return None
+        id_, made, signed_in = body.split(".")
+        session = Session(id=id_, made_s=int(made), signed_in=signed_in == "1")
+        return session if -60 <= now_s - session.made_s < LASTS_S else None
+
+    def token(self, session: Session) -> str:
+        """What the page sends along with each telling: another site can make the browser send the cookie, but cannot
+        know this."""
+        return self._mac("token", f"{session.id}.{session.made_s}")
+
+    def is_token(self, session: Session, given: str | None) -> bool:
+        """Whether a token belongs to the session."""
+        return given is not None and same(given, self.token(session))
+
+    def _mac(self, purpose: str, body: str) -> str:
+        return hmac.new(self._key, f"{purpose}:{body}".encode(), hashlib.sha256).hexdigest()
+
+
+def same(given: str, wanted: str) -> bool:
+    """Whether two secrets are equal, in a time that tells neither their length nor where they differ."""
+    one, other = (hashlib.sha256(text.encode("utf-8", "replace")).digest() for text in (given, wanted))
+    return hmac.compare_digest(one, other)
+
+
+class Tries:
+    """Counts wrong passwords. Bounded memory; times are the caller's (monotonic, s)."""
+
+    def __init__(self) -> None:
+        self._wrong: OrderedDict[str, list[float]] = OrderedDict()
+
+    def wait_s(self, address: str, now_s: float) -> float:
+        """Seconds until this address may try again; 0 when it may now."""
+        mine, everyone = self._recent(address, now_s), self._recent("", now_s)
+        until_s = [times[0] + WAIT_S for times, most in ((mine, TRIES), (everyone, ALL_TRIES)) if len(times) >= most]
+        return max((at_s - now_s for at_s in until_s), default=0.0)
+
+    def wrong(self, address: str, now_s: float) -> None:
+        """A wrong one came from this address."""
+        for key, most in ((address, TRIES), ("", ALL_TRIES)):
+            times = [*self._recent(key, now_s), now_s][-most:]
+            self._wrong[key] = times
+            self._wrong.move_to_end(key)
+        while len(self._wrong) > ADDRESSES:
+            oldest = next(key for key in self._wrong if key)
+            del self._wrong[oldest]
+
+    def right(self, address: str) -> None:
+        """The right one came: that address starts afresh."""
+        self._wrong.pop(address, None)
+
+    def _recent(self, key: str, now_s: float) -> list[float]:
+        return [at_s for at_s in self._wrong.get(key, []) if now_s - at_s < WAIT_S]

@@ -1,0 +1,108 @@
+"""What a person tells from the page: a body of JSON becomes a `Fed` or a `Noted`, exactly as the commands make them.
+
+Strict: an unknown key, a wrong type or a number that no kitchen knows is refused with a sentence that says what would
+be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a reading.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Fed, Json, Noted, Noting
+
+MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
+MOST_TEXT = 2000
+MOST_FLOUR = 100
+MOST_MINUTES = 3 * 1440.0  # for detection a cycle closes after three days; what is older is no news
+SNOOZE_H = (0.25, 72.0)
+AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
+GRAMS = ("starter_g", "flour_g", "water_g")
+
+
+class Refused(ValueError):
+    """What was told cannot be; `status` is the HTTP status that says so."""
+
+    def __init__(self, sentence: str, status: int = 422) -> None:
+        super().__init__(sentence)
+        self.status = status
+
+
+def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
+    """The feeding that a body tells of. Raises Refused."""
+    given = _table(body, (*GRAMS, "flour", "minutes_ago"))
+    return Fed(
+        time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
+        jar=jar.name,
+        starter_g=_number(given, "starter_g", 0.0, MOST_G),
+        flour_g=_number(given, "flour_g", 0.0, MOST_G),
+        water_g=_number(given, "water_g", 0.0, MOST_G),
+        flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+    )
+
+
+def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
+    """The note that a body tells of; a snooze's text is its hours. Raises Refused."""
+    given = _table(body, ("what", "text", "minutes_ago"))
+    what = given.get("what")
+    if not isinstance(what, str) or what not in list(Noting):
+        raise Refused(f"what: must be one of {', '.join(Noting)}")
+    noting = Noting(what)
+    text = _text(given, "text", MOST_TEXT) or ""
+    ago_min = _number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0
+    if noting is Noting.SNOOZE:
+        text = f"{_hours(text):g}"
+    return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=noting, text=text)
+
+
+def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
+    """Keep it; a feeding that was told a moment ago already is refused. Raises Refused and StoreTrouble."""
+    if isinstance(item, Fed):
+        latest_s = max((one.time_s for one in store.told(item.jar, now_s - AGAIN_S) if isinstance(one, Fed)), default=0)
+        if now_s - AGAIN_S <= latest_s <= now_s + AGAIN_S:
+            raise Refused("a feeding of this jar was recorded within the last minute", 409)
+    return {"seq": store.tell(item, now_s), "at_s": item.time_s}
+
+
+def _table(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:
+    if not isinstance(body, dict):
+        raise Refused(f"send a JSON object with {', '.join(keys)}")
+    for key in body:
+        if key not in keys:
+            raise Refused(f"there is no key {str(key)[:40]!r}; there is {', '.join(keys)}")
+    return body
+
+
+def _number(given: Mapping[str, Any], key: str, low: float, high: float) -> float | None:
+    value = given.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise Refused(f"{key}: must be a number or null")
+    if not low <= value <= high:
+        raise Refused(f"{key}: must be {low:g} to {high:g}")
+    return float(value)
+
+
+def _text(given: Mapping[str, Any], key: str, most: int) -> str | None:
+    value = given.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, str):
+        raise Refused(f"{key}: must be text or null")
+    if len(value) > most:
+        raise Refused(f"{key}: at most {most} characters are kept")
+    return value.encode("utf-8", "replace").decode()
+
+
+def _hours(text: str) -> float:
+    try:
+        hours = float(text)
+    except ValueError:
+        raise Refused("text: a snooze's text is its hours, such as 3") from None
+    if not SNOOZE_H[0] <= hours <= SNOOZE_H[1]:
+        raise Refused(f"text: a snooze lasts {SNOOZE_H[0]:g} to {SNOOZE_H[1]:g} hours")
+    return hours

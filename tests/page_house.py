@@ -1,0 +1,134 @@
+"""A household for the page's tests: a store with an invented past, and the real daemon that goes on from there.
+
+`python -m tests.page_house FOLDER` is that daemon in a process of its own: the page on the port in FOLDER/port, jars of
+FOLDER/jars (a name a line), and one reading a second for each jar that has been given a curve.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from monitor.core.display import Display
+from monitor.daemon import Clock, Daemon
+from monitor.jars import Jars
+from monitor.runs.store import Store
+from monitor.settings import DisplaySettings, JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
+from monitor.values import Delivery, Fed, Reading, SourceHealth, Tick
+from tests.night import EMPTY_MM, level_mm
+
+CYCLE_S = 12 * 3600.0
+RISE_H = 6.5  # tests.night: from here on the surface sinks
+
+
+def settings_of(folder: Path, names: Sequence[str], page: PageSettings | None = None) -> Settings:
+    """Invented jars, 180 mm deep."""
+    return Settings(
+        jars=tuple(JarSettings(name=name, empty_mm=EMPTY_MM, rim_mm=120.0, flour="rye") for name in names),
+        store=StoreSettings(path=folder / "jartide.db"),
+        notices=NoticeSettings(console=False),
+        display=DisplaySettings(time_zone="Europe/Vienna"),
+        page=page or PageSettings(),
+    )
+
+
+def reading(jar: str, time_s: float, fed_at_s: float, seq: int, chance: random.Random) -> Delivery:
+    """What a jar that was fed at a time says now: lid off for three minutes, then an invented rise and fall."""
+    since_h = (time_s - fed_at_s) / 3600.0
+    off = 0.0 <= since_h < 0.05
+    level = level_mm(since_h) if since_h >= 0.05 else level_mm(since_h % 12.0)
+    distance_mm = 320.0 if off else EMPTY_MM - max(level, 30.0) + chance.gauss(0.0, 0.6)
+    return Delivery(
+        source="invented",
+        received_s=time_s,
+        reading=Reading(time_s=time_s, jar=jar, distance_mm=round(distance_mm, 1), temperature_c=23.5),
+        boot="b1",
+        seq=seq,
+        timed=True,
+    )
+
+
+def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 120.0, open_h: float = 7.8) -> None:
+    """Let every jar live for some days, feeding told twice a day, the last one `open_h` before the end."""
+    chance = random.Random(3)
+    with Store.open(settings.store.path, until_s - days * 86400.0) as store:
+        store.query("PRAGMA synchronous = OFF")
+        now = [until_s - days * 86400.0]
+        clock = Clock(wall=lambda: now[0], monotonic=lambda: now[0])
+        daemon = Daemon(Jars(settings, store, Display()), store, [], clock=clock)
+        daemon.resume()
+        last_fed_s = until_s - open_h * 3600.0
+        begin_s, seq = now[0], 0
+        fed_s = last_fed_s - CYCLE_S * ((last_fed_s - begin_s) // CYCLE_S)
+        while now[0] < until_s:
+            now[0] += every_s
+            if now[0] >= fed_s + CYCLE_S and fed_s < last_fed_s:
+                fed_s += CYCLE_S
+            for jar in settings.jars:
+                seq += 1
+                daemon.put(reading(jar.name, now[0], fed_s, seq, chance))
+                if 0 <= now[0] - fed_s - 240.0 < every_s:
+                    store.tell(Fed(time_s=fed_s, jar=jar.name, starter_g=25, flour_g=100, water_g=100), now[0])
+            daemon.turn(0.0)
+            if now[0] // 60 != (now[0] - every_s) // 60:
+                daemon.put(Tick(time_s=now[0]))
+                daemon.turn(0.0)
+        daemon.flush()
+
+
+class Trickle:
+    """A source: one reading of every jar a second, each a little higher than the one before."""
+
+    name = "invented"
+
+    def __init__(self, names: Sequence[str], every_s: float = 1.0) -> None:
+        self._names = names
+        self._every_s = every_s
+        self._stop = threading.Event()
+        self._since_s: float | None = None
+
+    def start(self, put: Callable[[Delivery], None]) -> None:
+        threading.Thread(target=self._run, args=(put,), daemon=True).start()
+
+    def stop(self) -> None:
+        self._stop.set()
+
+    def acknowledge(self, tokens: Sequence[object]) -> None: ...
+
+    def health(self) -> SourceHealth:
+        return SourceHealth(name=self.name, connected=True, trouble=None, since_s=0.0, last_message_s=self._since_s)
+
+    def _run(self, put: Callable[[Delivery], None]) -> None:
+        seq = 0
+        while not self._stop.wait(self._every_s):
+            self._since_s = time.time()
+            for name in self._names:
+                seq += 1
+                at = Reading(time_s=self._since_s, jar=name, distance_mm=EMPTY_MM - 79.0, temperature_c=23.5)
+                put(
+                    Delivery(
+                        source=self.name, received_s=self._since_s, reading=at, boot=f"t{id(self)}", seq=seq, timed=True
+                    )
+                )
+
+
+def names_in(folder: Path) -> list[str]:
+    """The household's jars."""
+    return (folder / "jars").read_text("utf-8").splitlines()
+
+
+def main(folder: Path) -> None:
+    """The daemon, until it is told to stop."""
+    from monitor import assembly
+
+    names = names_in(folder)
+    page = PageSettings(port=int((folder / "port").read_text()))
+    assembly.watch(settings_of(folder, names, page), own_sources=[Trickle(names)])
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
