@@ -101,12 +101,12 @@ def test_spans_are_in_order_and_the_fall_is_never_before_the_peak(now_h: float, 
     assert made.fall_at.latest_s >= made.peak_at.latest_s
 
 
-def test_at_its_peak_only_the_fall_is_to_come_and_it_is_ahead() -> None:
+def test_at_its_peak_only_the_fall_is_to_come_and_it_is_not_long_past() -> None:
     for now_h in (10.5, 12.0, 16.0, 40.0):
         made = forecast.forecast(cultures.prior(), so_far(now_h, stage=Stage.PEAKED, peak_at_s=T + 36_000.0))
         assert made.peak_at is None
         assert made.fall_at is not None
-        assert made.fall_at.earliest_s >= T + 3600.0 * now_h - 1.0
+        assert made.fall_at.earliest_s >= T + 3600.0 * max(now_h - forecast.KNOWN_LATE_H, 10.0) - 1.0
         assert made.fall_at.latest_s > made.fall_at.earliest_s
 
 
@@ -155,13 +155,12 @@ def test_thinning_keeps_the_last_point_and_spreads_evenly() -> None:
 # --- on invented cultures, beside rivals ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["Budding", "Tabular"])
-def test_ranges_hold_and_rivals_are_beaten_on_cultures_with_other_equations(kind: str) -> None:
-    # the small sister of tests/bench/forecast_bench.py, same code; bounds leave room for 20 cultures
+def test_ranges_hold_and_rivals_are_beaten_on_cultures_with_other_equations() -> None:
+    # the small sister of tests/bench/forecast_bench.py, same code; bounds leave room for so few cultures
     import forecast_bench
-    import forecast_cultures
+    from forecast_cultures import Budding, Tabular
 
-    scores = forecast_bench.live(getattr(forecast_cultures, kind), 20, seed=11)
+    scores = forecast_bench.pooled([forecast_bench.live(kind, 10, seed=11) for kind in (Budding, Tabular)])
     rng = np.random.default_rng(0)
     for moment in ("at feeding", "at feeding fall", "half rise", "hour before"):
         _, low, high = forecast_bench.coverage(scores.table(moment, "ours"), rng)
@@ -172,11 +171,12 @@ def test_ranges_hold_and_rivals_are_beaten_on_cultures_with_other_equations(kind
         rows = scores.table(moment, method, 5)
         return float(np.abs(rows[:, 3] - rows[:, 5]).mean())
 
-    assert error("at feeding", "ours") < 0.6 * error("at feeding", "last time")
-    assert error("at feeding", "ours") < 0.75 * error("at feeding", "last five")
+    assert error("at feeding", "ours") < 0.55 * error("at feeding", "last time")
+    assert error("at feeding", "ours") < 0.7 * error("at feeding", "last five")
     rows = scores.table("half rise", "ours")
     assert np.median(np.abs(rows[:, 3] / rows[:, 5] - 1.0)) < 0.08
-    # accuracy and bias factors within the limits that Ross, and Oscar (USDA), call good
+    # accuracy and bias factors: good is a bias of 0.90 to 1.05 and an accuracy within 10 to 15 % for each variable that
+    # acts, here temperature and dilution (Ross, Dalgaard, Tienungoon 2000, Int. J. Food Microbiol. 62:231)
     accuracy, bias = forecast_bench.factors(scores.table("at feeding", "ours", 5))
     assert 0.9 < bias < 1.1
     assert accuracy < 1.2

@@ -33,9 +33,9 @@ LAG = 0.4  # c above, in units of ln D; see `prior`
 # 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
 # Hsu 2013, Food Bioscience 3:75, on gas). Steepness 1 is the published law; its spread spans Q10 of 2 to 4.
 PRIOR = {
-    PEAK: (math.log(9.0), 0.33),
+    PEAK: (math.log(9.0), 0.3),
     DILUTION: (0.95, 0.25),
-    STEEP: (1.0, 0.22),
+    STEEP: (1.0, 0.2),
     WAIT: (math.log(1.6), 0.7),
     WAIT_STEEP: (math.log(2.0), 0.4),
     WAIT_DILUTION: (0.4, 0.4),

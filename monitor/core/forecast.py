@@ -25,6 +25,7 @@ WAITS = 9  # equally likely waits after each
 FURTHEST_SD = 3.5  # how far the grid reaches
 UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
 OVERDUE = 0.98  # share of its waits that would be over
+KNOWN_LATE_H = 1.5  # a fall is sure an hour or more after it began: for so long it may have come unseen
 LOW, HIGH = 0.05, 0.95
 
 Triple = tuple[float, float, float]
@@ -62,7 +63,7 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:
         peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
         peaks = [(growth.worth_h(peak_h), 1.0)]
-        ahead = _ahead(foretold, weathers, peaks, now_h)
+        ahead = _ahead(foretold, weathers, peaks, max(now_h - KNOWN_LATE_H, peak_h))
         return Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=_span(cycle.fed_at_s, ahead.fall_h))
     points = _points(so_far.curve, growth)
     peaks = _peaks_given_rise(culture, foretold, points, growth.worth_h(now_h))
@@ -156,7 +157,7 @@ def _grid(foretold: Foretold, low_ln: float, high_ln: float, points: int) -> Wei
 def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, not_before_h: float | None) -> Ahead:
     """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each.
 
-    `not_before_h`: the peak has been and the fall has not come by then."""
+    `not_before_h`: the peak has been, and the fall had not come by then."""
     slope = foretold.cov / foretold.peak_var
     sd = math.sqrt(max(foretold.wait_var - slope * foretold.cov, 1e-6))
     freedom = max(round(foretold.wait_freedom), 3)

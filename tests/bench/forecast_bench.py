@@ -1,4 +1,4 @@
-"""Forecasts against rivals on invented cultures: `python tests/bench/forecast_bench.py [cultures] [seed]`.
+"""Forecasts against rivals on invented cultures: `python tests/bench/forecast_bench.py [cultures of each kind] [seed]`.
 
 Each culture of `forecast_cultures` lives through twelve cycles whose ratio, hour of feeding, weekend habit and
 temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as
@@ -132,6 +132,15 @@ def _at(scores: Scores, moment: str, believed, cycle: Cycle, out, who: int, numb
         scores.add(moment + name, "ours", who, number, hours, (came_s - cycle.fed_at_s) / 3600.0)
 
 
+def pooled(some: list[Scores]) -> Scores:
+    """All of them as one, each culture still its own."""
+    whole = Scores()
+    for i, scores in enumerate(some):
+        for key, rows in scores.rows.items():
+            whole.rows[key] += [(100_000 * i + row[0], *row[1:]) for row in rows]
+    return whole
+
+
 def report(scores: Scores, title: str) -> None:
     rng = np.random.default_rng(0)
     print(f"\n{title}")
@@ -153,7 +162,10 @@ def report(scores: Scores, title: str) -> None:
 
 
 if __name__ == "__main__":
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 70
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    lived = []
     for kind in KINDS:
-        report(live(kind, count, seed), f"{kind.__name__}: {count} cultures, seed {seed}")
+        lived.append(live(kind, count, seed))
+        report(lived[-1], f"{kind.__name__}: {count} cultures, seed {seed}")
+    report(pooled(lived), f"All: {count * len(KINDS)} cultures, seed {seed}")

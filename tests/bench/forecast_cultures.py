@@ -6,8 +6,8 @@ Roberts 1994, IJFM 23:277) that is worse for a starter fed late; the dough can h
 `tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per doubling of the
 dilution, the fall comes a share of the rise later, and the scatter has heavy tails.
 
-`Simulated` wraps the project's own mechanistic simulator, whose equations are not the model's either: gas, sugar, acid and
-gluten as in `monitor/simulator/dough.py`. It is slow: some tenths of a second a cycle.
+`Simulated` wraps the project's own mechanistic simulator, whose equations are not the model's either: gas, sugar, acid
+and gluten as in `monitor/simulator/dough.py`. It is slow: some tenths of a second a cycle.
 
 Vigour, its drift, flour, kitchen, ratio and habits are drawn at random for each culture; nothing here is measured.
 """
