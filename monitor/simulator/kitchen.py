@@ -19,7 +19,8 @@ WANDER_H = 18.0  # how long the weather stays the same
 LEAK_H = 4.0  # how long the walls keep what the heating gave
 HEATING_C_PER_H = 3.0  # a radiator in a kitchen
 THERMOSTAT_C = 0.4  # it switches this far above and below its setting
-DRAUGHT_H = 0.5  # an open window brings the room near the outside with this time constant
+# An open window brings the air part of the way to the outside, with this time constant; the walls warm it again after
+DRAUGHT_H, DRAUGHT_SHARE, WALLS_WARM_H = 0.3, 0.6, 0.75
 FRIDGE_SWING_C, FRIDGE_CYCLE_S = 0.8, 2700.0  # the compressor comes and goes
 OVEN_WARMS_H = 0.7
 # A jar in still air: about 10 W/m2/K (free convection and radiation) over 0.03 m2 of wall; dough 3.4 J/g/K, jar 250 J/K
@@ -35,7 +36,8 @@ class Kitchen:
         self._local_s = starts_s + utc_offset_h * 3600
         self._chance = Chance(seed, "weather")
         self._wander = 0.0
-        self._extra_c = 0.0  # what heating and draughts have added to the room
+        self._extra_c = 0.0  # what the heating has added to the room
+        self._draught_c = 0.0  # and what a window has taken
         self._heating = False
         self._last = plan.room_c
 
@@ -53,7 +55,7 @@ class Kitchen:
             local_s = (self._local_s + since_s) % 86400
             free_c = plan.room_c + plan.trend_c_per_day * since_s / 86400 + plan.wander_c * self._wander
             free_c += plan.swing_c * math.cos(2 * math.pi * (local_s - warmest_s) / 86400)
-            now_c = free_c + self._extra_c
+            now_c = free_c + self._extra_c + self._draught_c
             change = -self._extra_c / LEAK_H
             if plan.heating is not None:
                 day = plan.heating.from_s <= local_s < plan.heating.to_s
@@ -63,9 +65,12 @@ class Kitchen:
                 elif now_c > wanted_c + THERMOSTAT_C:
                     self._heating = False
                 change += HEATING_C_PER_H * self._heating
+            draught = -self._draught_c / WALLS_WARM_H
             for window in plan.windows:
                 if window.at_s <= since_s < window.at_s + window.minutes * 60:
-                    change += (window.outside_c - now_c) / DRAUGHT_H
+                    to_c = DRAUGHT_SHARE * (window.outside_c - free_c - self._extra_c)
+                    draught = (to_c - self._draught_c) / DRAUGHT_H
+            self._draught_c += draught * step_h
             self._extra_c += change * step_h
             room[i] = now_c
         return room
