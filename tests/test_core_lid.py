@@ -12,7 +12,7 @@ from monitor.core.lid import Landing, Lid, restart, rezero, take
 from monitor.core.noise import Noise
 from monitor.core.trend import Trend, add
 
-ANYWHERE = (0.0, 200.0)
+ANYWHERE = (0.0, 0.0, 200.0)
 
 
 def landing(before: float, after: float, off_s: float = 0.0, *, gap: bool = False, sd: float = 0.6) -> Landing:
@@ -54,7 +54,7 @@ def test_a_table_or_a_hand_is_no_place_for_a_surface() -> None:
 
 
 def feed(lid: Lid, levels: list[float | None], *, from_s: float, spacing_s: float = 60.0, noise_mm: float = 0.5,
-         places_mm: tuple[float, float] = ANYWHERE) -> tuple[list[list[float]], list[Landing]]:  # fmt: skip
+         places_mm: tuple[float, float, float] = ANYWHERE) -> tuple[list[list[float]], list[Landing]]:  # fmt: skip
     """Blocks through `take`, everything landed is the surface from then on."""
     noise, trend = Noise(white_mm2=noise_mm**2, wander_mm2=0.05), Trend()
     out: list[list[float]] = []
@@ -111,9 +111,9 @@ def test_the_lid_off_is_measured_and_its_offset_taken_out_as_far_as_lids_go() ->
 
 def test_a_table_seen_for_ten_minutes_is_not_believed_but_one_seen_for_an_hour_is() -> None:
     levels: list[float | None] = [70.0] * 30 + [150.0] * 10 + [45.0] * 8
-    _, landed = feed(Lid(), levels, from_s=0.0, places_mm=(27.0, 76.0))
+    _, landed = feed(Lid(), levels, from_s=0.0, places_mm=(3.0, 27.0, 76.0))
     assert [round(one.after_mm) for one in landed] == [45]
-    _, landed = feed(Lid(), [70.0] * 30 + [150.0] * 60, from_s=0.0, places_mm=(27.0, 76.0))
+    _, landed = feed(Lid(), [70.0] * 30 + [150.0] * 60, from_s=0.0, places_mm=(3.0, 27.0, 76.0))
     assert [round(one.after_mm) for one in landed] == [150]
 
 

@@ -18,6 +18,7 @@ from monitor.core.trend import Trend, line
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json
 
+BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
 SAME_FEEDING_S = 3 * 3600.0  # a told feeding and the landing that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
@@ -85,14 +86,19 @@ def _rising(v: Vigil) -> bool:
     return fitted[1] > max(RISING_MM_PER_MIN, 2.0 * fitted[2] * noise)
 
 
-def whereabouts(v: Vigil) -> tuple[float, float]:
-    """Where a surface may be after a jump, on the level scale."""
+def bare(v: Vigil) -> float:
+    """The level below which the sensor looks at the bare bottom, or past the jar."""
+    return (v.bottom_mm or 0.0) + v.lid.offset_mm + BARE_MM
+
+
+def whereabouts(v: Vigil) -> tuple[float, float, float]:
+    """Where a surface may be, on the level scale: above the first; after a jump, from the second to the third."""
     before = lids.latest(v.lid)
     if before is None:
-        return -1e9, 1e9
+        return -1e9, -1e9, 1e9
     bottom = (v.bottom_mm or 0.0) + v.lid.offset_mm
     low, high = places(_start(v), before - bottom)
-    return low + bottom, high + bottom
+    return bare(v), low + bottom, high + bottom
 
 
 def _start(v: Vigil) -> float | None:

@@ -20,7 +20,7 @@ GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
 GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
 LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
-HELD_MOST = 30
+HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
 STEP_SD = 5.5  # a step within the gate, seen in means of several blocks: searched for at each block, so asked for more
 STEP_BACK_S = 2400.0
@@ -87,12 +87,13 @@ def take(
     noise: Noise,
     trend: Trend,
     spacing_s: float,
-    places_mm: tuple[float, float],
+    places_mm: tuple[float, float, float],
 ) -> tuple[list[list[float]], Landing | None]:
     """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
 
-    `places_mm` is where a surface may be after a jump (lowest, highest). Delay of a Landing: SETTLE_S after the surface
-    is back, or the second reading when they are further apart; PERSIST_S outside of `places_mm`.
+    `places_mm` is where a surface may be: anywhere above the first, and after a jump from the second to the third.
+    Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart;
+    PERSIST_S outside of `places_mm`.
     """
     now = expected(lid, trend, noise, time_s)
     if now is None:
@@ -118,7 +119,7 @@ def take(
     if not inside:
         lid.odd_n += 1
         last = next((row[1] for row in reversed(lid.held) if row[1] is not None), None)
-        placed = good and places_mm[0] <= level_mm <= places_mm[1]  # type: ignore[operator]
+        placed = good and places_mm[1] <= level_mm <= places_mm[2]  # type: ignore[operator]
         if not placed or (last is not None and abs(level_mm - last) > gate):  # type: ignore[operator]
             lid.strange_n += 1
     elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
@@ -136,7 +137,7 @@ def take(
     return _land(lid, tail, level, variance, noise) if tail else ([], None)
 
 
-def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, float]) -> list[list[float]]:
+def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, float, float]) -> list[list[float]]:
     """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
     last = lid.held[-1][0]
     assert last is not None
@@ -150,9 +151,10 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
     middle = sorted(levels)[len(levels) // 2]
     if max(levels) - middle > gate or middle - min(levels) > gate:
         return []
-    expected_place = lid.gap or places_mm[0] <= middle <= places_mm[1]
-    persists = middle > 0.0 and last - lid.place_since_s >= PERSIST_S
-    return tail if expected_place or persists else []  # type: ignore[return-value]
+    if middle <= places_mm[0]:
+        return []
+    believed = lid.gap or places_mm[1] <= middle <= places_mm[2] or last - lid.place_since_s >= PERSIST_S
+    return tail if believed else []  # type: ignore[return-value]
 
 
 def _suspicious(rows: list[list[float]]) -> bool:

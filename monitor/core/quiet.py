@@ -10,6 +10,7 @@ from math import floor
 
 from monitor.core import cycle as cycles
 from monitor.core.decide import event
+from monitor.core.landing import bare
 from monitor.core.lid import AWAY_S, OFF_LEAST_S
 from monitor.core.memory import Vigil
 from monitor.core.trust import temperature_at
@@ -69,7 +70,8 @@ def watch(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
         if not lid.lid_off and lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
             lid.lid_off = True
             out.append(event(v, EventKind.LID_OFF, lid.out_since_s, {}))
-        if not w.away_told and away_s >= AWAY_S and not any(row[1] is not None for row in lid.held[-20:]):
+        seen = [row for row in lid.held if row[0] is not None and row[0] > time_s - AWAY_S]
+        if not w.away_told and away_s >= AWAY_S and seen and not any(r[1] is not None and r[1] > bare(v) for r in seen):
             w.away_told, w.away_since_s, lid.gap = True, lid.out_since_s, True
             out.append(event(v, EventKind.JAR_AWAY, lid.out_since_s, {}))
     temperature_c = temperature_at(v.sieve, time_s)

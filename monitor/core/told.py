@@ -7,7 +7,7 @@ since then are judged anew (`replaces` names what that makes wrong).
 
 from __future__ import annotations
 
-from monitor.core import decide
+from monitor.core import clock_step, decide
 from monitor.core import lid as lids
 from monitor.core.memory import Vigil, Watch
 from monitor.settings import JarSettings
@@ -68,8 +68,8 @@ def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
 
 
 def clock_set(v: Vigil, item: ClockSet) -> list[Event]:
-    """The daemon's wall clock was stepped: nothing that was waited for is measured across it."""
-    v.watch.last_row_s = None if v.watch.last_row_s is None else v.now_s
+    """The daemon's wall clock was stepped: what is remembered is told in the new time from here on."""
+    clock_step.move(v, item.offset_s, item.since_s)
     return []
 
 

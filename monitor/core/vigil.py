@@ -50,9 +50,11 @@ def step(vigil: Vigil, item: Item, jar: JarSettings) -> tuple[Vigil, tuple[Event
 
 
 def take(vigil: Vigil, arrival: Arrival, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
-    """All grid ticks up to the arrival, then its item."""
-    vigil, before = tick_to(vigil, arrival.received_s, jar)
-    vigil.now_s = max(vigil.now_s, arrival.received_s)
+    """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time."""
+    item = arrival.item
+    until_s = item.time_s - item.offset_s if isinstance(item, ClockSet) else arrival.received_s
+    vigil, before = tick_to(vigil, until_s, jar)
+    vigil.now_s = max(vigil.now_s, until_s)
     vigil, events = step(vigil, arrival.item, jar)
     return vigil, before + events if before else events
 
