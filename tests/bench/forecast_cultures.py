@@ -21,8 +21,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.simulator.dough import Batch, fed, volume_ml
+from monitor.simulator.dough import Batch, volume_ml
 from monitor.simulator.growing import dough_from, grow, ripe
+from monitor.simulator.hands import fed
 
 Floats = NDArray[np.float64]
 STEP_H = 0.1
