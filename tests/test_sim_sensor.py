@@ -16,12 +16,15 @@ from monitor.simulator.sensor import Seen, Sensor, headspace_co2, sound_m_per_s
 pytest.importorskip("scipy")
 
 
-def seen(distance_mm, count=4000, jar_c=25.0, room_c=22.0, expansion=0.0, hooch=0.0, escaping_ml_per_h=0.0):
+def seen(
+    distance_mm, count=4000, width_mm=85.0, jar_c=25.0, room_c=22.0, expansion=0.0, hooch=0.0, escaping_ml_per_h=0.0
+):
     def full(value):
         return np.full(count, float(value))
 
     return Seen(
-        time_s=np.arange(count) * 10.0, distance_mm=full(distance_mm), expansion=full(expansion), hooch=full(hooch),
+        time_s=np.arange(count) * 10.0, distance_mm=full(distance_mm), width_mm=full(width_mm),
+        expansion=full(expansion), hooch=full(hooch),
         jar_c=full(jar_c), room_c=full(room_c), escaping_ml_per_h=full(escaping_ml_per_h),
     )  # fmt: skip
 
@@ -55,6 +58,14 @@ def test_a_bubbly_surface_heaves_slowly():
         return np.nanmean(values[:4000].reshape(-1, 10), axis=1).std()
 
     assert spread(bubbly) > 2.5 * spread(still)
+
+
+def test_a_wide_cone_sees_the_wall_of_a_narrow_jar():
+    """25 degrees of view: the spot is 0.443 times the distance wide, 66 mm at 150 mm."""
+    wide = Sensor(SensorPlan(noise_mm=0.0), 1, "a", 10.0).report(seen(150.0, width_mm=70.0)).distance_mm
+    narrow = Sensor(SensorPlan(noise_mm=0.0), 1, "a", 10.0).report(seen(150.0, width_mm=45.0)).distance_mm
+    assert np.nanmean(wide) == pytest.approx(150.0, abs=0.5)
+    assert 130 < np.nanmean(narrow) < 145
 
 
 # --- ultrasonic -----------------------------------------------------------------------------------------------------

@@ -70,6 +70,7 @@ class Jar:
         self._volumes = np.array(
             [volume_below_ml(plan.geometry, level) for level in self._levels.tolist()], dtype=np.float64
         )
+        self._widths = np.sqrt(np.gradient(self._volumes, self._levels) * 1000 * 4 / math.pi)
         self._doings: list[tuple[float, int, Doing]] = []
         self._count = 0
         self._waiting = [doing for doing in plan.do if doing.when is not None]
@@ -249,6 +250,7 @@ class Jar:
             Seen(
                 time_s=since_s + starts_s,
                 distance_mm=self.plan.empty_mm - self._level(volumes) + self._lid_mm,
+                width_mm=np.interp(volumes, self._volumes, self._widths),
                 expansion=held_ml / np.maximum(volumes - held_ml, 1e-9),
                 hooch=states[HOOCH],
                 jar_c=jar_c,

@@ -18,6 +18,10 @@ from monitor.simulator.scenario import SensorPlan
 NEAR_BIAS = 0.25  # of what is missing to `near_mm`
 # Datasheets state +-10 mm typical over 90 degC: a tenth of a mm a degree, and the sign differs from part to part.
 DRIFT_MM_PER_C = 0.12
+# Diameter of the spot over the distance: 25 and 15 degrees of view (datasheets of either class). What of the spot falls
+# on the wall comes back sooner, and the answer is a weighted mean.
+SPOT_RATIO = {"optical": 0.443, "ultrasonic": 0.263}
+WALL_NEARER = 0.15  # of the distance: the lit part of the wall lies that much nearer, on the mean
 NOISE_GROWS_PER_MM = 0.002  # the return gets weaker with distance
 HOOCH_DEPTH_MM = 2.0  # light goes some way into a clear liquid before it meets the flour
 HEAVING_S = 600.0  # a bubbly surface heaves over some ten minutes, and pops
@@ -69,6 +73,7 @@ class Seen:
 
     time_s: Floats
     distance_mm: Floats
+    width_mm: Floats  # of the jar at the surface
     expansion: Floats  # gas over gas-free dough: how bubbly it is
     hooch: Floats  # share of the water that stands on top
     jar_c: Floats
@@ -108,7 +113,10 @@ class Sensor:
         missing = self._drop.uniform(count) < plan.dropouts
         probe = self._probe.normal(count)
 
-        surface_mm = seen.distance_mm + plan.breathing_mm * np.minimum(seen.expansion, 2.5) * heave
+        spot_mm = np.maximum(SPOT_RATIO[plan.kind] * seen.distance_mm, 1e-3)
+        on_wall = 1 - np.minimum(1.0, seen.width_mm / spot_mm) ** 2
+        surface_mm = seen.distance_mm * (1 - WALL_NEARER * on_wall)
+        surface_mm = surface_mm + plan.breathing_mm * np.minimum(seen.expansion, 2.5) * heave
         nan = np.full(count, np.nan)
         air_c = 0.7 * seen.jar_c + 0.3 * seen.room_c  # the headspace lies between the dough and the lid
         distance_mm, echo_us = nan, nan
