@@ -26,7 +26,6 @@ from monitor.core.local_time import Offset, minutes_of, next_daily
 log = logging.getLogger(__name__)
 
 STEP_S = 5.0  # network time slews by at most 0.5 ms a second; more than this between two looks is a step
-LOOK_S = 1.0
 FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
@@ -114,10 +113,10 @@ class Agenda:
 
 
 class ClockWatch:
-    """Looks each second whether wall clock and monotonic clock still agree; tells of a step of more than 5 s.
+    """Looks, when asked to, whether wall clock and monotonic clock still agree; tells of a step of more than 5 s.
 
-    `stepped(offset_s, now_s)` is called in the watch's thread with the new minus the old wall time and the new time.
-    Time spent suspended counts as a step forward too: the monotonic clock stands still meanwhile.
+    `stepped(offset_s, now_s)` is called with the new minus the old wall time and the new time. With a monotonic clock
+    that stands still while the machine is suspended, that time counts as a step forward.
     """
 
     def __init__(
@@ -129,18 +128,6 @@ class ClockWatch:
         self._stepped = stepped
         self._wall, self._monotonic = wall, monotonic
         self._offset_s = wall() - monotonic()
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._watch, name="clock watch", daemon=True)
-
-    def start(self) -> None:
-        """Begin to look."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Look no more."""
-        self._end.set()
-        if self._thread.is_alive():
-            self._thread.join(5.0)
 
     def look(self) -> float | None:
         """One look: the step since the last look in seconds, or None. Slow drift is taken along silently."""
@@ -151,10 +138,3 @@ class ClockWatch:
             return None
         self._stepped(step_s, now_s)
         return step_s
-
-    def _watch(self) -> None:
-        while not self._end.wait(LOOK_S):
-            try:
-                self.look()
-            except Exception:
-                log.exception("a step of the clock could not be dealt with")

@@ -11,17 +11,20 @@ import logging
 import queue
 import secrets
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from math import floor
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor import status
+from monitor import pulse, status
 from monitor.agenda import Agenda
 from monitor.core.vigil import TICK_S
 from monitor.daemon import Clock, Daemon
 from monitor.jars import Jars
-from monitor.lock import StoreLock
+from monitor.lock import StoreBusy, StoreLock
 from monitor.runs.store import Store, StoreTrouble
+from monitor.secret import SecretError
 from monitor.settings import Settings
 from monitor.sinks import systemd
 from monitor.sinks.mirror import Mirror
@@ -41,6 +44,8 @@ log = logging.getLogger(__name__)
 
 TOKEN_KEY = "client token"
 BOOTS_KEY = "power-ups"
+BOOT_KEY = "boot"
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 def watch(
@@ -49,12 +54,42 @@ def watch(
     clock: Clock | None = None,
     own_sources: Sequence[Source] | None = None,
     started: Callable[[Daemon], None] = lambda daemon: None,
+    reread: Callable[[], Settings] | None = None,
 ) -> None:
     """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon, once it is ready).
 
-    Raises StoreBusy when another daemon has this store, StoreTrouble when the store cannot be used.
+    On SIGHUP the config is read anew with `reread`, and everything begins again with it; where it cannot be used, each
+    problem is logged and the old one stays. Raises StoreBusy when another daemon has this store, StoreTrouble when the
+    store cannot be used, SecretError and OSError for what else is not there.
     """
     clock = clock or Clock()
+    before: Settings | None = None  # known to work
+    going: Settings | None = settings
+    while going is not None:
+        works: list[Daemon] = []
+
+        def ready(daemon: Daemon, works: list[Daemon] = works) -> None:
+            works.append(daemon)
+            started(daemon)
+
+        try:
+            before, going = going, _watch_with(going, clock, own_sources, ready, reread)
+        except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
+            if works or before is None or before is going:
+                raise
+            log.error("the new config does not work, the old one stays: %s", error)
+            going, before = before, None
+    systemd.tell(systemd.STOPPING)
+
+
+def _watch_with(
+    settings: Settings,
+    clock: Clock,
+    own_sources: Sequence[Source] | None,
+    started: Callable[[Daemon], None],
+    reread: Callable[[], Settings] | None,
+) -> Settings | None:
+    """Watch with these settings; returns those to go on with, or None at the end."""
     settings.store.path.parent.mkdir(parents=True, exist_ok=True)
     with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
         if store.set_aside is not None:
@@ -80,23 +115,56 @@ def watch(
 
         jars = Jars(settings, store, display(settings.display))
         alive, changed = _alive(clock), _changed(sources)
+        hung_up = threading.Event()
+        new: list[Settings | None] = [None]
 
         def beat() -> None:
             alive()
             if changed():
                 daemon.show()
+            if hung_up.is_set() and reread is not None:
+                hung_up.clear()
+                new[0] = _settings_again(reread)
+                if new[0] is not None:
+                    daemon.stop()
 
-        daemon = Daemon(jars, store, sources, sinks, clock, on_states=keep, beat=beat)
-        with _signals(daemon), _time(daemon, clock):
+        agenda = Agenda(clock.wall, clock.speed)
+        daemon = Daemon(
+            jars,
+            store,
+            sources,
+            sinks,
+            clock,
+            on_states=keep,
+            beat=beat,
+            on_clock_set=lambda: _plan_tick(agenda, daemon, clock),
+            before_boot_s=_before_boot_s(store),
+        )
 
-            def ready() -> None:
-                systemd.tell(systemd.READY)
-                started(daemon)
+        def ready() -> None:
+            systemd.tell(systemd.READY)
+            started(daemon)
 
+        with _signals(daemon, hung_up):
+            _plan_tick(agenda, daemon, clock)
             try:
                 daemon.run(ready)
             finally:
-                systemd.tell(systemd.STOPPING)
+                agenda.stop()
+        return new[0]
+
+
+def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
+    """The config as it is now; None, with a line for each problem, when it cannot be used."""
+    try:
+        settings = reread()
+    except ValueError as error:
+        for problem in str(error).splitlines():
+            log.error("%s", problem)
+        log.error("the config was not taken over: the old one stays")
+        return None
+    log.info("the config was read anew")
+    return settings
 
 
 def open_sinks(
@@ -131,29 +199,26 @@ def open_sinks(
     return sinks, shows
 
 
-@contextlib.contextmanager
-def _time(daemon: Daemon, clock: Clock) -> Iterator[None]:
-    """Puts a tick into the queue at every point of the grid, by the wall clock, whenever that is set."""
-
-    def plan() -> None:
-        agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
+def _plan_tick(agenda: Agenda, daemon: Daemon, clock: Clock) -> None:
+    """Put a tick into the queue at the next point of the grid by the wall clock, and so on."""
 
     def tick() -> None:
-        plan()
+        _plan_tick(agenda, daemon, clock)
         with contextlib.suppress(queue.Full):  # only while stopping
             daemon.put(Tick(time_s=clock.wall()))
 
-    plan()
-    try:
-        yield
-    finally:
-        agenda.stop()
+    agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
 
 
 @contextlib.contextmanager
-def _signals(daemon: Daemon) -> Iterator[None]:
-    """SIGTERM and SIGINT end the watch cleanly."""
-    before = {number: signal.signal(number, lambda *_: daemon.stop()) for number in (signal.SIGTERM, signal.SIGINT)}
+def _signals(daemon: Daemon, hung_up: threading.Event) -> Iterator[None]:
+    """SIGTERM and SIGINT end the watch cleanly, SIGHUP asks for the config to be read anew."""
+    does: dict[int, Callable[[], None]] = {
+        signal.SIGTERM: daemon.stop,
+        signal.SIGINT: daemon.stop,
+        signal.SIGHUP: hung_up.set,
+    }
+    before = {number: signal.signal(number, lambda n, _: does[n]()) for number in does}
     try:
         yield
     finally:
@@ -162,11 +227,18 @@ def _signals(daemon: Daemon) -> Iterator[None]:
 
 
 def _alive(clock: Clock) -> Callable[[], None]:
-    """Tells the service manager that the loop turns, as often as it asks for."""
+    """Tells the service manager that the loop turns and no thread hangs, as often as it asks for; else it starts us
+    anew."""
     every_s = systemd.watchdog_s()
     last_s = [float("-inf")]
+    told: list[str] = []
 
     def alive() -> None:
+        if hung := pulse.hung():
+            if hung != told:
+                log.critical("no sign of life from: %s", ", ".join(hung))
+                told[:] = hung
+            return
         if every_s is not None and clock.monotonic() - last_s[0] >= every_s:
             last_s[0] = clock.monotonic()
             systemd.tell(systemd.ALIVE)
@@ -193,6 +265,19 @@ def _client_token(store: Store) -> str:
         token = secrets.token_hex(5)
         store.set_meta(TOKEN_KEY, token)
     return token
+
+
+def _before_boot_s(store: Store) -> float:
+    """The running time at which this machine was started last, as far as this store knows."""
+    try:
+        boot = BOOT_ID.read_text().strip()
+    except OSError:
+        boot = ""  # of the same boot, for all we know
+    known, _, running_s = (store.meta(BOOT_KEY) or "").partition(" ")
+    if known != boot or not running_s:
+        running_s = repr(store.running_s())
+        store.set_meta(BOOT_KEY, f"{boot} {running_s}")
+    return float(running_s)
 
 
 def _saved(store: Store) -> Json:

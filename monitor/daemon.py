@@ -12,11 +12,13 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from math import floor
+from dataclasses import dataclass, field, replace
+from math import floor, inf
 from typing import Protocol
 
+from monitor.agenda import ClockWatch
 from monitor.core.vigil import TICK_S
+from monitor.failpoint import failpoint
 from monitor.jars import Jars
 from monitor.runs.store import Store
 from monitor.sinks.recorder import Recorder
@@ -38,18 +40,25 @@ class Sink(Protocol):
     def trouble(self) -> str | None: ...
 
 
+def since_boot_s() -> float:
+    """Seconds since the machine started, a time of suspension included: a lid that was shut is no step of the clock."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clock:
-    """What time it is: `wall` in Unix seconds, `monotonic` for waiting. Tests and the demo bring their own."""
+    """What time it is: `wall` in Unix seconds, `monotonic` in seconds since the machine started, never set. Tests and
+    the demo bring their own."""
 
     wall: Callable[[], float] = field(default=time.time)
-    monotonic: Callable[[], float] = field(default=time.monotonic)
+    monotonic: Callable[[], float] = field(default=since_boot_s)
     speed: float = 1.0  # seconds of these clocks in a real one
 
 
 class Daemon:
     """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and whenever
-    something was decided; `beat` is called once in each turn of the loop."""
+    something was decided; `beat` is called once in each turn of the loop, `on_clock_set` when the wall clock was set.
+    `before_boot_s` is the running time at which the machine was started last."""
 
     def __init__(
         self,
@@ -60,6 +69,8 @@ class Daemon:
         clock: Clock | None = None,
         on_states: Callable[[Sequence[JarState]], None] = lambda states: None,
         beat: Callable[[], None] = lambda: None,
+        on_clock_set: Callable[[], None] = lambda: None,
+        before_boot_s: float = -inf,
     ) -> None:
         self._jars = jars
         self._store = store
@@ -68,11 +79,15 @@ class Daemon:
         self._clock = clock or Clock()
         self._on_states = on_states
         self._beat = beat
-        self._queue: queue.Queue[Delivery | Rejected | Tick | ClockSet] = queue.Queue(QUEUE_LENGTH)
+        self._on_clock_set = on_clock_set
+        self._before_boot_s = before_boot_s
+        self._clock_watch = ClockWatch(self._clock_set, self._clock.wall, self._clock.monotonic)
+        self._set_back = False
+        self._queue: queue.Queue[Delivery | Rejected | Tick] = queue.Queue(QUEUE_LENGTH)
         self._stopping = threading.Event()
         self._recorder: Recorder | None = None
 
-    def put(self, thing: Delivery | Rejected | Tick | ClockSet) -> None:
+    def put(self, thing: Delivery | Rejected | Tick) -> None:
         """The sources' and the agenda's end of the queue; waits while it is full. Raises queue.Full when stopping."""
         while True:
             try:
@@ -133,19 +148,19 @@ class Daemon:
             for _ in range(QUEUE_LENGTH):  # a flood must not keep the loop from its watchdog
                 self._handle(self._queue.get_nowait())
         except queue.Empty:
-            pass
+            self._clock_watch.look()
         if recorder.due(self._clock.monotonic()) or (
             recorder.trouble is None and self._store.last_seq() != recorder.last_seq
         ):
             self._commit()
 
-    def _handle(self, thing: Delivery | Rejected | Tick | ClockSet) -> None:
+    def _handle(self, thing: Delivery | Rejected | Tick) -> None:
+        self._clock_watch.look()  # whatever came was stamped before this: a step is known before it is judged
         if isinstance(thing, Tick):
-            self._tick(thing.time_s)
-        elif isinstance(thing, ClockSet):
-            self._commit()
-            self._store.tell(thing, thing.time_s)
+            self._tick(min(thing.time_s, self._clock.wall()))
         else:
+            if self._set_back and isinstance(thing, Delivery):
+                thing = _not_ahead(thing, self._clock.wall())
             recorder = self._ready_recorder()
             recorder.take(thing, self._clock.monotonic())
             if recorder.due(self._clock.monotonic()):
@@ -161,21 +176,40 @@ class Daemon:
         self.show()
         self._wake()
 
+    def _clock_set(self, offset_s: float, now_s: float) -> None:
+        """The wall clock was set: first all that came before, then the step itself, in the order of arrival. What the
+        machine stamped since it started is moved with it; if it started with a time that lay behind the jars' own (no
+        clock in it runs on without power), a step forward only ends that, and nothing is moved."""
+        log.warning("the clock was set by %+.0f s", offset_s)
+        before_s = now_s - offset_s
+        booted_s = before_s - self._clock.monotonic()
+        behind = self._before_boot_s >= booted_s
+        since_s = (inf if offset_s > 0 else -inf) if behind else booted_s
+        self._set_back = self._set_back or offset_s < 0
+        self._commit(before_s)
+        step = ClockSet(time_s=now_s, offset_s=offset_s, since_s=since_s)
+        self._ready_recorder().take(step, self._clock.monotonic())
+        self._commit()
+        self._on_clock_set()
+
     def show(self) -> None:
         """Give what is believed now to whom it concerns."""
         self._on_states(self._jars.states(self._clock.wall()))
 
-    def _commit(self) -> None:
+    def _commit(self, now_s: float | None = None) -> None:
         recorder = self._ready_recorder()
         before = recorder.trouble
         done = recorder.commit(self._clock.monotonic())
         if recorder.trouble != before:
             log.error("store: %s", recorder.trouble) if recorder.trouble else log.warning("store: writing again")
+        if done.arrivals:
+            failpoint("committed")
         for name, tokens in done.tokens.items():
             if name in self._sources:
                 self._sources[name].acknowledge(tokens)
         if done.arrivals:
-            if self._jars.take(done.arrivals, self._clock.wall()):
+            failpoint("acknowledged")
+            if self._jars.take(done.arrivals, self._clock.wall() if now_s is None else now_s):
                 self.show()
             self._wake()
 
@@ -186,3 +220,12 @@ class Daemon:
     def _ready_recorder(self) -> Recorder:
         assert self._recorder is not None, "resume() comes first"
         return self._recorder
+
+
+def _not_ahead(delivery: Delivery, now_s: float) -> Delivery:
+    """A delivery that was stamped just before the clock was set back, as of now: no later one must look late beside
+    it."""
+    if delivery.received_s <= now_s:
+        return delivery
+    reading = replace(delivery.reading, time_s=min(delivery.reading.time_s, now_s))
+    return replace(delivery, received_s=now_s, reading=reading)

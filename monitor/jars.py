@@ -14,6 +14,7 @@ from monitor.core import notices, vigil
 from monitor.core.daily_summary import daily_summary
 from monitor.core.display import Display
 from monitor.core.vigil import Vigil
+from monitor.failpoint import failpoint
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
@@ -63,13 +64,13 @@ class Jars:
         decided: dict[str, list[tuple[int, Event]]] = {}
         told: set[str] = set()
         for arrival in arrivals:
-            if arrival.received_s < self.ticked_s:
+            item = arrival.item
+            if isinstance(item, ClockSet):
+                self._clock_set(item)
+            elif arrival.received_s < self.ticked_s:
                 # it came while a tick was under way (told by another process, say): a restart must step it after the
                 # tick as well
                 arrival = self.store.restamp(arrival, self.ticked_s)
-            item = arrival.item
-            if isinstance(item, ClockSet):
-                outbox.shift(self.store, item.offset_s, item.time_s - item.offset_s - SHIFT_S)
             for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
                 if name not in self._jars:
                     continue
@@ -94,6 +95,13 @@ class Jars:
             if notice is not None:
                 outbox.put(self.store, [notice], now_s)
 
+    def _clock_set(self, item: ClockSet) -> None:
+        """What was put out lately keeps its distance from now, and a carry is due in the new time."""
+        self.ticked_s = item.time_s
+        self._carried_s = dict.fromkeys(self._carried_s, float("-inf"))
+        since_s = max(item.since_s, item.time_s - item.offset_s - SHIFT_S)
+        outbox.shift(self.store, item.offset_s, since_s)
+
     def states(self, now_s: float) -> list[JarState]:
         """What is believed about every jar, in the config's order."""
         return [vigil.look(self._vigils[jar.name], now_s) for jar in self.settings.jars]
@@ -111,9 +119,11 @@ class Jars:
         unkept = self._unkept[jar.name]
         unkept += decided
         try:
+            failpoint("stepped")
             if unkept or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
                 self._keep(jar, unkept, now_s, seq)
                 unkept.clear()
+                failpoint("kept")
             self._tell(jar, now_s)
         except StoreTrouble as error:
             if error.lasting:

@@ -82,10 +82,12 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockSet:
-    """The daemon's wall clock was stepped by `offset_s` (new minus old); `time_s` is the new time."""
+    """The daemon's wall clock was stepped by `offset_s` (new minus old); `time_s` is the new time. What was stamped
+    before `since_s` (in the old time) was stamped by another clock and stays as it is: see `core/clock_step.py`."""
 
     time_s: float
     offset_s: float
+    since_s: float = 0.0
 
 
 Item: TypeAlias = Reading | Tick | Fed | Noted | ClockSet
@@ -129,7 +131,7 @@ class Rejected:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrival:
     """An item as stored: `seq` is its place in the order of arrival, `received_s` the running time at its arrival
-    (it never goes back, and all grid ticks up to it are stepped before the item)."""
+    (it goes back only where the clock was set back, and all grid ticks up to it are stepped before the item)."""
 
     seq: int
     received_s: float

@@ -18,20 +18,22 @@ ALLOWED = {
     "toml_lines": set(),  # where a key stands in a TOML text
     "secret": set(),  # passwords, tokens and addresses out of the environment or a file
     "core": {"values", "settings", "core"},
+    "failpoint": set(),  # where tests make the program fail
+    "pulse": set(),  # whether a thread hangs
     "zone": {"values", "settings", "core"},
     "agenda": {"values", "settings", "core", "zone"},
-    "runs": {"values", "settings", "core", "runs"},
+    "runs": {"values", "settings", "core", "runs", "failpoint"},
     "simulator": {"values", "settings", "core", "simulator"},
     "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret"},
-    "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret"},
+    "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret", "failpoint", "pulse"},
     "review": {"values", "settings", "core", "runs", "zone", "review"},
     "page": {"values", "settings", "settings_rules", "core", "runs", "zone", "review", "secret", "status", "page"},
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
     "lock": set(),  # one daemon a store
     "status": {"values", "runs"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
-    "jars": {"values", "settings", "core", "runs"},
-    "daemon": {"values", "core", "runs", "sources", "sinks", "jars"},
+    "jars": {"values", "settings", "core", "runs", "failpoint"},
+    "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "agenda", "failpoint"},
     "assembly": {
         "values",
         "settings",
@@ -41,6 +43,7 @@ ALLOWED = {
         "sinks",
         "zone",
         "agenda",
+        "pulse",
         "secret",
         "lock",
         "jars",

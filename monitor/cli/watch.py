@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import logging
 import os
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
+from monitor.settings_file import load
 
 
 @click.command()
@@ -19,13 +21,14 @@ def watch(config: Path, debug: bool) -> None:
     """Watch the jars of the config until stopped (Ctrl-C or SIGTERM)."""
     settings = settings_from(config)
     log_to_stderr(logging.DEBUG if debug else logging.INFO)
+    faulthandler.enable()  # the watchdog ends a hanging daemon with SIGABRT: the journal then shows where it hung
     from monitor import assembly
     from monitor.lock import StoreBusy
     from monitor.runs.store import StoreTrouble
     from monitor.secret import SecretError
 
     try:
-        assembly.watch(settings)
+        assembly.watch(settings, reread=lambda: load(config))
     except SecretError as error:
         refuse(str(error))
     except (StoreBusy, StoreTrouble) as error:

@@ -81,7 +81,7 @@ def told_text(item: Told) -> str:
         case Noted():
             body = {"noted": item.what.value, "text": item.text}
         case ClockSet():
-            body = {"clock_set_s": item.offset_s}
+            body = {"clock_set_s": item.offset_s, "since_s": item.since_s}
     return json.dumps(body, ensure_ascii=False)
 
 
@@ -92,4 +92,4 @@ def told_of(text: str, time_s: float, jar: str) -> Told:
         return Fed(time_s=time_s, jar=jar, **body["fed"])
     if "noted" in body:
         return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"])
-    return ClockSet(time_s=time_s, offset_s=body["clock_set_s"])
+    return ClockSet(time_s=time_s, offset_s=body["clock_set_s"], since_s=body.get("since_s", 0.0))

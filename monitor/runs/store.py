@@ -69,9 +69,11 @@ class Store(Decisions):
                 if isinstance(item, Noted) and item.what is Noting.NEW_RUN:
                     self._renew_run(item.jar, item.time_s, seq + 1)
                 jar, run = self._jar_and_run(item.jar, received_s, seq + 1)
+            if not isinstance(item, ClockSet):  # with a step of the clock the running time goes on from the new time
+                received_s = max(running_s, received_s)
             self._db.execute(
                 "INSERT INTO item (seq, run, jar, received_s, time_s, told) VALUES (?, ?, ?, ?, ?, ?)",
-                (seq + 1, run, jar, max(running_s, received_s), item.time_s, items.told_text(item)),
+                (seq + 1, run, jar, received_s, item.time_s, items.told_text(item)),
             )
         return seq + 1
 

@@ -13,6 +13,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.failpoint import failpoint
 from monitor.runs import schema
 
 BUSY_S = 5.0  # another process holds its write lock for one small transaction; a backup tool perhaps for seconds
@@ -110,6 +111,7 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
                 continue
             for statement in schema.MIGRATIONS[number]:
                 db.execute(statement)
+                failpoint("migrating")
             db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
             db.execute(f"PRAGMA user_version = {number + 1}")
             db.execute("COMMIT")

@@ -16,6 +16,7 @@ from itertools import groupby
 from typing import Protocol
 
 from monitor.core.notices import Kind
+from monitor.failpoint import failpoint
 from monitor.runs import deliveries
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
@@ -105,6 +106,7 @@ class Courier:
         if failure is None:
             self._failures, self._reason, self._refused, self._not_before_s = 0, "", False, 0.0
             self._unmarked = ids
+            failpoint("sent")
             self._mark(store)
             return True
         deliveries.failed(store, self.channel.key, ids, self._wall(), failure.reason)

@@ -22,6 +22,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.pulse import working
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import InfluxSettings
 from monitor.values import Arrival, Event
@@ -136,7 +137,8 @@ class _Drain:
         for cursor in self._cursors:
             while not self._stop.is_set() and (batch := self._next(cursor)):
                 self.parked = None
-                self._send(cursor, batch)
+                with working():
+                    self._send(cursor, batch)
                 if self._connected_anew():
                     for each in self._cursors:
                         each.rewind()

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
+from monitor.pulse import working
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import addresses
@@ -112,7 +113,10 @@ class NoticeSink:
                         if not resumed:
                             courier.resume(store)
                             resumed = True
-                        wake.wait(courier.turn(store))
+                        with working():
+                            wait_s = courier.turn(store)
+                        wake.wait(wait_s)
+                        wait_s = STORE_AGAIN_S
                     return
             except StoreTrouble as error:
                 log.warning("notices to %s: %s", courier.channel.shown, error)

@@ -11,7 +11,7 @@ from collections import Counter, deque
 from dataclasses import dataclass, field
 
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Arrival, Delivery, Rejected
+from monitor.values import Arrival, ClockSet, Delivery, Rejected
 
 UNACKNOWLEDGED = 10  # half of the 20 messages that a broker sends ahead by default (paho, mosquitto), so it never waits
 ROWS = 50  # beyond this a larger group saves little: about 200 bytes a row are left either way
@@ -37,17 +37,18 @@ class Recorder:
         self.trouble: str | None = None
         self._lost: Counter[str] = Counter()
         self._first = True  # committed at once: who has just started the daemon looks whether it works
-        self._waiting: deque[Delivery | Rejected] = deque()
+        self._waiting: deque[Delivery | Rejected | ClockSet] = deque()
         self._tokens: Counter[str] = Counter()
         self._since_s: float | None = None
         self._retry_at_s: float | None = None
         self._settled: dict[str, list[object]] = {}
 
-    def take(self, thing: Delivery | Rejected, now_s: float) -> None:
-        """Keep something until the next commit. `now_s` is a monotonic clock's. In trouble, the oldest beyond KEPT_ROWS
-        are lost, and counted as rejected when the store can be written again."""
+    def take(self, thing: Delivery | Rejected | ClockSet, now_s: float) -> None:
+        """Keep something until the next commit, a step of the clock in its place among the rest. `now_s` is a monotonic
+        clock's. In trouble, the oldest beyond KEPT_ROWS are lost, and counted as rejected when the store can be written
+        again."""
         self._waiting.append(thing)
-        if thing.token is not None:
+        if not isinstance(thing, ClockSet) and thing.token is not None:
             self._tokens[thing.source] += 1
         if self._since_s is None:
             self._since_s = now_s
@@ -70,12 +71,10 @@ class Recorder:
         """Commit what waits, and fetch what other processes have told. On trouble that may pass, nothing is handed on
         and `trouble` is set. Raises StoreTrouble when it is lasting: the daemon must stop."""
         waiting = list(self._waiting)
-        deliveries = [thing for thing in waiting if isinstance(thing, Delivery)]
         own: list[Arrival | None] = []
         try:
             if waiting:
-                rejected = [thing for thing in waiting if isinstance(thing, Rejected)]
-                own = self.store.add(deliveries, [*rejected, *self._losses(waiting[-1].received_s)])
+                own = self._write(waiting)
                 self._settle(waiting)
             arrivals = self._in_order([arrival for arrival in own if arrival is not None])
         except StoreTrouble as error:
@@ -89,11 +88,32 @@ class Recorder:
         tokens, self._settled = self._settled, {}
         return Committed(arrivals=arrivals, tokens=tokens)
 
-    def _settle(self, committed: list[Delivery | Rejected]) -> None:
+    def _write(self, waiting: list[Delivery | Rejected | ClockSet]) -> list[Arrival | None]:
+        """All that waits, in one transaction."""
+        own: list[Arrival | None] = []
+        batch: list[Delivery | Rejected] = self._losses()
+        with self.store.writing():
+            for thing in waiting:
+                if isinstance(thing, ClockSet):
+                    own += self._add(batch)
+                    own.append(Arrival(seq=self.store.tell(thing, thing.time_s), received_s=thing.time_s, item=thing))
+                    batch = []
+                else:
+                    batch.append(thing)
+            own += self._add(batch)
+        return own
+
+    def _add(self, batch: list[Delivery | Rejected]) -> list[Arrival | None]:
+        if not batch:
+            return []
+        deliveries = [thing for thing in batch if isinstance(thing, Delivery)]
+        return self.store.add(deliveries, [thing for thing in batch if isinstance(thing, Rejected)])
+
+    def _settle(self, committed: list[Delivery | Rejected | ClockSet]) -> None:
         self._first = False
         self._lost.clear()
         for thing in committed:
-            if thing.token is not None:
+            if not isinstance(thing, ClockSet) and thing.token is not None:
                 self._settled.setdefault(thing.source, []).append(thing.token)
         self._waiting.clear()
         self._tokens.clear()
@@ -107,14 +127,17 @@ class Recorder:
         self.last_seq = max(latest, own[-1].seq if own else 0)  # the latest may be one of unknown time, never stepped
         return own
 
-    def _losses(self, now_s: float) -> list[Rejected]:
+    def _losses(self) -> list[Delivery | Rejected]:
+        if not self._lost:
+            return []
+        now_s = next(thing.received_s for thing in reversed(self._waiting) if not isinstance(thing, ClockSet))
         why = "lost while the store could not be written"
         return [Rejected(source=name, received_s=now_s, reason=why, count=n) for name, n in self._lost.items()]
 
     def _lose_one(self) -> None:
         """Drop the oldest that no broker waits for: one never acknowledged would hold up all that comes after it."""
         for place, thing in enumerate(self._waiting):
-            if thing.token is None:
+            if not isinstance(thing, ClockSet) and thing.token is None:
                 del self._waiting[place]
                 self._lost[thing.source] += 1
                 return
