@@ -22,7 +22,7 @@ from monitor.sources.replay import replay
 from monitor.values import Event, EventKind, Fed, Reading, Straight
 from monitor.zone import display as display_for
 
-LONG_ROWS = 20_000  # about a second of work: from here on a bar is worth its line
+LONG_ROWS, LONG_CYCLES = 20_000, 8  # about a second of work: from here on a bar is worth its line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +59,9 @@ def recorded(
 
 def reviewed(run: Recorded) -> RunSummary:
     """The summary of a run, with only the cycle asked for; exits with 2 when it has no such cycle."""
-    summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected)
+    cycles = 1 + sum(event.kind is EventKind.FED for event in run.events)
+    with _bar(cycles, "looking both ways", LONG_CYCLES, 1) as seen:
+        summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected, seen)
     assert summary is not None  # a recorded run has readings
     if run.cycle is None:
         return summary
@@ -180,18 +182,19 @@ def _noting(
 
 
 @contextmanager
-def _bar(rows: int, label: str) -> Iterator[Callable[[], None]]:
-    """A progress bar on a terminal for what takes longer than a second; quiet in a pipe."""
-    if rows < LONG_ROWS or not sys.stderr.isatty():
+def _bar(count: int, label: str, least: int = LONG_ROWS, every: int = 1000) -> Iterator[Callable[[], None]]:
+    """A progress bar on a terminal for what takes longer than a second; quiet in a pipe. Give `count` steps, and call
+    what it yields at each; the bar moves once in `every` of them."""
+    if count < least or not sys.stderr.isatty():
         yield lambda: None
         return
-    with click.progressbar(length=rows, label=label, file=sys.stderr) as bar:
-        count = 0
+    with click.progressbar(length=count, label=label, file=sys.stderr) as bar:
+        done = 0
 
         def seen() -> None:
-            nonlocal count
-            count += 1
-            if count % 1000 == 0:
-                bar.update(1000)
+            nonlocal done
+            done += 1
+            if done % every == 0:
+                bar.update(every)
 
         yield seen
