@@ -217,8 +217,8 @@ RIVALS = {
     "piecewise linear (ruptures)": Entry(
         piecewise,
         "ruptures",
-        {"penalty": 60.0, "slope_mm_per_h": 1.5},
-        {"penalty": (30.0, 60.0, 120.0), "slope_mm_per_h": (1.0, 1.5, 2.5)},
+        {"penalty": 60.0, "slope_mm_per_h": 2.5},
+        {"penalty": (30.0, 60.0, 120.0), "slope_mm_per_h": (1.5, 2.5, 4.0)},
     ),
     "seven-window scan": Entry(
         scan,
