@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core import belief, forecast, warmth
+from monitor.core import belief, forecast, mix, warmth
 from monitor.core import culture as cultures
 from monitor.core.culture import Culture
 from monitor.core.student import t_quantile, t_share
@@ -163,10 +163,10 @@ def test_the_temperature_to_come_is_the_jars_own_day() -> None:
 
 def test_dilution_arithmetic() -> None:
     # keep 25, feed 100 + 100: 1:4:4, nine times diluted
-    assert cultures.dilution(25, 100, 100) == 9.0
-    assert cultures.dilution(None, 100, 100) is None
-    assert cultures.dilution(0.0, 100, 100) is None
-    assert cultures.shape(9.0) == 0.0
+    assert mix.dilution(25, 100, 100) == 9.0
+    assert mix.dilution(None, 100, 100) is None
+    assert mix.dilution(0.0, 100, 100) is None
+    assert mix.shape(9.0) == 0.0
 
 
 @pytest.mark.parametrize(("parts", "low_h", "high_h"), [(1, 3, 6), (2, 5, 8), (5, 8, 12), (10, 10, 16)])

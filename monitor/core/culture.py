@@ -8,9 +8,8 @@ The model is a plain linear one in logarithms, so that learning is the textbook 
     ln(hours to the peak, at 24 degC) = PEAK + DILUTION * shape(D)
     ln(hours from peak to fall, at 24 degC) = WAIT + WAIT_DILUTION * shape(D)
 
-D is the dilution (total after feeding / starter kept), shape(D) = ln((c + ln D) / (c + ln 9)): time grows with the
-number of doublings that the yeast must make, ln D, on top of a lag worth c. With DILUTION = 1 that is exactly lag +
-ln(D) / rate; other values bend it. STEEP and WAIT_STEEP say how strongly temperature acts on each of the two.
+D is the dilution, shape(D) how time grows with it (`mix`): with DILUTION = 1 exactly as lag + ln(D) / rate, other
+values bend it. STEEP and WAIT_STEEP say how strongly temperature acts on each of the two.
 """
 
 from __future__ import annotations
@@ -20,14 +19,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from monitor.core import belief, warmth
+from monitor.core import belief, mix, warmth
 from monitor.core.belief import Matrix, Mean, Scatter
 from monitor.values import Cycle, Json
 
 PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION = range(6)
-
-USUAL_DILUTION = 9.0  # 1:4:4
-LAG = 0.4  # c above, in units of ln D; see `prior`
 
 # Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
 # 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
@@ -114,24 +110,6 @@ def prior(flour: str | None = None) -> Culture:
     )
 
 
-def dilution(starter_g: float | None, flour_g: float | None, water_g: float | None) -> float | None:
-    """Total after feeding over starter kept: 25 + 100 + 100 g gives 9. None when a weight is missing or no starter."""
-    if starter_g is None or flour_g is None or water_g is None or starter_g <= 0.0:
-        return None
-    return (starter_g + flour_g + water_g) / starter_g
-
-
-def hydration_of(cycle: Cycle) -> float | None:
-    """Water over flour of what was fed. None when either is missing or zero."""
-    return cycle.water_g / cycle.flour_g if cycle.water_g and cycle.flour_g else None
-
-
-def shape(of_dilution: float | None) -> float:
-    """How the logarithm of time grows with dilution, zero at 1:4:4. An untold dilution counts as that."""
-    ln_d = math.log(max(of_dilution or USUAL_DILUTION, 1.01))
-    return math.log((LAG + ln_d) / (LAG + math.log(USUAL_DILUTION)))
-
-
 def foretell(
     culture: Culture,
     temperatures_c: Sequence[float],
@@ -141,7 +119,7 @@ def foretell(
 ) -> Foretold:
     """What this starter will do after a feeding of that dilution, at these hourly temperatures from the feeding on."""
     culture = _widened(culture, hydration, flour, rested=False)
-    bend = shape(of_dilution)
+    bend = mix.shape(of_dilution)
     mean, cov = culture.mean, culture.cov
     peak_ln = mean[PEAK] + mean[DILUTION] * bend
     wait_ln = mean[WAIT] + mean[WAIT_DILUTION] * bend
@@ -175,8 +153,8 @@ def learn(culture: Culture, cycle: Cycle) -> Culture:
     """
     if not cycle.sure:
         return culture
-    of_dilution = dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    hydration = hydration_of(cycle)
+    of_dilution = mix.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    hydration = mix.hydration_of(cycle)
     culture = replace(
         _widened(culture, hydration, cycle.flour, cycle.rested),
         last_flour=cycle.flour or culture.last_flour,
@@ -252,7 +230,7 @@ def _frozen(value: Json) -> Any:
 def _learn_peak(
     culture: Culture, peak_h: float, temperatures_c: Sequence[float], of_dilution: float | None, untold: float
 ) -> Culture:
-    bend, steep = shape(of_dilution), culture.mean[STEEP]
+    bend, steep = mix.shape(of_dilution), culture.mean[STEEP]
     worth_h = warmth.Clock(temperatures_c, warmth.growth_rate(steep)).worth_h(peak_h)
     toward = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
@@ -270,7 +248,7 @@ def _learn_wait(
     of_dilution: float | None,
     untold: float,
 ) -> Culture:
-    bend = shape(of_dilution)
+    bend = mix.shape(of_dilution)
     fall_h = max(fall_h, peak_h + 0.1)
     clock = warmth.Clock(temperatures_c, warmth.wait_rate(culture.mean[WAIT_STEEP]))
     worth_h = clock.worth_h(fall_h) - clock.worth_h(peak_h)

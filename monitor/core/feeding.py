@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from monitor.core import culture as cultures
-from monitor.core import forecast, warmth
+from monitor.core import forecast, mix, warmth
 from monitor.core.culture import Culture
 from monitor.core.weighing import Grams, Limits, dilution, keep_bounds, total_bounds, weighings
 from monitor.values import FeedPlan
@@ -51,7 +51,7 @@ def plan(
         return _hours(culture, temperatures_c, of_dilution, hydration, limits.flour)[aim][1]
 
     mean_c = warmth.mean_c(temperatures_c, 0.0, min(target_h, LONGEST_H))
-    usual = culture.last_dilution or cultures.USUAL_DILUTION
+    usual = culture.last_dilution or mix.USUAL_DILUTION
     wanted = usual if _too_extreme(mean_c) else _solve(likely_h, target_h)
     options = weighings(culture, wanted, hydration, limits)
     grams = min(options, key=lambda one: abs(math.log(likely_h(dilution(one)) / target_h)))
@@ -116,7 +116,7 @@ def plan_for(
     now = one(now_s, wanted_s, aim, limits)
     if now.plan.met or _aimed(now.plan, aim) >= ahead_h:
         return (now,)
-    usual = culture.last_dilution or cultures.USUAL_DILUTION
+    usual = culture.last_dilution or mix.USUAL_DILUTION
     usual_h = _hours(culture, warmth_from(now_s), usual, None, limits.flour)[aim][1]
     put_off_s = 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
     later = one(now_s + put_off_s, wanted_s, aim, limits)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from monitor.core import culture as cultures
-from monitor.core import rise_curve, warmth
+from monitor.core import mix, rise_curve, warmth
 from monitor.core.culture import Culture, Foretold
 from monitor.core.student import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
@@ -56,8 +56,8 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
         return nothing
     weathers = _weathers(culture, so_far)
     temperatures_c = weathers[0][0]
-    hydration = cultures.hydration_of(cycle)
-    of_dilution = cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    hydration = mix.hydration_of(cycle)
+    of_dilution = mix.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
     foretold = cultures.foretell(culture, temperatures_c, of_dilution, hydration, cycle.flour)
     growth = warmth.Clock(temperatures_c, warmth.growth_rate(foretold.steep))
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:

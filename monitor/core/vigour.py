@@ -15,7 +15,7 @@ from statistics import median
 from typing import Literal
 
 from monitor.core import culture as cultures
-from monitor.core import warmth
+from monitor.core import mix, warmth
 from monitor.values import Cycle, Noted, Noting
 
 LAST = 3  # cycles that the verdict rests on
@@ -101,7 +101,7 @@ def discarded_g(notes: Sequence[Noted]) -> dict[str, float]:
 
 def doubling_counts(cycle: Cycle) -> bool:
     """Whether doubling is a fair measure: white flour at up to 100 % hydration holds its gas, rye and runny do not."""
-    hydration = cultures.hydration_of(cycle)
+    hydration = mix.hydration_of(cycle)
     flour = (cycle.flour or "").lower()
     coarse = any(word in flour for word in ("rye", "whole", "spelt", "einkorn", "gluten"))
     return not coarse and (hydration is None or hydration <= RUNNY_HYDRATION)
@@ -146,8 +146,8 @@ def _worth_h(cycle: Cycle) -> float:
 
 def _plain_ln(cycle: Cycle) -> float:
     """ln of the equivalent hours to the peak, as if it had been fed 1:4:4."""
-    of_dilution = cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    return math.log(_worth_h(cycle)) - cultures.PRIOR[cultures.DILUTION][0] * cultures.shape(of_dilution)
+    of_dilution = mix.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    return math.log(_worth_h(cycle)) - cultures.PRIOR[cultures.DILUTION][0] * mix.shape(of_dilution)
 
 
 def _spread(lns: Sequence[float]) -> float | None:
@@ -209,7 +209,7 @@ def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
 
 
 def _dilution_of(cycle: Cycle) -> float | None:
-    return cultures.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    return mix.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
 
 
 def _advice(
