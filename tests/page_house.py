@@ -71,7 +71,7 @@ def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 12
             for jar in settings.jars:
                 seq += 1
                 daemon.put(reading(jar.name, now[0], fed_s, seq, chance))
-                if 0 <= now[0] - fed_s - 240.0 < every_s:
+                if 0 <= now[0] - fed_s - 1800.0 < every_s:
                     store.tell(Fed(time_s=fed_s, jar=jar.name, starter_g=25, flour_g=100, water_g=100), now[0])
             daemon.turn(0.0)
             if now[0] // 60 != (now[0] - every_s) // 60:

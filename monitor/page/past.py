@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
 
 from monitor.core import trial as trials
 from monitor.core import vigour, warmth
@@ -19,14 +19,13 @@ from monitor.page.rows import readings_of
 from monitor.page.telling import Refused
 from monitor.runs import history
 from monitor.runs.store import Run, Store
-from monitor.values import Cycle, EventKind, Json, Noted
+from monitor.values import Cycle, Event, EventKind, Json, Noted
 
 H_S = 3600.0
 LONGEST_S = 7 * 24 * H_S  # of a cycle's curve: a fridge's rest of weeks is a flat line
 MOST_CYCLES = 2000  # newest first: nearly three years of two feedings a day
 TRIAL = "trial:"  # of the store's small notes, as `jartide trial` keeps them
 MARKS = {
-    EventKind.FED: "fed",
     EventKind.PEAK_REACHED: "peak",
     EventKind.FALL_BEGAN: "fall",
     EventKind.STAYED_FLAT: "stayed flat",
@@ -75,11 +74,8 @@ def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, fl
     thinned = thin(points)
     clock = _clock(cycle)
     hours = [(point[0] - cycle.fed_at_s) / H_S for point in thinned]
-    marks = [
-        {"kind": MARKS[event.kind], "at_s": event.happened_at_s}
-        for event in store.events(run.id, cycle.fed_at_s - 1.0)
-        if event.kind in MARKS and cycle.fed_at_s - 60.0 <= event.happened_at_s <= until_s + 60.0
-    ]
+    marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.told or cycle.number > 0 else []
+    marks += _turns(store.events(run.id, cycle.fed_at_s - 1.0), cycle.fed_at_s, until_s)
     return {
         **_row(run, cycle),
         "level_known": empty_mm is not None,
@@ -88,7 +84,7 @@ def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, fl
         "curve": columns(thinned),
         "clock_h": [round(h, 4) for h in hours],
         "equivalent_h": [round(clock.worth_h(max(h, 0.0)), 4) for h in hours],
-        "marks": _last_peaks(marks),
+        "marks": marks,
     }
 
 
@@ -167,7 +163,19 @@ def _hours(at_s: float | None, cycle: Cycle) -> float | None:
     return None if at_s is None else round((at_s - cycle.fed_at_s) / H_S, 2)
 
 
-def _last_peaks(marks: list[Any]) -> list[Json]:
-    """A peak may be refined: the last one counts."""
-    peaks = [mark for mark in marks if mark["kind"] == "peak"]
-    return [mark for mark in marks if mark["kind"] != "peak" or mark is peaks[-1]]
+def _turns(events: Sequence[Event], from_s: float, until_s: float) -> list[Json]:
+    """What was decided of one cycle. A peak may be refined: the last one counts; what a telling replaced does not."""
+    replaced = {event.replaces for event in events}
+    shown = [
+        event
+        for event in events
+        if event.kind in MARKS
+        and from_s <= event.happened_at_s <= until_s
+        and f"{event.kind.value}@{event.happened_at_s:.0f}" not in replaced
+    ]
+    last = next((event for event in reversed(shown) if event.kind is EventKind.PEAK_REACHED), None)
+    return [
+        {"kind": MARKS[event.kind], "at_s": event.happened_at_s}
+        for event in shown
+        if event.kind is not EventKind.PEAK_REACHED or event is last
+    ]

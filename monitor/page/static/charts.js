@@ -1,0 +1,250 @@
+// Charts with uPlot: the level of a cycle with its turning points, several cycles over each other, months of cycles.
+// uPlot draws; what is added here are labelled lines, ranges, local times and a sentence for whoever cannot see it.
+
+import { clock, day, dayAndClock, el, house, lengthUnit, sayLength, sayWarmth, svg, toLength, toWarmth } from "./words.js";
+
+const DASHES = [[], [10, 5], [2, 4], [12, 4, 2, 4], [6, 6], [16, 6], [1, 7], [8, 3, 1, 3, 1, 3]];
+const GLYPHS = { fed: "▲", peak: "◆", fall: "▼", note: "●" };
+
+const colour = (role) => getComputedStyle(document.documentElement).getPropertyValue(`--${role}`).trim();
+const tzDate = (s) => (house.zone ? uPlot.tzDate(new Date(s * 1000), house.zone) : new Date(s * 1000));
+
+/** Charts follow the width of their box and the colours of the day; returns what ends that. */
+function mount(box, height, build) {
+  let chart = null;
+  const draw = () => {
+    const width = Math.floor(box.clientWidth);
+    if (width < 50) return;
+    const before = chart;
+    chart = build(width, height, box);
+    before?.destroy();
+  };
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const watch = new ResizeObserver(() => {
+    if (chart && Math.abs(chart.width - Math.floor(box.clientWidth)) < 2) return;
+    draw();
+  });
+  watch.observe(box);
+  dark.addEventListener("change", draw);
+  return {
+    draw,
+    chart: () => chart,
+    end() { watch.disconnect(); dark.removeEventListener("change", draw); chart?.destroy(); chart = null; },
+  };
+}
+
+function axes(xValues, yLabel, yValues) {
+  const common = { stroke: colour("ink"), grid: { stroke: colour("edge"), width: 1 }, ticks: { stroke: colour("edge") },
+    font: "13px system-ui, sans-serif", labelFont: "13px system-ui, sans-serif" };
+  return [
+    { ...common, values: xValues, space: 64 },
+    { ...common, label: yLabel, labelSize: 20, size: 46, values: yValues, space: 34 },
+  ];
+}
+
+const byClock = (chart, splits) => splits.map((s) => (clock(s) === "00:00" ? day(s) : clock(s)));
+const byDay = (chart, splits) => splits.map((s, i) => (i && day(s) === day(splits[i - 1]) ? "" : day(s)));
+
+/** Labelled vertical lines and shaded ranges, drawn over the grid. */
+function marksPlugin(marks, spans) {
+  return {
+    hooks: {
+      drawClear: (u) => {
+        const { left, top, width, height } = u.bbox;
+        u.ctx.save();
+        u.ctx.fillStyle = colour("span");
+        for (const span of spans()) {
+          const from = Math.max(u.valToPos(span.from, "x", true), left);
+          const to = Math.min(u.valToPos(span.to, "x", true), left + width);
+          if (to > from) u.ctx.fillRect(from, top, to - from, height);
+        }
+        u.ctx.restore();
+      },
+      draw: (u) => {
+        const ratio = devicePixelRatio || 1;
+        const { left, top, width, height } = u.bbox;
+        u.ctx.save();
+        u.ctx.font = `600 ${12 * ratio}px system-ui, sans-serif`;
+        u.ctx.textBaseline = "top";
+        u.ctx.textAlign = "left";
+        u.ctx.lineWidth = 1.5 * ratio;
+        const lines = [
+          ...marks().map((m) => ({ x: m.at, label: `${GLYPHS[m.kind] ?? "●"} ${m.label}` })),
+          ...spans().map((s) => ({ x: s.likely, label: s.label, dashed: true })),
+        ].sort((a, b) => a.x - b.x);
+        const rowEnds = [];
+        for (const line of lines) {
+          const x = u.valToPos(line.x, "x", true);
+          if (x < left - 1 || x > left + width + 1) continue;
+          u.ctx.strokeStyle = u.ctx.fillStyle = colour("crust");
+          u.ctx.setLineDash(line.dashed ? [4 * ratio, 4 * ratio] : []);
+          u.ctx.beginPath(); u.ctx.moveTo(x, top); u.ctx.lineTo(x, top + height); u.ctx.stroke();
+          const wide = u.ctx.measureText(line.label).width;
+          const at = Math.min(Math.max(x + 4 * ratio, left), left + width - wide);
+          let row = rowEnds.findIndex((end) => end < at);
+          if (row < 0) row = rowEnds.length;
+          rowEnds[row] = at + wide + 6 * ratio;
+          const y = top + (2 + row * 15) * ratio;
+          u.ctx.fillStyle = colour("card");
+          u.ctx.fillRect(at - 2 * ratio, y - 1 * ratio, wide + 4 * ratio, 15 * ratio);
+          u.ctx.fillStyle = colour("crust");
+          u.ctx.fillText(line.label, at, y);
+        }
+        u.ctx.restore();
+      },
+    },
+  };
+}
+
+/** Columns of the API with a break in the line wherever nothing was heard for `gap_s`. */
+function broken(columns, gap_s) {
+  const out = { x: [], middle: [], low: [], high: [], warm: [] };
+  columns.time_s.forEach((s, i) => {
+    if (i && s - columns.time_s[i - 1] > gap_s) {
+      out.x.push((s + columns.time_s[i - 1]) / 2);
+      for (const key of ["middle", "low", "high", "warm"]) out[key].push(null);
+    }
+    out.x.push(s);
+    out.middle.push(toLength(columns.middle_mm[i]));
+    out.low.push(toLength(columns.lowest_mm[i]));
+    out.high.push(toLength(columns.highest_mm[i]));
+    out.warm.push(toWarmth(columns.temperature_c[i]));
+  });
+  return out;
+}
+
+const known = (values) => values.filter((v) => v !== null);
+function padded(values, least) {
+  const some = known(values);
+  if (!some.length) return [0, 1];
+  const low = Math.min(...some), high = Math.max(...some), pad = Math.max((high - low) * 0.18, least);
+  return [low - pad * 0.5, high + pad];
+}
+
+/** The open cycle (or a past one): level above, temperature beneath, one readout for both. */
+export class CycleChart {
+  constructor(says) {
+    this.level = el("div", { class: "chart" });
+    this.warm = el("div", { class: "chart" });
+    this.readout = el("figcaption", {}, "");
+    this.pictures = el("div", { role: "img", "aria-label": says ?? "Level and temperature" }, this.level, this.warm);
+    this.node = el("figure", {}, this.pictures, this.readout);
+    this.state = null;
+    this.marks = [];
+    this.spans = [];
+    this.until_s = null;
+  }
+
+  /** `state` is an answer of the API with `curve` and `gap_s`. */
+  show(state, marks, spans, until_s, says) {
+    this.state = state;
+    this.set(marks, spans, until_s, says);
+    if (this.top) this.redraw();
+    else this.mount();
+  }
+
+  set(marks, spans, until_s, says) {
+    this.marks = marks; this.spans = spans; this.until_s = until_s;
+    if (says) this.pictures.setAttribute("aria-label", says);
+  }
+
+  /** New points of the same curve. */
+  merge(columns) {
+    const curve = this.state.curve, keys = Object.keys(curve);
+    columns.time_s.forEach((s, i) => {
+      const last = curve.time_s.length - 1;
+      let place = s > (curve.time_s[last] ?? -Infinity) ? last + 1 : curve.time_s.lastIndexOf(s);
+      if (place < 0) return; // older than what is drawn, and thinned: the next full answer has it
+      for (const key of keys) curve[key][place] = columns[key][i];
+    });
+    this.redraw();
+  }
+
+  redraw() {
+    const data = (this.data = broken(this.state.curve, this.state.gap_s));
+    this.top?.chart()?.setData([data.x, data.low, data.high, data.middle]);
+    this.below?.chart()?.setData([data.x, data.warm]);
+  }
+
+  end() { this.top?.end(); this.below?.end(); this.top = this.below = null; }
+
+  mount() {
+    this.data = broken(this.state.curve, this.state.gap_s);
+    const range = () => {
+      const x = this.data.x;
+      const from = x[0] ?? Date.now() / 1000 - 3600;
+      return [from, Math.max(this.until_s ?? 0, (x[x.length - 1] ?? from) + 600, from + 3600)];
+    };
+    const cursor = { sync: { key: `s${Math.random()}` }, drag: { x: false, y: false }, points: { show: false } };
+    const hooks = { setCursor: [(u) => this.read(u)] };
+    const plain = { legend: { show: false }, tzDate, cursor, padding: [6, 14, 0, 0] };
+    const scale = (values, least) => ({ x: { range }, y: { range: () => padded(values(), least) } });
+    const title = this.state.level_known === false ? `movement, ${lengthUnit()}` : `level, ${lengthUnit()}`;
+    this.top = mount(this.level, 230, (width, height, box) => new uPlot({
+      ...plain, width, height, hooks, scales: scale(() => this.data.middle, 3),
+      axes: axes(byClock, title),
+      series: [{}, { stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },
+        { stroke: colour("tide"), width: 2.5, points: { show: false } }],
+      bands: [{ series: [2, 1], fill: colour("band") }],
+      plugins: [marksPlugin(() => this.marks, () => this.spans)],
+    }, [this.data.x, this.data.low, this.data.high, this.data.middle], box));
+    this.below = mount(this.warm, 105, (width, height, box) => new uPlot({
+      ...plain, width, height, hooks, scales: scale(() => this.data.warm, 1),
+      axes: axes(byClock, house.units.temperature === "degF" ? "°F" : "°C"),
+      series: [{}, { stroke: colour("warm"), width: 2, dash: [7, 3], points: { show: false } }],
+    }, [this.data.x, this.data.warm], box));
+    this.top.draw();
+    this.below.draw();
+  }
+
+  read(u) {
+    const i = u.cursor.idx;
+    if (i === null || i === undefined || this.data.middle[i] === null || this.data.middle[i] === undefined) {
+      this.readout.textContent = "Level (line, with its lowest and highest readings) and temperature (dashed) since the feeding.";
+      return;
+    }
+    const warm = this.data.warm[i];
+    const unit = house.units.temperature === "degF" ? "°F" : "°C";
+    this.readout.textContent = `${dayAndClock(this.data.x[i])}: ${this.data.middle[i].toFixed(lengthUnit() === "in" ? 2 : 0)} ` +
+      `${lengthUnit()}${warm === null ? "" : `, ${warm.toFixed(1)} ${unit}`}`;
+  }
+}
+
+/** Several cycles over each other: `cycles` are [{label, hours, level_mm}], levels above their start. */
+export function overlay(box, cycles, xLabel) {
+  const roles = ["tide", "crust", "warm", "ink"];
+  return mount(box, 320, (width, height, into) => {
+    const tables = cycles.map((c) => [c.hours, c.level_mm.map(toLength)]);
+    const data = tables.length > 1 ? uPlot.join(tables) : tables[0];
+    const both = axes((u, splits) => splits.map((h) => `${h}`), `above its start, ${lengthUnit()}`);
+    both[0].label = xLabel; both[0].labelSize = 22;
+    return new uPlot({
+      width, height, legend: { show: false }, padding: [8, 14, 0, 0], scales: { x: { time: false } }, axes: both,
+      cursor: { drag: { x: false, y: false }, points: { show: false } },
+      series: [{}, ...cycles.map((c, i) => ({
+        stroke: colour(roles[i % roles.length]), width: 2.5, dash: DASHES[i % DASHES.length], spanGaps: true, points: { show: false },
+      }))],
+    }, data, into);
+  });
+}
+
+/** The line sample beside a cycle's name in an overlay: the same dash and colour. */
+export function sample(i) {
+  const roles = ["tide", "crust", "warm", "ink"];
+  return svg("svg", { viewBox: "0 0 48 12", "aria-hidden": "true" },
+    svg("path", { d: "M1 6h46", stroke: `var(--${roles[i % roles.length]})`, "stroke-dasharray": DASHES[i % DASHES.length].join(" ") || null }));
+}
+
+/** A jar's months: one value a cycle as points, with a label wherever the ratio fed has changed. */
+export function months(box, times_s, values, label, changes) {
+  return mount(box, 190, (width, height, into) => new uPlot({
+    width, height, legend: { show: false }, tzDate, padding: [8, 14, 0, 0],
+    cursor: { drag: { x: false, y: false }, points: { show: false } },
+    scales: { y: { range: () => padded(values, 0.2) } },
+    axes: axes(byDay, label),
+    series: [{}, { stroke: colour("tide"), width: 1, dash: [2, 5], points: { show: true, size: 7, fill: colour("tide") } }],
+    plugins: [marksPlugin(() => changes, () => [])],
+  }, [times_s, values], into));
+}
+
+export { sayLength, sayWarmth };

@@ -1,0 +1,79 @@
+// The one connection to the server's events. It comes back by itself after the daemon restarts, after a night's sleep of the
+// phone, and after a sign-in; whoever listens is then given everything anew.
+
+import { clock, el, get, house } from "./words.js";
+
+const AGAIN_MS = 3000;
+
+export class Live {
+  constructor(banner) {
+    this.banner = banner;
+    this.listeners = new Set();
+    this.now = null;
+    this.source = null;
+    this.lost = null;
+    document.addEventListener("visibilitychange", () => { if (!document.hidden && this.lost) this.fetchAll(); });
+  }
+
+  /** `listener.whole(now)` at first and whenever anything may have been missed, `listener.message(news)` else. */
+  subscribe(listener) {
+    this.listeners.add(listener);
+    if (this.now) listener.whole?.(this.now);
+    return () => this.listeners.delete(listener);
+  }
+
+  start() { this.fetchAll(); }
+
+  async fetchAll() {
+    clearTimeout(this.timer);
+    this.source?.close();
+    try {
+      const now = await get("api/now");
+      house.units = now.units;
+      house.zone = now.time_zone ?? undefined;
+      this.now = now;
+      this.lost = null;
+      for (const listener of this.listeners) listener.whole?.(now);
+      this.say(now);
+      this.open(now.place);
+    } catch (error) {
+      this.lose(error);
+    }
+  }
+
+  open(place) {
+    const source = (this.source = new EventSource(`api/events?after=${encodeURIComponent(place)}`));
+    source.onmessage = (event) => {
+      const news = JSON.parse(event.data);
+      for (const jar of news.jars ?? []) {
+        const i = this.now.jars.findIndex((one) => one.jar === jar.jar);
+        if (i < 0) this.now.jars.push(jar); else this.now.jars[i] = jar;
+      }
+      Object.assign(this.now, { as_of_s: news.as_of_s, now_s: news.now_s, watching: news.watching, troubles: news.troubles });
+      if ("trouble" in news) this.now.trouble = news.trouble;
+      for (const listener of this.listeners) listener.message?.(news);
+      this.say(this.now);
+    };
+    source.addEventListener("again", () => this.fetchAll());
+    source.onerror = () => { source.close(); this.lose(new Error("the connection was lost")); };
+  }
+
+  lose(error) {
+    this.lost ??= error;
+    this.say(this.now);
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.fetchAll(), AGAIN_MS);
+  }
+
+  say(now) {
+    const lines = [];
+    if (this.lost) lines.push(`Not connected${now?.now_s ? `; what you see was true at ${clock(now.now_s)}` : ""}. Trying again by itself.`);
+    else if (now?.trouble) lines.push(`The store cannot be read: ${now.trouble}`);
+    else if (now && !now.watching) lines.push("Nobody is watching just now: the daemon has said nothing for three minutes.");
+    if (!this.lost) lines.push(...(now?.troubles ?? []));
+    const text = lines.join("\n");
+    if (text === this.said) return;
+    this.said = text;
+    this.banner.replaceChildren(...lines.map((line) => el("p", { class: "bad" }, line)));
+  }
+}

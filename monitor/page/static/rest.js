@@ -1,0 +1,43 @@
+// Trials, and how the watching itself is doing.
+
+import { scroll } from "./past.js";
+import { clock, day, el, get } from "./words.js";
+
+const MEASURES = { rise_ratio: "Rise, times", clock_h_to_peak: "Hours to the peak", equivalent_h_to_peak: "As if at 24 °C",
+  clock_h_above_double: "Hours doubled", equivalent_h_above_double: "As if at 24 °C" };
+const table = (label, heads, rows) => scroll(label, el("table", {}, el("thead", {}, el("tr", {}, ...heads.map((t) => el("th", { scope: "col" }, t)))),
+  el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => (cell instanceof Node ? cell : el("td", {}, `${cell ?? "–"}`))))))));
+
+export async function trialsView(main) {
+  const trials = await get("api/trials");
+  main.append(el("h1", { tabindex: -1 }, "Trials"));
+  if (!trials.length) main.append(el("section", { class: "panel" }, el("p", {}, "No trial has been begun. Jars side by side, compared fairly: jartide trial NAME JAR JAR")));
+  for (const trial of trials) {
+    main.append(el("section", { class: "panel" }, el("h2", {}, trial.trial), el("p", {}, trial.verdict), el("p", { class: "soft" }, `Since ${day(trial.since_s)}.`),
+      table(`Trial ${trial.trial}`, ["Jar", "Cycles", ...Object.values(MEASURES)], trial.jars.map((j) => [j.jar, j.cycles, ...Object.keys(MEASURES).map((m) => j[m]?.toFixed(2))])),
+      trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null));
+  }
+  return () => {};
+}
+
+export async function healthView(main, live) {
+  main.append(el("h1", { tabindex: -1 }, "Health"));
+  const body = el("div");
+  main.append(body);
+  async function show() {
+    const h = await get("api/health");
+    const size = h.store.bytes === null ? "" : `, ${(h.store.bytes / 1e6).toFixed(1)} MB`;
+    body.replaceChildren(
+      el("section", { class: "panel" }, el("h2", {}, "Watching"), el("p", { class: h.watching ? null : "bad" }, h.watching ? `The daemon is watching; it last wrote at ${clock(h.as_of_s)}.` : "Nobody is watching just now."),
+        el("p", {}, `Store: ${h.store.items} readings and told things${size}.`), ...h.troubles.map((says) => el("p", { class: "bad" }, says))),
+      el("section", { class: "panel" }, el("h2", {}, "Sources"), h.sources.length ? table("Sources", ["Source", "State", "Since", "Last heard"],
+        h.sources.map((s) => [s.name, el("td", { class: `wrap${s.trouble ? " bad" : ""}` }, s.words), s.since_words, s.heard_words])) : el("p", {}, "None has reported yet.")),
+      el("section", { class: "panel" }, el("h2", {}, "Notices"), el("p", {}, `${h.notices.waiting} waiting to be delivered.`), h.notices.latest.length ? table("Notices", ["When", "Jar", "What", "State"],
+        h.notices.latest.map((n) => [n.words, n.jar || "all", el("td", { class: "wrap" }, n.title), n.state])) : null),
+      el("section", { class: "panel" }, el("h2", {}, "Rejected in the last week"), h.rejected.length ? table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
+        h.rejected.map((r) => [r.day, r.source, el("td", { class: "wrap" }, r.reason), r.count, el("td", { class: "wrap" }, r.last_detail)])) : el("p", {}, "Nothing: every message was a believable reading.")));
+  }
+  await show();
+  const timer = setInterval(() => show().catch(() => {}), 15000);
+  return () => clearInterval(timer);
+}

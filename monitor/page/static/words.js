@@ -1,0 +1,78 @@
+// Small things that every view uses: making elements (text is only ever text), asking the API, numbers in the
+// household's units. Words about a jar come from the server; only axes and sliders are worded here.
+
+export const house = { units: { temperature: "degC", length: "mm", weight: "g" }, zone: undefined };
+
+/** An element with properties (on... are listeners, others attributes; null is left out) and children (strings are text). */
+export function el(name, properties = {}, ...children) {
+  const made = document.createElement(name);
+  dress(made, properties);
+  made.append(...children.filter((child) => child !== null && child !== undefined));
+  return made;
+}
+
+/** The same in SVG. */
+export function svg(name, properties = {}, ...children) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  dress(made, properties);
+  made.append(...children);
+  return made;
+}
+
+function dress(made, properties) {
+  for (const [key, value] of Object.entries(properties)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
+    else made.setAttribute(key, value === true ? "" : value);
+  }
+}
+
+/** JSON of a GET; throws an Error with the server's sentence. */
+export async function get(path) {
+  return answer(await fetch(path, { headers: { accept: "application/json" } }));
+}
+
+/** JSON of a POST. The token is asked for anew where a restart or a new sign-in has made ours worthless. */
+export async function post(path, body) {
+  const meta = document.querySelector("meta[name=token]");
+  const send = () => fetch(path, {
+    method: "POST",
+    headers: { "content-type": "application/json", "x-jartide-token": meta.content },
+    body: JSON.stringify(body),
+  });
+  let response = await send();
+  if (response.status === 403) {
+    meta.content = (await get("api/session")).token;
+    response = await send();
+  }
+  return answer(response);
+}
+
+async function answer(response) {
+  if (response.status === 401) location.assign("login");
+  let body = null;
+  try { body = await response.json(); } catch { /* a proxy's page */ }
+  if (!response.ok) throw new Error(body?.error ?? `the server answered ${response.status}`);
+  return body;
+}
+
+export const jarPath = (jar, what) => `api/jars/${encodeURIComponent(jar)}/${what}`;
+
+export const lengthUnit = () => (house.units.length === "in" ? "in" : "mm");
+export const toLength = (mm) => (mm === null ? null : house.units.length === "in" ? mm / 25.4 : mm);
+export const sayLength = (mm) => `${toLength(mm).toFixed(house.units.length === "in" ? 2 : 0)} ${lengthUnit()}`;
+export const toWarmth = (c) => (c === null ? null : house.units.temperature === "degF" ? c * 1.8 + 32 : c);
+export const sayWarmth = (c) => `${toWarmth(c).toFixed(1)} ${house.units.temperature === "degF" ? "°F" : "°C"}`;
+export const sayWeight = (g) => (house.units.weight === "oz" ? `${(g / 28.349523125).toFixed(1)} oz` : `${Math.round(g)} g`);
+export const sayHours = (h) => (h === null ? "–" : `${h.toFixed(1)} h`);
+
+const forms = new Map();
+function form(options) {
+  const key = JSON.stringify(options);
+  if (!forms.has(key)) forms.set(key, new Intl.DateTimeFormat("en-GB", { ...options, timeZone: house.zone, hourCycle: "h23" }));
+  return forms.get(key);
+}
+export const clock = (s) => form({ hour: "2-digit", minute: "2-digit" }).format(s * 1000);
+export const dayAndClock = (s) =>
+  form({ weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" }).format(s * 1000);
+export const day = (s) => form({ day: "numeric", month: "short" }).format(s * 1000);
