@@ -38,14 +38,12 @@ PRIOR = {
 }
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
 # The cycle's own scatter (one standard deviation of the logarithm), and how many cycles that guess is worth.
-PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.25, 4.0
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.065, 0.3, 4.0
 TIMING_H = 0.3  # how well a peak can be dated at all: its top is flat
 # A culture changes: spread gained in each cycle, with new flour, and after a rest in the fridge.
 DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
 NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}
-PER_LN_HYDRATION = (
-    0.3  # spread for a change in hydration: runnier is somewhat faster, stiffer slower, by how much varies
-)
+PER_LN_HYDRATION = 0.3  # spread for a change in hydration: runnier is faster, stiffer slower, by how much varies
 UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: taken as the usual one
 UNMEASURED_SD = 0.3  # spread for a cycle without any temperature: a kitchen a few degrees to either side of the usual
 HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.35), 0.12  # ln of the rise ratio at the peak
@@ -131,13 +129,16 @@ def foretell(
     untold = UNTOLD_SD**2 if of_dilution is None else 0.0
     doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
     peak_var = belief.covariance(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
+    # a peak dated too late makes the wait too short by as much: the fall is surer than the two apart
+    misdated = TIMING_H**2 / (math.exp(peak_ln) * wait_h)
+    misdated = min(misdated, 0.8 * math.sqrt(culture.peak_scatter.variance * culture.wait_scatter.variance))
     wait_var = belief.covariance(cov, toward_wait, toward_wait) + culture.wait_scatter.variance + doubt
     return Foretold(
         peak_ln=peak_ln,
         peak_var=peak_var,
         wait_ln=wait_ln,
         wait_var=wait_var,
-        cov=belief.covariance(cov, toward_peak, toward_wait) + doubt,
+        cov=belief.covariance(cov, toward_peak, toward_wait) + doubt - misdated,
         peak_freedom=culture.peak_scatter.freedom(peak_var),
         wait_freedom=culture.wait_scatter.freedom(wait_var),
         steep=mean[STEEP],
