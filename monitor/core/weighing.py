@@ -66,6 +66,8 @@ def weighings(culture: Culture, wanted: float, hydration: float, limits: Limits)
     for keep in sorted(keeps):
         flour = max(round(flour_g), 1)
         if limits.flour_g is None:
+            low, high = ((total_g - keep) / (1.0 + hydration) for total_g in (least_g, most_g))
+            flour = max(round(_within(flour, low, high)), 1)
             while _total(keep, flour, hydration) < least_g:
                 flour += 1
             while flour > 1 and _total(keep, flour, hydration) > most_g:

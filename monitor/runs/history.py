@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TextIO
 
 from monitor.runs import rfc3339
-from monitor.runs.cells import number
+from monitor.runs.cells import number, split
 from monitor.runs.store import Store
 from monitor.values import Cycle
 
@@ -54,14 +54,14 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
         raise HistoryError(f"{path}: not a text file; a history is CSV in UTF-8")
     lines = text.splitlines()
     first = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    columns = [] if first is None else [cell.strip() for cell in next(csv.reader([lines[first]]))]
+    columns = [] if first is None else [cell.strip() for cell in split(lines[first])]
     if first is None or "fed_at" not in columns or not {"hours_to_peak", "hours_to_fall"} & set(columns):
         raise HistoryError(f"{path}: no header row like {','.join(COLUMNS)}")
     cycles: dict[float, Cycle] = {}
     skipped: list[str] = []
     last_s = -math.inf
     for place, line in enumerate(lines[first + 1 :], first + 2):
-        cells = [cell.strip() for cell in next(csv.reader([line]), [])]
+        cells = [cell.strip() for cell in split(line)]
         if not any(cells) or line.startswith("#"):
             continue
         try:
