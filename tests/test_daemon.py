@@ -2,80 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
-from monitor.core.display import Display
-from monitor.daemon import Clock, Daemon
-from monitor.jars import Jars
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
-from monitor.settings import JarSettings, Settings
-from monitor.values import Delivery, Event, EventKind, Fed, Reading, Rejected, SourceHealth, Tick
-from tests.night import EMPTY_MM, START_S, night
-
-SETTINGS = Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),))
-
-
-class Silent:
-    """A source that brings nothing by itself and remembers what it was told."""
-
-    name = "test"
-
-    def __init__(self) -> None:
-        self.acknowledged: list[object] = []
-
-    def start(self, put: object) -> None: ...
-
-    def stop(self) -> None: ...
-
-    def acknowledge(self, tokens: Sequence[object]) -> None:
-        self.acknowledged += tokens
-
-    def health(self) -> SourceHealth:
-        return SourceHealth(name=self.name, connected=True, trouble=None, since_s=0.0, last_message_s=None)
-
-
-class Kitchen:
-    """A daemon on a real store with a clock that the test moves."""
-
-    def __init__(self, path: Path, now_s: float = START_S) -> None:
-        self.now_s = now_s
-        self.store = Store.open(path, now_s)
-        self.store.query("PRAGMA synchronous = OFF")  # power cuts are another test's matter, and syncing takes minutes
-        self.source = Silent()
-        self.jars = Jars(SETTINGS, self.store, Display())
-        clock = Clock(wall=lambda: self.now_s, monotonic=lambda: self.now_s)
-        self.daemon = Daemon(self.jars, self.store, [self.source], clock=clock)
-        self.daemon.resume()
-
-    def live(self, deliveries: Sequence[Delivery | Rejected], until_s: float | None = None) -> None:
-        """Let the deliveries come at their times, with the grid's ticks between them."""
-        for thing in deliveries:
-            self.to(thing.received_s)
-            self.daemon.put(thing)
-            self.daemon.turn(0.0)
-        if until_s is not None:
-            self.to(until_s)
-
-    def to(self, time_s: float) -> None:
-        while self.now_s // 60 < time_s // 60:
-            self.now_s = (self.now_s // 60 + 1) * 60
-            self.daemon.put(Tick(time_s=self.now_s))
-            self.daemon.turn(0.0)
-        self.now_s = time_s
-
-    def events(self) -> list[Event]:
-        run = self.store.open_run("rye")
-        return self.store.events(run.id) if run else []
-
-    def kinds(self) -> list[EventKind]:
-        return [event.kind for event in self.events()]
-
-    def notices(self) -> list[str]:
-        return [one.notice.kind for one in outbox.of_jar(self.store, "rye")]
+from monitor.values import Delivery, EventKind, Fed, Reading
+from tests.kitchen import Kitchen
+from tests.night import START_S, night
 
 
 def test_a_whole_night_ends_with_one_feed_now(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from math import ceil, floor, nan
 from monitor.core.cycle import Open
 from monitor.core.history import BIN_S, MOST, History, append
 from monitor.core.memory import Vigil
+from monitor.core.minute import MINUTE_S
 from monitor.core.peak import Scan
 
 
@@ -44,8 +45,9 @@ def move(v: Vigil, offset_s: float, since_s: float) -> None:
         for row in rows:
             row[0] = at(row[0])  # type: ignore[arg-type]
     v.trend.time_s = at(v.trend.time_s)
-    if v.minute.number >= 0:
-        v.minute.number = int(at(v.minute.number * 60.0) // 60)
+    if v.minute.number >= 0 and (moved_s := at(v.minute.number * MINUTE_S)) != v.minute.number * MINUTE_S:
+        v.minute.number = int(moved_s // MINUTE_S)
+        v.minute.times_s += by_s * len(v.minute.distances_mm)
     if v.cycle is not None:
         _move_cycle(v.cycle, at)
     if v.previous is not None:

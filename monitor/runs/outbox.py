@@ -76,7 +76,7 @@ def expire(store: Store, now_s: float) -> int:
 def shift(store: Store, offset_s: float, since_s: float) -> None:
     """The wall clock was set by `offset_s` (new minus old): notices due since `since_s` keep their distance from now,
     so that repeats come when they would have come."""
-    moved = ", ".join(f"{column} = {column} + ?1" for column in ("due_s", "next_try_s", "expires_s"))
+    moved = ", ".join(f"{column} = {column} + ?1" for column in ("due_s", "expires_s"))
     store.write(f"UPDATE notice SET {moved} WHERE due_s >= ?2", (offset_s, since_s))
 
 

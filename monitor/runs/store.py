@@ -99,10 +99,24 @@ class Store(Decisions):
             place = rows[-1][0]
 
     def told(self, jar: str, after_time_s: float = 0.0) -> list[items.Told]:
-        """What was told about one jar since a time, in order of that time."""
-        sql = """SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+        """What was told about one jar since a time, in order of that time. What was told before the clock was set is
+        given in the new time, as the jar remembers it."""
+        steps = self._clock_steps()
+        earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
+        sql = """SELECT item.told, item.time_s, jar.name, item.seq FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.time_s >= ? AND item.seq > 0 ORDER BY item.time_s"""
-        return [items.told_of(*row) for row in self.query(sql, (jar, after_time_s))]
+        found = []
+        for text, time_s, name, seq in self.query(sql, (jar, earliest_s)):
+            for at_seq, step in steps:
+                if seq < at_seq and time_s >= step.since_s:
+                    time_s += step.offset_s
+            found.append(items.told_of(text, time_s, name))
+        return sorted((item for item in found if item.time_s >= after_time_s), key=lambda item: item.time_s)
+
+    def _clock_steps(self) -> list[tuple[int, ClockSet]]:
+        sql = "SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL ORDER BY seq"
+        found = [(seq, items.told_of(text, time_s, "")) for seq, text, time_s in self.query(sql)]
+        return [(seq, item) for seq, item in found if isinstance(item, ClockSet)]
 
     def fed_in(self, run: Run) -> list[Fed]:
         """The feedings that were told in one run, live or imported, in order of their time."""
