@@ -16,8 +16,9 @@ from monitor.core.history import BIN_S, History, add, close_until, window_mean
 from monitor.core.level import rise_ratio
 from monitor.core.memory import Vigil
 from monitor.core.noise import SPANS, Noise, fit_wander, learn_wander, wander_of_mean
-from monitor.core.peak import Drop, Scan, search, threshold_z
+from monitor.core.peak import FALL_Z, Drop, Scan, search
 from monitor.core.summit import summit
+from monitor.core.trend import Trend
 from monitor.core.trend import add as trend_add
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
@@ -112,6 +113,7 @@ def bins(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
 def again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
     """Judge the bins since a feeding that is known only now."""
     out: list[Event] = []
+    v.trend = Trend()
     for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
         time_s = (old.first + i + 0.5) * BIN_S
         if n > 0.0 and time_s - BIN_S / 2 >= since_s:
@@ -176,7 +178,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     v.last_z = drop.z
     if drop.best_mm - foot_mm < needed:
         return out
-    falls = drop.z >= threshold_z(sampling_s) and not _may_go_on(drop, history, i, noise)
+    falls = drop.z >= FALL_Z and not _may_go_on(drop, history, i, noise)
     first = drop.z >= PEAK_Z and (v.peak_tried_s is None or v.now_s - v.peak_tried_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out

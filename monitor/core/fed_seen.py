@@ -42,7 +42,7 @@ def meaning(landing: Landing, start_mm: float | None, hours: float, *, rising: b
         return Meaning.FED if near and sunk else Meaning.SAME
     handled = landing.off_s >= HANDS_S
     long = near and hours >= QUICKEST_CYCLE_H and landing.off_s >= 2.0 * HANDS_S  # nobody looks for that long
-    small = abs(jump) <= max(LID_MOST_MM, (1.5 if long else 3.0) * landing.sd_mm)
+    small = abs(jump) <= max(LID_MOST_MM, (2.0 if long else 3.0) * landing.sd_mm)
     if hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return Meaning.LID if small else Meaning.DISTURBED
     if small:
