@@ -11,7 +11,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from monitor.values import Fed, Json
 
 CONNECT_S = 10.0
 LONGEST_WAIT_S = 0.5  # between looks at the clock
+FULL_WAIT_S = 0.01  # until a full buffer is tried again
 WINDOW = 20  # unacknowledged messages on the way: what brokers take by default
 FORMAT = 1  # of the truth file
 
@@ -205,15 +206,20 @@ def terminal(link: Path | None) -> Iterator[tuple[int, str]]:
 def to_terminal(messages: Iterable[Sent], descriptor: int, pace: Pace) -> int:
     """Write each message as a line when it is due; gives how many.
 
-    Nobody needs to read: what does not fit into the terminal's buffer is lost, as on a real line.
+    Nobody needs to read: what the terminal's buffer does not take within half a second is lost, as on a real line.
     """
     os.set_blocking(descriptor, False)
     count = 0
     for sent in messages:
         if not pace.due(sent):
             break
-        with suppress(BlockingIOError):
-            os.write(descriptor, payload(sent, pace.shift_s) + b"\n")
+        rest = payload(sent, pace.shift_s) + b"\n"
+        give_up_s = time.monotonic() + LONGEST_WAIT_S
+        while rest and time.monotonic() < give_up_s:
+            try:
+                rest = rest[os.write(descriptor, rest) :]
+            except BlockingIOError:
+                pace.stop.wait(FULL_WAIT_S)
         count += 1
     return count
 

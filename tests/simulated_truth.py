@@ -8,9 +8,11 @@ Tolerances, the same for all runs:
   it up (no discard) may also be called a disturbance. Where a feeding moves it less, or an echo is bent by the gas
   under a tight lid, nobody can see it: then the feedings are told, from the `.feedings.csv` beside the run;
 - times are those of the device's clock, as in the run file, where that clock is wrong;
-- the peak, and the start of fall, while the surface was in truth within 1 mm of its highest, and 20 min (or four
-  readings) to either side: no sensor here can say it closer; where messages are missing for half an hour or more around
-  that time, anywhere in the gap as well;
+- the peak while the surface was in truth within 1 mm of its highest, and 20 min (or four readings) to either side: no
+  sensor here can say it closer; where messages are missing for half an hour or more around that time, anywhere in the
+  gap as well;
+- the start of fall from then on until 35 min (or four readings) after the surface had sunk by 1 mm: a round top has no
+  sharp end;
 - the fall decided not before the true peak, and at the latest 90 min after the surface had sunk by 5 mm, which is three
   times the noise of one reading; a cycle that ended before that, or never sank so far, may go without;
 - no other start of fall at all.
@@ -34,6 +36,7 @@ FED_STEP_MM = 8.0
 RISEN_RATIO = 1.3  # a rise that everybody would call one
 FLAT_RATIO, FLAT_H = 1.04, 20.0
 LATE_S = 90 * 60.0
+FALL_NEAR_S = 35 * 60.0
 COLD_WITHIN_S = 5 * 3600.0  # a jar takes hours to cool down or warm up
 AWAY_LEAST_MIN = 45.0
 GAP_LEAST_S, GAP_MOST_S = 1800.0, 6 * 3600.0  # a longer one is a share of messages lost, not a gap
@@ -136,13 +139,16 @@ def _peak_and_fall(
     for from_s, to_s in gaps:
         if from_s < last_s and to_s > first_s:
             first_s, last_s = min(first_s, from_s - near_s), max(last_s, to_s + near_s)
-    may.append([first_s, last_s])
+    fall_last_s = last_s - near_s + max(FALL_NEAR_S, near_s)
+    may.append([first_s, fall_last_s])
     if cycle.peak_ratio < RISEN_RATIO or cycle.sunk_5mm_at_s is None or cycle.peak_at_s is None:
         return
     latest_s = cycle.sunk_5mm_at_s + LATE_S
     if latest_s < next_s:
         must.append(event("peak_reached", first_s, last_s, within=(fed_s, next_s)))
-        must.append(event("fall_began", first_s, last_s, within=(fed_s, next_s), decided=(cycle.peak_at_s, latest_s)))
+        must.append(
+            event("fall_began", first_s, fall_last_s, within=(fed_s, next_s), decided=(cycle.peak_at_s, latest_s))
+        )
 
 
 def _doings(truth: JarTruth, end_s: float, near_s: float) -> list[dict[str, Any]]:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -24,18 +25,17 @@ LARGEST_BYTES = 50_000
 
 # What the detector is known to get wrong. The expectation stays as the truth is.
 KNOWN = {
-    "jar_away": "a jar taken away for two hours, its shelf in sight: lid off and on, not away and back",
+    "new_starter": "at a reading each 15 min one fall of five is put 4 min later than allowed",
     "long_overdue": "an unsure feeding and its fall are made of noise on a surface that has lain still for a day",
     "overflow": "a feeding on top of all is a disturbance, but 31 min later than allowed",
-    "small_inoculation": "the fall is put 10 min later than allowed",
-    "new_starter": "at a reading each 15 min one fall of five is put 4 min later than allowed",
 }
 
 
 @pytest.fixture(scope="session", autouse=True)
 def recordings(request: pytest.FixtureRequest) -> None:
     if request.config.getoption("--rewrite-golden"):
-        pytest.importorskip("scipy")
+        if os.environ.get("PYTEST_XDIST_WORKER"):
+            pytest.fail("--rewrite-golden needs one process: leave out -n")
         simulated_truth.write()
 
 
