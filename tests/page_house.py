@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from monitor import status
 from monitor.core.display import Display
 from monitor.daemon import Clock, Daemon
 from monitor.jars import Jars
@@ -59,7 +60,8 @@ def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 12
         store.query("PRAGMA synchronous = OFF")
         now = [until_s - days * 86400.0]
         clock = Clock(wall=lambda: now[0], monotonic=lambda: now[0])
-        daemon = Daemon(Jars(settings, store, Display()), store, [], clock=clock)
+        daemon_jars = Jars(settings, store, Display())
+        daemon = Daemon(daemon_jars, store, [], clock=clock)
         daemon.resume()
         last_fed_s = until_s - open_h * 3600.0
         begin_s, seq = now[0], 0
@@ -78,6 +80,7 @@ def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 12
                 daemon.put(Tick(time_s=now[0]))
                 daemon.turn(0.0)
         daemon.flush()
+        status.write(store, until_s, daemon_jars.states(until_s), [], [])
 
 
 class Trickle:

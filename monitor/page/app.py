@@ -176,6 +176,11 @@ class Page:
         jar = self._jar(request)
         return await self._tell(telling.noted_of(await _body(request), jar, self.wall()))
 
+    async def snoozed(self, request: Request) -> Response:
+        """Notices held back."""
+        jar = self._jar(request)
+        return await self._tell(telling.snoozed_of(await _body(request), jar, self.wall()))
+
     async def _tell(self, item: Fed | Noted) -> Response:
         told = await self.readers.ask(telling.tell, item, self.wall())
         self.live.wake()
@@ -204,6 +209,7 @@ def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
         Route("/api/jars/{jar:path}/plan", page.plan),
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
+        Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),
         Route("/api/runs/{run}/cycles/{cycle}", page.cycle),
         Route("/api/trials", page.trials),
         Route("/api/health", page.health),

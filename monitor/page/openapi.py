@@ -8,8 +8,8 @@ from typing import Any
 
 from monitor import __version__
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
-from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_G, MOST_MINUTES, MOST_TEXT
-from monitor.values import Noting, Stage
+from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_G, MOST_MINUTES, MOST_TEXT, NOTES, SNOOZE_H
+from monitor.values import Stage
 
 Schema = dict[str, Any]
 
@@ -103,6 +103,7 @@ def _paths() -> Schema:
         },
         "/api/jars/{jar}/fed": {"post": _post("Tell a feeding", "Fed", 409)},
         "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
+        "/api/jars/{jar}/snoozed": {"post": _post("Hold notices back for some hours", "Snoozed")},
         "/api/runs/{run}/cycles/{cycle}": {
             "get": _get(
                 "One cycle with its curve, by clock hours and by hours as if at 24 degC",
@@ -169,12 +170,18 @@ def _schemas() -> Schema:
                 "minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}),
             },
         },
+        "Snoozed": {
+            "type": "object",
+            "additionalProperties": False,
+            "required": ["hours"],
+            "properties": {"hours": {**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}},
+        },
         "Noted": {
             "type": "object",
             "additionalProperties": False,
             "required": ["what"],
             "properties": {
-                "what": {"enum": [one.value for one in Noting], "description": "snooze: its text is the hours"},
+                "what": {"enum": list(NOTES)},
                 "text": _maybe({**TEXT, "maxLength": MOST_TEXT}),
                 "minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}),
             },

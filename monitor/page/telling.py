@@ -20,6 +20,7 @@ MOST_FLOUR = 100
 MOST_MINUTES = 3 * 1440.0  # for detection a cycle closes after three days; what is older is no news
 SNOOZE_H = (0.25, 72.0)
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
+NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
 GRAMS = ("starter_g", "flour_g", "water_g")
 
 
@@ -45,17 +46,22 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
 
 
 def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
-    """The note that a body tells of; a snooze's text is its hours. Raises Refused."""
+    """The note that a body tells of. Raises Refused."""
     given = _table(body, ("what", "text", "minutes_ago"))
     what = given.get("what")
-    if not isinstance(what, str) or what not in list(Noting):
-        raise Refused(f"what: must be one of {', '.join(Noting)}")
-    noting = Noting(what)
+    if not isinstance(what, str) or what not in NOTES:
+        raise Refused(f"what: must be one of {', '.join(NOTES)}")
     text = _text(given, "text", MOST_TEXT) or ""
     ago_min = _number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0
-    if noting is Noting.SNOOZE:
-        text = f"{_hours(text):g}"
-    return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=noting, text=text)
+    return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=Noting(what), text=text)
+
+
+def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
+    """Notices held back from now on for some hours. Raises Refused."""
+    hours = _number(_table(body, ("hours",)), "hours", *SNOOZE_H)
+    if hours is None:
+        raise Refused(f"hours: must be {SNOOZE_H[0]:g} to {SNOOZE_H[1]:g}")
+    return Noted(time_s=now_s, jar=jar.name, what=Noting.SNOOZE, text=f"{hours:g}")
 
 
 def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
@@ -96,13 +102,3 @@ def _text(given: Mapping[str, Any], key: str, most: int) -> str | None:
     if len(value) > most:
         raise Refused(f"{key}: at most {most} characters are kept")
     return value.encode("utf-8", "replace").decode()
-
-
-def _hours(text: str) -> float:
-    try:
-        hours = float(text)
-    except ValueError:
-        raise Refused("text: a snooze's text is its hours, such as 3") from None
-    if not SNOOZE_H[0] <= hours <= SNOOZE_H[1]:
-        raise Refused(f"text: a snooze lasts {SNOOZE_H[0]:g} to {SNOOZE_H[1]:g} hours")
-    return hours

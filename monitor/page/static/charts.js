@@ -162,14 +162,22 @@ export class CycleChart {
 
   redraw() {
     const data = (this.data = broken(this.state.curve, this.state.gap_s));
+    this.count();
     this.top?.chart()?.setData([data.x, data.low, data.high, data.middle]);
     this.below?.chart()?.setData([data.x, data.warm]);
+  }
+
+  /** For whoever inspects the page: how far the picture goes. */
+  count() {
+    this.node.dataset.points = this.data.x.length;
+    this.node.dataset.last = this.data.x[this.data.x.length - 1] ?? "";
   }
 
   end() { this.top?.end(); this.below?.end(); this.top = this.below = null; }
 
   mount() {
     this.data = broken(this.state.curve, this.state.gap_s);
+    this.count();
     const range = () => {
       const x = this.data.x;
       const from = x[0] ?? Date.now() / 1000 - 3600;

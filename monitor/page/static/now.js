@@ -194,7 +194,7 @@ function tellPanel(name) {
       el("label", {}, "Which flour", flour), el("label", {}, "When", when), fed),
     el("div", { class: "row" },
       button("Seen hooch", true, note("hooch", "", "Noted: hooch means hungry. Stir it in or pour it off, and feed.")),
-      button("Snooze 3 h", true, note("snooze", "3", "No notices for 3 hours, except what cannot wait."))),
+      button("Snooze 3 h", true, () => tell("snoozed", { hours: 3 }, "No notices for 3 hours, except what cannot wait."))),
     said);
   return {
     node,

@@ -1,0 +1,71 @@
+"""The API against its own OpenAPI document: schemathesis makes up requests, right and wrong ones, and checks each
+answer (no 5xx, documented status and content, answers of the documented shape, wrong values refused, right ones taken).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, Phase, given, settings
+from schemathesis import GenerationMode
+
+from monitor.page.openapi import document
+from monitor.page.server import PageServer
+from monitor.settings import PageSettings
+from tests.page_house import grow, settings_of
+from tests.servers import free_port, listens, wait_until
+
+TOKEN = "a-token-for-programs"
+SCHEMA = schemathesis.openapi.from_dict(document())
+ENDLESS = "/api/events"  # a stream
+OPERATIONS = [(path, method) for path, methods in document()["paths"].items() for method in methods if path != ENDLESS]
+
+
+@pytest.fixture(scope="module")
+def base_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("api")
+    (folder / "token").write_text(TOKEN)
+    (folder / "token").chmod(0o600)
+    port = free_port()
+    household = settings_of(folder, ["rye"], PageSettings(port=port, token_file=folder / "token"))
+    grow(household, 1.0, time.time())
+    server = PageServer(household)
+    server.start()
+    wait_until(lambda: listens(port), "the page listens")
+    yield f"http://127.0.0.1:{port}"
+    server.stop()
+
+
+@pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
+@pytest.mark.parametrize(("path", "method"), OPERATIONS)
+def test_every_answer_is_as_documented(base_url: str, path: str, method: str, mode: GenerationMode) -> None:
+    operation = SCHEMA[path][method]
+    if mode is GenerationMode.NEGATIVE and not (operation.body or list(operation.query)):
+        pytest.skip("takes nothing that could be wrong")
+
+    @settings(max_examples=15, deadline=None, phases=[Phase.explicit, Phase.generate],
+              suppress_health_check=list(HealthCheck))  # fmt: skip
+    @given(case=operation.as_strategy(generation_mode=mode))
+    def check(case: schemathesis.Case) -> None:
+        if path.startswith("/api/jars/{jar}") and mode is GenerationMode.POSITIVE:
+            case.path_parameters = {"jar": "rye"}
+        case.call_and_validate(base_url=base_url, headers={"authorization": f"Bearer {TOKEN}"})
+
+    check()
+
+
+def test_the_document_is_served_and_names_every_path_of_the_app(base_url: str) -> None:
+    import httpx
+
+    served = httpx.get(f"{base_url}/api/openapi.json", headers={"authorization": f"Bearer {TOKEN}"}).json()
+    assert served == document()
+    for path in (*served["paths"], "/api/nothing"):
+        known = path != "/api/nothing"
+        answer = httpx.options(
+            f"{base_url}{path.replace('{jar}', 'rye').replace('{run}', '1').replace('{cycle}', '1')}",
+            headers={"authorization": f"Bearer {TOKEN}"},
+        )
+        assert (answer.status_code == 405) == known, path
