@@ -16,7 +16,7 @@ from monitor.core.history import BIN_S, History, add, close_until, window_mean
 from monitor.core.level import rise_ratio
 from monitor.core.memory import Vigil
 from monitor.core.noise import SPANS, Noise, fit_wander, learn_wander, wander_of_mean
-from monitor.core.peak import FALL_Z, Drop, Scan, search
+from monitor.core.peak import FALL_Z, Drop, Scan, catch_up, search
 from monitor.core.summit import summit
 from monitor.core.trend import Trend
 from monitor.core.trend import add as trend_add
@@ -82,7 +82,7 @@ def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, su
         v.previous = cycles.Ended(v.cycle, fed_at_s)
     v.cycle = Open(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
     v.history, v.scan, v.learnt_bins = History(), Scan(), 0
-    v.last_z, v.peak_tried_s, v.question, v.hour = 0.0, None, None, -1
+    v.peak_tried_s, v.question, v.hour = None, None, -1
     return v.cycle
 
 
@@ -106,8 +106,10 @@ def bins(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
         return []
     _learn(v)
     sampling_s = v.sieve.sampling_s or 60.0
-    drop = search(v.scan, v.history, v.noise)
-    return _judge(v, v.cycle, drop, sampling_s, jar)
+    if v.cycle.rise_at_s is None or v.cycle.fall_at_s is not None:
+        catch_up(v.scan, v.history)  # no fall to be looked for; the scan goes on
+        return _judge(v, v.cycle, None, sampling_s, jar)
+    return _judge(v, v.cycle, search(v.scan, v.history, v.noise), sampling_s, jar)
 
 
 def again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
@@ -175,7 +177,6 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
             out.append(event(v, EventKind.STAYED_FLAT, v.now_s, {"highest_mm": round(now_mm - foot_mm, 2)}))
     if drop is None or cycle.rise_at_s is None or v.now_s - cycle.fed_at_s > cycles.CLOSES_S:
         return out
-    v.last_z = drop.z
     if drop.best_mm - foot_mm < needed:
         return out
     falls = drop.z >= FALL_Z and not _may_go_on(drop, history, i, noise)

@@ -54,7 +54,6 @@ class Vigil:
     bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: scale begins there
     empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
     learnt_bins: int = 0
-    last_z: float = 0.0
     peak_tried_s: float | None = None  # when the peak's time was last fitted
     question: str | None = None
     carried: dict[str, Json] = field(default_factory=dict)  # the culture's own JSON
