@@ -46,7 +46,7 @@ NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}
 PER_LN_HYDRATION = 0.3  # spread for a change in hydration: runnier is faster, stiffer slower, by how much varies
 UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: taken as the usual one
 UNMEASURED_SD = 0.3  # spread for a cycle without any temperature: a kitchen a few degrees to either side of the usual
-HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.35), 0.12  # ln of the rise ratio at the peak
+HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.32), 0.12  # ln of the rise ratio at the peak
 WEATHER = (1.2**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
 SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half-way back; common practice, no source
 

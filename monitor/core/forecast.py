@@ -117,7 +117,7 @@ def _peaks_given_rise(
     ln_height, variance = culture.height
     height = math.exp(ln_height) - 1.0
     spread = math.exp(ln_height) * math.sqrt(variance + cultures.HEIGHT_SCATTER**2)
-    shares = culture.shapes or rise_curve.even_shares()
+    shares = culture.shapes or rise_curve.USUAL
     least_ln = math.log(max(worth_h, 0.1) / UNDETECTED)
     low_ln, high_ln = least_ln, math.inf
     weighted: Weighted = []
