@@ -10,8 +10,8 @@ import click
 
 from monitor import __version__
 
-# numpy's linear algebra would start a thread a core, which wait by spinning: on matrices as small as ours they only take
-# the processor from one another (a review on two busy cores: 4 times faster without). To be set before numpy is loaded.
+# numpy's linear algebra would start a thread a core, which wait by spinning: on matrices as small as ours they only
+# take the processor from one another. To be set before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # command -> module of this package; the module's function of the same name is the click command
