@@ -108,6 +108,7 @@ def test_what_cannot_be_reached_exits_1_with_the_nearest(tmp_path: Path, target_
         ("2026-03-04T06:00:00Z,25,100,100,21,10,12,2.3", "there already"),
         ("2026-03-05T06:00:00Z,25,100,100,21,9,5,11,7,2,3", "decimal comma"),
         ("\x07garbage", "not a time"),
+        ('"' + "x" * 300_000, "not a time"),
     ],
 )
 def test_a_row_of_nonsense_is_skipped_with_one_line_and_changes_nothing(tmp_path: Path, row: str, words: str) -> None:
