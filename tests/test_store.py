@@ -11,6 +11,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -90,7 +91,7 @@ def test_items_come_back_as_they_were_in_order_of_arrival(store: Store) -> None:
     assert [arrival.seq for arrival in store.arrivals("rye", 0)] == [1, 2, 3]  # a clock step concerns every jar
     assert [arrival.seq for arrival in store.arrivals("wheat", 0)] == [3, 4]
     assert [arrival.seq for arrival in store.arrivals(None, 3)] == [4]
-    assert store.told("rye") == [told[0]]
+    assert store.told("rye") == [replace(told[0], time_s=T - 3600 - 3600.25)]  # as the clock would say today
     assert store.told("rye", after_time_s=T) == []
     assert store.last_seq() == 4
 
@@ -125,11 +126,14 @@ def test_untimed_and_delivered_again_is_stored_without_a_time_and_not_stepped(st
     assert store.query("SELECT time_s FROM item WHERE seq = 2") == [(None,)]
 
 
-def test_the_running_time_never_goes_back(store: Store) -> None:
+def test_the_running_time_goes_back_with_the_clock_only(store: Store) -> None:
     store.add([delivery(0, received_s=T + 100), delivery(1, received_s=T + 50)])
     store.tell(Fed(time_s=T, jar="rye"), T + 20)
     store.add([delivery(2, received_s=T + 101)])
-    assert [a.received_s for a in store.arrivals(None, 0)] == [T + 100, T + 100, T + 100, T + 101]
+    store.tell(ClockSet(time_s=T - 3500, offset_s=-3601), T - 3500)
+    store.add([delivery(3, received_s=T - 3490)])
+    expected = [T + 100, T + 100, T + 100, T + 101, T - 3500, T - 3490]
+    assert [a.received_s for a in store.arrivals(None, 0)] == expected
 
 
 @pytest.mark.parametrize(

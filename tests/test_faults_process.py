@@ -1,0 +1,201 @@
+"""Crashes at every named place, signals, hanging threads: the real process where it can be one."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor import assembly, failpoint, pulse
+from monitor.daemon import Clock
+from monitor.runs.store import Store
+from monitor.sinks import systemd
+from monitor.values import EventKind
+from tests import crashing
+from tests.kitchen import Kitchen
+from tests.servers import wait_until
+from tests.test_watch import known, line, readings, serial_config, watching
+
+CRASHES = int(os.environ.get("JARTIDE_CRASHES", "15"))
+
+
+@pytest.mark.fault("P5")
+@pytest.mark.fault("D4")
+@pytest.mark.fault("M5")
+@pytest.mark.fault("N5")
+def test_crashes_at_every_named_place_lose_nothing_and_decide_the_same(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "tests.crashing", str(tmp_path), str(CRASHES), "5"]
+    root = Path(__file__).parent.parent
+    seconds = 60 + 10 * CRASHES
+    done = subprocess.run(command, cwd=root, capture_output=True, text=True, timeout=seconds, check=False)
+    assert done.returncode == 0, done.stderr[-3000:]
+    crashed = Counter(done.stdout.split())
+    assert set(failpoint.NAMES) <= set(crashed), crashed
+    whole = Kitchen(tmp_path / "whole.db")
+    whole.live(crashing.THINGS, until_s=crashing.END_S)
+    whole.daemon.flush()
+    with Store.join(tmp_path / "s.db") as store:
+        run = store.open_run("rye")
+        assert run is not None
+        assert store.events(run.id) == whole.events()
+        stored = [seq for (seq,) in store.query("SELECT device_seq FROM item ORDER BY seq")]
+    assert sorted(stored) == list(range(len(crashing.THINGS)))
+    sent = Counter((tmp_path / "sent").read_text().split())
+    assert sorted(name.split(".")[3] for name in sent) == sorted(whole.notices())
+    assert sum(count - 1 for count in sent.values()) <= crashed["sent"]  # one more copy a crash at most, of one id
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[int]:
+    """The device's end of a serial line that a config in `tmp_path` names."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    serial_config(tmp_path, os.ttyname(slave))
+    yield master
+    os.close(master)
+    os.close(slave)
+
+
+def is_connected(folder: Path) -> bool:
+    sources = known(folder).get("sources") or [{}]
+    return bool(sources[0].get("connected"))  # type: ignore[index]
+
+
+@pytest.mark.fault("P1")
+@pytest.mark.fault("T5")
+def test_hangup_takes_a_good_config_over_and_tells_of_a_bad_one(tmp_path: Path, board: int) -> None:
+    config, log = tmp_path / "jartide.toml", tmp_path / "log"
+    with watching(tmp_path) as process:
+        wait_until(lambda: is_connected(tmp_path), "the port is open")
+        os.write(board, b"\n" + b"".join(line(k, time.time() - 600 + 10 * k) for k in range(5)))
+        wait_until(lambda: len(readings(tmp_path / "s.db")) == 5, "stored")
+        good = config.read_text()
+        config.write_text(good.replace("empty_mm = 180", "empty_m = 180"))
+        process.send_signal(signal.SIGHUP)
+        wait_until(lambda: "the old one stays" in log.read_text(), "the bad one is told")
+        assert "line 3: " in log.read_text()
+        assert "empty_m: " in log.read_text()
+        os.write(board, line(5, time.time()))
+        wait_until(lambda: len(readings(tmp_path / "s.db")) == 6, "watched on")
+        config.write_text(good.replace("empty_mm = 180", "empty_mm = 175") + '[display]\ntime_zone = "Asia/Tokyo"\n')
+        process.send_signal(signal.SIGHUP)
+        wait_until(lambda: "the config was read anew" in log.read_text(), "the good one is taken over")
+
+        def goes_on() -> bool:
+            os.write(board, b"\n" + line(6, time.time()))
+            return (120, 6) in readings(tmp_path / "s.db")
+
+        wait_until(goes_on, "watched on with the new one", 20.0)
+        with Store.join(tmp_path / "s.db") as store:
+            assert [run.empty_mm for run in store.runs()] == [180, 175]
+        assert process.poll() is None
+        process.send_signal(signal.SIGINT)
+        assert process.wait(5) == 0, log.read_text()
+    assert readings(tmp_path / "s.db")[:6] == [(120 + k % 3, k) for k in range(6)]
+
+
+@pytest.mark.fault("P1")
+def test_a_config_whose_password_is_missing_does_not_end_the_watch(tmp_path: Path, board: int) -> None:
+    config, log = tmp_path / "jartide.toml", tmp_path / "log"
+    with watching(tmp_path) as process:
+        wait_until(lambda: is_connected(tmp_path), "the port is open")
+        config.write_text(config.read_text() + '[notices]\nto_env = ["NOT_SET_ANYWHERE"]\n')
+        process.send_signal(signal.SIGHUP)
+        wait_until(lambda: "does not work, the old one stays" in log.read_text(), "told")
+        assert "NOT_SET_ANYWHERE" in log.read_text()
+
+        def goes_on() -> bool:
+            os.write(board, b"\n" + line(1, time.time()))
+            return bool(readings(tmp_path / "s.db"))
+
+        wait_until(goes_on, "watched on with the old one", 20.0)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(5) == 0, log.read_text()
+
+
+def heard_within(manager: socket.socket, seconds: float) -> bytes | None:
+    manager.settimeout(seconds)
+    try:
+        return manager.recv(4096)
+    except TimeoutError:
+        return None
+
+
+@pytest.mark.fault("P2")
+def test_a_loop_that_hangs_says_no_more_that_it_is_alive_and_shows_where(tmp_path: Path, board: int) -> None:
+    """systemd.service(5): the watchdog ends a service with SIGABRT."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(20)
+        fails = {"JARTIDE_FAILPOINT": "committed:sleep"}
+        with watching(tmp_path, NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="500000", **fails) as process:
+            assert manager.recv(4096) == b"READY=1"
+            assert manager.recv(4096) == b"WATCHDOG=1"
+            wait_until(lambda: is_connected(tmp_path), "the port is open")
+            os.write(board, b"\n" + line(0) + line(1))
+            while (heard := heard_within(manager, 3.0)) is not None:
+                assert heard == b"WATCHDOG=1"
+            process.send_signal(signal.SIGABRT)
+            assert process.wait(10) == -signal.SIGABRT
+    log = (tmp_path / "log").read_text()
+    assert "Fatal Python error: Aborted" in log
+    assert "in failpoint" in log
+    assert "in _commit" in log
+
+
+@pytest.mark.fault("P2")
+def test_a_thread_that_hangs_is_named_and_the_watchdog_is_not_fed(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(pulse, "HUNG_S", 0.05)
+    told: list[str] = []
+    monkeypatch.setattr(systemd, "tell", told.append)
+    monkeypatch.setattr(systemd, "watchdog_s", lambda: 0.0)
+    inside, over = threading.Event(), threading.Event()
+
+    def work() -> None:
+        with pulse.working():
+            inside.set()
+            over.wait(20)
+
+    alive = assembly._alive(Clock())
+    alive()
+    assert told == [systemd.ALIVE]
+    thread = threading.Thread(target=work, name="notices to somebody")
+    thread.start()
+    inside.wait(5)
+    wait_until(lambda: "notices to somebody" in pulse.hung(), "found")
+    with caplog.at_level(logging.CRITICAL):
+        alive()
+        alive()
+    assert told == [systemd.ALIVE]
+    assert caplog.messages == ["no sign of life from: notices to somebody"]
+    over.set()
+    thread.join()
+    alive()
+    assert told == [systemd.ALIVE] * 2
+
+
+@pytest.mark.fault("S10")
+def test_a_sensor_that_falls_silent_is_told_once_and_its_return_too(tmp_path: Path) -> None:
+    things = crashing.THINGS
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(things[:200])
+    kitchen.to(things[320].received_s)
+    assert kitchen.notices().count("sensor_silent") == 1
+    kitchen.live(things[320:330])
+    assert kitchen.kinds().count(EventKind.SENSOR_SILENT) == kitchen.kinds().count(EventKind.SENSOR_BACK) == 1
+    assert kitchen.notices().count("sensor_silent") == kitchen.notices().count("sensor_back") == 1
+    silent = next(event for event in kitchen.events() if event.kind is EventKind.SENSOR_SILENT)
+    assert silent.decided_at_s - silent.happened_at_s <= 16 * 60
