@@ -407,3 +407,21 @@ def test_nist_gauss1_as_a_stream_turns_where_it_is_certified_to() -> None:
     peak = [e for e in events if e.kind is K.PEAK_REACHED][-1]
     assert (peak.happened_at_s - BEGAN_S) / 600.0 == pytest.approx(66.1, abs=1.5)
     assert 66.1 < (fall.decided_at_s - BEGAN_S) / 600.0 <= 76.0
+
+
+def test_a_feeding_too_small_for_a_jump_is_seen_by_the_rise_that_follows() -> None:
+    # fed after 30 h, when the level has sunk back to the starting level: the lid is off for 2 min, nothing else shows
+    readings = story(46.0, fed_h=(1.0, 30.0))
+    sunk = [
+        Reading(time_s=r.time_s, jar="rye", distance_mm=r.distance_mm)
+        if r.distance_mm == 8190.0 or not 22.5 <= (r.time_s - BEGAN_S) / HOUR_S < 30.0
+        else Reading(
+            time_s=r.time_s, jar="rye", distance_mm=float(round(134.5 + random.Random(r.time_s).gauss(0, 0.8)))
+        )
+        for r in readings
+    ]
+    _, events = run(sunk)
+    fed = [e for e in events if e.kind is K.FED]
+    assert [round((e.happened_at_s - BEGAN_S) / HOUR_S, 0) for e in fed] == [1.0, 30.0]
+    assert fed[1].evidence["sure"] is False
+    assert kinds(events).count(K.FALL_BEGAN) == 2

@@ -63,7 +63,7 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     elif landing.off_s > 0.0 and not landing.gap:
         cycle.handled_at_s = landing.back_s - landing.off_s
     if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
-        cycle.stirred = cycle.stirred or what is not Meaning.LID
+        cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
         if what is not Meaning.COLLAPSED:
             lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
         if what is not Meaning.LID:
