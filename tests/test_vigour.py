@@ -66,6 +66,18 @@ def test_too_few_cycles_or_none_is_not_yet_and_hardly_a_rise_is_no() -> None:
     assert judged(cycles([2.5, 2.5, 2.5, 1.1])).verdict == "no"
 
 
+def test_a_last_cycle_without_any_rise_is_no_unless_it_was_cut_short() -> None:
+    flat = Cycle(jar="x", number=9, fed_at_s=T + 9 * DAY_S, ended_at_s=T + 10 * DAY_S)
+    short = Cycle(jar="x", number=9, fed_at_s=T + 9 * DAY_S, ended_at_s=T + 9.1 * DAY_S)
+    assert judged([*cycles([2.3] * 4), flat]).verdict == "no"
+    assert judged([*cycles([2.3] * 4), short]).verdict == "yes"
+    # a young one that never rose at all
+    flats = [Cycle(jar="x", number=i, fed_at_s=T + i * DAY_S, ended_at_s=T + (i + 1) * DAY_S) for i in range(20)]
+    made = judged(flats, days=20.0)
+    assert made.verdict == "no"
+    assert "start over" in " ".join(made.advice)
+
+
 def test_mould_or_streaks_mean_throw_it_away_whatever_it_rose() -> None:
     made = judged(cycles([2.5] * 6), (noted(Noting.MOULD, "pink"),))
     assert made.verdict == "no"

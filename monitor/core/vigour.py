@@ -29,6 +29,7 @@ YOUNG_DAYS = 14.0
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
 SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # equivalent hours from the peak to the next feeding
 RECENT_S = 3 * 86400.0
+FLAT_AFTER_S = 18 * 3600.0  # a rise that has not come by then at kitchen temperatures is none
 
 Verdict = Literal["yes", "not yet", "no"]
 Leaning = Literal["sour", "mild", "neither"]
@@ -66,6 +67,8 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
     worth = [_worth_h(c) for c in seen]
     spread = _spread([_plain_ln(c) for c in seen[-2 * LAST :]])
     verdict, because = _verdict(seen, ratios, spread, notes)
+    if verdict != "no" and _lay_flat(cycles):
+        verdict, because = "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     past = [h for h in map(_past_peak_h, seen[-LAST:]) if h is not None]
     past_peak_h = median(past) if past else None
     leaning = _leaning(past_peak_h)
@@ -129,6 +132,13 @@ def _verdict(
         return "not yet", f"It rises well ({shown} times), but the hours to its peak still spread by {spread:.0%}."
     steady = "" if spread is None else f" and its hours to the peak, warmth allowed for, spread by only {spread:.0%}"
     return "yes", f"It rose {shown} times in its last {LAST} cycles{steady}."
+
+
+def _lay_flat(cycles: Sequence[Cycle]) -> bool:
+    """Whether nothing was seen to rise in the last cycle that had the time to."""
+    due = [c for c in cycles if c.sure and not c.rested and c.ended_at_s is not None]
+    due = [c for c in due if c.peak_at_s is not None or c.ended_at_s - c.fed_at_s > FLAT_AFTER_S]  # type: ignore[operator]
+    return bool(due) and due[-1].peak_at_s is None
 
 
 def _risen(cycle: Cycle, best: float) -> bool:

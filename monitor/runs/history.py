@@ -79,9 +79,10 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
 
 
 def from_store(store: Store, jar: str) -> list[Cycle]:
-    """All closed cycles of one jar in the store, oldest first, over all its runs."""
+    """All cycles of one jar in the store whose fall began or that ended, oldest first, over all its runs."""
     found = [cycle for run in store.runs() if run.jar == jar for cycle in store.cycles(run.id)]
-    return sorted((cycle for cycle in found if cycle.fall_at_s is not None), key=lambda cycle: cycle.fed_at_s)
+    over = [cycle for cycle in found if cycle.fall_at_s is not None or cycle.ended_at_s is not None]
+    return sorted(over, key=lambda cycle: cycle.fed_at_s)
 
 
 def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
