@@ -1,11 +1,12 @@
 """A household for the page's tests: a store with an invented past, and the real daemon that goes on from there.
 
 `python -m tests.page_house FOLDER` is that daemon in a process of its own: the page on the port in FOLDER/port, jars of
-FOLDER/jars (a name a line), and one reading a second for each jar that has been given a curve.
+FOLDER/jars (a name a line), and readings at the pace of FOLDER/pace (seconds between, how many), else one a second.
 """
 
 from __future__ import annotations
 
+import json
 import random
 import sys
 import threading
@@ -84,13 +85,18 @@ def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 12
 
 
 class Trickle:
-    """A source: one reading of every jar a second, each a little higher than the one before."""
+    """A source: one reading of every jar each `every_s`, `most` times, with how long each waited to be committed."""
 
     name = "invented"
 
-    def __init__(self, names: Sequence[str], every_s: float = 1.0) -> None:
+    def __init__(self, names: Sequence[str], every_s: float = 1.0, most: int = 10**9, seen: Path | None = None) -> None:
         self._names = names
         self._every_s = every_s
+        self._most = most
+        self._seen = seen
+        self._boot = f"t{time.time_ns()}"
+        self.sent = 0
+        self.waits_s: list[float] = []
         self._stop = threading.Event()
         self._since_s: float | None = None
 
@@ -100,21 +106,43 @@ class Trickle:
     def stop(self) -> None:
         self._stop.set()
 
-    def acknowledge(self, tokens: Sequence[object]) -> None: ...
+    def acknowledge(self, tokens: Sequence[object]) -> None:
+        if self._seen is None:
+            return
+        now_s = time.monotonic()
+        self.waits_s += [now_s - token for token in tokens if isinstance(token, float)]
+        if len(self.waits_s) == self._most * len(self._names):
+            waits = sorted(self.waits_s)
+            figures = {
+                "sent": self.sent,
+                "acknowledged": len(waits),
+                "longest_wait_s": round(waits[-1], 3),
+                "middle_wait_s": round(waits[len(waits) // 2], 3),
+            }
+            part = self._seen.with_suffix(".part")
+            part.write_text(json.dumps(figures))
+            part.rename(self._seen)
 
     def health(self) -> SourceHealth:
         return SourceHealth(name=self.name, connected=True, trouble=None, since_s=0.0, last_message_s=self._since_s)
 
     def _run(self, put: Callable[[Delivery], None]) -> None:
-        seq = 0
-        while not self._stop.wait(self._every_s):
+        for _ in range(self._most):
+            if self._stop.wait(self._every_s):
+                return
             self._since_s = time.time()
             for name in self._names:
-                seq += 1
+                self.sent += 1
                 at = Reading(time_s=self._since_s, jar=name, distance_mm=EMPTY_MM - 79.0, temperature_c=23.5)
                 put(
                     Delivery(
-                        source=self.name, received_s=self._since_s, reading=at, boot=f"t{id(self)}", seq=seq, timed=True
+                        source=self.name,
+                        received_s=self._since_s,
+                        reading=at,
+                        boot=self._boot,
+                        seq=self.sent,
+                        timed=True,
+                        token=time.monotonic(),
                     )
                 )
 
@@ -130,7 +158,9 @@ def main(folder: Path) -> None:
 
     names = names_in(folder)
     page = PageSettings(port=int((folder / "port").read_text()))
-    assembly.watch(settings_of(folder, names, page), own_sources=[Trickle(names)])
+    every_s, most = (folder / "pace").read_text().split() if (folder / "pace").exists() else ("1", "1000000")
+    source = Trickle(names, float(every_s), int(most), folder / "seen")
+    assembly.watch(settings_of(folder, names, page), own_sources=[source])
 
 
 if __name__ == "__main__":

@@ -8,6 +8,10 @@ const MEASURES = { rise_ratio: "Rise, times", clock_h_to_peak: "Hours to the pea
 const table = (label, heads, rows) => scroll(label, el("table", {}, el("thead", {}, el("tr", {}, ...heads.map((t) => el("th", { scope: "col" }, t)))),
   el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => (cell instanceof Node ? cell : el("td", {}, `${cell ?? "–"}`))))))));
 
+const STATES = { pending: "waiting to be delivered", sent: "delivered", superseded: "no longer true, not delivered", expired: "too late, not delivered" };
+const rows = (entries) => el("ul", { class: "rows" }, ...entries.map(([head, body, foot]) => el("li", {}, el("strong", {}, head),
+  body instanceof Node ? body : el("span", {}, body), el("span", { class: "soft" }, foot))));
+
 export async function trialsView(main) {
   const trials = await get("api/trials");
   main.append(el("h1", { tabindex: -1 }, "Trials"));
@@ -30,10 +34,9 @@ export async function healthView(main, live) {
     body.replaceChildren(
       el("section", { class: "panel" }, el("h2", {}, "Watching"), el("p", { class: h.watching ? null : "bad" }, h.watching ? `The daemon is watching; it last wrote at ${clock(h.as_of_s)}.` : "Nobody is watching just now."),
         el("p", {}, `Store: ${h.store.items} readings and told things${size}.`), ...h.troubles.map((says) => el("p", { class: "bad" }, says))),
-      el("section", { class: "panel" }, el("h2", {}, "Sources"), h.sources.length ? table("Sources", ["Source", "State", "Since", "Last heard"],
-        h.sources.map((s) => [s.name, el("td", { class: `wrap${s.trouble ? " bad" : ""}` }, s.words), s.since_words, s.heard_words])) : el("p", {}, "None has reported yet.")),
-      el("section", { class: "panel" }, el("h2", {}, "Notices"), el("p", {}, `${h.notices.waiting} waiting to be delivered.`), h.notices.latest.length ? table("Notices", ["When", "Jar", "What", "State"],
-        h.notices.latest.map((n) => [n.words, n.jar || "all", el("td", { class: "wrap" }, n.title), n.state])) : null),
+      el("section", { class: "panel" }, el("h2", {}, "Sources"), h.sources.length ? rows(h.sources.map((s) => [s.name, el("span", { class: s.trouble ? "bad" : null }, `${s.words}, since ${s.since_words}`),
+        `last heard ${s.heard_words ?? "never"}`])) : el("p", {}, "None has reported yet.")),
+      el("section", { class: "panel" }, el("h2", {}, "Notices"), el("p", {}, `${h.notices.waiting} waiting to be delivered.`), h.notices.latest.length ? rows(h.notices.latest.map((n) => [n.title, n.text, `${n.words}, ${STATES[n.state] ?? n.state}`])) : null),
       el("section", { class: "panel" }, el("h2", {}, "Rejected in the last week"), h.rejected.length ? table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
         h.rejected.map((r) => [r.day, r.source, el("td", { class: "wrap" }, r.reason), r.count, el("td", { class: "wrap" }, r.last_detail)])) : el("p", {}, "Nothing: every message was a believable reading.")));
   }

@@ -1,0 +1,256 @@
+"""The page in a real browser (Debian's chromium, driven by playwright), on the real daemon in a process of its own.
+
+Accessibility rules: axe-core (WCAG 2.2 A and AA), as carried by axe-playwright-python.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
+
+from monitor.runs.store import Store
+from monitor.values import Fed, Noted, Noting
+from tests.page_house import grow, settings_of
+from tests.servers import free_port, listens, program, wait_until
+
+EVIL = "<img src=x onerror=alert(1)>"
+NAMES = ("rye", EVIL)
+# no window, no sandbox where the tests run as root, and nothing that calls home
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+PHONE = {"width": 360, "height": 780}
+VIEWS = ("#/", "#/past/rye", "#/over/1:1", "#/over/1:1,1:2", "#/plan/rye", "#/trials", "#/health")
+WAIT_MS = 20_000
+
+
+class House:
+    """The daemon, which can be stopped and started again."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.port = free_port()
+        self.url = f"http://127.0.0.1:{self.port}/"
+        (folder / "port").write_text(str(self.port))
+        (folder / "jars").write_text("\n".join(NAMES))
+        self.settings = settings_of(folder, NAMES)
+        grow(self.settings, 1.2, time.time() - 30)
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with (self.folder / "log").open("a") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "tests.page_house", str(self.folder)], stdout=log, stderr=log
+            )
+        wait_until(lambda: listens(self.port), "the page listens", 40)
+
+    def stop(self) -> None:
+        if self.process is not None:
+            self.process.send_signal(signal.SIGTERM)
+            assert self.process.wait(20) == 0
+            self.process = None
+
+    def told(self, jar: str) -> list[object]:
+        with Store.join(self.settings.store.path) as store:
+            return list(store.told(jar))
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    made = House(tmp_path_factory.mktemp("house"))
+    made.start()
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as driver:
+        made = driver.chromium.launch(executable_path=program("chromium"), args=list(FLAGS))
+        yield made
+        made.close()
+
+
+class Eyes:
+    """A page, and all that went wrong on it."""
+
+    def __init__(self, context: BrowserContext, url: str) -> None:
+        self.page: Page = context.new_page()
+        self.page.set_default_timeout(WAIT_MS)
+        self.wrong: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
+        self.page.on("dialog", lambda dialog: (self.wrong.append("a dialog: " + dialog.message), dialog.dismiss()))
+        self.page.on("console", lambda said: said.type == "error" and self.wrong.append(said.text))
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.goto(url)
+
+    def chart(self, jar: str = "rye") -> dict[str, str]:
+        """How far the picture of a jar goes."""
+        figure = self.page.locator("article", has=self.page.get_by_role("heading", name=jar, exact=True)).locator(
+            "figure"
+        )
+        figure.scroll_into_view_if_needed()
+        expect(figure).to_have_attribute("data-points", re.compile(r"\d+"), timeout=WAIT_MS)
+        data: dict[str, str] = figure.evaluate("node => ({ ...node.dataset })")
+        return data
+
+
+@pytest.fixture
+def context(browser: Browser) -> Iterator[BrowserContext]:
+    made = browser.new_context()
+    yield made
+    made.close()
+
+
+def card(page: Page, jar: str = "rye") -> Locator:
+    return page.locator("article", has=page.get_by_role("heading", name=jar, exact=True))
+
+
+def test_the_curve_moves_by_itself(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, house.url)
+    before = float(eyes.chart()["last"])
+    # bins are two minutes wide and readings come every second: the picture's end moves within two minutes, its value
+    # and the number of events at once
+    seen = eyes.page.evaluate(
+        """() => new Promise(done => { const got = []; const source = new EventSource("api/events");
+        source.onmessage = event => { const news = JSON.parse(event.data); if (news.curves?.rye)
+        got.push(news.curves.rye.columns); if (got.length >= 2) { source.close(); done(got); } }; })"""
+    )
+    assert all(columns["middle_mm"] for columns in seen)
+    assert float(eyes.chart()["last"]) >= before
+    assert abs(float(eyes.chart()["last"]) - time.time()) < 180
+    assert not eyes.wrong
+    assert all(url.startswith(house.url) for url in eyes.asked)  # nothing from outside the house
+
+
+def test_fed_is_one_tap_and_two_browsers_agree(house: House, browser: Browser, context: BrowserContext) -> None:
+    eyes, other = Eyes(context, house.url), Eyes(browser.new_context(), house.url)
+    mine = card(eyes.page)
+    expect(mine.get_by_label("Starter, g")).to_have_value("25")
+    expect(mine.get_by_label("Flour, g")).to_have_value("100")
+    mine.get_by_label("Flour, g").fill("80")
+    mine.get_by_role("button", name="Fed", exact=True).click()
+    expect(mine.get_by_role("status")).to_have_text("Feeding recorded.")
+    fed = [one for one in house.told("rye") if isinstance(one, Fed)][-1]
+    assert (fed.starter_g, fed.flour_g, fed.water_g) == (25, 80, 100)
+    assert abs(fed.time_s - time.time()) < 30
+    for page in (eyes.page, other.page):
+        expect(card(page)).to_contain_text("0 min ago", timeout=WAIT_MS)
+    mine.get_by_role("button", name="Seen hooch").click()
+    expect(mine.get_by_role("status")).to_contain_text("hungry")
+    for page in (eyes.page, other.page):
+        expect(card(page)).to_contain_text("liquid on top", timeout=WAIT_MS)
+    mine.get_by_role("button", name="Snooze 3 h").click(timeout=WAIT_MS)
+    for page in (eyes.page, other.page):
+        expect(card(page)).to_contain_text("Snoozed", timeout=WAIT_MS)
+    kinds = [one.what for one in house.told("rye") if isinstance(one, Noted)]
+    assert kinds[-2:] == [Noting.HOOCH, Noting.SNOOZE]
+    assert not eyes.wrong
+    assert not other.wrong
+    other.page.context.close()
+
+
+def test_a_name_is_shown_as_text(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, house.url)
+    expect(eyes.page.get_by_role("heading", name=EVIL, exact=True)).to_be_visible()
+    for view in ("past", "plan"):
+        eyes.page.goto(f"{house.url}#/{view}/{EVIL.replace(' ', '%20')}")
+        expect(eyes.page.locator("h1")).to_contain_text(EVIL)
+    eyes.page.goto(f"{house.url}#/health")
+    expect(eyes.page.get_by_role("heading", name="Health")).to_be_visible()
+    assert eyes.page.locator("img").count() == 0
+    assert not eyes.wrong
+
+
+def test_the_page_comes_back_by_itself_after_a_restart(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, house.url)
+    eyes.chart()
+    house.stop()
+    expect(eyes.page.locator("#banner")).to_contain_text("Not connected", timeout=WAIT_MS)
+    house.start()
+    expect(eyes.page.locator("#banner")).not_to_contain_text("Not connected", timeout=WAIT_MS)
+    mine = card(eyes.page, EVIL)
+    mine.get_by_role("button", name="Seen hooch").click()  # with the token from before
+    expect(mine.get_by_role("status")).to_contain_text("hungry")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_phone_and_accessibility_in_every_view(house: House, browser: Browser, scheme: str) -> None:
+    context = browser.new_context(viewport=PHONE, color_scheme=scheme, has_touch=True)  # type: ignore[arg-type]
+    eyes = Eyes(context, house.url)
+    eyes.chart()
+    for view in VIEWS if scheme == "light" else VIEWS[:3]:  # the dark views differ in nothing but colours
+        eyes.page.goto(house.url + view)
+        expect(eyes.page.locator("h1").first).to_be_visible()
+        wide = eyes.page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= PHONE["width"], f"{view} scrolls sideways: {wide} px"
+        found = Axe().run(eyes.page).response["violations"]
+        serious = [one for one in found if one["impact"] in ("serious", "critical")]
+        where = [(one["id"], [node["html"][:120] for node in one["nodes"][:3]]) for one in serious]
+        assert not serious, f"{view}: {where}"
+        if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
+            name = view.replace("/", "-").replace("#", "view").replace(":", ".")
+            eyes.page.screenshot(path=f"{folder}/{name}-{scheme}.png", full_page=True)
+    assert not eyes.wrong
+    context.close()
+
+
+def test_it_can_be_used_with_the_keyboard(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, house.url)
+    page = eyes.page
+    eyes.chart()
+    page.locator("body").press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "To the content"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+    reached = []
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate("document.activeElement.textContent || document.activeElement.name"))
+    assert {"starter_g", "Fed", "Seen hooch", "Snooze 3 h"} <= set(reached)
+    page.goto(f"{house.url}#/plan/rye")
+    slider = page.get_by_role("slider").first
+    slider.focus()
+    before = page.locator(".grams-big").text_content()
+    for _ in range(24):
+        slider.press("ArrowLeft")
+    expect(page.locator(".grams-big")).not_to_have_text(before or "", timeout=WAIT_MS)
+
+
+def test_sliders_answer_at_once_and_cycles_lie_over_each_other(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, f"{house.url}#/past/rye")
+    boxes = eyes.page.get_by_role("checkbox")
+    boxes.nth(1).check()
+    boxes.nth(2).check()
+    eyes.page.get_by_role("link", name="Lay over each other").click()
+    expect(eyes.page.locator("h1")).to_have_text("Cycles over each other")
+    expect(eyes.page.locator("canvas")).to_have_count(1)
+    expect(eyes.page.locator("tbody tr")).to_have_count(2)
+    eyes.page.get_by_label("as if at 24 °C").check()
+    expect(eyes.page.locator("canvas")).to_have_count(1)
+    assert not eyes.wrong
+
+
+def test_the_first_view_is_light(house: House, context: BrowserContext) -> None:
+    """Below 300 kB over the wire, compressed as a browser asks for it; tests/bench/page_speed.py has the figures."""
+    page = context.new_page()
+    session = context.new_cdp_session(page)
+    session.send("Network.enable")
+    sizes: list[float] = []
+    session.on("Network.loadingFinished", lambda event: sizes.append(event["encodedDataLength"]))
+    page.goto(house.url)
+    expect(card(page).locator("canvas").first).to_be_visible(timeout=WAIT_MS)
+    assert 20_000 < sum(sizes) < 300_000, json.dumps(sizes)
