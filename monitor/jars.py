@@ -155,7 +155,7 @@ class Jars:
             if isinstance(item, Noted)
         ]
         wanted = self.settings.notices
-        kept = outbox.of_jar(self.store, jar.name)
+        kept = outbox.concerning(self.store, jar.name, number)
         waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
         sent = {(one.notice.kind, one.notice.repeat): one.notice.due_s for one in kept if one.notice.cycle == number}
         over = notices.no_longer_true(waiting, state, wanted, jar, now_s, noted)

@@ -88,6 +88,13 @@ def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[Kept]:
     return _select(store, where, values if cycle is None else (*values, cycle))
 
 
+def concerning(store: Store, jar: str, cycle: int) -> list[Kept]:
+    """Of a jar's open run: what was put out in one cycle, and what still waits from any, oldest first."""
+    run = store.open_run(jar) if jar else None
+    where = f"run = ? AND jar = ? AND (cycle = ? OR {_WAITING}) ORDER BY id"
+    return _select(store, where, (run.id if run else 0, jar, cycle))
+
+
 def latest(store: Store, limit: int = 50) -> list[Kept]:
     """The latest notices of all jars, newest first."""
     return _select(store, "1 ORDER BY id DESC LIMIT ?", (limit,))
