@@ -117,7 +117,7 @@ def _peaks_given_rise(
     ln_height, variance = culture.height
     height = math.exp(ln_height) - 1.0
     spread = math.exp(ln_height) * math.sqrt(variance + cultures.HEIGHT_SCATTER**2)
-    shares = culture.shapes or rise_curve.USUAL
+    ln_shares = [math.log(share) for share in culture.shapes or rise_curve.USUAL]
     least_ln = math.log(max(worth_h, 0.1) / UNDETECTED)
     low_ln, high_ln = least_ln, math.inf
     weighted: Weighted = []
@@ -125,10 +125,8 @@ def _peaks_given_rise(
         grid = _grid(foretold, low_ln, high_ln, GRID)
         lns = []
         for ln_h, weight in grid:
-            fits = [
-                math.log(share) + rise_curve.ln_fit(points, math.exp(ln_h), (height, spread), shape)
-                for shape, share in zip(rise_curve.SHAPES, shares, strict=True)
-            ]
+            alone = rise_curve.ln_fits(points, math.exp(ln_h), (height, spread))
+            fits = [ln_share + fit for ln_share, fit in zip(ln_shares, alone, strict=True)]
             best = max(fits)
             lns.append(math.log(weight + 1e-300) + best + math.log(sum(math.exp(f - best) for f in fits)))
         best = max(lns)

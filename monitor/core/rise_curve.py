@@ -52,27 +52,43 @@ def thinned(curve: Sequence[tuple[float, float, float]]) -> tuple[tuple[float, f
     return tuple(out)
 
 
-def ln_fit(points: Sequence[Point], peak_h: float, height: tuple[float, float], shape: tuple[float, float]) -> float:
-    """ln of how likely these points are if the peak comes after `peak_h` equivalent hours, up to a constant.
+def ln_fits(points: Sequence[Point], peak_h: float, height: tuple[float, float]) -> list[float]:
+    """For each of `SHAPES`, ln of how likely these points are if the peak comes after `peak_h` equivalent hours, up to
+    a constant. `height` is the expected height (rise ratio - 1) and its spread; it is integrated out.
 
-    `height` is the expected height (rise ratio - 1) and its spread; it is integrated out.
+    Asked a few hundred times a forecast: what the shapes have in common is worked out once.
     """
     blur = LEVEL_SD**2 + (MISFIT * height[0]) ** 2
     precision = 1.0 / height[1] ** 2
     weighted, squares = height[0] * precision, height[0] ** 2 * precision
+    before: list[Point] = []  # (share of the time, weight, weight x rise) of the points before the peak
     for at_h, rise, sd in points:
-        share = grown(at_h / peak_h, *shape)
         weight = 1.0 / (sd * sd + blur)
-        precision += weight * share * share
-        weighted += weight * share * rise
         squares += weight * rise * rise
-    return 0.5 * (weighted * weighted / precision - squares - math.log(precision))
+        x = at_h / peak_h
+        if x >= 1.0:
+            share = grown(x, *SHAPES[0])  # the same for all shapes
+            precision += weight * share * share
+            weighted += weight * share * rise
+        elif x > 0.0:
+            before.append((x, weight, weight * rise))
+    fits = []
+    for p, _ in LINGERS:
+        left = [(1.0 - x**p, weight, of_rise) for x, weight, of_rise in before]
+        for q, _ in ROUNDS:
+            precise, by_rise = precision, weighted
+            for rest, weight, of_rise in left:
+                share = 1.0 - rest**q
+                precise += weight * share * share
+                by_rise += of_rise * share
+            fits.append(0.5 * (by_rise * by_rise / precise - squares - math.log(precise)))
+    return fits
 
 
 def learned(shares: Sequence[float], points: Sequence[Point], peak_h: float, height: float) -> tuple[float, ...]:
     """The shares of belief in each shape after a whole rise whose peak and height are known."""
     before = shares or USUAL
-    fits = [ln_fit(points, peak_h, (height, 0.05 * height), shape) for shape in SHAPES]
+    fits = ln_fits(points, peak_h, (height, 0.05 * height))
     best = max(fits)
     after = [s**FORGET * math.exp(max(f - best, -50.0)) for s, f in zip(before, fits, strict=True)]
     total = sum(after)
