@@ -92,10 +92,11 @@ def _watch_with(
     """Watch with these settings; returns those to go on with, or None at the end."""
     settings.store.path.parent.mkdir(parents=True, exist_ok=True)
     with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
+        said: list[str] = []  # what stays to be said as long as this daemon runs
         if store.set_aside is not None:
-            log.critical(
-                "the store was damaged (%s): it was moved to %s, a new one begun", store.damage, store.set_aside
-            )
+            sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
+            log.critical("%s", sentence)
+            said.append(sentence)
         boots = BootClocks(_saved(store), wall_s=clock.wall(), at_s=clock.monotonic())
         if own_sources is None:
             sources: Sequence[Source] = open_sources(
@@ -109,7 +110,7 @@ def _watch_with(
             for show in shows:
                 show.show(states)
             with contextlib.suppress(StoreTrouble), store.writing():
-                status.write(store, clock.wall(), states, [source.health() for source in sources], sinks)
+                status.write(store, clock.wall(), states, [source.health() for source in sources], sinks, said)
                 snapshot = boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic())
                 store.set_meta(BOOTS_KEY, json.dumps(snapshot))
 

@@ -20,7 +20,7 @@ class JarSettings:
     name: str
     empty_mm: float | None = None  # distance read over the empty jar; unknown: no levels, only changes
     geometry: Geometry = field(default_factory=Straight)
-    rim_mm: float | None = None  # height of the rim above the inside bottom; unknown: no warning near the rim
+    rim_mm: float | None = None  # height of the rim above the inside bottom; unknown: the sensor counts
     sensor: Literal["optical", "ultrasonic"] = "optical"
     venting: Literal["open", "loose", "tight"] = "loose"  # ultrasonic only: how freely CO2 leaves the headspace
     flour: str | None = None  # what it is usually fed; a told feeding may say otherwise

@@ -29,13 +29,14 @@ def write(
     states: Sequence[JarState],
     sources: Iterable[SourceHealth],
     sinks: Iterable[Troubled],
+    said: Iterable[str] = (),
 ) -> None:
     """Keep the daemon's state as of `now_s`. Raises StoreTrouble."""
     body = {
         "as_of_s": now_s,
         "jars": [asdict(state) for state in states],
         "sources": [asdict(health) for health in sources],
-        "troubles": [sentence for sink in sinks if (sentence := sink.trouble())],
+        "troubles": [*said, *(sentence for sink in sinks if (sentence := sink.trouble()))],
     }
     store.set_meta(KEY, json.dumps(body, separators=(",", ":"), ensure_ascii=False))
 

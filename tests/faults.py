@@ -64,7 +64,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "V9": ("fed without telling", "seen by itself; asked once where it might have been something else"),
     "V10": ("never rises, or has no height at all", "said as flat; no division by zero"),
     "V11": ("no temperature", "height alone decides the same fall; the forecast is there and wider"),
-    "V12": ("Fahrenheit for Celsius, cm for mm", "the check and the status say so; nothing is converted silently"),
+    "V12": ("Fahrenheit for Celsius, cm for mm", "the check says so; not used, not converted; the night goes on"),
     "V13": ("hours without readings over the peak", "the peak lies within the gap; the fall is still found once"),
     "V14": ("devices' clocks that run fast, wrap or jump", "followed or dated by receipt"),
     # --- time

@@ -1,4 +1,4 @@
-"""Days of three simulated jars through the daemon's loop: no false and no missed "feed now", flat memory, a small store.
+"""Days of three simulated jars through the loop: no false and no missed "feed now", flat memory, a small store.
 
 Five days here; `JARTIDE_SOAK_DAYS=90 pytest tests/test_faults_soak.py` for a season (some twenty minutes).
 """

@@ -50,6 +50,8 @@ def status(config: Path, as_json: bool) -> None:
     if body is None:
         click.echo("Nothing is known yet.")
         sys.exit(0 if pid is not None else 1)
+    if pid is not None and stale:
+        click.echo("The daemon has written nothing since: is the disk full? `jartide check` looks, its log says more.")
     if pid is None or stale:
         click.echo(f"What follows was true {show.clock(body['as_of_s'], now_s)}.")
     for state in body["jars"]:

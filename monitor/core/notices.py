@@ -19,7 +19,7 @@ from typing import TypeAlias
 
 from monitor.core.display import Display
 from monitor.core.local_time import minutes_of, quiet_until
-from monitor.core.wording import Matter, words
+from monitor.core.wording import Matter, top_of, words
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, JarState, Noted, Notice, Noting, Stage
 
@@ -225,10 +225,11 @@ def _again(kind: Kind, facts: _Facts, now_s: float, every_s: float) -> bool:
 
 
 def _near_rim(facts: _Facts) -> bool:
-    level, rim_mm, slope = facts.state.level, facts.jar.rim_mm, facts.state.slope_mm_per_h
-    if level is None or level.level_mm is None or rim_mm is None or facts.state.stage is Stage.FALLING:
+    level, slope = facts.state.level, facts.state.slope_mm_per_h
+    if level is None or level.level_mm is None or facts.state.stage is Stage.FALLING:
         return False
-    left_mm = rim_mm - level.level_mm
+    top_mm, _ = top_of(facts.jar)
+    left_mm = top_mm - level.level_mm
     rising = facts.state.stage is Stage.RISING and slope is not None
     return left_mm <= NEAR_RIM_MM or (rising and slope is not None and left_mm <= slope * RIM_AHEAD_H)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import TypeAlias
 
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, shown, times
@@ -169,14 +170,21 @@ def _sensor_back(m: Matter) -> Words:
     ]
 
 
+def top_of(jar: JarSettings) -> tuple[float, str]:
+    """How high a starter may rise, in mm above the inside bottom, and what is there: the rim, else the sensor."""
+    if jar.rim_mm is not None:
+        return jar.rim_mm, "the rim"
+    return (inf, "the lid") if jar.empty_mm is None else (jar.empty_mm, "the sensor")
+
+
 def _near_rim(m: Matter) -> Words:
-    level, rim_mm, slope = m.state.level, m.jar.rim_mm, m.state.slope_mm_per_h
+    level, slope = m.state.level, m.state.slope_mm_per_h
     assert level is not None
     assert level.level_mm is not None
-    assert rim_mm is not None
+    top_mm, name = top_of(m.jar)
     pace = f" and climbs by {m.display.speed(slope)}" if slope is not None and slope > 0 else ""
     return f"{m.name} is about to run over", [
-        f"The starter in {m.name} is {m.display.length(max(rim_mm - level.level_mm, 0.0))} below the rim{pace}.",
+        f"The starter in {m.name} is {m.display.length(max(top_mm - level.level_mm, 0.0))} below {name}{pace}.",
         _height(m),
         _warmth_now(m),
         "Put the jar on a plate, and stir it down or take some out.",
