@@ -104,7 +104,7 @@ class Guard:
 
     def no_cookie(self, scope: Scope) -> str:
         """The cookie that makes a browser forget its session."""
-        return f"{COOKIE}=; Path=/; Max-Age=0; HttpOnly; SameSite=Strict"
+        return f"{COOKIE}=; Path=/; Max-Age=0; HttpOnly; SameSite=Lax"
 
     def _path(self, scope: Scope) -> str:
         path: str = scope["path"]
@@ -185,7 +185,7 @@ class Guard:
     def _cookie(self, session: Session, scope: Scope) -> str:
         secure = "; Secure" if scope.get("scheme") == "https" else ""
         value = self.seal.cookie(session)
-        return f"{COOKIE}={value}; Path=/; Max-Age={int(LASTS_S)}; HttpOnly; SameSite=Strict{secure}"
+        return f"{COOKIE}={value}; Path=/; Max-Age={int(LASTS_S)}; HttpOnly; SameSite=Lax{secure}"
 
 
 def address_of(scope: Scope) -> str:

@@ -12,6 +12,7 @@ import json
 import secrets
 from collections import deque
 from collections.abc import AsyncIterator, Callable
+from typing import Any
 
 from monitor import status
 from monitor.core.display import Display
@@ -19,7 +20,7 @@ from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
 from monitor.page.health import STALE_S
 from monitor.page.looks import State, jar_now
 from monitor.page.readers import Readers, TooBusy
-from monitor.page.rows import readings_after, seq_at
+from monitor.page.rows import readings_between, seq_at
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import Json
@@ -31,7 +32,6 @@ HEARTBEAT_S = 15.0
 RETRY_MS = 2000
 BEFORE_S = 900.0  # shown of the time before the feeding
 LONGEST_S = 72 * 3600.0
-CHUNKS = 25  # of readings at one look: the rest with the next
 
 
 class Jar:
@@ -44,6 +44,18 @@ class Jar:
         self.fed_at_s: float | None = None
         self.curve: Curve | None = None
 
+    def follow(self, state: State, now_s: float) -> bool:
+        """Whether a new cycle has begun a new curve, which is empty yet."""
+        self.sampling_s = state["sampling_s"]
+        fed_at_s = state["cycle"]["fed_at_s"] if state["cycle"] else None
+        if self.curve is not None and fed_at_s == self.fed_at_s:
+            if now_s - self.curve.from_s > LONGEST_S + BEFORE_S:
+                self.curve.forget_before(now_s - LONGEST_S)
+            return False
+        self.fed_at_s = fed_at_s
+        self.curve = Curve(max((fed_at_s or now_s) - BEFORE_S, now_s - LONGEST_S), self.settings.empty_mm)
+        return True
+
 
 class Live:
     """See the module. `look` runs in a reader's thread, everything else in the page's event loop."""
@@ -54,7 +66,8 @@ class Live:
         self._wall = wall
         self._show = show
         self._jars = {jar.name: Jar(jar) for jar in settings.jars}
-        self._seq = 0
+        self._seq: int | None = None  # up to where the curves have been read
+        self._seen: object = None
         self._as_of_s: float | None = None
         self._troubles: list[str] = []
         self._boot = secrets.token_hex(4)
@@ -178,69 +191,62 @@ class Live:
 
     def _look(self, store: Store) -> dict[str, Json]:
         """What has changed since the last look."""
-        body = status.read(store)
-        changed: list[Json] = []
-        troubles = self._troubles
-        if body is not None:
-            self._troubles = body["troubles"]
-            self._as_of_s = body["as_of_s"]
-            now_s = max(self._wall(), body["as_of_s"])
-            for state in body["jars"]:
-                jar = self._jars.get(state["jar"])
-                if jar is None:
-                    continue
-                shown = jar_now(store, state, jar.settings, self._settings.notices, now_s, self._show)
-                self._follow(jar, state, now_s)
-                if shown != jar.shown:
-                    jar.shown = shown
-                    changed.append(shown)
-        moved = self._read_on(store)
         out: dict[str, Json] = {}
-        if changed:
-            out["jars"] = changed
+        (told,) = store.query("SELECT count(*) FROM item WHERE told IS NOT NULL")[0]
+        seen = store.meta(status.KEY), told
+        if seen != self._seen:
+            body, troubles = status.read(store), self._troubles
+            if changed := [] if body is None else self._look_at_jars(store, body):
+                out["jars"] = changed
+            if troubles != self._troubles:
+                out["troubles"] = list(self._troubles)
+            self._seen = seen
+        moved = self._read_on(store)
         if moved:
             out["curves"] = {
-                name: {"columns": columns(jar.curve.points(numbers)), "fed_at_s": jar.fed_at_s}
+                name: {"columns": columns(curve.points(numbers)), "fed_at_s": self._jars[name].fed_at_s}
                 for name, numbers in moved.items()
-                if (jar := self._jars[name]).curve is not None
+                if (curve := self._jars[name].curve) is not None
             }
-        if troubles != self._troubles:
-            out["troubles"] = list(self._troubles)
         return out
 
-    def _follow(self, jar: Jar, state: State, now_s: float) -> None:
-        """A new cycle begins a new curve; where it may lie in the past, all readings are read again from there."""
-        jar.sampling_s = state["sampling_s"]
-        fed_at_s = state["cycle"]["fed_at_s"] if state["cycle"] else None
-        if jar.curve is not None and fed_at_s == jar.fed_at_s:
-            if now_s - jar.curve.from_s > LONGEST_S + BEFORE_S:
-                jar.curve.forget_before(now_s - LONGEST_S)
-            return
-        jar.fed_at_s = fed_at_s
-        begin_s = max((fed_at_s or now_s) - BEFORE_S, now_s - LONGEST_S)
-        jar.curve = Curve(begin_s, jar.settings.empty_mm)
-        self._seq = -1  # read again
+    def _look_at_jars(self, store: Store, body: dict[str, Any]) -> list[Json]:
+        """Take in what the daemon wrote of itself; the jars that look different now."""
+        self._troubles, self._as_of_s = body["troubles"], body["as_of_s"]
+        now_s = max(self._wall(), body["as_of_s"])
+        states = [state for state in body["jars"] if state["jar"] in self._jars]
+        changed: list[Json] = []
+        for state in states:
+            jar = self._jars[state["jar"]]
+            shown = jar_now(store, state, jar.settings, self._settings.notices, now_s, self._show)
+            if shown != jar.shown:
+                jar.shown = shown
+                changed.append(shown)
+        begun = [jar for state in states if (jar := self._jars[state["jar"]]).follow(state, now_s)]
+        if self._seq is None:
+            self._seq = store.last_seq()
+        if begun:
+            self._load(store, begun, self._seq)
+        return changed
+
+    def _load(self, store: Store, jars: list[Jar], until_seq: int) -> None:
+        """Read the curves of cycles that have just begun, or lie elsewhere than was thought, up to an item."""
+        curves = {jar.settings.name: jar.curve for jar in jars if jar.curve is not None}
+        from_seq = seq_at(store, min(curve.from_s for curve in curves.values()))
+        for reading in readings_between(store, list(curves), from_seq - 1, until_seq):
+            curves[reading.jar].add(reading)
 
     def _read_on(self, store: Store) -> dict[str, set[int]]:
         """Take in what the devices have said since; which bins of which jars it changed."""
-        begins = {name: jar.curve.from_s for name, jar in self._jars.items() if jar.curve is not None}
-        if not begins:
-            return {}
-        if self._seq < 0:
-            for name, begin_s in begins.items():
-                self._jars[name].curve = Curve(begin_s, self._jars[name].settings.empty_mm)
-            self._seq = seq_at(store, min(begins.values())) - 1
         moved: dict[str, set[int]] = {}
-        for _ in range(CHUNKS):
-            said, seq = readings_after(store, self._seq)
-            if seq == self._seq:
-                break
-            self._seq = seq
-            for reading in said:
-                curve = self._jars[reading.jar].curve if reading.jar in begins else None
-                number = None if curve is None else curve.add(reading)
-                if number is not None:
-                    moved.setdefault(reading.jar, set()).add(number)
-        else:
-            self._due.set()
+        if self._seq is None:
+            return moved
+        names = [name for name, jar in self._jars.items() if jar.curve is not None]
+        last_seq = store.last_seq()
+        for reading in readings_between(store, names, self._seq, last_seq):
+            curve = self._jars[reading.jar].curve
+            number = None if curve is None else curve.add(reading)
+            if number is not None:
+                moved.setdefault(reading.jar, set()).add(number)
+        self._seq = last_seq
         return moved

@@ -6,7 +6,7 @@ Readings that arrived late are looked for up to `LATE_S` after the stretch.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from monitor.runs import items
 from monitor.runs.store import Run, Store
@@ -30,12 +30,16 @@ def readings_of(store: Store, run: Run, from_s: float, to_s: float) -> Iterator[
         place = rows[-1][0]
 
 
-def readings_after(store: Store, seq: int) -> tuple[list[Reading], int]:
-    """What all jars' devices said after an item (a chunk of it), and the place reached. Raises StoreTrouble."""
-    sql = f"{items.SELECT} WHERE item.seq > ? ORDER BY item.seq LIMIT {_CHUNK}"
-    rows = store.query(sql, (seq,))
-    said = [items.reading_of(row) for row in rows if row[4] is None and row[2] is not None]
-    return said, rows[-1][0] if rows else seq
+def readings_between(store: Store, jars: Sequence[str], after_seq: int, until_seq: int) -> Iterator[Reading]:
+    """What the devices of some jars said after one item and up to another, in order of arrival. Raises StoreTrouble."""
+    names = ", ".join("?" * len(jars))
+    sql = f"""{items.SELECT} WHERE item.seq > ? AND item.seq <= ? AND item.told IS NULL AND item.time_s IS NOT NULL
+        AND item.jar IN (SELECT id FROM jar WHERE name IN ({names})) ORDER BY item.seq LIMIT {_CHUNK}"""
+    place = after_seq
+    while rows := store.query(sql, (place, until_seq, *jars)):
+        for row in rows:
+            yield items.reading_of(row)
+        place = rows[-1][0]
 
 
 def seq_at(store: Store, time_s: float) -> int:

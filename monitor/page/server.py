@@ -90,9 +90,11 @@ class PageServer:
                 if sentence != self._trouble:
                     log.error("%s", sentence)
                 self._trouble = sentence
-            except Exception:
-                self._trouble = "the page has ended by a fault of its own; the log has more"
-                log.exception("the page has ended")
+            except Exception as error:
+                sentence = f"the page has ended by a fault of its own: {type(error).__name__}; the log has more"
+                if sentence != self._trouble:
+                    log.exception("the page has ended")
+                self._trouble = sentence
             finally:
                 self._loop = self._live = self._server = None
             self._stop.wait(AGAIN_S)
