@@ -13,7 +13,7 @@ from monitor.core import outlook
 from monitor.core import stage as stages
 from monitor.core.cycle import Open
 from monitor.core.history import BIN_S, History, add, close_until, window_mean
-from monitor.core.level import rise_ratio
+from monitor.core.level import headspace_sd_mm, rise_ratio
 from monitor.core.memory import Vigil
 from monitor.core.noise import SPANS, Noise, fit_wander, learn_wander, wander_of_mean
 from monitor.core.peak import FALL_Z, Drop, Scan, catch_up, search
@@ -30,6 +30,7 @@ SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are c
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
 STEP_BINS, STEP_LOOK_BINS = 5, 36
+FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
@@ -179,7 +180,8 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         return out
     if drop.best_mm - foot_mm < needed:
         return out
-    falls = drop.z >= FALL_Z and not _may_go_on(drop, history, i, noise)
+    feigned_mm = FEIGNED_SDS * headspace_sd_mm((v.empty_mm or now_mm) - now_mm, jar)
+    falls = drop.z >= FALL_Z and drop.drop_mm > feigned_mm and not _may_go_on(drop, history, i, noise)
     first = drop.z >= PEAK_Z and (v.peak_tried_s is None or v.now_s - v.peak_tried_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out
