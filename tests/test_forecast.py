@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,8 +14,8 @@ from monitor.core import culture as cultures
 from monitor.core import forecast, rise_curve, vigil
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Cycle, CycleSoFar, Event, EventKind, Fed, Forecast, Reading, Stage
-
-sys.path.insert(0, str(Path(__file__).parent / "bench"))
+from tests.bench import forecast_bench
+from tests.bench.forecast_cultures import Budding, Tabular
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 JAR = JarSettings(name="x", empty_mm=180.0)
@@ -159,8 +157,6 @@ def test_thinning_keeps_the_last_point_and_spreads_evenly() -> None:
 
 def test_ranges_hold_and_rivals_are_beaten_on_cultures_with_other_equations() -> None:
     # the small sister of tests/bench/forecast_bench.py, same code; bounds leave room for so few cultures
-    import forecast_bench
-    from forecast_cultures import Budding, Tabular
 
     scores = forecast_bench.pooled([forecast_bench.live(kind, 10, seed=11) for kind in (Budding, Tabular)])
     rng = np.random.default_rng(0)
@@ -186,7 +182,6 @@ def test_ranges_hold_and_rivals_are_beaten_on_cultures_with_other_equations() ->
 
 def test_accuracy_and_bias_factors() -> None:
     # Ross 1996: twice and half as long cancel in the bias and not in the accuracy
-    import forecast_bench
 
     rows = np.array([[0, 0, 0, 2.0, 0, 1.0], [0, 0, 0, 0.5, 0, 1.0]])
     assert forecast_bench.factors(rows) == pytest.approx((2.0, 1.0))

@@ -1,4 +1,4 @@
-"""Forecasts against rivals on invented cultures: `python tests/bench/forecast_bench.py [cultures of each kind] [seed]`.
+"""Forecasts against rivals on invented cultures: `python -m tests.bench.forecast_bench [cultures of each kind] [seed]`.
 
 Each culture of `forecast_cultures` lives through twelve cycles whose ratio, hour of feeding, weekend habit and
 temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as
@@ -13,7 +13,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from forecast_cultures import KINDS, STEP_H, Kitchens, World
+from tests.bench.forecast_cultures import KINDS, STEP_H, Kitchens, World
 
 from monitor.core import culture as cultures
 from monitor.core import forecast as forecasts

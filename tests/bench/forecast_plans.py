@@ -1,4 +1,4 @@
-"""Do plans land? `python tests/bench/forecast_plans.py [cultures] [seed]`.
+"""Do plans land? `python -m tests.bench.forecast_plans [cultures] [seed]`.
 
 Cultures of `forecast_cultures` live through up to eight cycles of which only one line each is kept, as a CYCLES.csv has
 it (mean temperature, hours). A 24 h cycle is planned for a room of known temperature and carried out on a copy of the
@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 
 import numpy as np
-from forecast_cultures import KINDS, Floats, Kitchens, Outcome, World
+from tests.bench.forecast_cultures import KINDS, Floats, Kitchens, Outcome, World
 
 from monitor.core import culture as cultures
 from monitor.core import feeding
