@@ -13,11 +13,11 @@ from collections import defaultdict
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from tests.bench.forecast_cultures import KINDS, STEP_H, Kitchens, World
 
 from monitor.core import culture as cultures
 from monitor.core import forecast as forecasts
 from monitor.values import Cycle, CycleSoFar, Stage
+from tests.bench.forecast_cultures import KINDS, STEP_H, Kitchens, World
 
 CYCLES = 12
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z

@@ -12,12 +12,12 @@ import sys
 from collections.abc import Sequence
 
 import numpy as np
-from tests.bench.forecast_cultures import KINDS, Floats, Kitchens, Outcome, World
 
 from monitor.core import culture as cultures
 from monitor.core import feeding
 from monitor.core.weighing import Limits
 from monitor.values import Cycle, FeedPlan
+from tests.bench.forecast_cultures import KINDS, Floats, Kitchens, Outcome, World
 
 AFTER = (0, 1, 3, 5, 8)
 TARGET_H = 24.0
