@@ -61,7 +61,7 @@ def feed(lid: Lid, levels: list[float | None], *, from_s: float, spacing_s: floa
     landed: list[Landing] = []
     for k, level in enumerate(levels):
         n, bad = (1, 0) if level is not None else (0, 1)
-        rows, one = take(lid, from_s + k * spacing_s, level, n, bad, noise, trend, spacing_s, places_mm)
+        rows, one = take(lid, from_s + k * spacing_s, level, n, bad, noise, trend, spacing_s, lambda: places_mm)
         if one is not None:
             landed.append(one)
             restart(lid, rows)

@@ -6,6 +6,7 @@ held until it is clear what happened (about 5 min, or two readings). What a jump
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import sqrt
 
@@ -64,9 +65,9 @@ def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float
     if not lid.recent:
         return None
     total = weight = moment = 0.0
-    oldest = lid.recent[-1][0] - BRIDGE_S
-    for i, (t, level, n) in enumerate(reversed(lid.recent)):
-        if i >= 3 and t < oldest:
+    oldest = min(lid.recent[-1][0] - BRIDGE_S, lid.recent[-3:][0][0])  # three blocks at least
+    for t, level, n in reversed(lid.recent):
+        if t < oldest:
             break
         weight += n
         total += n * level
@@ -87,13 +88,13 @@ def take(
     noise: Noise,
     trend: Trend,
     spacing_s: float,
-    places_mm: tuple[float, float, float],
+    whereabouts: Callable[[], tuple[float, float, float]],
 ) -> tuple[list[list[float]], Landing | None]:
     """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
 
-    `places_mm` is where a surface may be: anywhere above the first, and after a jump from the second to the third.
-    Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart;
-    PERSIST_S outside of `places_mm`.
+    `whereabouts()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to the
+    third. Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart;
+    PERSIST_S outside of these places.
     """
     now = expected(lid, trend, noise, time_s)
     if now is None:
@@ -116,6 +117,7 @@ def take(
         return ([], step) if step else ([row], None)
     if lid.out_since_s is None:
         lid.out_since_s = time_s
+    places_mm = whereabouts()
     if not inside:
         lid.odd_n += 1
         last = next((row[1] for row in reversed(lid.held) if row[1] is not None), None)

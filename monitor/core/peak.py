@@ -36,13 +36,13 @@ FALL_Z = 4.5  # once in 200 days of a jar; see above
 
 @dataclass(slots=True)
 class Scan:
-    """`means[a]` are the latest window means of scale a, a ring over the bins; `best[a * len(SCALES) + b]` is the best
-    mean of scale a whose window ended before the latest window of scale b began, `best_at` the bin at which it ended.
-    It is a function of the history alone, so a carry does not hold it."""
+    """`means` is a ring over the bins of the window means that ended there, one a scale; `best[b][a]` is the best mean
+    of scale a whose window ended before the latest window of scale b began, `best_at` the bin at which it ended. It is
+    a function of the history alone, so a carry does not hold it."""
 
-    means: list[list[float]] = field(default_factory=lambda: [[NOTHING] * RING for _ in SCALES])
-    best: list[float] = field(default_factory=lambda: [NOTHING] * len(SCALES) ** 2)
-    best_at: list[int] = field(default_factory=lambda: [-1] * len(SCALES) ** 2)
+    means: list[list[float]] = field(default_factory=lambda: [[] for _ in range(RING)])
+    best: list[list[float]] = field(default_factory=lambda: [[NOTHING] * len(SCALES) for _ in SCALES])
+    best_at: list[list[int]] = field(default_factory=lambda: [[-1] * len(SCALES) for _ in SCALES])
     bins: int = 0
 
 
@@ -70,31 +70,27 @@ def catch_up(scan: Scan, history: History) -> list[float]:
     """Take in the bins closed since the last call; the window means at the newest bin, one a scale (NOTHING: too few
     bins have a level). Empty when there is no new bin."""
     level, present = history.level, history.present
-    size = len(SCALES)
-    best, best_at, means = scan.best, scan.best_at, scan.means
+    means = scan.means
     latest: list[float] = []
     while scan.bins < len(level) - 1:
         scan.bins += 1
         i = scan.bins
         latest = []
-        for a, m in enumerate(SCALES):
+        for m in SCALES:
             mean = NOTHING
             if m <= i:
                 count = present[i] - present[i - m]
                 if count >= m / 3.0:  # sampling each 10 min fills every other bin
                     mean = (level[i] - level[i - m]) / count
-            means[a][i % RING] = mean
             latest.append(mean)
-        for b, m in enumerate(SCALES):
+        means[i % RING] = latest
+        for m, best, best_at in zip(SCALES, scan.best, scan.best_at, strict=True):
             j = i - m
             if j < 1:
                 break
-            place = j % RING
-            for a in range(size):
-                mean = means[a][place]
-                k = a * size + b
-                if mean > best[k]:
-                    best[k], best_at[k] = mean, j
+            for a, mean in enumerate(means[j % RING]):
+                if mean > best[a]:
+                    best[a], best_at[a] = mean, j
     return latest
 
 
@@ -106,18 +102,18 @@ def _strongest(scan: Scan, latest: list[float], history: History, noise: Noise) 
     white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
     variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
     luck = [LUCK * sqrt(2.0 * log(max(i / m, 1.0)) * v) for m, v in zip(SCALES, variances, strict=True)]
-    best, best_z, at = scan.best, NOTHING, (0, 0)
-    for b in range(size):
-        mean = latest[b]
+    best_z, at = NOTHING, (0, 0)
+    for b, mean in enumerate(latest):
         if mean == NOTHING:
             continue
+        best = scan.best[b]
         for a in range(size):
-            z = (best[a * size + b] - luck[a] - mean) / sqrt(variances[a] + variances[b])
+            z = (best[a] - luck[a] - mean) / sqrt(variances[a] + variances[b])
             if z > best_z:
                 best_z, at = z, (a, b)
     a, b = at
-    k = a * size + b
-    if best[k] == NOTHING or best_z == NOTHING:
+    highest = scan.best[b][a]
+    if highest == NOTHING or best_z == NOTHING:
         return None
     sd = sqrt(variances[a] + variances[b])
-    return Drop(best_z, best[k] - latest[b], sd, best[k], scan.best_at[k], SCALES[a], SCALES[b])
+    return Drop(best_z, highest - latest[b], sd, highest, scan.best_at[b][a], SCALES[a], SCALES[b])

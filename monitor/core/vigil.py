@@ -109,7 +109,7 @@ def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:
         v.noise,
         v.trend,
         v.sieve.sampling_s or TICK_S,
-        landing.whereabouts(v),
+        lambda: landing.whereabouts(v),
     )
     if landed is None:
         return decide.levels(v, rows, jar) if rows else []
