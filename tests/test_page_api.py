@@ -164,6 +164,7 @@ def test_what_is_asked_wrongly_is_answered_with_a_sentence(client: httpx.Client,
 # --- telling
 
 
+@pytest.mark.fault("W2")
 def test_told_things_are_kept_as_the_commands_keep_them(household: Settings, client: httpx.Client) -> None:
     told = client.post(
         "/api/jars/rye/noted", json={"what": "remark", "text": EVIL, "minutes_ago": 30}, headers=token(client)
@@ -216,6 +217,7 @@ def test_a_body_that_is_no_json_is_refused(client: httpx.Client, raw: bytes) -> 
     assert answer.status_code in (400, 422)
 
 
+@pytest.mark.fault("W6")
 def test_a_body_that_goes_on_is_cut_off(client: httpx.Client) -> None:
     headers = {**token(client), "content-type": "application/json"}
     assert client.post("/api/jars/rye/fed", content=b" " * (BODY_BYTES + 1), headers=headers).status_code == 413
@@ -223,6 +225,7 @@ def test_a_body_that_goes_on_is_cut_off(client: httpx.Client) -> None:
     assert client.post("/api/jars/rye/fed", content=chunks, headers=headers).status_code == 413
 
 
+@pytest.mark.fault("W3")
 def test_another_site_cannot_feed_a_jar(client: httpx.Client) -> None:
     good = token(client)
     body = {"what": "hooch"}
@@ -248,6 +251,7 @@ def test_another_site_cannot_feed_a_jar(client: httpx.Client) -> None:
 # --- who asks
 
 
+@pytest.mark.fault("W4")
 @pytest.mark.parametrize(
     ("host", "status"),
     [("localhost", 200), ("127.0.0.1:8140", 200), ("[::1]:8140", 200), (socket.gethostname(), 200),
@@ -273,6 +277,7 @@ def test_every_answer_says_what_browsers_may_do_with_it(client: httpx.Client) ->
     assert "<script>" not in page
 
 
+@pytest.mark.fault("W1")
 @pytest.mark.parametrize(
     "path",
     [
@@ -290,6 +295,7 @@ def test_files_are_only_its_own(client: httpx.Client, path: str) -> None:
     assert b"import" not in answer.read()
 
 
+@pytest.mark.fault("W5")
 def test_a_password_is_asked_for_and_tries_are_counted(household: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("WORD", "tide and time")
     monkeypatch.setenv("TOKEN", "for-programs")
@@ -337,6 +343,7 @@ def test_a_new_password_signs_everybody_out_and_a_restart_nobody(
         assert client.get("/api/now", headers={"cookie": f"jartide={cookie}"}).status_code == 401
 
 
+@pytest.mark.fault("W5")
 def test_it_does_not_open_to_the_network_unlocked(household: Settings) -> None:
     port = free_port()
     server = PageServer(replace(household, page=PageSettings(host="0.0.0.0", port=port)))
@@ -347,6 +354,7 @@ def test_it_does_not_open_to_the_network_unlocked(household: Settings) -> None:
     server.stop()
 
 
+@pytest.mark.fault("W5")
 def test_a_missing_password_is_trouble_and_not_an_open_door(
     household: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -360,6 +368,7 @@ def test_a_missing_password_is_trouble_and_not_an_open_door(
     server.stop()
 
 
+@pytest.mark.fault("W5")
 def test_read_only_shows_and_takes_nothing(household: Settings) -> None:
     with serving(household, read_only=True) as client:
         assert client.get("/api/now").status_code == 200
@@ -370,6 +379,7 @@ def test_read_only_shows_and_takes_nothing(household: Settings) -> None:
 # --- where it stands
 
 
+@pytest.mark.fault("W10")
 def test_behind_a_proxy_with_a_path_and_tls(household: Settings) -> None:
     with serving(household, prefix="/jartide", names=("jar.example.org",)) as client:
         assert client.get("/jartide").headers["location"].endswith("/jartide/")
@@ -387,6 +397,7 @@ def test_behind_a_proxy_with_a_path_and_tls(household: Settings) -> None:
         assert client.get("/api/now").status_code == 200  # a proxy that takes the path off
 
 
+@pytest.mark.fault("W10")
 def test_over_ipv6(household: Settings) -> None:
     if not socket.has_ipv6:
         pytest.skip("this machine has no IPv6")
@@ -429,6 +440,7 @@ def test_changes_come_as_events_and_can_be_taken_up_again(household: Settings, c
             assert "event: again" in [next(lines) for _ in range(4)]
 
 
+@pytest.mark.fault("W6")
 def test_streams_are_capped(client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
     import monitor.page.app as app_module
 
@@ -448,6 +460,7 @@ def _may_stream(client: httpx.Client) -> bool:
         return stream.status_code == 200
 
 
+@pytest.mark.fault("W9")
 def test_a_store_that_cannot_be_read_is_a_sentence_and_it_comes_back(
     household: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -163,6 +163,7 @@ def test_fed_is_one_tap_and_two_browsers_agree(house: House, browser: Browser, c
     other.page.context.close()
 
 
+@pytest.mark.fault("W2")
 def test_a_name_is_shown_as_text(house: House, context: BrowserContext) -> None:
     eyes = Eyes(context, house.url)
     expect(eyes.page.get_by_role("heading", name=EVIL, exact=True)).to_be_visible()

@@ -7,7 +7,6 @@ asked wrongly (4xx), or that the store cannot be read just now (503); never a tr
 from __future__ import annotations
 
 import asyncio
-import json
 import math
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
@@ -17,10 +16,9 @@ from urllib.parse import parse_qs
 
 from jinja2 import Environment, FileSystemLoader, select_autoescape
 from starlette.applications import Starlette
-from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
@@ -28,19 +26,18 @@ from starlette.types import ASGIApp
 
 from monitor.core.display import Display
 from monitor.page import health, past, planning, telling
+from monitor.page.asked import ERRORS, body_of, numbers_of, whole
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
 from monitor.page.openapi import document
-from monitor.page.readers import Readers, TooBusy
+from monitor.page.readers import Readers
 from monitor.page.sessions import Seal
 from monitor.page.telling import Refused
-from monitor.runs.store import StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
 from monitor.zone import zone_name
 
 HERE = Path(__file__).parent
-MOST_ID = 2**31  # of runs and cycles
 Answer = Callable[[Request], Awaitable[Response]]
 
 
@@ -136,7 +133,7 @@ class Page:
 
     async def cycle(self, request: Request) -> Response:
         """One cycle."""
-        run, number = (_whole(request.path_params[key], key) for key in ("run", "cycle"))
+        run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
         empty_mm = {jar.name: jar.empty_mm for jar in self.settings.jars}
         return JSONResponse(await self.readers.ask(past.one_cycle, run, number, empty_mm))
 
@@ -149,7 +146,7 @@ class Page:
             "keep_g": planning.KEEP_G,
             "hydration_pct": planning.HYDRATION_PCT,
         }
-        given = _numbers(request, limits)
+        given = numbers_of(request, limits)
         return JSONResponse(await self.readers.ask(planning.plan, self.cultures, jar, self.wall(), *given))
 
     async def trials(self, request: Request) -> Response:
@@ -169,17 +166,17 @@ class Page:
     async def fed(self, request: Request) -> Response:
         """A feeding."""
         jar = self._jar(request)
-        return await self._tell(telling.fed_of(await _body(request), jar, self.wall()))
+        return await self._tell(telling.fed_of(await body_of(request), jar, self.wall()))
 
     async def noted(self, request: Request) -> Response:
         """A note."""
         jar = self._jar(request)
-        return await self._tell(telling.noted_of(await _body(request), jar, self.wall()))
+        return await self._tell(telling.noted_of(await body_of(request), jar, self.wall()))
 
     async def snoozed(self, request: Request) -> Response:
         """Notices held back."""
         jar = self._jar(request)
-        return await self._tell(telling.snoozed_of(await _body(request), jar, self.wall()))
+        return await self._tell(telling.snoozed_of(await body_of(request), jar, self.wall()))
 
     async def _tell(self, item: Fed | Noted) -> Response:
         told = await self.readers.ask(telling.tell, item, self.wall())
@@ -237,13 +234,7 @@ def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
         routes=routes,
         lifespan=lifespan,
         middleware=[Middleware(GZipMiddleware, minimum_size=800, compresslevel=6)],
-        exception_handlers={
-            Refused: _refused,
-            StoreTrouble: _store_trouble,
-            TooBusy: _too_busy,
-            HTTPException: _http,
-            ClientDisconnect: _gone,
-        },
+        exception_handlers=dict(ERRORS),
     )
     app.router.redirect_slashes = False
     return Guard(app, page.settings.page, page.seal, password, token, page.wall)
@@ -255,59 +246,3 @@ def chart_files() -> Path:
     assert spec is not None
     assert spec.origin is not None
     return Path(spec.origin).parent / "vendor"
-
-
-async def _body(request: Request) -> object:
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/json":
-        raise Refused("send application/json", 415)
-    try:
-        return json.loads(await request.body())
-    except (ValueError, RecursionError):
-        raise Refused("the body is no JSON", 400) from None
-
-
-def _numbers(request: Request, limits: dict[str, tuple[float, float]]) -> list[float | None]:
-    """Query parameters that are numbers within limits, in their order. Raises Refused."""
-    out: list[float | None] = []
-    for name, (low, high) in limits.items():
-        text = request.query_params.get(name)
-        if text is None:
-            out.append(None)
-            continue
-        try:
-            value = float(text)
-        except ValueError:
-            raise Refused(f"{name}: must be a number") from None
-        if not low <= value <= high:
-            raise Refused(f"{name}: must be {low:g} to {high:g}")
-        out.append(value)
-    return out
-
-
-def _whole(text: str, name: str) -> int:
-    if not (text.isascii() and text.isdecimal() and int(text) < MOST_ID):
-        raise Refused(f"{name}: must be a whole number")
-    return int(text)
-
-
-async def _refused(request: Request, error: Exception) -> Response:
-    assert isinstance(error, Refused)
-    return JSONResponse({"error": str(error)}, error.status)
-
-
-async def _store_trouble(request: Request, error: Exception) -> Response:
-    return JSONResponse({"error": f"the store: {error}"}, 503, {"retry-after": "10"})
-
-
-async def _too_busy(request: Request, error: Exception) -> Response:
-    return JSONResponse({"error": "too much is asked at once"}, 503, {"retry-after": "2"})
-
-
-async def _http(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    return JSONResponse({"error": str(error.detail)}, error.status_code, error.headers)
-
-
-async def _gone(request: Request, error: Exception) -> Response:
-    return JSONResponse({"error": "the body was too long, or ended early"}, 413)

@@ -88,7 +88,7 @@ class PageServer:
             except (OSError, SecretError) as error:
                 sentence = f"the page is not served: {error}"
                 if sentence != self._trouble:
-                    log.error("%s", sentence)
+                    log.warning("%s", sentence)
                 self._trouble = sentence
             except Exception as error:
                 sentence = f"the page has ended by a fault of its own: {type(error).__name__}; the log has more"

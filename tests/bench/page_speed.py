@@ -2,8 +2,8 @@
 
 For a house with so many jars and a year of data each (a reading every 5 min, two cycles a day; invented): time and
 bytes of the first view in a real browser (Debian's chromium, empty cache, until the first curve is drawn), and of a
-year's review of one jar (its list of cycles, from the API). Then what open pages cost the readings: how long a reading waits
-for its commit with 0 and with 50 pages open (tests/test_page_load.py). Best of three; the growth is what counts.
+year's review of one jar (its list of cycles, from the API). Then what open pages cost the readings: how long a reading
+waits for its commit with 0 and with 50 pages open (tests/test_page_load.py). Best of three; the growth is what counts.
 """
 
 from __future__ import annotations

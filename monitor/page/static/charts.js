@@ -53,11 +53,12 @@ function marksPlugin(marks, spans) {
         const { left, top, width, height } = u.bbox;
         u.ctx.save();
         u.ctx.fillStyle = colour("span");
-        for (const span of spans()) {
+        const all = spans(), high = height / Math.max(all.length, 1); // one above the other: they overlap in time
+        all.forEach((span, i) => {
           const from = Math.max(u.valToPos(span.from, "x", true), left);
           const to = Math.min(u.valToPos(span.to, "x", true), left + width);
-          if (to > from) u.ctx.fillRect(from, top, to - from, height);
-        }
+          if (to > from) u.ctx.fillRect(from, top + i * high + 2, to - from, high - 4);
+        });
         u.ctx.restore();
       },
       draw: (u) => {
@@ -68,9 +69,10 @@ function marksPlugin(marks, spans) {
         u.ctx.textBaseline = "top";
         u.ctx.textAlign = "left";
         u.ctx.lineWidth = 1.5 * ratio;
+        const all = spans(), high = height / Math.max(all.length, 1);
         const lines = [
-          ...marks().map((m) => ({ x: m.at, label: `${GLYPHS[m.kind] ?? "●"} ${m.label}` })),
-          ...spans().map((s) => ({ x: s.likely, label: s.label, dashed: true })),
+          ...marks().map((m) => ({ x: m.at, label: `${GLYPHS[m.kind] ?? "●"} ${m.label}`, from: top, to: top + height })),
+          ...all.map((s, i) => ({ x: s.likely, label: s.label, dashed: true, from: top + i * high, to: top + (i + 1) * high })),
         ].sort((a, b) => a.x - b.x);
         const rowEnds = [];
         for (const line of lines) {
@@ -78,13 +80,13 @@ function marksPlugin(marks, spans) {
           if (x < left - 1 || x > left + width + 1) continue;
           u.ctx.strokeStyle = u.ctx.fillStyle = colour("crust");
           u.ctx.setLineDash(line.dashed ? [4 * ratio, 4 * ratio] : []);
-          u.ctx.beginPath(); u.ctx.moveTo(x, top); u.ctx.lineTo(x, top + height); u.ctx.stroke();
+          u.ctx.beginPath(); u.ctx.moveTo(x, line.from); u.ctx.lineTo(x, line.to); u.ctx.stroke();
           const wide = u.ctx.measureText(line.label).width;
           const at = Math.min(Math.max(x + 4 * ratio, left), left + width - wide);
-          let row = rowEnds.findIndex((end) => end < at);
+          let row = line.dashed ? 0 : rowEnds.findIndex((end) => end < at);
           if (row < 0) row = rowEnds.length;
-          rowEnds[row] = at + wide + 6 * ratio;
-          const y = top + (2 + row * 15) * ratio;
+          if (!line.dashed) rowEnds[row] = at + wide + 6 * ratio;
+          const y = line.from + (3 + row * 15) * ratio;
           u.ctx.fillStyle = colour("card");
           u.ctx.fillRect(at - 2 * ratio, y - 1 * ratio, wide + 4 * ratio, 15 * ratio);
           u.ctx.fillStyle = colour("crust");

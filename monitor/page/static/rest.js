@@ -36,7 +36,7 @@ export async function healthView(main, live) {
         el("p", {}, `Store: ${h.store.items} readings and told things${size}.`), ...h.troubles.map((says) => el("p", { class: "bad" }, says))),
       el("section", { class: "panel" }, el("h2", {}, "Sources"), h.sources.length ? rows(h.sources.map((s) => [s.name, el("span", { class: s.trouble ? "bad" : null }, `${s.words}, since ${s.since_words}`),
         `last heard ${s.heard_words ?? "never"}`])) : el("p", {}, "None has reported yet.")),
-      el("section", { class: "panel" }, el("h2", {}, "Notices"), el("p", {}, `${h.notices.waiting} waiting to be delivered.`), h.notices.latest.length ? rows(h.notices.latest.map((n) => [n.title, n.text, `${n.words}, ${STATES[n.state] ?? n.state}`])) : null),
+      el("section", { class: "panel" }, el("h2", {}, "Notices"), el("p", {}, `${h.notices.waiting} waiting to be delivered.`), h.notices.latest.length ? rows(h.notices.latest.slice(0, 15).map((n) => [n.title, n.text, `${n.words}, ${STATES[n.state] ?? n.state}`])) : null),
       el("section", { class: "panel" }, el("h2", {}, "Rejected in the last week"), h.rejected.length ? table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
         h.rejected.map((r) => [r.day, r.source, el("td", { class: "wrap" }, r.reason), r.count, el("td", { class: "wrap" }, r.last_detail)])) : el("p", {}, "Nothing: every message was a believable reading.")));
   }
