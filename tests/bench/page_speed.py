@@ -1,6 +1,6 @@
 """How quick and how heavy the page is: `python tests/bench/page_speed.py [jars ...]` (default 1 10 100).
 
-For a house with so many jars and a year of data each (a reading every 5 min, two cycles a day; invented): time and
+For a house with so many jars and a year of data each (every 10 min, in the last two days every 30 s; invented): time and
 bytes of the first view in a real browser (Debian's chromium, empty cache, until the first curve is drawn), and of a
 year's review of one jar (its list of cycles, from the API). Then what open pages cost the readings: how long a reading
 waits for its commit with 0 and with 50 pages open (tests/test_page_load.py). Best of three; the growth is what counts.
@@ -23,9 +23,10 @@ from playwright.sync_api import Browser, sync_playwright
 from monitor import status
 from monitor.core import vigil
 from monitor.page.server import PageServer
+from monitor.runs import items
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
-from monitor.values import Cycle, Delivery, JarState, Level, Reading, Stage
+from monitor.values import Cycle, JarState, Level, Stage
 from tests.night import EMPTY_MM, level_mm
 from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
@@ -33,25 +34,20 @@ from tests.test_page_browser import FLAGS
 from tests.test_page_load import PAGES, watched
 
 YEAR_S = 365 * 86_400.0
-EVERY_S = 300.0
+EVERY_S = 30.0  # in the last two days; before, the store has been thinned
+DENSE_S = 2 * 86_400.0
+THIN_S = 600.0
 CYCLE_S = 43_200.0
-GROUP = 2000
 
 
 def year(settings: Settings, now_s: float) -> None:
-    """A year of every jar, straight into the store."""
+    """A year of every jar, straight into the store's tables."""
     begin_s = now_s - YEAR_S
     with Store.open(settings.store.path, begin_s) as store:
         store.query("PRAGMA synchronous = OFF")
-        for jar in settings.jars:
-            store.ensure_run(jar, begin_s)
-        group: list[Delivery] = []
-        for delivery in _readings(settings, begin_s, now_s):
-            group.append(delivery)
-            if len(group) == GROUP:
-                store.add(group)
-                group = []
-        store.add(group)
+        with store.writing():
+            runs = [(store.ensure_run(jar, begin_s).id, store.jar_id(jar.name)) for jar in settings.jars]
+        store.write_many(items.INSERT, _rows(runs, begin_s, now_s))
         states = []
         for jar in settings.jars:
             with store.writing():
@@ -61,13 +57,14 @@ def year(settings: Settings, now_s: float) -> None:
         status.write(store, now_s, states, [], [])
 
 
-def _readings(settings: Settings, begin_s: float, now_s: float) -> Iterator[Delivery]:
-    for k in range(int((now_s - begin_s) // EVERY_S)):
-        time_s = begin_s + k * EVERY_S
-        distance_mm = EMPTY_MM - level_mm((time_s - begin_s) % CYCLE_S / 3600.0) + 0.6 * math.sin(k)
-        for jar in settings.jars:
-            at = Reading(time_s=time_s, jar=jar.name, distance_mm=round(distance_mm, 1), temperature_c=23.5)
-            yield Delivery(source="x", received_s=time_s, reading=at, boot="b", seq=k, timed=True)
+def _rows(runs: list[tuple[int, int]], begin_s: float, now_s: float) -> Iterator[tuple[object, ...]]:
+    seq, time_s = 0, begin_s
+    while time_s < now_s:
+        distance_mm = round(EMPTY_MM - level_mm((time_s - begin_s) % CYCLE_S / 3600.0) + 0.6 * math.sin(time_s), 1)
+        for run, jar in runs:
+            seq += 1
+            yield seq, run, jar, time_s, time_s, 1, distance_mm, None, 23.5, None, None, "b", seq
+        time_s += THIN_S if time_s < now_s - DENSE_S else EVERY_S
 
 
 def _cycle(jar: str, number: int, fed_at_s: float, now_s: float) -> Cycle:
