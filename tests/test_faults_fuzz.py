@@ -32,6 +32,7 @@ from monitor.values import Delivery, Rejected
 ROOT = Path(__file__).resolve().parent.parent
 INPUTS = int(os.environ.get("JARTIDE_FUZZ", "40000"))
 NOW_S = 1_772_474_400.0
+pytestmark = pytest.mark.timeout(120 + INPUTS / 500)
 
 LINES = [
     b'{"jar":"rye","distance_mm":92.4,"temperature_c":24.1}',
@@ -74,7 +75,6 @@ def bent(chance: random.Random, seeds: Sequence[bytes], words: Sequence[bytes]) 
 
 @pytest.mark.fault("F1")
 @pytest.mark.fault("S1")
-@pytest.mark.timeout(120 + INPUTS / 2000)
 def test_the_wire_takes_or_refuses_anything() -> None:
     """Each input as a payload and, with others, as pieces of a serial stream."""
     chance = random.Random(INPUTS)

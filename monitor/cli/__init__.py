@@ -29,6 +29,7 @@ COMMANDS = {
     "export": "runs",
     "import": "runs",
     "backup": "runs",
+    "recover": "recover",
     "replay": "replay",
     "plan": "plan",
     "assess": "assess",

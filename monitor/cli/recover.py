@@ -1,0 +1,51 @@
+"""`jartide recover`: what can still be read of a damaged store that was set aside, as a new store and as run files."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import refuse
+
+
+@click.command()
+@click.argument("damaged", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "-o",
+    "--output",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="A folder for recovered.db and a run file for each run; `jartide import` takes them into the present store.",
+)
+def recover(damaged: Path, folder: Path) -> None:
+    """Read what can be read of DAMAGED. Exits with 1 when that is nothing, and 0 otherwise, damage or not."""
+    from monitor.runs import recovery, run_file, transfer
+    from monitor.runs.store import Store, StoreTrouble
+
+    if not damaged.is_file():
+        refuse(f"DAMAGED: there is no file {damaged}; the daemon's log names the one that it set aside")
+    target = folder / "recovered.db"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        found = recovery.recover(damaged, target)
+        for table in found:
+            if table.rows or not table.whole:
+                click.echo(f"{table.table}: {table.rows} rows{'' if table.whole else ', the rest is damaged'}")
+        with Store.join(target) as store:
+            for run in store.runs():
+                path = folder / f"run-{run.id}.csv"
+                with path.open("w", encoding="utf-8", newline="") as out:
+                    rows = transfer.export(store, run, None, out)
+                fed = store.fed_in(run)
+                if fed:
+                    with path.with_suffix(".feedings.csv").open("w", encoding="utf-8", newline="") as out:
+                        run_file.write_feedings(out, fed)
+                click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings told: {path}")
+    except StoreTrouble as error:
+        click.echo(str(error), err=True)
+        sys.exit(1)
+    except OSError as error:
+        refuse(f"--output {folder}: {error.strerror or error}")
