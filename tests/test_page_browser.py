@@ -156,8 +156,13 @@ def test_fed_is_one_tap_and_two_browsers_agree(house: House, browser: Browser, c
     mine.get_by_role("button", name="Snooze 3 h").click(timeout=WAIT_MS)
     for page in (eyes.page, other.page):
         expect(card(page)).to_contain_text("Snoozed", timeout=WAIT_MS)
-    kinds = [one.what for one in house.told("rye") if isinstance(one, Noted)]
-    assert kinds[-2:] == [Noting.HOOCH, Noting.SNOOZE]
+    mine.get_by_text("Note something else").click()
+    mine.get_by_role("combobox", name="What").select_option("smell")
+    mine.get_by_label("In your words").fill("<b>vinegar</b>")
+    mine.get_by_role("button", name="Note", exact=True).click(timeout=WAIT_MS)
+    expect(mine.get_by_role("status")).to_have_text("Noted.")
+    kinds = [(one.what, one.text) for one in house.told("rye") if isinstance(one, Noted)]
+    assert kinds[-3:] == [(Noting.HOOCH, ""), (Noting.SNOOZE, "3"), (Noting.SMELL, "<b>vinegar</b>")]
     assert not eyes.wrong
     assert not other.wrong
     other.page.context.close()

@@ -1,7 +1,7 @@
 """How quick and how heavy the page is: `python tests/bench/page_speed.py [jars ...]` (default 1 10 100).
 
-For a house with so many jars and a year of data each (every 10 min, in the last two days every 30 s; invented): time and
-bytes of the first view in a real browser (Debian's chromium, empty cache, until the first curve is drawn), and of a
+For a house with so many jars and a year of data each (every 10 min, in the last two days every 30 s; invented): time
+and bytes of the first view in a real browser (Debian's chromium, empty cache, until the first curve is drawn), and of a
 year's review of one jar (its list of cycles, from the API). Then what open pages cost the readings: how long a reading
 waits for its commit with 0 and with 50 pages open (tests/test_page_load.py). Best of three; the growth is what counts.
 """

@@ -6,6 +6,10 @@ import { clock, el, get, jarPath, post, sayLength } from "./words.js";
 
 const readOnly = () => document.body.hasAttribute("data-read-only");
 const ICONS = { unknown: "?", settling: "…", rising: "▲", peaked: "◆", falling: "▼", flat: "▬", resting: "☾", away: "○" };
+const NOTES = [["smell", "smell"], ["float_test", "float test"], ["baked", "baked with it"], ["taken", "some taken to bake"],
+  ["stirred", "stirred down"], ["discard", "discard: kept, used or thrown, and grams"], ["rest", "into the fridge, to rest"],
+  ["rest_over", "out of the fridge"], ["mould", "mould, or pink, orange or black streaks"], ["remark", "a remark"]];
+const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
 const SINCE = [[0, "just now"], [10, "10 min ago"], [30, "half an hour ago"], [60, "1 h ago"], [120, "2 h ago"], [240, "4 h ago"]];
 
 export function nowView(main, live) {
@@ -184,6 +188,9 @@ function tellPanel(name) {
   const note = (what, text, done) => () => tell("noted", { what, text }, done);
   const number = (input) => (input.value === "" ? null : Number(input.value));
 
+  const what = el("select", {}, ...NOTES.map(([key, words]) => el("option", { value: key }, words)));
+  const text = el("input", { type: "text", maxlength: 2000, autocomplete: "off" });
+  const noteIt = button("Note", true, () => tell("noted", { what: what.value, text: text.value }, what.value === "mould" ? MOULD : "Noted."));
   const fed = button("Fed", false, () => tell("fed", {
     starter_g: number(inputs.starter_g), flour_g: number(inputs.flour_g), water_g: number(inputs.water_g),
     flour: flour.value || null, minutes_ago: Number(when.value),
@@ -195,6 +202,8 @@ function tellPanel(name) {
     el("div", { class: "row" },
       button("Seen hooch", true, note("hooch", "", "Noted: hooch means hungry. Stir it in or pour it off, and feed.")),
       button("Snooze 3 h", true, () => tell("snoozed", { hours: 3 }, "No notices for 3 hours, except what cannot wait."))),
+    el("details", {}, el("summary", {}, "Note something else"),
+      el("div", { class: "row" }, el("label", {}, "What", what), el("label", {}, "In your words", text), noteIt)),
     said);
   return {
     node,
