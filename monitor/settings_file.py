@@ -223,7 +223,8 @@ def _said(raw: dict[str, Any], where: Where, what: str) -> str:
         else:
             value = value.get(step, _NOTHING) if isinstance(value, dict) else _NOTHING
             head += f": {step}{_shown(step, value)}"
-    return f"{head}: {what}"
+    said = f"{head}: {what}"
+    return "".join(char if char.isprintable() else ascii(char)[1:-1] for char in said)  # a key may hold a line's end
 
 
 def _shown(key: str, value: object) -> str:

@@ -232,7 +232,8 @@ def _as_in_file(problem: str) -> str:
     parts = [_FIELD_NAMES.get(part, part) for part in head.split(".")]
     for field_name, file_name in _FIELD_NAMES.items():
         rest = rest.replace(f" {field_name}", f" {file_name}")
-    return ".".join(parts) + space + tail + colon + rest
+    said = ".".join(parts) + space + tail + colon + rest
+    return "".join(char if char.isprintable() else ascii(char)[1:-1] for char in said)  # a key may hold a line's end
 
 
 def _nonsense(scenario: Scenario) -> list[str]:
