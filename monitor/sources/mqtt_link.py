@@ -111,11 +111,16 @@ def connect(client: mqtt.Client, settings: MqttSettings, keepalive_s: int) -> No
     client.connect(host, port, keepalive_s, **options)
 
 
-def subscriptions(settings: MqttSettings) -> list[Any]:
-    """What to hand to `client.subscribe`: the readings, and our own status, by which we see that all which waited in
-    the broker has come. QoS 1, since brokers let QoS 0 overtake what waits. With MQTT 5 a retained reading comes only
-    with a new subscription."""
-    wanted, status = topic_filter(settings.topic), settings.status_topic
+def echo_topic(settings: MqttSettings, client_id: str) -> str:
+    """Where this client speaks to itself."""
+    return f"{settings.status_topic}/{client_id}"
+
+
+def subscriptions(settings: MqttSettings, client_id: str) -> list[Any]:
+    """What to hand to `client.subscribe`: the readings, and the topic on which we hear ourselves, by which we see that
+    all which waited in the broker has come. QoS 1, since brokers let QoS 0 overtake what waits. With MQTT 5 a retained
+    reading comes only with a new subscription."""
+    wanted, status = topic_filter(settings.topic), echo_topic(settings, client_id)
     if settings.protocol != "5":
         return [(wanted, 1), (status, 1)]
     return [

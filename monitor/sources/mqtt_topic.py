@@ -13,6 +13,7 @@ from __future__ import annotations
 import logging
 import queue
 import random
+import secrets
 import select
 import socket
 import threading
@@ -39,7 +40,7 @@ STOP_S = 4.0
 BURST = 64  # messages read before our own words and the clock get their turn
 PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
 AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
-CATCH_UP_S = 30.0  # what waited comes at once; our own "online" comes behind it, where we may read the status topic
+CATCH_UP_S = 30.0  # what waited comes at once; our own echo comes behind it, where we may hear it
 QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
 
 
@@ -64,6 +65,8 @@ class MqttTopic:
         self._client_id = client_id
         self._keepalive_s = keepalive_s
         self._pattern = mqtt_link.topic_pattern(settings.topic)
+        self._echo_topic = mqtt_link.echo_topic(settings, client_id)
+        self._echo = b""
         self._intake = Intake(self.name, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic)
         self._wall = wall
         self._condition = Condition(self.name, wall)
@@ -169,6 +172,7 @@ class MqttTopic:
     def _serve(self) -> None:
         """One connection, from greeting to end."""
         client = mqtt_link.make_client(self._settings, self._client_id)
+        self._echo = secrets.token_hex(8).encode()  # an echo of an earlier connection may be among what waited
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
@@ -183,6 +187,7 @@ class MqttTopic:
                 client.disconnect()
             elif said is None and self._receipts.client is client:
                 said = self._say(client, "online")
+                client.publish(self._echo_topic, self._echo, qos=1)
             ready = [sock] if getattr(sock, "pending", int)() else []  # TLS may hold bytes that select cannot see
             wanted = [sock] if client.want_write() else []
             readable, writable, _ = select.select([sock, self._wake_r], wanted, [], 0 if ready else 1.0)
@@ -231,11 +236,11 @@ class MqttTopic:
         self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
         self._greeted_s = now_s
         self._receipts.greeted(client, resumed=flags.session_present)
-        client.subscribe(mqtt_link.subscriptions(self._settings))
+        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id))
         self._condition.report(connected=True, trouble=None)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
-        if reasons[0].is_failure:  # the second is the status topic's, which we can do without
+        if reasons[0].is_failure:  # the second is our echo's, which we can do without
             self._subscribed = f"the broker does not let us read {self._settings.topic}: {reasons[0]}"
             self._condition.report(connected=True, trouble=self._subscribed)
 
@@ -264,8 +269,8 @@ class MqttTopic:
                 receipt = self._receipts.open(client, message)
                 if receipt is None:
                     return
-            if topic_of(message) == self._settings.status_topic:
-                if message.payload == b"online" and not message.retain:
+            if topic_of(message) == self._echo_topic:
+                if message.payload == self._echo:
                     self._catching_up = False
                 self._receipts.acknowledge([receipt])
                 return
