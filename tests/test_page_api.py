@@ -295,6 +295,14 @@ def test_files_are_only_its_own(client: httpx.Client, path: str) -> None:
     assert b"import" not in answer.read()
 
 
+def test_a_file_is_sent_once(client: httpx.Client) -> None:
+    first = client.get("/static/page.js", headers={"accept-encoding": "identity"})
+    packed = client.get("/static/page.js")
+    assert first.text == packed.text
+    assert packed.headers["content-encoding"] == "gzip"
+    assert client.get("/static/page.js", headers={"if-none-match": first.headers["etag"]}).status_code == 304
+
+
 @pytest.mark.fault("W5")
 def test_a_password_is_asked_for_and_tries_are_counted(household: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("WORD", "tide and time")

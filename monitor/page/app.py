@@ -10,7 +10,6 @@ import asyncio
 import math
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
-from importlib.util import find_spec
 from pathlib import Path
 from urllib.parse import parse_qs
 
@@ -21,12 +20,12 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Mount, Route
-from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from monitor.core.display import Display
 from monitor.page import health, past, planning, telling
 from monitor.page.asked import ERRORS, body_of, numbers_of, whole
+from monitor.page.files import Files, chart_files
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
 from monitor.page.openapi import document
@@ -211,8 +210,8 @@ def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
         Route("/api/trials", page.trials),
         Route("/api/health", page.health),
         Route("/api/openapi.json", page.openapi),
-        Mount("/static", StaticFiles(directory=HERE / "static")),
-        Mount("/chart", StaticFiles(directory=chart_files())),
+        Route("/static/{name}", Files(HERE / "static").answer),
+        Route("/chart/{name}", Files(chart_files()).answer),
     ]
     if page.settings.page.prefix:
         prefix = page.settings.page.prefix
@@ -238,11 +237,3 @@ def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
     )
     app.router.redirect_slashes = False
     return Guard(app, page.settings.page, page.seal, password, token, page.wall)
-
-
-def chart_files() -> Path:
-    """The folder with uPlot's browser files, out of the wheel that carries them (which is not imported)."""
-    spec = find_spec("youplot")
-    assert spec is not None
-    assert spec.origin is not None
-    return Path(spec.origin).parent / "vendor"
