@@ -216,6 +216,21 @@ def mixed(readings: list[Reading], *told: Fed | Noted, late_s: float = 0.0) -> l
     return [item for _, _, item in sorted(keyed, key=lambda row: row[:2])]
 
 
+@pytest.mark.parametrize("each_s", [0.001, 0.05, 0.5])
+def test_a_night_that_arrives_in_one_go_is_judged_as_if_it_had_come_in_time(each_s: float) -> None:
+    """What waited at a broker while nobody read comes within seconds, or slowly enough for ticks to fall between."""
+    readings = story(26.0)
+    late_s = BEGAN_S + 27.0 * HOUR_S
+    vigil, late = core.begin(JAR), []
+    for seq, reading in enumerate(readings):
+        vigil, new = core.take(vigil, Arrival(seq=seq, received_s=late_s + seq * each_s, item=reading), JAR)
+        late += new
+    _, in_time = run(readings)
+    for kind in (K.FED, K.RISE_BEGAN, K.PEAK_REACHED, K.FALL_BEGAN):
+        happened = [[e.happened_at_s for e in events if e.kind is kind][-1] for events in (late, in_time)]
+        assert happened[0] == pytest.approx(happened[1], abs=1.0), kind
+
+
 def test_a_told_feeding_near_a_seen_one_adds_its_grams() -> None:
     told = Fed(time_s=BEGAN_S + 0.8 * HOUR_S, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0, flour="rye")
     vigil, events = run(mixed(story(8.0), told, late_s=1.5 * HOUR_S))

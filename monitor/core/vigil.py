@@ -20,6 +20,7 @@ from monitor.values import Arrival, ClockSet, Event, Fed, Item, Noted, Reading, 
 __all__ = ["Vigil", "begin", "freeze", "look", "step", "take", "thaw", "tick_to"]
 
 TICK_S = 60.0
+BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched at all
 
 
 def begin(jar: JarSettings) -> Vigil:
@@ -89,7 +90,8 @@ def _tick(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
     events: list[Event] = []
     if v.minute.number >= 0 and time_s >= minute.end_s(v.minute):
         events = _close_minute(v, jar)
-    if v.lid.out_since_s is None:
+    # while what arrives is still behind, as after an outage, the bins stay open for the levels of their own time
+    if v.lid.out_since_s is None and v.sieve.last_s is not None and time_s - v.sieve.last_s < BEHIND_S:
         events += decide.bins(v, time_s, jar)
     return events + quiet.watch(v, time_s, jar) + outlook.hourly(v, time_s, jar)
 
