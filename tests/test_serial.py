@@ -141,6 +141,22 @@ def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
     wait_until(lambda: source.health().trouble is None, "well again")
 
 
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (reading(1, jar="barley"), "every line is for a jar that is not in the config: 'barley'"),
+        (b'{"distance_mm": 100}\n', "no line names its jar: say jar = ... in [[serial]]"),
+    ],
+)
+def test_lines_for_no_jar_of_ours_are_no_noise(tmp_path: Path, begin: Begin, line: bytes, says: str) -> None:
+    device = Device(tmp_path / "port")
+    source, _ = begin(device.name)
+    wait_until(lambda: connected(source), "connected")
+    for _ in range(30):
+        device.say(line)
+    wait_until(lambda: source.health().trouble == says, "trouble")
+
+
 @pytest.mark.fault("S12")
 def test_the_first_line_may_be_half_a_line(tmp_path: Path, begin: Begin) -> None:
     device = Device(tmp_path / "port")

@@ -23,6 +23,7 @@ AHEAD_S = 120.0  # a device's clock may be ahead by what a badly set clock is; b
 BEHIND_S = 7 * 86400.0  # and behind by what a reading may have waited; beyond that the clock was never set
 FIRST_S = 1_577_836_800.0  # 2020-01-01: a retained message may be old, but not older than any device of this form
 SHOWN_MAX = 80  # characters of a refused message that are kept to be shown
+NO_JAR, UNKNOWN_JAR = "no jar named", "jar not configured"  # reasons of a refusal that a source has words for
 UNKNOWN_MAX = 50  # names of unknown jars that are told apart
 
 
@@ -94,9 +95,9 @@ class Intake:
             return self.refuse(str(reason), payload, jar=jar if jar in self._jars else None, token=token)
         named = jar or message.jar or self._jar
         if named is None:
-            return self.refuse("no jar named", payload, token=token)
+            return self.refuse(NO_JAR, payload, token=token)
         if named not in self._jars:
-            return self.refuse("jar not configured", self._unknown_name(named), token=token)
+            return self.refuse(UNKNOWN_JAR, self._unknown_name(named), token=token)
         received_s = self._wall()
         time_s, timed = self._measured(message, named, received_s, waited)
         return Delivery(

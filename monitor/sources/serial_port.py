@@ -25,7 +25,7 @@ import serial
 from monitor.settings import SerialSettings
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.intake import Clock, Condition, Intake
+from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Clock, Condition, Intake
 from monitor.sources.pace import Pace
 from monitor.sources.wire import Line, Remainder, cut
 from monitor.values import Rejected, SourceHealth
@@ -121,8 +121,8 @@ class SerialPort:
                     wait_s = RETRY_S[0]
                     self._read(self._port, put)
             except OSError as error:  # a SerialException is one
-                why = error.strerror or str(error)
-                self._trouble(f"lost {self._settings.port} ({why}): unplugged, or read by another program as well?")
+                why = f" ({error.strerror})" if error.strerror else ""  # pyserial's own text guesses what ours asks
+                self._trouble(f"lost {self._settings.port}{why}: unplugged, or read by another program as well?")
             except queue.Full:  # the daemon is stopping, and will say so to us next
                 self._trouble("the queue is full")
             except Exception as error:
@@ -156,6 +156,7 @@ class SerialPort:
 
     def _read(self, port: Port, put: Put) -> None:
         remainder, pace, noise, warned = Remainder(), Pace(), 0, False
+        refused: Rejected | None = None
         while not self._stopping.is_set():
             chunk = port.read(min(port.in_waiting, CHUNK_BYTES) or 1)
             lines, remainder = cut(remainder, chunk)
@@ -163,14 +164,15 @@ class SerialPort:
                 item = self._item(line)
                 if item is None:
                     continue
-                noise = noise + 1 if isinstance(item, Rejected) else 0
+                refused = item if isinstance(item, Rejected) else None
+                noise = noise + 1 if refused is not None else 0
                 for passed in pace.offer(item):
                     put(passed)
             for passed in pace.due(self._wall()):
                 put(passed)
             if lines:
                 self._condition.last_message_s = self._wall()
-                self._condition.report(connected=True, trouble=self._complaint(noise))
+                self._condition.report(connected=True, trouble=self._complaint(noise, refused))
             if pace.dropped and not warned:
                 warned = True
                 log.warning("%s: sends faster than twice a second; only the newest reading is kept", self.name)
@@ -184,8 +186,12 @@ class SerialPort:
         item = self._intake.take(line.data)
         return None if line.first and isinstance(item, Rejected) else item
 
-    def _complaint(self, noise: int) -> str | None:
-        if noise >= NOISE_LINES:
+    def _complaint(self, noise: int, refused: Rejected | None) -> str | None:
+        if noise >= NOISE_LINES and refused is not None:
+            if refused.reason == UNKNOWN_JAR:
+                return f"every line is for a jar that is not in the config: {refused.detail}"
+            if refused.reason == NO_JAR:
+                return "no line names its jar: say jar = ... in [[serial]]"
             return f"only unreadable lines: does the device really send at {self._settings.baud} baud?"
         return self._intake.clock_trouble
 
