@@ -517,8 +517,6 @@ def test_the_console_prints_a_paragraph(store: Store, capsys: pytest.CaptureFixt
         "   Text of feed_now 0.",
         "   ",
         "   sensor_back rye: Text of sensor_back 0.",
-        "   ",
-        "   [rye.0.4.feed_now.0 rye.0.4.sensor_back.0]",
     ]
     assert states(store) == [State.SENT.value] * 2
 

@@ -126,15 +126,20 @@ class Courier:
 
 
 def message(together: Sequence[Kept]) -> tuple[str, str]:
-    """Title and text of notices that go out as one message, the most pressing first. The last line is their ids, by
-    which a second copy can be told from a new message."""
+    """Title and text of notices that go out as one message. The last line is their ids, by which a second copy can be
+    told from a new message."""
+    title, text = words(together)
+    ids = " ".join(_one_line(kept.message_id) for kept in together[:10])
+    return title, f"{text}\n\n[{ids}]"
+
+
+def words(together: Sequence[Kept]) -> tuple[str, str]:
+    """Title and text of notices that are told together, the most pressing first."""
     first, *others = together
     title = first.notice.title + (f" (and {len(others)} more)" if others else "")
     parts = [first.notice.text, *(f"{kept.notice.title}: {kept.notice.text}" for kept in others)]
     text = "\n\n".join(parts)
-    text = text if len(text) <= TEXT_CHARS else text[: TEXT_CHARS - 1] + "…"
-    ids = " ".join(_one_line(kept.message_id) for kept in together[:10])
-    return _one_line(title), f"{text}\n\n[{ids}]"
+    return _one_line(title), text if len(text) <= TEXT_CHARS else text[: TEXT_CHARS - 1] + "…"
 
 
 def _pressing(kept: Kept) -> tuple[int, float]:

@@ -20,7 +20,7 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import addresses
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import AppriseChannel
-from monitor.sinks.courier import Channel, Courier, Failure, message
+from monitor.sinks.courier import Channel, Courier, Failure, words
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +38,7 @@ class Console:
 
     def send(self, together: Sequence[Kept]) -> Failure | None:
         """One paragraph; never fails, unless standard output is gone."""
-        title, text = message(together)
+        title, text = words(together)
         try:
             self._write(f"** {title}\n   " + text.replace("\n", "\n   "))
         except (OSError, ValueError) as error:
