@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 import sys
 import threading
-from datetime import UTC, datetime
+import time
+from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,9 +37,10 @@ def demo(seconds: float, folder: Path) -> None:
     from monitor import assembly
     from monitor.cli.watch import log_to_stderr
     from monitor.daemon import Clock
-    from monitor.settings import JarSettings, NoticeSettings, Settings, StoreSettings
+    from monitor.settings import JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
     from monitor.simulator import scenario
     from monitor.simulator.growing import MissingSolver
+    from monitor.simulator.scene import Scene
     from monitor.sources.simulated import SimulatedSource, sped_up
 
     text = resources.files("monitor.simulator").joinpath("night.toml").read_text(encoding="utf-8")
@@ -49,9 +51,14 @@ def demo(seconds: float, folder: Path) -> None:
         jars=(JarSettings(name=jar.name, empty_mm=jar.empty_mm, geometry=jar.geometry, rim_mm=jar.rim_mm),),
         store=StoreSettings(path=name.with_suffix(".db")),
         notices=NoticeSettings(console=True),
+        page=PageSettings(on=False),
     )
     speed = night.hours * 3600 / seconds
-    wall = sped_up(speed)
+    try:
+        Scene(night, keep_chemistry=False).advance(1.0)  # the solver takes seconds to load: before the clock runs
+    except MissingSolver as error:
+        refuse(str(error))
+    wall = sped_up(speed, from_s=_last_evening_s(time.time()))
     source = SimulatedSource(night, speed=speed, wall=wall)
     log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
     click.echo(f"{night.hours:g} hours of a simulated jar in {seconds:g} seconds: {night.shows}.")
@@ -62,11 +69,16 @@ def demo(seconds: float, folder: Path) -> None:
             own_sources=[source],
             started=lambda daemon: _stop_at_the_end(daemon, source),
         )
-    except MissingSolver as error:
-        refuse(str(error))
     except OSError as error:
         refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
     _show(settings, name)
+
+
+def _last_evening_s(now_s: float) -> float:
+    """19:00 local time of yesterday: the daemon's start takes an hour or two of such a clock, then it is the scenario's
+    evening, and all of its night has gone by."""
+    evening = datetime.fromtimestamp(now_s).astimezone() - timedelta(days=1)
+    return evening.replace(hour=19, minute=0, second=0, microsecond=0).timestamp()
 
 
 def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
@@ -80,12 +92,12 @@ def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
 
 def _show(settings: Settings, name: Path) -> None:
     """What was decided, the run as a file, and the picture."""
-    from monitor.core.display import duration
     from monitor.review.picture import PictureError, draw, final_marks
     from monitor.runs import transfer
     from monitor.runs.store import Store
+    from monitor.zone import display
 
-    jar = settings.jars[0]
+    jar, show = settings.jars[0], display(settings.display)
     with Store.join(settings.store.path) as store:
         run = store.open_run(jar.name)
         if run is None:
@@ -96,8 +108,8 @@ def _show(settings: Settings, name: Path) -> None:
             transfer.export(store, run, None, out)
     click.echo("\nWhat was decided:")
     for event in final_marks(events):
-        happened, decided = (duration(at_s - readings[0].time_s) for at_s in (event.happened_at_s, event.decided_at_s))
-        click.echo(f"  {event.kind.value.replace('_', ' '):13} {happened} into the night, known after {decided}")
+        happened, decided = (show.clock(at_s, at_s) for at_s in (event.happened_at_s, event.decided_at_s))
+        click.echo(f"  {event.kind.value.replace('_', ' '):13} {happened}, known at {decided}")
     click.echo(f"\n{len(readings)} readings in the store {settings.store.path}")
     click.echo(f"the run as a file: {name.with_suffix('.csv')}")
     picture = name.with_suffix(".png")

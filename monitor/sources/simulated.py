@@ -25,10 +25,11 @@ LONGEST_WAIT_S = 0.5  # real seconds between looks at the wall clock, which may 
 STOP_S = 4.0
 
 
-def sped_up(speed: float, real: Callable[[], float] = time.time) -> Callable[[], float]:
-    """A clock that shows `real` time now and from now on runs `speed` times as fast."""
+def sped_up(speed: float, real: Callable[[], float] = time.time, *, from_s: float | None = None) -> Callable[[], float]:
+    """A clock that shows `from_s` (default: the `real` time) now and from now on runs `speed` times as fast."""
     began_s = real()
-    return lambda: began_s + (real() - began_s) * speed
+    shown_s = began_s if from_s is None else from_s
+    return lambda: shown_s + (real() - began_s) * speed
 
 
 class SimulatedSource:

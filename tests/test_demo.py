@@ -1,0 +1,28 @@
+"""`jartide demo` as a newcomer calls it: one simulated night through the daemon, told, kept and drawn.
+
+Only that all of it is there and in the order of a cycle; `test_simulated_runs.py` checks how sharp the times are.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+from monitor.runs import run_file
+
+
+def test_the_demo_tells_keeps_and_draws_a_night(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "monitor", "demo", "--seconds", "10", "--folder", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "** Feed midnight now" in done.stdout
+    said = re.findall(r"^  (fed|peak reached|fall began) +(\d\d):(\d\d), known at \d\d:\d\d$", done.stdout, re.M)
+    assert [kind for kind, *_ in said] == ["fed", "peak reached", "fall began"]
+    fed, peak, fall = ((int(hour) - 12) % 24 + int(minute) / 60 for _, hour, minute in said)  # hours after noon
+    assert fed < peak < fall, "one night"
+    (csv,) = tmp_path.glob("*.csv")
+    assert len(list(run_file.read(csv).rows())) > 800
+    (picture,) = tmp_path.glob("*.png")
+    assert picture.read_bytes().startswith(b"\x89PNG")
