@@ -149,8 +149,8 @@ def _notices(notices: NoticeSettings) -> Iterator[Clause]:
         for name in getattr(notices, key):
             if name not in list(Kind):
                 near = difflib.get_close_matches(name, Kind, n=1)
-                meant = f"did you mean {near[0]}? " if near else ""
-                yield key, f"there is no kind {name!r}; {meant}There are {', '.join(Kind)}"
+                known = f"did you mean {near[0]}? There are" if near else "there are"
+                yield key, f"there is no kind {name!r}; {known} {', '.join(Kind)}"
     for key in ("quiet_from", "quiet_to", "daily_summary"):
         text = getattr(notices, key)
         if text is not None and not CLOCK_TIME.fullmatch(text):

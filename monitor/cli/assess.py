@@ -65,8 +65,9 @@ def _from_store(jar: str, config: Path) -> tuple[list[Cycle], list[Noted]]:
 def _lines(judged: Assessment, discarded: dict[str, float]) -> list[str]:
     lines = [f"Fit to bake with: {judged.verdict}. {judged.because}"]
     if judged.hours_to_peak is not None and judged.rise_ratio is not None:
+        counted = "1 cycle" if judged.cycles == 1 else f"{judged.cycles} cycles"
         lines.append(
-            f"  {judged.cycles} cycles; lately {judged.rise_ratio:.1f} times high (best {judged.best_ratio:.1f}), "
+            f"  {counted}; lately {judged.rise_ratio:.1f} times high (best {judged.best_ratio:.1f}), "
             f"{judged.hours_to_peak:.1f} h to its peak as at 24 °C"
         )
     if judged.spread is not None:

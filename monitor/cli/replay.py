@@ -87,4 +87,9 @@ def sentence(event: Event) -> str:
     """One event for a person."""
     late_min = (event.decided_at_s - event.happened_at_s) / 60.0
     known = "" if late_min < 1.0 else f" (known {late_min:.0f} min later)"
+    for name, what in zip(SPANS, (" peak", ", start of fall"), strict=True):
+        span = event.evidence.get(name)
+        if isinstance(span, dict):
+            earliest, likely, latest = (when(float(span[f"{k}_s"])) for k in ("earliest", "likely", "latest"))  # type: ignore[arg-type]
+            known += f"{what} {likely} ({earliest} to {latest})"
     return f"{when(event.happened_at_s)}  {event.kind.value.replace('_', ' ')}{known}"

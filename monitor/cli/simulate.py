@@ -79,6 +79,7 @@ def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truth
     if told is not None:
         with told.open("w", encoding="utf-8", newline="") as file:
             run_file.write_feedings(file, feedings(truths[scenario.jar[0].name]))
+        paths.append(told)
     for path in paths:
         click.echo(f"wrote {path}")
 
@@ -86,19 +87,22 @@ def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truth
 def _as_device(
     scenario: Scenario, link: Path | None, mqtt: str | None, topic: str, speed: float, truths: dict[str, JarTruth]
 ) -> float:
+    from monitor.core.display import duration
     from monitor.player import Pace, PlayerError, terminal, to_broker, to_terminal
     from monitor.simulator.scene import play
 
     with _until_stopped(Pace(scenario, speed)) as pace:
         if mqtt is None:
             with terminal(link) as (descriptor, path):
-                click.echo(f"a device sends on {path} for {scenario.hours / speed:.2g} h; Ctrl-C ends it")
+                click.echo(f"a device sends on {path} for {duration(scenario.hours / speed * 3600)}; Ctrl-C ends it")
                 count = to_terminal(play(scenario, truths), descriptor, pace)
         else:
             host, _, port = mqtt.rpartition(":") if ":" in mqtt else (mqtt, "", "1883")
             if not port.isdigit() or not 0 < int(port) < 65536:
                 raise PlayerError(f"--mqtt {mqtt}: write HOST or HOST:PORT, like localhost:1883")
-            click.echo(f"devices publish to {host}:{port} for {scenario.hours / speed:.2g} h; Ctrl-C ends it")
+            click.echo(
+                f"devices publish to {host}:{port} for {duration(scenario.hours / speed * 3600)}; Ctrl-C ends it"
+            )
             count = to_broker(play(scenario, truths), host, int(port), topic, pace)
     click.echo(f"sent {count} messages")
     return pace.shift_s
