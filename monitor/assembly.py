@@ -10,9 +10,7 @@ import json
 import logging
 import queue
 import secrets
-import signal
-import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from math import floor
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +21,7 @@ from monitor.core.vigil import TICK_S
 from monitor.daemon import Clock, Daemon
 from monitor.jars import Jars
 from monitor.lock import StoreBusy, StoreLock
+from monitor.orders import Orders, signals
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import SecretError
 from monitor.settings import Settings
@@ -65,21 +64,24 @@ def watch(
     clock = clock or Clock()
     before: Settings | None = None  # known to work
     going: Settings | None = settings
-    while going is not None:
-        works: list[Daemon] = []
-
-        def ready(daemon: Daemon, works: list[Daemon] = works) -> None:
-            works.append(daemon)
-            started(daemon)
-
+    with signals() as orders:
         try:
-            before, going = going, _watch_with(going, clock, own_sources, ready, reread)
-        except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
-            if works or before is None or before is going:
-                raise
-            log.error("the new config does not work, the old one stays: %s", error)
-            going, before = before, None
-    systemd.tell(systemd.STOPPING)
+            while going is not None and not orders.end.is_set():
+                works: list[Daemon] = []
+
+                def ready(daemon: Daemon, works: list[Daemon] = works) -> None:
+                    works.append(daemon)
+                    started(daemon)
+
+                try:
+                    before, going = going, _watch_with(going, clock, own_sources, ready, reread, orders)
+                except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
+                    if works or before is None:
+                        raise
+                    log.error("the new config does not work, the old one stays: %s", error)
+                    going, before = before, None
+        finally:
+            systemd.tell(systemd.STOPPING)
 
 
 def _watch_with(
@@ -88,6 +90,7 @@ def _watch_with(
     own_sources: Sequence[Source] | None,
     started: Callable[[Daemon], None],
     reread: Callable[[], Settings] | None,
+    orders: Orders,
 ) -> Settings | None:
     """Watch with these settings; returns those to go on with, or None at the end."""
     settings.store.path.parent.mkdir(parents=True, exist_ok=True)
@@ -116,15 +119,14 @@ def _watch_with(
 
         jars = Jars(settings, store, display(settings.display))
         alive, changed = _alive(clock), _changed(sources)
-        hung_up = threading.Event()
         new: list[Settings | None] = [None]
 
         def beat() -> None:
             alive()
             if changed():
                 daemon.show()
-            if hung_up.is_set() and reread is not None:
-                hung_up.clear()
+            if orders.reread.is_set() and reread is not None:
+                orders.reread.clear()
                 new[0] = _settings_again(reread)
                 if new[0] is not None:
                     daemon.stop()
@@ -146,12 +148,14 @@ def _watch_with(
             systemd.tell(systemd.READY)
             started(daemon)
 
-        with _signals(daemon, hung_up):
-            _plan_tick(agenda, daemon, clock)
-            try:
-                daemon.run(ready)
-            finally:
-                agenda.stop()
+        orders.daemon = daemon
+        if orders.end.is_set():
+            daemon.stop()
+        _plan_tick(agenda, daemon, clock)
+        try:
+            daemon.run(ready)
+        finally:
+            agenda.stop()
         return new[0]
 
 
@@ -209,22 +213,6 @@ def _plan_tick(agenda: Agenda, daemon: Daemon, clock: Clock) -> None:
             daemon.put(Tick(time_s=clock.wall()))
 
     agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
-
-
-@contextlib.contextmanager
-def _signals(daemon: Daemon, hung_up: threading.Event) -> Iterator[None]:
-    """SIGTERM and SIGINT end the watch cleanly, SIGHUP asks for the config to be read anew."""
-    does: dict[int, Callable[[], None]] = {
-        signal.SIGTERM: daemon.stop,
-        signal.SIGINT: daemon.stop,
-        signal.SIGHUP: hung_up.set,
-    }
-    before = {number: signal.signal(number, lambda n, _: does[n]()) for number in does}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _alive(clock: Clock) -> Callable[[], None]:

@@ -34,6 +34,7 @@ ALLOWED = {
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "jars": {"values", "settings", "core", "runs", "failpoint"},
     "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "agenda", "failpoint"},
+    "orders": {"daemon"},  # what signals ask for
     "assembly": {
         "values",
         "settings",
@@ -44,6 +45,7 @@ ALLOWED = {
         "zone",
         "agenda",
         "pulse",
+        "orders",
         "secret",
         "lock",
         "jars",
