@@ -6,7 +6,7 @@ returns the events decided.
 
 from __future__ import annotations
 
-from math import sqrt
+from math import log, sqrt
 
 from monitor.core import cycle as cycles
 from monitor.core import outlook
@@ -164,7 +164,8 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
         cycle.lowest_mm = now_mm
     foot_mm = cycle.lowest_mm
-    needed = max(RISE_LEAST_MM, RISE_SD * spread, RISE_LEAST_SHARE * height(v, foot_mm))
+    luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
+    needed = max(RISE_LEAST_MM, (RISE_SD + luck) * spread, RISE_LEAST_SHARE * height(v, foot_mm))
     happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.fall_at_s is not None:
         return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
@@ -200,8 +201,10 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
 
 
 def _may_go_on(drop: Drop, history: History, i: int, noise: Noise) -> bool:
-    """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or the level is
-    coming back already (mist that clears, a collapse that is made good)."""
+    """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
+    been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
+    if i - drop.best_end < 2 * BACK_BINS:
+        return True
     if drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S:
         return True
     present = history.present

@@ -41,6 +41,8 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     raw = v.lid.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
     shifted = replace(landing, before_mm=height(v, landing.before_mm) - raw, after_mm=height(v, landing.after_mm) - raw)
     start = _start(v)
+    if start is not None and cycle.start_mm is None:
+        start = min(start, shifted.after_mm)  # begun on its way up: the starting level may have been lower
     hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
     what = meaning(shifted, start, hours, rising=_rising(v))
     evidence: dict[str, Json] = {
@@ -97,7 +99,8 @@ def whereabouts(v: Vigil) -> tuple[float, float, float]:
     if before is None:
         return -1e9, -1e9, 1e9
     bottom = (v.bottom_mm or 0.0) + v.lid.offset_mm
-    low, high = places(_start(v), before - bottom)
+    start = None if v.cycle is None or v.cycle.start_mm is None else height(v, v.cycle.start_mm)
+    low, high = places(start, before - bottom)
     return bare(v), low + bottom, high + bottom
 
 

@@ -24,6 +24,7 @@ BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
 HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
 STEP_SD = 5.5  # a step within the gate, seen in means of several blocks: searched for at each block, so asked for more
+STEP_SEEN_SD = 4.0  # where a block without a surface lies between, it is searched for only there
 STEP_BACK_S = 2400.0
 
 
@@ -39,6 +40,7 @@ class Lid:
     gap: bool = False
     place_mm: float | None = None  # where the surface has been while out, and since when
     place_since_s: float = 0.0
+    odd_s: float = -1e18  # when the latest lone block was no surface
     lid_off: bool = False
     away: bool = False
     offset_mm: float = 0.0
@@ -125,7 +127,8 @@ def take(
         if not placed or (last is not None and abs(level_mm - last) > gate):  # type: ignore[operator]
             lid.strange_n += 1
     elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
-        lid.held.clear()  # one wild block and back: nothing happened
+        lid.odd_s = lid.out_since_s if lid.odd_n else lid.odd_s
+        lid.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
         _remember(lid, row)
         _back(lid)
@@ -189,7 +192,8 @@ def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | N
         minutes = (sum(row[0] for row in late) / k - sum(row[0] for row in early) / len(early)) / 60.0
         sd = sqrt(noise.white_mm2 * (1.0 / n1 + 1.0 / n0) + 1.2 * noise.wander_mm2)
         jump = after - before
-        if abs(jump) > max(GATE_LEAST_MM + 1.0, STEP_SD * sd) and abs(jump) > 3.0 * abs(fitted[1]) * minutes:
+        sure_sd = STEP_SEEN_SD if early[-1][0] < lid.odd_s < late[0][0] else STEP_SD
+        if abs(jump) > max(GATE_LEAST_MM + 1.0, sure_sd * sd) and abs(jump) > 3.0 * abs(fitted[1]) * minutes:
             missing_s = late[0][0] - early[-1][0] - 1.5 * spacing_s
             return Landing(
                 before, after, sd, early[-1][0], late[0][0], missing_s if missing_s >= OFF_LEAST_S else 0.0, False, k
