@@ -149,6 +149,8 @@ def test_a_plan_is_that_of_the_command(household: Settings, client: httpx.Client
         ("/api/runs/99/cycles/1", 404),
         ("/api/runs/x/cycles/1", 422),
         ("/api/runs/99999999999999/cycles/1", 422),
+        (f"/api/runs/{'9' * 5000}/cycles/1", 422),
+        ("/api/runs/²/cycles/1", 422),
         ("/api/jars/rye/plan?target_h=inf", 422),
         ("/api/jars/rye/plan?target_h=1e9", 422),
         ("/api/jars/rye/plan?temperature_c=hot", 422),
@@ -190,6 +192,7 @@ def test_a_feeding_is_taken_once_however_often_it_is_tapped(household: Settings,
     [
         [], "fed", {"starter_g": -1}, {"starter_g": 1e9}, {"flour_g": "100"}, {"water_g": True}, {"more": 1},
         {"flour": "x" * 101}, {"minutes_ago": -5}, {"minutes_ago": 1e6}, {"starter_g": [1]},
+        {"starter_g": 10**400},
     ],
 )  # fmt: skip
 def test_a_feeding_that_cannot_be_is_refused(client: httpx.Client, body: object) -> None:
@@ -234,6 +237,7 @@ def test_another_site_cannot_feed_a_jar(client: httpx.Client) -> None:
         {"x-jartide-token": "0" * 64},
         {**good, "origin": "http://evil.example"},
         {**good, "origin": "null"},
+        {**good, "origin": "http://["},
         {**good, "sec-fetch-site": "cross-site"},
         {**good, "sec-fetch-site": "same-site"},
     ):
@@ -442,7 +446,13 @@ def test_changes_come_as_events_and_can_be_taken_up_again(household: Settings, c
         next_id = next(line for line in lines if line.startswith("id: "))
         news = json.loads(next(line for line in lines if line.startswith("data: "))[6:])
     assert news["jars"][0]["notes"][-1]["what"] == "smell"
-    for after in ("", "elsewhere-7", next_id[4:].split("-")[0] + "-999999", "x" * 500):
+    for after in (
+        "",
+        "elsewhere-7",
+        next_id[4:].split("-")[0] + "-999999",
+        next_id[4:].split("-")[0] + "-" + "9" * 5000,
+        "x" * 500,
+    ):
         with client.stream("GET", "/api/events", headers={"last-event-id": after}) as stream:
             lines = stream.iter_lines()
             assert "event: again" in [next(lines) for _ in range(4)]

@@ -46,7 +46,7 @@ def numbers_of(request: Request, limits: dict[str, tuple[float, float]]) -> list
 
 def whole(text: str, name: str) -> int:
     """A number of a run or a cycle. Raises Refused."""
-    if not (text.isascii() and text.isdecimal() and int(text) < MOST_ID):
+    if not (text.isascii() and text.isdecimal() and len(text) < 12 and int(text) < MOST_ID):
         raise Refused(f"{name}: must be a whole number")
     return int(text)
 

@@ -150,7 +150,7 @@ class Guard:
         if "\x00" in scope["path"]:
             return 404, "there is nothing here", {}
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > BODY_BYTES:
+        if not length.isdecimal() or len(length) > 12 or int(length) > BODY_BYTES:
             return 413, f"at most {BODY_BYTES} bytes are taken", {}
         if self.locked and not signed_in and not path.startswith(OPEN):
             if path == "/":
@@ -202,7 +202,10 @@ def _from_here(headers: Headers, scope: Scope) -> bool:
     origin = headers.get("origin")
     if origin is None:
         return True
-    return urlsplit(origin).netloc.lower() == headers.get("host", "").lower()
+    try:
+        return urlsplit(origin).netloc.lower() == headers.get("host", "").lower()
+    except ValueError:
+        return False
 
 
 def _bounded(receive: Receive) -> Receive:

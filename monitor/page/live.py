@@ -177,7 +177,7 @@ class Live:
     def _place(self, last_id: str | None) -> int | None:
         """The number that a page has seen last, if it can go on from there."""
         boot, _, number = (last_id or "").partition("-")
-        if boot != self._boot or not number.isdecimal() or int(number) > self._number:
+        if boot != self._boot or not number.isdecimal() or len(number) > 12 or int(number) > self._number:
             return None
         oldest = self._messages[0][0] if self._messages else self._number + 1
         return int(number) if int(number) >= oldest - 1 else None

@@ -6,7 +6,6 @@ be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a r
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -86,9 +85,9 @@ def _number(given: Mapping[str, Any], key: str, low: float, high: float) -> floa
     value = given.get(key)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         raise Refused(f"{key}: must be a number or null")
-    if not low <= value <= high:
+    if not low <= value <= high:  # nor NaN
         raise Refused(f"{key}: must be {low:g} to {high:g}")
     return float(value)
 
