@@ -140,8 +140,7 @@ class Daemon:
             source.stop()
 
     def turn(self, wait_s: float) -> None:
-        """One turn of the loop: take what is in the queue, waiting at most `wait_s` for the first, and commit what is
-        due."""
+        """One turn of the loop: take what is in the queue (wait at most `wait_s` for the first), commit what is due."""
         recorder = self._ready_recorder()
         try:
             self._handle(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
@@ -223,8 +222,7 @@ class Daemon:
 
 
 def _not_ahead(delivery: Delivery, now_s: float) -> Delivery:
-    """A delivery that was stamped just before the clock was set back, as of now: no later one must look late beside
-    it."""
+    """A delivery stamped just before the clock was set back, as of now: no later one must look late beside it."""
     if delivery.received_s <= now_s:
         return delivery
     reading = replace(delivery.reading, time_s=min(delivery.reading.time_s, now_s))

@@ -85,8 +85,7 @@ def run_lengths(shift: float, threshold: float, runs: int, most: int, warm: int,
 @pytest.mark.parametrize("shift", [1.0, 2.0])
 def test_no_faster_than_the_optimal_test_and_not_much_slower(shift: float) -> None:
     """At equal run length to a false alarm, no rule can beat CUSUM by more than chance (Moustakides 1986), and one that
-    knows neither the size nor the level before (60 bins are all it has of that) takes up to two and a half times as
-    long.
+    knows neither the size nor the level before (60 bins are all it has of that) takes up to 2.5 times as long.
 
     The scan's own run length is measured on its noise at a threshold low enough to be reached; CUSUM's delay at that
     run length is Siegmund's approximation (1985; it gives 465 and 10.4 for h = 5 where Lucas and Crosier 1982 print

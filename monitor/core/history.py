@@ -18,9 +18,10 @@ MOST = 864  # 72 h
 
 @dataclass(slots=True)
 class History:
-    """Closed bins on the UTC grid from number `first` on. Raw: mean level (mm, nan for none) and readings of each; and
-    their running sums (level, presence, 1/readings), so that any window's mean costs two subtractions. Then the open
-    bin.
+    """Closed bins on the UTC grid from number `first` on, and the open one.
+
+    Raw: mean level (mm, nan for none) and readings of each; and their running sums (level, presence, 1/readings), so
+    that any window's mean costs two subtractions.
     """
 
     first: int = -1
@@ -44,8 +45,7 @@ def add(history: History, time_s: float, level_mm: float, n: float) -> None:
 
 
 def close_until(history: History, time_s: float) -> bool:
-    """Close the open bin, and empty ones after it, when `time_s` lies beyond it. True when a bin with a level
-    closed."""
+    """Close the open bin, and empty ones after it, when `time_s` lies beyond it. True if a bin with a level closed."""
     if history.first < 0 or time_s < (history.open_number + 1) * BIN_S:
         return False
     had = history.open_n > 0.0

@@ -1,7 +1,7 @@
 """A minute's readings become one block: a robust mean, how many readings are in it, how many were no surface.
 
-Between `trust.py` (single readings) and `lid.py` (what neighbouring blocks show). With slow sampling a block is one
-reading.
+Between `trust.py` (single readings) and `lid.py` (what neighbouring blocks show). With slow sampling, a block is a
+single reading.
 """
 
 from __future__ import annotations

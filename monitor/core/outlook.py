@@ -34,8 +34,7 @@ def culture_of(v: Vigil, jar: JarSettings) -> Culture:
 
 
 def learn_closed(v: Vigil, jar: JarSettings) -> None:
-    """Learn from the cycle that is about to close. One that began in its middle, or whose feeding is unsure, teaches
-    nothing."""
+    """Learn from the cycle about to close, unless it began in its middle or its feeding is unsure."""
     if v.cycle is None or not v.cycle.from_start or v.cycle.fall_at_s is None:
         return
     whole = _so_far(v, jar)

@@ -15,8 +15,7 @@ MEMORY_S = 1500.0  # 25 min: a rise bends within hours, wander dies within tens 
 
 @dataclass(slots=True)
 class Trend:
-    """Weighted sums about the latest time: weights, weight x age, weight x age^2, weight x level, weight x age x
-    level."""
+    """Weighted sums about the latest time: of 1, age, age^2, level, age x level."""
 
     time_s: float = 0.0
     w: float = 0.0

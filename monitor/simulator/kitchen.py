@@ -22,7 +22,6 @@ THERMOSTAT_C = 0.4  # it switches this far above and below its setting
 # An open window brings the air part of the way to the outside, with this time constant; the walls warm it again after
 DRAUGHT_H, DRAUGHT_SHARE, WALLS_WARM_H = 0.3, 0.6, 0.75
 FRIDGE_SWING_C, FRIDGE_CYCLE_S = 0.8, 2700.0  # the compressor comes and goes
-OVEN_WARMS_H = 0.7
 # A jar in still air: about 10 W/m2/K (free convection and radiation) over 0.03 m2 of wall; dough 3.4 J/g/K, jar 250 J/K
 JAR_W_PER_K, DOUGH_J_PER_G_K, GLASS_J_PER_K = 0.30, 3.4, 250.0
 

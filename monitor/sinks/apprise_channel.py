@@ -2,8 +2,8 @@
 
 The address is a secret as a whole: a path or a host may be the token. So none of it is shown but scheme and host as
 apprise itself blanks them; apprise's own log, which at DEBUG prints credentials, goes nowhere; and a failure's reason
-is one of our own sentences, made from a status code or the kind of error. apprise (25 MB, 1 s) is imported at the
-first message.
+is one of our own sentences, made from a status code or the kind of error. apprise (25 MB, 1 s) is imported when the
+first message is sent.
 """
 
 from __future__ import annotations

@@ -45,8 +45,7 @@ class Recorder:
 
     def take(self, thing: Delivery | Rejected | ClockSet, now_s: float) -> None:
         """Keep something until the next commit, a step of the clock in its place among the rest. `now_s` is a monotonic
-        clock's. In trouble, the oldest beyond KEPT_ROWS are lost, and counted as rejected when the store can be written
-        again."""
+        clock's. In trouble, the oldest beyond KEPT_ROWS are lost; the well store counts them as rejected."""
         self._waiting.append(thing)
         if not isinstance(thing, ClockSet) and thing.token is not None:
             self._tokens[thing.source] += 1

@@ -1,8 +1,7 @@
 """Where a reading enters: bytes and payloads become deliveries for the daemon's queue.
 
 A source owns one port or connection and a thread of its own. It only puts into the queue; it decides nothing about
-the starter. What came in over MQTT is told to the broker as received only when the daemon calls `acknowledge`, after
-the commit.
+the starter. What came in over MQTT is acknowledged to the broker only after the commit, when the daemon says so.
 """
 
 from __future__ import annotations

@@ -1,7 +1,6 @@
 """How fast the simulator is: `python -m tests.bench.simulator_speed`. Exits 1 when the aims are missed.
 
-Aims: a jar-day at one reading each 10 s in under 0.5 s of processor time; the memory of a season of one jar does not
-grow.
+Aims: a jar-day at one reading each 10 s in under 0.5 s of processor time; one jar's memory does not grow in a season.
 """
 
 from __future__ import annotations
