@@ -190,11 +190,13 @@ def main(arguments: list[str]) -> int:
         return 2
     table = Table(wanted)
     folder = str(Path(__file__).parent)
-    if only_list:
-        with contextlib.redirect_stdout(io.StringIO()):
-            pytest.main([folder, "-qq", "--collect-only"], plugins=[table])
-    else:
-        pytest.main([folder, "-q", "--no-header", "-p", "no:cacheprovider"], plugins=[table])
+    with contextlib.redirect_stdout(io.StringIO()):
+        pytest.main([folder, "-qq", "--collect-only"], plugins=[table])
+    if not only_list:
+        which = (
+            sorted({test for tests in table.tests.values() for test in tests}) if wanted else ["-m", "fault", folder]
+        )
+        pytest.main([*which, "-q", "--no-header", "-p", "no:cacheprovider", "-n", "2"], plugins=[table])
     rows = table.rows()
     print()
     for number, fault, stands, where in rows:
