@@ -56,6 +56,21 @@ def test_refined_peaks_agree_with_the_truth(name: str) -> None:
         assert cycle.top.peak_at.latest_s >= unix(peak["happened_from"])
 
 
+def test_a_night_that_was_decided_after_its_last_reading_is_looked_back_on_all_the_same() -> None:
+    opened = run_file.read(FOLDER / "plain.csv")
+    jar = JarSettings(name=opened.jar, empty_mm=opened.empty_mm)
+    readings = [reading for _, reading in opened.rows()]
+    late_s = max(reading.time_s for reading in readings) + 3600.0
+    rows = [(late_s + 0.1 * n, reading) for n, reading in enumerate(readings)]
+    late = summarize(readings, list(replay(iter(rows), (), jar, Counter())), (), jar, {})
+    in_time = summary_of("plain")
+    assert late is not None
+    assert [c.top is None for c in late.cycles] == [c.top is None for c in in_time.cycles]
+    for one, other in zip(late.cycles, in_time.cycles, strict=True):
+        if one.top is not None and other.top is not None:
+            assert one.top.peak_at.likely_s == pytest.approx(other.top.peak_at.likely_s, abs=600.0)
+
+
 def test_rise_ratio_and_hours_of_a_whole_cycle() -> None:
     # scene: fed to 42.5 mm, rises by 40 mm (Richards, all but a little of it by the time it falls): 82 / 42.5 = 1.93
     cycle = summary_of("start-changes").cycles[1]

@@ -142,7 +142,7 @@ def _range(values: Range, digits: int) -> str:
 
 
 def _when(span: Span, hours: Range | None, show: Display) -> str:
-    sides = " to ".join(_local(t, show)[11:] for t in (span.earliest_s, span.latest_s))
+    sides = " and ".join(_local(t, show)[11:] for t in (span.earliest_s, span.latest_s))
     after = "" if hours is None else f", {_range(hours, 1)} h after the feeding"
     return f"{_local(span.likely_s, show)} (between {sides}){after}"
 

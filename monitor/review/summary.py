@@ -165,9 +165,11 @@ def _cycle(
     told: Sequence[Fed],
     jar: JarSettings,
 ) -> CycleSummary:
-    here = [e for e in events if begin_s <= e.decided_at_s <= end_s]
+    here = [e for e in events if begin_s <= e.happened_at_s <= end_s]  # decided, perhaps, long after the last reading
     kinds = [e.kind for e in here]
-    back_s = next((e.happened_at_s for e in here if e.kind is EventKind.LID_ON), begin_s)
+    lifted = next((e.evidence.get("lid_off_s") for e in here if e.kind is EventKind.FED), None)
+    seen_s = begin_s + lifted if isinstance(lifted, int | float) else begin_s
+    back_s = next((e.happened_at_s for e in here if e.kind is EventKind.LID_ON), seen_s)
     back_s = back_s if back_s - begin_s < START_TO_S else begin_s
     off_s = next((e.happened_at_s for e in reversed(here) if e.kind is EventKind.LID_OFF), end_s)
     until_s = off_s if end_s - off_s < START_TO_S else end_s  # the lid comes off for the next feeding
