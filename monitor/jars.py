@@ -100,7 +100,12 @@ class Jars:
         self.ticked_s = item.time_s
         self._carried_s = dict.fromkeys(self._carried_s, float("-inf"))
         since_s = max(item.since_s, item.time_s - item.offset_s - SHIFT_S)
-        outbox.shift(self.store, item.offset_s, since_s)
+        try:
+            outbox.shift(self.store, item.offset_s, since_s)
+        except StoreTrouble as error:
+            if error.lasting:
+                raise
+            log.error("repeats of notices may come early or late after the clock was set: %s", error)
 
     def states(self, now_s: float) -> list[JarState]:
         """What is believed about every jar, in the config's order."""
