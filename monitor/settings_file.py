@@ -64,7 +64,9 @@ def load(path: Path | str) -> Settings:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
-        raise SettingsError((f"{path}: there is no such file",)) from None
+        raise SettingsError(
+            (f"{path}: there is no such file: copy one of configs/ to it, or name yours with --config",)
+        ) from None
     except OSError as error:
         raise SettingsError((f"{path}: cannot be read: {error.strerror}",)) from None
     except UnicodeDecodeError as error:

@@ -12,6 +12,7 @@ import click
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
+from monitor.zone import display
 
 MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
 MOST_TEXT = 2000
@@ -52,7 +53,8 @@ def fed(
         flour=_text(flour) if flour is not None else usual,
     )
     _tell(settings.store.path, item)
-    click.echo(f"{jar}: noted as fed{_ratio(item)}.")
+    when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
+    click.echo(f"{jar}: noted as fed{when}{_ratio(item)}.")
 
 
 @click.command()

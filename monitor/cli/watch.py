@@ -44,7 +44,7 @@ def log_to_stderr(level: int) -> None:
     handler = logging.StreamHandler()
     handler.setFormatter(_Priorities() if os.environ.get("JOURNAL_STREAM") else logging.Formatter(_PLAIN))
     logging.basicConfig(level=level, handlers=[handler])
-    for chatty in ("apscheduler", "apprise", "urllib3", "requests", "matplotlib"):
+    for chatty in ("apscheduler", "apprise", "urllib3", "requests", "matplotlib", "uvicorn"):
         logging.getLogger(chatty).setLevel(logging.WARNING)  # at DEBUG some of them print addresses with passwords
 
 
