@@ -57,12 +57,14 @@ def base_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def test_every_answer_is_as_documented(base_url: str, path: str, method: str, mode: GenerationMode) -> None:
     operation = SCHEMA[path][method]
 
-    @settings(max_examples=15, deadline=None, phases=[Phase.explicit, Phase.generate],
+    @settings(max_examples=20, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate],
               suppress_health_check=list(HealthCheck))  # fmt: skip
     @given(case=operation.as_strategy(generation_mode=mode))
     def check(case: schemathesis.Case) -> None:
         if path.startswith("/api/jars/{jar}") and mode is GenerationMode.POSITIVE:
             case.path_parameters = {"jar": "rye"}
+        if case.headers is not None:  # not needed with a bearer; one with bytes that HTTP forbids never reaches the app
+            case.headers.pop("X-Jartide-Token", None)
         case.call_and_validate(base_url=base_url, headers={"authorization": f"Bearer {TOKEN}"})
 
     check()

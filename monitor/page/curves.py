@@ -98,7 +98,8 @@ def thin(points: Sequence[Point], most: int = MOST_POINTS) -> list[Point]:
     """At most `most` points: neighbours joined, the middles' median, the lowest and the highest of all kept."""
     if len(points) <= most:
         return list(points)
-    begin_s, wide_s = points[0][0], (points[-1][0] - points[0][0]) / (most - 1)
+    begin_s = points[0][0]
+    wide_s = max((points[-1][0] - begin_s) / (most - 1), 1e-3)  # all at one moment: one point
     out: list[Point] = []
     group: list[Point] = []
     number = 0
