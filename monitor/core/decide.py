@@ -162,7 +162,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     now_mm = window_mean(history, i, SLOW_BINS)
     spread = sqrt(wander_of_mean(noise, 25.0) + noise.white_mm2 * max(sampling_s, 5.0) / 1500.0)
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
-        cycle.lowest_mm = now_mm
+        cycle.lowest_mm, cycle.low_at_s = now_mm, (history.first + i - SLOW_BINS / 2) * BIN_S
     foot_mm = cycle.lowest_mm
     luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
     needed = max(RISE_LEAST_MM, (RISE_SD + luck) * spread, RISE_LEAST_SHARE * height(v, foot_mm))
@@ -171,6 +171,9 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
     out: list[Event] = []
     if cycle.rise_at_s is None:
+        if now_mm - foot_mm > needed and _highest_before(history, cycle.low_at_s) - foot_mm > needed:
+            cycle.low_mm = foot_mm  # it had fallen before any rise was seen: from here it rose afresh
+            return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
         if now_mm - foot_mm > needed:
             cycle.rise_at_s = happened_s
             out.append(event(v, EventKind.RISE_BEGAN, happened_s, {"rise_mm": round(now_mm - foot_mm, 2)}))
@@ -232,16 +235,25 @@ def _fresh_rise(
     return out + again(v, old, fed_at_s, jar)
 
 
+def _highest_before(history: History, time_s: float) -> float:
+    """The highest 25 min mean that ended before `time_s`; far down when there is none."""
+    last = min(int(time_s // BIN_S) - history.first, len(history.mean))
+    full = (i for i in range(SLOW_BINS, last + 1) if history.present[i] > history.present[i - SLOW_BINS])
+    return max((window_mean(history, i, SLOW_BINS) for i in full), default=-1e9)
+
+
 def _step_down_s(history: History, cycle: Open) -> float:
-    """When the level went down most within an hour of bins before its lowest: where a feeding hides that was no
-    jump."""
+    """When the level went down most before its lowest, within the bins around that hold a level: where a feeding hides
+    that was no jump. Within a silence it may have been at any time, and the middle errs least."""
     lowest = int(cycle.low_at_s // BIN_S) - history.first
-    best, at = 0.0, lowest
-    for i in range(max(STEP_BINS, lowest - STEP_LOOK_BINS), min(lowest + STEP_BINS, len(history.mean) - STEP_BINS)):
-        if history.present[i] > history.present[i - STEP_BINS] and history.present[i + STEP_BINS] > history.present[i]:
-            down = window_mean(history, i, STEP_BINS) - window_mean(history, i + STEP_BINS, STEP_BINS)
-            if down > best:
-                best, at = down, i
+    from_i, to_i = max(0, lowest - STEP_LOOK_BINS - STEP_BINS), min(lowest + 2 * STEP_BINS, len(history.mean))
+    held = [i for i in range(from_i, to_i) if history.readings[i] > 0.0]
+    best, at = 0.0, float(lowest)
+    for k in range(STEP_BINS, len(held) - STEP_BINS + 1):
+        before, after = held[k - STEP_BINS : k], held[k : k + STEP_BINS]
+        down = (sum(history.mean[i] for i in before) - sum(history.mean[i] for i in after)) / STEP_BINS
+        if down > best:
+            best, at = down, (before[-1] + 1 + after[0]) / 2.0
     return (history.first + at) * BIN_S
 
 
