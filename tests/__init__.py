@@ -1,1 +1,1 @@
-"""Tests, and under `bench/` the benchmarks. A package, so that both can share modules (`from tests.bench import ...`)."""
+"""Tests, and under `bench/` the benchmarks. A package, so that both share modules (`from tests.bench import ...`)."""
