@@ -345,7 +345,7 @@ def test_doubts_are_said() -> None:
     ("believed", "settings", "phrases"),
     [
         (state(8, Stage.PEAKED, cycle=RISEN, forecast=ahead(8)), {},
-         ["rye is at its peak", "rose to 2.3 times", "begin to sink about 04:00", "not for tasting"]),
+         ["rye is at its peak", "rose to 2.3 times", "time to bake with it", "not for tasting"]),
         (state(5, Stage.RISING, forecast=ahead(7)), {"peak_ahead_h": 2.0},
          ["rye peaks in about 2 h", "about 01:00", "between 00:00 and 02:30", "1.9 times", "23.5 °C"]),
         (state(24.5, Stage.UNKNOWN), {}, ["rye is due for a feeding", "24 h 30 min ago", "streaks, throw it all away"]),

@@ -10,12 +10,11 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 from monitor.core import vigour
 from monitor.core.vigour import Assessment
-from monitor.runs import history
-from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Cycle, Noted
+from monitor.values import Noted
 
 CAUTION = (
     "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, orange "
@@ -32,7 +31,12 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     """Judge a starter by its cycles. Exit code 0 when it is fit to bake with, 1 when not or not yet."""
     if (jar is None) == (history_path is None):
         refuse("assess: name a jar, or give --history CYCLES.csv")
-    cycles, notes = _from_file(history_path) if history_path is not None else _from_store(jar or "", config)
+    notes: list[Noted] = []
+    if history_path is not None:
+        cycles = past_cycles.from_file(history_path)
+    else:
+        settings = settings_from(config)
+        cycles, notes = past_cycles.from_store(settings.store.path, jar_from(settings, jar or "").name)
     judged = vigour.assess(cycles, notes, time.time())
     discarded = vigour.discarded_g(notes)
     if form == "json":
@@ -40,26 +44,6 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     else:
         click.echo("\n".join(_lines(judged, discarded)))
     sys.exit(0 if judged.verdict == "yes" else 1)
-
-
-def _from_file(path: Path) -> tuple[list[Cycle], list[Noted]]:
-    try:
-        cycles, skipped = history.read(path)
-    except history.HistoryError as error:
-        refuse(f"assess: {error}")
-    for line in skipped:
-        click.echo(line, err=True)
-    return cycles, []
-
-
-def _from_store(jar: str, config: Path) -> tuple[list[Cycle], list[Noted]]:
-    settings = settings_from(config)
-    name = jar_from(settings, jar).name
-    try:
-        with Store.join(settings.store.path) as store:
-            return history.from_store(store, name), [one for one in store.told(name) if isinstance(one, Noted)]
-    except StoreTrouble as error:
-        refuse(str(error))
 
 
 def _lines(judged: Assessment, discarded: dict[str, float]) -> list[str]:

@@ -10,14 +10,15 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import past_cycles
 from monitor.cli.opening import DEFAULT_CONFIG, jar_from, refuse, settings_from
 from monitor.core import culture as cultures
-from monitor.core import feeding, warmth
+from monitor.core import feeding, vigour, warmth
 from monitor.core.culture import Culture
 from monitor.core.feeding import Planned
 from monitor.core.weighing import Limits
-from monitor.runs import history, rfc3339
-from monitor.values import Cycle, FeedPlan
+from monitor.runs import rfc3339
+from monitor.values import FeedPlan, Noting
 
 HORIZON_H = 96
 
@@ -101,27 +102,14 @@ def plan(
 def _culture(history_path: Path | None, jar_name: str | None, config: Path) -> tuple[Culture, float]:
     """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise)."""
     if history_path is not None:
-        try:
-            cycles, skipped = history.read(history_path)
-        except history.HistoryError as error:
-            refuse(f"plan: {error}")
-        for line in skipped:
-            click.echo(line, err=True)
-        return cultures.learned_from(cycles), 24.0
+        return cultures.learned_from(past_cycles.from_file(history_path)), 24.0
     settings = settings_from(config)
     jar = jar_from(settings, jar_name or "")
-    return cultures.learned_from(stored_cycles(settings.store.path, jar.name), jar.flour), jar.cycle_h
-
-
-def stored_cycles(path: Path, jar: str) -> list[Cycle]:
-    """The jar's closed cycles in the store; exits with 2 when the store cannot be read."""
-    from monitor.runs.store import Store, StoreTrouble
-
-    try:
-        with Store.join(path) as store:
-            return history.from_store(store, jar)
-    except StoreTrouble as error:
-        refuse(str(error))
+    cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
+    if vigour.noted(notes, Noting.MOULD):
+        click.echo(f"{jar.name}: nothing is planned for it. {vigour.THROW_AWAY}", err=True)
+        sys.exit(1)
+    return cultures.learned_from(cycles, jar.flour), jar.cycle_h
 
 
 def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:

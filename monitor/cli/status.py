@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +17,11 @@ from monitor.cli.opening import config_option, settings_from
 from monitor.core.display import Display, duration, times
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
+from monitor.values import ClockSet, Fed, Noted, Noting
 from monitor.zone import display as display_for
 
 DAY_S = 86_400.0
+OLD_S = 600.0  # a level moves by millimetres in this time
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
 
 
@@ -85,6 +88,8 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
             waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
             counts = store.rejected_counts(since_day)
             body = kept.read(store)
+            for state in body["jars"] if body else []:
+                state["mould_noted_s"] = _mould_s(store.told(state["jar"]))
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
@@ -92,8 +97,17 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
     return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts]
 
 
+def _mould_s(told: Sequence[Fed | Noted | ClockSet]) -> float | None:
+    """When mould was last noted of what is in the jar now; None when it was not."""
+    found = None
+    for one in told:
+        if isinstance(one, Noted) and one.what in (Noting.MOULD, Noting.NEW_RUN):
+            found = one.time_s if one.what is Noting.MOULD else None
+    return found
+
+
 def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
-    level, cycle = state["level"], state["cycle"]
+    level, cycle, mould_s = state["level"], state["cycle"], state["mould_noted_s"]
     parts = [f"{state['jar']}: {state['stage']}"]
     if level is not None and level["level_mm"] is not None:
         parts.append(f"level {show.length(level['level_mm'])}")
@@ -105,8 +119,13 @@ def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
         parts.append(show.temperature(state["temperature_c"]))
     if cycle is not None and cycle["fed_at_s"]:
         parts.append(f"fed {duration(now_s - cycle['fed_at_s'])} ago ({show.clock(cycle['fed_at_s'], now_s)})")
-    lines = [", ".join(parts)]
     heard = state["last_reading_s"]
+    if heard is not None and now_s - heard > max(OLD_S, 3 * (state["sampling_s"] or 0.0)):
+        parts[0] += f" (as of {show.clock(heard, now_s)})"
+    lines = [", ".join(parts)]
+    if mould_s is not None:
+        lines.append(f"  mould or streaks were noted {show.clock(mould_s, now_s)}: throw all of it away, taste nothing")
+        return lines
     for since, what in (
         (state["silent_since_s"], "no reading"),
         (state["stuck_since_s"], "the sensor has said the very same value"),
@@ -121,7 +140,9 @@ def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
     forecast = state["forecast"]
     for name, what in (("peak_at", "peak"), ("fall_at", "start of fall")):
         span = forecast and forecast[name]
-        if span:
+        if span and span["latest_s"] < now_s:
+            lines.append(f"  {what} was expected by {show.clock(span['latest_s'], now_s)}")
+        elif span:
             lines.append(
                 f"  {what} expected {show.clock(span['likely_s'], now_s)} (between"
                 f" {show.clock(span['earliest_s'], now_s)} and {show.clock(span['latest_s'], now_s)})"

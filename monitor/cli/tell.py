@@ -16,6 +16,7 @@ from monitor.zone import display
 
 MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
 MOST_TEXT = 2000
+OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
 
 grams = click.FloatRange(min=0, max=MOST_G)
@@ -45,7 +46,7 @@ def fed(
     settings = settings_from(config)
     usual = jar_from(settings, jar).flour
     item = Fed(
-        time_s=moment(at),
+        time_s=_when(at),
         jar=jar,
         starter_g=starter_g,
         flour_g=flour_g,
@@ -68,7 +69,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     settings = settings_from(config)
     jar_from(settings, jar)
     noting = Noting(what)
-    _tell(settings.store.path, Noted(time_s=moment(at), jar=jar, what=noting, text=_text(" ".join(text))))
+    _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=_text(" ".join(text))))
     click.echo(f"{jar}: noted.")
     if noting is Noting.MOULD:
         click.echo(
@@ -89,7 +90,7 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
     settings = settings_from(config)
     jar_from(settings, jar)
     _tell(
-        settings.store.path, Noted(time_s=moment(at), jar=jar, what=Noting.REST_OVER if over else Noting.REST, text="")
+        settings.store.path, Noted(time_s=_when(at), jar=jar, what=Noting.REST_OVER if over else Noting.REST, text="")
     )
     click.echo(f"{jar}: {'watched again' if over else 'resting'}.")
 
@@ -104,6 +105,13 @@ def snooze(config: Path, jar: str, hours: float) -> None:
     jar_from(settings, jar)
     _tell(settings.store.path, Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}"))
     click.echo(f"{jar}: no notices for {hours:g} h.")
+
+
+def _when(text: str | None) -> float:
+    time_s = moment(text)
+    if time_s < time.time() - OLDEST_S:
+        raise click.BadParameter(f"{text!r} is more than three days ago: nothing that is watched now hangs on it")
+    return time_s
 
 
 def _tell(path: Path, item: Fed | Noted) -> None:

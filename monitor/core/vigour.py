@@ -113,7 +113,7 @@ def doubling_counts(cycle: Cycle) -> bool:
 def _verdict(
     seen: Sequence[Cycle], ratios: Sequence[float], spread: float | None, notes: Sequence[Noted]
 ) -> tuple[Verdict, str]:
-    if _noted(notes, Noting.MOULD):
+    if noted(notes, Noting.MOULD):
         return "no", THROW_AWAY
     if not seen:
         return "not yet", "No whole rise was seen yet; feed it and let it rise."
@@ -231,7 +231,7 @@ def _advice(
     now_s: float,
 ) -> tuple[str, ...]:
     """What to try, by age and by what was seen. Common practice throughout."""
-    if _noted(notes, Noting.MOULD):
+    if noted(notes, Noting.MOULD):
         return (THROW_AWAY,)
     out = []
     if any(note.what is Noting.HOOCH and now_s - note.time_s < RECENT_S for note in notes):
@@ -258,7 +258,7 @@ def _advice(
     return tuple(out)
 
 
-def _noted(notes: Sequence[Noted], what: Noting) -> bool:
+def noted(notes: Sequence[Noted], what: Noting) -> bool:
     """Whether that was noted since the starter was last begun anew."""
     begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_RUN), default=-math.inf)
     return any(note.what is what and note.time_s >= begun_s for note in notes)

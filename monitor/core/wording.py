@@ -82,11 +82,9 @@ def _feed_now(m: Matter) -> Words:
 
 
 def _at_peak(m: Matter) -> Words:
-    fall = m.state.forecast.fall_at if m.state.forecast is not None else None
     return f"{m.name} is at its peak", [
         _rise(m),
         "This is the time to bake with it, or to feed it for the next round.",
-        f"It should begin to sink about {m.at(fall.likely_s)}." if fall is not None else "",
         _doubts(m, "bake"),
         "Raw flour and dough are not for tasting.",
     ]

@@ -1,0 +1,33 @@
+"""A starter's past cycles for `plan` and `assess`, out of a CYCLES.csv or out of the store. Exits with 2 where there
+are none to be read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import refuse
+from monitor.runs import history
+from monitor.runs.store import Store, StoreTrouble
+from monitor.values import Cycle, Noted
+
+
+def from_file(path: Path) -> list[Cycle]:
+    """The cycles in a CYCLES.csv; rows that make no sense are said on standard error and left out."""
+    try:
+        cycles, skipped = history.read(path)
+    except history.HistoryError as error:
+        refuse(f"--history: {error}")
+    for line in skipped:
+        click.echo(line, err=True)
+    return cycles
+
+
+def from_store(path: Path, jar: str) -> tuple[list[Cycle], list[Noted]]:
+    """The jar's closed cycles, and all that was noted of it."""
+    try:
+        with Store.join(path) as store:
+            return history.from_store(store, jar), [one for one in store.told(jar) if isinstance(one, Noted)]
+    except StoreTrouble as error:
+        refuse(str(error))

@@ -1,0 +1,68 @@
+"""`jartide status`, `plan` and the telling commands on a store that a daemon left: what is old, and what was noted."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from monitor import status
+from monitor.cli import main
+from monitor.core.display import Display
+from monitor.jars import Jars
+from monitor.runs.store import Store
+from monitor.settings import JarSettings, Settings
+from tests.night import EMPTY_MM, night
+
+CONFIG = f'[[jar]]\nname = "rye"\nempty_mm = {EMPTY_MM}\n\n[store]\npath = "s.db"\n'
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Path:
+    """A config, and a store in which a night ended half an hour ago."""
+    (tmp_path / "jartide.toml").write_text(CONFIG)
+    settings = Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),))
+    ended_s = time.time() - 1800
+    things = list(night(every_s=60.0, start_s=ended_s - 12.2 * 3600))
+    with Store.open(tmp_path / "s.db") as store:
+        store.query("PRAGMA synchronous = OFF")
+        jars = Jars(settings, store, Display())
+        jars.restore(things[0].received_s)
+        jars.take([one for one in store.add(things) if one is not None], ended_s)
+        status.write(store, ended_s, jars.states(ended_s), [], [])
+    return tmp_path / "jartide.toml"
+
+
+def jartide(config: Path, *arguments: str) -> tuple[int, str]:
+    done = CliRunner().invoke(main, [*arguments, "--config", str(config)])
+    return done.exit_code, done.output
+
+
+def test_an_old_level_says_from_when_it_is(house: Path) -> None:
+    code, said = jartide(house, "status")
+    assert code == 1  # nobody is watching
+    assert "rye: falling (as of " in said
+
+
+def test_after_mould_nothing_is_foretold_or_planned_until_a_new_starter(house: Path) -> None:
+    assert jartide(house, "note", "rye", "mould")[0] == 0
+    said = jartide(house, "status")[1]
+    assert "throw all of it away" in said
+    assert "expected" not in said
+    assert json.loads(jartide(house, "status", "--json")[1])["jars"][0]["mould_noted_s"] is not None
+    code, said = jartide(house, "plan", "--jar", "rye", "--temperature-c", "22")
+    assert code == 1
+    assert "throw all of it away" in said
+    assert jartide(house, "note", "rye", "new_run")[0] == 0
+    assert "throw" not in jartide(house, "status")[1]
+    assert "flour" in jartide(house, "plan", "--jar", "rye", "--temperature-c", "22")[1]
+
+
+@pytest.mark.parametrize("at", ["2020-01-01T00:00:00Z", "2090-01-01T00:00:00Z", "yesterday"])
+def test_a_time_that_cannot_be_meant_is_refused(house: Path, at: str) -> None:
+    code, said = jartide(house, "fed", "rye", "--at", at)
+    assert code == 2
+    assert at in said
