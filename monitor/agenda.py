@@ -1,5 +1,5 @@
-"""What the daemon has planned for later: the daily summary, retention, health. Times of day by the rule of
-`core.local_time`; the work itself is the caller's.
+"""What the daemon has planned for later: the next tick, from which silence, summaries and repeats follow. The work
+itself is the caller's.
 
 A small owner of APScheduler's background scheduler. It holds **one-shot date jobs only**, never intervals or cron
 rules: on a board without a clock of its own the wall clock is stepped by years when the network comes up, and a
@@ -20,8 +20,6 @@ from datetime import UTC, datetime, timedelta
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.date import DateTrigger
-
-from monitor.core.local_time import Offset, minutes_of, next_daily
 
 log = logging.getLogger(__name__)
 
@@ -57,18 +55,6 @@ class Agenda:
             self._entries[name] = (due_s, call)
             self._add(name, due_s)
 
-    def plan_daily(self, name: str, clock: str, offset_s: Offset, call: Callable[[], None]) -> float:
-        """Plan the next local "HH:MM" after now and return its Unix time; `call` may plan the one after."""
-        due_s = next_daily(self._wall(), minutes_of(clock), offset_s)
-        self.plan(name, due_s, call)
-        return due_s
-
-    def drop(self, name: str) -> None:
-        """Forget an entry, if it is there."""
-        with self._lock:
-            if self._entries.pop(name, None) is not None and self._scheduler.get_job(name) is not None:
-                self._scheduler.remove_job(name)
-
     def planned(self) -> dict[str, float]:
         """Name and Unix time of everything that is still to be done."""
         with self._lock:
@@ -100,7 +86,7 @@ class Agenda:
     def _run(self, name: str, due_s: float) -> None:
         with self._lock:
             entry = self._entries.get(name)
-            if entry is None or entry[0] != due_s:  # dropped or planned anew while this one waited for the thread
+            if entry is None or entry[0] != due_s:  # planned anew while this one waited for the thread
                 return
             if due_s > self._wall() + STEP_S:  # the clock was set back after the scheduler had begun this one
                 self._add(name, due_s)
