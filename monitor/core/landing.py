@@ -9,6 +9,7 @@ from dataclasses import replace
 from math import sqrt
 
 from monitor.core import lid as lids
+from monitor.core.cycle import Open
 from monitor.core.decide import event, height, levels, open_cycle
 from monitor.core.fed_seen import Meaning, meaning, places
 from monitor.core.history import History
@@ -45,6 +46,8 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
         start = min(start, shifted.after_mm)  # begun on its way up: the starting level may have been lower
     hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
     what = meaning(shifted, start, hours, rising=_rising(v))
+    if what is not Meaning.SAME and _told_not_seen(cycle) and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
+        what = Meaning.FED
     evidence: dict[str, Json] = {
         "before_mm": round(landing.before_mm, 2),
         "after_mm": round(landing.after_mm, 2),
@@ -77,6 +80,12 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
         rows = rows[-1:]  # the others were taken in before the step was seen
     return out + levels(v, rows, jar)
+
+
+def _told_not_seen(cycle: Open) -> bool:
+    """Whether the cycle began with a telling, and hands have not been seen at the jar since: the next landing is that
+    feeding, whatever it looks like."""
+    return cycle.told and cycle.back_s == cycle.fed_at_s
 
 
 def _rising(v: Vigil) -> bool:
