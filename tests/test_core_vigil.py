@@ -109,10 +109,10 @@ def test_a_day_from_feeding_to_fall(every_s: float) -> None:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("every_s", [30.0, 120.0])
 def test_a_partial_collapse_on_the_way_up_is_no_fall(every_s: float, seed: int) -> None:
-    """Five hours after the feeding the level sinks by 2.5 mm within a minute and rises on from there."""
-    at_s = BEGAN_S + 6.0 * HOUR_S
+    """Six and a half hours after the feeding the level sinks by 3 mm within a minute and rises on from there."""
+    at_s = BEGAN_S + 7.5 * HOUR_S
     rows = [
-        replace(r, distance_mm=r.distance_mm + 2.5) if r.time_s >= at_s and r.distance_mm is not None else r
+        replace(r, distance_mm=r.distance_mm + 3.0) if r.time_s >= at_s and r.distance_mm is not None else r
         for r in story(22.0, every_s=every_s, noise_mm=0.4, seed=seed, step_mm=0.1)
     ]
     _, events = run(rows)
