@@ -147,6 +147,7 @@ def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
         (reading(1, jar="barley"), "every line is for a jar that is not in the config: 'barley'"),
         (b'{"distance_mm": 100}\n', "no line names its jar: say jar = ... in [[serial]]"),
     ],
+    ids=["another jar's", "nobody's"],  # a line holds the time, which differs from one test process to the next
 )
 def test_lines_for_no_jar_of_ours_are_no_noise(tmp_path: Path, begin: Begin, line: bytes, says: str) -> None:
     device = Device(tmp_path / "port")
