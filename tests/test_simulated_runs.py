@@ -23,13 +23,6 @@ from tests.simulated_truth import unix
 RUNS = simulated_truth.runs()
 LARGEST_BYTES = 50_000
 
-# What the detector is known to get wrong. The expectation stays as the truth is.
-KNOWN = {
-    "new_starter": "at a reading each 15 min one fall of five is put 4 min later than allowed",
-    "overflow": "a feeding on top of all is a disturbance, but 31 min later than allowed",
-}
-
-
 @pytest.fixture(scope="session", autouse=True)
 def recordings(request: pytest.FixtureRequest) -> None:
     if request.config.getoption("--rewrite-golden"):
@@ -70,9 +63,7 @@ def unmet(said: list[Event], wanted: dict[str, Any]) -> str | None:
 
 
 @pytest.mark.parametrize("run", [run for _, run in RUNS], ids=lambda run: run.stem)
-def test_what_is_decided_is_true(run: Path, request: pytest.FixtureRequest) -> None:
-    if run.stem in KNOWN:
-        request.applymarker(pytest.mark.xfail(reason=KNOWN[run.stem]))
+def test_what_is_decided_is_true(run: Path) -> None:
     wanted = json.loads(run.with_suffix(".expected.json").read_text(encoding="utf-8"))
     said = events_of(run)
     problems = [problem for one in wanted["must"] if (problem := unmet(said, one))]

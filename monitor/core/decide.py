@@ -171,7 +171,8 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
     out: list[Event] = []
     if cycle.rise_at_s is None:
-        if now_mm - foot_mm > needed and _highest_before(history, cycle.low_at_s) - foot_mm > needed:
+        fallen = not cycle.stirred and _highest_before(history, cycle.low_at_s) - foot_mm > needed
+        if now_mm - foot_mm > needed and fallen:
             cycle.low_mm = foot_mm  # it had fallen before any rise was seen: from here it rose afresh
             return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
         if now_mm - foot_mm > needed:
