@@ -6,8 +6,8 @@ put out goes into them. `tests/test_simulated_runs.py` replays the run files and
 Tolerances, the same for all runs:
 - a feeding within 15 min (or three readings) of its time, where it moved the surface by at least 8 mm; one that moves
   it up (no discard) may also be called a disturbance, and within an hour: a surface far above where a lid could put it
-  may be a hand or a cloth, until it has lain still for long. Where a feeding moves it less, or an echo is bent by the gas
-  under a tight lid, nobody can see it: then the feedings are told, from the `.feedings.csv` beside the run;
+  may be a hand or a cloth, until it has lain still for long. Where a feeding moves it less, or an echo is bent by the
+  gas under a tight lid, nobody can see it: then the feedings are told, from the `.feedings.csv` beside the run;
 - times are those of the device's clock, as in the run file, where that clock is wrong;
 - the peak while the surface was in truth within 1 mm of its highest, and 20 min (or four readings) to either side: no
   sensor here can say it closer; where messages are missing for half an hour or more around that time, anywhere in the

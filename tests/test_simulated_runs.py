@@ -23,6 +23,7 @@ from tests.simulated_truth import unix
 RUNS = simulated_truth.runs()
 LARGEST_BYTES = 50_000
 
+
 @pytest.fixture(scope="session", autouse=True)
 def recordings(request: pytest.FixtureRequest) -> None:
     if request.config.getoption("--rewrite-golden"):
