@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -147,3 +148,22 @@ def test_a_store_that_fails_for_good_stops_the_daemon(tmp_path: Path, monkeypatc
     monkeypatch.setattr(Store, "add", broken)
     with pytest.raises(StoreTrouble, match="damaged"):
         kitchen.live(list(night())[:60])
+
+
+def test_distance_and_temperature_may_come_from_two_devices(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    things: list[Delivery] = []
+    for thing in night(every_s=60.0, hours=3.0):
+        reading = thing.reading
+        things.append(replace(thing, reading=replace(reading, temperature_c=None), boot="lid"))
+        if (thing.seq or 0) % 5 == 0:  # the probe is a device of its own, and speaks every 5 min
+            warm = Reading(time_s=reading.time_s, jar="rye", temperature_c=reading.temperature_c)
+            things.append(replace(thing, reading=warm, boot="probe"))
+    kitchen.live(things)
+    kitchen.daemon.flush()
+    (state,) = kitchen.jars.states(kitchen.now_s)
+    assert state.temperature_c == pytest.approx(24.0, abs=0.6)
+    assert state.cycle is not None
+    assert state.cycle.temperatures_c[0] == pytest.approx(24.0, abs=0.6)
+    assert state.sampling_s == pytest.approx(60.0, abs=1.0)
+    assert kitchen.kinds().count(EventKind.FED) == 1
