@@ -7,12 +7,16 @@ import time
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import NoReturn, TypeVar
+from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 import click
 
 from monitor.settings import JarSettings, Settings
 from monitor.settings_file import SettingsError, load
+
+if TYPE_CHECKING:
+    from monitor.runs.run_file import RunFile
+    from monitor.values import Fed
 
 F = TypeVar("F", bound=Callable[..., object])
 DEFAULT_CONFIG = "jartide.toml"
@@ -46,6 +50,21 @@ def jar_from(settings: Settings, name: str) -> JarSettings:
     except KeyError:
         known = ", ".join(jar.name for jar in settings.jars) or "none"
         refuse(f"JAR: {name!r} is not in the config; its jars are: {known}")
+
+
+def run_file_from(path: Path, feedings: Path | None) -> tuple[RunFile, list[Fed]]:
+    """A run file, and the feedings told in the file `feedings`, rows of which that make no sense are said on standard
+    error. Exits with 2 when one of them cannot be read."""
+    from monitor.runs import run_file
+
+    try:
+        opened = run_file.read(path)
+        told, bad = ([], []) if feedings is None else run_file.read_feedings(feedings, opened.jar)
+    except run_file.RunFileError as error:
+        refuse(str(error))
+    for row in bad:
+        click.echo(f"{feedings}, line {row.line}: {row.reason}", err=True)
+    return opened, told
 
 
 def refuse(*lines: str) -> NoReturn:

@@ -12,10 +12,9 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import refuse, settings_from
+from monitor.cli.opening import refuse, run_file_from, settings_from
 from monitor.core.display import Display
 from monitor.review.summary import RunSummary, summarize
-from monitor.runs import run_file
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
 from monitor.sources.replay import replay
@@ -77,15 +76,7 @@ def reviewed(run: Recorded) -> RunSummary:
 
 
 def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorded:
-    told: list[Fed] = []
-    try:
-        opened = run_file.read(path)
-        if feedings is not None:
-            told, bad = run_file.read_feedings(feedings, opened.jar)
-            for row in bad:
-                click.echo(f"{feedings}, line {row.line}: {row.reason}", err=True)
-    except run_file.RunFileError as error:
-        refuse(str(error))
+    opened, told = run_file_from(path, feedings)
     jar = JarSettings(
         name=opened.jar,
         empty_mm=opened.empty_mm if empty_mm is None else empty_mm,

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections import Counter
 from pathlib import Path
 
 import click
 
-from monitor.runs import rfc3339, run_file
+from monitor.cli.opening import run_file_from
+from monitor.runs import rfc3339
 from monitor.settings import JarSettings
 from monitor.sources.replay import replay as events_of
-from monitor.values import Event, EventKind, Fed, Json, Straight
+from monitor.values import Event, EventKind, Json, Straight
 
 SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
 
@@ -29,16 +29,7 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
 @click.option("--format", "form", type=click.Choice(["text", "jsonl"]), default="text", show_default=True)
 def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, form: str) -> None:
     """Run a recorded file through the very step function that watches a jar, and print what it decides."""
-    told: list[Fed] = []
-    try:
-        opened = run_file.read(run)
-        if feedings is not None:
-            told, bad = run_file.read_feedings(feedings, opened.jar)
-            for row in bad:
-                click.echo(f"{feedings}, line {row.line}: {row.reason}", err=True)
-    except run_file.RunFileError as error:
-        click.echo(str(error), err=True)
-        sys.exit(2)
+    opened, told = run_file_from(run, feedings)
     geometry = opened.geometry
     if geometry is None and opened.header.get("geometry"):
         click.echo(f"{run}: geometry {opened.header['geometry']!r} is not known; a straight wall is taken", err=True)

@@ -10,13 +10,11 @@ from pathlib import Path
 import click
 
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
 from monitor.zone import display
 
-MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
-MOST_TEXT = 2000
-OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
 
 grams = click.FloatRange(min=0, max=MOST_G)
@@ -98,7 +96,7 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
 @click.command()
 @config_option
 @click.argument("jar")
-@click.option("--hours", type=click.FloatRange(min=0.25, max=72), default=3.0, show_default=True)
+@click.option("--hours", type=click.FloatRange(*SNOOZE_H), default=3.0, show_default=True)
 def snooze(config: Path, jar: str, hours: float) -> None:
     """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
     settings = settings_from(config)

@@ -17,7 +17,6 @@ from monitor.core.trial import Trial
 from monitor.runs import history
 from monitor.runs.store import Store, StoreTrouble
 
-KEY = "trial:"  # of the store's small notes, before the trial's name
 TITLES = {
     "rise_ratio": "rise",
     "clock_h_to_peak": "h to peak",
@@ -46,8 +45,8 @@ def trial(name: str, jars: tuple[str, ...], since: str | None, form: str, config
         with Store.join(settings.store.path) as store:
             if names:
                 kept = {"jars": names, "since_s": moment(since) if since else time.time()}
-                store.set_meta(KEY + name, json.dumps(kept))
-            text = store.meta(KEY + name)
+                store.set_meta(history.TRIAL_KEY + name, json.dumps(kept))
+            text = store.meta(history.TRIAL_KEY + name)
             if text is None:
                 refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
             kept = json.loads(text)

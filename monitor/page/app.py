@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from urllib.parse import parse_qs
@@ -37,7 +37,6 @@ from monitor.values import Fed, Noted
 from monitor.zone import zone_name
 
 HERE = Path(__file__).parent
-Answer = Callable[[Request], Awaitable[Response]]
 
 
 class Page:

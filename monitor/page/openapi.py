@@ -8,7 +8,8 @@ from typing import Any
 
 from monitor import __version__
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
-from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_G, MOST_MINUTES, MOST_TEXT, NOTES, SNOOZE_H
+from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_MINUTES, NOTES
+from monitor.runs.items import MOST_G, MOST_TEXT, SNOOZE_H
 from monitor.values import Stage
 
 Schema = dict[str, Any]

@@ -24,7 +24,6 @@ from monitor.values import Cycle, Event, EventKind, Json, Noted
 H_S = 3600.0
 LONGEST_S = 7 * 24 * H_S  # of a cycle's curve: a fridge's rest of weeks is a flat line
 MOST_CYCLES = 2000  # newest first: nearly three years of two feedings a day
-TRIAL = "trial:"  # of the store's small notes, as `jartide trial` keeps them
 MARKS = {
     EventKind.PEAK_REACHED: "peak",
     EventKind.FALL_BEGAN: "fall",
@@ -91,7 +90,9 @@ def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, fl
 def all_trials(store: Store) -> list[Json]:
     """Every trial that was begun, with how it stands. Raises StoreTrouble."""
     out: list[Json] = []
-    for key, text in store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{TRIAL}%",)):
+    for key, text in store.query(
+        "SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{history.TRIAL_KEY}%",)
+    ):
         kept = json.loads(text)
         since_s = float(kept["since_s"])
         some = {
@@ -102,7 +103,7 @@ def all_trials(store: Store) -> list[Json]:
         made = trials.compare(some)
         out.append(
             {
-                "trial": key.removeprefix(TRIAL),
+                "trial": key.removeprefix(history.TRIAL_KEY),
                 "since_s": since_s,
                 "verdict": made.verdict,
                 "jars": [

@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Fed, Json, Noted, Noting
 
-MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
-MOST_TEXT = 2000
 MOST_FLOUR = 100
-MOST_MINUTES = 3 * 1440.0  # for detection a cycle closes after three days; what is older is no news
-SNOOZE_H = (0.25, 72.0)
+MOST_MINUTES = OLDEST_S / 60.0
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
 GRAMS = ("starter_g", "flour_g", "water_g")

@@ -20,6 +20,7 @@ from monitor.runs.cells import number, split
 from monitor.runs.store import Store
 from monitor.values import Cycle
 
+TRIAL_KEY = "trial:"  # of the store's small notes, before a trial's name
 COLUMNS = (
     "fed_at", "starter_g", "flour_g", "water_g", "mean_temperature_c", "hours_to_peak", "hours_to_fall", "rise_ratio",
 )  # fmt: skip

@@ -10,6 +10,12 @@ from monitor.values import Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting
 Told: TypeAlias = Fed | Noted | ClockSet
 Row: TypeAlias = tuple[Any, ...]
 
+# what may be told, by a command or from the page
+MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
+MOST_TEXT = 2000
+OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding: what is older is no news
+SNOOZE_H = (0.25, 72.0)
+
 # DO NOTHING answers to the unique indexes only: a value outside a CHECK still raises, and is counted as rejected
 INSERT = """INSERT INTO item (seq, run, jar, received_s, time_s, timed, distance_mm, echo_us, temperature_c, air_c,
     humidity_pct, boot, device_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
