@@ -1,14 +1,18 @@
 """Jartide: readings come in from `sources/`, everything believed about the starter is decided in `core/` by plain
-functions of data, and what is worth telling leaves through `sinks/`; `daemon.py` is the only place with a clock and a
-thread.
+functions of data, and what is worth telling leaves through `sinks/`; `daemon.py` is the only place where the time of day
+decides anything, and its loop the only thread that steps a jar.
 
     device -> sources/ -> queue -> sinks/recorder (commit) -> core/vigil.step -> events -> core/notices -> sinks/
                                         |                                                      ^
-                                   runs/ (SQLite) <------ told: fed, noted (cli) --------------+
+                                   runs/ (SQLite) <---- told: fed, noted (cli/, page/) --------+
 
 Import order (an arrow is "imported by"; nothing points back, a test enforces it):
 
-    values <- settings, core <- runs, simulator <- sources, sinks, review <- player, daemon <- cli
+    values <- settings, core <- runs, simulator <- sources, sinks, review, check <- page, jars, player
+           <- daemon <- assembly <- cli
+
+Sources, best-effort sinks and the page own a thread each, for input and output only: they put things into the queue or
+drain what the store holds, and none of them touches a jar's state.
 """
 
 __version__ = "0.1.0"
