@@ -1,7 +1,8 @@
 """Days of three simulated jars through the daemon's own loop, store and outbox, as fast as it goes.
 
 `python -m tests.soak FOLDER DAYS` prints one JSON object: what each jar's notices were worth against the simulator's
-truth, how memory and store grew, how long it took. One reading a minute; the kitchen and its jars are invented.
+truth, how memory and store grew, how long it took. One reading a minute; the kitchen and its jars are invented. The
+simulator plays in a process of its own (`--play`), so that the memory that is measured is the daemon's alone.
 """
 
 from __future__ import annotations
@@ -9,18 +10,16 @@ from __future__ import annotations
 import gc
 import json
 import resource
+import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor.core.notices import Kind
 from monitor.runs import outbox
 from monitor.settings import JarSettings, Settings
-from monitor.simulator.device import payload
-from monitor.simulator.scenario import read
-from monitor.simulator.scene import Scene
-from monitor.simulator.truth import TrueCycle
 from monitor.sources.intake import Intake
 from tests.kitchen import Kitchen
 
@@ -99,29 +98,66 @@ share = 0.3
 """
 
 
-def main(folder: Path, days: float) -> dict[str, Any]:
+class Truth(NamedTuple):
+    """What judging needs of a true cycle; Unix seconds."""
+
+    fed_at_s: float
+    fall_began_at_s: float | None
+    sunk_5mm_at_s: float | None
+
+
+def play(days: float, truths: Path) -> None:
+    """The simulator's process: a line `[arrival, payload]` for each message, then what was true, into a file."""
+    from monitor.simulator.device import payload
+    from monitor.simulator.scenario import read
+    from monitor.simulator.scene import Scene
+
     scenario = read(SCENARIO.format(hours=days * 24.0))
     scene = Scene(scenario, keep_chemistry=False)
-    jars = tuple(JarSettings(name=jar.name, empty_mm=jar.empty_mm, rim_mm=None) for jar in scenario.jar)
-    kitchen = Kitchen(folder / "s.db", scenario.starts_s, Settings(jars=jars))
+    print(json.dumps({"starts_s": scenario.starts_s, "jars": {jar.name: jar.empty_mm for jar in scenario.jar}}))
+    while scene.now_s < days * DAY_S:
+        for message in scene.advance(scene.now_s + 3600.0):
+            print(json.dumps([message.at_s, payload(message).decode("latin-1")]))
+    said = {
+        jar: [(cycle.fed_at_s, cycle.fall_began_at_s, cycle.sunk_5mm_at_s) for cycle in truth.cycles]
+        for jar, truth in scene.truths.items()
+    }
+    truths.write_text(json.dumps(said))
+
+
+def memory_bytes() -> int:
+    gc.collect()
+    return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize()
+
+
+def main(folder: Path, days: float) -> dict[str, Any]:
+    command = [sys.executable, "-m", "tests.soak", "--play", str(days), str(folder / "truths")]
+    player = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert player.stdout is not None
+    about = json.loads(player.stdout.readline())
+    starts_s = about["starts_s"]
+    jars = tuple(JarSettings(name=name, empty_mm=empty_mm) for name, empty_mm in about["jars"].items())
+    kitchen = Kitchen(folder / "s.db", starts_s, Settings(jars=jars))
     intake = Intake(
         "soak", jars=frozenset(jar.name for jar in jars), wall=lambda: kitchen.now_s, monotonic=lambda: kitchen.now_s
     )
     cpu_s = time.process_time()
     grown: list[int] = []
     sent = 0
-    end_s = scenario.starts_s + days * DAY_S
-    while scene.now_s < days * DAY_S:
-        for message in scene.advance(scene.now_s + 3600.0):
-            kitchen.to(message.at_s)
-            kitchen.daemon.put(intake.take(payload(message)))
-            kitchen.daemon.turn(0.0)
-            sent += 1
-        if scene.now_s % DAY_S == 0.0:
-            gc.collect()
-            grown.append(int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize())
+    end_s = starts_s + days * DAY_S
+    for line in player.stdout:
+        at_s, text = json.loads(line)
+        while at_s >= starts_s + (len(grown) + 1) * DAY_S:
+            grown.append(memory_bytes())
+        kitchen.to(at_s)
+        kitchen.daemon.put(intake.take(text.encode("latin-1")))
+        kitchen.daemon.turn(0.0)
+        sent += 1
+    assert player.wait() == 0
     kitchen.to(end_s)
     kitchen.daemon.flush()
+    grown.append(memory_bytes())
+    truths = json.loads((folder / "truths").read_text())
     result: dict[str, Any] = {
         "days": days,
         "messages": sent,
@@ -138,29 +174,41 @@ def main(folder: Path, days: float) -> dict[str, Any]:
             if one.notice.kind == Kind.FEED_NOW and one.notice.repeat == 0
         ]
         kinds = [one.notice.kind for one in outbox.of_jar(kitchen.store, jar.name)]
-        result["jars"][jar.name] = judge(scene.truths[jar.name].cycles, said, end_s) | {
+        cycles = [Truth(*cycle) for cycle in truths[jar.name]]
+        result["jars"][jar.name] = judge(cycles, said, end_s) | {
             "kinds": {kind: kinds.count(kind) for kind in sorted(set(kinds))}
         }
     return result
 
 
-def judge(cycles: list[TrueCycle], said: list[float], end_s: float) -> dict[str, Any]:
-    """First "feed now" notices against what truly happened: false ones, and falls that nobody was told of."""
+def judge(cycles: Sequence[Truth], said: list[float], end_s: float) -> dict[str, Any]:
+    """First "feed now" notices against what truly happened: false ones, and falls that nobody was told of, each with
+    its cycle's number and when it was, in hours after that cycle's feeding."""
     ends = [cycle.fed_at_s for cycle in cycles[1:]] + [end_s]
-    false, missed, delays = [], [], []
-    for cycle, next_s in zip(cycles, ends, strict=True):
+    false: list[dict[str, Any]] = []
+    missed: list[dict[str, Any]] = []
+    delays = []
+    for number, (cycle, next_s) in enumerate(zip(cycles, ends, strict=True), 1):
         inside = [at_s for at_s in said if cycle.fed_at_s <= at_s < next_s]
         top_s = cycle.fall_began_at_s
         good = [at_s for at_s in inside if top_s is not None and at_s >= top_s - EARLY_S]
-        false += [at_s - cycle.fed_at_s for at_s in inside if at_s not in good[:1]]
+        about = {"cycle": number, "true_fall_h": _hours(top_s, cycle), "fed_again_h": _hours(next_s, cycle)}
+        false += [about | {"said_h": _hours(at_s, cycle)} for at_s in inside if at_s not in good[:1]]
         due = cycle.sunk_5mm_at_s is not None and cycle.sunk_5mm_at_s + LATE_S < next_s
         if due and not good:
-            missed.append(round((cycle.sunk_5mm_at_s or 0.0) - cycle.fed_at_s))
+            missed.append(about | {"sunk_5mm_h": _hours(cycle.sunk_5mm_at_s, cycle)})
         if good and top_s is not None:
             delays.append(round((good[0] - top_s) / 60.0))
-    false += [at_s for at_s in said if at_s < cycles[0].fed_at_s]
+    false += [{"cycle": 0, "said_h": _hours(at_s, cycles[0])} for at_s in said if at_s < cycles[0].fed_at_s]
     return {"cycles": len(cycles), "told": len(said), "false": false, "missed": missed, "delays_min": delays}
 
 
+def _hours(time_s: float | None, cycle: Truth) -> float | None:
+    return None if time_s is None else round((time_s - cycle.fed_at_s) / 3600.0, 2)
+
+
 if __name__ == "__main__":
-    print(json.dumps(main(Path(sys.argv[1]), float(sys.argv[2]))))
+    if sys.argv[1] == "--play":
+        play(float(sys.argv[2]), Path(sys.argv[3]))
+    else:
+        print(json.dumps(main(Path(sys.argv[1]), float(sys.argv[2]))))

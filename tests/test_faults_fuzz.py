@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 import os
 import random
+import resource
+import time
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -50,6 +52,13 @@ WORDS = [
 ]  # fmt: skip
 
 
+GROWTH_MB = 3.0  # of the whole process, while every input after the first tenth goes through
+
+
+def memory_mb() -> float:
+    return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
+
+
 def bent(chance: random.Random, seeds: Sequence[bytes], words: Sequence[bytes]) -> bytes:
     """A real input with a few pieces cut out, doubled, changed, swapped for words, or cut short."""
     data = chance.choice(seeds)
@@ -76,14 +85,18 @@ def bent(chance: random.Random, seeds: Sequence[bytes], words: Sequence[bytes]) 
 @pytest.mark.fault("F1")
 @pytest.mark.fault("S1")
 def test_the_wire_takes_or_refuses_anything() -> None:
-    """Each input as a payload and, with others, as pieces of a serial stream."""
+    """Each input as a payload and, with others, as pieces of a serial stream. Memory does not grow with their number."""
     chance = random.Random(INPUTS)
     intakes = [
         Intake("f", jars=frozenset({"rye"}), jar=jar, bare_lines=bare, wall=lambda: NOW_S, monotonic=lambda: 50.0)
         for jar, bare in (("rye", True), (None, False))
     ]
     remainder, reasons, taken = Remainder(), Counter[str](), 0
+    began_s, settled_mb, most_mb = time.monotonic(), 0.0, 0.0
     for number in range(INPUTS):
+        if number % max(INPUTS // 100, 1) == 0:
+            most_mb = max(most_mb, memory_mb())
+            settled_mb = most_mb if number <= INPUTS // 10 else settled_mb
         data = bent(chance, LINES, WORDS)
         item = intakes[number % 2].take(data, waited=number % 5 == 0, again=number % 7 == 0)
         if isinstance(item, Rejected):
@@ -96,6 +109,12 @@ def test_the_wire_takes_or_refuses_anything() -> None:
         lines, remainder = cut(remainder, data)
         assert len(remainder.tail) <= LINE_MAX + len(data)
         assert all(len(line.data) <= LINE_MAX for line in lines)
+    took_s = time.monotonic() - began_s
+    print(
+        f"{INPUTS} inputs in {took_s:.0f} s: {taken} taken, {sum(reasons.values())} refused for {len(reasons)} reasons;"
+        f" memory {settled_mb:.1f} MB after a tenth, {most_mb:.1f} MB at most"
+    )
+    assert most_mb - settled_mb <= GROWTH_MB
     assert len(reasons) < 60, reasons  # fixed phrases, so that counting them stays bounded
     assert taken > INPUTS / 20  # it is no use if nothing ever passes
     assert sum(reasons.values()) > INPUTS / 4
