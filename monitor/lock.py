@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
+
+from monitor import privacy
+
+TRY_S, TRIES = 0.02, 50  # a look by `jartide status` holds it for a moment, a daemon for longer than a second
 
 
 class StoreBusy(Exception):
@@ -14,24 +20,30 @@ class StoreBusy(Exception):
 
 
 class StoreLock:
-    """Held from `with StoreLock(store_path):` to its end. Raises StoreBusy at once when another process holds it, and
-    OSError when the lock file cannot be written."""
+    """Held from `with StoreLock(store_path):` to its end. Raises StoreBusy within a second when another process holds
+    it, and OSError when the lock file cannot be written."""
 
     def __init__(self, store: Path) -> None:
-        self._path = store.with_name(store.name + ".lock")
+        self._path = _beside(store)
         self._store = store
         self._file: int | None = None
 
     def __enter__(self) -> Self:
-        file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)  # less the umask
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            pid = os.pread(file, 20, 0).decode("ascii", "replace").strip() or "unknown"
+        with suppress(FileExistsError):
+            os.close(privacy.make(self._path))
+        file = os.open(self._path, os.O_RDWR | os.O_CLOEXEC)
+        for left in reversed(range(TRIES)):
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if left:
+                    time.sleep(TRY_S)
+        else:
+            pid = _pid(file)
             os.close(file)
-            raise StoreBusy(f"{self._store}: another daemon (process {pid}) is watching with this store") from None
-        os.ftruncate(file, 0)
-        os.pwrite(file, f"{os.getpid()}\n".encode(), 0)
+            raise StoreBusy(f"{self._store}: another daemon (process {pid or 'unknown'}) is watching with this store")
+        os.ftruncate(file, os.pwrite(file, f"{os.getpid()}\n".encode(), 0))
         self._file = file
         return self
 
@@ -43,12 +55,25 @@ class StoreLock:
 
 
 def holder(store: Path) -> int | None:
-    """The process id of the daemon that watches with this store; None when none does."""
+    """The process id of the daemon that watches with this store; None when none does, or when this user may not know.
+    Changes nothing."""
     try:
-        with StoreLock(store):
-            return None
-    except StoreBusy:
-        text = store.with_name(store.name + ".lock").read_text("ascii", "replace").strip()
-        return int(text) if text.isdigit() else None
+        file = os.open(_beside(store), os.O_RDONLY | os.O_CLOEXEC)
     except OSError:
         return None
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        return None
+    except BlockingIOError:
+        return _pid(file)
+    finally:
+        os.close(file)
+
+
+def _beside(store: Path) -> Path:
+    return store.with_name(store.name + ".lock")
+
+
+def _pid(file: int) -> int | None:
+    text = os.pread(file, 20, 0).decode("ascii", "replace").strip()
+    return int(text) if text.isdigit() else None

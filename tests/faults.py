@@ -98,6 +98,8 @@ FAULTS: dict[str, tuple[str, str]] = {
     "P3": ("months of running", "memory stays flat"),
     "P4": ("a loop of crashes and starts", "nothing is decided or told again"),
     "P5": ("crashes at every named point of the program", "no reading lost or doubled, the same decisions"),
+    "P6": ("the service taken over by what it reads", "a user of its own, no capabilities, few calls, its folder only"),
+    "P7": ("`status` looks at the lock in the very moment of a start", "the daemon starts all the same"),
     # --- notices
     "N1": ("endpoint down, name not found", "tried again with longer waits, delivered once"),
     "N2": ("an endpoint that never answers", "bounded by its time; the other channels go on"),
@@ -114,6 +116,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "C3": ("a geometry that cannot be", "explained"),
     "C4": ("a secret's file that is missing, unreadable or open to all", "an error, or a warning, without the secret"),
     "C5": ("a secret in the config itself", "refused, and not repeated"),
+    "C6": ("another user of the machine", "the store's files are its owner's alone; a group's where the folder is"),
     # --- hostile input
     "F1": ("anything at all on the wire", "accepted, or refused with a fixed reason"),
     "F2": ("anything at all as a config", "settings, or sentences with lines"),

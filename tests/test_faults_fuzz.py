@@ -85,7 +85,7 @@ def bent(chance: random.Random, seeds: Sequence[bytes], words: Sequence[bytes]) 
 @pytest.mark.fault("F1")
 @pytest.mark.fault("S1")
 def test_the_wire_takes_or_refuses_anything() -> None:
-    """Each input as a payload and, with others, as pieces of a serial stream. Memory does not grow with their number."""
+    """Each input as a payload and, with others, as pieces of a serial stream; memory does not grow with them."""
     chance = random.Random(INPUTS)
     intakes = [
         Intake("f", jars=frozenset({"rye"}), jar=jar, bare_lines=bare, wall=lambda: NOW_S, monotonic=lambda: 50.0)

@@ -20,16 +20,17 @@ ALLOWED = {
     "core": {"values", "settings", "core"},
     "failpoint": set(),  # where tests make the program fail
     "pulse": set(),  # whether a thread hangs
+    "privacy": set(),  # whose files they are
     "zone": {"values", "settings", "core"},
     "agenda": {"values", "settings", "core", "zone"},
-    "runs": {"values", "settings", "core", "runs", "failpoint"},
+    "runs": {"values", "settings", "core", "runs", "failpoint", "privacy"},
     "simulator": {"values", "settings", "core", "simulator"},
     "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret"},
     "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret", "failpoint", "pulse"},
     "review": {"values", "settings", "core", "runs", "zone", "review"},
     "page": {"values", "settings", "settings_rules", "core", "runs", "zone", "review", "secret", "status", "page"},
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
-    "lock": set(),  # one daemon a store
+    "lock": {"privacy"},  # one daemon a store
     "status": {"values", "runs"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "jars": {"values", "settings", "core", "runs", "failpoint"},

@@ -20,6 +20,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.lock import StoreLock
 from monitor.runs import outbox, retention, schema, store_file
 from monitor.runs.outbox import State
 from monitor.runs.store import Store, StoreTrouble
@@ -730,15 +731,26 @@ def test_a_folder_that_may_not_be_written_is_one_sentence(
         Store.open(path)
 
 
-@pytest.mark.parametrize(("umask", "mode"), [(0o077, 0o600), (0o007, 0o660), (0o000, 0o660)])
-def test_the_files_are_nobody_elses(tmp_path: Path, umask: int, mode: int) -> None:
+@pytest.mark.fault("C6")
+@pytest.mark.parametrize("umask", [0o022, 0o077, 0o007, 0o000])
+@pytest.mark.parametrize(
+    ("folder", "mode"),
+    [(0o755, 0o600), (0o770, 0o600), (0o2755, 0o600), (0o2770, 0o660)],
+    ids=lambda value: f"{value:o}",
+)
+def test_the_files_are_nobody_elses(tmp_path: Path, umask: int, folder: int, mode: int) -> None:
+    """0600 whatever the umask; the group's as well only where the folder is setgid and writable by it."""
+    place = tmp_path / "place"
+    place.mkdir()
+    place.chmod(folder)
     before = os.umask(umask)
     try:
-        with Store.open(tmp_path / "jartide.db") as store:
+        with StoreLock(place / "jartide.db"), Store.open(place / "jartide.db") as store:
             store.add([delivery(0)])
-            assert {p.stat().st_mode & 0o777 for p in tmp_path.iterdir()} == {mode}
-            store.backup(tmp_path / "copy.db")
-            assert (tmp_path / "copy.db").stat().st_mode & 0o777 == 0o600
+            assert len(list(place.iterdir())) == 4
+            assert {p.stat().st_mode & 0o777 for p in place.iterdir()} == {mode}
+            store.backup(place / "copy.db")
+            assert (place / "copy.db").stat().st_mode & 0o777 == 0o600
     finally:
         os.umask(before)
 

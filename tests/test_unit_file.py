@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from monitor.cli import COMMANDS
 from monitor.lock import StoreLock
 from monitor.runs.store import Store
@@ -23,6 +25,7 @@ def service() -> configparser.SectionProxy:
     return parser["Service"]
 
 
+@pytest.mark.fault("P6")
 def test_its_exposure_is_two_of_ten_at_most() -> None:
     """systemd-analyze(1), security: 0 is no exposure, 10 the most; a bare unit has 9.6."""
     said = subprocess.run(
@@ -66,13 +69,18 @@ def test_it_may_use_serial_ports_and_its_own_store() -> None:
     assert not re.search(r"^PrivateDevices=", text, re.MULTILINE)
 
 
+@pytest.mark.fault("C6")
 def test_the_group_may_write_what_the_service_writes(tmp_path: Path) -> None:
-    """With the unit's umask, which then alone decides: so `jartide fed` works for members of the group."""
+    """In a folder as systemd makes it for the unit, and with its umask: so `jartide fed` works for members of the
+    group."""
+    folder = tmp_path / "jartide"
+    folder.mkdir()
+    folder.chmod(int(service()["StateDirectoryMode"], 8))
     before = os.umask(int(service()["UMask"], 8))
     try:
-        path = tmp_path / "jartide.db"
+        path = folder / "jartide.db"
         with StoreLock(path), Store.open(path):
-            made = {file.name: file.stat().st_mode & 0o777 for file in tmp_path.iterdir()}
+            made = {file.name: file.stat().st_mode & 0o777 for file in folder.iterdir()}
     finally:
         os.umask(before)
     assert {"jartide.db", "jartide.db.lock"} <= set(made)

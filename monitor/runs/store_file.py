@@ -13,6 +13,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor import privacy
 from monitor.failpoint import failpoint
 from monitor.runs import schema
 
@@ -54,8 +55,7 @@ def open_file(path: Path, now_s: float) -> Opened:
         if path.exists() and (damage := _damage(path)) is not None:
             aside = _set_aside(path, now_s)
         if not path.exists():
-            # the umask decides whether a group may write as well; -wal and -shm take the same mode
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))
+            os.close(privacy.make(path))  # SQLite gives -wal and -shm the same mode
     except OSError as error:
         raise StoreTrouble(f"{path}: {error.strerror}; may this user write there?", lasting=True) from error
     db = connect(path)
