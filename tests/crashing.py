@@ -1,8 +1,9 @@
-"""One night watched by a program that crashes again and again: at every named failpoint, then at random ones.
+"""Nights watched by a program that crashes again and again: at every named failpoint, then at random ones.
 
-`python -m tests.crashing FOLDER CRASHES SEED` runs in a process of its own, which forks a child for each life. The
-broker's part is played by a file of what was acknowledged: the rest comes again. Leaves `s.db`, `acknowledged` and
-`sent` in the folder and prints the failpoints at which a life ended.
+`python -m tests.crashing FOLDER CRASHES SEED` runs in a process of its own, which forks a child for each life; a night
+holds some twenty crashes, so there are as many nights as are needed. The broker's part is played by a file of what was
+acknowledged: the rest comes again. Leaves `s.db`, `acknowledged` and `sent` in a folder a night and prints, for each
+crash, that folder and the failpoint.
 """
 
 from __future__ import annotations
@@ -75,23 +76,34 @@ def live(folder: Path) -> None:
 
 
 def main(folder: Path, crashes: int, seed: int) -> None:
-    chance = random.Random(seed)
-    for life in range(crashes + 1):
-        name, count = "", 0
-        if life < min(len(FIRST), crashes):
-            name, count = FIRST[life]
-        elif life < crashes:
-            name = chance.choice(sorted(PASSED))
-            count = 1 + int(PASSED[name] * chance.random() ** 3 / 4)
-        child = os.fork()
-        if child == 0:
-            failpoint._name, failpoint._action, failpoint._left = name, "exit", count
-            live(folder)
-            os._exit(0)
-        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        if code not in (0, 9):
-            sys.exit(f"life {life} ended with {code}")
-        print(name if code == 9 else "-", flush=True)
+    chance, crashed, nights = random.Random(seed), 0, 0
+    while crashed < crashes:
+        night_folder = folder / f"night-{nights}"
+        night_folder.mkdir()
+        ended = False
+        for name, count in [*(FIRST if nights == 0 else []), *([("", 0)] * PASSED["committed"])]:
+            if crashed >= crashes:
+                name, count = "", 0  # the last night comes to its end
+            elif not name:
+                name = chance.choice(sorted(PASSED))
+                count = 1 + int(PASSED[name] * chance.random() ** 3 / 4)
+            child = os.fork()
+            if child == 0:
+                failpoint._name, failpoint._action, failpoint._left = name, "exit", count
+                live(night_folder)
+                os._exit(0)
+            code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+            if code not in (0, 9):
+                sys.exit(f"{night_folder.name}: a life ended with {code}")
+            if code == 9:
+                crashed += 1
+                print(night_folder.name, name, flush=True)
+            else:
+                ended = True
+                break
+        if not ended:
+            sys.exit(f"{night_folder.name}: did not come to its end")
+        nights += 1
 
 
 if __name__ == "__main__":
