@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import random
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,7 +12,6 @@ import pytest
 from click.testing import CliRunner, Result
 
 from monitor.cli import main
-from monitor.cli import runs as command
 from monitor.runs import run_file, transfer
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -242,24 +238,6 @@ def test_a_backup_opens(store: Store, tmp_path: Path) -> None:
     assert result.stdout == f"{target}: {target.stat().st_size} bytes\n"
     with Store.open(target) as copy:
         assert [a.item for a in copy.arrivals(None, 0)][:100] == readings
-
-
-def test_a_long_job_shows_its_progress_on_a_terminal_and_nowhere_else(tmp_path: Path, path: Path) -> None:
-    file = tmp_path / "long.csv"
-    file.write_text("time,distance_mm,note\n" + "2020-01-01T00:00:00Z,50,an invented row.\n" * 21_000)
-    assert file.stat().st_size // 40 > command.LONG_ROWS
-    words = [sys.executable, "-m", "monitor", "import", str(file), "--store", str(path)]
-    ours, theirs = pty.openpty()
-    done = subprocess.run(words, stdout=subprocess.PIPE, stderr=theirs, check=False, cwd=Path(__file__).parent.parent)
-    os.close(theirs)
-    shown = os.read(ours, 100_000).decode()
-    os.close(ours)
-    assert done.returncode == 0
-    assert b"21000 readings" in done.stdout
-    assert "long.csv" in shown
-    assert "100%" in shown
-    result = jartide("export", 1, "--store", path, "-o", tmp_path / "again.csv")
-    assert result.stderr == "21000 readings\n"
 
 
 @pytest.mark.fault("W7")

@@ -188,3 +188,20 @@ def test_text_curve_keeps_its_bounds(curve: list[tuple[float, float]], width: in
     assert float(lines[0][:6]) <= top + 0.5  # means of a column may lie below the top
     assert "P" in lines[-2]
     assert set("".join(line[8:] for line in text_curve(curve, [], plain=True)[:-2])) <= set(" .:#")
+
+
+# recordings in which hands, lids and slow sampling come close to the cycle's top, with the simulator's truth beside them
+@pytest.mark.parametrize("name", ["weekday_weekend", "heat_wave", "lid_set_back", "gap_over_the_peak", "misted_window"])
+def test_the_top_is_the_starters_and_not_a_hand_over_the_jar(name: str) -> None:
+    folder = golden_making.FOLDER.parent.parent / "simulated_runs"
+    looked_at = json.loads(run("review", folder / f"{name}.csv", "--json").output)["cycles"]
+    must = json.loads((folder / f"{name}.expected.json").read_text())["must"]
+    wanted = [one for one in must if one["kind"] in ("peak_reached", "fall_began")]
+    assert wanted
+    for one in wanted:
+        begin_s, end_s = map(unix, one["happened"])
+        cycle = next(c for c in looked_at if unix(c["began_at"]) < (begin_s + end_s) / 2 < unix(c["ended_at"]))
+        span = cycle["peak_at" if one["kind"] == "peak_reached" else "fall_at"]
+        assert span is not None, (one, cycle["cycle"])
+        assert unix(span["earliest"]) <= end_s
+        assert unix(span["latest"]) >= begin_s

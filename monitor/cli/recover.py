@@ -8,6 +8,9 @@ from pathlib import Path
 import click
 
 from monitor.cli.opening import refuse
+from monitor.cli.progress import progress
+
+ROW_BYTES = 80  # of a store's file for each reading
 
 
 @click.command()
@@ -30,15 +33,17 @@ def recover(damaged: Path, folder: Path) -> None:
     target = folder / "recovered.db"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        found = recovery.recover(damaged, target)
+        with progress(damaged.stat().st_size // ROW_BYTES, f"reading {damaged.name}") as seen:
+            found = recovery.recover(damaged, target, seen)
         for table in found:
             if table.rows or not table.whole:
                 click.echo(f"{table.table}: {table.rows} rows{'' if table.whole else ', the rest is damaged'}")
         with Store.join(target) as store:
             for run in store.runs():
                 path = folder / f"run-{run.id}.csv"
-                with path.open("w", encoding="utf-8", newline="") as out:
-                    rows = transfer.export(store, run, None, out)
+                count = int(store.query("SELECT count(*) FROM item WHERE run = ?", (run.id,))[0][0])
+                with path.open("w", encoding="utf-8", newline="") as out, progress(count, path.name) as seen:
+                    rows = transfer.export(store, run, None, out, seen)
                 fed = store.fed_in(run)
                 if fed:
                     with path.with_suffix(".feedings.csv").open("w", encoding="utf-8", newline="") as out:

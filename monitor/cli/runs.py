@@ -16,13 +16,13 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
+from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.runs import rfc3339, run_file, transfer
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
 
 F = TypeVar("F", bound=Callable[..., object])
-LONG_ROWS = 20_000  # about half a second of work: from here on a bar is worth its line
 SHOWN_REJECTED = 5
 
 
@@ -69,9 +69,10 @@ def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
 def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
     """Write a run, or one cycle of it, as a run file (CSV)."""
     path, _ = _where(config, store_path)
+    beside = None if output is not None or not sys.stdout.isatty() else False  # no bar among the rows themselves
     with _joined(path) as store:
         run, cycle = _named(store, which)
-        with _target(output) as out, _bar(_rows(store, run), f"run {which}", output is not None) as seen:
+        with _target(output) as out, progress(_rows(store, run), f"run {which}", on=beside) as seen:
             count = transfer.export(store, run, cycle, out, seen)
         if feedings is not None:
             with _target(feedings) as out:
@@ -97,10 +98,10 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
             size = file.stat().st_size if file.exists() else 0
             try:
                 fed = [] if feedings is None else _read_feedings(feedings, run_file.read(file).jar)
-                with _bar(size // 40, file.name, True) as seen:  # a row is about 40 characters
+                with progress(size // ROW_CHARS, file.name) as seen:
                     done = transfer.import_file(store, file, time.time(), fed, seen)
                 (run,) = store.runs("WHERE run.id = ?", (done.run,))
-                with _bar(done.rows, f"judging {file.name}", True) as seen:
+                with progress(done.rows, f"judging {file.name}") as seen:
                     judge(store, run, seen)
             except RunFileError as error:
                 refuse(str(error))
@@ -122,7 +123,8 @@ def backup(config: Path, store_path: Path | None, file: Path) -> None:
     path, _ = _where(config, store_path)
     if file.exists():
         refuse(f"FILE: {file} is there already; give a new name")
-    with _joined(path) as store:
+    size = path.stat().st_size if path.exists() else 0
+    with _joined(path) as store, growing(file.with_name(f"{file.name}.part"), size, file.name):
         store.backup(file)
     click.echo(f"{file}: {file.stat().st_size} bytes")
 
@@ -249,16 +251,6 @@ def _say_rejected(file: run_file.RunFile) -> None:
         click.echo(f"{file.path}: {file.rejected_count} rows left out in all", err=True)
     if file.spoilt_cells:
         click.echo(f"{file.path}: {file.spoilt_cells} garbled cells taken as missing", err=True)
-
-
-@contextlib.contextmanager
-def _bar(rows: int, label: str, wanted: bool) -> Iterator[Callable[[int], object]]:
-    """A progress bar on a terminal, when there is enough to do."""
-    if not wanted or rows < LONG_ROWS or not sys.stderr.isatty():
-        yield lambda done: None
-        return
-    with click.progressbar(length=rows, label=label, file=sys.stderr) as bar:
-        yield bar.update
 
 
 @contextlib.contextmanager

@@ -23,6 +23,7 @@ GAP_SAMPLES = 5.0  # silence of more than five usual intervals, and of ten minut
 GAP_S = 600.0
 NEAREST_MM = 5.0  # nearer than this to the sensor there is no dough, only a code or a hand
 CURVE_POINTS = 120
+HANDS_S = 300.0  # the jar is opened and looked into this long before and after the moment that a feeding is dated to
 SAME_FEEDING_S = 3 * 3600.0  # a told feeding this near a seen one is the same feeding
 
 Range = tuple[float, float, float]  # low, likely, high: 90 %
@@ -70,6 +71,18 @@ class RunSummary:
     cycles: tuple[CycleSummary, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Where a cycle lies: from `begin_s`, a feeding or (`began_fed` False) the first reading, to `end_s`, the next
+    feeding or (`ended_fed` False) the last reading. `number` is 0 for what came before the first feeding."""
+
+    number: int
+    begin_s: float
+    end_s: float
+    began_fed: bool
+    ended_fed: bool
+
+
 @dataclass(frozen=True, slots=True)
 class _Series:
     """Levels and temperatures in order of time."""
@@ -87,22 +100,19 @@ def summarize(
     jar: JarSettings,
     rejected: Mapping[str, int],
     seen: Callable[[], object] = lambda: None,
+    choose: Callable[[Sequence[Stretch]], Sequence[Stretch]] = lambda every: every,
 ) -> RunSummary | None:
-    """The summary of a run; None when it holds no reading. `seen` is called after each cycle (progress).
+    """The summary of a run; None when it holds no reading. `seen` is called after each cycle (progress), `choose` says
+    which cycles are wanted: each takes a tenth of a second or more.
 
     `events` are those that stand (none that a later telling replaced), in the order decided.
     """
     every, series = _series(readings, jar)
     if not every:
         return None
-    fed_s = _feedings(events, told)
-    edges = [every[0], *(t for t in fed_s if every[0] < t < every[-1]), every[-1]]
-    known = fed_s[0] <= every[0] + START_TO_S if fed_s else False
-    if known and len(edges) > 2 and edges[1] - edges[0] <= START_TO_S:
-        del edges[0]  # the run begins with the feeding itself
     cycles = []
-    for number, (begin_s, end_s) in enumerate(pairwise(edges), start=1 if known else 0):
-        cycles.append(_cycle(number, begin_s, end_s, number > 0, series, events, told, jar))
+    for stretch in choose(_stretches(every, events, told)):
+        cycles.append(_cycle(stretch, series, events, told, jar))
         seen()
     steps = sorted(b - a for a, b in pairwise(every) if b > a)
     sampling_s = steps[len(steps) // 2] if steps else None
@@ -119,6 +129,29 @@ def summarize(
         rejected={reason: count for reason, count in sorted(rejected.items()) if count},
         cycles=tuple(cycles),
     )
+
+
+def look_back(
+    readings: Iterable[Reading], events: Sequence[Event], told: Sequence[Fed], jar: JarSettings, stretch: Stretch
+) -> CycleSummary:
+    """One cycle whose place is known, from its own readings and the events that stand."""
+    return _cycle(stretch, _series(readings, jar)[1], events, told, jar)
+
+
+def _stretches(every: Sequence[float], events: Sequence[Event], told: Sequence[Fed]) -> list[Stretch]:
+    """The cycles of a run, from one feeding to the next; `every` are the times of its readings, in order."""
+    fed_s = _feedings(events, told)
+    edges = [every[0], *(t for t in fed_s if every[0] < t < every[-1]), every[-1]]
+    known = fed_s[0] <= every[0] + START_TO_S if fed_s else False
+    if known and len(edges) > 2 and edges[1] - edges[0] <= START_TO_S:
+        del edges[0]  # the run begins with the feeding itself
+    first = 1 if known else 0
+    return [
+        Stretch(
+            number=number, begin_s=begin_s, end_s=end_s, began_fed=number > 0, ended_fed=number < first + len(edges) - 2
+        )
+        for number, (begin_s, end_s) in enumerate(pairwise(edges), start=first)
+    ]
 
 
 def _series(readings: Iterable[Reading], jar: JarSettings) -> tuple[list[float], _Series]:
@@ -156,15 +189,9 @@ def _between(time_s: list[float], values: list[float], from_s: float, to_s: floa
 
 
 def _cycle(
-    number: int,
-    begin_s: float,
-    end_s: float,
-    began_fed: bool,
-    series: _Series,
-    events: Sequence[Event],
-    told: Sequence[Fed],
-    jar: JarSettings,
+    stretch: Stretch, series: _Series, events: Sequence[Event], told: Sequence[Fed], jar: JarSettings
 ) -> CycleSummary:
+    begin_s, end_s, began_fed = stretch.begin_s, stretch.end_s, stretch.began_fed
     here = [e for e in events if begin_s <= e.happened_at_s <= end_s]  # decided, perhaps, long after the last reading
     kinds = [e.kind for e in here]
     lifted = next((e.evidence.get("lid_off_s") for e in here if e.kind is EventKind.FED), None)
@@ -173,7 +200,9 @@ def _cycle(
     back_s = back_s if back_s - begin_s < START_TO_S else begin_s
     off_s = next((e.happened_at_s for e in reversed(here) if e.kind is EventKind.LID_OFF), end_s)
     until_s = off_s if end_s - off_s < START_TO_S else end_s  # the lid comes off for the next feeding
-    time_s, level_mm = _between(series.time_s, series.level_mm, back_s, until_s)
+    if stretch.ended_fed:
+        until_s = min(until_s, end_s - HANDS_S)
+    time_s, level_mm = _covered(*_between(series.time_s, series.level_mm, back_s, until_s), here)
     start_mm = None
     if began_fed:
         _, early = _between(time_s, level_mm, back_s + START_FROM_S, back_s + START_TO_S)
@@ -181,7 +210,8 @@ def _cycle(
     top = None
     if EventKind.PEAK_REACHED in kinds:
         seats = [e.happened_at_s for e in here if e.kind in (EventKind.LID_ON, EventKind.DISTURBED)]
-        top = smooth_top(time_s, level_mm, [t for t in seats if back_s + START_TO_S < t < until_s])
+        seats = [t for t in seats if back_s + START_TO_S < t < until_s]
+        top = smooth_top(*_between(time_s, level_mm, back_s + HANDS_S, until_s), seats)
     foot_mm = start_mm if start_mm is not None else _foot(level_mm)
     rise_mm = ratio = to_peak = to_fall = None
     if top is not None and foot_mm is not None:
@@ -196,7 +226,7 @@ def _cycle(
     warm_to_s = top.fall_at.likely_s if top is not None and top.fall_at is not None else end_s
     _, warmth = _between(series.warm_s, series.warm_c, begin_s, warm_to_s)
     return CycleSummary(
-        number=number,
+        number=stretch.number,
         begin_s=begin_s,
         end_s=end_s,
         fed_at_s=begin_s if began_fed else None,
@@ -215,6 +245,20 @@ def _cycle(
         disturbed=kinds.count(EventKind.DISTURBED),
         curve=_curve(time_s, level_mm),
     )
+
+
+def _covered(time_s: list[float], level_mm: list[float], here: Sequence[Event]) -> tuple[list[float], list[float]]:
+    """What was read while the lid was on: between a lid's coming off and going on again hands and tables are read."""
+    open_s: list[tuple[float, float]] = []
+    off_s: float | None = None
+    for event in sorted(here, key=lambda e: e.happened_at_s):
+        if event.kind is EventKind.LID_OFF:
+            off_s = event.happened_at_s
+        elif event.kind is EventKind.LID_ON and off_s is not None:
+            open_s.append((off_s, event.happened_at_s))
+            off_s = None
+    kept = [(t, level) for t, level in zip(time_s, level_mm, strict=True) if not any(a <= t < b for a, b in open_s)]
+    return [t for t, _ in kept], [level for _, level in kept]
 
 
 def _foot(level_mm: list[float]) -> float | None:

@@ -10,7 +10,7 @@ import contextlib
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from monitor.runs.store import Store, StoreTrouble
 HEADER_BYTES = 100  # of an SQLite file (its file format, section 1.3)
 MOST_BYTES = 1 << 34  # 16 GB: what a damaged header tells beyond that is not believed
 LOWEST, HIGHEST = -(1 << 62), 1 << 62  # the numbers of items, imported ones included, lie well within
+_SEEN = 1000
 _TABLES = (
     "meta", "jar", "run", "item", "rejected", "carry", "event", "cycle", "notice", "delivery", "cursor", "parked"
 )  # fmt: skip
@@ -35,9 +36,9 @@ class Salvaged:
     whole: bool
 
 
-def recover(damaged: Path, target: Path) -> list[Salvaged]:
-    """Read what can be read of `damaged` into a new store at `target`. Raises StoreTrouble when nothing can be read, or
-    when `target` is there already or cannot be written."""
+def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda rows: None) -> list[Salvaged]:
+    """Read what can be read of `damaged` into a new store at `target`. `seen` is told of every thousand rows. Raises
+    StoreTrouble when nothing can be read, or when `target` is there already or cannot be written."""
     if target.exists():
         raise StoreTrouble(f"{target}: is there already; give another name", lasting=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as folder, Store.open(target) as store:
@@ -52,7 +53,7 @@ def recover(damaged: Path, target: Path) -> list[Salvaged]:
         _mend_header(copy, target)
         with contextlib.closing(sqlite3.connect(copy)) as source:
             store.query("PRAGMA foreign_keys = OFF")
-            found = [_salvage(source, store, table) for table in _TABLES]
+            found = [_salvage(source, store, table, seen) for table in _TABLES]
     if not any(table.rows for table in found):
         for ending in ("", "-wal", "-shm"):
             target.with_name(target.name + ending).unlink(missing_ok=True)
@@ -82,7 +83,7 @@ def _mend_header(copy: Path, sound: Path) -> None:
         file.write(header)
 
 
-def _salvage(source: sqlite3.Connection, store: Store, table: str) -> Salvaged:
+def _salvage(source: sqlite3.Connection, store: Store, table: str, seen: Callable[[int], object]) -> Salvaged:
     try:
         known = {row[1] for row in store.query(f"PRAGMA table_info({table})")}
         columns = [row[1] for row in source.execute(f"PRAGMA table_info({table})") if row[1] in known]
@@ -94,7 +95,9 @@ def _salvage(source: sqlite3.Connection, store: Store, table: str) -> Salvaged:
     reader = _Reader(source, table, names)
     rows = 0
     with store.writing():
-        for row in reader.rows():
+        for count, row in enumerate(reader.rows(), 1):
+            if count % _SEEN == 0:
+                seen(_SEEN)
             with contextlib.suppress(sqlite3.IntegrityError, StoreTrouble):
                 rows += store.write(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", row).rowcount
     return Salvaged(table, rows, not reader.damaged)
