@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core import culture as cultures
-from monitor.core import forecast, rise_curve, vigil
+from monitor.core import forecast, outlook, rise_curve, vigil
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Cycle, CycleSoFar, Event, EventKind, Fed, Forecast, Reading, Stage
 from tests.bench import forecast_bench
@@ -212,7 +212,7 @@ def stepped(arrivals: list[Arrival], cut: int | None = None) -> list[Event]:
     for place, arrival in enumerate(arrivals):
         if place == cut:
             state = vigil.thaw(json.loads(json.dumps(vigil.freeze(state))), JAR)
-        state, events = vigil.take(state, arrival, JAR)
+        state, events = vigil.take(state, arrival, JAR, outlook.hourly)
         out += events
     return out
 

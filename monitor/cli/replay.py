@@ -13,8 +13,9 @@ from monitor.cli.opening import run_file_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.runs import rfc3339
 from monitor.settings import JarSettings
-from monitor.sources.replay import replay as events_of
-from monitor.values import Event, EventKind, Json, Straight
+from monitor.sources.replay import replay as replay_only
+from monitor.sources.replay import replay_foretelling
+from monitor.values import Event, Json, Straight
 
 SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
 
@@ -40,11 +41,11 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
         click.echo(f"{run}: no empty distance (`# empty_mm:` or --empty-mm); no levels, only changes", err=True)
     jar = JarSettings(name=opened.jar, empty_mm=distance_mm, geometry=geometry or Straight())
     rejected: Counter[str] = Counter()
+    events_of = replay_foretelling if forecasts else replay_only
     beside = False if sys.stdout.isatty() else None  # no bar among the events themselves
     with progress(run.stat().st_size // ROW_CHARS, run.name, on=beside) as seen:
         for event in events_of(watched(opened.rows(), seen), told, jar, rejected):
-            if event.kind is not EventKind.FORECAST or forecasts:
-                click.echo(line(event) if form == "jsonl" else sentence(event))
+            click.echo(line(event) if form == "jsonl" else sentence(event))
     if opened.rejected_count:
         rejected["not a reading"] += opened.rejected_count
     for reason, count in sorted(rejected.items()):

@@ -1,7 +1,7 @@
-"""What a jar's vigil learns and foresees: a closed cycle goes into its culture, and every hour a forecast comes out.
+"""What a jar's vigil learns and foresees: a closed cycle goes into its culture, and a forecast comes out when asked.
 
-Joins `culture` and `forecast` to the jar's memory; called by `decide` when a cycle closes and by `vigil` at ticks. The
-culture travels in the memory as its own JSON, so that a restart goes on exactly as before.
+Joins `culture` and `forecast` to the jar's memory; called by `decide` when a cycle closes and by `shown` when somebody
+looks. The culture travels in the memory as its own JSON, so that a restart goes on exactly as before.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from monitor.settings import JarSettings
 from monitor.values import CycleSoFar, Event, EventKind, Forecast, Json, Span, Stage
 
 HOUR_S = 3600.0
-AHEAD = (Stage.SETTLING, Stage.RISING, Stage.PEAKED)
+AHEAD = tuple(stage.value for stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED))
 HALF = 0.5  # of the rise: "sunk half-way back"
 DOUBLE = 2.0
 GAP_H = 2.0  # a longer silence is not counted
@@ -49,39 +49,38 @@ def learn_closed(v: Vigil, jar: JarSettings) -> None:
     v.carried = cultures.to_json(culture)
 
 
+def foreseen(v: Vigil) -> Forecast | None:
+    """The forecast of this hour since the feeding, until the fall began; made when first asked for in the hour or at a
+    new stage, which costs some 5 ms, and kept for the rest of it."""
+    cycle, jar = v.cycle, v.jar
+    if cycle is None or not cycle.from_start or v.stage not in AHEAD or cycle.fall_at_s is not None:
+        v.foreseen = {}
+        return None
+    hour = int((v.now_s - cycle.fed_at_s) // HOUR_S)
+    if hour != v.hour or v.foreseen.get("stage") != v.stage:
+        made = forecasts.forecast(culture_of(v, jar), _so_far(v, jar))
+        spans = {"peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
+        v.hour, v.foreseen = hour, {"made_at_s": made.made_at_s, "stage": v.stage, **spans}
+    peak, fall = v.foreseen["peak_at"], v.foreseen["fall_at"]
+    return Forecast(made_at_s=float(v.foreseen["made_at_s"]), peak_at=_span(peak), fall_at=_span(fall))  # type: ignore[arg-type]
+
+
 def hourly(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
-    """A forecast at the first tick of each hour since the feeding, until the fall began. Costs about 5 ms."""
-    cycle = v.cycle
-    if cycle is None or not cycle.from_start:
-        v.foreseen = {}
+    """A forecast as an event, at the first tick of each hour since the feeding: for whoever wants them all."""
+    before = v.hour
+    made = foreseen(v)
+    if made is None or v.hour == before:
         return []
-    hour = int((time_s - cycle.fed_at_s) // HOUR_S)
-    stage = Stage(v.stage)
-    if stage not in AHEAD or cycle.fall_at_s is not None:
-        v.foreseen = {}
-        return []
-    if hour == v.hour:
-        return []
-    v.hour = hour
-    made = forecasts.forecast(culture_of(v, jar), _so_far(v, jar))
-    v.foreseen = {"made_at_s": made.made_at_s, "peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
+    evidence = {name: v.foreseen[name] for name in ("peak_at", "fall_at")}
     return [
         Event(
             kind=EventKind.FORECAST,
             jar=jar.name,
             happened_at_s=time_s,
             decided_at_s=v.now_s,
-            evidence={name: v.foreseen[name] for name in ("peak_at", "fall_at")},
+            evidence=evidence,
         )
     ]
-
-
-def foreseen(v: Vigil) -> Forecast | None:
-    """The latest forecast, while it stands."""
-    if not v.foreseen:
-        return None
-    peak, fall = v.foreseen["peak_at"], v.foreseen["fall_at"]
-    return Forecast(made_at_s=float(v.foreseen["made_at_s"]), peak_at=_span(peak), fall_at=_span(fall))  # type: ignore[arg-type]
 
 
 def _so_far(v: Vigil, jar: JarSettings) -> CycleSoFar:

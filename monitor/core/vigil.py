@@ -2,16 +2,18 @@
 its own. `daemon.py` and replay drive it; what it returns as events is all that is ever decided.
 
     reading -> trust.sift -> minute -> lid.take -> landing.land / decide.levels -> events
-    tick    -> minute closes, bins close, quiet.watch (silence, away, rest)
-            -> outlook.hourly (forecast) -> events
+    tick    -> minute closes, bins close, quiet.watch (silence, away, rest) -> events
     told    -> told.fed, told.noted -> events
+
+Forecasts are no decisions: they are made when somebody asks (`shown.look`, or `outlook.hourly` given to `take`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import floor
 
-from monitor.core import decide, landing, lid, minute, noise, outlook, quiet, told, trust
+from monitor.core import decide, landing, lid, minute, noise, quiet, told, trust
 from monitor.core.memory import Vigil, freeze, thaw
 from monitor.core.shown import look
 from monitor.settings import JarSettings
@@ -20,6 +22,7 @@ from monitor.values import Arrival, ClockSet, Event, Fed, Item, Noted, Reading, 
 __all__ = ["Vigil", "begin", "freeze", "look", "step", "take", "thaw", "tick_to"]
 
 TICK_S = 60.0
+Also = Callable[[Vigil, float, JarSettings], list[Event]]  # what more is asked of a jar at each tick
 BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched at all
 
 
@@ -50,21 +53,25 @@ def step(vigil: Vigil, item: Item, jar: JarSettings) -> tuple[Vigil, tuple[Event
     return vigil, tuple(events)
 
 
-def take(vigil: Vigil, arrival: Arrival, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
+def _nothing(vigil: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+    return []
+
+
+def take(vigil: Vigil, arrival: Arrival, jar: JarSettings, also: Also = _nothing) -> tuple[Vigil, tuple[Event, ...]]:
     """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time."""
     item = arrival.item
     until_s = item.time_s - item.offset_s if isinstance(item, ClockSet) else arrival.received_s
-    vigil, before = tick_to(vigil, until_s, jar)
+    vigil, before = tick_to(vigil, until_s, jar, also)
     vigil.now_s = max(vigil.now_s, until_s)
     vigil, events = step(vigil, arrival.item, jar)
     return vigil, before + events if before else events
 
 
-def tick_to(vigil: Vigil, now_s: float, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
+def tick_to(vigil: Vigil, now_s: float, jar: JarSettings, also: Also = _nothing) -> tuple[Vigil, tuple[Event, ...]]:
     """All points of the 60 s UTC grid after the time so far, up to and with `now_s`."""
     if now_s - vigil.now_s < TICK_S and floor(now_s / TICK_S) == floor(vigil.now_s / TICK_S):
         return vigil, ()
-    return vigil, tuple(quiet.ticks(vigil, now_s, lambda time_s: _tick(vigil, time_s, jar)))
+    return vigil, tuple(quiet.ticks(vigil, now_s, lambda time_s: _tick(vigil, time_s, jar, also)))
 
 
 def _reading(v: Vigil, item: Reading, jar: JarSettings) -> list[Event]:
@@ -83,7 +90,7 @@ def _reading(v: Vigil, item: Reading, jar: JarSettings) -> list[Event]:
     return events
 
 
-def _tick(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+def _tick(v: Vigil, time_s: float, jar: JarSettings, also: Also = _nothing) -> list[Event]:
     if time_s <= v.now_s:
         return []
     v.now_s = time_s
@@ -93,7 +100,7 @@ def _tick(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
     # while what arrives is still behind, as after an outage, the bins stay open for the levels of their own time
     if v.lid.out_since_s is None and v.sieve.last_s is not None and time_s - v.sieve.last_s < BEHIND_S:
         events += decide.bins(v, time_s, jar)
-    return events + quiet.watch(v, time_s, jar) + outlook.hourly(v, time_s, jar)
+    return events + quiet.watch(v, time_s, jar) + also(v, time_s, jar)
 
 
 def _close_minute(v: Vigil, jar: JarSettings) -> list[Event]:

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
+from monitor.core import outlook
 from monitor.core import vigil as core
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, Fed, Reading
@@ -87,8 +88,18 @@ def _guarded(
 def replay(
     rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
 ) -> Iterator[Event]:
-    """The events of a recorded run, in the order decided. Forecasts are among them."""
+    """The events of a recorded run, in the order decided."""
     vigil = core.begin(jar)
     for arrival in arrivals(rows, told, jar.name, rejected):
         vigil, events = core.take(vigil, arrival, jar)
+        yield from events
+
+
+def replay_foretelling(
+    rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
+) -> Iterator[Event]:
+    """The same, with a forecast at the first tick of each hour from the feeding until the fall began."""
+    vigil = core.begin(jar)
+    for arrival in arrivals(rows, told, jar.name, rejected):
+        vigil, events = core.take(vigil, arrival, jar, outlook.hourly)
         yield from events
