@@ -1,4 +1,4 @@
-"""Forecasts against rivals on invented cultures: `python -m tests.bench.forecast_bench [cultures of each kind] [seed]`.
+"""Forecasts against rivals on invented cultures: `python -m tests.bench.forecast_bench [of each] [seed] [--jobs 2]`.
 
 Each culture of `forecast_cultures` lives through twelve cycles whose ratio, hour of feeding, weekend habit and
 temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as
@@ -8,19 +8,23 @@ Accuracy and bias factors after Ross 1996, J. Appl. Bacteriol. 81:501.
 
 from __future__ import annotations
 
-import sys
 from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from monitor.core import culture as cultures
 from monitor.core import forecast as forecasts
+from monitor.core.culture import Culture
 from monitor.values import Cycle, CycleSoFar, Stage
-from tests.bench.forecast_cultures import KINDS, STEP_H, Kitchens, World
+from tests.bench.forecast_cultures import KINDS, STEP_H, Floats, Kitchens, Outcome, World
+from tests.bench.forecast_share import asked, in_batches, rng_of
 
 CYCLES = 12
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+RIVALS = ("last time", "last five")
+Hours = tuple[float, float, float]
 
 
 @dataclass
@@ -31,14 +35,21 @@ class Scores:
         default_factory=lambda: defaultdict(list)
     )
 
-    def add(
-        self, moment: str, method: str, who: int, cycle: int, said: tuple[float, float, float], came: float
-    ) -> None:
+    def add(self, moment: str, method: str, who: int, cycle: int, said: Hours, came: float) -> None:
         self.rows[moment, method].append((who, cycle, *said, came))
 
     def table(self, moment: str, method: str, first: int = 0) -> np.ndarray:
-        rows = np.array([row for row in self.rows[moment, method] if row[1] >= first])
+        rows = np.array([row for row in self.rows.get((moment, method), ()) if row[1] >= first])
         return rows if len(rows) else np.empty((0, 6))
+
+
+@dataclass
+class Lived:
+    """One cycle of every culture of a batch: when each was fed, how much diluted, and what came."""
+
+    start_h: Floats
+    dilution: Floats
+    out: Outcome
 
 
 def coverage(rows: np.ndarray, rng: np.random.Generator) -> tuple[float, float, float]:
@@ -55,62 +66,85 @@ def factors(rows: np.ndarray) -> tuple[float, float]:
     return float(10 ** np.abs(logs).mean()), float(10 ** logs.mean())
 
 
-def live(kind: type[World], n: int, seed: int, in_cycle: bool = True) -> Scores:
-    """Let `n` cultures live through their cycles and write down what was foretold."""
-    rng = np.random.default_rng(seed)
-    world, kitchens, scores = kind(rng, n), Kitchens(rng, n), Scores()
+def lives(kind: type[World], n: int, rng: np.random.Generator) -> Iterator[Lived]:
+    """`n` cultures' cycles, by bakers who vary the ratio, the hour and how late they feed."""
+    world, kitchens = kind(rng, n), Kitchens(rng, n)
     varied = rng.uniform(0.0, 1.0, n)
     favourite = np.exp(rng.uniform(np.log(3.0), np.log(12.0), n))
     hour = rng.uniform(6.0, 22.0, n)
     day = np.zeros(n)
-    believed = [cultures.prior() for _ in range(n)]
-    past: list[list[tuple[float, float]]] = [[] for _ in range(n)]
-    for number in range(CYCLES):
+    for _ in range(CYCLES):
         spread = np.exp(rng.normal(0.0, 0.5, n) * (0.3 + varied))
         dilution = np.clip(favourite * spread, 2.2, 40.0)
         start_h = day * 24.0 + hour + rng.normal(0.0, 0.7, n)
-        temperatures_c = kitchens.hours(start_h)
-        out = world.cycle(dilution, temperatures_c)
-        for who in range(n):
-            if out.fall_h[who] > 65.0:
-                continue
-            fed_at_s = START_S + 3600.0 * start_h[who]
-            peak_h, fall_h = float(out.seen_peak_h[who]), float(out.seen_fall_h[who])
-            cycle = Cycle(
-                jar="x", number=number, fed_at_s=fed_at_s, told=True, starter_g=25.0,
-                flour_g=12.5 * (dilution[who] - 1), water_g=12.5 * (dilution[who] - 1),
-                peak_at_s=fed_at_s + 3600 * peak_h, fall_at_s=fed_at_s + 3600 * fall_h,
-                peak_ratio=float(out.peak_ratio[who]),
-                temperatures_c=tuple(map(float, temperatures_c[who, : int(fall_h) + 1])),
-            )  # fmt: skip
-            foretold = cultures.foretell(believed[who], cycle.temperatures_c, float(dilution[who]))
-            ahead = forecasts.hours_ahead(foretold, cycle.temperatures_c)
-            scores.add("known warmth", "ours", who, number, ahead.peak_h, peak_h)
-            scores.add("known warmth fall", "ours", who, number, ahead.fall_h, fall_h)
-            _at(scores, "at feeding", believed[who], cycle, out, who, number, 0.0)
-            if past[who]:
-                last, five = past[who][-1], np.mean(past[who][-5:], axis=0)
-                for method, value in (("last time", last), ("last five", five)):
-                    scores.add("at feeding", method, who, number, (value[0],) * 3, peak_h)
-                    scores.add("at feeding fall", method, who, number, (value[1],) * 3, fall_h)
-            if in_cycle:
-                half = 1.0 + (out.peak_ratio[who] - 1.0) / 2.0
-                half_h = float(np.argmax(out.curve[who] >= half)) * STEP_H
-                _at(scores, "half rise", believed[who], cycle, out, who, number, half_h)
-                if peak_h > 1.5:
-                    _at(scores, "hour before", believed[who], cycle, out, who, number, peak_h - 1.0)
-            past[who].append((peak_h, fall_h))
-            whole = _so_far(cycle, out, who, fall_h, rng, closed=True)
-            shapes = forecasts.learn_shape(believed[who], whole) if in_cycle else ()
-            believed[who] = replace(cultures.learn(believed[who], cycle), shapes=shapes)
+        out = world.cycle(dilution, kitchens.hours(start_h))
+        yield Lived(start_h=start_h, dilution=dilution, out=out)
         late = np.where(rng.uniform(size=n) < 0.2, rng.uniform(5.0, 24.0, n), rng.uniform(0.0, 5.0, n))
         end_h = out.fall_h + late
         world.feed_at(end_h)
         day = day + np.ceil(end_h / 24.0)
+
+
+def judged(lived: Iterable[Lived], rng: np.random.Generator) -> Scores:
+    """What ours and the rivals foretell of these cycles, each from those before it."""
+    scores = Scores()
+    believed: dict[int, Culture] = defaultdict(cultures.prior)
+    past: dict[int, list[tuple[float, float]]] = defaultdict(list)
+    for number, cycles in enumerate(lived):
+        for who in range(len(cycles.dilution)):
+            if cycles.out.fall_h[who] <= 65.0:  # else it did not rise in time, and no baker waits for it
+                _one(scores, believed, past, cycles, who, number, rng)
     return scores
 
 
-def _so_far(cycle: Cycle, out, who: int, at_h: float, rng, closed: bool = False) -> CycleSoFar:
+def _one(
+    scores: Scores,
+    believed: dict[int, Culture],
+    past: dict[int, list[tuple[float, float]]],
+    lived: Lived,
+    who: int,
+    number: int,
+    rng: np.random.Generator,
+) -> None:
+    out, dilution = lived.out, float(lived.dilution[who])
+    fed_at_s = START_S + 3600.0 * float(lived.start_h[who])
+    peak_h, fall_h = float(out.seen_peak_h[who]), float(out.seen_fall_h[who])
+    cycle = Cycle(
+        jar="x", number=number, fed_at_s=fed_at_s, told=True, starter_g=25.0,
+        flour_g=12.5 * (dilution - 1), water_g=12.5 * (dilution - 1),
+        peak_at_s=fed_at_s + 3600 * peak_h, fall_at_s=fed_at_s + 3600 * fall_h,
+        peak_ratio=float(out.peak_ratio[who]),
+        temperatures_c=tuple(map(float, out.temperatures_c[who, : int(fall_h) + 1])),
+    )  # fmt: skip
+    ahead = forecasts.hours_ahead(
+        cultures.foretell(believed[who], cycle.temperatures_c, dilution), cycle.temperatures_c
+    )
+    scores.add("known warmth", "ours", who, number, ahead.peak_h, peak_h)
+    scores.add("known warmth fall", "ours", who, number, ahead.fall_h, fall_h)
+    half = 1.0 + (out.peak_ratio[who] - 1.0) / 2.0
+    moments = {"at feeding": 0.0, "half rise": float(np.argmax(out.curve[who] >= half)) * STEP_H}
+    if peak_h > 1.5:
+        moments["hour before"] = peak_h - 1.0
+    for moment, at_h in moments.items():
+        said = forecasts.forecast(believed[who], _so_far(cycle, out, who, at_h, rng))
+        for name, span, came_h in (("", said.peak_at, peak_h), (" fall", said.fall_at, fall_h)):
+            assert span is not None
+            low, likely, high = ((s - fed_at_s) / 3600.0 for s in (span.earliest_s, span.likely_s, span.latest_s))
+            scores.add(moment + name, "ours", who, number, (low, likely, high), came_h)
+        for method, before in zip(RIVALS, (past[who][-1:], past[who][-5:]), strict=True):
+            if before:  # what they say does not change while it rises
+                peak, fall = np.mean(before, axis=0)
+                scores.add(moment, method, who, number, (peak,) * 3, peak_h)
+                scores.add(moment + " fall", method, who, number, (fall,) * 3, fall_h)
+    past[who].append((peak_h, fall_h))
+    whole = _so_far(cycle, out, who, fall_h, rng, closed=True)
+    shapes = forecasts.learn_shape(believed[who], whole)
+    believed[who] = replace(cultures.learn(believed[who], cycle), shapes=shapes)
+
+
+def _so_far(
+    cycle: Cycle, out: Outcome, who: int, at_h: float, rng: np.random.Generator, closed: bool = False
+) -> CycleSoFar:
     count = max(int(at_h / STEP_H), 1)
     noise = rng.normal(0.0, 0.015, count)
     curve = tuple((i * STEP_H, float(out.curve[who, i] + noise[i]), 0.015) for i in range(0, count, 2))
@@ -124,20 +158,18 @@ def _so_far(cycle: Cycle, out, who: int, at_h: float, rng, closed: bool = False)
     )  # fmt: skip
 
 
-def _at(scores: Scores, moment: str, believed, cycle: Cycle, out, who: int, number: int, at_h: float) -> None:
-    rng = np.random.default_rng(number * 1000 + who)
-    said = forecasts.forecast(believed, _so_far(cycle, out, who, at_h, rng))
-    for name, span, came_s in (("", said.peak_at, cycle.peak_at_s), (" fall", said.fall_at, cycle.fall_at_s)):
-        hours = tuple((s - cycle.fed_at_s) / 3600.0 for s in (span.earliest_s, span.likely_s, span.latest_s))
-        scores.add(moment + name, "ours", who, number, hours, (came_s - cycle.fed_at_s) / 3600.0)
+def live(kind: type[World], n: int, seed: int, batch: int = 0) -> Scores:
+    """Let a batch of `n` cultures live through their cycles and write down what was foretold."""
+    rng = rng_of(kind, seed, batch)
+    return judged(lives(kind, n, rng), rng)
 
 
-def pooled(some: list[Scores]) -> Scores:
+def pooled(some: Iterable[Scores]) -> Scores:
     """All of them as one, each culture still its own."""
     whole = Scores()
     for i, scores in enumerate(some):
         for key, rows in scores.rows.items():
-            whole.rows[key] += [(100_000 * i + row[0], *row[1:]) for row in rows]
+            whole.rows[key] += [(1000 * i + row[0], *row[1:]) for row in rows]
     return whole
 
 
@@ -162,10 +194,11 @@ def report(scores: Scores, title: str) -> None:
 
 
 if __name__ == "__main__":
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 70
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
-    lived = []
+    wish = asked("Forecasts against rivals on invented cultures.", of_each=70)
+    lived = in_batches(live, wish)
     for kind in KINDS:
-        lived.append(live(kind, count, seed))
-        report(lived[-1], f"{kind.__name__}: {count} cultures, seed {seed}")
-    report(pooled(lived), f"All: {count * len(KINDS)} cultures, seed {seed}")
+        report(pooled(lived[kind]), f"{kind.__name__}: {wish.of_each} cultures, seed {wish.seed}")
+    report(
+        pooled(scores for kind in KINDS for scores in lived[kind]),
+        f"All: {wish.of_each * len(KINDS)} cultures, seed {wish.seed}",
+    )
