@@ -132,6 +132,10 @@ def _watch_with(
                     daemon.stop()
 
         agenda = Agenda(clock.wall, clock.speed)
+
+        def plan_tick() -> None:
+            _plan_tick(agenda, daemon, clock, ticking)
+
         daemon = Daemon(
             jars,
             store,
@@ -140,7 +144,7 @@ def _watch_with(
             clock,
             on_states=keep,
             beat=beat,
-            on_clock_set=lambda: _plan_tick(agenda, daemon, clock),
+            on_clock_set=plan_tick,
             before_boot_s=_before_boot_s(store),
         )
 
@@ -151,11 +155,12 @@ def _watch_with(
         orders.daemon = daemon
         if orders.end.is_set():
             daemon.stop()
-        _plan_tick(agenda, daemon, clock)
-        try:
-            daemon.run(ready)
-        finally:
-            agenda.stop()
+        with pulse.working("agenda") as ticking:
+            plan_tick()
+            try:
+                daemon.run(ready)
+            finally:
+                agenda.stop()
         return new[0]
 
 
@@ -204,11 +209,12 @@ def open_sinks(
     return sinks, shows
 
 
-def _plan_tick(agenda: Agenda, daemon: Daemon, clock: Clock) -> None:
-    """Put a tick into the queue at the next point of the grid by the wall clock, and so on."""
+def _plan_tick(agenda: Agenda, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
+    """Put a tick into the queue at the next point of the grid by the wall clock, and so on; `on` is told of each."""
 
     def tick() -> None:
-        _plan_tick(agenda, daemon, clock)
+        on()
+        _plan_tick(agenda, daemon, clock, on)
         with contextlib.suppress(queue.Full):  # only while stopping
             daemon.put(Tick(time_s=clock.wall()))
 

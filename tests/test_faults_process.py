@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 import signal
@@ -12,19 +13,31 @@ import threading
 import time
 import tty
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, NoReturn, Protocol, cast
 
 import pytest
 
 from monitor import assembly, failpoint, pulse
-from monitor.daemon import Clock
+from monitor.agenda import Agenda
+from monitor.core import vigil
+from monitor.daemon import Clock, Daemon
+from monitor.page import server
+from monitor.page.readers import Readers
+from monitor.page.server import PageServer
 from monitor.runs.store import Store
-from monitor.sinks import systemd
-from monitor.values import EventKind
+from monitor.settings import JarSettings, MqttSettings, PageSettings, SerialSettings, Settings, StoreSettings
+from monitor.sinks import systemd, thinner
+from monitor.sinks.mqtt_state import MqttState
+from monitor.sources import mqtt_link
+from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources.serial_port import SerialPort
+from monitor.values import EventKind, SourceHealth
 from tests import crashing
 from tests.kitchen import Kitchen
-from tests.servers import wait_until
+from tests.servers import free_port, listens, wait_until
 from tests.test_watch import known, line, readings, serial_config, watching
 
 CRASHES = int(os.environ.get("JARTIDE_CRASHES", "15"))
@@ -196,6 +209,113 @@ def test_a_thread_that_hangs_is_named_and_the_watchdog_is_not_fed(
     thread.join()
     alive()
     assert told == [systemd.ALIVE] * 2
+
+
+class Stops(Protocol):
+    def stop(self) -> object: ...
+
+
+class Stuck:
+    """Whatever is called of it does not come back before `over`."""
+
+    name = "broker"
+
+    def __init__(self, over: threading.Event) -> None:
+        self._over = over
+
+    def __getattr__(self, name: str) -> Callable[..., Any]:
+        return lambda *_, **__: self._over.wait(20)
+
+    def health(self) -> SourceHealth:
+        return SourceHealth(name=self.name, connected=True, trouble=None, since_s=1.0, last_message_s=None)
+
+
+def stuck_state(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    sink = MqttState(folder / "s.db", Stuck(over), MqttSettings(host="h"))
+    sink.show([vigil.look(vigil.begin(JarSettings(name="rye")), 0.0)])
+    sink.start()
+    return sink
+
+
+def stuck_thinner(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    monkeypatch.setattr(thinner, "FIRST_S", 0.0)
+    monkeypatch.setattr(thinner.retention, "thin", lambda *_: over.wait(20))
+    sink = thinner.Thinner(folder / "s.db", 30.0)
+    sink.start()
+    return sink
+
+
+def stuck_page(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    port = free_port()
+    settings = Settings(
+        jars=(JarSettings(name="rye"),), store=StoreSettings(path=folder / "s.db"), page=PageSettings(port=port)
+    )
+    page = PageServer(settings)
+    page.start()
+    wait_until(lambda: listens(port), "the page listens", 30.0)
+    page._in_loop(lambda: over.wait(20))
+    return page
+
+
+def stuck_question(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    readers = Readers(folder / "s.db")
+    asking = threading.Thread(target=asyncio.run, args=(readers.ask(lambda _store: over.wait(20)),))
+    asking.start()
+    return SimpleNamespace(stop=asking.join)
+
+
+def stuck_port(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    def hang(path: str, baud: int) -> NoReturn:
+        over.wait(20)
+        raise OSError(5, "Input/output error")
+
+    port = SerialPort(SerialSettings(port="/dev/x"), jars=frozenset({"rye"}), opener=hang)
+    port.start(lambda _: None)
+    return port
+
+
+def stuck_broker(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    monkeypatch.setattr(mqtt_link, "connect", lambda *_: over.wait(20))
+    source = MqttTopic(MqttSettings(host="127.0.0.1"), "x", jars=frozenset({"rye"}))
+    source.start(lambda _: None)
+    return source
+
+
+def stuck_agenda(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    """Nothing more is put into the queue, for whatever reason: then no silence and no overdue would be seen."""
+    agenda, working = Agenda(speed=600.0), pulse.working("agenda")
+    assembly._plan_tick(agenda, cast(Daemon, Stuck(over)), Clock(speed=600.0), working.__enter__())
+    return SimpleNamespace(stop=lambda: (agenda.stop(), working.__exit__(None, None, None)))
+
+
+@pytest.mark.fault("P2")
+@pytest.mark.parametrize(
+    ("stick", "name"),
+    [
+        (stuck_state, "state to broker"),
+        (stuck_thinner, "thinner"),
+        (stuck_page, "page"),
+        (stuck_question, "page-reader_0"),
+        (stuck_port, "serial /dev/x"),
+        (stuck_broker, "mqtt 127.0.0.1:1883"),
+        (stuck_agenda, "agenda"),
+    ],
+    ids=lambda value: value.split()[0] if isinstance(value, str) else "",
+)
+def test_every_thread_that_hangs_is_seen(
+    stick: Callable[..., Stops], name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Store.open(tmp_path / "s.db").close()
+    monkeypatch.setattr(pulse, "HUNG_S", 0.4)
+    monkeypatch.setattr(server, "BEAT_S", 0.05)
+    over = threading.Event()
+    stuck = stick(over, tmp_path, monkeypatch)
+    try:
+        wait_until(lambda: name in pulse.hung(), f"{name} is found to hang")
+    finally:
+        over.set()
+        stuck.stop()
+    wait_until(lambda: name not in pulse.hung(), f"{name} goes on, or has ended")
 
 
 @pytest.mark.fault("S10")

@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
+from monitor.pulse import working
 from monitor.runs.store import Store, StoreTrouble
 
 P = ParamSpec("P")
@@ -56,7 +57,8 @@ class Readers:
         if store is None:
             store = self._mine.store = Store.join(self._path)
         try:
-            return question(store, *args, **kwargs)
+            with working():
+                return question(store, *args, **kwargs)
         except StoreTrouble:
             self._mine.store = None
             store.close()

@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+from monitor.pulse import working
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import SecretError, secret
 from monitor.settings import Settings
@@ -31,6 +32,7 @@ log = logging.getLogger(__name__)
 
 AGAIN_S = 10.0  # until a taken port or a missing password is tried again
 STOP_S = 5.0
+BEAT_S = 10.0
 KEY = "page key"
 MOST_REQUESTS = 400  # at once, open streams included; what comes beyond is answered 503
 
@@ -130,10 +132,20 @@ class PageServer:
         log.info("the page is at %s", address(self._settings))
         if self._stop.is_set():
             return
+        beating = asyncio.create_task(_beat())
         try:
             await self._server.serve(sockets=[listener])
         finally:
+            beating.cancel()
             readers.close()
+
+
+async def _beat() -> None:
+    """A loop that something blocks comes to no next piece of work."""
+    with working() as on:
+        while True:
+            await asyncio.sleep(BEAT_S)
+            on()
 
 
 def address(settings: Settings) -> str:

@@ -17,6 +17,7 @@ from typing import Protocol
 
 from monitor.core.notices import Kind
 from monitor.failpoint import failpoint
+from monitor.pulse import working
 from monitor.runs import deliveries
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
@@ -102,7 +103,8 @@ class Courier:
     def _send(self, store: Store, together: list[Kept]) -> bool:
         ids = [kept.id for kept in together]
         deliveries.sending(store, self.channel.key, ids, self._wall())
-        failure = self.channel.send(together)
+        with working():
+            failure = self.channel.send(together)
         if failure is None:
             self._failures, self._reason, self._refused, self._not_before_s = 0, "", False, 0.0
             self._unmarked = ids

@@ -16,6 +16,7 @@ from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 from typing import Protocol
 
+from monitor.pulse import working
 from monitor.runs import rfc3339
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
@@ -168,9 +169,10 @@ class MqttState:
     def _publish(self, jar: str, body: str, available: bool) -> bool:
         assert self._state_topic is not None
         topic = self._state_topic.replace("{jar}", jar)
-        return self._publisher.publish(topic, body, retain=True) and self._publisher.publish(
-            f"{topic}/availability", "online" if available else "offline", retain=True
-        )
+        with working():
+            return self._publisher.publish(topic, body, retain=True) and self._publisher.publish(
+                f"{topic}/availability", "online" if available else "offline", retain=True
+            )
 
 
 def followed(state: JarState) -> bool:

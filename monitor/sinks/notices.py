@@ -14,7 +14,6 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
-from monitor.pulse import working
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import addresses
@@ -113,8 +112,7 @@ class NoticeSink:
                         if not resumed:
                             courier.resume(store)
                             resumed = True
-                        with working():
-                            wait_s = courier.turn(store)
+                        wait_s = courier.turn(store)
                         wake.wait(wait_s)
                         wait_s = STORE_AGAIN_S
                     return

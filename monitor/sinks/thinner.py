@@ -5,8 +5,10 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
+from monitor.pulse import working
 from monitor.runs import retention
 from monitor.runs.store import Store, StoreTrouble
 
@@ -49,11 +51,16 @@ class Thinner:
         while not self._stop.wait(wait_s):
             wait_s = DAY_S
             try:
-                with Store.join(self._store_path) as store:
-                    gone = retention.thin(store, store.running_s() - self._after_s, self._stop.is_set)
+                with Store.join(self._store_path) as store, working() as on:
+                    gone = retention.thin(store, store.running_s() - self._after_s, lambda: self._stopping(on))
                 self._trouble = None
                 if gone:
                     log.info("thinned: %d readings became five-minute means", gone)
             except StoreTrouble as error:
                 self._trouble = f"old readings could not be thinned: {error}"
                 log.warning("%s", self._trouble)
+
+    def _stopping(self, on: Callable[[], None]) -> bool:
+        """Asked before each chunk: so a long thinning is many pieces of work."""
+        on()
+        return self._stop.is_set()

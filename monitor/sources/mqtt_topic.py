@@ -18,12 +18,13 @@ import select
 import socket
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any
 
 import paho.mqtt.client as mqtt
 
+from monitor.pulse import working
 from monitor.secret import SecretError
 from monitor.settings import MqttSettings
 from monitor.sources import Put, mqtt_link
@@ -148,7 +149,8 @@ class MqttTopic:
             self._ended, self._subscribed, self._slow = None, None, False
             began_s = time.monotonic()
             try:
-                self._serve()
+                with working() as on:
+                    self._serve(on)
             except SecretError as error:
                 self._ended, self._slow = str(error), True
             except OSError as error:
@@ -169,7 +171,7 @@ class MqttTopic:
             self._stopping.wait(RETRY_S[1] if self._slow else pause_s * random.uniform(0.5, 1.0))
             pause_s = min(2 * pause_s, RETRY_S[1])
 
-    def _serve(self) -> None:
+    def _serve(self, on: Callable[[], None]) -> None:
         """One connection, from greeting to end."""
         client = mqtt_link.make_client(self._settings, self._client_id)
         self._echo = secrets.token_hex(8).encode()  # an echo of an earlier connection may be among what waited
@@ -182,6 +184,7 @@ class MqttTopic:
         mqtt_link.connect(client, self._settings, self._keepalive_s)
         said: str | None = None
         while (sock := client.socket()) is not None:
+            on()
             if self._stopping.is_set() and said != "offline":
                 said = self._say(client, "offline")
                 client.disconnect()
@@ -237,12 +240,11 @@ class MqttTopic:
         self._greeted_s = now_s
         self._receipts.greeted(client, resumed=flags.session_present)
         client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id))
-        self._condition.report(connected=True, trouble=None)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         if reasons[0].is_failure:  # the second is our echo's, which we can do without
             self._subscribed = f"the broker does not let us read {self._settings.topic}: {reasons[0]}"
-            self._condition.report(connected=True, trouble=self._subscribed)
+        self._condition.report(connected=True, trouble=self._subscribed)  # from now on readings come
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if self._ended is not None:

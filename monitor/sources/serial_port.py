@@ -22,6 +22,7 @@ from typing import Any, Protocol
 
 import serial
 
+from monitor.pulse import working
 from monitor.settings import SerialSettings
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
@@ -116,10 +117,11 @@ class SerialPort:
         wait_s = RETRY_S[0]
         while not self._stopping.is_set():
             try:
-                self._port = self._open()
-                if self._port is not None:
-                    wait_s = RETRY_S[0]
-                    self._read(self._port, put)
+                with working() as on:  # a driver may hang in any call
+                    self._port = self._open()
+                    if self._port is not None:
+                        wait_s = RETRY_S[0]
+                        self._read(self._port, put, on)
             except OSError as error:  # a SerialException is one
                 why = f" ({error.strerror})" if error.strerror else ""  # pyserial's own text guesses what ours asks
                 self._trouble(f"lost {self._settings.port}{why}: unplugged, or read by another program as well?")
@@ -154,10 +156,11 @@ class SerialPort:
         self._trouble(sentence)
         return None
 
-    def _read(self, port: Port, put: Put) -> None:
+    def _read(self, port: Port, put: Put, on: Callable[[], None]) -> None:
         remainder, pace, noise, warned = Remainder(), Pace(), 0, False
         refused: Rejected | None = None
         while not self._stopping.is_set():
+            on()
             chunk = port.read(min(port.in_waiting, CHUNK_BYTES) or 1)
             lines, remainder = cut(remainder, chunk)
             for line in lines:
