@@ -105,6 +105,8 @@ def score(recording: Recording, claims: Claims) -> Score:
             result.told += any(d - cycle.begin_s <= NEAR_S for d in near)
             if not near:
                 fail(f"UNSEEN FEEDING (jump {cycle.jump_mm:+.1f} mm)", cycle, cycle.begin_s)
+            elif (late_s := min(near) - cycle.begin_s) > NEAR_S:
+                fail(f"LATE FEEDING ({late_s / 60:.0f} min, jump {cycle.jump_mm:+.1f} mm)", cycle, cycle.begin_s)
     begins_s = [c.begin_s for c in recording.cycles]  # a `fed` at the very beginning is excused
     for happened_s, _ in claims.fed_s:
         if not any(abs(happened_s - b) <= NEAR_S for b in begins_s):
