@@ -148,9 +148,7 @@ class Daemon:
                 self._handle(self._queue.get_nowait())
         except queue.Empty:
             self._clock_watch.look()
-        if recorder.due(self._clock.monotonic()) or (
-            recorder.trouble is None and self._store.last_seq() != recorder.last_seq
-        ):
+        if recorder.due(self._clock.monotonic()) or recorder.behind():
             self._commit()
 
     def _handle(self, thing: Delivery | Rejected | Tick) -> None:

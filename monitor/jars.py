@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from monitor.core import notices, vigil
 from monitor.core.daily_summary import daily_summary
@@ -70,7 +71,7 @@ class Jars:
             elif arrival.received_s < self.ticked_s:
                 # it came while a tick was under way (told by another process, say): a restart must step it after the
                 # tick as well
-                arrival = self.store.restamp(arrival, self.ticked_s)
+                arrival = self._restamped(arrival)
             for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
                 if name not in self._jars:
                     continue
@@ -89,11 +90,27 @@ class Jars:
         for jar in self.settings.jars:
             self._settle(jar, [(seq, event) for event in self._tick(jar, now_s)], now_s, seq)
         if self.settings.notices.daily_summary is not None:
-            days = {one.notice.cycle for one in outbox.of_jar(self.store, "")}
-            states = self.states(now_s)
-            notice = daily_summary(states, days, self.settings.notices, now_s, self.display)
-            if notice is not None:
-                outbox.put(self.store, [notice], now_s)
+            try:
+                self._summarise(now_s)
+            except StoreTrouble as error:
+                if error.lasting:
+                    raise
+                log.error("the daily summary waits for the next minute: %s", error)
+
+    def _summarise(self, now_s: float) -> None:
+        days = {one.notice.cycle for one in outbox.of_jar(self.store, "")}
+        notice = daily_summary(self.states(now_s), days, self.settings.notices, now_s, self.display)
+        if notice is not None:
+            outbox.put(self.store, [notice], now_s)
+
+    def _restamped(self, arrival: Arrival) -> Arrival:
+        try:
+            return self.store.restamp(arrival, self.ticked_s)
+        except StoreTrouble as error:
+            if error.lasting:
+                raise
+            log.error("%d was told a minute late, a restart will judge it a minute earlier: %s", arrival.seq, error)
+            return replace(arrival, received_s=self.ticked_s)
 
     def _clock_set(self, item: ClockSet) -> None:
         """What was put out lately keeps its distance from now, and a carry is due in the new time."""

@@ -66,6 +66,18 @@ class Recorder:
             return True
         return any(count >= UNACKNOWLEDGED for count in self._tokens.values())
 
+    def behind(self) -> bool:
+        """Whether another process told something since the last commit. True as well when the store cannot say so now:
+        the commit that follows finds out why. Raises StoreTrouble when it is lasting."""
+        if self.trouble is not None:
+            return False  # looked at with the next try
+        try:
+            return self.store.last_seq() != self.last_seq
+        except StoreTrouble as error:
+            if error.lasting:
+                raise
+            return True
+
     def commit(self, now_s: float) -> Committed:
         """Commit what waits, and fetch what other processes have told. On trouble that may pass, nothing is handed on
         and `trouble` is set. Raises StoreTrouble when it is lasting: the daemon must stop."""

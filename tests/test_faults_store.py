@@ -1,0 +1,122 @@
+"""A night in which one call of the store fails, and copies of a store taken at random moments of being written.
+
+In CI one call of each kind (SQL statement) that a night makes fails, in the middle of the night;
+`JARTIDE_FAILURES=1 pytest tests/test_faults_store.py -n 0` lets every single one fail, each in a night of its own
+(some half an hour), `JARTIDE_FAILURES=10` every tenth.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections import defaultdict
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.runs.store import Store
+from monitor.settings import NoticeSettings
+from monitor.values import Fed, Noted, Noting
+from tests.kitchen import SETTINGS as kitchen_settings
+from tests.kitchen import Kitchen
+from tests.night import START_S, night
+
+EVERY_NTH = int(os.environ.get("JARTIDE_FAILURES", "0"))
+THINGS = [replace(thing, token=number) for number, thing in enumerate(night(every_s=300.0))]
+END_S = THINGS[-1].received_s + 600.0
+SETTINGS = replace(kitchen_settings, notices=NoticeSettings(daily_summary="20:00"))
+TOLD = [
+    Fed(time_s=START_S + 700, jar="rye", starter_g=25, flour_g=100, water_g=100),
+    Noted(time_s=START_S + 3 * 3600, jar="rye", what=Noting.REMARK, text="warmer today"),
+]
+
+
+class Disk:
+    """The store's connection; its n-th call fails as a broken disk does."""
+
+    def __init__(self, db: sqlite3.Connection, fails_at: int = 0) -> None:
+        self._db, self._fails_at = db, fails_at
+        self.calls: list[str] = []
+
+    def execute(self, sql: str, *values: Any) -> sqlite3.Cursor:
+        self._call(sql)
+        return self._db.execute(sql, *values)
+
+    def executemany(self, sql: str, *values: Any) -> sqlite3.Cursor:
+        self._call(sql)
+        return self._db.executemany(sql, *values)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._db, name)
+
+    def _call(self, sql: str) -> None:
+        self.calls.append(sql)
+        if len(self.calls) == self._fails_at:
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+            raise error
+
+
+def watched(folder: Path, fails_at: int = 0) -> tuple[list[str], dict[str, Any]]:
+    """All calls of a night, and what is in the store after it."""
+    path = folder / f"{fails_at}.db"
+    kitchen = Kitchen(path, settings=SETTINGS)
+    sound = kitchen.store._db
+    disk = Disk(sound, fails_at)
+    kitchen.store._db = disk  # type: ignore[assignment]
+    told = list(TOLD)
+    for thing in THINGS:
+        if told and told[0].time_s < thing.received_s:  # by another process, and a slow one: it comes after a tick
+            kitchen.to(thing.received_s - 70.0)
+            with Store.join(path) as teller:
+                teller.tell(told.pop(0), thing.received_s - 200.0)
+        kitchen.live([thing])
+    kitchen.to(END_S)
+    kitchen.daemon.flush()
+    kitchen.store._db = sound
+    left = {
+        "events": kitchen.events(),
+        "notices": sorted(kitchen.notices()),
+        "readings": kitchen.store.query("SELECT device_seq, distance_mm FROM item WHERE told IS NULL ORDER BY seq"),
+        "told": kitchen.store.told("rye"),
+        "acknowledged": sorted(kitchen.source.acknowledged),  # type: ignore[type-var]
+        "integrity": kitchen.store.query("PRAGMA integrity_check"),
+    }
+    kitchen.store.close()
+    for file in folder.glob(f"{fails_at}.db*"):
+        file.unlink()
+    return disk.calls, left
+
+
+@pytest.mark.fault("D14")
+@pytest.mark.fault("D2")
+@pytest.mark.timeout(7200 if EVERY_NTH else 120)
+def test_a_night_gets_over_the_failure_of_any_one_call(tmp_path: Path) -> None:
+    calls, whole = watched(tmp_path)
+    assert whole["integrity"] == [("ok",)]
+    assert whole["acknowledged"] == list(range(len(THINGS)))
+    places: dict[str, list[int]] = defaultdict(list)
+    for number, sql in enumerate(calls, 1):
+        places[" ".join(sql.split())].append(number)
+    wanted = [found[len(found) // 2] for found in places.values()]
+    if EVERY_NTH:
+        wanted = list(range(1, len(calls) + 1, EVERY_NTH))
+    began_s, wrong = time.monotonic(), []
+    for number in wanted:
+        try:
+            _, left = watched(tmp_path, number)
+            for what, expected in whole.items():
+                if left[what] != expected:
+                    wrong.append((number, calls[number - 1], what))
+        except Exception as error:
+            wrong.append((number, calls[number - 1], repr(error)))
+    print(f"{len(calls)} calls in a night, {len(places)} kinds; {len(wanted)} made to fail, {len(wrong)} not got over")
+    print(f"in {time.monotonic() - began_s:.0f} s")
+    assert not wrong, "\n".join(map(str, wrong[:50]))
