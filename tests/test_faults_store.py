@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -23,7 +24,7 @@ import pytest
 
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
-from monitor.values import Fed, Noted, Noting
+from monitor.values import Event, EventKind, Fed, Noted, Noting
 from tests.kitchen import SETTINGS as kitchen_settings
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
@@ -120,3 +121,90 @@ def test_a_night_gets_over_the_failure_of_any_one_call(tmp_path: Path) -> None:
     print(f"{len(calls)} calls in a night, {len(places)} kinds; {len(wanted)} made to fail, {len(wrong)} not got over")
     print(f"in {time.monotonic() - began_s:.0f} s")
     assert not wrong, "\n".join(map(str, wrong[:50]))
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from monitor.runs.store import Store
+from tests.test_faults_store import PER_COMMIT, write
+store = Store.open(Path(sys.argv[1]))
+store.query(f"PRAGMA wal_autocheckpoint = {sys.argv[2]}")
+for number in range(100_000):
+    write(store, number)
+    print((number + 1) * PER_COMMIT, flush=True)
+"""
+PER_COMMIT = 10
+MOMENTS = 12
+
+
+def write(store: Store, number: int) -> None:
+    """One group: readings and an event, all of it or nothing."""
+    first = number * PER_COMMIT
+    with store.writing():
+        store.ensure_run(SETTINGS.jars[0], START_S)
+        store.add([replace(THINGS[0], seq=first + k, received_s=START_S + first + k) for k in range(PER_COMMIT)])
+        store.add_events("rye", first + PER_COMMIT, [event_at(START_S + number)])
+
+
+def event_at(time_s: float) -> Event:
+    return Event(kind=EventKind.LID_OFF, jar="rye", happened_at_s=time_s, decided_at_s=time_s)
+
+
+def whole_groups(path: Path) -> int | None:
+    """How many readings are there, all of them in whole groups from the first on; None when the file was set aside."""
+    with Store.open(path, START_S) as store:
+        if store.set_aside is not None:
+            assert store.damage
+            assert store.set_aside.exists()
+            return None
+        assert store.query("PRAGMA integrity_check") == [("ok",)]
+        numbers = [number for (number,) in store.query("SELECT device_seq FROM item ORDER BY seq")]
+        assert numbers == list(range(len(numbers)))
+        assert store.query("SELECT count(*) FROM event") == [(len(numbers) // PER_COMMIT,)]
+        write(store, len(numbers) // PER_COMMIT)  # and it goes on
+        return len(numbers)
+
+
+@pytest.mark.fault("D5")
+@pytest.mark.parametrize("pages", [0, 8], ids=["everything in the log", "the log is taken over all the time"])
+def test_copies_at_random_moments_and_cut_anywhere_are_a_whole_prefix_or_set_aside(tmp_path: Path, pages: int) -> None:
+    """As SQLite's documents have it (wal.html, howtocorrupt.html): the log is on the disk before the database takes it
+    over, so while nothing was taken over the log may end anywhere; and a file that is cut is never taken for whole."""
+    chance = random.Random(pages)
+    command = [sys.executable, "-c", WRITER, str(tmp_path / "s.db"), str(pages)]
+    writer = subprocess.Popen(command, cwd=Path(__file__).parent.parent, stdout=subprocess.PIPE, text=True)
+    assert writer.stdout is not None
+    seen = []
+    try:
+        for moment in range(MOMENTS):
+            for _ in range(chance.randrange(1, 25)):
+                acknowledged = int(writer.stdout.readline())
+            time.sleep(chance.uniform(0.0, 0.02))  # the moment itself is the matter, not waiting for anything
+            writer.send_signal(signal.SIGSTOP)
+            os.waitid(os.P_PID, writer.pid, os.WSTOPPED | os.WNOWAIT)
+            folders = [tmp_path / f"{kind}{moment}" for kind in ("copy", "log", "database")]
+            for folder in folders:
+                folder.mkdir()
+                for ending in ("", "-wal"):
+                    shutil.copyfile(tmp_path / f"s.db{ending}", folder / f"s.db{ending}")
+            writer.send_signal(signal.SIGCONT)
+            found = whole_groups(folders[0] / "s.db")
+            assert found is not None
+            assert found >= acknowledged
+            if pages == 0:
+                log = folders[1] / "s.db-wal"
+                os.truncate(log, chance.randrange(log.stat().st_size + 1))
+                left = whole_groups(folders[1] / "s.db")
+                seen.append(left)
+                assert left is None or left <= found
+            database = folders[2] / "s.db"
+            (folders[2] / "s.db-wal").unlink()
+            os.truncate(database, chance.randrange(database.stat().st_size + 1))
+            left = whole_groups(folders[2] / "s.db")
+            assert left is None or left <= found
+    finally:
+        writer.kill()
+        writer.wait()
+    if pages == 0:
+        assert len({left for left in seen if left}) > MOMENTS / 2
