@@ -28,6 +28,7 @@ from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
 log = logging.getLogger(__name__)
 
 QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
+SLEPT_S = 150.0  # a tick comes each minute, so two were missed: nobody listened, whatever the sensors said
 LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
 
 
@@ -81,6 +82,7 @@ class Daemon:
         self._beat = beat
         self._on_clock_set = on_clock_set
         self._before_boot_s = before_boot_s
+        self._awake_s = self._clock.monotonic()
         self._clock_watch = ClockWatch(self._clock_set, self._clock.wall, self._clock.monotonic)
         self._set_back = False
         self._queue: queue.Queue[Delivery | Rejected | Tick] = queue.Queue(QUEUE_LENGTH)
@@ -147,12 +149,12 @@ class Daemon:
             for _ in range(QUEUE_LENGTH):  # a flood must not keep the loop from its watchdog
                 self._handle(self._queue.get_nowait())
         except queue.Empty:
-            self._clock_watch.look()
+            self._look_at_clock()
         if recorder.due(self._clock.monotonic()) or recorder.behind():
             self._commit()
 
     def _handle(self, thing: Delivery | Rejected | Tick) -> None:
-        self._clock_watch.look()  # whatever came was stamped before this: a step is known before it is judged
+        self._look_at_clock()  # whatever came was stamped before this: a step is known before it is judged
         if isinstance(thing, Tick):
             self._tick(min(thing.time_s, self._clock.wall()))
         else:
@@ -162,6 +164,14 @@ class Daemon:
             recorder.take(thing, self._clock.monotonic())
             if recorder.due(self._clock.monotonic()):
                 self._commit()
+
+    def _look_at_clock(self) -> None:
+        """Was the clock set, or has the machine slept?"""
+        self._clock_watch.look()
+        now_s = self._clock.monotonic()
+        if now_s - self._awake_s > SLEPT_S * self._clock.speed:
+            self._jars.listen_from(self._clock.wall())
+        self._awake_s = now_s
 
     def _tick(self, time_s: float) -> None:
         """Time passed: first all that came before it. While the store is in trouble time stands still for the jars, so

@@ -11,15 +11,15 @@ import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from monitor.core import notices, vigil
+from monitor.core import notices, standing, told, vigil
 from monitor.core.daily_summary import daily_summary
 from monitor.core.display import Display
 from monitor.core.vigil import Vigil
 from monitor.failpoint import failpoint
-from monitor.runs import outbox
+from monitor.runs import outbox, tellings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import Arrival, ClockSet, Event, EventKind, Fed, JarState, Noted
+from monitor.values import Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
 
 log = logging.getLogger(__name__)
 
@@ -35,35 +35,55 @@ class Jars:
         self.store = store
         self.display = display
         self.ticked_s = 0.0
+        self._listening_since_s = 0.0
         self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
         self._vigils: dict[str, Vigil] = {}
         self._carried_s: dict[str, float] = {}
         self._unkept: dict[str, list[tuple[int, Event]]] = {name: [] for name in self._jars}
+        self._closed: dict[str, dict[int, Cycle]] = {name: {} for name in self._jars}  # and not kept yet
+        self._undone: dict[str, list[Arrival]] = {name: [] for name in self._jars}  # tellings taken back, not yet kept
 
     def restore(self, now_s: float) -> int:
         """Resume every jar from its last carry and what was stored since, then let the time pass that the daemon was
         away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was stepped."""
         last_seq = self.store.last_seq()
         self.ticked_s = now_s
+        self.listen_from(now_s)
         for jar in self.settings.jars:
             self.store.ensure_run(jar, now_s)
-            seq, carry = self.store.restart_point(jar.name)
-            self._vigils[jar.name] = vigil.begin(jar) if carry is None else vigil.thaw(carry, jar)
             self._carried_s[jar.name] = now_s
-            decided: list[tuple[int, Event]] = []
-            for arrival in self.store.arrivals(jar.name, seq):
-                if arrival.seq > last_seq:
-                    break
-                decided += [(arrival.seq, event) for event in self._take(jar, arrival)]
+            decided = self._resume(jar, last_seq)
             decided += [(last_seq, event) for event in self._tick(jar, now_s)]
             self._settle(jar, decided, now_s, last_seq)
+        self.store.end_other_runs(self._jars, now_s)
         return last_seq
+
+    def listen_from(self, now_s: float) -> None:
+        """The program was away until now (not running, or the machine slept): that no reading came meanwhile says
+        nothing about a sensor."""
+        self._listening_since_s = now_s
+
+    def _resume(self, jar: JarSettings, last_seq: int) -> list[tuple[int, Event]]:
+        """Step one jar from its last carry through all that is stored up to `last_seq`."""
+        seq, carry = self.store.restart_point(jar.name)
+        if carry is not None:
+            self._vigils[jar.name] = vigil.thaw(carry, jar)
+        else:
+            run = self.store.open_run(jar.name)
+            self._vigils[jar.name] = vigil.begin(jar, None if run is None else self.store.culture_before(run))
+        self._closed[jar.name], self._undone[jar.name] = {}, []
+        decided: list[tuple[int, Event]] = []
+        for arrival in self.store.arrivals(jar.name, seq):
+            if arrival.seq > last_seq:
+                break
+            decided += [(arrival.seq, event) for event in self._take(jar, arrival)]
+        return decided
 
     def take(self, arrivals: Sequence[Arrival], now_s: float) -> bool:
         """Step what the recorder has committed, in its order, and keep what follows from it. Returns whether anything
         was told or decided."""
         decided: dict[str, list[tuple[int, Event]]] = {}
-        told: set[str] = set()
+        spoken_of: set[str] = set()
         for arrival in arrivals:
             item = arrival.item
             if isinstance(item, ClockSet):
@@ -75,14 +95,18 @@ class Jars:
             for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
                 if name not in self._jars:
                     continue
-                if isinstance(item, Fed | Noted):
-                    told.add(name)
+                if isinstance(item, Fed | Noted | TakenBack):
+                    spoken_of.add(name)
+                if isinstance(item, TakenBack):
+                    self._unkept[name].clear()
+                    decided[name] = self._resume(self._jars[name], arrival.seq)
+                    continue
                 events = self._take(self._jars[name], arrival)
                 if events:
                     decided.setdefault(name, []).extend((arrival.seq, event) for event in events)
-        for name in decided.keys() | told:
+        for name in decided.keys() | spoken_of:
             self._settle(self._jars[name], decided.get(name, []), now_s, arrivals[-1].seq)
-        return bool(decided or told)
+        return bool(decided or spoken_of)
 
     def tick(self, now_s: float, seq: int) -> None:
         """Let time pass for every jar up to `now_s`; all items up to `seq` have been stepped."""
@@ -115,6 +139,7 @@ class Jars:
     def _clock_set(self, item: ClockSet) -> None:
         """What was put out lately keeps its distance from now, and a carry is due in the new time."""
         self.ticked_s = item.time_s
+        self._listening_since_s += item.offset_s
         self._carried_s = dict.fromkeys(self._carried_s, float("-inf"))
         since_s = max(item.since_s, item.time_s - item.offset_s - SHIFT_S)
         try:
@@ -130,11 +155,24 @@ class Jars:
 
     def _take(self, jar: JarSettings, arrival: Arrival) -> tuple[Event, ...]:
         self._vigils[jar.name], events = vigil.take(self._vigils[jar.name], arrival, jar)
+        if isinstance(arrival.item, TakenBack):
+            self._undone[jar.name].append(arrival)
+        elif isinstance(arrival.item, Noted) and arrival.item.what in (Noting.NEW_RUN, Noting.NEW_STARTER):
+            self._carried_s[jar.name] = float("-inf")
+        self._note_closed(jar, events)
         return events
 
     def _tick(self, jar: JarSettings, now_s: float) -> tuple[Event, ...]:
         self._vigils[jar.name], events = vigil.tick_to(self._vigils[jar.name], now_s, jar)
+        self._note_closed(jar, events)
         return events
+
+    def _note_closed(self, jar: JarSettings, events: Iterable[Event]) -> None:
+        """A feeding closed a cycle: before it is kept, another feeding may close the next one."""
+        if any(event.kind is EventKind.FED for event in events):
+            state = vigil.look(self._vigils[jar.name], self.ticked_s)
+            if state.previous is not None:
+                self._closed[jar.name][state.previous.number] = state.previous
 
     def _settle(self, jar: JarSettings, decided: Iterable[tuple[int, Event]], now_s: float, seq: int) -> None:
         """Keep what was decided and tell what follows. What the store cannot take now is kept with the next tick."""
@@ -142,9 +180,11 @@ class Jars:
         unkept += decided
         try:
             failpoint("stepped")
-            if unkept or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
+            if unkept or self._undone[jar.name] or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
                 self._keep(jar, unkept, now_s, seq)
                 unkept.clear()
+                self._closed[jar.name].clear()
+                self._undone[jar.name].clear()
                 failpoint("kept")
             self._tell(jar, now_s)
         except StoreTrouble as error:
@@ -160,28 +200,56 @@ class Jars:
                 self.store.add_events(jar.name, at_seq, [event])
                 fed = fed or event.kind is EventKind.FED
             state = vigil.look(self._vigils[jar.name], now_s)
-            for cycle in (state.previous, state.cycle):
+            for cycle in (*self._closed[jar.name].values(), state.previous, state.cycle):
                 if cycle is not None:
                     self.store.put_cycle(cycle)
-            if fed or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
+            for arrival in self._undone[jar.name]:
+                self._undo(jar, arrival, [event for _, event in decided], state)
+            if fed or self._undone[jar.name] or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
                 self.store.save_carry(jar.name, seq, now_s, vigil.freeze(self._vigils[jar.name]))
                 self._carried_s[jar.name] = now_s
+
+    def _undo(self, jar: JarSettings, arrival: Arrival, again: Sequence[Event], state: JarState) -> None:
+        """Something told was taken back and the jar judged anew without it, which decided `again`: replace what had
+        been decided from it, and forget the cycles that never were."""
+        run, item = self.store.open_run(jar.name), arrival.item
+        assert run is not None
+        assert isinstance(item, TakenBack)
+        telling = tellings.told_as(self.store, item.seq)
+        if telling is None or not told.changes_watch(telling):
+            return
+        before, since = self.store.events_about(run.id, item.seq)
+        stands = {standing.name(event) for event in (*standing.standing(before), *again)}
+        decided = [event for event in standing.standing(since) if event.kind is not EventKind.FORECAST]
+        wrong = {standing.name(event) for event in decided} - stands
+        if wrong:
+            what = telling.what.value if isinstance(telling, Noted) else "fed"
+            event = Event(
+                kind=EventKind.TAKEN_BACK,
+                jar=jar.name,
+                happened_at_s=telling.time_s,
+                decided_at_s=arrival.received_s,
+                evidence={"told": what},
+                replaces=" ".join(sorted(wrong)),
+            )
+            self.store.add_events(jar.name, arrival.seq, [event])
+        number = -1 if state.cycle is None else state.cycle.number
+        self.store.forget_cycles(run.id, number)
+        outbox.set_aside(self.store, jar.name, number, arrival.seq)
 
     def _tell(self, jar: JarSettings, now_s: float) -> None:
         """Put what is due into the outbox, and take out of it what is no longer true."""
         state = vigil.look(self._vigils[jar.name], now_s)
         number = state.cycle.number if state.cycle is not None else 0
-        noted = [
-            item
-            for item in self.store.told(jar.name, state.cycle.fed_at_s if state.cycle is not None else 0.0)
-            if isinstance(item, Noted)
-        ]
+        since_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
+        ever = (Noting.MOULD, Noting.NEW_STARTER)  # a feeding does not undo mould
+        noted = [one for one in self.store.told(jar.name, since_s, ever) if isinstance(one, Noted)]
         wanted = self.settings.notices
         kept = outbox.concerning(self.store, jar.name, number)
         waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
         sent = {(one.notice.kind, one.notice.repeat): one.notice.due_s for one in kept if one.notice.cycle == number}
         over = notices.no_longer_true(waiting, state, wanted, jar, now_s, noted)
-        new = notices.due(state, sent, wanted, jar, now_s, noted, self.display)
+        new = notices.due(state, sent, wanted, jar, now_s, noted, self.display, self._listening_since_s)
         if over or new:
             with self.store.writing():
                 if over:

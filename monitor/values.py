@@ -58,7 +58,8 @@ class Noting(StrEnum):
     BACK = "back"
     STIRRED = "stirred"  # stirred down, not fed
     TAKEN = "taken"  # some ripe starter taken to bake, not fed
-    NEW_RUN = "new_run"  # a different jar or starter from here on
+    NEW_RUN = "new_run"  # another jar or place from here on, the same starter: what was learnt of it stays
+    NEW_STARTER = "new_starter"  # another starter from here on: nothing learnt or noted of the old one counts
     SNOOZE = "snooze"  # text: hours, as a number
 
     HOOCH = "hooch"
@@ -81,6 +82,16 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TakenBack:
+    """The person says at `time_s` that what was told as item `seq` was a mistake: all is judged as if it had not been
+    told. The item itself stays in the store."""
+
+    time_s: float
+    jar: str
+    seq: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockSet:
     """The daemon's wall clock was stepped by `offset_s` (new minus old); `time_s` is the new time. What was stamped
     before `since_s` (in the old time) was stamped by another clock and stays as it is: see `core/clock_step.py`."""
@@ -90,7 +101,7 @@ class ClockSet:
     since_s: float = 0.0
 
 
-Item: TypeAlias = Reading | Tick | Fed | Noted | ClockSet
+Item: TypeAlias = Reading | Tick | Fed | Noted | TakenBack | ClockSet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +146,7 @@ class Arrival:
 
     seq: int
     received_s: float
-    item: Reading | Fed | Noted | ClockSet
+    item: Reading | Fed | Noted | TakenBack | ClockSet
 
 
 # --- jars ----------------------------------------------------------------------------------------------------------
@@ -184,7 +195,8 @@ class Stage(StrEnum):
 
 
 class EventKind(StrEnum):
-    """What can be decided about a jar. The names are a fixed contract (`jartide replay`)."""
+    """What can be decided about a jar. The names are a fixed contract (`jartide replay`, which never prints the last:
+    a file of feedings has nothing that was taken back)."""
 
     FED = "fed"
     RISE_BEGAN = "rise_began"
@@ -201,6 +213,7 @@ class EventKind(StrEnum):
     SENSOR_SILENT = "sensor_silent"
     SENSOR_BACK = "sensor_back"
     FORECAST = "forecast"
+    TAKEN_BACK = "taken_back"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,7 +225,7 @@ class Event:
     happened_at_s: float
     decided_at_s: float
     evidence: Mapping[str, Json] = field(default_factory=dict)
-    replaces: str | None = None  # "kind@happened_at" of an earlier event that a later telling made wrong
+    replaces: str | None = None  # "kind@happened_at" of earlier events that a telling made wrong, a space between
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -303,6 +316,7 @@ class FeedPlan:
     met: bool
     because: str
     discard_g: int | None = None
+    caution: str | None = None  # where a kitchen scale cannot weigh what is kept well enough
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,7 +56,7 @@ def test_after_mould_nothing_is_foretold_or_planned_until_a_new_starter(house: P
     code, said = jartide(house, "plan", "--jar", "rye", "--temperature-c", "22")
     assert code == 1
     assert "throw all of it away" in said
-    assert jartide(house, "note", "rye", "new_run")[0] == 0
+    assert jartide(house, "note", "rye", "new_starter")[0] == 0
     assert "throw" not in jartide(house, "status")[1]
     assert "flour" in jartide(house, "plan", "--jar", "rye", "--temperature-c", "22")[1]
 

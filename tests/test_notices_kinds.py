@@ -131,7 +131,7 @@ HOT = cycle(temperatures_c=(30.0, 33.0, 34.5))
         # mould silences all else
         (fallen(30), {"noted": (note(29, Noting.MOULD),)}, ["throw_away"]),
         (state(100, Stage.RESTING), {"noted": (note(29, Noting.MOULD),)}, ["throw_away"]),
-        (fallen(30), {"noted": (note(28, Noting.MOULD), note(29, Noting.NEW_RUN))}, ["feed_now"]),
+        (fallen(30), {"noted": (note(28, Noting.MOULD), note(29, Noting.NEW_STARTER))}, ["feed_now"]),
         # another jar's notes are not this one's
         (fallen(30), {"noted": (replace(note(29, Noting.MOULD), jar="white"),)}, ["feed_now"]),
     ],

@@ -25,9 +25,9 @@ def from_file(path: Path) -> list[Cycle]:
 
 
 def from_store(path: Path, jar: str) -> tuple[list[Cycle], list[Noted]]:
-    """The jar's closed cycles, and all that was noted of it."""
+    """The cycles of the starter in a jar, the open one too, and all that was noted of it."""
     try:
         with Store.join(path) as store:
-            return history.from_store(store, jar), [one for one in store.told(jar) if isinstance(one, Noted)]
+            return history.of_starter(store, jar), [one for one in store.told(jar) if isinstance(one, Noted)]
     except StoreTrouble as error:
         refuse(str(error))

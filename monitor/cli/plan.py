@@ -17,7 +17,7 @@ from monitor.core import feeding, vigour, warmth
 from monitor.core.culture import Culture
 from monitor.core.feeding import Planned
 from monitor.core.weighing import Limits
-from monitor.runs import rfc3339
+from monitor.runs import history, rfc3339
 from monitor.values import FeedPlan, Noting
 
 HORIZON_H = 96
@@ -109,7 +109,7 @@ def _culture(history_path: Path | None, jar_name: str | None, config: Path) -> t
     if vigour.noted(notes, Noting.MOULD):
         click.echo(f"{jar.name}: nothing is planned for it. {vigour.THROW_AWAY}", err=True)
         sys.exit(1)
-    return cultures.learned_from(cycles, jar.flour), jar.cycle_h
+    return cultures.learned_from(history.over(cycles), jar.flour), jar.cycle_h
 
 
 def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:

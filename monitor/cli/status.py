@@ -14,10 +14,11 @@ import click
 from monitor import lock
 from monitor import status as kept
 from monitor.cli.opening import config_option, settings_from
+from monitor.core import vigour
 from monitor.core.display import Display, duration, times
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import ClockSet, Fed, Noted, Noting
+from monitor.values import Noted, Noting
 from monitor.zone import display as display_for
 
 DAY_S = 86_400.0
@@ -89,7 +90,8 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
             counts = store.rejected_counts(since_day)
             body = kept.read(store)
             for state in body["jars"] if body else []:
-                state["mould_noted_s"] = _mould_s(store.told(state["jar"]))
+                told = store.told(state["jar"], time.time(), (Noting.MOULD, Noting.NEW_STARTER))
+                state["mould_noted_s"] = _mould_s([one for one in told if isinstance(one, Noted)])
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
@@ -97,13 +99,9 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
     return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts]
 
 
-def _mould_s(told: Sequence[Fed | Noted | ClockSet]) -> float | None:
+def _mould_s(notes: Sequence[Noted]) -> float | None:
     """When mould was last noted of what is in the jar now; None when it was not."""
-    found = None
-    for one in told:
-        if isinstance(one, Noted) and one.what in (Noting.MOULD, Noting.NEW_RUN):
-            found = one.time_s if one.what is Noting.MOULD else None
-    return found
+    return max((one.time_s for one in vigour.of_this_starter(notes) if one.what is Noting.MOULD), default=None)
 
 
 def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:

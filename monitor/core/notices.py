@@ -13,12 +13,14 @@ for everything put out so far, be it delivered, waiting, expired or superseded.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import inf
 from typing import TypeAlias
 
 from monitor.core.display import Display
 from monitor.core.local_time import minutes_of, quiet_until
+from monitor.core.quiet import silent_after_s
 from monitor.core.wording import Matter, top_of, words
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, JarState, Noted, Notice, Noting, Stage
@@ -67,8 +69,9 @@ class _Facts:
     state: JarState
     settings: NoticeSettings
     jar: JarSettings
-    noted: tuple[Noted, ...]  # of this cycle, since the starter was last replaced
+    noted: tuple[Noted, ...]  # of this cycle; mould of any, since the starter was last replaced
     sent: Sent
+    listening_s: float = inf  # how long the program has been there to hear a sensor
 
     @property
     def cycle(self) -> Cycle | None:
@@ -98,14 +101,17 @@ def due(
     now_s: float,
     noted: Sequence[Noted] = (),
     display: Display | None = None,
+    listening_since_s: float = -inf,
 ) -> tuple[Notice, ...]:
     """The notices to put out now, most pressing first; call it after each step that had events, and at each tick.
 
-    `noted` are the person's notes on this jar since the open cycle began (more do no harm). With `display` None, units
-    are metric and times UTC. Nothing is returned twice as long as the caller adds what it got to `sent`.
+    `noted` are the person's notes on this jar since the open cycle began, and all on mould and another starter (more do
+    no harm). With `display` None, units are metric and times UTC. Before `listening_since_s` the program was not there
+    to hear anything. Nothing is returned twice as long as the caller adds what it got to `sent`.
     """
     display = display or Display()
     facts = _facts(state, sent, settings, jar, noted, now_s)
+    facts = replace(facts, listening_s=now_s - listening_since_s)
     if _snoozed(noted, now_s):
         wanted: Iterable[Kind] = [kind for kind in Kind if kind in URGENT]
     else:
@@ -150,11 +156,17 @@ def quiet_hours_until(settings: NoticeSettings, time_s: float, display: Display)
 def _facts(
     state: JarState, sent: Sent, settings: NoticeSettings, jar: JarSettings, noted: Sequence[Noted], now_s: float
 ) -> _Facts:
-    since_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
-    for note in noted:
-        if note.what is Noting.NEW_RUN and note.time_s <= now_s:
-            since_s = max(since_s, note.time_s)
-    mine = tuple(note for note in noted if note.jar == state.jar and since_s <= note.time_s <= now_s)
+    begun_s = max(
+        (note.time_s for note in noted if note.what is Noting.NEW_STARTER and note.time_s <= now_s), default=0
+    )
+    fed_at_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
+    mine = tuple(
+        note
+        for note in noted
+        if note.jar == state.jar
+        and begun_s <= note.time_s <= now_s
+        and (note.time_s >= fed_at_s or note.what is Noting.MOULD)
+    )
     return _Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent)
 
 
@@ -211,7 +223,10 @@ def _waits(kind: Kind, facts: _Facts, now_s: float) -> bool:
             last_s = facts.last_s(kind)
             return last_s is not None and last_s >= max(note.time_s for note in facts.notes(Noting.MOULD))
         case Kind.SENSOR_SILENT:
-            return told > facts.count(Kind.SENSOR_BACK)
+            unheard = facts.state.stuck_since_s is None and (
+                facts.listening_s < silent_after_s(facts.state.sampling_s, facts.jar)
+            )  # it may well have read while the machine slept: it gets as long as ever to show it
+            return unheard or told > facts.count(Kind.SENSOR_BACK)
         case Kind.SENSOR_BACK:
             return False
         case _:

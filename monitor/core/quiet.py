@@ -50,17 +50,21 @@ def back(v: Vigil) -> list[Event]:
     return [event(v, EventKind.SENSOR_BACK, v.now_s, {"silent_s": round(v.now_s - since_s)})]
 
 
-def silent_after_s(v: Vigil, jar: JarSettings) -> float:
+def silent_after_s(sampling_s: float | None, jar: JarSettings) -> float:
     """How long no word is too long: as configured, else six times the usual time between readings, at least 15 min."""
     if jar.silent_after_min is not None:
         return jar.silent_after_min * 60.0
-    return max(SILENT_LEAST_S, SILENT_SPACINGS * (v.sieve.sampling_s or 60.0))
+    return max(SILENT_LEAST_S, SILENT_SPACINGS * (sampling_s or 60.0))
 
 
 def watch(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
     """Everything that the passing of time shows at a tick."""
     w, out = v.watch, []
-    if w.last_row_s is not None and w.silent_since_s is None and time_s - w.last_row_s > silent_after_s(v, jar):
+    if (
+        w.last_row_s is not None
+        and w.silent_since_s is None
+        and time_s - w.last_row_s > silent_after_s(v.sieve.sampling_s, jar)
+    ):
         w.silent_since_s = w.last_row_s
         if not w.away_told:
             out.append(event(v, EventKind.SENSOR_SILENT, w.last_row_s, {"silent_s": round(time_s - w.last_row_s)}))

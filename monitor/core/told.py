@@ -1,19 +1,29 @@
 """What the person says: fed, put to rest, taken, stirred, a new run. Beside `decide.py`, which sees things by itself.
 
 A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
-levels
-since then are judged anew (`replaces` names what that makes wrong).
+levels since then are judged anew (`replaces` names what that makes wrong). Told again within those 3 h, the later
+telling counts.
+
+A new run begins with nothing remembered of the jar, its sensor and its place. What was learnt of the starter itself
+stays: it moved with its baker. Only another starter begins with nothing learnt.
 """
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 from monitor.core import clock_step, decide
-from monitor.core import lid as lids
 from monitor.core.memory import Vigil, Watch
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
 
 MATCH_S = 3 * 3600.0
+WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRRED, Noting.TAKEN, Noting.BAKED}
+
+
+def changes_watch(item: Fed | Noted) -> bool:
+    """Whether a telling changes what is watched for; the others are the notebook's only."""
+    return isinstance(item, Fed) or item.what in WATCHED
 
 
 def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
@@ -30,10 +40,13 @@ def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
         return []  # about a cycle that is closed: its own numbers are the store's
     wrong = None
     if cycle is not None:
-        for kind, at_s in (("fall_began", cycle.fall_at_s), ("peak_reached", cycle.peak_at_s)):
-            if at_s is not None and at_s >= item.time_s:
-                wrong = f"{kind}@{at_s:.0f}"
-                break
+        marks = (
+            (EventKind.RISE_BEGAN, cycle.rise_at_s),
+            (EventKind.PEAK_REACHED, cycle.peak_at_s),
+            (EventKind.FALL_BEGAN, cycle.fall_at_s),
+        )
+        late = [f"{kind.value}@{at_s:.0f}" for kind, at_s in marks if at_s is not None and at_s >= item.time_s]
+        wrong = " ".join(late) or None
     old = v.history
     decide.open_cycle(v, item.time_s, item.time_s, from_start=True)
     _grams(v, item)
@@ -59,12 +72,18 @@ def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
         case Noting.BACK if v.watch.away_told:
             v.watch.away_told, v.watch.away_since_s = False, None
             return [decide.event(v, EventKind.JAR_BACK, item.time_s, {"told": True})]
-        case Noting.STIRRED | Noting.TAKEN:
+        case Noting.STIRRED | Noting.TAKEN | Noting.BAKED:  # that is where it went
             v.question = None
-        case Noting.NEW_RUN:
-            v.cycle, v.lid, v.watch = None, lids.Lid(), Watch(last_row_s=v.watch.last_row_s)
-            v.stage, v.question = "unknown", None
+        case Noting.NEW_RUN | Noting.NEW_STARTER:
+            _begin_anew(v, jar, v.carried if item.what is Noting.NEW_RUN else {})
     return []
+
+
+def _begin_anew(v: Vigil, jar: JarSettings, carried: dict[str, Json]) -> None:
+    """Forget all but `carried`, exactly as a restart would begin the run; silence counts from now."""
+    fresh = Vigil(jar=jar, now_s=v.now_s, empty_mm=jar.empty_mm, carried=carried, watch=Watch(last_row_s=v.now_s))
+    for part in fields(Vigil):
+        setattr(v, part.name, getattr(fresh, part.name))
 
 
 def clock_set(v: Vigil, item: ClockSet) -> list[Event]:

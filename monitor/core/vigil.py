@@ -17,7 +17,7 @@ from monitor.core import decide, landing, lid, minute, noise, quiet, told, trust
 from monitor.core.memory import Vigil, freeze, thaw
 from monitor.core.shown import look
 from monitor.settings import JarSettings
-from monitor.values import Arrival, ClockSet, Event, Fed, Item, Noted, Reading, Tick
+from monitor.values import Arrival, ClockSet, Event, Fed, Item, Json, Noted, Reading, TakenBack, Tick
 
 __all__ = ["Vigil", "begin", "freeze", "look", "step", "take", "thaw", "tick_to"]
 
@@ -26,9 +26,9 @@ Also = Callable[[Vigil, float, JarSettings], list[Event]]  # what more is asked 
 BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched at all
 
 
-def begin(jar: JarSettings) -> Vigil:
-    """A jar of which nothing is known yet."""
-    return Vigil(jar=jar, empty_mm=jar.empty_mm)
+def begin(jar: JarSettings, carried: dict[str, Json] | None = None) -> Vigil:
+    """A jar of which nothing is known yet, save what was learnt of its starter in another jar (a carry's `carried`)."""
+    return Vigil(jar=jar, empty_mm=jar.empty_mm, carried=carried or {})
 
 
 def step(vigil: Vigil, item: Item, jar: JarSettings) -> tuple[Vigil, tuple[Event, ...]]:
@@ -48,6 +48,9 @@ def step(vigil: Vigil, item: Item, jar: JarSettings) -> tuple[Vigil, tuple[Event
         case Noted():
             vigil.now_s = max(vigil.now_s, item.time_s)
             events = told.noted(vigil, item, jar)
+        case TakenBack():  # whoever hands items on leaves out the one that it names
+            vigil.now_s = max(vigil.now_s, item.time_s)
+            events = []
         case ClockSet():
             events = told.clock_set(vigil, item)
     return vigil, tuple(events)

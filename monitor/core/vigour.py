@@ -58,18 +58,24 @@ class Assessment:
     past_peak_h: float | None
     levers: tuple[str, ...]
     advice: tuple[str, ...]
+    baked: int  # how often it was noted as baked with, and when last
+    baked_last_s: float | None
 
 
 def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Assessment:
-    """Judge a starter by its cycles (oldest first; those at rest or unsure are left out) and what was noted."""
-    seen = [c for c in cycles if c.sure and not c.rested and c.peak_ratio is not None and c.peak_at_s is not None]
+    """Judge a starter by its cycles (oldest first; those at rest or unsure are left out) and what was noted. Of an open
+    cycle only that it has lain flat for too long counts."""
+    notes = of_this_starter(notes)
+    over = [c for c in cycles if c.sure and not c.rested and (c.fall_at_s is not None or c.ended_at_s is not None)]
+    seen = [c for c in over if c.peak_ratio is not None and c.peak_at_s is not None]
     ratios = [c.peak_ratio for c in seen if c.peak_ratio is not None]
     worth = [_worth_h(c) for c in seen]
     spread = _spread([_plain_ln(c) for c in seen[-2 * LAST :]])
     verdict, because = _verdict(seen, ratios, spread, notes)
-    if verdict != "no" and _lay_flat(cycles):
+    if verdict != "no" and _lay_flat(cycles, now_s):
         verdict, because = "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     past = [h for h in map(_past_peak_h, seen[-LAST:]) if h is not None]
+    baked = [note.time_s for note in notes if note.what is Noting.BAKED]
     past_peak_h = median(past) if past else None
     leaning = _leaning(past_peak_h)
     flagging = _flagging(seen)
@@ -86,6 +92,8 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
         past_peak_h=past_peak_h,
         levers=_levers(seen, leaning),
         advice=_advice(cycles, ratios, notes, verdict, flagging, now_s),
+        baked=len(baked),
+        baked_last_s=max(baked, default=None),
     )
 
 
@@ -134,10 +142,15 @@ def _verdict(
     return "yes", f"It rose {shown} times in its last {LAST} cycles{steady}."
 
 
-def _lay_flat(cycles: Sequence[Cycle]) -> bool:
+def _lay_flat(cycles: Sequence[Cycle], now_s: float) -> bool:
     """Whether nothing was seen to rise in the last cycle that had the time to."""
-    due = [c for c in cycles if c.sure and not c.rested and c.ended_at_s is not None]
-    due = [c for c in due if c.peak_at_s is not None or c.ended_at_s - c.fed_at_s > FLAT_AFTER_S]  # type: ignore[operator]
+    due = []
+    for cycle in cycles:
+        ended_s = cycle.ended_at_s or (now_s if cycle is cycles[-1] else cycle.fed_at_s)
+        fed = cycle.told or cycle.number > 0  # watching may begin in the middle of a cycle
+        long = cycle.peak_at_s is not None or ended_s - cycle.fed_at_s > FLAT_AFTER_S
+        if cycle.sure and not cycle.rested and fed and long:
+            due.append(cycle)
     return bool(due) and due[-1].peak_at_s is None
 
 
@@ -258,7 +271,12 @@ def _advice(
     return tuple(out)
 
 
+def of_this_starter(notes: Sequence[Noted]) -> list[Noted]:
+    """What was noted since another starter was put into the jar."""
+    begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_STARTER), default=-math.inf)
+    return [note for note in notes if note.time_s >= begun_s]
+
+
 def noted(notes: Sequence[Noted], what: Noting) -> bool:
-    """Whether that was noted since the starter was last begun anew."""
-    begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_RUN), default=-math.inf)
-    return any(note.what is what and note.time_s >= begun_s for note in notes)
+    """Whether that was noted of the starter that is in the jar now."""
+    return any(note.what is what for note in of_this_starter(notes))

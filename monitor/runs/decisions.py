@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from monitor.core.geometry import format_geometry, parse_geometry
 from monitor.runs.database import Database
 from monitor.settings import JarSettings
-from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Straight
+from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Json, Straight
 
+ANOTHER_STARTER = "another starter"  # a run's reason: nothing learnt before it counts
 CARRIES_KEPT_S = 7 * 86_400  # a feeding told later than a week after it changes nothing that is watched today
 
 
@@ -39,7 +40,8 @@ class Decisions(Database):
         with self.writing():
             run = self.open_run(jar.name)
             if run is None:
-                return self.begin_run(jar, "first start", now_s)
+                known = self.runs("WHERE jar.name = ? AND digest IS NULL", (jar.name,))
+                return self.begin_run(jar, "watched again" if known else "first start", now_s)
             if run.geometry != jar.geometry:
                 return self.begin_run(jar, "the jar's shape was changed", now_s)
             if run.empty_mm != jar.empty_mm:
@@ -53,6 +55,13 @@ class Decisions(Database):
             run = self.open_run(jar.name)
         assert run is not None
         return run
+
+    def end_other_runs(self, jars: Collection[str], now_s: float) -> None:
+        """End the open runs of jars that are not watched any more."""
+        with self.writing():
+            for run in self.runs("WHERE digest IS NULL AND run.ended_s IS NULL"):
+                if run.jar not in jars:
+                    self.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, run.id))
 
     def open_run(self, jar: str) -> Run | None:
         """The run that the jar's live items go to; None before the first."""
@@ -97,6 +106,21 @@ class Decisions(Database):
         )
         return (rows[0][0], json.loads(rows[0][1])) if rows else None
 
+    def forget_carries(self, jar: str, from_seq: int) -> None:
+        """Drop the carries that item `from_seq` had its part in: a restart begins before it."""
+        self.write("DELETE FROM carry WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ?", (jar, from_seq))
+
+    def culture_before(self, run: Run) -> dict[str, Json]:
+        """What had been learnt of the starter in the jar when a live run began, as its carry holds it: it outlives a
+        change of jar, not one of starter. {} when nothing was learnt."""
+        runs = [one for one in self.runs("WHERE jar.name = ? AND digest IS NULL", (run.jar,)) if one.id <= run.id]
+        from_seq = max((one.first_seq for one in runs if one.reason == ANOTHER_STARTER), default=0)
+        sql = """SELECT json_extract(body, '$.carried') FROM carry
+            WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ? AND seq < ? ORDER BY seq DESC LIMIT 1"""
+        rows = self.query(sql, (run.jar, from_seq, run.first_seq))
+        learnt: dict[str, Json] = json.loads(rows[0][0]) if rows and rows[0][0] else {}
+        return learnt
+
     def add_events(self, jar: str, seq: int, events: Sequence[Event]) -> int:
         """Keep what was decided at item `seq` or at a tick after it; returns how many were new. Deciding again after a
         restart adds nothing: a run holds one event of a kind for one pair of times."""
@@ -110,6 +134,13 @@ class Decisions(Database):
         """The events of one run, in the order decided, that were decided after a time."""
         rows = self.query(f"{_EVENTS} WHERE event.run = ? AND decided_s > ? ORDER BY event.id", (run, after_s))
         return [_event_of(row) for row in rows]
+
+    def events_about(self, run: int, seq: int) -> tuple[list[Event], list[Event]]:
+        """The events of one run that were decided before item `seq`, and those decided at it or after it."""
+        parts = [self.query(f"{_EVENTS} WHERE run = ? AND event.seq {side} ? ORDER BY event.id", (run, seq))
+                 for side in ("<", ">=")]  # fmt: skip
+        before, since = ([_event_of(row) for row in rows] for rows in parts)
+        return before, since
 
     def events_after(self, place: int, limit: int) -> list[tuple[int, Event]]:
         """(id, event) of all live runs in the order kept, after an id: for mirrors."""
@@ -132,6 +163,10 @@ class Decisions(Database):
             for cycle in cycles:
                 self._put_cycle(run.id, cycle)
 
+    def forget_cycles(self, run: int, after: int) -> None:
+        """Drop the cycles numbered higher than `after`: the feedings that began them were taken back."""
+        self.write("DELETE FROM cycle WHERE run = ? AND number > ?", (run, after))
+
     def cycles(self, run: int) -> list[Cycle]:
         """The cycles of one run by number."""
         rows = self.query("SELECT body FROM cycle WHERE run = ? ORDER BY number", (run,))
@@ -151,10 +186,10 @@ class Decisions(Database):
             return jar, self._insert_run(name, "first reading", now_s, next_seq, None, format_geometry(Straight()))
         return jar, found[0]
 
-    def _renew_run(self, name: str, now_s: float, next_seq: int) -> None:
+    def _renew_run(self, name: str, reason: str, now_s: float, next_seq: int) -> None:
         old = self.open_run(name)
         empty_mm, geometry = (old.empty_mm, old.geometry) if old else (None, Straight())
-        self._insert_run(name, "asked for", now_s, next_seq, empty_mm, format_geometry(geometry))
+        self._insert_run(name, reason, now_s, next_seq, empty_mm, format_geometry(geometry))
 
     def _insert_run(
         self, name: str, reason: str, now_s: float, first_seq: int, empty_mm: float | None, geometry: str

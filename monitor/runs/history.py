@@ -17,6 +17,7 @@ from typing import TextIO
 
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
+from monitor.runs.decisions import ANOTHER_STARTER
 from monitor.runs.store import Store
 from monitor.values import Cycle
 
@@ -80,10 +81,22 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
 
 
 def from_store(store: Store, jar: str) -> list[Cycle]:
-    """All cycles of one jar in the store whose fall began or that ended, oldest first, over all its runs."""
-    found = [cycle for run in store.runs() if run.jar == jar for cycle in store.cycles(run.id)]
-    over = [cycle for cycle in found if cycle.fall_at_s is not None or cycle.ended_at_s is not None]
-    return sorted(over, key=lambda cycle: cycle.fed_at_s)
+    """All cycles of the starter in a jar whose fall began or that ended: see `of_starter`."""
+    return over(of_starter(store, jar))
+
+
+def over(cycles: Iterable[Cycle]) -> list[Cycle]:
+    """Those whose fall began or that ended."""
+    return [one for one in cycles if one.fall_at_s is not None or one.ended_at_s is not None]
+
+
+def of_starter(store: Store, jar: str) -> list[Cycle]:
+    """All cycles of the starter in a jar, oldest first, over all the jar's runs since another one was put in; the open
+    cycle, and those that a change of jar cut short, among them."""
+    runs = store.runs("WHERE jar.name = ?", (jar,))
+    begun_s = max((run.began_s for run in runs if run.reason == ANOTHER_STARTER), default=-math.inf)
+    found = [cycle for run in runs for cycle in store.cycles(run.id) if cycle.fed_at_s >= begun_s]
+    return sorted(found, key=lambda cycle: cycle.fed_at_s)
 
 
 def write(out: TextIO, cycles: Iterable[Cycle]) -> None:

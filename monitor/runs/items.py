@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from typing import Any, TypeAlias
 
-from monitor.values import Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading
+from monitor.values import Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading, TakenBack
 
-Told: TypeAlias = Fed | Noted | ClockSet
+Told: TypeAlias = Fed | Noted | TakenBack | ClockSet
 Row: TypeAlias = tuple[Any, ...]
 
 # what may be told, by a command or from the page
@@ -77,6 +77,14 @@ def before_imported(run: int) -> int:
     return -(run << 32)
 
 
+TAKING_BACK = '{"taken_back"'
+
+
+def like_note(what: Noting) -> str:
+    """The SQL pattern of the text of a note of one kind."""
+    return f'{{"noted": "{what.value}"%'
+
+
 def told_text(item: Told) -> str:
     """A told item as JSON, without its time and jar, which have columns of their own."""
     body: Json
@@ -86,6 +94,8 @@ def told_text(item: Told) -> str:
             body = {"fed": {**grams, "flour": item.flour}}
         case Noted():
             body = {"noted": item.what.value, "text": item.text}
+        case TakenBack():
+            body = {"taken_back": item.seq}
         case ClockSet():
             body = {"clock_set_s": item.offset_s, "since_s": item.since_s}
     return json.dumps(body, ensure_ascii=False)
@@ -98,4 +108,6 @@ def told_of(text: str, time_s: float, jar: str) -> Told:
         return Fed(time_s=time_s, jar=jar, **body["fed"])
     if "noted" in body:
         return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"])
+    if "taken_back" in body:
+        return TakenBack(time_s=time_s, jar=jar, seq=body["taken_back"])
     return ClockSet(time_s=time_s, offset_s=body["clock_set_s"], since_s=body.get("since_s", 0.0))

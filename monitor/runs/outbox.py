@@ -49,6 +49,15 @@ def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
     return new
 
 
+def set_aside(store: Store, jar: str, after_cycle: int, mark: int) -> None:
+    """The cycles after `after_cycle` never were: what was told of them stays in the record under the number -`mark`,
+    so that it does not stand for the next cycle of that number, and what waits is not sent."""
+    run = store.open_run(jar)
+    sql = f"""UPDATE OR REPLACE notice SET cycle = -?, state = CASE WHEN {_WAITING} THEN 'superseded' ELSE state END
+        WHERE run = ? AND jar = ? AND cycle > ?"""
+    store.write(sql, (mark, run.id if run else 0, jar, after_cycle))
+
+
 def due(store: Store, now_s: float, limit: int = 20) -> list[Kept]:
     """What should be sent now: due, still of use, and waiting; urgent ones first, then by due time."""
     where = f"{_WAITING} AND due_s <= ? AND expires_s > ? ORDER BY urgent DESC, due_s, id LIMIT ?"

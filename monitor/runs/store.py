@@ -10,16 +10,17 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 from monitor.runs import items
-from monitor.runs.decisions import Decisions, Run
+from monitor.runs.decisions import ANOTHER_STARTER, Decisions, Run
 from monitor.runs.store_file import StoreTrouble
-from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected
+from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected, TakenBack
 
 __all__ = ["Run", "Store", "StoreTrouble"]
 
+RUN_REASONS = {Noting.NEW_RUN: "asked for", Noting.NEW_STARTER: ANOTHER_STARTER}
 _CHUNK = 2000  # rows that a reader holds at once: well under a megabyte
 
 
@@ -61,13 +62,13 @@ class Store(Decisions):
 
     def tell(self, item: items.Told, received_s: float) -> int:
         """Commit what a person told, or a clock step, and return its place in the order of arrival. `Noting.NEW_RUN`
-        also begins the run. Safe beside a running daemon. Raises StoreTrouble."""
+        and `NEW_STARTER` also begin the run. Safe beside a running daemon. Raises StoreTrouble."""
         with self.writing():
             seq, running_s = self._last()
             jar = run = None
             if not isinstance(item, ClockSet):
-                if isinstance(item, Noted) and item.what is Noting.NEW_RUN:
-                    self._renew_run(item.jar, item.time_s, seq + 1)
+                if isinstance(item, Noted) and item.what in RUN_REASONS:
+                    self._renew_run(item.jar, RUN_REASONS[item.what], item.time_s, seq + 1)
                 jar, run = self._jar_and_run(item.jar, received_s, seq + 1)
             if not isinstance(item, ClockSet):  # with a step of the clock the running time goes on from the new time
                 received_s = max(running_s, received_s)
@@ -79,13 +80,16 @@ class Store(Decisions):
 
     def arrivals(self, jar: str | None, after_seq: int) -> Iterator[Arrival]:
         """Live items after `after_seq`, of one jar (with the clock steps, which concern all) or of all, in order of
-        arrival. Items of unknown time are left out. Holds no lock between chunks. Raises StoreTrouble."""
+        arrival. Items of unknown time are left out, and so is what was told and taken back since. Holds no lock between
+        chunks. Raises StoreTrouble."""
+        taken_back = self.taken_back()
         of_jar = "" if jar is None else "AND (item.jar = (SELECT id FROM jar WHERE name = ?) OR item.jar IS NULL)"
         sql = f"{items.SELECT} WHERE item.seq > ? AND item.time_s IS NOT NULL {of_jar} ORDER BY item.seq LIMIT {_CHUNK}"
         place = max(after_seq, 0)
         while rows := self.query(sql, (place,) if jar is None else (place, jar)):
             for row in rows:
-                yield items.arrival_of(row)
+                if row[0] not in taken_back:
+                    yield items.arrival_of(row)
             place = rows[-1][0]
 
     def rows_of(self, run: Run) -> Iterator[tuple[float | None, Reading]]:
@@ -98,20 +102,26 @@ class Store(Decisions):
                 yield row[1], items.reading_of(row)
             place = rows[-1][0]
 
-    def told(self, jar: str, after_time_s: float = 0.0) -> list[items.Told]:
-        """What was told about one jar since a time, in order of that time. What was told before the clock was set is
-        given in the new time, as the jar remembers it."""
+    def told(self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = ()) -> list[items.Told]:
+        """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time, as
+        far as it still stands. What was told before the clock was set is given in the new time, as the jar remembers
+        it."""
+        taken_back = self.taken_back()
         steps = self._clock_steps()
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
-        sql = """SELECT item.told, item.time_s, jar.name, item.seq FROM item JOIN jar ON jar.id = item.jar
-            WHERE item.told IS NOT NULL AND jar.name = ? AND item.time_s >= ? AND item.seq > 0 ORDER BY item.time_s"""
+        kinds = "".join(" OR item.told LIKE ?" for _ in ever)
+        sql = f"""SELECT item.told, item.time_s, jar.name, item.seq FROM item JOIN jar ON jar.id = item.jar
+            WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 AND (item.time_s >= ?{kinds})"""
         found = []
-        for text, time_s, name, seq in self.query(sql, (jar, earliest_s)):
+        for text, time_s, name, seq in self.query(sql, (jar, earliest_s, *map(items.like_note, ever))):
             for at_seq, step in steps:
                 if seq < at_seq and time_s >= step.since_s:
                     time_s += step.offset_s
-            found.append(items.told_of(text, time_s, name))
-        return sorted((item for item in found if item.time_s >= after_time_s), key=lambda item: item.time_s)
+            item = items.told_of(text, time_s, name)
+            wanted = time_s >= after_time_s or (isinstance(item, Noted) and item.what in ever)
+            if wanted and seq not in taken_back and not isinstance(item, TakenBack):
+                found.append(item)
+        return sorted(found, key=lambda item: item.time_s)
 
     def _clock_steps(self) -> list[tuple[int, ClockSet]]:
         sql = "SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL ORDER BY seq"
@@ -119,11 +129,18 @@ class Store(Decisions):
         return [(seq, item) for seq, item in found if isinstance(item, ClockSet)]
 
     def fed_in(self, run: Run) -> list[Fed]:
-        """The feedings that were told in one run, live or imported, in order of their time."""
-        sql = """SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+        """The feedings that were told in one run, live or imported, and still stand, in order of their time."""
+        taken_back = self.taken_back()
+        sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? ORDER BY item.time_s"""
-        told = [items.told_of(*row) for row in self.query(sql, (run.jar, run.id))]
+        told = [items.told_of(*row) for seq, *row in self.query(sql, (run.jar, run.id)) if seq not in taken_back]
         return [item for item in told if isinstance(item, Fed)]
+
+    def taken_back(self) -> set[int]:
+        """The items that were told by mistake."""
+        sql = "SELECT told FROM item WHERE told IS NOT NULL AND told LIKE ?"
+        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, (f"{items.TAKING_BACK}%",))]
+        return {item.seq for item in told if isinstance(item, TakenBack)}
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:
         """The arrival as received at a later time, for good: it was stepped after the ticks up to then."""

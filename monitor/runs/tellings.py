@@ -1,0 +1,67 @@
+"""Taking back what was told by mistake: a thumb on the wrong jar, a feeding that was only meant.
+
+Nothing told is ever unstored: a `TakenBack` item says that an earlier one was a mistake. From then on the store leaves
+that one out of what it hands on, and the carries that it had its part in are gone, so that the jar is judged anew from
+before it (`jars.py`); events that this makes wrong are replaced openly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.core.told import changes_watch
+from monitor.runs import items
+from monitor.runs.items import OLDEST_S
+from monitor.runs.store import RUN_REASONS, Store
+from monitor.values import Fed, Noted, TakenBack
+
+
+class CannotTakeBack(ValueError):
+    """Nothing can be taken back; the text says why, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Telling:
+    """Something a person told, and its place in the order of arrival."""
+
+    seq: int
+    item: Fed | Noted
+
+
+def last(store: Store, jar: str) -> Telling | None:
+    """What was told last about a jar, of what still stands; None when there is nothing. Raises StoreTrouble."""
+    taken_back = store.taken_back()
+    sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+        WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 ORDER BY item.seq DESC"""
+    for seq, text, time_s, name in store.query(sql, (jar,)):
+        item = items.told_of(text, time_s, name)
+        if seq not in taken_back and isinstance(item, Fed | Noted):
+            return Telling(seq=seq, item=item)
+    return None
+
+
+def take_back(store: Store, jar: str, now_s: float) -> Telling:
+    """Say that what was told last about a jar was a mistake; returns what that was. Safe beside a running daemon.
+    Raises CannotTakeBack and StoreTrouble."""
+    with store.writing():
+        telling = last(store, jar)
+        if telling is None:
+            raise CannotTakeBack(f"nothing that was told of {jar} still stands")
+        if isinstance(telling.item, Noted) and telling.item.what in RUN_REASONS:
+            raise CannotTakeBack(f"the last thing told of {jar} began a new run, and a run that has begun stays")
+        if telling.item.time_s < now_s - OLDEST_S:
+            raise CannotTakeBack(f"what was told last of {jar} is more than three days old: it stays in the record")
+        store.tell(TakenBack(time_s=now_s, jar=jar, seq=telling.seq), now_s)
+        if changes_watch(telling.item):
+            store.forget_carries(jar, telling.seq)
+    return telling
+
+
+def told_as(store: Store, seq: int) -> Fed | Noted | None:
+    """The telling that is item `seq`; None when it is none. Raises StoreTrouble."""
+    sql = "SELECT item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar WHERE seq = ? AND told <> ''"
+    for row in store.query(sql, (seq,)):
+        item = items.told_of(*row)
+        if isinstance(item, Fed | Noted):
+            return item
+    return None
