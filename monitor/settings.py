@@ -30,7 +30,8 @@ class JarSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SerialSettings:
-    """[[serial]]: one device on a serial line. `port` is a stable path, or a pattern (`/dev/serial/by-id/*`)."""
+    """[[serial]]: one device on a serial line. `port` is a stable path, or a pattern (`/dev/serial/by-id/*`): the first
+    by name that fits and opens is taken, and after a loss the same one or one that is new."""
 
     port: str
     baud: int = 115200

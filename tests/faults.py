@@ -34,6 +34,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "S11": ("a driver that hangs in read or close", "does not hold up the end for 5 s"),
     "S12": ("opened in the middle of a line", "the first line counts only if it is whole"),
     "S13": ("an error of our own in the reading thread", "said, logged, the thread goes on"),
+    "S14": ("several ports fit the pattern", "the first by name; when it is lost, none that was there before in its place"),
     # --- MQTT
     "M1": ("no broker at the start", "the daemon runs and goes on trying, with a limit"),
     "M2": ("the broker restarts", "subscribed again; no QoS 1 message lost or doubled"),

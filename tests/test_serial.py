@@ -313,6 +313,23 @@ def test_two_sources_with_one_pattern_share_out_the_ports(tmp_path: Path, begin:
     wait_until(lambda: sorted(d for _, caught in pairs for d in caught.distances) == [100, 101], "both read")
 
 
+@pytest.mark.fault("S14")
+def test_of_several_ports_the_first_is_taken_and_none_in_its_place(tmp_path: Path, begin: Begin) -> None:
+    """The second is another device, perhaps another jar's: its readings must not become this jar's."""
+    first, second = Device(tmp_path / "usb-a"), Device(tmp_path / "usb-b")
+    source, caught = begin(tmp_path / "usb-*", jar="rye")
+    wait_until(lambda: connected(source), "connected")
+    first.say(reading(0))
+    wait_until(lambda: caught.distances == [100], "the first by name is read")
+    first.unplug()
+    wait_until(lambda: "usb-a is gone, and no new port fits" in (source.health().trouble or ""), "missed")
+    second.say(reading(7))
+    again = Device(tmp_path / "usb-c")  # under a new name
+    wait_until(lambda: connected(source), "found again", within_s=12)
+    again.say(reading(1))
+    wait_until(lambda: caught.distances == [100, 101], "read again")
+
+
 def test_a_url_takes_the_same_path(begin: Begin) -> None:
     """A serial line over the network: pyserial's socket://, which raises when the peer goes."""
     server = socket.create_server(("127.0.0.1", 0))

@@ -1,7 +1,9 @@
 """A device on a serial line: keeps one port open, whatever happens to it, and hands its lines to `intake`.
 
-The port is a stable path, a pattern (`/dev/serial/by-id/*`: the first that fits and opens is taken, so a device that
-comes back under another name is found again), or a pyserial URL (`socket://host:port`). Nothing is ever written to it.
+The port is a stable path, a pattern, or a pyserial URL (`socket://host:port`). Nothing is ever written to it. Of several
+ports that fit a pattern (`/dev/serial/by-id/*`) the first by name that opens is taken. When it is lost, it is looked for
+under its name and under names that are new since; one that fitted before and was not taken belongs to another device,
+perhaps another jar's, and is never taken in its place.
 
 pyserial tells of an unplugged device sometimes by SerialException and sometimes by OSError, and `is_open` stays true;
 its `readline` gives half a line as a whole one. So bytes are read in chunks and cut in `wire`, and any error closes the
@@ -89,6 +91,8 @@ class SerialPort:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._port: Port | None = None
+        self._taken: str | None = None  # the path that was opened last
+        self._others: set[str] = set()  # what fitted as well at that time
 
     def start(self, put: Put) -> None:
         """Begin to look for the port and read it, in a thread of its own."""
@@ -143,14 +147,21 @@ class SerialPort:
 
     def _open(self) -> Port | None:
         wanted = self._settings.port
-        paths = sorted(glob.glob(wanted)) if "://" not in wanted and glob.has_magic(wanted) else [wanted]
+        fitting = sorted(glob.glob(wanted)) if "://" not in wanted and glob.has_magic(wanted) else [wanted]
         sentence = f"no serial port fits {wanted}: is the device plugged in?"
-        for path in paths:
+        if self._taken is not None and fitting:
+            sentence = f"{self._taken} is gone, and no new port fits {wanted}: is the device plugged in?"
+        for path in fitting:
+            if path in self._others:
+                continue
             try:
                 port = self._opener(path, self._settings.baud)
             except (OSError, ValueError) as error:
                 sentence = _why_not(path, self._settings.baud, error)
             else:
+                self._taken, self._others = path, set(fitting) - {path}
+                if self._others:
+                    log.info("%s: reads %s of %s", self.name, path, ", ".join(fitting))
                 self._condition.report(connected=True, trouble=None)
                 return port
         self._trouble(sentence)
