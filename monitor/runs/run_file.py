@@ -29,7 +29,10 @@ MEASURED = (*SURFACE, "temperature_c", "air_c", "humidity_pct")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
-_LONGEST = 65_536
+KNOWN_KEYS = ("shows", "jar", "empty_mm", "geometry")  # what is looked at; the others are kept as they are
+MOST_KEYS = 200
+_LONGEST = 65_536  # characters of a line
+_LONGEST_KEY, _LONGEST_VALUE = 100, 2000
 
 
 class RunFileError(ValueError):
@@ -272,8 +275,9 @@ def _skip_to_header(lines: TextIO, path: Path) -> tuple[int, dict[str, str], tup
             raise RunFileError(f"{path}, line {number}: not a text file in UTF-8; a run file is CSV in UTF-8")
         if line.startswith("#"):
             key, colon, value = line[1:].partition(":")
-            if colon:
-                header[key.strip()] = unguard_line(value.strip())
+            key = key.strip()[:_LONGEST_KEY]
+            if colon and (key in KNOWN_KEYS or len(header) < MOST_KEYS):
+                header[key] = unguard_line(value.strip()[:_LONGEST_VALUE])
         elif line.strip():
             return number, header, tuple(cell.strip() for cell in split(line))
         elif not line:
