@@ -66,3 +66,28 @@ def test_a_time_that_cannot_be_meant_is_refused(house: Path, at: str) -> None:
     code, said = jartide(house, "fed", "rye", "--at", at)
     assert code == 2
     assert at in said
+
+
+def test_a_telling_is_taken_back_by_command(house: Path) -> None:
+    code, said = jartide(house, "undo", "rye")
+    assert (code, said) == (1, "rye: nothing that was told of rye still stands.\n")
+    jartide(house, "note", "rye", "mould")
+    jartide(house, "fed", "rye", "--starter-g", "25", "--flour-g", "100", "--water-g", "100")
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: fed, 1:4:4 (told for ")
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: noted: mould (told for ")
+    assert "throw" not in jartide(house, "status")[1]
+    assert jartide(house, "undo", "rye")[0] == 1
+    assert jartide(house, "undo", "oat")[0] == 2
+
+
+def test_a_discard_is_noted_with_its_running_total_and_must_say_what_became_of_how_much(house: Path) -> None:
+    jartide(house, "note", "rye", "discard", "used", "120")
+    assert "Discard so far: 150 g used" in jartide(house, "note", "rye", "discard", "30 g used")[1]
+    for text in ("", "used", "120", "sold 120"):
+        code, said = jartide(house, "note", "rye", "discard", text)
+        assert code == 2
+        assert said.startswith("discard: ")
+        assert len(said.splitlines()) == 1
+    assert "150 g used" in jartide(house, "assess", "rye")[1]
+    jartide(house, "note", "rye", "baked")
+    assert "Baked with once, last 0 min ago." in jartide(house, "assess", "rye")[1]

@@ -201,7 +201,7 @@ def test_where_yeast_does_not_live_no_plan_is_met(c: float, word: str) -> None:
         ({"target_h": 0.0}, "target"),
         ({"target_h": -3.0}, "target"),
         ({"target_h": math.nan}, "target"),
-        ({"c": 72.0}, "degC"),
+        ({"c": 72.0}, "temperature_c"),
         ({"keep_g": -5.0}, "keep_g"),
         ({"keep_g": 0.0}, "keep_g"),
         ({"flour_g": 0.0}, "flour_g"),

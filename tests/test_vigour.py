@@ -135,5 +135,29 @@ def test_nothing_is_judged_by_cycles_at_rest_or_unsure() -> None:
 
 
 def test_running_totals_of_the_discard() -> None:
-    notes = [noted(Noting.DISCARD, text) for text in ("used 120", "thrown 80 g", "used 30g", "kept", "REMARK")]
-    assert vigour.discarded_g(notes) == {"used": 150.0, "thrown": 80.0, "kept": 0.0}
+    notes = [noted(Noting.DISCARD, text) for text in ("used 120", "thrown 80,5 g", "30g used", "Kept 200 g in a jar")]
+    totals = vigour.discarded_g([*notes, noted(Noting.REMARK, "used 500 g of flour")])
+    assert totals == {"used": 150.0, "thrown": 80.5, "kept": 200.0}
+    assert vigour.discard_words(totals) == "150 g used, 80.5 g thrown, 200 g kept"
+
+
+@pytest.mark.parametrize("text", ["", "kept", "120", "used 0", "used -5", "used 100 thrown 20", "sold 120", "used 1 2"])
+def test_a_discard_that_does_not_say_what_became_of_how_much_counts_nothing(text: str) -> None:
+    assert vigour.discard_of(text) is None
+    assert vigour.discarded_g([noted(Noting.DISCARD, text)]) == {}
+
+
+def test_what_was_baked_is_counted_for_the_starter_that_is_in_the_jar() -> None:
+    made = judged(cycles([2.3] * 4), (noted(Noting.BAKED, days=2.0), noted(Noting.BAKED, days=3.0)))
+    assert (made.baked, made.baked_last_s) == (2, T + 3 * DAY_S)
+    made = judged(cycles([2.3] * 4), (noted(Noting.BAKED, days=2.0), noted(Noting.NEW_STARTER, days=3.0)))
+    assert (made.baked, made.baked_last_s) == (0, None)
+
+
+def test_an_open_cycle_that_has_lain_flat_too_long_is_no_and_one_cut_short_says_nothing() -> None:
+    risen = cycles([2.3] * 4)
+    flat = Cycle(jar="x", number=4, fed_at_s=T + 9 * DAY_S)
+    assert judged([*risen, flat], days=9.5).verdict == "yes"  # it may still rise
+    assert judged([*risen, flat], days=9.9).verdict == "no"
+    # its jar was changed in the middle, and the next cycle is open
+    assert judged([*risen, flat, Cycle(jar="x", number=0, fed_at_s=T + 10 * DAY_S)], days=20.0).verdict == "yes"

@@ -25,6 +25,7 @@ COMMANDS = {
     "note": "tell",
     "rest": "tell",
     "snooze": "tell",
+    "undo": "tell",
     "runs": "runs",
     "export": "runs",
     "import": "runs",

@@ -13,6 +13,7 @@ import click
 from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 from monitor.core import vigour
+from monitor.core.display import duration
 from monitor.core.vigour import Assessment
 from monitor.values import Noted
 
@@ -37,16 +38,17 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     else:
         settings = settings_from(config)
         cycles, notes = past_cycles.from_store(settings.store.path, jar_from(settings, jar or "").name)
-    judged = vigour.assess(cycles, notes, time.time())
+    now_s = time.time()
+    judged = vigour.assess(cycles, notes, now_s)
     discarded = vigour.discarded_g(notes)
     if form == "json":
         click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
     else:
-        click.echo("\n".join(_lines(judged, discarded)))
+        click.echo("\n".join(_lines(judged, discarded, now_s)))
     sys.exit(0 if judged.verdict == "yes" else 1)
 
 
-def _lines(judged: Assessment, discarded: dict[str, float]) -> list[str]:
+def _lines(judged: Assessment, discarded: dict[str, float], now_s: float) -> list[str]:
     lines = [f"Fit to bake with: {judged.verdict}. {judged.because}"]
     if judged.hours_to_peak is not None and judged.rise_ratio is not None:
         counted = "1 cycle" if judged.cycles == 1 else f"{judged.cycles} cycles"
@@ -62,8 +64,11 @@ def _lines(judged: Assessment, discarded: dict[str, float]) -> list[str]:
         lines.append(f"  Fed about {judged.past_peak_h:.0f} h past its peak: leaning {_toward(judged.leaning)}.")
         lines += [f"    {lever}" for lever in judged.levers]
     lines += [f"  Try: {advice}" for advice in judged.advice]
+    if judged.baked_last_s is not None:
+        often = "once" if judged.baked == 1 else f"{judged.baked} times"
+        lines.append(f"  Baked with {often}, last {duration(now_s - judged.baked_last_s)} ago.")
     if discarded:
-        lines.append("  Discard so far: " + ", ".join(f"{grams:g} g {what}" for what, grams in discarded.items()))
+        lines.append("  Discard so far: " + vigour.discard_words(discarded))
     return [*lines, CAUTION]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable, Sequence
 from datetime import datetime
@@ -21,6 +22,7 @@ from monitor.runs import history, rfc3339
 from monitor.values import FeedPlan, Noting
 
 HORIZON_H = 96
+LONGEST_H = 240.0  # further ahead hours mean nothing: too cold or too hot
 
 
 @click.command()
@@ -90,7 +92,7 @@ def plan(
                 culture, now_s=now_s, wanted_s=_moment(wanted, now_s), warmth_from=from_s, aim=toward, limits=limits
             )
     except ValueError as error:
-        refuse(f"plan: {error}")
+        refuse(f"plan: {_of_options(str(error))}")
     if form == "json":
         click.echo(json.dumps(_as_json(planned, wanted is not None), ensure_ascii=False))
     else:
@@ -110,6 +112,14 @@ def _culture(history_path: Path | None, jar_name: str | None, config: Path) -> t
         click.echo(f"{jar.name}: nothing is planned for it. {vigour.THROW_AWAY}", err=True)
         sys.exit(1)
     return cultures.learned_from(history.over(cycles), jar.flour), jar.cycle_h
+
+
+def _of_options(error: str) -> str:
+    """What `core.feeding` says of a value that makes no sense, with the names of the options in place of its own."""
+    names = {"target_h": "target_hours"}
+    return re.sub(
+        r"\b[a-z]+(?:_[a-z]+)*_(?:g|h|c|pct|ml)\b", lambda m: "--" + names.get(m[0], m[0]).replace("_", "-"), error
+    )
 
 
 def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:
@@ -155,6 +165,8 @@ def _object(made: FeedPlan) -> dict[str, object]:
     }
     if made.discard_g is not None:
         out["discard_g"] = made.discard_g
+    if made.caution is not None:
+        out["caution"] = made.caution
     return out
 
 
@@ -171,7 +183,11 @@ def _as_text(one: Planned, dated: bool) -> str:
     if made.discard_g is not None:
         lines.append(f"  discard {made.discard_g} g")
     for name, (low, likely, high) in (("peak", made.hours_to_peak), ("start of fall", made.hours_to_fall)):
-        lines.append(f"  {name} after about {likely:.1f} h ({low:.1f} to {high:.1f})")
-    if made.hours_to_half_sunk is not None:
+        soon = likely <= LONGEST_H
+        lines.append(
+            f"  {name} " + (f"after about {likely:.1f} h ({low:.1f} to {high:.1f})" if soon else "not in days")
+        )
+    if made.hours_to_half_sunk is not None and made.hours_to_half_sunk <= LONGEST_H:
         lines.append(f"  sunk half-way back after about {made.hours_to_half_sunk:.1f} h")
-    return "\n".join([*lines, f"  {made.because}"])
+    lines += [f"  {sentence}" for sentence in (made.because, made.caution) if sentence]
+    return "\n".join(lines)

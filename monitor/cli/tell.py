@@ -1,15 +1,18 @@
-"""`jartide fed`, `note`, `rest` and `snooze`: what only the person knows goes into the store, beside a running daemon
-or without one; the daemon steps it as it steps a reading."""
+"""`jartide fed`, `note`, `rest`, `snooze` and `undo`: what only the person knows goes into the store, beside a running
+daemon or without one; the daemon steps it as it steps a reading."""
 
 from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.core import vigour
 from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
@@ -40,7 +43,10 @@ def fed(
     flour: str | None,
     at: str | None,
 ) -> None:
-    """Say that JAR has been fed, with the grams if you weighed them."""
+    """Say that JAR has been fed, with the grams if you weighed them.
+
+    Said again within three hours, the later grams count. A feeding that was none: `jartide undo JAR`.
+    """
     settings = settings_from(config)
     usual = jar_from(settings, jar).flour
     item = Fed(
@@ -63,19 +69,38 @@ def fed(
 @click.argument("text", nargs=-1)
 @at_option
 def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | None) -> None:
-    """Write something about JAR into the notebook: hooch, a smell, that some was taken to bake, a remark."""
+    """Write something about JAR into the notebook.
+
+    \b
+    hooch        liquid on top: it is hungry
+    mould        or pink, orange or black streaks: it goes into the bin
+    smell        and what it smells of
+    float_test   and whether it floated
+    baked        baked with it
+    discard      kept, used or thrown, and the grams: discard used 120
+    remark       anything else
+    stirred      stirred down, not fed
+    taken        some was taken out, not fed
+    away, back   the jar is not under its sensor; it is again
+    new_run      another jar or place, the same starter
+    new_starter  another starter: nothing known of the old one counts
+    """
     settings = settings_from(config)
     jar_from(settings, jar)
-    noting = Noting(what)
-    _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=_text(" ".join(text))))
+    noting, said = Noting(what), _text(" ".join(text))
+    if noting is Noting.DISCARD and vigour.discard_of(said) is None:
+        refuse(f'discard: {said!r}; write kept, used or thrown, and the grams, like "discard used 120"')
+    _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=said))
     click.echo(f"{jar}: noted.")
     if noting is Noting.MOULD:
-        click.echo(
-            "Mould, or pink, orange or black streaks: throw all of it away, taste nothing, wash the jar hot and begin"
-            " again with a clean starter."
-        )
+        click.echo(vigour.THROW_AWAY)
+        click.echo(f"With another starter in it, say: jartide note {jar} new_starter")
     elif noting is Noting.HOOCH:
         click.echo("Hooch means hungry: stir it in or pour it off, and feed.")
+    elif noting is Noting.DISCARD:
+        with _store(settings.store.path) as store:
+            totals = vigour.discarded_g([one for one in store.told(jar) if isinstance(one, Noted)])
+        click.echo(f"Discard so far: {vigour.discard_words(totals)}")
 
 
 @click.command()
@@ -105,6 +130,30 @@ def snooze(config: Path, jar: str, hours: float) -> None:
     click.echo(f"{jar}: no notices for {hours:g} h.")
 
 
+@click.command()
+@config_option
+@click.argument("jar")
+def undo(config: Path, jar: str) -> None:
+    """Take back what was told last about JAR, by a command or on the page, if it was a mistake.
+
+    All is judged as if it had never been told; the record keeps both. Used again it takes back the telling before that.
+    Exit code 1 when there is nothing to take back.
+    """
+    from monitor.runs import tellings
+
+    settings = settings_from(config)
+    jar_from(settings, jar)
+    now_s = time.time()
+    with _store(settings.store.path) as store:
+        try:
+            item = tellings.take_back(store, jar, now_s).item
+        except tellings.CannotTakeBack as error:
+            click.echo(f"{jar}: {error}.", err=True)
+            sys.exit(1)
+    what = f"fed{_ratio(item)}" if isinstance(item, Fed) else f"noted: {item.what.value} {item.text}".rstrip()
+    click.echo(f"{jar}: taken back: {what} (told for {display(settings.display).clock(item.time_s, now_s)}).")
+
+
 def _when(text: str | None) -> float:
     time_s = moment(text)
     if time_s < time.time() - OLDEST_S:
@@ -112,15 +161,21 @@ def _when(text: str | None) -> float:
     return time_s
 
 
-def _tell(path: Path, item: Fed | Noted) -> None:
+@contextmanager
+def _store(path: Path) -> Iterator[Store]:
     if not path.exists():
         refuse(f"{path}: there is no store yet; it is made when `jartide watch` first runs")
     try:
         with Store.join(path) as store:
-            store.tell(item, time.time())
+            yield store
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
+
+
+def _tell(path: Path, item: Fed | Noted) -> None:
+    with _store(path) as store:
+        store.tell(item, time.time())
 
 
 def _text(text: str) -> str:

@@ -14,7 +14,7 @@ from typing import Literal
 from monitor.core import culture as cultures
 from monitor.core import forecast, mix, warmth
 from monitor.core.culture import Culture
-from monitor.core.weighing import Grams, Limits, dilution, keep_bounds, total_bounds, weighings
+from monitor.core.weighing import Grams, Limits, dilution, keep_bounds, scale_caution, total_bounds, weighings
 from monitor.values import FeedPlan
 
 Aim = Literal["fall", "half_sunk", "peak"]
@@ -72,6 +72,7 @@ def plan(
         met=why_not is None,
         because="",
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - starter_g, 0),
+        caution=None if _too_extreme(mean_c) else scale_caution(grams, likely_h, total_bounds(culture, limits)[1]),
     )
     return replace(made, because=why_not or _reason(culture, made, aim, mean_c))
 
@@ -137,20 +138,24 @@ def plan_for(
 
 def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> None:
     if not (math.isfinite(target_h) and target_h > 0.0):
-        raise ValueError(f"target: {target_h:g} h; it must be a time to come")
+        raise ValueError(f"target_h: {target_h:g}; it must be a number of hours above zero")
     for temperature_c in temperatures_c:
         if not -10.0 <= temperature_c <= 60.0:
-            raise ValueError(f"temperature: {temperature_c:g} degC is no kitchen; give degC from -10 to 60")
+            raise ValueError(f"temperature_c: {temperature_c:g}; that is no kitchen, it must be from -10 to 60")
     if not temperatures_c:
-        raise ValueError("temperature: none given")
-    for name in ("keep_g", "flour_g", "hydration", "least_keep_g", "most_keep_g", "ripe_g", "jar_ml", "standing_g"):
+        raise ValueError("temperature_c: none given")
+    if limits.hydration is not None and not 0.3 <= limits.hydration <= 3.0:
+        raise ValueError(f"hydration_pct: {100 * limits.hydration:g}; it must be from 30 to 300")
+    for name in ("keep_g", "flour_g", "least_keep_g", "most_keep_g", "ripe_g", "jar_ml", "standing_g"):
         value = getattr(limits, name)
         if value is not None and not (math.isfinite(value) and 0.0 < value < 1e5):
             raise ValueError(f"{name}: {value:g}; it must be above zero and below 100000")
-    if limits.hydration is not None and not 0.3 <= limits.hydration <= 3.0:
-        raise ValueError(f"hydration: {100 * limits.hydration:g} %; it must be from 30 to 300 %")
     if limits.keep_g is not None and limits.keep_g < 0.5:
-        raise ValueError(f"keep_g: {limits.keep_g:g}; plans are in whole grams, keep at least 1")
+        raise ValueError(f"keep_g: {limits.keep_g:g}; plans are in whole grams, it must be at least 1")
+    if limits.most_keep_g is not None and limits.most_keep_g < limits.least_keep_g:
+        raise ValueError(
+            f"most_keep_g: {limits.most_keep_g:g}; it must be at least least_keep_g, {limits.least_keep_g:g}"
+        )
 
 
 def _hours(

@@ -9,7 +9,8 @@ Where a rule says common practice, no source was found for it, and bakers differ
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Literal
@@ -29,6 +30,7 @@ YOUNG_DAYS = 14.0
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
 SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # equivalent hours from the peak to the next feeding
 RECENT_S = 3 * 86400.0
+DISCARDED = ("kept", "used", "thrown")
 FLAT_AFTER_S = 18 * 3600.0  # a rise that has not come by then at kitchen temperatures is none
 
 Verdict = Literal["yes", "not yet", "no"]
@@ -97,17 +99,27 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
     )
 
 
+def discard_of(text: str) -> tuple[str, float] | None:
+    """What became of a discard and its grams, of a note like "used 120" or "120 g thrown"; None when it does not say
+    exactly one of kept, used and thrown, and exactly one weight."""
+    words = re.findall(r"[a-z]+|-?[0-9]+(?:[.,][0-9]+)?", text.lower())
+    said = [word for word in words if word in DISCARDED]
+    grams = [float(word.replace(",", ".")) for word in words if not word.isalpha()]
+    return (said[0], grams[0]) if len(said) == 1 and len(grams) == 1 and grams[0] > 0.0 else None
+
+
 def discarded_g(notes: Sequence[Noted]) -> dict[str, float]:
-    """Running totals of what was done with the discard, in grams, from notes like "used 120": kept, used, thrown."""
+    """Running totals of what was done with the discard, in grams: kept, used, thrown."""
     totals: dict[str, float] = {}
     for note in notes:
-        if note.what is Noting.DISCARD:
-            words = note.text.lower().replace("g", " ").split()
-            grams = next((float(word) for word in words if word.replace(".", "", 1).isdigit()), 0.0)
-            for what in ("kept", "used", "thrown"):
-                if what in note.text.lower():
-                    totals[what] = totals.get(what, 0.0) + grams
+        if note.what is Noting.DISCARD and (found := discard_of(note.text)) is not None:
+            totals[found[0]] = totals.get(found[0], 0.0) + found[1]
     return totals
+
+
+def discard_words(totals_g: Mapping[str, float]) -> str:
+    """Those totals for a person."""
+    return ", ".join(f"{grams:g} g {what}" for what, grams in totals_g.items())
 
 
 def doubling_counts(cycle: Cycle) -> bool:

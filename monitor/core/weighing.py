@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.core import culture as cultures
@@ -19,6 +20,9 @@ LOST = 0.02  # of the weight: gas that leaves, and what sticks to the jar
 FULL = 0.95  # of the jar: the surface is a dome, and stands higher in the middle
 HIGH_SD = 1.645  # the highest rise expected is that of one cycle in twenty
 MOST_G = 1e5  # no limit
+SCALE_G = 0.5  # a scale that shows whole grams is off by up to half of one, by rounding alone
+SURE_G = 5  # from here on that is 10 % at most, and shifts a cycle by less than its own scatter
+STIRRED_G, INTO_G = 10, 40  # starter stirred into water: a fifth of what is taken of it is starter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +107,34 @@ def total_bounds(culture: Culture, limits: Limits) -> tuple[float, float]:
     ln_height, variance = culture.height
     highest = math.exp(ln_height + HIGH_SD * math.sqrt(variance + cultures.HEIGHT_SCATTER**2))
     return least_g, FULL * limits.jar_ml * FRESH_G_PER_ML / highest
+
+
+def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: float) -> str | None:
+    """What a kitchen scale does to so little starter, and ways round it; None from 5 g on. `hours_of` gives the likely
+    hours of a dilution, `most_g` is what the jar takes. Stirring starter into water to weigh a part of that is the
+    chemist's serial dilution."""
+    starter_g, flour_g, water_g = grams
+    if starter_g >= SURE_G:
+        return None
+    fed_g = flour_g + water_g
+    least_h, most_h = (hours_of((kept_g + fed_g) / kept_g) for kept_g in (starter_g + SCALE_G, starter_g - SCALE_G))
+    either_h = max((most_h - least_h) / 2.0, 0.1)
+    said = (
+        f"On a scale that shows whole grams {starter_g} g is anything from {starter_g - SCALE_G:g} to "
+        f"{starter_g + SCALE_G:g} g, and that alone makes about {either_h:.1f} h more or less."
+    )
+    ways = []
+    part_g = starter_g * (STIRRED_G + INTO_G) // STIRRED_G
+    less_g = part_g - starter_g
+    if water_g >= less_g:
+        ways.append(
+            f"stir {STIRRED_G} g of it into {INTO_G} g of water, take {part_g} g of that as the starter and only "
+            f"{water_g - less_g} g of water"
+        )
+    times = -(-SURE_G // starter_g)
+    if times * sum(grams) <= most_g:
+        ways.append(f"make {times} times as much of everything")
+    return f"{said} Surer: {'; or '.join(ways)}." if ways else said
 
 
 def dilution(grams: Grams) -> float:
