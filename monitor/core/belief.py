@@ -6,11 +6,13 @@ wild observation is held back, and the scatter of observations is itself learnt.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 HELD_BACK = 4.0  # a surprise beyond two standard deviations is taken in as if it were that big (Huber)
 WILDEST = 9.0  # a squared surprise counts for the scatter as three standard deviations at most
+MOST_TOGETHER = 0.9  # correlation of two numbers, to either side
 MEMORY_CYCLES = 25.0  # a scatter never rests on more than this, so that it can still change
 
 Mean = tuple[float, ...]
@@ -24,10 +26,13 @@ class Scatter:
     variance: float
     cycles: float
 
-    def moved(self, expected_square: float) -> Scatter:
-        """After one more cycle, whose squared deviation is `expected_square`."""
-        cycles = min(self.cycles + 1.0, MEMORY_CYCLES)
-        return Scatter(variance=self.variance + (expected_square - self.variance) / cycles, cycles=cycles)
+    def moved(self, excess: float, share: float = 1.0) -> Scatter:
+        """After one more cycle whose squared surprise was `excess` times its expected variance, less one, when this
+        scatter is `share` of that variance. It is then worth share squared of a cycle (Fisher's information on this
+        part of a variance) and moves the value by as much as West and Harrison's rule (Bayesian Forecasting and Dynamic
+        Models, 4.5), which this is for a share of one."""
+        cycles = min(self.cycles + share * share, MEMORY_CYCLES)
+        return Scatter(variance=self.variance * (1.0 + share * excess / cycles), cycles=cycles)
 
     def freedom(self, variance: float) -> float:
         """Degrees of freedom of a sum with that variance, of which only this scatter had to be learnt (Welch and
@@ -41,8 +46,7 @@ def update(
     """Belief and scatter after one number was seen.
 
     `toward` is how that number depends on each of the believed ones, `surprise` what was seen less what was expected,
-    `doubt` a variance of the observation on top of the scatter. The scatter moves to the squared scatter expected given
-    the surprise (compare West and Harrison, Bayesian Forecasting and Dynamic Models, 4.5).
+    `doubt` a variance of the observation on top of the scatter.
     """
     reach = [sum(c * t for c, t in zip(row, toward, strict=True)) for row in cov]
     believed = sum(r * t for r, t in zip(reach, toward, strict=True))
@@ -52,9 +56,7 @@ def update(
     gain = [r / held for r in reach]
     mean = tuple(m + g * surprise for m, g in zip(mean, gain, strict=True))
     cov = tuple(tuple(c - g * r for c, r in zip(row, reach, strict=True)) for row, g in zip(cov, gain, strict=True))
-    share = scatter.variance / total
-    expected_square = scatter.variance * (1.0 + share * (min(oddness, WILDEST) - 1.0))
-    return mean, cov, scatter.moved(expected_square)
+    return mean, cov, scatter.moved(min(oddness, WILDEST) - 1.0, scatter.variance / total)
 
 
 def widened(cov: Matrix, gained_sd: Mapping[int, float]) -> Matrix:
@@ -68,6 +70,18 @@ def widened(cov: Matrix, gained_sd: Mapping[int, float]) -> Matrix:
 def covariance(cov: Matrix, left: Sequence[float], right: Sequence[float]) -> float:
     """Of two numbers that depend linearly on the believed ones."""
     return sum(a * c * b for row, a in zip(cov, left, strict=True) for c, b in zip(row, right, strict=True))
+
+
+def variance_of_sum(one: float, other: float, one_var: float, other_var: float, cov: float) -> float:
+    """Of ln(one + other), to first order, from variances and covariance of ln(one) and ln(other)."""
+    return (one**2 * one_var + other**2 * other_var + 2.0 * one * other * cov) / (one + other) ** 2
+
+
+def covariance_in_sum(one: float, other: float, one_var: float, other_var: float, variance: float) -> float:
+    """The covariance that gives ln(one + other) that variance, as far as a correlation of `MOST_TOGETHER` does."""
+    apart = variance_of_sum(one, other, one_var, other_var, 0.0)
+    most = MOST_TOGETHER * math.sqrt(one_var * other_var)
+    return min(max((variance - apart) * (one + other) ** 2 / (2.0 * one * other), -most), most)
 
 
 def averaged(belief: tuple[float, float], seen: float, scatter: float) -> tuple[float, float]:

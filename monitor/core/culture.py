@@ -3,13 +3,7 @@
 `warmth` counts the hours; this module learns from each closed cycle and foretells the next one; `forecast` joins that
 with the rise seen so far, `feeding` turns it round into grams.
 
-The model is a plain linear one in logarithms, so that learning is the textbook update of a normal belief:
-
-    ln(hours to the peak, at 24 degC) = PEAK + DILUTION * shape(D)
-    ln(hours from peak to fall, at 24 degC) = WAIT + WAIT_DILUTION * shape(D)
-
-D is the dilution, shape(D) how time grows with it (`mix`): with DILUTION = 1 exactly as lag + ln(D) / rate, other
-values bend it. STEEP and WAIT_STEEP say how strongly temperature acts on each of the two.
+The model (`law`) is a plain linear one in logarithms, so that learning is the textbook update of a normal belief.
 """
 
 from __future__ import annotations
@@ -19,11 +13,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from monitor.core import belief, mix, warmth
+from monitor.core import belief, law, mix, warmth
 from monitor.core.belief import Matrix, Mean, Scatter
+from monitor.core.law import DILUTION, PEAK, STEEP, WAIT, WAIT_DILUTION, WAIT_STEEP, Seen
 from monitor.values import Cycle, Json
-
-PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION = range(6)
 
 # Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
 # 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
@@ -38,8 +31,11 @@ PRIOR = {
 }
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
 # The cycle's own scatter (one standard deviation of the logarithm), and how many cycles that guess is worth.
-PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.065, 0.3, 4.0
-TIMING_H = 0.3  # how well a peak can be dated at all: its top is flat
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.3, 3.0
+# What makes a peak late may make the wait after it short (a peak dated late does, or acid that comes in its own time)
+# or long (a weak day): the variance of the fall over what the two make of it when independent is learnt for each
+# starter; one is worth this many cycles.
+FALL_CYCLES, LEAST_ODDS = 4.0, 0.2
 # A culture changes: spread gained in each cycle, with new flour, and after a rest in the fridge.
 DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
 NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}
@@ -47,7 +43,7 @@ PER_LN_HYDRATION = 0.3  # spread for a change in hydration: runnier is faster, s
 UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: taken as the usual one
 UNMEASURED_SD = 0.3  # spread for a cycle without any temperature: a kitchen a few degrees to either side of the usual
 HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.32), 0.12  # ln of the rise ratio at the peak
-WEATHER = (1.2**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
+WEATHER = (1.0**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
 SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half-way back; common practice, no source
 
 
@@ -64,6 +60,7 @@ class Culture:
     cov: Matrix
     peak_scatter: Scatter
     wait_scatter: Scatter
+    fall_odds: Scatter  # variance of the fall over that of independent peak and wait
     weather: Scatter
     height: tuple[float, float] = HEIGHT[0], HEIGHT[1] ** 2
     sunk: tuple[float, float] = SUNK[0], SUNK[1] ** 2
@@ -89,6 +86,7 @@ class Foretold:
     wait_freedom: float
     steep: float
     wait_steep: float
+    clock_h: tuple[float, float]  # what peak and fall come to on the clock
 
 
 def prior(flour: str | None = None) -> Culture:
@@ -103,6 +101,7 @@ def prior(flour: str | None = None) -> Culture:
         cov=tuple(map(tuple, cov)),
         peak_scatter=Scatter(variance=PEAK_SCATTER**2, cycles=SCATTER_CYCLES),
         wait_scatter=Scatter(variance=WAIT_SCATTER**2, cycles=SCATTER_CYCLES),
+        fall_odds=Scatter(variance=1.0, cycles=FALL_CYCLES),
         weather=Scatter(variance=WEATHER[0], cycles=WEATHER[1]),
         last_flour=flour,
     )
@@ -117,32 +116,29 @@ def foretell(
 ) -> Foretold:
     """What this starter will do after a feeding of that dilution, at these hourly temperatures from the feeding on."""
     culture = _widened(culture, hydration, flour, rested=False)
-    bend = mix.shape(of_dilution)
     mean, cov = culture.mean, culture.cov
-    peak_ln = mean[PEAK] + mean[DILUTION] * bend
-    wait_ln = mean[WAIT] + mean[WAIT_DILUTION] * bend
-    # temperature acts through the mean of its effect from feeding to peak, and from peak to fall
+    peak_ln, wait_ln = law.peak_ln(mean, of_dilution), law.wait_ln(mean, of_dilution)
     peak_h = warmth.Clock(temperatures_c, warmth.growth_rate(mean[STEEP])).hour(math.exp(peak_ln))
-    wait_h = math.exp(wait_ln)
-    toward_peak = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
-    toward_wait = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, peak_h + wait_h), bend)
+    fall_h = warmth.Clock(temperatures_c, warmth.wait_rate(mean[WAIT_STEEP])).later(peak_h, math.exp(wait_ln))
+    toward_peak = law.toward_peak(temperatures_c, of_dilution, peak_h)
+    toward_wait = law.toward_wait(temperatures_c, of_dilution, peak_h, fall_h)
     untold = UNTOLD_SD**2 if of_dilution is None else 0.0
-    doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
+    doubt = law.doubt(temperatures_c, 0.0, peak_h)
     peak_var = belief.covariance(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
-    # a peak dated too late makes the wait too short by as much: the fall is surer than the two apart
-    misdated = TIMING_H**2 / (math.exp(peak_ln) * wait_h)
-    misdated = min(misdated, 0.8 * math.sqrt(culture.peak_scatter.variance * culture.wait_scatter.variance))
     wait_var = belief.covariance(cov, toward_wait, toward_wait) + culture.wait_scatter.variance + doubt
+    apart = belief.covariance(cov, toward_peak, toward_wait) + doubt
+    fall_var = belief.variance_of_sum(peak_h, fall_h - peak_h, peak_var, wait_var, apart) * culture.fall_odds.variance
     return Foretold(
         peak_ln=peak_ln,
         peak_var=peak_var,
         wait_ln=wait_ln,
         wait_var=wait_var,
-        cov=belief.covariance(cov, toward_peak, toward_wait) + doubt - misdated,
+        cov=belief.covariance_in_sum(peak_h, fall_h - peak_h, peak_var, wait_var, fall_var),
         peak_freedom=culture.peak_scatter.freedom(peak_var),
         wait_freedom=culture.wait_scatter.freedom(wait_var),
         steep=mean[STEEP],
         wait_steep=mean[WAIT_STEEP],
+        clock_h=(peak_h, fall_h),
     )
 
 
@@ -172,16 +168,21 @@ def learn(culture: Culture, cycle: Cycle) -> Culture:
     untold = 0.0 if of_dilution is not None else UNTOLD_SD**2
     untold += 0.0 if any(t is not None for t in cycle.temperatures_c) else UNMEASURED_SD**2
     if peak_h is not None and peak_h > 0.0:
-        culture = _learn_peak(culture, peak_h, temperatures_c, of_dilution, untold)
+        foretold = foretell(culture, temperatures_c, of_dilution)
+        culture = _learn_peak(culture, law.peak_seen(culture.mean, peak_h, temperatures_c, of_dilution), untold)
         if fall_h is not None and fall_h > 0.0:
-            culture = _learn_wait(culture, peak_h, fall_h, temperatures_c, of_dilution, untold)
+            culture = _learn_wait(
+                culture, law.wait_seen(culture.mean, peak_h, fall_h, temperatures_c, of_dilution), untold
+            )
+            if untold == 0.0:
+                culture = replace(culture, fall_odds=_learn_odds(culture.fall_odds, foretold, fall_h))
     elif fall_h is not None:
         # the peak was missed: the fall less the wait that is expected, and as unsure as that wait is
-        wait = foretell(culture, temperatures_c, of_dilution)
-        wait_h = math.exp(wait.wait_ln) / warmth.wait_rate(wait.wait_steep)(temperatures_c[-1])
-        share = min(wait_h / fall_h, 0.6)
-        untold += share**2 * wait.wait_var
-        culture = _learn_peak(culture, fall_h * (1.0 - share), temperatures_c, of_dilution, untold)
+        foretold = foretell(culture, temperatures_c, of_dilution)
+        share = min(1.0 - foretold.clock_h[0] / foretold.clock_h[1], 0.6)
+        untold += share**2 * foretold.wait_var
+        seen = law.peak_seen(culture.mean, fall_h * (1.0 - share), temperatures_c, of_dilution)
+        culture = _learn_peak(culture, seen, untold)
     if cycle.peak_ratio is not None and cycle.peak_ratio > 1.0:
         culture = replace(culture, height=belief.averaged(culture.height, math.log(cycle.peak_ratio), HEIGHT_SCATTER))
     return replace(
@@ -213,7 +214,7 @@ def to_json(culture: Culture) -> dict[str, Json]:
 def from_json(data: Mapping[str, Json]) -> Culture:
     """The belief that `to_json` wrote. Raises KeyError, TypeError or ValueError on anything else."""
     frozen = {name: _frozen(data[name]) for name in Culture.__slots__}
-    for name in ("peak_scatter", "wait_scatter", "weather"):
+    for name in ("peak_scatter", "wait_scatter", "fall_odds", "weather"):
         frozen[name] = Scatter(variance=float(frozen[name][0]), cycles=float(frozen[name][1]))
     return Culture(**frozen)
 
@@ -228,37 +229,29 @@ def _frozen(value: Json) -> Any:
     return tuple(_frozen(one) for one in value) if isinstance(value, list) else value
 
 
-def _learn_peak(
-    culture: Culture, peak_h: float, temperatures_c: Sequence[float], of_dilution: float | None, untold: float
-) -> Culture:
-    bend, steep = mix.shape(of_dilution), culture.mean[STEEP]
-    worth_h = warmth.Clock(temperatures_c, warmth.growth_rate(steep)).worth_h(peak_h)
-    toward = (1.0, bend, -_mean_ln_rate(temperatures_c, 0.0, peak_h), 0.0, 0.0, 0.0)
-    doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, 0.0, peak_h)) ** 2
-    doubt += untold + (TIMING_H / peak_h) ** 2
-    surprise = math.log(worth_h) - culture.mean[PEAK] - culture.mean[DILUTION] * bend
-    mean, cov, scatter = belief.update(culture.mean, culture.cov, toward, surprise, culture.peak_scatter, doubt)
+def _learn_peak(culture: Culture, seen: Seen, untold: float) -> Culture:
+    toward, surprise, doubt = seen
+    mean, cov, scatter = belief.update(
+        culture.mean, culture.cov, toward, surprise, culture.peak_scatter, doubt + untold
+    )
     return replace(culture, mean=mean, cov=cov, peak_scatter=scatter)
 
 
-def _learn_wait(
-    culture: Culture,
-    peak_h: float,
-    fall_h: float,
-    temperatures_c: Sequence[float],
-    of_dilution: float | None,
-    untold: float,
-) -> Culture:
-    bend = mix.shape(of_dilution)
-    fall_h = max(fall_h, peak_h + 0.1)
-    clock = warmth.Clock(temperatures_c, warmth.wait_rate(culture.mean[WAIT_STEEP]))
-    worth_h = clock.worth_h(fall_h) - clock.worth_h(peak_h)
-    toward = (0.0, 0.0, 0.0, 1.0, -_mean_tenths(temperatures_c, peak_h, fall_h), bend)
-    doubt = warmth.doubt_sd(warmth.mean_c(temperatures_c, peak_h, fall_h)) ** 2
-    doubt += untold + min((TIMING_H / (fall_h - peak_h)) ** 2, 1.0)
-    surprise = math.log(worth_h) - culture.mean[WAIT] - culture.mean[WAIT_DILUTION] * bend
-    mean, cov, scatter = belief.update(culture.mean, culture.cov, toward, surprise, culture.wait_scatter, doubt)
+def _learn_wait(culture: Culture, seen: Seen, untold: float) -> Culture:
+    toward, surprise, doubt = seen
+    mean, cov, scatter = belief.update(
+        culture.mean, culture.cov, toward, surprise, culture.wait_scatter, doubt + untold
+    )
     return replace(culture, mean=mean, cov=cov, wait_scatter=scatter)
+
+
+def _learn_odds(odds: Scatter, foretold: Foretold, fall_h: float) -> Scatter:
+    """How much surer or less sure the fall was than peak and wait, taken as independent, make it."""
+    peak_h, likely_h = foretold.clock_h
+    variance = belief.variance_of_sum(peak_h, likely_h - peak_h, foretold.peak_var, foretold.wait_var, foretold.cov)
+    off = math.log(fall_h / likely_h)
+    odds = odds.moved(min(off * off / variance, belief.WILDEST) - 1.0)
+    return replace(odds, variance=max(odds.variance, LEAST_ODDS))
 
 
 def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
@@ -268,7 +261,7 @@ def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
         return culture.weather
     expected_c = warmth.expected_c(culture.day_c, cycle.fed_at_s, cycle.temperatures_c[:1], len(cycle.temperatures_c))
     off_c = sum(known) / len(known) - sum(expected_c) / len(expected_c)
-    return culture.weather.moved(min(off_c * off_c, belief.WILDEST * culture.weather.variance))
+    return culture.weather.moved(min(off_c * off_c / culture.weather.variance, belief.WILDEST) - 1.0)
 
 
 def _widened(culture: Culture, hydration: float | None, flour: str | None, rested: bool) -> Culture:
@@ -284,11 +277,3 @@ def _widened(culture: Culture, hydration: float | None, flour: str | None, reste
     for gained in gains:
         cov = belief.widened(cov, gained)
     return replace(culture, cov=cov) if gains else culture
-
-
-def _mean_ln_rate(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
-    return warmth.ln_yeast(warmth.mean_c(temperatures_c, from_h, to_h))
-
-
-def _mean_tenths(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
-    return (warmth.mean_c(temperatures_c, from_h, to_h) - warmth.REFERENCE_C) / 10.0

@@ -1,0 +1,65 @@
+"""The law that `culture` holds a belief about: six numbers, and how a peak and the wait after it depend on them.
+
+    ln(hours to the peak, at 24 degC) = PEAK + DILUTION * shape(D)
+    ln(hours from peak to fall, at 24 degC) = WAIT + WAIT_DILUTION * shape(D)
+
+D is the dilution, shape(D) how time grows with it (`mix`): with DILUTION = 1 exactly as lag + ln(D) / rate, other
+values bend it. STEEP and WAIT_STEEP say how strongly temperature acts on each of the two (`warmth`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from monitor.core import mix, warmth
+
+PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION = range(6)
+
+TIMING_H = 0.3  # how well a peak can be dated at all: its top is flat; a shorter wait counts as this
+
+Numbers = Sequence[float]  # one for each of the six
+Seen = tuple[Numbers, float, float]  # how it depends on the six, its surprise, its doubt (a variance)
+
+
+def peak_ln(mean: Numbers, of_dilution: float | None) -> float:
+    """ln of the equivalent hours to the peak."""
+    return mean[PEAK] + mean[DILUTION] * mix.shape(of_dilution)
+
+
+def wait_ln(mean: Numbers, of_dilution: float | None) -> float:
+    """ln of the equivalent hours from the peak to the start of fall."""
+    return mean[WAIT] + mean[WAIT_DILUTION] * mix.shape(of_dilution)
+
+
+def toward_peak(temperatures_c: Numbers, of_dilution: float | None, peak_h: float) -> Numbers:
+    """How ln of the hours to a peak depends on the six: temperature acts through the mean of its effect until then."""
+    steep = -warmth.ln_yeast(warmth.mean_c(temperatures_c, 0.0, peak_h))
+    return (1.0, mix.shape(of_dilution), steep, 0.0, 0.0, 0.0)
+
+
+def toward_wait(temperatures_c: Numbers, of_dilution: float | None, peak_h: float, fall_h: float) -> Numbers:
+    """How ln of the wait from a peak to a fall depends on the six."""
+    tenths = (warmth.mean_c(temperatures_c, peak_h, fall_h) - warmth.REFERENCE_C) / 10.0
+    return (0.0, 0.0, 0.0, 1.0, -tenths, mix.shape(of_dilution))
+
+
+def doubt(temperatures_c: Numbers, from_h: float, to_h: float) -> float:
+    """Variance of ln(hours) for temperatures at which few have measured."""
+    return warmth.doubt_sd(warmth.mean_c(temperatures_c, from_h, to_h)) ** 2
+
+
+def peak_seen(mean: Numbers, peak_h: float, temperatures_c: Numbers, of_dilution: float | None) -> Seen:
+    """A peak that came `peak_h` after the feeding, as an observation of the six."""
+    worth_h = warmth.Clock(temperatures_c, warmth.growth_rate(mean[STEEP])).worth_h(peak_h)
+    surprise = math.log(worth_h) - peak_ln(mean, of_dilution)
+    return toward_peak(temperatures_c, of_dilution, peak_h), surprise, doubt(temperatures_c, 0.0, peak_h)
+
+
+def wait_seen(mean: Numbers, peak_h: float, fall_h: float, temperatures_c: Numbers, of_dilution: float | None) -> Seen:
+    """The wait after it, as an observation of the six."""
+    fall_h = max(fall_h, peak_h + TIMING_H)
+    clock = warmth.Clock(temperatures_c, warmth.wait_rate(mean[WAIT_STEEP]))
+    surprise = math.log(clock.worth_h(fall_h) - clock.worth_h(peak_h)) - wait_ln(mean, of_dilution)
+    toward = toward_wait(temperatures_c, of_dilution, peak_h, fall_h)
+    return toward, surprise, doubt(temperatures_c, peak_h, fall_h)
