@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from monitor.core import trial, warmth
+from monitor.core.student import t_quantile
 from monitor.values import Cycle
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
@@ -53,6 +54,36 @@ def test_noise_is_called_a_winner_in_at_most_one_trial_in_twenty() -> None:
     assert false / count <= 0.05 + 3 * (0.05 * 0.95 / count) ** 0.5
 
 
+def test_nor_by_looking_after_every_cycle() -> None:
+    rng = np.random.default_rng(8)
+    false, count = 0, 100
+    for _ in range(count):
+        peaks, ratios = ([drawn(rng, mean, 16) for _ in range(2)] for mean in (9.0, 2.2))
+        two = [jar(p, r, above_double_h=3.0) for p, r in zip(peaks, ratios, strict=True)]
+        looks = (trial.compare({"a": two[0][:k], "b": two[1][:k]}) for k in range(3, 17))
+        false += any(one.differs for made in looks for one in made.comparisons)
+    assert false / count <= 0.05 + 3 * (0.05 * 0.95 / count) ** 0.5
+
+
+@pytest.mark.parametrize("share", [0.9, 0.975, 0.995, 0.9992, 0.9998])
+@pytest.mark.parametrize("freedom", [2.0, 2.3, 3.0, 5.5, 12.0, 80.0])
+def test_the_quantile_is_students(share: float, freedom: float) -> None:
+    assert t_quantile(share, freedom) == pytest.approx(stats.t.ppf(share, freedom), rel=1e-3)
+    assert t_quantile(1.0 - share, freedom) == pytest.approx(-stats.t.ppf(share, freedom), rel=1e-3)
+
+
+@pytest.mark.parametrize(("difference", "spread"), [(0.15, 0.1), (0.3, 0.1), (0.1, 0.06), (0.4, 0.25)])
+def test_after_as_many_cycles_as_it_says_such_a_difference_shows_four_times_in_five(
+    difference: float, spread: float
+) -> None:
+    error = trial.ERROR / trial.LOOKS / 3
+    cycles = trial._more_cycles(difference, 2 * spread**2, error, 0)
+    # the power of a two-sided t test of two samples: scipy's noncentral t
+    freedom, apart = 2 * (cycles - 1), difference / (spread * np.sqrt(2 / cycles))
+    power = stats.nct.sf(stats.t.ppf(1 - error / 2, freedom), freedom, apart)
+    assert 0.7 < power < 0.95
+
+
 def test_a_warmer_shelf_is_no_advantage() -> None:
     hours = [9.0, 9.3, 8.8, 9.1, 9.2]
     faster = np.exp(warmth.ln_yeast(26.0) - warmth.ln_yeast(22.0))
@@ -63,8 +94,7 @@ def test_a_warmer_shelf_is_no_advantage() -> None:
 
 
 def test_it_says_how_many_more_cycles_would_settle_it() -> None:
-    rng = np.random.default_rng(2)
-    made = trial.compare({"a": jar(drawn(rng, 9.0, 4, 0.15)), "b": jar(drawn(rng, 7.6, 4, 0.15))})
+    made = trial.compare({"a": jar([9.0, 10.1, 8.2, 9.5]), "b": jar([7.6, 8.6, 6.9, 7.9])})
     (one,) = (c for c in made.comparisons if c.measure == "equivalent_h_to_peak")
     assert not one.differs
     assert one.more_cycles is not None

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import random
+
 import pytest
 
 from monitor.core import vigour
@@ -96,6 +99,38 @@ def test_flagging_is_beyond_its_own_scatter() -> None:
     assert "lower" in lower.flagging
     assert judged(cycles([2.3] * 8, [8.0, 10.5, 7.5, 9.0, 10.0, 8.5, 10.5, 9.0])).flagging is None
     assert judged(cycles([2.3] * 4, [8.0, 8.0, 12.0, 12.0])).flagging is None
+
+
+def test_flagging_goes_by_cycles_that_lay_flat_as_well() -> None:
+    flat = [
+        Cycle(jar="x", number=8 + i, fed_at_s=T + (8 + i) * DAY_S, ended_at_s=T + (9 + i) * DAY_S) for i in range(4)
+    ]
+    made = judged([*cycles([2.4, 2.3, 2.35, 2.2, 2.4, 2.35, 2.4, 2.3]), *flat], days=12.0)
+    assert made.flagging is not None
+    assert "lower" in made.flagging
+    assert made.rise_ratio == 1.0
+    assert made.verdict == "no"
+
+
+@pytest.mark.parametrize("scatter", [0.06, 0.12, 0.25])
+@pytest.mark.parametrize("count", [6, 9, 20])
+def test_a_steady_starter_is_called_flagging_at_most_once_in_twenty(scatter: float, count: int) -> None:
+    chance = random.Random(count)
+    false, tries = 0, 150
+    for _ in range(tries):
+        peaks = [9.0 * math.exp(chance.gauss(0.0, scatter)) for _ in range(count)]
+        ratios = [1.0 + 1.3 * math.exp(chance.gauss(0.0, scatter)) for _ in range(count)]
+        false += judged(cycles(ratios, peaks), days=count).flagging is not None
+    assert false / tries <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / tries)
+
+
+def test_a_decline_by_a_third_is_found_within_a_dozen_cycles() -> None:
+    chance = random.Random(4)
+    found = 0
+    for _ in range(100):
+        peaks = [9.0 * (1.35 if i >= 9 else 1.0) * math.exp(chance.gauss(0.0, 0.08)) for i in range(12)]
+        found += judged(cycles([2.3] * 12, peaks), days=12.0).flagging is not None
+    assert found >= 80
 
 
 def test_hours_past_the_peak_lean_it() -> None:

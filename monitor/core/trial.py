@@ -4,8 +4,9 @@ Compares closed cycles of several jars; `jartide trial` prints it. Hours are com
 that a warmer shelf is no advantage, and shown in hours of the clock too.
 
 Each pair of jars is compared in each measure by the ratio of geometric means, with Welch's interval on the logarithms
-(Welch 1947, Biometrika 34:28). The error of 5 % is shared out over all comparisons (Bonferroni): calling any noise a
-winner happens in at most one trial in twenty.
+(Welch 1947, Biometrika 34:28). The error of 5 % is shared out over all comparisons (Bonferroni), and over the looks:
+who looks after every cycle gives chance a try each time (Pocock 1977, Biometrika 64:191). So noise is called a winner
+in at most one trial in twenty, however often it is looked at.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from monitor.core.student import t_quantile
 from monitor.values import Cycle
 
 ERROR = 0.05
+LOOKS = 5.0  # a look after each of twenty cycles costs about as much as this many independent ones
 LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
 POWER_Z = 0.84  # four times in five such a difference would then be found
 FLOOR_H = 0.1
@@ -78,7 +80,7 @@ def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
         for one, other in combinations(values, 2)
         if min(len(values[one][measure]), len(values[other][measure])) >= LEAST_CYCLES
     ]
-    error = ERROR / max(len(pairs), 1)
+    error = ERROR / LOOKS / max(len(pairs), 1)
     comparisons = tuple(_compared(m, a, b, values[a][m], values[b][m], error) for m, a, b in pairs)
     return Trial(jars=jars, comparisons=comparisons, verdict=_verdict(values, comparisons))
 
@@ -134,10 +136,12 @@ def _compared(
 
 def _more_cycles(difference: float, variance: float, error: float, had: int) -> int:
     """Further cycles of each jar after which a difference like this one would show four times in five."""
-    if abs(difference) < 1e-6:
-        return MOST_CYCLES
-    needed = (t_quantile(1.0 - error / 2.0, 200.0) + POWER_Z) ** 2 * variance / difference**2
-    return int(min(max(math.ceil(needed) - had, 1), MOST_CYCLES))
+    for more in range(1, MOST_CYCLES):
+        cycles = had + more
+        seen = abs(difference) / math.sqrt(variance / cycles) if variance > 0.0 else math.inf
+        if cycles >= LEAST_CYCLES and seen >= t_quantile(1.0 - error / 2.0, 2.0 * (cycles - 1)) + POWER_Z:
+            return more
+    return MOST_CYCLES
 
 
 def _words(

@@ -16,7 +16,8 @@ from statistics import median
 from typing import Literal
 
 from monitor.core import culture as cultures
-from monitor.core import mix, warmth
+from monitor.core import law, mix, warmth
+from monitor.core.student import t_quantile
 from monitor.values import Cycle, Noted, Noting
 
 LAST = 3  # cycles that the verdict rests on
@@ -25,7 +26,8 @@ OF_ITS_BEST = 0.8  # of its own best rise, where doubling is no measure (rye, wh
 RUNNY_HYDRATION = 1.05  # above 100 % the gas is not held
 LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
 PREDICTABLE_SPREAD = 0.15  # of the equivalent hours to the peak, one standard deviation: about 1 h in 7
-FLAGGING_RATIO, FLAGGING_SD = 0.15, 2.0  # so much slower or lower than its own past, and beyond its own scatter
+FLAGGING_RATIO, FLAGGING_ERROR = 0.15, 0.01  # so much slower or lower than its past, and hardly by chance
+LEAST_SCATTER = 0.08  # of ln(hours) or ln(rise) between cycles: no kitchen is more regular than that
 YOUNG_DAYS = 14.0
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
 SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # equivalent hours from the peak to the next feeding
@@ -65,26 +67,24 @@ class Assessment:
 
 
 def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Assessment:
-    """Judge a starter by its cycles (oldest first; those at rest or unsure are left out) and what was noted. Of an open
-    cycle only that it has lain flat for too long counts."""
+    """Judge a starter by its cycles (oldest first; those at rest or unsure are left out) and what was noted. One that
+    had the time to rise and did not counts as a rise of none; of the open cycle only that counts."""
     notes = of_this_starter(notes)
-    over = [c for c in cycles if c.sure and not c.rested and (c.fall_at_s is not None or c.ended_at_s is not None)]
-    seen = [c for c in over if c.peak_ratio is not None and c.peak_at_s is not None]
-    ratios = [c.peak_ratio for c in seen if c.peak_ratio is not None]
+    shown = [cycle for cycle in cycles if _rose(cycle) or _lay_flat(cycle, cycles[-1], now_s)]
+    ratios = [cycle.peak_ratio or 1.0 for cycle in shown]
+    seen = [cycle for cycle in shown if _rose(cycle)]
     worth = [_worth_h(c) for c in seen]
     spread = _spread([_plain_ln(c) for c in seen[-2 * LAST :]])
-    verdict, because = _verdict(seen, ratios, spread, notes)
-    if verdict != "no" and _lay_flat(cycles, now_s):
-        verdict, because = "no", "It did not rise at all after its last feeding; feed it and see it rise first."
+    verdict, because = _verdict(shown, ratios, spread, notes)
     past = [h for h in map(_past_peak_h, seen[-LAST:]) if h is not None]
     baked = [note.time_s for note in notes if note.what is Noting.BAKED]
     past_peak_h = median(past) if past else None
     leaning = _leaning(past_peak_h)
-    flagging = _flagging(seen)
+    flagging = _flagging(seen, ratios)
     return Assessment(
         verdict=verdict,
         because=because,
-        cycles=len(seen),
+        cycles=len(shown),
         rise_ratio=median(ratios[-LAST:]) if ratios else None,
         best_ratio=max(ratios) if ratios else None,
         hours_to_peak=median(worth[-LAST:]) if worth else None,
@@ -130,6 +130,22 @@ def doubling_counts(cycle: Cycle) -> bool:
     return not coarse and (hydration is None or hydration <= RUNNY_HYDRATION)
 
 
+def _rose(cycle: Cycle) -> bool:
+    """Whether a whole rise was seen whose height is known."""
+    over = cycle.fall_at_s is not None or cycle.ended_at_s is not None
+    known = cycle.peak_ratio is not None and cycle.peak_at_s is not None
+    return cycle.sure and not cycle.rested and over and known
+
+
+def _lay_flat(cycle: Cycle, last: Cycle, now_s: float) -> bool:
+    """Whether nothing rose in a cycle that had the time to. Cycles that a change of jar cut short have no end; one that
+    was under way when watching began has no beginning."""
+    fed = cycle.told or cycle.number > 0
+    ended_s = cycle.ended_at_s or (now_s if cycle is last else cycle.fed_at_s)
+    due = fed and cycle.sure and not cycle.rested and ended_s - cycle.fed_at_s > FLAT_AFTER_S
+    return due and cycle.peak_at_s is None
+
+
 def _verdict(
     seen: Sequence[Cycle], ratios: Sequence[float], spread: float | None, notes: Sequence[Noted]
 ) -> tuple[Verdict, str]:
@@ -137,6 +153,8 @@ def _verdict(
         return "no", THROW_AWAY
     if not seen:
         return "not yet", "No whole rise was seen yet; feed it and let it rise."
+    if not _rose(seen[-1]):
+        return "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     last = seen[-LAST:]
     best = max(ratios)
     shown = ", ".join(f"{ratio:.1f}" for ratio in ratios[-LAST:])
@@ -152,18 +170,6 @@ def _verdict(
         return "not yet", f"It rises well ({shown} times), but the hours to its peak still spread by {spread:.0%}."
     steady = "" if spread is None else f" and its hours to the peak, warmth allowed for, spread by only {spread:.0%}"
     return "yes", f"It rose {shown} times in its last {LAST} cycles{steady}."
-
-
-def _lay_flat(cycles: Sequence[Cycle], now_s: float) -> bool:
-    """Whether nothing was seen to rise in the last cycle that had the time to."""
-    due = []
-    for cycle in cycles:
-        ended_s = cycle.ended_at_s or (now_s if cycle is cycles[-1] else cycle.fed_at_s)
-        fed = cycle.told or cycle.number > 0  # watching may begin in the middle of a cycle
-        long = cycle.peak_at_s is not None or ended_s - cycle.fed_at_s > FLAT_AFTER_S
-        if cycle.sure and not cycle.rested and fed and long:
-            due.append(cycle)
-    return bool(due) and due[-1].peak_at_s is None
 
 
 def _risen(cycle: Cycle, best: float) -> bool:
@@ -182,7 +188,7 @@ def _worth_h(cycle: Cycle) -> float:
 def _plain_ln(cycle: Cycle) -> float:
     """ln of the equivalent hours to the peak, as if it had been fed 1:4:4."""
     of_dilution = mix.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    return math.log(_worth_h(cycle)) - cultures.PRIOR[cultures.DILUTION][0] * mix.shape(of_dilution)
+    return math.log(_worth_h(cycle)) - cultures.PRIOR[law.DILUTION][0] * mix.shape(of_dilution)
 
 
 def _spread(lns: Sequence[float]) -> float | None:
@@ -200,20 +206,29 @@ def _past_peak_h(cycle: Cycle) -> float | None:
     return max(clock.worth_h(end_h) - clock.worth_h(peak_h), 0.0)
 
 
-def _flagging(seen: Sequence[Cycle]) -> str | None:
-    """Slower or lower than its own past, beyond its own scatter; None when it is not, or when too little was seen."""
-    if len(seen) < 2 * LAST:
-        return None
+def _flagging(seen: Sequence[Cycle], ratios: Sequence[float]) -> str | None:
+    """Slower or lower than its own past, beyond its own scatter; None when it is not, or when too little was seen.
+
+    Median and median absolute deviation of the past (times 1.4826 for a standard deviation: Rousseeuw and Croux 1993,
+    J. Am. Stat. Assoc. 88:1273), so that neither a cycle gone wrong nor the first of a decline makes up the measure.
+    """
     for values, up, what in (
         ([_plain_ln(c) for c in seen], True, "slower"),
-        ([math.log(max((c.peak_ratio or 1.0) - 1.0, 0.02)) for c in seen], False, "lower"),
+        ([math.log(max(ratio - 1.0, 0.02)) for ratio in ratios], False, "lower"),
     ):
         late, early = values[-LAST:], values[:-LAST]
-        change = sum(late) / len(late) - sum(early) / len(early)
-        scatter = _spread(early) or 0.1
-        error = max(scatter, 0.05) * math.sqrt(1.0 / len(late) + 1.0 / len(early))
+        if len(early) < LAST:
+            continue
+        usual = median(early)
+        change = median(late) - usual
+        scatter = max(1.4826 * median(abs(value - usual) for value in early), LEAST_SCATTER)
+        error = scatter * math.sqrt(math.pi / 2.0 * (1.0 / len(late) + 1.0 / len(early)))  # of a difference of medians
         by = math.exp(abs(change)) - 1.0 if up else 1.0 - math.exp(-abs(change))
-        if (change > 0) == up and by > FLAGGING_RATIO and abs(change) > FLAGGING_SD * error:
+        if (
+            (change > 0) == up
+            and by > FLAGGING_RATIO
+            and abs(change) > t_quantile(1.0 - FLAGGING_ERROR, len(early) - 1) * error
+        ):
             return f"Its last {LAST} rises were {by:.0%} {what} than those before, more than its own scatter."
     return None
 
