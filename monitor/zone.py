@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.core.display import Display, display_of
@@ -43,6 +43,13 @@ def offset_of(time_zone: str | None) -> Callable[[float], float]:
 def display(settings: DisplaySettings) -> Display:
     """How this household reads numbers and times; raises ValueError for an unknown time zone."""
     return display_of(settings, offset_of(settings.time_zone))
+
+
+def calendar(time_zone: str | None) -> tzinfo:
+    """The same zone for a library that reckons with Python's own; raises ValueError as `offset_of` does."""
+    offset_of(time_zone)
+    name = time_zone or zone_name()
+    return ZoneInfo(name) if name else datetime.now().astimezone().tzinfo or UTC
 
 
 def zone_name() -> str | None:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli.opening import config_option, settings_from
+from monitor.cli.opening import config_option
 from monitor.cli.recorded import recorded, reviewed
 
 FORMATS = (".png", ".svg", ".pdf")
@@ -29,24 +27,25 @@ FORMATS = (".png", ".svg", ".pdf")
 def picture(
     run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, output: Path
 ) -> None:
-    """Draw a run: RUN is a run file (CSV), or the number of a run in the store."""
+    """Draw a run: RUN is a run file (CSV), or the number of a run in the store.
+
+    Peaks and falls are looked back upon, with the range that holds 90 %, as `jartide review` has them.
+    """
     if output.suffix.lower() not in FORMATS:
         raise click.BadParameter(f"{output.name!r}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
     from monitor.review.picture import PictureError, draw
 
     named = recorded(run, config, store_path, empty_mm, feedings)
     readings, events = named.readings, named.events
+    cycles = reviewed(named).cycles
     if named.cycle is not None:
-        (part,) = reviewed(named).cycles
+        (part,) = cycles
         readings = [r for r in readings if part.begin_s <= r.time_s < part.end_s]
         events = [e for e in events if part.begin_s <= e.happened_at_s < part.end_s]
-    zone_name = None
-    if store_path is None and config.exists():
-        zone_name = settings_from(config).display.time_zone
-    zone = ZoneInfo(zone_name) if zone_name else datetime.now().astimezone().tzinfo or UTC
     title = named.jar.name if named.cycle is None else f"{named.jar.name}, cycle {named.cycle}"
     try:
-        draw(readings, events, empty_mm=named.jar.empty_mm, title=title, zone=zone, path=output)
+        tops = [cycle.top for cycle in cycles if cycle.top is not None]
+        draw(readings, events, empty_mm=named.jar.empty_mm, title=title, zone=named.zone, path=output, tops=tops)
     except PictureError as error:
         click.echo(str(error), err=True)
         sys.exit(1)

@@ -5,23 +5,24 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from pathlib import Path
 
 import click
 
 from monitor.cli.opening import refuse, run_file_from, settings_from
+from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.display import Display
-from monitor.review.summary import RunSummary, summarize
+from monitor.core.standing import standing
+from monitor.review.summary import RunSummary, Stretch, summarize
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
 from monitor.sources.replay import replay
 from monitor.values import Event, EventKind, Fed, Reading, Straight
+from monitor.zone import calendar
 from monitor.zone import display as display_for
-
-LONG_ROWS, LONG_CYCLES = 20_000, 8  # about a second of work: from here on a bar is worth its line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +37,7 @@ class Recorded:
     told: list[Fed]
     rejected: Mapping[str, int]
     show: Display
+    zone: tzinfo
     cycle: int | None = None
     fed_at_s: float | None = None
 
@@ -58,21 +60,23 @@ def recorded(
 
 def reviewed(run: Recorded) -> RunSummary:
     """The summary of a run, with only the cycle asked for; exits with 2 when it has no such cycle."""
-    cycles = 1 + sum(event.kind is EventKind.FED for event in run.events)
-    with _bar(cycles, "looking both ways", LONG_CYCLES, 1) as seen:
-        summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected, seen)
+
+    def choose(every: Sequence[Stretch]) -> Sequence[Stretch]:
+        if run.cycle is None:
+            return every
+        if run.fed_at_s is not None:  # the store's cycles are numbered by the daemon: the one that began then
+            fed_at_s = run.fed_at_s
+            return [min(every, key=lambda stretch: abs(stretch.begin_s - fed_at_s))]
+        wanted = [stretch for stretch in every if stretch.number == run.cycle]
+        if not wanted:
+            refuse(f"CYCLE: {run.name} has no cycle {run.cycle}; it has {every[0].number} to {every[-1].number}")
+        return wanted
+
+    cycles = 1 if run.cycle is not None else 1 + sum(event.kind is EventKind.FED for event in run.events)
+    with progress(cycles, "looking both ways") as seen:
+        summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected, seen, choose)
     assert summary is not None  # a recorded run has readings
-    if run.cycle is None:
-        return summary
-    if run.fed_at_s is not None:  # the store's cycles are numbered by the daemon: the one that began then
-        fed_at_s = run.fed_at_s
-        wanted = [min(summary.cycles, key=lambda cycle: abs(cycle.begin_s - fed_at_s))]
-    else:
-        wanted = [cycle for cycle in summary.cycles if cycle.number == run.cycle]
-    if not wanted:
-        numbers = f"{summary.cycles[0].number} to {summary.cycles[-1].number}"
-        refuse(f"CYCLE: {run.name} has no cycle {run.cycle}; it has {numbers}")
-    return replace(summary, cycles=tuple(wanted))
+    return summary
 
 
 def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorded:
@@ -82,9 +86,8 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
         empty_mm=opened.empty_mm if empty_mm is None else empty_mm,
         geometry=opened.geometry or Straight(),
     )
-    rows = path.stat().st_size // 34  # a row is about that many characters
-    with _bar(rows, path.name) as seen:
-        readings, events, rejected = _replayed(_noting(opened.rows(), seen), told, jar)
+    with progress(path.stat().st_size // ROW_CHARS, path.name) as seen:
+        readings, events, rejected = _replayed(watched(opened.rows(), seen), told, jar)
     rejected["not a reading"] += opened.rejected_count
     return Recorded(
         name=str(path),
@@ -94,6 +97,7 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
         told=told,
         rejected=rejected,
         show=display_for(DisplaySettings()),
+        zone=calendar(None),
     )
 
 
@@ -110,15 +114,15 @@ def _replayed(
             yield received_s, reading
 
     events = [event for event in replay(noting(), told, jar, rejected) if event.kind is not EventKind.FORECAST]
-    return readings, _standing(events), rejected
+    return readings, standing(events), rejected
 
 
 def _stored(number: int, cycle: int | None, config: Path, store_path: Path | None, empty_mm: float | None) -> Recorded:
     """A run of the store, and when the asked-for cycle began in it."""
-    show = display_for(DisplaySettings())
+    shown = DisplaySettings()
     if store_path is None:
         settings = settings_from(config)
-        store_path, show = settings.store.path, display_for(settings.display)
+        store_path, shown = settings.store.path, settings.display
     try:
         with Store.join(store_path) as store:
             found = store.runs("WHERE run.id = ?", (number,))
@@ -133,11 +137,11 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             jar = JarSettings(
                 name=run.jar, empty_mm=run.empty_mm if empty_mm is None else empty_mm, geometry=run.geometry
             )
-            events = _standing(store.events(run.id))
+            events = standing(store.events(run.id))
             rejected: Counter[str] = Counter()
             count = int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])
-            with _bar(count, f"run {number}") as seen:
-                rows = _noting(store.rows_of(run), seen)
+            with progress(count, f"run {number}") as seen:
+                rows = watched(store.rows_of(run), seen)
                 if events:  # decided when they came in
                     readings = [reading for _, reading in rows]
                 else:
@@ -152,40 +156,8 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
         events=events,
         told=told,
         rejected=rejected,
-        show=show,
+        show=display_for(shown),
+        zone=calendar(shown.time_zone),
         cycle=cycle,
         fed_at_s=None if cycle is None else numbered.get(cycle),
     )
-
-
-def _standing(events: list[Event]) -> list[Event]:
-    """Events without those that a later telling replaced."""
-    replaced = {event.replaces for event in events if event.replaces is not None}
-    return [event for event in events if f"{event.kind.value}@{event.happened_at_s:.0f}" not in replaced]
-
-
-def _noting(
-    rows: Iterator[tuple[float | None, Reading]], seen: Callable[[], None]
-) -> Iterator[tuple[float | None, Reading]]:
-    for row in rows:
-        seen()
-        yield row
-
-
-@contextmanager
-def _bar(count: int, label: str, least: int = LONG_ROWS, every: int = 1000) -> Iterator[Callable[[], None]]:
-    """A progress bar on a terminal for what takes longer than a second; quiet in a pipe. Give `count` steps, and call
-    what it yields at each; the bar moves once in `every` of them."""
-    if count < least or not sys.stderr.isatty():
-        yield lambda: None
-        return
-    with click.progressbar(length=count, label=label, file=sys.stderr) as bar:
-        done = 0
-
-        def seen() -> None:
-            nonlocal done
-            done += 1
-            if done % every == 0:
-                bar.update(every)
-
-        yield seen

@@ -1,30 +1,41 @@
 """A recorded stretch of one jar as a still picture: the level with its turning points, the temperature beneath.
 
-Drawing only: what happened comes in as events, decided elsewhere. Needs matplotlib (the extra `pictures`).
+Drawing only: what happened comes in as events and as the smoother's tops, decided elsewhere. Needs matplotlib (the
+extra `pictures`). The report's pictures (`report.py`) are made of the same pieces.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from pathlib import Path
 from statistics import median
 from typing import Any
 
-from monitor.values import Event, EventKind, Reading
+from monitor.review.smoother import Top
+from monitor.values import Event, EventKind, Reading, Span
 
+INK, GRID, TIDE, WARM = "#20292c", "#cfc5b3", "#0f5663", "#6b3b86"
+CRUST, PEAK, FALL, GREY = "#7d4310", "#1b6e3c", "#a3271f", "#555555"
 # markers differ in shape as well as in colour, so that nothing hangs on colour alone
 _MARKS = {
-    EventKind.FED: ("fed", "#8a5a00", "^"),
-    EventKind.PEAK_REACHED: ("peak", "#1b6e3c", "D"),
-    EventKind.FALL_BEGAN: ("fall known: feed now", "#a3271f", "v"),
-    EventKind.STAYED_FLAT: ("stayed flat", "#555555", "s"),
+    EventKind.FED: ("fed", CRUST, "^"),
+    EventKind.PEAK_REACHED: ("peak", PEAK, "D"),
+    EventKind.FALL_BEGAN: ("fall known: feed now", FALL, "v"),
+    EventKind.STAYED_FLAT: ("stayed flat", GREY, "s"),
 }
 _MOST_POINTS = 4000  # more than a picture has pixels across; min and max of each bin are kept, so no peak is lost
+_CALM = 7  # readings whose middle says how high the picture must be: a hand over the jar is in fewer
+_WORDED = 12  # marks of a kind that still have room for their words
 
 
 class PictureError(Exception):
     """The picture cannot be drawn; the text says why and what would help."""
+
+
+class NoSurface(PictureError):
+    """There is nothing to draw."""
 
 
 def thin(
@@ -67,71 +78,151 @@ def draw(
     title: str,
     zone: tzinfo,
     path: Path,
+    tops: Sequence[Top] = (),
 ) -> None:
     """Draws the run to `path`; its ending decides the format (.png, .svg, .pdf).
 
     With `empty_mm` the height above the inside bottom is drawn, without it the distance, upside down. Readings of no
-    surface (no distance, or beyond the empty jar) are left out. Raises PictureError when nothing can be drawn.
+    surface (no distance, or beyond the empty jar) are left out. With `tops` (looked back upon, one a cycle) the peaks
+    and falls are theirs, each with its range; without, those that were decided as it happened. Raises PictureError
+    when nothing can be drawn.
     """
+    figure = drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops)
     try:
-        import matplotlib
-    except ImportError:
-        raise PictureError("pictures need matplotlib: pip install 'jartide[pictures]'") from None
-    matplotlib.use("Agg")
-    from matplotlib import dates as mdates
-    from matplotlib import pyplot as plt
+        figure.savefig(path, dpi=110)
+    except (OSError, ValueError) as problem:
+        raise PictureError(f"cannot write the picture {path}: {problem}") from None
 
+
+def drawn(
+    readings: Sequence[Reading],
+    events: Sequence[Event],
+    *,
+    empty_mm: float | None,
+    title: str,
+    zone: tzinfo,
+    tops: Sequence[Top] = (),
+    size_in: tuple[float, float] = (11.0, 6.5),
+) -> Any:
+    """The same as a matplotlib figure. Raises PictureError."""
     far_mm = (empty_mm if empty_mm is not None else 2000.0) + 20.0
     seen = sorted(
         (r.time_s, r.distance_mm) for r in readings if r.distance_mm is not None and 5.0 < r.distance_mm < far_mm
     )
     if not seen:
-        raise PictureError("nothing to draw: no reading of a surface in this run")
+        raise NoSurface("nothing to draw: no reading of a surface in this run")
     times_s = [t for t, _ in seen]
     heights = [empty_mm - d if empty_mm is not None else -d for _, d in seen]
+    figure = new_figure(size_in)
+    top, below = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
+    thin_s, thin_mm = thin(times_s, heights)
+    top.plot([day(t) for t in thin_s], thin_mm, color=TIDE, linewidth=1.0, zorder=2)
+    _mark(top, final_marks(events), tops, lambda at_s: _beside(times_s, heights, at_s), zone)
+    low, high = calm_range(heights)
+    top.set_ylim(low - 0.06 * (high - low) - 1.0, high + 0.2 * (high - low) + 2.0)
+    top.set_ylabel("height above the bottom, mm" if empty_mm is not None else "distance, mm (upside down)")
+    top.set_title(title, loc="left", color=INK)
+    _warmth(below, readings)
+    _dates(below, zone)
+    for axes in (top, below):
+        plain(axes)
+    return figure
+
+
+def new_figure(size_in: tuple[float, float]) -> Any:
+    """An empty figure that belongs to no window. Raises PictureError without matplotlib."""
+    try:
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise PictureError("pictures need matplotlib: pip install 'jartide[pictures]'") from None
+    return Figure(figsize=size_in, layout="constrained")
+
+
+def plain(axes: Any) -> None:
+    """The look that all our axes share."""
+    axes.grid(color=GRID, linewidth=0.6)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(GRID)
+    axes.tick_params(colors=INK)
+    for label in (axes.xaxis.label, axes.yaxis.label):
+        label.set_color(INK)
+
+
+def calm_range(values: Sequence[float]) -> tuple[float, float]:
+    """Least and greatest middle of `_CALM` neighbours: how high a curve goes without what single readings say."""
+    count = max(len(values) - _CALM + 1, 1)
+    middles = [median(values[k : k + _CALM]) for k in range(0, count, max(1, count // _MOST_POINTS))]
+    return min(middles), max(middles)
+
+
+def day(time_s: float) -> float:
+    """Matplotlib's date number: days since 1970."""
+    return time_s / 86400.0
+
+
+def _mark(
+    axes: Any, events: Sequence[Event], tops: Sequence[Top], height: Callable[[float], float], zone: tzinfo
+) -> None:
+    """Markers with their words: what happened, and the smoother's times with their ranges in place of the decided."""
+    from matplotlib.dates import DateFormatter
+
+    clock: Callable[[float], str] = DateFormatter("%H:%M", tz=zone)  # type: ignore[no-untyped-call]
+    crowded = max(len(events), len(tops)) > _WORDED
+    kinds: dict[str, tuple[str, str]] = {}  # word: (colour, marker)
+
+    def point(at_s: float, at_mm: float, word: str, more: str, colour: str, marker: str, side: int = 1) -> None:
+        axes.plot(day(at_s), at_mm, marker=marker, color=colour, markersize=9, linestyle="none", zorder=3)
+        kinds[word] = colour, marker
+        if not crowded:
+            by, align = (7 * side, 9), "left" if side > 0 else "right"
+            where = {"xytext": by, "textcoords": "offset points", "ha": align}
+            axes.annotate(f"{word}{more}", (day(at_s), at_mm), color=colour, fontsize=10, **where)
+
+    for event in events:
+        word, colour, marker = _MARKS[event.kind]
+        if tops and event.kind is EventKind.PEAK_REACHED:
+            continue
+        at_s = event.decided_at_s if event.kind is EventKind.FALL_BEGAN else event.happened_at_s
+        axes.axvline(day(at_s), color=colour, linewidth=0.8, linestyle=":", zorder=1)
+        point(at_s, height(at_s), word, "", colour, "1" if tops and event.kind is EventKind.FALL_BEGAN else marker)
+    for top in tops:
+        turns = ((top.peak_at, "peak", PEAK, "D", -1), (top.fall_at, "fall", FALL, "v", 1))
+        for span, word, colour, marker, side in turns:
+            if span is not None:
+                at_mm = height(span.likely_s)
+                _range(axes, span, at_mm, colour)
+                point(span.likely_s, at_mm, word, f" {clock(day(span.likely_s))}", colour, marker, side)
+    if crowded:
+        for word, (colour, marker) in kinds.items():
+            axes.plot([], [], marker=marker, color=colour, linestyle="none", label=word)
+        axes.legend(loc="upper left", ncols=len(kinds), frameon=False, labelcolor=INK)
+
+
+def _range(axes: Any, span: Span, at_mm: float, colour: str) -> None:
+    """The 90 % range of a time, as a bar with ends."""
+    sides = [[day(span.likely_s) - day(span.earliest_s)], [day(span.latest_s) - day(span.likely_s)]]
+    axes.errorbar([day(span.likely_s)], [at_mm], xerr=sides, color=colour, linewidth=1.6, capsize=4, zorder=3)
+
+
+def _warmth(axes: Any, readings: Sequence[Reading]) -> None:
     warm = sorted(
         (r.time_s, r.temperature_c) for r in readings if r.temperature_c is not None and -20 < r.temperature_c < 60
     )
-
-    figure, (top, below) = plt.subplots(
-        2, 1, sharex=True, figsize=(11, 6.5), height_ratios=(4, 1), layout="constrained"
-    )
-    thin_s, thin_mm = thin(times_s, heights)
-    top.plot([_day(t) for t in thin_s], thin_mm, color="#30506e", linewidth=1.0, zorder=2)
-    for event in final_marks(events):
-        word, colour, marker = _MARKS[event.kind]
-        at_s = event.decided_at_s if event.kind is EventKind.FALL_BEGAN else event.happened_at_s
-        at_mm = _beside(times_s, heights, at_s)
-        top.axvline(_day(at_s), color=colour, linewidth=0.8, linestyle=":", zorder=1)
-        top.plot(_day(at_s), at_mm, marker=marker, color=colour, markersize=9, zorder=3)
-        top.annotate(word, (_day(at_s), at_mm), xytext=(7, 9), textcoords="offset points", color=colour, fontsize=10)
-    top.set_ylabel("height above the bottom, mm" if empty_mm is not None else "distance, mm (upside down)")
-    top.set_title(title, loc="left")
-    top.margins(y=0.12)
     if warm:
         thin_s, thin_c = thin([t for t, _ in warm], [c for _, c in warm])
-        below.plot([_day(t) for t in thin_s], thin_c, color="#7a4b8f", linewidth=1.0)
-    below.set_ylabel("°C")
+        axes.plot([day(t) for t in thin_s], thin_c, color=WARM, linewidth=1.2, linestyle="--")
+    axes.set_ylabel("°C")
+
+
+def _dates(axes: Any, zone: tzinfo) -> None:
+    from matplotlib import dates as mdates
+
     dates: Any = mdates  # its stubs leave these classes untyped
-    below.xaxis.set_major_locator(locator := dates.AutoDateLocator(tz=zone))
-    below.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))
-    for axes in (top, below):
-        axes.grid(color="#dddddd", linewidth=0.6)
-        axes.spines[["top", "right"]].set_visible(False)
-    try:
-        figure.savefig(path, dpi=110)
-    except (OSError, ValueError) as problem:
-        raise PictureError(f"cannot write the picture {path}: {problem}") from None
-    finally:
-        plt.close(figure)
+    axes.xaxis.set_major_locator(locator := dates.AutoDateLocator(tz=zone))
+    axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))
 
 
 def _beside(times_s: Sequence[float], heights: Sequence[float], at_s: float) -> float:
     """The middle height of the readings within 10 min: one reading may be a hand over the jar."""
-    near = [h for t, h in zip(times_s, heights, strict=True) if abs(t - at_s) <= 600.0]
+    near = heights[bisect_left(times_s, at_s - 600.0) : bisect_right(times_s, at_s + 600.0)]
     return median(near) if near else heights[min(range(len(times_s)), key=lambda i: abs(times_s[i] - at_s))]
-
-
-def _day(time_s: float) -> float:
-    """Matplotlib's date number: days since 1970."""
-    return time_s / 86400.0

@@ -22,10 +22,8 @@ def text_curve(
     if len(curve) < 2:
         return []
     begin_s, end_s = curve[0][0], curve[-1][0]
-    columns: list[list[float]] = [[] for _ in range(width)]
-    for time_s, level in curve:
-        columns[_column(time_s, begin_s, end_s, width)].append(level)
-    levels = [fmean(column) if column else None for column in columns]
+    width = min(width, len(curve))  # no holes where there are fewer points than characters
+    levels = _columns(curve, width)
     seen = [level for level in levels if level is not None]
     low, high = min(seen), max(seen)
     span = max(high - low, 1.0)
@@ -49,6 +47,25 @@ def text_curve(
         ruler[at : at + len(text)] = text
     lines.append(("        " + "".join(ruler)).rstrip())
     return lines
+
+
+def spark(curve: Sequence[tuple[float, float]], *, width: int, plain: bool = False) -> str:
+    """The same in one line of `width` characters, from its own least to its own greatest level."""
+    if len(curve) < 2:
+        return ""
+    levels = _columns(curve, min(width, len(curve)))
+    seen = [level for level in levels if level is not None]
+    low, span = min(seen), max(max(seen) - min(seen), 1.0)
+    glyphs = _PLAIN if plain else _EIGHTHS
+    return "".join(" " if level is None else glyphs[1 + round((level - low) / span * 7)] for level in levels)
+
+
+def _columns(curve: Sequence[tuple[float, float]], width: int) -> list[float | None]:
+    """The mean level in each of `width` equal stretches; None where there was none."""
+    columns: list[list[float]] = [[] for _ in range(width)]
+    for time_s, level in curve:
+        columns[_column(time_s, curve[0][0], curve[-1][0], width)].append(level)
+    return [fmean(column) if column else None for column in columns]
 
 
 def _column(time_s: float, begin_s: float, end_s: float, width: int) -> int:

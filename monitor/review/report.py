@@ -1,0 +1,173 @@
+"""Recorded runs as one HTML file to keep or send: words, numbers and pictures, light and dark.
+
+The file asks for nothing from anywhere (its content security policy forbids it) and holds no script: its charts are
+SVG drawn by matplotlib, whose fixed colours become the file's own, so that they follow the reader's light or dark.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, select_autoescape
+from markupsafe import Markup
+
+from monitor import __version__
+from monitor.core.display import Display, shown
+from monitor.review import picture, words
+from monitor.review.summary import CycleSummary, RunSummary
+from monitor.settings import JarSettings
+from monitor.values import Event, Reading
+
+MOST_PICTURES = 30  # of single cycles, the newest: a picture is some 30 kB
+MOST_OVER = 12  # curves over each other that can still be told apart
+SHORTEST_S = 2 * 3600.0  # of a curve worth laying over others: the end of what went before is none
+WIDE_IN, HIGH_IN = 9.0, 4.2
+_ROLES = {
+    picture.INK: "ink", picture.GRID: "edge", picture.TIDE: "tide", picture.WARM: "warm", picture.CRUST: "crust",
+    picture.PEAK: "peak", picture.FALL: "fall", picture.GREY: "grey",
+}  # fmt: skip
+_DASHES: tuple[Any, ...] = ("-", "--", ":", "-.", (0, (6, 2, 1, 2, 1, 2)), (0, (1, 4)))
+_LINES = (picture.TIDE, picture.CRUST, picture.WARM, picture.INK)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One run, as it was asked for, with what is drawn of it; `events` are those that stand."""
+
+    name: str
+    jar: JarSettings
+    summary: RunSummary
+    readings: Sequence[Reading]
+    events: Sequence[Event]
+
+
+def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[], object] = lambda: None) -> str:
+    """The file. One run is told cycle by cycle, several are laid side by side. `seen` is called after each picture.
+    Raises PictureError without matplotlib."""
+    pictures = _Pictures(seen)
+    several = len(parts) > 1
+    text: str = _template().render(
+        version=__version__,
+        title=" and ".join(dict.fromkeys(shown(part.summary.jar) for part in parts)),
+        several=several,
+        over=_over(parts, pictures, show) if several else None,
+        runs=[_run(part, show, zone, pictures, with_cycles=not several) for part in parts],
+    )
+    return text
+
+
+def pictures_in(parts: Sequence[Part]) -> int:
+    """How many pictures a report of these has."""
+    return len(parts) + 1 if len(parts) > 1 else 1 + min(len(parts[0].summary.cycles), MOST_PICTURES)
+
+
+def _run(part: Part, show: Display, zone: tzinfo, pictures: _Pictures, *, with_cycles: bool) -> dict[str, Any]:
+    summary = part.summary
+    tops = [cycle.top for cycle in summary.cycles if cycle.top is not None]
+    begin_s, end_s = summary.cycles[0].begin_s, summary.cycles[-1].end_s
+    whole = pictures.drawn(part, begin_s, end_s, tops, zone)
+    told = [
+        {
+            "title": words.cycle_title(cycle, show),
+            "lines": list(words.cycle_lines(cycle, show)),
+            "picture": pictures.drawn(part, cycle.begin_s, cycle.end_s, [cycle.top] if cycle.top else [], zone)
+            if len(summary.cycles) > 1
+            else None,
+        }
+        for cycle in (summary.cycles[-MOST_PICTURES:] if with_cycles else ())
+    ]
+    return {
+        "name": Path(part.name).name,
+        "lines": list(words.run_lines(summary, show)),
+        "picture": whole,
+        "rows": [_row(cycle, show) for cycle in summary.cycles],
+        "middle": words.middles(summary.cycles, show) if len(summary.cycles) > 1 else None,
+        "cycles": told,
+        "left_out": len(summary.cycles) - len(told) if with_cycles else 0,
+    }
+
+
+def _row(cycle: CycleSummary, show: Display) -> tuple[str, ...]:
+    began = "in the middle" if cycle.fed_at_s is None else words.local(cycle.fed_at_s, show)
+    known = "-" if cycle.known_at_s is None else words.local(cycle.known_at_s, show)[11:]
+    return (str(cycle.number), began, words.ratio(cycle) or "-", *words.cells(cycle, show), known)
+
+
+def _over(parts: Sequence[Part], pictures: _Pictures, show: Display) -> Markup:
+    """All cycles' levels above their starts, by hours since the feeding."""
+    named = [
+        (f"{Path(part.name).name} {cycle.number}", cycle)
+        for part in parts
+        for cycle in part.summary.cycles
+        if cycle.end_s - cycle.begin_s > SHORTEST_S and len(cycle.curve) > 1
+    ][-MOST_OVER:]
+    figure = picture.new_figure((WIDE_IN, HIGH_IN + 0.8))
+    axes = figure.subplots()
+    for n, (name, cycle) in enumerate(named):
+        foot_mm = cycle.start_mm if cycle.start_mm is not None else cycle.curve[0][1]
+        axes.plot(
+            [(t - cycle.begin_s) / 3600.0 for t, _ in cycle.curve],
+            [mm - foot_mm for _, mm in cycle.curve],
+            color=_LINES[n % len(_LINES)], linestyle=_DASHES[n % len(_DASHES)], linewidth=1.8, label=name,
+        )  # fmt: skip
+    axes.set_xlabel("hours since the feeding")
+    axes.set_ylabel("above its start, mm")
+    picture.plain(axes)
+    figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=picture.INK, handlelength=4)
+    return pictures.inline(figure)
+
+
+class _Pictures:
+    """Makes figures into inline SVG, each with names of its own: a page of many has each name once."""
+
+    def __init__(self, seen: Callable[[], object]) -> None:
+        self._seen = seen
+        self._count = 0
+
+    def drawn(self, part: Part, begin_s: float, end_s: float, tops: Sequence[Any], zone: tzinfo) -> Markup | None:
+        """A stretch of a run; None when no surface was read in it."""
+        try:
+            figure = picture.drawn(
+                [r for r in part.readings if begin_s <= r.time_s <= end_s],
+                [e for e in part.events if begin_s <= e.happened_at_s <= end_s],
+                empty_mm=part.jar.empty_mm, title="", zone=zone, tops=tops, size_in=(WIDE_IN, HIGH_IN),
+            )  # fmt: skip
+        except picture.NoSurface:
+            return None
+        return self.inline(figure)
+
+    def inline(self, figure: Any) -> Markup:
+        """The figure as markup that takes its colours and its width from the page around it."""
+        import matplotlib
+
+        text = io.StringIO()
+        with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "jartide"}):
+            figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+        svg = text.getvalue()
+        svg = re.sub(r"<metadata>.*?</metadata>", "", svg[svg.index("<svg") :], flags=re.DOTALL)
+        svg = re.sub(
+            r'(<svg[^>]*?) width="[^"]*"', r"\1", re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", svg, count=1), count=1
+        )
+        self._count += 1
+        svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>p{self._count}-", svg)
+        for colour, role in _ROLES.items():
+            svg = svg.replace(colour, f"var(--{role})")
+        self._seen()
+        return Markup(svg)  # drawn by matplotlib, which escapes what is text
+
+
+def _template() -> Any:
+    folder = Path(__file__).parent / "templates"
+    made = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=select_autoescape(default=True),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return made.get_template("report.html")

@@ -1,0 +1,116 @@
+"""A looked-back run in words, for the terminal and the report: times and units as the household reads them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from statistics import median
+
+from monitor.core.display import Display, duration, feeding_ratio, shown
+from monitor.review.summary import CycleSummary, Range, RunSummary
+from monitor.values import Span
+
+
+def run_lines(run: RunSummary, show: Display) -> Iterator[str]:
+    """What was recorded: jar, time, readings, silences, what was not believed."""
+    began, ended = (local(t, show) for t in (run.began_s, run.ended_s))
+    yield f"{shown(run.jar)}: {began} to {ended} ({duration(run.ended_s - run.began_s)})"
+    every = "" if run.sampling_s is None else f", one every {_seconds(run.sampling_s)}"
+    yield f"{run.readings} readings{every}; {run.with_level} of a surface"
+    if run.gaps:
+        longest_s = max(b - a for a, b in run.gaps)
+        yield f"{len(run.gaps)} silence{'s' if len(run.gaps) > 1 else ''}, the longest {duration(longest_s)}"
+    if run.rejected:
+        yield "not believed: " + ", ".join(f"{count} {reason}" for reason, count in run.rejected.items())
+
+
+def cycle_title(cycle: CycleSummary, show: Display) -> str:
+    """Which cycle it is, and how long it was watched."""
+    if cycle.fed_at_s is None:
+        began = f"from {local(cycle.begin_s, show)}, in the middle of it"
+    else:
+        fed = cycle.fed
+        grams = "" if fed is None or fed.flour_g is None else f" with {show.weight(fed.flour_g)} of flour"
+        began = f"fed {local(cycle.fed_at_s, show)}{grams}"
+    return f"cycle {cycle.number}: {began}, watched for {duration(cycle.end_s - cycle.begin_s)}"
+
+
+def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
+    """What became of it: rise, peak, fall, warmth, jumps."""
+    if cycle.top is None:
+        yield "stayed flat" if cycle.flat else "no peak"
+    else:
+        if cycle.rise_ratio is not None:
+            yield f"rose to {spread(cycle.rise_ratio, 2)} times its starting level"
+        elif cycle.rise_mm is not None:
+            yield f"rose by {spread(cycle.rise_mm, 0)} mm"
+        yield f"peak {when(cycle.top.peak_at, show)}{_after(cycle.hours_to_peak)}"
+        if cycle.top.fall_at is not None:
+            known = "" if cycle.known_at_s is None else f"; could be told at {local(cycle.known_at_s, show)}"
+            yield f"fall {when(cycle.top.fall_at, show)}{_after(cycle.hours_to_fall)}{known}"
+    if cycle.mean_c is not None and cycle.least_c is not None and cycle.most_c is not None:
+        mean, least, most = (show.temperature(c) for c in (cycle.mean_c, cycle.least_c, cycle.most_c))
+        yield f"{mean} on average, from {least} to {most}"
+    if cycle.disturbed:
+        yield f"{cycle.disturbed} jump{'s' if cycle.disturbed > 1 else ''} of the level without a feeding"
+
+
+def cells(cycle: CycleSummary, show: Display) -> tuple[str, str, str, str]:
+    """A cycle in a table: rise, to the peak, to the fall, mean temperature."""
+    rise = "flat" if cycle.flat else "-"
+    if cycle.rise_ratio is not None:
+        rise = f"{cycle.rise_ratio[1]:.2f} times"
+    elif cycle.rise_mm is not None:
+        rise = f"{cycle.rise_mm[1]:.0f} mm"
+    peak, fall = (
+        "-" if hours is None else f"{spread(hours, 1)} h" for hours in (cycle.hours_to_peak, cycle.hours_to_fall)
+    )
+    return rise, peak, fall, "-" if cycle.mean_c is None else show.temperature(cycle.mean_c)
+
+
+def middles(cycles: tuple[CycleSummary, ...], show: Display) -> tuple[str, str, str, str]:
+    """The middle of each of these columns."""
+
+    def middle(values: list[float], digits: int, unit: str) -> str:
+        return f"{median(values):.{digits}f} {unit}" if values else "-"
+
+    warm = [c.mean_c for c in cycles if c.mean_c is not None]
+    return (
+        middle([c.rise_ratio[1] for c in cycles if c.rise_ratio is not None], 2, "times"),
+        middle([c.hours_to_peak[1] for c in cycles if c.hours_to_peak is not None], 1, "h"),
+        middle([c.hours_to_fall[1] for c in cycles if c.hours_to_fall is not None], 1, "h"),
+        show.temperature(median(warm)) if warm else "-",
+    )
+
+
+def ratio(cycle: CycleSummary) -> str | None:
+    """What was told of its feeding: "1:4:4"; None when not all of it was."""
+    fed = cycle.fed
+    if fed is None or fed.starter_g is None or fed.flour_g is None or fed.water_g is None:
+        return None
+    return feeding_ratio(fed.starter_g, fed.flour_g, fed.water_g)
+
+
+def local(time_s: float, show: Display) -> str:
+    """A local day and time: 2026-03-02 07:40."""
+    return f"{datetime.fromtimestamp(time_s + show.offset_s(time_s), UTC):%Y-%m-%d %H:%M}"
+
+
+def when(span: Span, show: Display) -> str:
+    """A time with its range: "2026-03-02 07:40 (between 07:10 and 08:05)"."""
+    sides = " and ".join(local(t, show)[11:] for t in (span.earliest_s, span.latest_s))
+    return f"{local(span.likely_s, show)} (between {sides})"
+
+
+def spread(values: Range, digits: int) -> str:
+    """A number with its range: "2.10 (2.02 to 2.21)"."""
+    low, likely, high = (f"{value:.{digits}f}" for value in values)
+    return likely if low == high else f"{likely} ({low} to {high})"
+
+
+def _after(hours: Range | None) -> str:
+    return "" if hours is None else f", {spread(hours, 1)} h after the feeding"
+
+
+def _seconds(length_s: float) -> str:
+    return f"{length_s:g} s" if length_s < 120.0 else f"{length_s / 60.0:g} min"
