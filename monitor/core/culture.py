@@ -20,17 +20,20 @@ from monitor.values import Cycle, Json
 
 # Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
 # 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
-# Hsu 2013, Food Bioscience 3:75, on gas). Steepness 1 is the published law; its spread spans Q10 of 2 to 4.
+# Hsu 2013, Food Bioscience 3:75, on gas). Time that grows with ln D on a lag of nothing, as in the trade's tables, has a
+# DILUTION of 1.15, growth and gas until the sugar is gone one of 0.6 to 0.7. Steepness 1 is the published law; its
+# spread spans Q10 of 2 to 4.
 PRIOR = {
     PEAK: (math.log(9.0), 0.3),
-    DILUTION: (0.95, 0.25),
-    STEEP: (1.0, 0.2),
+    DILUTION: (0.9, 0.3),
+    STEEP: (1.0, 0.25),
     WAIT: (math.log(1.6), 0.7),
     WAIT_STEEP: (math.log(2.0), 0.4),
     WAIT_DILUTION: (0.4, 0.4),
 }
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
-# The cycle's own scatter (one standard deviation of the logarithm), and how many cycles that guess is worth.
+# The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
+# guess is worth: few, since starters, hands and scales differ in it by more than twice.
 PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.3, 3.0
 # What makes a peak late may make the wait after it short (a peak dated late does, or acid that comes in its own time)
 # or long (a weak day): the variance of the fall over what the two make of it when independent is learnt for each

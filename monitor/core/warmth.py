@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 from itertools import accumulate
 
 REFERENCE_C = 24.0  # a usual warm kitchen, in the middle of what the trade's tables are written for
@@ -51,7 +50,6 @@ def cardinal(temperature_c: float, least_c: float, best_c: float, greatest_c: fl
 _YEAST_AT_REFERENCE = cardinal(REFERENCE_C, *YEAST_C)
 
 
-@lru_cache(maxsize=4096)  # the same hours are asked for again each hour, and by several clocks
 def ln_yeast(temperature_c: float) -> float:
     """ln of the yeast's rate relative to 24 degC, never below ln(`FLOOR_RATIO`)."""
     return math.log(max(cardinal(temperature_c, *YEAST_C) / _YEAST_AT_REFERENCE, FLOOR_RATIO))
