@@ -20,9 +20,9 @@ from monitor.values import Cycle, Json
 
 # Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
 # 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
-# Hsu 2013, Food Bioscience 3:75, on gas). Time that grows with ln D on a lag of nothing, as in the trade's tables, has a
-# DILUTION of 1.15, growth and gas until the sugar is gone one of 0.6 to 0.7. Steepness 1 is the published law; its
-# spread spans Q10 of 2 to 4.
+# Hsu 2013, Food Bioscience 3:75, on gas). Time that grows with ln D and no lag, as in the trade's tables, has a DILUTION
+# of 1.15, growth and gas until the sugar is gone one of 0.6 to 0.7. Steepness 1 is the published law; its spread spans
+# Q10 of 2 to 4.
 PRIOR = {
     PEAK: (math.log(9.0), 0.3),
     DILUTION: (0.9, 0.3),
