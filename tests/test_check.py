@@ -348,6 +348,10 @@ def test_nobody_to_tell_is_told(tmp_path: Path) -> None:
     assert "go nowhere" in of(found, "notices", "wrong")
     _, found = check(config(tmp_path, '[notices]\nto_env = ["JARTIDE_NO_SUCH"]'))
     assert "JARTIDE_NO_SUCH is not set" in of(found, "notices", "wrong")
+    code, found = check(config(tmp_path, ""), "--send-test")
+    assert code == 1
+    assert "no test message was sent" in of(found, "notices", "wrong")
+    assert "name it in [notices] to_file" in of(found, "notices", "wrong")
 
 
 @pytest.mark.parametrize(("at", "held"), [("23:00", True), ("05:59", True), ("06:30", False), ("12:00", False)])
@@ -412,6 +416,23 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
 )
 def test_a_jar_is_compared_with_its_config(jar: JarSettings, given: list[Reading], state: str, said: str) -> None:
     assert said in says(jar, given, state)
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "sampling_s", "state", "said"),
+    [
+        (None, None, "wrong", "nothing arrived for this jar: does its device"),
+        (240.0, 30.0, "note", "4 min ago it did: listen longer"),
+        (3000.0, 600.0, "note", "50 min ago it did"),  # it speaks each 10 min
+        (3000.0, 60.0, "wrong", "nothing arrived for this jar, the last time 50 min ago"),
+    ],
+)
+def test_a_jar_that_was_heard_just_before_is_not_called_silent(
+    silent_s: float | None, sampling_s: float | None, state: str, said: str
+) -> None:
+    (found,) = jar_sense.judge(RYE, [], silent_s=silent_s, sampling_s=sampling_s)
+    assert found.state == state
+    assert said in found.says
 
 
 def test_what_is_read_is_said_in_the_units_of_the_household() -> None:

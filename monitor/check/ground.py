@@ -109,10 +109,12 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
         return
     by_topic = any(mqtt.notice_topic for mqtt in settings.mqtt)
     if not found and not by_topic:
-        told = "they are only printed where the daemon runs" if wanted.console else "they go nowhere"
-        state: State = "note" if wanted.console else "wrong"
-        yield Finding("notices", state, f"{told}: put an address into to_file or to_env, to hear of them elsewhere")
-    elif send_test:
+        told = "are only printed where the daemon runs" if wanted.console else "go nowhere"
+        state: State = "note" if wanted.console and not send_test else "wrong"
+        sent = "no test message was sent, there is nowhere to send it; " if send_test else ""
+        where = "put an address (an Apprise URL, one a line) into a file and name it in [notices] to_file"
+        yield Finding("notices", state, f"{sent}notices {told}: to hear of them elsewhere {where}, or use to_env")
+    elif send_test and found:
         from monitor.sinks.apprise_channel import send_test as send
 
         for tested in send(found):

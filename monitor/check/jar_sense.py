@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from monitor.check import Finding
-from monitor.core.display import Display
+from monitor.core.display import Display, duration
 from monitor.core.level import CO2_SPREAD, SLOWER_PER_CO2, distance_of
+from monitor.core.quiet import silent_after_s
 from monitor.core.trust import FARTHEST_MM, NEAREST_MM, believable_temperature
 from monitor.settings import JarSettings
 from monitor.values import Reading, VolumeTable
@@ -24,16 +25,28 @@ VENTING = {
 
 
 def judge(
-    jar: JarSettings, readings: Sequence[Reading], *, show: Display = MM_AND_C, sources_well: bool = True
+    jar: JarSettings,
+    readings: Sequence[Reading],
+    *,
+    show: Display = MM_AND_C,
+    sources_well: bool = True,
+    silent_s: float | None = None,
+    sampling_s: float | None = None,
 ) -> Iterator[Finding]:
-    """Findings about one jar from the readings that arrived for it, oldest first; there may be none. What is read is
-    said in the household's units, the config's keys in their own."""
+    """Findings about one jar from the readings that arrived for it, oldest first; there may be none. `silent_s` is how
+    old the daemon's last one of it is, `sampling_s` how far apart they usually are. What is read is said in the
+    household's units, the config's keys in their own."""
     temperature_c = _temperature_c(readings)
     distances = [mm for reading in readings if (mm := distance_of(reading, temperature_c)) is not None]
     seen = [mm for mm in distances if NEAREST_MM <= mm <= FARTHEST_MM]
     if not readings:
+        if silent_s is not None and silent_s <= silent_after_s(sampling_s, jar):
+            words = f"nothing arrived meanwhile, but {duration(silent_s)} ago it did: listen longer (--listen-s)"
+            yield Finding(jar.name, "note", words)
+            return
+        last = "" if silent_s is None else f", the last time {duration(silent_s)} ago"
         why = ": does its device send this very name?" if sources_well else "; see the sources above"
-        yield Finding(jar.name, "wrong", f"nothing arrived for this jar{why}")
+        yield Finding(jar.name, "wrong", f"nothing arrived for this jar{last}{why}")
         return
     if not distances:
         yield Finding(jar.name, "wrong", "no distance arrived, only temperatures: is the distance sensor wired?")

@@ -12,6 +12,7 @@ from monitor.settings import SerialSettings, Settings
 from monitor.values import SourceHealth
 
 BY_ID = Path("/dev/serial/by-id")
+USUAL_S = 30.0  # as our firmware notes have it
 ENOUGH = 3  # readings of a jar: the middle one is not a stray
 
 
@@ -49,6 +50,8 @@ def _source(health: SourceHealth, heard: Heard, ears: Ears, listened_s: float) -
         missing = "is the device powered, is its name for the jar and its topic right?"
         if name.startswith("serial"):
             missing = "is it the right port and baud, is the program on the board?"
+        if listened_s < USUAL_S:
+            missing = f"boards send each {USUAL_S:.0f} s or so, listen longer (--listen-s); or {missing}"
         return Finding(name, "wrong", f"open, but nothing came within {listened_s:.0f} s: {missing}")
     complaints = [health.trouble] if health.trouble else []
     if refused:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -74,10 +75,32 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
             judged = list(sources.judge(settings, ears, time.monotonic() - began_s))
             yield from judged
             well = all(finding.state != "wrong" for finding in judged)
+            known, now_s = _known(settings), time.time()
             for jar in settings.jars:
-                yield from jar_sense.judge(jar, ears.heard().readings.get(jar.name, []), show=show, sources_well=well)
+                readings, last = ears.heard().readings.get(jar.name, []), known.get(jar.name, {})
+                last_s = last.get("last_reading_s")
+                yield from jar_sense.judge(
+                    jar,
+                    readings,
+                    show=show,
+                    sources_well=well,
+                    silent_s=None if last_s is None else max(now_s - last_s, 0.0),
+                    sampling_s=last.get("sampling_s"),
+                )
     except StoreTrouble as error:
         yield Finding("store", "wrong", str(error))
+
+
+def _known(settings: Settings) -> dict[str, dict[str, Any]]:
+    """What the daemon last knew of each jar; nothing when there was none yet."""
+    from monitor import status
+    from monitor.runs.store import Store
+
+    if not settings.store.path.exists():
+        return {}
+    with Store.join(settings.store.path) as store:
+        body = status.read(store)
+    return {state["jar"]: state for state in body["jars"]} if body else {}
 
 
 def _show(finding: Finding) -> None:
