@@ -15,13 +15,14 @@ from math import floor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor import pulse, status
+from monitor import alarm, pulse, status
 from monitor.agenda import Agenda
 from monitor.core.vigil import TICK_S
 from monitor.daemon import Clock, Daemon
 from monitor.jars import Jars
 from monitor.lock import StoreBusy, StoreLock
 from monitor.orders import Orders, signals
+from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import SecretError
 from monitor.settings import Settings
@@ -95,11 +96,14 @@ def _watch_with(
     """Watch with these settings; returns those to go on with, or None at the end."""
     settings.store.path.parent.mkdir(parents=True, exist_ok=True)
     with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
-        said: list[str] = []  # what stays to be said as long as this daemon runs
+        show = display(settings.display)
+        said: list[status.Said] = []  # what stays to be said as long as this daemon runs
         if store.set_aside is not None:
             sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
             log.critical("%s", sentence)
-            said.append(sentence)
+            said.append(status.Said(sentence, "`jartide recover` reads what can be read; tell the last feedings."))
+            notice = alarm.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
+            outbox.put(store, [notice], clock.wall())
         boots = BootClocks(_saved(store), wall_s=clock.wall(), at_s=clock.monotonic())
         if own_sources is None:
             sources: Sequence[Source] = open_sources(
@@ -108,21 +112,26 @@ def _watch_with(
         else:
             sources = own_sources
         sinks, shows = open_sinks(settings, sources, clock)
+        spells = status.Spells(show)
 
         def keep(states: Sequence[JarState]) -> None:
-            for show in shows:
-                show.show(states)
+            for state_sink in shows:
+                state_sink.show(states)
             with contextlib.suppress(StoreTrouble), store.writing():
-                status.write(store, clock.wall(), states, [source.health() for source in sources], sinks, said)
+                troubles = spells.sentences([*said, *sinks], clock.wall())
+                status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
                 snapshot = boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic())
                 store.set_meta(BOOTS_KEY, json.dumps(snapshot))
 
-        jars = Jars(settings, store, display(settings.display))
+        jars = Jars(settings, store, show)
         alive, changed = _alive(clock), _changed(sources)
+        notices = next(sink for sink in sinks if isinstance(sink, NoticeSink))
+        store_alarm = alarm.Alarm(notices.tell_at_once, notices.call_off, settings.notices, show)
         new: list[Settings | None] = [None]
 
         def beat() -> None:
             alive()
+            store_alarm.look(daemon.trouble(), clock.wall(), clock.monotonic())
             if changed():
                 daemon.show()
             if orders.reread.is_set() and reread is not None:

@@ -102,6 +102,10 @@ class Daemon:
         """Ask the loop to end after what it has in hand; may be called from a signal handler or any thread."""
         self._stopping.set()
 
+    def trouble(self) -> str | None:
+        """One sentence while nothing can be written down; the jars' time stands still then."""
+        return self._recorder.trouble if self._recorder is not None else None
+
     def resume(self) -> None:
         """Take up every jar where the store left it."""
         self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))

@@ -11,7 +11,6 @@ from monitor.jars import Jars
 from monitor.runs import outbox
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
-from monitor.sinks.recorder import Recorder
 from monitor.values import Delivery, Event, EventKind, JarState, Rejected, SourceHealth, Tick
 from monitor.zone import display
 from tests.night import EMPTY_MM, START_S
@@ -103,8 +102,7 @@ class Kitchen:
         return [one.notice.kind for one in outbox.of_jar(self.store, jar)]
 
     def trouble(self) -> str | None:
-        recorder: Recorder = self.daemon._ready_recorder()
-        return recorder.trouble
+        return self.daemon.trouble()
 
     def _stamped(self, thing: Delivery | Rejected) -> Delivery | Rejected:
         if self.off_s == 0.0 or isinstance(thing, Rejected):

@@ -1,54 +1,377 @@
-"""What `jartide status` says of each trouble: one plain sentence."""
+"""What a person sees of each trouble: in `jartide status` and on the page one plain sentence, in README what to do,
+and, where it endangers the night, one notice. Each says what is wrong, since when, and what to do."""
 
 from __future__ import annotations
 
+import errno
+import re
+import socket
+import ssl
 import time
+from collections.abc import Callable, Iterable
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
-from monitor import status
+from monitor import alarm, status
+from monitor.alarm import Alarm
 from monitor.cli import main
+from monitor.core.display import Display
 from monitor.lock import StoreLock
+from monitor.page import health
+from monitor.page.server import PageServer
+from monitor.runs import outbox
+from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
-from monitor.values import SourceHealth
+from monitor.settings import InfluxSettings, MqttSettings, NoticeSettings, PageSettings, SerialSettings
+from monitor.sinks.courier import Courier, Failure
+from monitor.sinks.mirror import Mirror
+from monitor.sinks.mqtt_state import MqttState
+from monitor.sinks.notices import NoticeSink
+from monitor.sinks.thinner import Thinner
+from monitor.sources import mqtt_link, mqtt_topic, serial_port
+from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Intake
+from monitor.sources.serial_port import NOISE_LINES, SerialPort
+from monitor.values import Notice, Rejected, SourceHealth
+from tests import crashing
+from tests.kitchen import SETTINGS, Kitchen
+from tests.servers import wait_until
+
+README = (Path(__file__).parent.parent / "README.md").read_text()
+NOW_S = 1_772_474_400.0
+HOUR_S = 3600.0
+MQTT = MqttSettings(host="broker.lan", user="jar")
+PORT = SerialPort(SerialSettings(port="/dev/ttyUSB0"), jars=frozenset({"rye"}))
 
 
-class Sink:
-    def __init__(self, sentence: str | None) -> None:
-        self._sentence = sentence
-
-    def trouble(self) -> str | None:
-        return self._sentence
+def os_error(number: int) -> OSError:
+    return OSError(number, errno.errorcode[number])
 
 
-def said(folder: Path, ago_s: float) -> str:
+def refused(reason: str) -> str | None:
+    return PORT._complaint(NOISE_LINES, Rejected(source="x", received_s=0.0, reason=reason, detail="'barley'"))
+
+
+def wrong_clock() -> str | None:
+    intake = Intake("x", jars=frozenset({"rye"}), jar="rye", wall=lambda: NOW_S)
+    intake.take(b'{"distance_mm": 90, "time": "2031-01-01T00:00:00Z"}')
+    return intake.clock_trouble
+
+
+def lost_port(how: Callable[[str, int], serial_port.Port], pattern: str = "/dev/ttyUSB0") -> str | None:
+    port = SerialPort(SerialSettings(port=pattern), jars=frozenset({"rye"}), opener=how)
+    port.start(lambda _: None)
+    try:
+        wait_until(lambda: port.health().trouble != "not started", "a word about the port")
+        return port.health().trouble
+    finally:
+        port._stopping.set()
+
+
+class Gone:
+    """A port whose device is pulled while it is read."""
+
+    in_waiting = 0
+
+    def read(self, size: int = 1, /) -> bytes:
+        raise os_error(errno.EIO)
+
+    def close(self) -> None: ...
+
+
+def broken(path: str, baud: int) -> serial_port.Port:
+    raise RuntimeError("odd")
+
+
+def untrusted() -> ssl.SSLCertVerificationError:
+    error = ssl.SSLCertVerificationError()
+    error.verify_message = "certificate has expired"
+    return error
+
+
+SOURCES: dict[str, Callable[[], str | None]] = {
+    "no permission": lambda: serial_port._why_not("/dev/ttyUSB0", 9600, os_error(errno.EACCES)),
+    "not there": lambda: serial_port._why_not("/dev/ttyUSB0", 9600, os_error(errno.ENOENT)),
+    "held by another": lambda: serial_port._why_not("/dev/ttyUSB0", 9600, os_error(errno.EBUSY)),
+    "odd baud": lambda: serial_port._why_not("/dev/ttyUSB0", 7, ValueError("Invalid baud rate: 7")),
+    "odd port": lambda: serial_port._why_not("/dev/ttyUSB0", 9600, os_error(errno.EIO)),
+    "nothing fits": lambda: lost_port(broken, "/dev/there-is-none-*"),
+    "pulled": lambda: lost_port(lambda _path, _baud: Gone()),
+    "our own error": lambda: lost_port(broken),
+    "jar not configured": lambda: refused(UNKNOWN_JAR),
+    "no jar named": lambda: refused(NO_JAR),
+    "wrong baud": lambda: refused("not UTF-8"),
+    "wrong clock": wrong_clock,
+    "no broker": lambda: mqtt_link.failure_words(MQTT, ConnectionRefusedError()),
+    "no name": lambda: mqtt_link.failure_words(MQTT, socket.gaierror()),
+    "no answer": lambda: mqtt_link.failure_words(MQTT, TimeoutError()),
+    "no network": lambda: mqtt_link.failure_words(MQTT, os_error(errno.ENETUNREACH)),
+    "no TLS": lambda: mqtt_link.failure_words(MQTT, ssl.SSLError()),
+    "certificate": lambda: mqtt_link.failure_words(MQTT, untrusted()),
+    "certificate file": lambda: mqtt_link.failure_words(MQTT, FileNotFoundError()),
+    "login": lambda: mqtt_link.refusal_words(MQTT, mqtt_link.BAD_LOGIN, "Bad user name or password"),
+    "old broker": lambda: mqtt_link.refusal_words(MQTT, mqtt_link.BAD_PROTOCOL, "Unsupported protocol version"),
+    "other refusal": lambda: mqtt_link.refusal_words(MQTT, 136, "Server unavailable"),
+    "closed": lambda: mqtt_topic.CLOSED,
+}
+"""Every trouble that a source can have; those of a running connection (taken over, thrown out, ended, not let read) are
+taken from the program's text below, and produced with a real broker in test_mqtt.py."""
+SAID = re.compile(r"""self\._(?:ended|subscribed)(?:, self\._slow)? = f?(["'])(.*?)\1""")
+
+
+def in_the_text() -> list[str]:
+    found = [match[2] for match in SAID.finditer(Path(mqtt_topic.__file__).read_text())]
+    assert len(found) >= 6
+    return [re.sub(r"\{[^{}]*\}", "X", text) for text in found]
+
+
+def fragments() -> list[re.Pattern[str]]:
+    """README's table of what one sees, as patterns: what stands in backticks, "..." for anything."""
+    table = README.split("## What you see, what to do")[1].split("\n## ")[0]
+    rows = [line.split(" | ") for line in table.splitlines() if line.startswith("| ")][1:]
+    assert all(len(row) == 2 and row[1].strip(" |") for row in rows)
+    quoted = [text for row in rows for text in re.findall(r"`([^`]+)`", row[0])]
+    return [re.compile(".*?".join(map(re.escape, re.split(r"\s*\.\.\.\s*", text)))) for text in quoted]
+
+
+def is_in_readme(sentence: str) -> bool:
+    return any(pattern.search(sentence) for pattern in fragments())
+
+
+def says_what_to_do(sentence: str) -> bool:
+    """After what is wrong: a question to go and look at, a thing to do, or that it is done by itself and where to see
+    more."""
+    wrong, _, to_do = sentence.partition(": ")
+    doing = r"\?$|\b(mend|see|set|give|call|check|end|unplug|add|say|log says|is stopping)\b"
+    return bool(wrong and re.search(doing, to_do)) and len(sentence.splitlines()) == 1
+
+
+def known(folder: Path, sources: Iterable[SourceHealth], troubles: Iterable[str] = ()) -> tuple[str, dict[str, object]]:
+    """What `status` prints and what the page's API has, with a daemon that holds the store."""
     (folder / "jartide.toml").write_text('[[jar]]\nname = "rye"\n\n[store]\npath = "s.db"\n')
-    source = SourceHealth(
-        name="serial /dev/x", connected=False, trouble="there is no /dev/x: is the device plugged in?", since_s=0.0,
-        last_message_s=None,
-    )  # fmt: skip
     with StoreLock(folder / "s.db"), Store.open(folder / "s.db") as store:
-        sinks = [Sink(None), Sink("notices do not get through to a.b: refused (3 tries)")]
-        status.write(store, time.time() - ago_s, [], [source], sinks, ["the store was damaged (x): it was moved to y"])
+        status.write(store, time.time(), [], list(sources), list(troubles))
         done = CliRunner().invoke(main, ["status", "--config", str(folder / "jartide.toml")])
+        page = health.health(store, time.time(), Display())
     assert done.exit_code == 0, done.output
-    return done.output
+    return done.output, page  # type: ignore[return-value]
 
 
 @pytest.mark.fault("S6")
-@pytest.mark.fault("D3")
+@pytest.mark.parametrize("kind", [*SOURCES, *in_the_text()])
+def test_a_sources_trouble_is_a_sentence_everywhere(tmp_path: Path, kind: str) -> None:
+    sentence = SOURCES[kind]() if kind in SOURCES else kind
+    assert sentence is not None
+    assert says_what_to_do(sentence), sentence
+    assert is_in_readme(sentence), sentence
+    since_s = time.time() - HOUR_S
+    source = SourceHealth(name="x", connected=False, trouble=sentence, since_s=since_s, last_message_s=since_s)
+    printed, page = known(tmp_path, [source])
+    clock = time.strftime("%H:%M", time.localtime(since_s))
+    assert f"source x: {sentence} since {clock}" in printed
+    (shown,) = page["sources"]  # type: ignore[misc]
+    assert shown["words"] == sentence
+    assert shown["since_s"] == since_s
+    assert shown["since_words"]
+
+
+class Deaf:
+    key = shown = "mail.example"
+
+    def send(self, together: object) -> Failure | None:
+        return Failure(reason="connection refused", wait_s=HOUR_S)
+
+
+def sinks(folder: Path) -> list[tuple[status.Troubled, str]]:
+    """Every sink, each in a trouble of its own, with the sentence."""
+    notices = NoticeSink(folder / "s.db", [Deaf()])
+    notices._couriers[0]._refused, notices._couriers[0]._reason, notices._couriers[0]._failures = True, "refused", 1
+    mirror = Mirror(InfluxSettings(url="http://x:8086", bucket="b"), folder / "s.db")
+    mirror._trouble = "[influx] http://x:8086: no answer (refused)"
+    thinner = Thinner(folder / "s.db", 30.0)
+    thinner._trouble = "old readings could not be thinned: s.db: the disk is full"
+    page = PageServer(replace(SETTINGS, page=PageSettings()))
+    page._trouble = "the page is not served: port 8140 of 127.0.0.1: Address already in use; set another port in [page]"
+    state = MqttState(folder / "s.db", Nobody(), MqttSettings(host="h", notice_topic="jartide/{jar}/notice"))
+    assert state._courier is not None
+    state._courier._refused, state._courier._reason, state._courier._failures = True, "the broker did not confirm", 1
+    said = status.Said("the store was damaged (x): it was moved to y, a new one begun", "`jartide recover` reads it.")
+    return [(part, str(part.trouble())) for part in (notices, mirror, thinner, page, state, said)]
+
+
+class Nobody:
+    name = "mqtt h:1883"
+
+    def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
+        return False
+
+    def health(self) -> SourceHealth:
+        return SourceHealth(name=self.name, connected=False, trouble=None, since_s=0.0, last_message_s=None)
+
+
 @pytest.mark.fault("N1")
-def test_each_trouble_is_a_sentence(tmp_path: Path) -> None:
-    lines = said(tmp_path, 0.0).splitlines()
-    assert lines[0].startswith("source serial /dev/x: there is no /dev/x: is the device plugged in? since ")
-    assert "trouble: notices do not get through to a.b: refused (3 tries)" in lines
-    assert "trouble: the store was damaged (x): it was moved to y" in lines
+@pytest.mark.fault("D3")
+@pytest.mark.fault("D10")
+@pytest.mark.parametrize("number", range(6), ids=["notices", "influx", "thinner", "page", "topic", "store"])
+def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -> None:
+    part, sentence = sinks(tmp_path)[number]
+    spells = status.Spells(Display())
+    assert spells.sentences([part], NOW_S) == [f"{sentence}, since 18:00. {part.advice}"]
+    (later,) = spells.sentences([part], NOW_S + HOUR_S)
+    assert ", since 18:00. " in later
+    assert part.advice.endswith(".")
+    assert is_in_readme(sentence), sentence
+    printed, page = known(tmp_path, [], [later])
+    assert f"trouble: {later}" in printed
+    assert page["troubles"] == [later]
+
+
+def test_a_trouble_that_is_over_begins_anew() -> None:
+    part = Deafness()
+    spells = status.Spells(Display())
+    said = []
+    for minute, sentence in enumerate(("a", None, "b", "c")):
+        part.sentence = sentence
+        said += spells.sentences([part], NOW_S + 60.0 * minute)
+    assert said == ["a, since 18:00. Do x.", "b, since 18:02. Do x.", "c, since 18:02. Do x."]
+
+
+class Deafness:
+    advice = "Do x."
+    sentence: str | None = None
+
+    def trouble(self) -> str | None:
+        return self.sentence
 
 
 @pytest.mark.fault("D1")
 def test_a_daemon_that_cannot_write_is_told_as_such(tmp_path: Path) -> None:
     """What it knows is in the store: on a full disk that grows old."""
-    assert "is the disk full?" not in said(tmp_path, 60.0)
-    assert "is the disk full? `jartide check` looks" in said(tmp_path, 600.0)
+    (tmp_path / "jartide.toml").write_text('[[jar]]\nname = "rye"\n\n[store]\npath = "s.db"\n')
+    with StoreLock(tmp_path / "s.db"), Store.open(tmp_path / "s.db") as store:
+        for ago_s, told in ((60.0, False), (600.0, True)):
+            status.write(store, time.time() - ago_s, [], [])
+            printed = CliRunner().invoke(main, ["status", "--config", str(tmp_path / "jartide.toml")]).output
+            assert ("is the disk full? `jartide check` looks" in printed) == told
+            assert (f"was true {time.strftime('%H:%M', time.localtime(time.time() - ago_s))}" in printed) == told
+
+
+class Telephone:
+    """A channel that keeps what it was given."""
+
+    key = shown = "telephone"
+
+    def __init__(self) -> None:
+        self.heard: list[Kept] = []
+        self.deaf = False
+
+    def send(self, together: list[Kept]) -> Failure | None:  # type: ignore[override]
+        if self.deaf:
+            return Failure(reason="no answer in time")
+        self.heard += together
+        return None
+
+
+@pytest.mark.fault("D1")
+@pytest.mark.fault("D16")
+def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: Path) -> None:
+    """The whole way: a night whose disk fills up. Nothing is judged then, so nothing else would tell."""
+    kitchen = Kitchen(tmp_path / "s.db")
+    told: list[Notice] = []
+    off: list[bool] = []
+    watch = Alarm(told.append, lambda: off.append(True), NoticeSettings(), Display())
+
+    def look() -> None:
+        watch.look(kitchen.daemon.trouble(), kitchen.wall(), kitchen.now_s)
+
+    def live(first: int, last: int) -> None:
+        for thing in crashing.THINGS[first:last]:
+            kitchen.live([thing])
+            look()
+
+    live(0, 60)
+    assert told == []
+    kitchen.store.query("PRAGMA query_only = ON")
+    live(60, 65)
+    assert told == []  # for a moment
+    live(65, 120)
+    assert [notice.kind for notice in told] == ["store_trouble"]
+    text = told[0].text
+    began_s = crashing.THINGS[60].received_s
+    assert f"Since {Display().clock(began_s, began_s)} nothing" in text
+    assert "look at the jars yourself" in text
+    assert "Make room on the disk" in text
+    assert told[0].urgent
+    kitchen.store.query("PRAGMA query_only = OFF")
+    live(120, 140)
+    assert len(told) == 1
+    assert off == [True]
+    live(140, len(crashing.THINGS))
+    assert "feed_now" in kitchen.notices()
+
+
+def test_the_alarm_waits_for_the_end_of_the_quiet_hours() -> None:
+    told: list[Notice] = []
+    settings = NoticeSettings(quiet_from="17:00", quiet_to="19:00")
+    watch = Alarm(told.append, lambda: None, settings, Display())
+    for minute in range(0, 90, 10):
+        watch.look("the disk is full", NOW_S + 60.0 * minute, 60.0 * minute)
+    assert [notice.due_s for notice in told] == [NOW_S + HOUR_S]
+    assert "Since 18:00 " in told[0].text
+
+
+@pytest.mark.fault("D16")
+def test_what_is_told_at_once_goes_out_when_the_channel_is_back_or_is_called_off(tmp_path: Path) -> None:
+    Store.open(tmp_path / "s.db").close()
+    phone = Telephone()
+    sink = NoticeSink(tmp_path / "s.db", [phone])  # type: ignore[list-item]
+    notice = alarm.unwritable("the disk is full", NOW_S, NOW_S + 600.0, Display())
+    (waiting,) = sink._at_once
+    courier = Courier(phone, {phone.key})  # type: ignore[arg-type]
+    phone.deaf = True
+    sink.tell_at_once(notice)
+    courier.send_at_once(waiting)
+    assert (len(phone.heard), len(waiting)) == (0, 1)
+    phone.deaf = False
+    sink.start()
+    wait_until(lambda: phone.heard, "told")
+    sink.tell_at_once(notice)
+    wait_until(lambda: len(phone.heard) == 2, "told while it waits for the outbox")
+    assert {kept.message_id for kept in phone.heard} == {f"jartide.0.{int(NOW_S // 60)}.store_trouble.0"}
+    sink.stop()
+    phone.deaf = True
+    sink.tell_at_once(notice)
+    sink.call_off()
+    assert not waiting
+
+
+@pytest.mark.fault("D3")
+def test_a_damaged_store_is_a_notice_of_the_new_one(tmp_path: Path) -> None:
+    quiet = NoticeSettings(quiet_from="17:00", quiet_to="19:00")
+    notice = alarm.damaged(tmp_path / "s.db.corrupt", "the header is wrong", quiet, NOW_S, Display())
+    assert notice.due_s == NOW_S + HOUR_S
+    assert "At 18:00 the store was found damaged (the header is wrong)" in notice.text
+    assert "`jartide fed`" in notice.text
+    assert "`jartide recover`" in notice.text
+    with closing(Store.open(tmp_path / "s.db")) as store:
+        assert outbox.put(store, [notice], NOW_S) == 1
+        assert outbox.put(store, [notice], NOW_S) == 0  # a loop of restarts within the minute tells it once
+
+
+@pytest.mark.fault("S10")
+@pytest.mark.fault("V2")
+def test_a_sensor_that_is_gone_or_stuck_is_told_in_all_three_places(tmp_path: Path) -> None:
+    """The night is in danger: nobody watches that jar. What, since when, what to do, in the notice; what and since when
+    in `status` and on the page; what to do in README."""
+    kitchen = Kitchen(tmp_path / "s.db")
+    things = crashing.THINGS
+    kitchen.live(things[:200])
+    kitchen.to(things[320].received_s)
+    (notice,) = [one.notice for one in outbox.of_jar(kitchen.store, "rye") if one.notice.kind == "sensor_silent"]
+    assert "since 21:19" in notice.text
+    assert "look at it yourself" in notice.text
+    assert "Check its power, its cable or network" in notice.text
+    assert "`sensor_silent`" in README.split("## What you see, what to do")[1]

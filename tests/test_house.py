@@ -21,6 +21,7 @@ ALLOWED = {
     "failpoint": set(),  # where tests make the program fail
     "pulse": set(),  # whether a thread hangs
     "privacy": set(),  # whose files they are
+    "alarm": {"values", "settings", "core"},  # the store itself is in trouble
     "zone": {"values", "settings", "core"},
     "agenda": {"values", "settings", "core", "zone"},
     "runs": {"values", "settings", "core", "runs", "failpoint", "privacy"},
@@ -43,7 +44,7 @@ ALLOWED = {
     },
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
     "lock": {"privacy"},  # one daemon a store
-    "status": {"values", "runs"},  # what the daemon last knew of itself
+    "status": {"values", "core", "runs"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "jars": {"values", "settings", "core", "runs", "failpoint"},
     "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "agenda", "failpoint"},
@@ -57,6 +58,7 @@ ALLOWED = {
         "sinks",
         "zone",
         "agenda",
+        "alarm",
         "pulse",
         "orders",
         "secret",

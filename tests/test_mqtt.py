@@ -413,7 +413,9 @@ def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) 
     wait_until(lambda: connected(source), "connected")
     proxy.deaf.set()
     wait_until(lambda: not connected(source), "noticed", within_s=8)
-    assert source.health().trouble == "the connection ended: Keep alive timeout"
+    assert source.health().trouble == (
+        "the connection ended (Keep alive timeout): it is tried again; is the network steady?"
+    )
     wait_until(lambda: connected(source), "connected again")
     device = Device(broker.port)
     device.say(reading(1))
@@ -485,7 +487,7 @@ def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin) -> None:
 
     threading.Thread(target=play, daemon=True).start()
     source, _ = begin(server.getsockname()[1])
-    words = "the broker does not let us read jartide/{jar}/reading: Not authorized"
+    words = "the broker does not let us read jartide/{jar}/reading (Not authorized): see its access list"
     wait_until(lambda: source.health().trouble == words, "trouble")
     assert connected(source)
 
@@ -515,9 +517,9 @@ def test_tls(tmp_path: Path, begin: Begin, authority: Authority) -> None:
 @pytest.mark.parametrize(
     ("name", "days", "trusted", "words"),
     [
-        ("localhost", -1, True, "the certificate of localhost is refused: certificate has expired (see ca_file)"),
-        ("localhost", 30, False, "the certificate of localhost is refused: unable to get local issuer certificate"),
-        ("elsewhere", 30, True, "the certificate of localhost is refused: Hostname mismatch"),
+        ("localhost", -1, True, "the certificate of localhost is refused (certificate has expired): mend it, or see ca_file"),
+        ("localhost", 30, False, "the certificate of localhost is refused (unable to get local issuer certificate"),
+        ("elsewhere", 30, True, "the certificate of localhost is refused (Hostname mismatch"),
     ],
 )
 def test_a_wrong_certificate_is_refused_in_words(

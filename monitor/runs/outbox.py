@@ -49,6 +49,12 @@ def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
     return new
 
 
+def outside(notice: Notice) -> Kept:
+    """A notice that no store can take now, as if it were kept."""
+    message_id = _message_id(notice, 0)
+    return Kept(id=0, message_id=message_id, run=0, notice=notice, state=State.PENDING, changed_s=notice.due_s)
+
+
 def set_aside(store: Store, jar: str, after_cycle: int, mark: int) -> None:
     """The cycles after `after_cycle` never were: what was told of them stays in the record under the number -`mark`,
     so that it does not stand for the next cycle of that number, and what waits is not sent."""
@@ -135,9 +141,13 @@ def _kept(row: tuple[Any, ...]) -> Kept:
     )
     return Kept(
         id=id_,
-        message_id=f"{jar or 'jartide'}.{run}.{cycle}.{kind}.{repeat}",
+        message_id=_message_id(notice, run),
         run=run,
         notice=notice,
         state=State(state),
         changed_s=changed_s,
     )
+
+
+def _message_id(notice: Notice, run: int) -> str:
+    return f"{notice.jar or 'jartide'}.{run}.{notice.cycle}.{notice.kind}.{notice.repeat}"

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import logging
 import time
+from collections import deque
 from collections.abc import Callable, Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Protocol
@@ -88,6 +90,17 @@ class Courier:
             if not self._send(store, sorted(group, key=_pressing)):
                 return max(self._not_before_s - self._monotonic(), 0.0)
         return None
+
+    def send_at_once(self, waiting: deque[Kept]) -> None:
+        """Send what is not in the store, in its order; what does not go out stays in `waiting`."""
+        while waiting:
+            with working():
+                failure = self.channel.send([waiting[0]])
+            if failure is not None:
+                log.warning("%s not told to %s: %s", waiting[0].message_id, self.channel.shown, failure.reason)
+                return
+            with suppress(IndexError):  # called off meanwhile
+                waiting.popleft()
 
     def try_now(self) -> None:
         """What held it back is gone (the connection is there again)."""

@@ -47,6 +47,8 @@ class Mirror:
     """The [influx] table as a sink. Call `wake` after each commit of the recorder. `progress` holds the last row of
     each stream that the server has acknowledged."""
 
+    advice = "Nothing is lost: the store is sent once the server takes it; start it, or mend [influx] in the config."
+
     def __init__(self, settings: InfluxSettings, store_path: Path) -> None:
         self._settings = settings
         self._store_path = store_path

@@ -62,6 +62,8 @@ class MqttState:
     """Publishes states as they are shown to it, and drains the outbox to the notice topic if there is one. `channels`
     are the keys of all channels that notices go to, this one's `key` (if not None) among them."""
 
+    advice = "Is the broker's access list right (configs/broker_acl_example)? `jartide check` looks."
+
     def __init__(
         self,
         path: Path,

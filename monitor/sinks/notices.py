@@ -11,15 +11,18 @@ import logging
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
+from monitor.runs import outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import addresses
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.courier import Channel, Courier, Failure, words
+from monitor.values import Notice
 
 log = logging.getLogger(__name__)
 
@@ -61,6 +64,8 @@ class NoticeSink:
     """Drains the outbox of the store at `path` to `out`. `elsewhere` are the keys of channels that another sink
     drains: a notice is done when these have it as well."""
 
+    advice = "`jartide check --send-test` tries each address; until it works, look at the jars yourself."
+
     def __init__(
         self,
         path: Path,
@@ -73,14 +78,15 @@ class NoticeSink:
         keys = {channel.key for channel in out} | set(elsewhere)
         self._couriers = [Courier(channel, keys, wall, monotonic) for channel in out]
         self._wakes = [threading.Event() for _ in out]
+        self._at_once: list[deque[Kept]] = [deque() for _ in out]
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
         """Begin; what was waiting goes out at once."""
-        for courier, wake in zip(self._couriers, self._wakes, strict=True):
-            name = f"notices to {courier.channel.key}"
-            thread = threading.Thread(target=self._run, args=(courier, wake), name=name, daemon=True)
+        for lane in zip(self._couriers, self._wakes, self._at_once, strict=True):
+            name = f"notices to {lane[0].channel.key}"
+            thread = threading.Thread(target=self._run, args=lane, name=name, daemon=True)
             self._threads.append(thread)
             thread.start()
 
@@ -88,6 +94,17 @@ class NoticeSink:
         """There may be something new in the outbox."""
         for wake in self._wakes:
             wake.set()
+
+    def tell_at_once(self, notice: Notice) -> None:
+        """Send what no outbox can take now, to all channels; tried again until it went out, or is called off."""
+        for waiting in self._at_once:
+            waiting.append(outbox.outside(notice))
+        self.wake()
+
+    def call_off(self) -> None:
+        """What was to be told at once and did not go out yet is no longer true."""
+        for waiting in self._at_once:
+            waiting.clear()
 
     def stop(self) -> None:
         """End, after the message that is being sent if it is done soon."""
@@ -101,19 +118,21 @@ class NoticeSink:
         """What is wrong with the first channel that does not get through."""
         return next((sentence for courier in self._couriers if (sentence := courier.trouble())), None)
 
-    def _run(self, courier: Courier, wake: threading.Event) -> None:
+    def _run(self, courier: Courier, wake: threading.Event, at_once: deque[Kept]) -> None:
         resumed = False
         while not self._stopping.is_set():
             wait_s: float | None = STORE_AGAIN_S
             try:
+                courier.send_at_once(at_once)
                 with Store.join(self._path) as store:
                     while not self._stopping.is_set():
                         wake.clear()
                         if not resumed:
                             courier.resume(store)
                             resumed = True
+                        courier.send_at_once(at_once)
                         wait_s = courier.turn(store)
-                        wake.wait(wait_s)
+                        wake.wait(min(wait_s or STORE_AGAIN_S, STORE_AGAIN_S) if at_once else wait_s)
                         wait_s = STORE_AGAIN_S
                     return
             except StoreTrouble as error:

@@ -22,6 +22,8 @@ STOP_S = 5.0  # a chunk takes a fraction of a second
 class Thinner:
     """The setting `thin_after_days` as a sink."""
 
+    advice = "Nothing is lost, and it is tried again each day: see that there is room on the disk."
+
     def __init__(self, store_path: Path, after_days: float) -> None:
         self._store_path = store_path
         self._after_s = after_days * DAY_S

@@ -138,7 +138,8 @@ class Intake:
                 self._wrong_clocks.pop(jar, None)
                 return message.time_s, True
             side = "behind" if behind_s > 0 else "ahead"
-            words = f"the clock of the device at jar {jar} is {_span(abs(behind_s))} {side}: its times are not used"
+            off = f"{_span(abs(behind_s))} {side}"
+            words = f"the clock of the device at jar {jar} is {off}: its times are not used, set its clock"
             self._wrong_clocks.setdefault(jar, words)
         if message.up_ms is not None:
             delay_s = self._clocks.delay_s(jar, message.boot, message.up_ms, self._monotonic(), waited=waited)

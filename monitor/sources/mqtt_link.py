@@ -136,18 +136,19 @@ def failure_words(settings: MqttSettings, error: OSError) -> str:
     """Why no connection came about, as one plain sentence."""
     host, port = address(settings)
     if isinstance(error, ssl.SSLCertVerificationError):
-        return f"the certificate of {host} is refused: {error.verify_message.rstrip('.')} (see ca_file)"
+        return f"the certificate of {host} is refused ({error.verify_message.rstrip('.')}): mend it, or see ca_file"
     if isinstance(error, ssl.SSLError):
-        return f"no TLS with {host}:{port} ({error.reason or error}): is that its TLS port, are the certificates right?"
+        why = getattr(error, "reason", None) or error  # not every one has it
+        return f"no TLS with {host}:{port} ({why}): is that its TLS port, are the certificates right?"
     if isinstance(error, socket.gaierror):
         return f"the name {host} cannot be resolved: is it right, is the network up?"
     if isinstance(error, ConnectionRefusedError):
         return f"nothing listens at {host}:{port}: is the broker running?"
     if isinstance(error, TimeoutError):
-        return f"no answer from {host}:{port} within {CONNECT_S:.0f} s"
+        return f"no answer from {host}:{port} within {CONNECT_S:.0f} s: is it the right address, is it on?"
     if isinstance(error, FileNotFoundError):
-        return "a certificate file that the config names is not there (ca_file, client_cert_file, client_key_file)"
-    return f"no connection to {host}:{port}: {error.strerror or error}"
+        return "a certificate file is not there: see ca_file, client_cert_file and client_key_file in [[mqtt]]"
+    return f"no connection to {host}:{port} ({error.strerror or error}): is the network up?"
 
 
 def refusal_words(settings: MqttSettings, code: int, text: str) -> str:
@@ -158,4 +159,4 @@ def refusal_words(settings: MqttSettings, code: int, text: str) -> str:
         return f"{host}:{port} does not let in {who} ({text}): check user, password and certificate"
     if code == BAD_PROTOCOL:
         return f'{host}:{port} does not speak MQTT {settings.protocol}: set protocol = "3.1.1"'
-    return f"{host}:{port} refuses the connection: {text}"
+    return f"{host}:{port} refuses the connection ({text}): its log says why"

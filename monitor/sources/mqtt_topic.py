@@ -42,6 +42,7 @@ BURST = 64  # messages read before our own words and the clock get their turn
 PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
 AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
 CATCH_UP_S = 30.0  # what waited comes at once; our own echo comes behind it, where we may hear it
+CLOSED = "the broker closed the connection: it is tried again, the broker's log says why"
 QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
 
 
@@ -157,7 +158,7 @@ class MqttTopic:
                 self._ended = mqtt_link.failure_words(self._settings, error)
             except Exception as error:
                 log.exception("%s", self.name)
-                self._ended = f"stopped by an error of this program ({error!r}), trying again"
+                self._ended = f"stopped by an error of this program ({error!r}): it tries again, the log says more"
             if self._receipts.left():
                 self._left_s = time.monotonic()
             self._refused_mids.clear()
@@ -167,7 +168,7 @@ class MqttTopic:
                 return
             if self._quick_ends >= QUICK_TIMES:
                 self._ended = f"thrown out again and again: does another program use the client id {self._client_id}?"
-            self._condition.report(connected=False, trouble=self._ended or "the broker closed the connection")
+            self._condition.report(connected=False, trouble=self._ended or CLOSED)
             self._stopping.wait(RETRY_S[1] if self._slow else pause_s * random.uniform(0.5, 1.0))
             pause_s = min(2 * pause_s, RETRY_S[1])
 
@@ -243,18 +244,21 @@ class MqttTopic:
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         if reasons[0].is_failure:  # the second is our echo's, which we can do without
-            self._subscribed = f"the broker does not let us read {self._settings.topic}: {reasons[0]}"
+            self._subscribed = (
+                f"the broker does not let us read {self._settings.topic} ({reasons[0]}): see its access list"
+            )
         self._condition.report(connected=True, trouble=self._subscribed)  # from now on readings come
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if self._ended is not None:
             return
         if flags.is_disconnect_packet_from_server and reason.value == mqtt_link.TAKEN_OVER:
-            self._ended, self._slow = f"another program took the client id {self._client_id}", True
+            self._ended = f"another program took the client id {self._client_id}: give one of the two a client_id"
+            self._slow = True
         elif self._receipts.client is not client:
             self._ended = "the other end closed without an MQTT greeting: is it a broker, with or without TLS?"
         else:
-            self._ended = f"the connection ended: {reason}"
+            self._ended = f"the connection ended ({reason}): it is tried again; is the network steady?"
 
     def _on_publish(self, client: mqtt.Client, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         if reason.is_failure:
@@ -284,7 +288,7 @@ class MqttTopic:
             log.exception("%s", self.name)
             if receipt is not None:  # not handed on: forget it and connect anew, so that it comes again
                 self._receipts.forget(receipt)
-                self._ended = f"a message could not be taken in ({error!r})"
+                self._ended = f"a message could not be taken in ({error!r}): it comes again, the log says more"
                 client.disconnect()
 
     def _take(self, message: mqtt.MQTTMessage, receipt: Receipt | None) -> None:

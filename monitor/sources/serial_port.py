@@ -1,9 +1,9 @@
 """A device on a serial line: keeps one port open, whatever happens to it, and hands its lines to `intake`.
 
-The port is a stable path, a pattern, or a pyserial URL (`socket://host:port`). Nothing is ever written to it. Of several
-ports that fit a pattern (`/dev/serial/by-id/*`) the first by name that opens is taken. When it is lost, it is looked for
-under its name and under names that are new since; one that fitted before and was not taken belongs to another device,
-perhaps another jar's, and is never taken in its place.
+The port is a stable path, a pattern, or a pyserial URL (`socket://host:port`). Nothing is ever written to it. Of
+several ports that fit a pattern (`/dev/serial/by-id/*`) the first by name that opens is taken. When it is lost, it is
+looked for under its name and under names that are new since; one that fitted before and was not taken belongs to
+another device, perhaps another jar's, and is never taken in its place.
 
 pyserial tells of an unplugged device sometimes by SerialException and sometimes by OSError, and `is_open` stays true;
 its `readline` gives half a line as a whole one. So bytes are read in chunks and cut in `wire`, and any error closes the
@@ -130,10 +130,10 @@ class SerialPort:
                 why = f" ({error.strerror})" if error.strerror else ""  # pyserial's own text guesses what ours asks
                 self._trouble(f"lost {self._settings.port}{why}: unplugged, or read by another program as well?")
             except queue.Full:  # the daemon is stopping, and will say so to us next
-                self._trouble("the queue is full")
+                self._trouble("the queue is full: the daemon is stopping")
             except Exception as error:
                 log.exception("%s", self.name)
-                self._trouble(f"stopped by an error of this program ({error!r}), trying again")
+                self._trouble(f"stopped by an error of this program ({error!r}): it tries again, the log says more")
             finally:
                 if self._port is not None:
                     _close(self._port)
@@ -203,7 +203,7 @@ class SerialPort:
     def _complaint(self, noise: int, refused: Rejected | None) -> str | None:
         if noise >= NOISE_LINES and refused is not None:
             if refused.reason == UNKNOWN_JAR:
-                return f"every line is for a jar that is not in the config: {refused.detail}"
+                return f"every line is for a jar that is not in the config ({refused.detail}): call a [[jar]] so"
             if refused.reason == NO_JAR:
                 return "no line names its jar: say jar = ... in [[serial]]"
             return f"only unreadable lines: does the device really send at {self._settings.baud} baud?"
@@ -231,5 +231,5 @@ def _why_not(path: str, baud: int, error: Exception) -> str:
     if code == errno.ENOENT:
         return f"there is no {path}: is the device plugged in?"
     if isinstance(error, ValueError):
-        return f"{path} cannot be opened at {baud} baud: {error}"
-    return f"{path} cannot be opened: {error}"
+        return f"{path} cannot be opened at {baud} baud ({error}): mend port and baud in [[serial]]"
+    return f"{path} cannot be opened ({error}): unplug the device for a moment"

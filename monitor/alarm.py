@@ -1,0 +1,84 @@
+"""What is told when the store itself is in trouble: beside `jars`, whose notices are all about one jar.
+
+A damaged store that was set aside goes into the outbox of the new one, like any notice. That nothing can be written
+down cannot go into an outbox: it is handed to the channels at once, one message a time of trouble.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from monitor.core.display import Display
+from monitor.core.notices import quiet_hours_until
+from monitor.settings import NoticeSettings
+from monitor.values import Notice
+
+AFTER_S = 600.0  # a disk that is full for a moment, or a backup tool that holds the lock, is over by then
+OF_USE_S = 7 * 86_400.0
+
+
+def damaged(aside: Path, damage: str, settings: NoticeSettings, now_s: float, display: Display) -> Notice:
+    """The store was damaged and set aside. `cycle` is the minute, so that each time it happens is told once."""
+    return Notice(
+        jar="",
+        cycle=int(now_s // 60),
+        kind="store_damaged",
+        repeat=0,
+        due_s=quiet_hours_until(settings, now_s, display) or now_s,
+        expires_s=now_s + OF_USE_S,
+        title="The store was damaged, a new one is begun",
+        text=f"At {display.clock(now_s, now_s)} the store was found damaged ({damage}); it was moved to {aside}. "
+        "The jars are watched from here on as if just begun: tell when each was last fed with `jartide fed`, and look "
+        "at them yourself meanwhile. `jartide recover` reads what can be read of the old one.",
+    )
+
+
+def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> Notice:
+    """Nothing could be written since `since_s`."""
+    return Notice(
+        jar="",
+        cycle=int(since_s // 60),
+        kind="store_trouble",
+        repeat=0,
+        due_s=now_s,
+        expires_s=now_s + OF_USE_S,
+        title="Nobody judges the jars: the store cannot be written",
+        text=f"Since {display.clock(since_s, now_s)} nothing can be written down: {trouble}. Readings wait in memory "
+        "for about a day and are judged when it is over; until then no notice will come: look at the jars yourself. "
+        "Make room on the disk, or see what else `jartide check` says.",
+        urgent=True,
+    )
+
+
+class Alarm:
+    """Looked at once in each turn of the loop. `tell` hands a notice to the channels at once, `call_off` takes back
+    what has not gone out."""
+
+    def __init__(
+        self,
+        tell: Callable[[Notice], None],
+        call_off: Callable[[], None],
+        settings: NoticeSettings,
+        display: Display,
+    ) -> None:
+        self._tell, self._call_off = tell, call_off
+        self._settings, self._display = settings, display
+        self._since: tuple[float, float] | None = None  # by the wall clock, and by a monotonic one
+        self._told = False
+
+    def look(self, trouble: str | None, wall_s: float, monotonic_s: float) -> None:
+        """`trouble` is the recorder's: a sentence while nothing can be written, else None."""
+        if trouble is None:
+            if self._told:
+                self._call_off()
+            self._since, self._told = None, False
+            return
+        if self._since is None:
+            self._since = wall_s, monotonic_s
+        since_s, since_monotonic_s = self._since
+        if self._told or monotonic_s - since_monotonic_s < AFTER_S:
+            return
+        if quiet_hours_until(self._settings, wall_s, self._display) is None:
+            self._told = True
+            self._tell(unwritable(trouble, since_s, wall_s, self._display))
