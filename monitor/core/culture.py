@@ -20,9 +20,9 @@ from monitor.values import Cycle, Json
 
 # Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
 # 1:1:1, 5 to 8 for 1:2:2, 8 to 12 for 1:5:5 and 10 to 16 for 1:10:10; starters differ about twofold in vigour (Hou and
-# Hsu 2013, Food Bioscience 3:75, on gas). Time that grows with ln D and no lag, as in the trade's tables, has a DILUTION
-# of 1.15, growth and gas until the sugar is gone one of 0.6 to 0.7. Steepness 1 is the published law; its spread spans
-# Q10 of 2 to 4.
+# Hsu 2013, Food Bioscience 3:75, on gas). Time that grows with ln D and no lag, as in the trade's tables, gives a
+# DILUTION of 1.15; growth and gas until the sugar is gone one of 0.6 to 0.7. Steepness 1 is the published law; its
+# spread spans Q10 of 2 to 4.
 PRIOR = {
     PEAK: (math.log(9.0), 0.3),
     DILUTION: (0.9, 0.3),
@@ -34,11 +34,11 @@ PRIOR = {
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
 # The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
 # guess is worth: few, since starters, hands and scales differ in it by more than twice.
-PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.3, 3.0
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.24, 3.0
 # What makes a peak late may make the wait after it short (a peak dated late does, or acid that comes in its own time)
-# or long (a weak day): the variance of the fall over what the two make of it when independent is learnt for each
-# starter; one is worth this many cycles.
-FALL_CYCLES, LEAST_ODDS = 4.0, 0.2
+# or long (a weak day): the scatter of the fall over what those of peak and wait make of it when independent is learnt
+# for each starter; one is worth this many cycles.
+FALL_CYCLES, LEAST_ODDS = 2.0, 0.2
 # A culture changes: spread gained in each cycle, with new flour, and after a rest in the fridge.
 DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
 NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}
@@ -63,7 +63,7 @@ class Culture:
     cov: Matrix
     peak_scatter: Scatter
     wait_scatter: Scatter
-    fall_odds: Scatter  # variance of the fall over that of independent peak and wait
+    fall_odds: Scatter  # the fall's own scatter over that of independent peak and wait
     weather: Scatter
     height: tuple[float, float] = HEIGHT[0], HEIGHT[1] ** 2
     sunk: tuple[float, float] = SUNK[0], SUNK[1] ** 2
@@ -90,6 +90,7 @@ class Foretold:
     steep: float
     wait_steep: float
     clock_h: tuple[float, float]  # what peak and fall come to on the clock
+    own_share: float  # of the fall's variance: that of the cycle's own scatter
 
 
 def prior(flour: str | None = None) -> Culture:
@@ -129,19 +130,22 @@ def foretell(
     doubt = law.doubt(temperatures_c, 0.0, peak_h)
     peak_var = belief.covariance(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
     wait_var = belief.covariance(cov, toward_wait, toward_wait) + culture.wait_scatter.variance + doubt
-    apart = belief.covariance(cov, toward_peak, toward_wait) + doubt
-    fall_var = belief.variance_of_sum(peak_h, fall_h - peak_h, peak_var, wait_var, apart) * culture.fall_odds.variance
+    scatters = culture.peak_scatter.variance, culture.wait_scatter.variance
+    own_var = culture.fall_odds.variance * belief.variance_of_sum(peak_h, fall_h - peak_h, *scatters, 0.0)
+    own_cov = belief.covariance_in_sum(peak_h, fall_h - peak_h, *scatters, own_var)
+    both_cov = belief.covariance(cov, toward_peak, toward_wait) + doubt + own_cov
     return Foretold(
         peak_ln=peak_ln,
         peak_var=peak_var,
         wait_ln=wait_ln,
         wait_var=wait_var,
-        cov=belief.covariance_in_sum(peak_h, fall_h - peak_h, peak_var, wait_var, fall_var),
+        cov=both_cov,
         peak_freedom=culture.peak_scatter.freedom(peak_var),
         wait_freedom=culture.wait_scatter.freedom(wait_var),
         steep=mean[STEEP],
         wait_steep=mean[WAIT_STEEP],
         clock_h=(peak_h, fall_h),
+        own_share=own_var / belief.variance_of_sum(peak_h, fall_h - peak_h, peak_var, wait_var, both_cov),
     )
 
 
@@ -249,11 +253,11 @@ def _learn_wait(culture: Culture, seen: Seen, untold: float) -> Culture:
 
 
 def _learn_odds(odds: Scatter, foretold: Foretold, fall_h: float) -> Scatter:
-    """How much surer or less sure the fall was than peak and wait, taken as independent, make it."""
+    """How much surer or less sure the fall was than the scatter of peak and wait, taken as independent, makes it."""
     peak_h, likely_h = foretold.clock_h
     variance = belief.variance_of_sum(peak_h, likely_h - peak_h, foretold.peak_var, foretold.wait_var, foretold.cov)
     off = math.log(fall_h / likely_h)
-    odds = odds.moved(min(off * off / variance, belief.WILDEST) - 1.0)
+    odds = odds.moved(min(off * off / variance, belief.WILDEST) - 1.0, min(foretold.own_share, 1.0))
     return replace(odds, variance=max(odds.variance, LEAST_ODDS))
 
 
