@@ -14,9 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.cli.replay import replay as command
-from monitor.runs import rfc3339
-from monitor.sources.replay import arrivals
-from monitor.values import Fed, Reading
+from monitor.runs import rfc3339, run_file
+from monitor.settings import JarSettings
+from monitor.sources.replay import arrivals, replay
+from monitor.values import EventKind, Fed, Reading, Straight
 from tests.test_core_vigil import BEGAN_S, HOUR_S, run, story
 
 KINDS = {
@@ -208,3 +209,28 @@ def test_a_received_column_is_the_running_time_and_told_feedings_fall_in_their_p
     assert [a.received_s - BEGAN_S for a in out] == [0.0, 100.0, 150.0, 200.0, 300.0]
     assert {a.item.jar for a in out if not hasattr(a.item, "offset_s")} == {"rye"}
     assert sum(rejected.values()) == 1
+
+
+@pytest.mark.parametrize("name", ["echo_loose_lid", "echo_tight_lid", "good_night"])
+def test_the_sensor_and_lid_of_a_run_are_those_of_its_header(tmp_path: Path, name: str) -> None:
+    """The command says of a recorded run what the step function says with that sensor, and not another."""
+    path = Path(__file__).parent.parent / "simulated_runs" / f"{name}.csv"
+    opened = run_file.read(path)
+    sensor = "optical" if name == "good_night" else "ultrasonic"
+    assert opened.header["sensor"] == sensor
+    jar = JarSettings(name=opened.jar, empty_mm=opened.empty_mm, geometry=opened.geometry or Straight(), sensor=sensor)  # type: ignore[arg-type]
+    assert run_file.jar_of(opened.jar, opened.header, opened.empty_mm, opened.geometry) == jar
+    events = [event for event in replay(opened.rows(), [], jar, Counter()) if event.kind is not EventKind.FORECAST]
+    said = [(one["kind"], one["happened_at"]) for one in lines(call(path, "--format", "jsonl"))]
+    assert said == [(event.kind.value, rfc3339.text(float(round(event.happened_at_s)))) for event in events]
+
+
+@pytest.mark.parametrize(
+    ("venting", "means"), [("tight", "tight"), ("open", "open"), ("sealed", "loose"), ("", "loose")]
+)
+def test_a_lid_that_nobody_knows_is_a_loose_one(venting: str, means: str) -> None:
+    assert run_file.jar_of("rye", {"sensor": "lidar", "venting": venting}, 180.0, None) == JarSettings(
+        name="rye",
+        empty_mm=180.0,
+        venting=means,  # type: ignore[arg-type]
+    )

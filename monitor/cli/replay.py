@@ -12,10 +12,10 @@ import click
 from monitor.cli.opening import run_file_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.runs import rfc3339
-from monitor.settings import JarSettings
+from monitor.runs.run_file import jar_of
 from monitor.sources.replay import replay as replay_only
 from monitor.sources.replay import replay_foretelling
-from monitor.values import Event, Json, Straight
+from monitor.values import Event, Json
 
 SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
 
@@ -23,12 +23,12 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path), metavar="RUN.csv")
 @click.option(
-    "--empty-mm", type=click.FloatRange(20.0, 4000.0), help="distance over the empty jar; else the file's own"
+    "--empty-mm", type=click.FloatRange(20.0, 4000.0), help="Distance over the empty jar; else the file's own."
 )
 @click.option(
-    "--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv: fed_at,starter_g,flour_g,water_g,flour"
+    "--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv: fed_at,starter_g,flour_g,water_g,flour."
 )
-@click.option("--forecasts", is_flag=True, help="also print the hourly forecasts")
+@click.option("--forecasts", is_flag=True, help="Also print the hourly forecasts.")
 @click.option("--format", "form", type=click.Choice(["text", "jsonl"]), default="text", show_default=True)
 def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, form: str) -> None:
     """Run a recorded file through the very step function that watches a jar, and print what it decides."""
@@ -39,7 +39,7 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
     distance_mm = opened.empty_mm if empty_mm is None else empty_mm
     if distance_mm is None:
         click.echo(f"{run}: no empty distance (`# empty_mm:` or --empty-mm); no levels, only changes", err=True)
-    jar = JarSettings(name=opened.jar, empty_mm=distance_mm, geometry=geometry or Straight())
+    jar = jar_of(opened.jar, opened.header, distance_mm, geometry)
     rejected: Counter[str] = Counter()
     events_of = replay_foretelling if forecasts else replay_only
     beside = False if sys.stdout.isatty() else None  # no bar among the events themselves

@@ -69,11 +69,13 @@ def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
 def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
     """Write a run, or one cycle of it, as a run file (CSV)."""
     path, _ = _where(config, store_path)
+    jars = () if store_path is not None else settings_from(config).jars
     beside = None if output is not None or not sys.stdout.isatty() else False  # no bar among the rows themselves
     with _joined(path) as store:
         run, cycle = _named(store, which)
         with _target(output) as out, progress(_rows(store, run), f"run {which}", on=beside) as seen:
-            count = transfer.export(store, run, cycle, out, seen)
+            jar = next((jar for jar in jars if jar.name == run.jar), None)
+            count = transfer.export(store, run, cycle, out, seen, jar)
         if feedings is not None:
             with _target(feedings) as out:
                 run_file.write_feedings(out, _fed(store, run, cycle))

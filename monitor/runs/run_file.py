@@ -15,12 +15,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import nan
 from pathlib import Path
-from typing import TextIO
+from typing import Literal, TextIO
 
 from monitor.core.geometry import parse_geometry
 from monitor.runs import rfc3339
 from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
-from monitor.values import Fed, Geometry, Reading
+from monitor.settings import JarSettings
+from monitor.values import Fed, Geometry, Reading, Straight
 
 REQUIRED = ("time", "distance_mm")
 USUAL = ("time", "distance_mm", "temperature_c")
@@ -29,10 +30,25 @@ MEASURED = (*SURFACE, "temperature_c", "air_c", "humidity_pct")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
-KNOWN_KEYS = ("shows", "jar", "empty_mm", "geometry")  # what is looked at; the others are kept as they are
+KNOWN_KEYS = (
+    "shows",
+    "jar",
+    "empty_mm",
+    "geometry",
+    "sensor",
+    "venting",
+)  # what is looked at; the others are kept as they are
 MOST_KEYS = 200
 _LONGEST = 65_536  # characters of a line
 _LONGEST_KEY, _LONGEST_VALUE = 100, 2000
+
+
+def jar_of(name: str, header: Mapping[str, str], empty_mm: float | None, geometry: Geometry | None) -> JarSettings:
+    """The jar that a run was recorded of; its sensor and lid as the header has them, else the usual ones."""
+    sensor: Literal["optical", "ultrasonic"] = "ultrasonic" if header.get("sensor") == "ultrasonic" else "optical"
+    lids: dict[str, Literal["open", "loose", "tight"]] = {"open": "open", "loose": "loose", "tight": "tight"}
+    venting = lids.get(header.get("venting", ""), "loose")
+    return JarSettings(name=name, empty_mm=empty_mm, geometry=geometry or Straight(), sensor=sensor, venting=venting)
 
 
 class RunFileError(ValueError):

@@ -18,6 +18,7 @@ from monitor.runs import items, rfc3339, run_file
 from monitor.runs.cells import number
 from monitor.runs.run_file import RunFile, RunFileError
 from monitor.runs.store import Run, Store
+from monitor.settings import JarSettings
 from monitor.values import Cycle, Fed, Reading, Straight
 
 LARGEST_FILE_BYTES = 256 << 20  # eight million rows: two years of a reading every 10 s
@@ -43,11 +44,19 @@ class AlreadyThereError(ValueError):
 
 
 def export(
-    store: Store, run: Run, cycle: Cycle | None, out: TextIO, seen: Callable[[int], object] = lambda rows: None
+    store: Store,
+    run: Run,
+    cycle: Cycle | None,
+    out: TextIO,
+    seen: Callable[[int], object] = lambda rows: None,
+    jar: JarSettings | None = None,
 ) -> int:
-    """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is told of every thousand rows."""
+    """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is told of every thousand rows.
+    `jar` is the config's, for what the store does not know of a live run: its sensor and lid."""
     rows = store.rows_of(run)
     header = dict(run.header) if run.imported else _header(run)
+    if not run.imported and jar is not None and jar.sensor == "ultrasonic":
+        header |= {"sensor": jar.sensor, "venting": jar.venting}
     header.setdefault("jar", run.jar)  # a file that named none went by its own name
     if cycle is not None:
         ended_s = float("inf") if cycle.ended_at_s is None else cycle.ended_at_s

@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Callable
 
 from monitor.core import vigil as core
+from monitor.runs.run_file import jar_of
 from monitor.runs.store import Run, Store
-from monitor.settings import JarSettings
 from monitor.sources.replay import arrivals
 from monitor.values import Cycle, Event, JarState
 
@@ -17,7 +17,7 @@ _SEEN = 1000
 
 def judge(store: Store, run: Run, seen: Callable[[int], object] = lambda rows: None) -> None:
     """Step a finished run from its beginning and keep its events and cycles. `seen` is told of every thousand rows."""
-    jar = JarSettings(name=run.jar, empty_mm=run.empty_mm, geometry=run.geometry)
+    jar = jar_of(run.jar, run.header, run.empty_mm, run.geometry)
     vigil = core.begin(jar)
     events: list[Event] = []
     cycles: dict[int, Cycle] = {}
