@@ -55,20 +55,6 @@ class Agenda:
             self._entries[name] = (due_s, call)
             self._add(name, due_s)
 
-    def planned(self) -> dict[str, float]:
-        """Name and Unix time of everything that is still to be done."""
-        with self._lock:
-            return {name: due_s for name, (due_s, _) in self._entries.items()}
-
-    def clock_stepped(self) -> None:
-        """The wall clock jumped: look at it afresh. What is due by the new time runs, the rest waits for its own."""
-        with self._lock:
-            if self._stopped:
-                return
-            self._scheduler.remove_all_jobs()
-            for name, (due_s, _) in self._entries.items():
-                self._add(name, due_s)
-
     def stop(self) -> None:
         """Nothing more is begun. An entry that is running is not waited for."""
         with self._lock:

@@ -47,7 +47,6 @@ def test_an_entry_runs_once_at_its_time_and_replaces_one_of_its_name(agenda: Age
     agenda.plan("past", START - DAY, lambda: ran.append("past"))
     assert until(lambda: len(ran) == 2)
     assert ran == ["past", "a"]
-    assert agenda.planned() == {}
 
 
 def test_an_entry_that_fails_takes_nothing_with_it(agenda: Agenda, caplog: pytest.LogCaptureFixture) -> None:
@@ -81,8 +80,11 @@ def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
         ran.append(time.time())
         agenda.plan("summary", (time.time() // DAY + 1) * DAY, summary)
 
-    agenda.plan("summary", START + 2 * 3600, summary)
-    watch = ClockWatch(lambda _offset_s, _now_s: agenda.clock_stepped())
+    def plan(*_: float) -> None:  # as whoever planned it does when the clock was set
+        agenda.plan("summary", START + 2 * 3600, summary)
+
+    plan()
+    watch = ClockWatch(plan)
     clock.shift(step_s)
     assert watch.look() == pytest.approx(step_s, abs=1)
     cpu_s, wall_s = time.process_time(), time.monotonic()
@@ -90,7 +92,6 @@ def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
     assert until(lambda: time.monotonic() - wall_s > 1.5)
     share = (time.process_time() - cpu_s) / (time.monotonic() - wall_s)
     assert len(ran) == 1  # one summary, not one for every day in between
-    assert 0 < agenda.planned()["summary"] - time.time() <= DAY
     assert share < 0.25  # a storm takes a whole processor; this leaves room for a busy test machine
 
 
@@ -98,13 +99,17 @@ def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
 @pytest.mark.parametrize("step_s", [-120.0, -3600.0])
 def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machine.Traveller, step_s: float) -> None:
     ran: list[str] = []
-    watch = ClockWatch(lambda _offset_s, _now_s: agenda.clock_stepped())
+
+    def plan(*_: float) -> None:
+        if "later" not in ran:
+            agenda.plan("later", START + 60, lambda: ran.append("later"))
+
+    watch = ClockWatch(plan)
     agenda.plan("done", START, lambda: ran.append("done"))
-    agenda.plan("later", START + 60, lambda: ran.append("later"))
+    plan()
     assert until(lambda: ran == ["done"])
     clock.shift(step_s)
     assert watch.look() == pytest.approx(step_s, abs=1)
-    assert list(agenda.planned()) == ["later"]
     clock.shift(59.7)  # a minute has passed since the start, but the new clock is not there yet
     watch.look()
     assert not until(lambda: len(ran) > 1, 0.5)
@@ -137,7 +142,6 @@ def test_after_stop_nothing_is_begun(agenda: Agenda) -> None:
     agenda.plan("later", START + 0.2, lambda: ran.append("later"))
     agenda.stop()
     agenda.plan("after", START, lambda: ran.append("after"))
-    agenda.clock_stepped()
     assert not until(lambda: bool(ran), 0.5)
 
 

@@ -85,12 +85,6 @@ def first_at(day: int, minute: int, offset_s: Offset) -> float:
     return float(late)
 
 
-def next_daily(now_s: float, minute: int, offset_s: Offset) -> float:
-    """The next Unix time after `now_s` at which a thing that happens daily at `minute` is due."""
-    today = local_day(now_s, offset_s)
-    return next(due for day in range(today - 1, today + 3) if (due := first_at(day, minute, offset_s)) > now_s)
-
-
 def quiet_until(now_s: float, from_minute: int, to_minute: int, offset_s: Offset) -> float | None:
     """When the quiet hours that hold at `now_s` end (Unix time), or None when they do not hold.
 
