@@ -24,7 +24,6 @@ from monitor.values import Delivery, Fed, Reading, SourceHealth, Tick
 from tests.night import EMPTY_MM, level_mm
 
 CYCLE_S = 12 * 3600.0
-RISE_H = 6.5  # tests.night: from here on the surface sinks
 
 
 def settings_of(folder: Path, names: Sequence[str], page: PageSettings | None = None) -> Settings:
@@ -38,50 +37,68 @@ def settings_of(folder: Path, names: Sequence[str], page: PageSettings | None = 
     )
 
 
-def reading(jar: str, time_s: float, fed_at_s: float, seq: int, chance: random.Random) -> Delivery:
-    """What a jar that was fed at a time says now: lid off for three minutes, then an invented rise and fall."""
+class Kitchen:
+    """The daemon's own loop over a store, under a clock that only `go_on` moves."""
+
+    def __init__(self, settings: Settings, begin_s: float, *, every_s: float = 120.0) -> None:
+        self.settings, self.every_s, self.now_s = settings, every_s, begin_s
+        self.store = Store.open(settings.store.path, begin_s)
+        self.store.query("PRAGMA synchronous = OFF")
+        clock = Clock(wall=lambda: self.now_s, monotonic=lambda: self.now_s)
+        self._jars = Jars(settings, self.store, Display())
+        self._daemon = Daemon(self._jars, self.store, [], clock=clock)
+        self._daemon.resume()
+        self._chance = random.Random(3)
+        self._seq = 0
+
+    def go_on(self, hours: float, distance_mm: Callable[[str, float], float | None]) -> None:
+        """So many hours pass; `distance_mm` is what the sensor over a jar says at a time, None when it says nothing."""
+        until_s = self.now_s + hours * 3600.0
+        while self.now_s < until_s - 1e-6:
+            before_s, self.now_s = self.now_s, self.now_s + self.every_s
+            for jar in self.settings.jars:
+                distance = distance_mm(jar.name, self.now_s)
+                if distance is not None:
+                    self._daemon.put(self._reading(jar.name, distance))
+            self._daemon.turn(0.0)
+            if self.now_s // 60 != before_s // 60:
+                self._daemon.put(Tick(time_s=self.now_s))
+                self._daemon.turn(0.0)
+        self._daemon.flush()
+        status.write(self.store, self.now_s, self._jars.states(self.now_s), [], [])
+
+    def _reading(self, jar: str, distance_mm: float) -> Delivery:
+        self._seq += 1
+        noisy = round(distance_mm + self._chance.gauss(0.0, 0.6), 1)
+        at = Reading(time_s=self.now_s, jar=jar, distance_mm=noisy, temperature_c=23.5)
+        return Delivery(source="invented", received_s=self.now_s, reading=at, boot="b1", seq=self._seq, timed=True)
+
+
+def over_a_fed_jar(time_s: float, fed_at_s: float) -> float:
+    """What a sensor says over a jar fed at a time: lid off for three minutes, then an invented rise and fall."""
     since_h = (time_s - fed_at_s) / 3600.0
-    off = 0.0 <= since_h < 0.05
-    level = level_mm(since_h) if since_h >= 0.05 else level_mm(since_h % 12.0)
-    distance_mm = 320.0 if off else EMPTY_MM - max(level, 30.0) + chance.gauss(0.0, 0.6)
-    return Delivery(
-        source="invented",
-        received_s=time_s,
-        reading=Reading(time_s=time_s, jar=jar, distance_mm=round(distance_mm, 1), temperature_c=23.5),
-        boot="b1",
-        seq=seq,
-        timed=True,
-    )
+    if 0.0 <= since_h < 0.05:
+        return 320.0
+    return EMPTY_MM - max(level_mm(since_h if since_h >= 0.05 else since_h % 12.0), 30.0)
 
 
 def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 120.0, open_h: float = 7.8) -> None:
     """Let every jar live for some days, feeding told twice a day, the last one `open_h` before the end."""
-    chance = random.Random(3)
-    with Store.open(settings.store.path, until_s - days * 86400.0) as store:
-        store.query("PRAGMA synchronous = OFF")
-        now = [until_s - days * 86400.0]
-        clock = Clock(wall=lambda: now[0], monotonic=lambda: now[0])
-        daemon_jars = Jars(settings, store, Display())
-        daemon = Daemon(daemon_jars, store, [], clock=clock)
-        daemon.resume()
-        last_fed_s = until_s - open_h * 3600.0
-        begin_s, seq = now[0], 0
-        fed_s = last_fed_s - CYCLE_S * ((last_fed_s - begin_s) // CYCLE_S)
-        while now[0] < until_s:
-            now[0] += every_s
-            if now[0] >= fed_s + CYCLE_S and fed_s < last_fed_s:
-                fed_s += CYCLE_S
-            for jar in settings.jars:
-                seq += 1
-                daemon.put(reading(jar.name, now[0], fed_s, seq, chance))
-                if 0 <= now[0] - fed_s - 1800.0 < every_s:
-                    store.tell(Fed(time_s=fed_s, jar=jar.name, starter_g=25, flour_g=100, water_g=100), now[0])
-            daemon.turn(0.0)
-            if now[0] // 60 != (now[0] - every_s) // 60:
-                daemon.put(Tick(time_s=now[0]))
-                daemon.turn(0.0)
-        daemon.flush()
-        status.write(store, until_s, daemon_jars.states(until_s), [], [])
+    begin_s, last_fed_s = until_s - days * 86400.0, until_s - open_h * 3600.0
+    kitchen = Kitchen(settings, begin_s, every_s=every_s)
+
+    def go_on_until(end_s: float, fed_s: float) -> None:
+        kitchen.go_on((end_s - kitchen.now_s) / 3600.0, lambda _, at_s: over_a_fed_jar(at_s, fed_s))
+
+    fed_s = last_fed_s - CYCLE_S * ((last_fed_s - begin_s) // CYCLE_S)
+    go_on_until(fed_s, fed_s)
+    while fed_s <= last_fed_s:
+        go_on_until(fed_s + 1800.0, fed_s)
+        for jar in settings.jars:
+            kitchen.store.tell(Fed(time_s=fed_s, jar=jar.name, starter_g=25, flour_g=100, water_g=100), kitchen.now_s)
+        go_on_until(min(fed_s + CYCLE_S, until_s), fed_s)
+        fed_s += CYCLE_S
+    kitchen.store.close()
 
 
 class Trickle:

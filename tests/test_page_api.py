@@ -114,6 +114,30 @@ def test_past_cycles_are_those_of_the_store(household: Settings, client: httpx.C
     assert [mark["kind"] for mark in one["marks"]][:3] == ["fed", "peak", "fall"]
 
 
+def test_a_past_cycle_is_looked_back_upon_as_review_does(household: Settings, client: httpx.Client) -> None:
+    from click.testing import CliRunner
+
+    from monitor.cli.review import review
+
+    row = next(r for r in client.get("/api/jars/rye/cycles").json()["cycles"] if r["hours_to_fall"] and r["ended_at_s"])
+    top = client.get(f"/api/runs/{row['run']}/cycles/{row['cycle']}/top").json()
+    assert top["peak_at"]["earliest_s"] <= top["peak_at"]["likely_s"] <= top["peak_at"]["latest_s"]
+    assert top["hours_to_peak"][0] < 6.3 < top["hours_to_peak"][2] + 0.5  # tests.night: its top lies about there
+    assert top["hours_to_fall"][1] > top["hours_to_peak"][1]
+    words = [f"{row['run']}:{row['cycle']}", "--store", str(household.store.path), "--empty-mm", "180", "--json"]
+    (cycle,) = json.loads(CliRunner().invoke(review, words).stdout)["cycles"]
+    assert list(cycle["hours_to_peak"].values()) == pytest.approx(top["hours_to_peak"], abs=0.2)
+    assert list(cycle["rise_ratio"].values()) == pytest.approx(top["rise_ratio"], abs=0.05)
+
+
+def test_the_page_brings_the_first_view_along(client: httpx.Client) -> None:
+    page = client.get("/").text
+    held = page.partition('<script type="application/json" id="first">')[2].partition("</script>")[0]
+    first = json.loads(held)
+    assert first["now"]["jars"][0]["jar"] == "rye"
+    assert first["curves"]["rye"]["curve"] == client.get("/api/jars/rye/curve").json()["curve"]
+
+
 def test_a_plan_is_that_of_the_command(household: Settings, client: httpx.Client, tmp_path: Path) -> None:
     from click.testing import CliRunner
 
@@ -147,6 +171,8 @@ def test_a_plan_is_that_of_the_command(household: Settings, client: httpx.Client
         ("/api/jars/nobody/curve", 404),
         ("/api/jars/nobody/cycles", 404),
         ("/api/runs/99/cycles/1", 404),
+        ("/api/runs/99/cycles/1/top", 404),
+        ("/api/runs/x/cycles/1/top", 422),
         ("/api/runs/x/cycles/1", 422),
         ("/api/runs/99999999999999/cycles/1", 422),
         (f"/api/runs/{'9' * 5000}/cycles/1", 422),
@@ -252,6 +278,18 @@ def test_another_site_cannot_feed_a_jar(client: httpx.Client) -> None:
     assert client.post("/api/jars/rye/noted", json=body, headers=fine).status_code == 201
 
 
+def test_what_was_told_last_is_taken_back_once(household: Settings, client: httpx.Client) -> None:
+    told = client.post("/api/jars/rye/noted", json={"what": "stirred"}, headers=token(client)).json()
+    later = client.post("/api/jars/rye/noted", json={"what": "hooch"}, headers=token(client)).json()
+    for seq, status in ((told["seq"], 409), (later["seq"], 201), (later["seq"], 409), ("3", 422), (None, 422)):
+        answer = client.post("/api/jars/rye/taken_back", json={"seq": seq}, headers=token(client))
+        assert answer.status_code == status, (seq, answer.text)
+    with Store.join(household.store.path) as store:
+        notes = [one.what for one in store.told("rye", time.time() - 60) if isinstance(one, Noted)]
+    assert Noting.STIRRED in notes
+    assert Noting.HOOCH not in notes[-1:]
+
+
 # --- who asks
 
 
@@ -266,7 +304,7 @@ def test_only_its_own_names_are_answered(client: httpx.Client, host: str, status
 
 
 def test_every_answer_says_what_browsers_may_do_with_it(client: httpx.Client) -> None:
-    for path in ("/", "/api/now", "/static/page.js", "/nothing", "/chart/uplot.min.css"):
+    for path in ("/", "/api/now", "/static/page.js", "/nothing", "/static/chart.js"):
         headers = client.get(path).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
@@ -287,7 +325,7 @@ def test_every_answer_says_what_browsers_may_do_with_it(client: httpx.Client) ->
     [
         "/static/../app.py", "/static/..%2fapp.py", "/static/%2e%2e/app.py", "/static/....//app.py",
         "/static//etc/passwd",
-        "/static/..\\app.py", "/static/page.css%00.js", "/chart/../__init__.py", "/chart/%2e%2e/%2e%2e/pip/__init__.py",
+        "/static/..\\app.py", "/static/page.css%00.js", "/static/%2e%2e/%2e%2e/pip/__init__.py", "/chart/uplot.min.css",
         "/static/", "/static", "/static/%ff",
     ],
 )  # fmt: skip

@@ -1,13 +1,9 @@
-"""The page in a real browser (Debian's chromium, driven by playwright), on the real daemon in a process of its own.
-
-Accessibility rules: axe-core (WCAG 2.2 A and AA), as carried by axe-playwright-python.
-"""
+"""The page in a real browser, on the real daemon in a process of its own."""
 
 from __future__ import annotations
 
 import json
 import os
-import re
 import signal
 import subprocess
 import sys
@@ -16,24 +12,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, expect
 
 from monitor.runs.store import Store
 from monitor.values import Fed, Noted, Noting
+from tests.browsing import PHONE, WAIT_MS, Eyes, card, serious
 from tests.page_house import grow, settings_of
-from tests.servers import free_port, listens, program, wait_until
+from tests.servers import free_port, listens, wait_until
 
 EVIL = "<img src=x onerror=alert(1)>"
 NAMES = ("rye", EVIL)
-# no window, no sandbox where the tests run as root, and nothing that calls home
-FLAGS = (
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-)  # fmt: skip
-PHONE = {"width": 360, "height": 780}
 VIEWS = ("#/", "#/past/rye", "#/over/1:1", "#/over/1:1,1:2", "#/plan/rye", "#/trials", "#/health")
-WAIT_MS = 20_000
 
 
 class House:
@@ -75,50 +64,6 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     made.stop()
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as driver:
-        made = driver.chromium.launch(executable_path=program("chromium"), args=list(FLAGS))
-        yield made
-        made.close()
-
-
-class Eyes:
-    """A page, and all that went wrong on it."""
-
-    def __init__(self, context: BrowserContext, url: str) -> None:
-        self.page: Page = context.new_page()
-        self.page.set_default_timeout(WAIT_MS)
-        self.wrong: list[str] = []
-        self.asked: list[str] = []
-        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
-        self.page.on("dialog", lambda dialog: (self.wrong.append("a dialog: " + dialog.message), dialog.dismiss()))
-        self.page.on("console", lambda said: said.type == "error" and self.wrong.append(said.text))
-        self.page.on("request", lambda request: self.asked.append(request.url))
-        self.page.goto(url)
-
-    def chart(self, jar: str = "rye") -> dict[str, str]:
-        """How far the picture of a jar goes."""
-        figure = self.page.locator("article", has=self.page.get_by_role("heading", name=jar, exact=True)).locator(
-            "figure"
-        )
-        figure.scroll_into_view_if_needed()
-        expect(figure).to_have_attribute("data-points", re.compile(r"\d+"), timeout=WAIT_MS)
-        data: dict[str, str] = figure.evaluate("node => ({ ...node.dataset })")
-        return data
-
-
-@pytest.fixture
-def context(browser: Browser) -> Iterator[BrowserContext]:
-    made = browser.new_context()
-    yield made
-    made.close()
-
-
-def card(page: Page, jar: str = "rye") -> Locator:
-    return page.locator("article", has=page.get_by_role("heading", name=jar, exact=True))
-
-
 def test_the_curve_moves_by_itself(house: House, context: BrowserContext) -> None:
     eyes = Eyes(context, house.url)
     before = float(eyes.chart()["last"])
@@ -141,28 +86,31 @@ def test_fed_is_one_tap_and_two_browsers_agree(house: House, browser: Browser, c
     mine = card(eyes.page)
     expect(mine.get_by_label("Starter, g")).to_have_value("25")
     expect(mine.get_by_label("Flour, g")).to_have_value("100")
+    expect(mine.get_by_role("button", name="Fed 25 + 100 + 100 g")).to_be_visible()
+    mine.get_by_text("Other amounts").click()
     mine.get_by_label("Flour, g").fill("80")
-    mine.get_by_role("button", name="Fed", exact=True).click()
-    expect(mine.get_by_role("status")).to_have_text("Feeding recorded.")
+    mine.get_by_role("button", name="Fed 25 + 80 + 100 g").click()
+    expect(mine.locator(".said")).to_have_text("Feeding recorded.")
     fed = [one for one in house.told("rye") if isinstance(one, Fed)][-1]
     assert (fed.starter_g, fed.flour_g, fed.water_g) == (25, 80, 100)
     assert abs(fed.time_s - time.time()) < 30
     for page in (eyes.page, other.page):
         expect(card(page)).to_contain_text("0 min ago", timeout=WAIT_MS)
     mine.get_by_role("button", name="Seen hooch").click()
-    expect(mine.get_by_role("status")).to_contain_text("hungry")
+    expect(mine.locator(".said")).to_contain_text("hungry")
     for page in (eyes.page, other.page):
         expect(card(page)).to_contain_text("liquid on top", timeout=WAIT_MS)
-    mine.get_by_role("button", name="Snooze 3 h").click(timeout=WAIT_MS)
+    mine.get_by_label("Snooze for").select_option("8 h")
+    mine.get_by_role("button", name="Snooze", exact=True).click(timeout=WAIT_MS)
     for page in (eyes.page, other.page):
         expect(card(page)).to_contain_text("Snoozed", timeout=WAIT_MS)
-    mine.get_by_text("Note something else").click()
-    mine.get_by_role("combobox", name="What").select_option("smell")
+    mine.get_by_text("Write something down").click()
+    mine.get_by_role("combobox", name="What").select_option("Smell")
     mine.get_by_label("In your words").fill("<b>vinegar</b>")
-    mine.get_by_role("button", name="Note", exact=True).click(timeout=WAIT_MS)
-    expect(mine.get_by_role("status")).to_have_text("Noted.")
+    mine.get_by_role("button", name="Write it down").click(timeout=WAIT_MS)
+    expect(mine.locator(".said")).to_have_text("Noted: smell.")
     kinds = [(one.what, one.text) for one in house.told("rye") if isinstance(one, Noted)]
-    assert kinds[-3:] == [(Noting.HOOCH, ""), (Noting.SNOOZE, "3"), (Noting.SMELL, "<b>vinegar</b>")]
+    assert kinds[-3:] == [(Noting.HOOCH, ""), (Noting.SNOOZE, "8"), (Noting.SMELL, "<b>vinegar</b>")]
     assert not eyes.wrong
     assert not other.wrong
     other.page.context.close()
@@ -190,7 +138,7 @@ def test_the_page_comes_back_by_itself_after_a_restart(house: House, context: Br
     expect(eyes.page.locator("#banner")).not_to_contain_text("Not connected", timeout=WAIT_MS)
     mine = card(eyes.page, EVIL)
     mine.get_by_role("button", name="Seen hooch").click()  # with the token from before
-    expect(mine.get_by_role("status")).to_contain_text("hungry")
+    expect(mine.locator(".said")).to_contain_text("hungry")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -203,10 +151,7 @@ def test_phone_and_accessibility_in_every_view(house: House, browser: Browser, s
         expect(eyes.page.locator("h1").first).to_be_visible()
         wide = eyes.page.evaluate("document.documentElement.scrollWidth")
         assert wide <= PHONE["width"], f"{view} scrolls sideways: {wide} px"
-        found = Axe().run(eyes.page).response["violations"]
-        serious = [one for one in found if one["impact"] in ("serious", "critical")]
-        where = [(one["id"], [node["html"][:120] for node in one["nodes"][:3]]) for one in serious]
-        assert not serious, f"{view}: {where}"
+        assert not serious(eyes.page), view
         if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
             name = view.replace("/", "-").replace("#", "view").replace(":", ".")
             eyes.page.screenshot(path=f"{folder}/{name}-{scheme}.png", full_page=True)
@@ -223,10 +168,10 @@ def test_it_can_be_used_with_the_keyboard(house: House, context: BrowserContext)
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "main"
     reached = []
-    for _ in range(12):
+    for _ in range(8):
         page.keyboard.press("Tab")
-        reached.append(page.evaluate("document.activeElement.textContent || document.activeElement.name"))
-    assert {"starter_g", "Fed", "Seen hooch", "Snooze 3 h"} <= set(reached)
+        reached.append(page.evaluate("document.activeElement.name || document.activeElement.textContent"))
+    assert {"Fed 25 + 80 + 100 g", "Seen hooch", "Snooze", "hours"} <= set(reached), reached
     page.goto(f"{house.url}#/plan/rye")
     slider = page.get_by_role("slider").first
     slider.focus()

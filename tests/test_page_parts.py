@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import string
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.page.curves import MOST_POINTS, Curve, Point, columns, thin
+from monitor.page.files import STATIC, joined
 from monitor.page.rows import readings_of, seq_at
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.store import Store
@@ -76,6 +78,28 @@ def test_a_stretch_is_the_same_as_by_reading_everything(tmp_path: Path) -> None:
         assert seq_at(store, -5.0) == 1
         assert seq_at(store, 60.0 * 1500) == 1501
         assert seq_at(store, 1e12) == 2001
+
+
+MODULES = sorted(STATIC.glob("*.js"))
+FORM = re.compile(
+    r"^(import \{ [\w, ]+ \} from \"\./\w+\.js\";|export (async )?(function|class|const) \w+.*|(?!import|export).*)$"
+)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.name)
+def test_modules_keep_to_the_forms_that_can_be_joined(path: Path) -> None:
+    wrong = [line for line in path.read_text().splitlines() if not FORM.match(line)]
+    assert not wrong
+    assert "export let" not in path.read_text()  # a joined module hands out what its names stand for, once
+
+
+def test_the_joined_script_holds_every_module_once_and_in_order() -> None:
+    script = joined(STATIC, "page")
+    places = [script.index(f"const from_{path.stem} = ") for path in MODULES]
+    assert len(places) == len(MODULES) == script.count(" = (() => {\n// ")
+    for used in re.finditer(r"= from_(\w+);", script):
+        assert script.index(f"const from_{used[1]} = ") < used.start()
+    assert "import " not in re.sub(r"//.*", "", script)
 
 
 SEAL = Seal("key", "word")

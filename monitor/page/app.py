@@ -11,6 +11,7 @@ import math
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs
 
 from jinja2 import Environment, FileSystemLoader, select_autoescape
@@ -25,9 +26,10 @@ from starlette.types import ASGIApp
 from monitor.core.display import Display
 from monitor.page import health, past, planning, telling
 from monitor.page.asked import ERRORS, body_of, numbers_of, whole
-from monitor.page.files import Files, chart_files
+from monitor.page.files import Files
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
+from monitor.page.lookback import Lookback
 from monitor.page.openapi import document
 from monitor.page.readers import Readers
 from monitor.page.sessions import Seal
@@ -37,16 +39,20 @@ from monitor.values import Fed, Noted
 from monitor.zone import zone_name
 
 HERE = Path(__file__).parent
+FIRST_CURVES = 4  # sent with the page: as many as the first screen of a phone or a desk shows
 
 
 class Page:
     """The answers to all paths."""
 
     def __init__(
-        self, settings: Settings, readers: Readers, live: Live, seal: Seal, wall: Callable[[], float], show: Display
-    ) -> None:
+        self, settings: Settings, readers: Readers, slow: Readers, live: Live, seal: Seal,
+        wall: Callable[[], float], show: Display,
+    ) -> None:  # fmt: skip
         self.settings = settings
         self.readers = readers
+        self.slow = slow
+        self.lookback = Lookback({jar.name: jar.empty_mm for jar in settings.jars})
         self.live = live
         self.seal = seal
         self.wall = wall
@@ -62,11 +68,23 @@ class Page:
         """The page itself: everything in it is filled in by page.js from the API."""
         seen = request.scope["jartide"]
         text = self.templates.get_template("page.html").render(
+            first=self._first(),
             token=self.seal.token(seen["session"]),
             read_only=self.settings.page.read_only,
             locked=seen["guard"].locked,
         )
         return HTMLResponse(text)
+
+    def _first(self) -> dict[str, Any]:
+        """What the first view shows, sent along with the page itself: a phone need not ask for it again."""
+        now = self._now()
+        names = [jar["jar"] for jar in now["jars"][:FIRST_CURVES]]
+        return {"now": now, "curves": {name: self.live.curve(name) for name in names}}
+
+    def _now(self) -> dict[str, Any]:
+        shown = self.settings.display
+        units = {"temperature": shown.temperature, "length": shown.length, "weight": shown.weight}
+        return {**self.live.now(), "units": units, "time_zone": shown.time_zone or zone_name()}
 
     async def login(self, request: Request) -> Response:
         """The form, or an answer to it."""
@@ -103,10 +121,7 @@ class Page:
 
     async def now(self, request: Request) -> Response:
         """Every jar now."""
-        shown = self.settings.display
-        units = {"temperature": shown.temperature, "length": shown.length, "weight": shown.weight}
-        zone = shown.time_zone or zone_name()
-        return JSONResponse({**self.live.now(), "units": units, "time_zone": zone})
+        return JSONResponse(self._now())
 
     async def curve(self, request: Request) -> Response:
         """The curve of a jar's open cycle."""
@@ -134,6 +149,11 @@ class Page:
         run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
         empty_mm = {jar.name: jar.empty_mm for jar in self.settings.jars}
         return JSONResponse(await self.readers.ask(past.one_cycle, run, number, empty_mm))
+
+    async def top(self, request: Request) -> Response:
+        """One cycle looked back upon."""
+        run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
+        return JSONResponse(await self.slow.ask(self.lookback.look, run, number))
 
     async def plan(self, request: Request) -> Response:
         """The next feeding."""
@@ -176,6 +196,14 @@ class Page:
         jar = self._jar(request)
         return await self._tell(telling.snoozed_of(await body_of(request), jar, self.wall()))
 
+    async def taken_back(self, request: Request) -> Response:
+        """A telling was a slip."""
+        jar = self._jar(request)
+        seq = telling.taken_back_of(await body_of(request))
+        told = await self.readers.ask(telling.take_back, jar, seq, self.wall())
+        self.live.wake()
+        return JSONResponse(told, 201)
+
     async def _tell(self, item: Fed | Noted) -> Response:
         told = await self.readers.ask(telling.tell, item, self.wall())
         self.live.wake()
@@ -205,12 +233,13 @@ def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
         Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),
+        Route("/api/jars/{jar:path}/taken_back", page.taken_back, methods=["POST"]),
         Route("/api/runs/{run}/cycles/{cycle}", page.cycle),
+        Route("/api/runs/{run}/cycles/{cycle}/top", page.top),
         Route("/api/trials", page.trials),
         Route("/api/health", page.health),
         Route("/api/openapi.json", page.openapi),
-        Route("/static/{name}", Files(HERE / "static").answer),
-        Route("/chart/{name}", Files(chart_files()).answer),
+        Route("/static/{name}", Files().answer),
     ]
     if page.settings.page.prefix:
         prefix = page.settings.page.prefix

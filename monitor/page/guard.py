@@ -25,8 +25,8 @@ from monitor.settings import PageSettings
 COOKIE = "jartide"
 TOKEN_HEADER = "x-jartide-token"
 BODY_BYTES = 16_384  # eight times the longest note, whatever its letters
-FILES = ("/static/", "/chart/")
-OPEN = ("/login", *FILES)  # what somebody sees who has not signed in
+FILES = "/static/"
+OPEN = ("/login", FILES)  # what somebody sees who has not signed in
 HEADERS = {
     # all of it is ours and comes as files: nothing inline, nothing from elsewhere, nobody may frame it
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "

@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, times
 from monitor.core.notices import Kind
-from monitor.runs import outbox
+from monitor.runs import outbox, tellings
 from monitor.runs.items import told_of
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
@@ -19,21 +19,33 @@ from monitor.values import Fed, Json, Noted, Noting, Stage
 
 State = dict[str, Any]  # one of the jars of `status.read`
 H_S = 3600.0
+BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
+STAGE_BRIEF = {  # a word or three to be read across the kitchen
+    Stage.UNKNOWN: "not known",
+    Stage.SETTLING: "settling",
+    Stage.RISING: "rising",
+    Stage.PEAKED: "at its peak",
+    Stage.FALLING: "sinking",
+    Stage.FLAT: "not rising",
+    Stage.RESTING: "resting",
+    Stage.AWAY: "away",
+}
 NOTE_WORDS = {
     Noting.HOOCH: "liquid on top",
     Noting.MOULD: "mould or streaks",
     Noting.SMELL: "smell",
     Noting.FLOAT_TEST: "float test",
-    Noting.BAKED: "baked",
+    Noting.BAKED: "baked with it",
     Noting.DISCARD: "discard",
     Noting.REMARK: "remark",
     Noting.TAKEN: "some taken",
     Noting.STIRRED: "stirred down",
-    Noting.REST: "put to rest",
-    Noting.REST_OVER: "rest over",
+    Noting.REST: "into the fridge",
+    Noting.REST_OVER: "out of the fridge",
     Noting.AWAY: "taken away",
     Noting.BACK: "back",
-    Noting.NEW_RUN: "new starter or jar",
+    Noting.NEW_RUN: "another jar or place",
+    Noting.NEW_STARTER: "another starter",
     Noting.SNOOZE: "snoozed",
 }
 
@@ -54,6 +66,7 @@ def jar_now(store: Store, state: State, jar: JarSettings, notices: NoticeSetting
         "run": run.id if run else None,
         "cycle": cycle["number"] if cycle else None,
         "stage": state["stage"],
+        "stage_brief": STAGE_BRIEF[Stage(state["stage"])],
         "stage_words": STAGE_WORDS[Stage(state["stage"])],
         "level_mm": _round(level_mm, 1),
         "level_words": None if level_mm is None else show.length(level_mm),
@@ -72,11 +85,22 @@ def jar_now(store: Store, state: State, jar: JarSettings, notices: NoticeSetting
         "forecast": _forecast(state, now_s, show),
         "next_notice": next_notice(state, kept, notes, notices, now_s, show),
         "snoozed_until": _moment(snoozed_until_s(notes, now_s), now_s, show),
+        "waiting": state["last_reading_s"] is None,
         "health": _health(state, now_s, show),
         "question": state["question"],
         "last_feeding": _last_feeding(store, state, jar),
         "notes": [_note(note, now_s, show) for note in notes],
+        "last_told": _last_told(store, jar, now_s, show),
     }
+
+
+def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> Json:
+    """What was told last, while it may still be a slip that is noticed."""
+    last = tellings.last(store, jar.name)
+    if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
+        return None
+    what = "fed" if isinstance(last.item, Fed) else NOTE_WORDS[last.item.what]
+    return {"seq": last.seq, "what_words": what, "words": show.clock(last.item.time_s, now_s)}
 
 
 def next_notice(
@@ -158,8 +182,6 @@ def _health(state: State, now_s: float, show: Display) -> list[Json]:
         )
         if state[key] is not None
     ]
-    if state["last_reading_s"] is None:
-        out.append("No reading yet")
     return out
 
 

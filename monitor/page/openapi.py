@@ -8,7 +8,7 @@ from typing import Any
 
 from monitor import __version__
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
-from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_MINUTES, NOTES
+from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.items import MOST_G, MOST_TEXT, SNOOZE_H
 from monitor.values import Stage
 
@@ -18,6 +18,7 @@ TEXT: Schema = {"type": "string"}
 NUMBER: Schema = {"type": "number"}
 WHOLE: Schema = {"type": "integer"}
 YES_NO: Schema = {"type": "boolean"}
+OBJECT: Schema = {"type": "object"}
 ERROR: Schema = {"$ref": "#/components/schemas/Error"}
 JAR = {
     "name": "jar",
@@ -59,7 +60,6 @@ def document() -> Schema:
 
 
 def _paths() -> Schema:
-    now, cycle = _ref("Now"), _ref("Cycle")
     limits = {
         "target_h": (TARGET_H, "Hours from the feeding to the start of fall. Default: the jar's cycle_h."),
         "temperature_c": (TEMPERATURE_C, "Expected at the jar. Default: its usual day."),
@@ -75,7 +75,7 @@ def _paths() -> Schema:
     place = [{"name": key, "in": "path", "required": True, "schema": number} for key in ("run", "cycle")]
     return {
         "/api/session": {"get": _get("The token that a telling must carry", _object(token=TEXT, read_only=YES_NO))},
-        "/api/now": {"get": _get("Every watched jar now", now)},
+        "/api/now": {"get": _get("Every watched jar now", _ref("Now"))},
         "/api/events": {
             "get": {
                 "summary": "Server-sent events: what has changed, as the keys of GET api/now, and new points of curves",
@@ -94,9 +94,7 @@ def _paths() -> Schema:
         "/api/jars/{jar}/curve": {"get": _get("The curve of the open cycle", _ref("OpenCurve"), 404, parameters=[JAR])},
         "/api/jars/{jar}/cycles": {
             "get": _get(
-                "Past cycles, newest first",
-                _object(jar=TEXT, count=WHOLE, cycles=_list(cycle), verdict=TEXT, because=TEXT, advice=_list(TEXT)),
-                404, 503, parameters=[JAR],
+                "Past cycles, newest first, and what is judged of the starter", _ref("Past"), 404, 503, parameters=[JAR]
             )
         },
         "/api/jars/{jar}/plan": {
@@ -104,6 +102,7 @@ def _paths() -> Schema:
         },
         "/api/jars/{jar}/fed": {"post": _post("Tell a feeding", "Fed", 409)},
         "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
+        "/api/jars/{jar}/taken_back": {"post": _post("Take back what was told last, a slip", "TakenBack", 409)},
         "/api/jars/{jar}/snoozed": {"post": _post("Hold notices back for some hours", "Snoozed")},
         "/api/runs/{run}/cycles/{cycle}": {
             "get": _get(
@@ -111,13 +110,51 @@ def _paths() -> Schema:
                 _ref("CycleCurve"), 404, 422, 503, parameters=place,
             )
         },
-        "/api/trials": {"get": _get("Trials and how they stand", _list({"type": "object"}), 503)},
+        "/api/runs/{run}/cycles/{cycle}/top": {
+            "get": _get(
+                "One cycle's peak and start of fall looked back upon, each with the range that holds 90 %",
+                _ref("CycleTop"), 404, 422, 503, parameters=place,
+            )
+        },
+        "/api/trials": {"get": _get("Trials and how they stand", _list(OBJECT), 503)},
         "/api/health": {"get": _get("How the watching is doing", _ref("Health"), 503)},
-        "/api/openapi.json": {"get": _get("This document", {"type": "object"})},
+        "/api/openapi.json": {"get": _get("This document", OBJECT)},
     }  # fmt: skip
 
 
 def _schemas() -> Schema:
+    return {"Error": _object(error=TEXT), **_now_schemas(), **_past_schemas(), **_health_schemas(), **_told_schemas()}
+
+
+def _now_schemas() -> Schema:
+    """The jars as they are."""
+    return {
+        "Now": _object(
+            as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, place=TEXT, trouble=_maybe(TEXT),
+            troubles=_list(TEXT), jars=_list(_ref("Jar")), quiet_jars=_list(TEXT), units=OBJECT, time_zone=_maybe(TEXT),
+        ),
+        "Jar": _object(
+            jar=TEXT, run=_maybe(WHOLE), cycle=_maybe(WHOLE), stage={"enum": [stage.value for stage in Stage]},
+            stage_brief=TEXT, stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER),
+            slope_mm_per_h=_maybe(NUMBER), temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
+            fed=_maybe(OBJECT), forecast=_maybe(OBJECT), next_notice=_maybe(OBJECT), waiting=YES_NO, health=_list(TEXT),
+            question=_maybe(TEXT), last_feeding=OBJECT, notes=_list(OBJECT),
+            last_told=_maybe(_object(seq=WHOLE, what_words=TEXT, words=TEXT)),
+        ),
+        "OpenCurve": _object(
+            jar=TEXT, place=TEXT, fed_at_s=_maybe(NUMBER), level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER,
+            curve=_columns(),
+        ),
+        "Plan": _object(
+            jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
+            hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, caution=_maybe(TEXT),
+            cycles=WHOLE,
+        ),
+    }  # fmt: skip
+
+
+def _past_schemas() -> Schema:
+    """Cycles and trials."""
     row = {
         "jar": TEXT, "run": WHOLE, "cycle": WHOLE, "imported": YES_NO, "fed_at_s": NUMBER, "ended_at_s": _maybe(NUMBER),
         "sure": YES_NO, "rested": YES_NO, **{key: _maybe(NUMBER) for key in GRAMS}, "flour": _maybe(TEXT),
@@ -125,69 +162,59 @@ def _schemas() -> Schema:
         "hours_to_fall": _maybe(NUMBER), "equivalent_hours_to_peak": _maybe(NUMBER),
         "mean_temperature_c": _maybe(NUMBER),
     }  # fmt: skip
-    columns = _object(
-        time_s=_list(NUMBER), middle_mm=_list(NUMBER), lowest_mm=_list(NUMBER), highest_mm=_list(NUMBER),
-        temperature_c=_list(_maybe(NUMBER)),
-    )  # fmt: skip
+    span = _maybe(_object(earliest_s=NUMBER, likely_s=NUMBER, latest_s=NUMBER))
+    three = _maybe({**_list(NUMBER), "minItems": 3, "maxItems": 3})
     return {
-        "Error": _object(error=TEXT),
-        "Now": _object(
-            as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, place=TEXT, trouble=_maybe(TEXT),
-            troubles=_list(TEXT),
-            jars=_list(_ref("Jar")), quiet_jars=_list(TEXT), units={"type": "object"},
-            time_zone=_maybe(TEXT),
-        ),
-        "Jar": _object(
-            jar=TEXT, run=_maybe(WHOLE), cycle=_maybe(WHOLE), stage={"enum": [stage.value for stage in Stage]},
-            stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER), slope_mm_per_h=_maybe(NUMBER),
-            temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
-            fed=_maybe({"type": "object"}),
-            forecast=_maybe({"type": "object"}), next_notice=_maybe({"type": "object"}), health=_list(TEXT),
-            question=_maybe(TEXT), last_feeding={"type": "object"}, notes=_list({"type": "object"}),
-        ),
-        "OpenCurve": _object(
-            jar=TEXT, place=TEXT, fed_at_s=_maybe(NUMBER), level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER,
-            curve=columns,
+        "Past": _object(
+            jar=TEXT, count=WHOLE, cycles=_list(_ref("Cycle")), verdict=TEXT, because=TEXT, advice=_list(TEXT),
+            discarded_g=OBJECT,
         ),
         "Cycle": _object(**row),
         "CycleCurve": _object(
-            **row, level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER, curve=columns, clock_h=_list(NUMBER),
+            **row, level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER, curve=_columns(), clock_h=_list(NUMBER),
             equivalent_h=_list(NUMBER), marks=_list(_object(kind=TEXT, at_s=NUMBER)),
         ),
-        "Plan": _object(
-            jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
-            hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, cycles=WHOLE,
+        "CycleTop": _object(
+            run=WHOLE, cycle=WHOLE, peak_at=span, fall_at=span, hours_to_peak=three, hours_to_fall=three,
+            rise_ratio=three, known_at_s=_maybe(NUMBER),
         ),
+    }  # fmt: skip
+
+
+def _health_schemas() -> Schema:
+    return {
         "Health": _object(
-            as_of_s=_maybe(NUMBER), watching=YES_NO, sources=_list({"type": "object"}), troubles=_list(TEXT),
-            store={"type": "object"}, notices={"type": "object"}, rejected=_list({"type": "object"}),
+            as_of_s=_maybe(NUMBER), watching=YES_NO, sources=_list(OBJECT), troubles=_list(TEXT), store=OBJECT,
+            notices=OBJECT, rejected=_list(OBJECT),
         ),
-        "Fed": {
-            "type": "object",
-            "additionalProperties": False,
-            "properties": {
-                **{key: _maybe({**NUMBER, "minimum": 0, "maximum": MOST_G}) for key in GRAMS},
-                "flour": _maybe({**TEXT, "maxLength": MOST_FLOUR}),
-                "minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}),
-            },
-        },
+    }  # fmt: skip
+
+
+def _told_schemas() -> Schema:
+    """What may be told: strict, with the limits that `telling` holds."""
+    ago = {"minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES})}
+    return {
+        "Fed": _strict(
+            **{key: _maybe({**NUMBER, "minimum": 0, "maximum": MOST_G}) for key in GRAMS},
+            flour=_maybe({**TEXT, "maxLength": MOST_FLOUR}), **ago,
+        ),
         "Snoozed": {
-            "type": "object",
-            "additionalProperties": False,
-            "required": ["hours"],
-            "properties": {"hours": {**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}},
+            **_strict(hours={**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}), "required": ["hours"]
         },
         "Noted": {
-            "type": "object",
-            "additionalProperties": False,
+            **_strict(what={"enum": list(NOTES)}, text=_maybe({**TEXT, "maxLength": MOST_TEXT}), **ago),
             "required": ["what"],
-            "properties": {
-                "what": {"enum": list(NOTES)},
-                "text": _maybe({**TEXT, "maxLength": MOST_TEXT}),
-                "minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}),
-            },
         },
+        "TakenBack": {**_strict(seq={**WHOLE, "minimum": 1, "maximum": MOST_SEQ - 1}), "required": ["seq"]},
     }  # fmt: skip
+
+
+def _columns() -> Schema:
+    """A curve."""
+    return _object(
+        time_s=_list(NUMBER), middle_mm=_list(NUMBER), lowest_mm=_list(NUMBER), highest_mm=_list(NUMBER),
+        temperature_c=_list(_maybe(NUMBER)),
+    )  # fmt: skip
 
 
 def _get(summary: str, schema: Schema, *errors: int, parameters: list[Schema] | None = None) -> Schema:
@@ -221,7 +248,8 @@ def _errors(*statuses: int) -> Schema:
     words = {
         400: "The body is no JSON, or the host is not the page's", 401: "Not signed in",
         403: "Read only, or not from here",
-        404: "There is none", 409: "Told a moment ago already", 413: "Too long", 415: "Not application/json",
+        404: "There is none", 409: "Told a moment ago already, or not what was told last",
+        413: "Too long", 415: "Not application/json",
         422: "A value that cannot be", 503: "The store cannot be read just now, or too much is asked at once",
     }  # fmt: skip
     return {str(status): {"description": words[status], "content": _json(ERROR)} for status in sorted(statuses)}
@@ -237,6 +265,10 @@ def _ref(name: str) -> Schema:
 
 def _object(**properties: Schema) -> Schema:
     return {"type": "object", "required": list(properties), "properties": properties}
+
+
+def _strict(**properties: Schema) -> Schema:
+    return {"type": "object", "additionalProperties": False, "properties": properties}
 
 
 def _list(of: Schema) -> Schema:

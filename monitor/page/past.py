@@ -1,7 +1,7 @@
 """Looking back: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours, trials.
 
-Times of the peak and of the fall are those that were decided as it happened; `jartide review` refines them by looking
-both ways, which takes seconds of work that a page must not take from the readings.
+Times of the peak and of the fall are those that were decided as it happened: a list of years needs no more, and one
+cycle is looked back upon by `lookback`.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import asdict
 from monitor.core import trial as trials
 from monitor.core import vigour, warmth
 from monitor.core.display import feeding_ratio
+from monitor.core.standing import standing
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.rows import readings_of
 from monitor.page.telling import Refused
@@ -23,6 +24,7 @@ from monitor.values import Cycle, Event, EventKind, Json, Noted
 
 H_S = 3600.0
 LONGEST_S = 7 * 24 * H_S  # of a cycle's curve: a fridge's rest of weeks is a flat line
+OPEN_S = 72 * H_S  # of one that has not ended: for detection it closes then
 MOST_CYCLES = 2000  # newest first: nearly three years of two feedings a day
 MARKS = {
     EventKind.PEAK_REACHED: "peak",
@@ -42,9 +44,8 @@ def cycles(store: Store, jar: str, now_s: float, most: int = MOST_CYCLES) -> Jso
     runs = _runs(store, jar)
     listed = [(run, cycle) for run in runs for cycle in store.cycles(run.id)]
     listed.sort(key=lambda one: -one[1].fed_at_s)
-    judged = vigour.assess(
-        [cycle for _, cycle in reversed(listed) if cycle.fall_at_s is not None], _notes(store, jar), now_s
-    )
+    notes = _notes(store, jar)
+    judged = vigour.assess(history.of_starter(store, jar), notes, now_s)
     return {
         "jar": jar,
         "count": len(listed),
@@ -52,18 +53,14 @@ def cycles(store: Store, jar: str, now_s: float, most: int = MOST_CYCLES) -> Jso
         "verdict": judged.verdict,
         "because": judged.because,
         "advice": list(judged.advice),
+        "discarded_g": {**vigour.discarded_g(notes)},
     }
 
 
 def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, float | None]) -> Json:
     """One cycle with its curve; `jar_empty_mm` is the config's, for runs that began without. Raises Refused."""
-    found = store.runs("WHERE run.id = ?", (run_id,))
-    cycle = next((c for run in found for c in store.cycles(run.id) if c.number == number), None)
-    if not found or cycle is None:
-        raise Refused(f"there is no cycle {run_id}:{number}", 404)
-    run = found[0]
-    until_s = cycle.ended_at_s if cycle.ended_at_s is not None else cycle.fed_at_s + 72 * H_S
-    until_s = min(until_s, cycle.fed_at_s + LONGEST_S)
+    run, cycle = cycle_of(store, run_id, number)
+    until_s = readings_end_s(cycle)
     empty_mm = run.empty_mm if run.empty_mm is not None else jar_empty_mm.get(run.jar)
     curve = Curve(cycle.fed_at_s, empty_mm)
     for reading in readings_of(store, run, cycle.fed_at_s, until_s):
@@ -85,6 +82,21 @@ def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, fl
         "equivalent_h": [round(clock.worth_h(max(h, 0.0)), 4) for h in hours],
         "marks": marks,
     }
+
+
+def cycle_of(store: Store, run_id: int, number: int) -> tuple[Run, Cycle]:
+    """A run and a cycle of it. Raises Refused and StoreTrouble."""
+    found = store.runs("WHERE run.id = ?", (run_id,))
+    cycle = next((c for run in found for c in store.cycles(run.id) if c.number == number), None)
+    if not found or cycle is None:
+        raise Refused(f"there is no cycle {run_id}:{number}", 404)
+    return found[0], cycle
+
+
+def readings_end_s(cycle: Cycle) -> float:
+    """Up to where a cycle's readings are looked at."""
+    until_s = cycle.ended_at_s if cycle.ended_at_s is not None else cycle.fed_at_s + OPEN_S
+    return min(until_s, cycle.fed_at_s + LONGEST_S)
 
 
 def all_trials(store: Store) -> list[Json]:
@@ -165,15 +177,8 @@ def _hours(at_s: float | None, cycle: Cycle) -> float | None:
 
 
 def _turns(events: Sequence[Event], from_s: float, until_s: float) -> list[Json]:
-    """What was decided of one cycle. A peak may be refined: the last one counts; what a telling replaced does not."""
-    replaced = {event.replaces for event in events}
-    shown = [
-        event
-        for event in events
-        if event.kind in MARKS
-        and from_s <= event.happened_at_s <= until_s
-        and f"{event.kind.value}@{event.happened_at_s:.0f}" not in replaced
-    ]
+    """What was decided of one cycle and stands. A peak may be refined: the last one counts."""
+    shown = [e for e in standing(events) if e.kind in MARKS and from_s <= e.happened_at_s <= until_s]
     last = next((event for event in reversed(shown) if event.kind is EventKind.PEAK_REACHED), None)
     return [
         {"kind": MARKS[event.kind], "at_s": event.happened_at_s}

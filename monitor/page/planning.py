@@ -72,5 +72,6 @@ def plan(
         "hours_to_fall": [round(h, 2) for h in made.hours_to_fall],
         "met": made.met,
         "because": made.because,
+        "caution": made.caution,
         "cycles": culture.cycles,
     }

@@ -1,15 +1,18 @@
 """Questions to the store from the page's event loop: each runs in a worker thread that has a connection of its own.
 
 Two workers: one slow question does not hold up the rest, and a crowd of browsers cannot take more of the machine from
-the readings than that. A connection that failed is closed, and the next question opens a new one.
+the readings than that. What is work and no look has one of its own that gives way to everything else. A connection that
+failed is closed, and the next question opens a new one.
 """
 
 from __future__ import annotations
 
 import asyncio
+import os
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
@@ -31,15 +34,18 @@ class Readers:
     """`await readers.ask(question, ...)` is `question(store, ...)`, run elsewhere. Raises what that raises,
     StoreTrouble when the store cannot be opened, and TooBusy."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, workers: int = WORKERS, waiting: int = WAITING, niceness: int = 0) -> None:
         self._path = path
-        self._pool = ThreadPoolExecutor(WORKERS, thread_name_prefix="page-reader")
+        self._pool = ThreadPoolExecutor(
+            workers, thread_name_prefix="page-reader", initializer=_give_way, initargs=(niceness,)
+        )
         self._mine = threading.local()
         self._waiting = 0
+        self._most = waiting
 
     async def ask(self, question: Callable[Concatenate[Store, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
         """The question's answer."""
-        if self._waiting >= WAITING:
+        if self._waiting >= self._most:
             raise TooBusy
         self._waiting += 1
         try:
@@ -63,3 +69,10 @@ class Readers:
             self._mine.store = None
             store.close()
             raise
+
+
+def _give_way(niceness: int) -> None:
+    """Let this thread run only when nobody else wants to (Linux counts niceness by the thread)."""
+    if niceness:
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), niceness)

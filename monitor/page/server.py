@@ -106,6 +106,7 @@ class PageServer:
     async def _serve(self, listener: socket.socket) -> None:
         import uvicorn
 
+        from monitor.page import lookback
         from monitor.page.app import Page, make
         from monitor.page.live import Live
         from monitor.page.readers import Readers
@@ -114,11 +115,13 @@ class PageServer:
         page = self._settings.page
         password = secret(env=page.password_env, file=page.password_file, what="the password of the page")
         token = secret(env=page.token_env, file=page.token_file, what="the token of the page")
-        readers = Readers(self._settings.store.path)
+        path = self._settings.store.path
+        readers = Readers(path)
+        slow = Readers(path, workers=1, waiting=lookback.WAITING, niceness=lookback.NICENESS)
         show = display(self._settings.display)
         live = Live(self._settings, readers, self._wall, show)
         seal = Seal(_key(self._settings), password)
-        app = make(Page(self._settings, readers, live, seal, self._wall, show), password, token)
+        app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token)
         config = uvicorn.Config(
             app,
             log_config=None,
@@ -140,6 +143,7 @@ class PageServer:
         finally:
             beating.cancel()
             readers.close()
+            slow.close()
 
 
 async def _beat() -> None:

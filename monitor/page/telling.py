@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from monitor.runs import tellings
 from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -16,6 +17,7 @@ from monitor.values import Fed, Json, Noted, Noting
 
 MOST_FLOUR = 100
 MOST_MINUTES = OLDEST_S / 60.0
+MOST_SEQ = 2**53  # what JSON readers take for whole
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
 GRAMS = ("starter_g", "flour_g", "water_g")
@@ -59,6 +61,27 @@ def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     if hours is None:
         raise Refused(f"hours: must be {SNOOZE_H[0]:g} to {SNOOZE_H[1]:g}")
     return Noted(time_s=now_s, jar=jar.name, what=Noting.SNOOZE, text=f"{hours:g}")
+
+
+def taken_back_of(body: object) -> int:
+    """The place of the telling that a body says was a mistake: that which the person has in view. Raises Refused."""
+    seq = _table(body, ("seq",)).get("seq")
+    if isinstance(seq, bool) or not isinstance(seq, int) or not 0 < seq < MOST_SEQ:
+        raise Refused("seq: must be the number that the telling was answered with")
+    return seq
+
+
+def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
+    """Say that what was told last of a jar, as item `seq`, was a mistake. Raises Refused and StoreTrouble."""
+    with store.writing():
+        last = tellings.last(store, jar.name)
+        if last is None or last.seq != seq:
+            raise Refused("that is not what was told last: somebody has told something since, or taken it back", 409)
+        try:
+            telling = tellings.take_back(store, jar.name, now_s)
+        except tellings.CannotTakeBack as error:
+            raise Refused(str(error), 409) from None
+    return {"seq": telling.seq, "at_s": telling.item.time_s}
 
 
 def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:

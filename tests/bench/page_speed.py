@@ -30,7 +30,7 @@ from monitor.values import Cycle, JarState, Level, Stage
 from tests.night import EMPTY_MM, level_mm
 from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
-from tests.test_page_browser import FLAGS
+from tests.browsing import FLAGS
 from tests.test_page_load import PAGES, watched
 
 YEAR_S = 365 * 86_400.0

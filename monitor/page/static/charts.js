@@ -1,18 +1,34 @@
-// Charts with uPlot: the level of a cycle with its turning points, several cycles over each other, months of cycles.
-// uPlot draws; what is added here are labelled lines, ranges, local times and a sentence for whoever cannot see it.
+// Charts with uPlot: the level of a cycle with its turning points, its temperature beneath. uPlot draws; what is added here
+// are labelled lines, ranges, local times and a sentence for whoever cannot see it.
 
-import { clock, day, dayAndClock, el, house, lengthUnit, sayLength, sayWarmth, svg, toLength, toWarmth } from "./words.js";
+import { clock, day, dayAndClock, el, house, lengthUnit, toLength, toWarmth } from "./words.js";
 
-const DASHES = [[], [10, 5], [2, 4], [12, 4, 2, 4], [6, 6], [16, 6], [1, 7], [8, 3, 1, 3, 1, 3]];
+const CALM = 7; // points whose middle counts for how high the chart must be
 const GLYPHS = { fed: "▲", peak: "◆", fall: "▼", note: "●" };
 
-const colour = (role) => getComputedStyle(document.documentElement).getPropertyValue(`--${role}`).trim();
-const tzDate = (s) => (house.zone ? uPlot.tzDate(new Date(s * 1000), house.zone) : new Date(s * 1000));
+// the library comes beside everything else: words and buttons need not wait for it
+const library = new Promise((done) => {
+  if (globalThis.uPlot) done();
+  else document.getElementById("chart").addEventListener("load", done);
+});
+
+export const colour = (role) => getComputedStyle(document.documentElement).getPropertyValue(`--${role}`).trim();
+
+// a browser takes a good part of a millisecond to say what time it is in a zone: asked for once an hour of the chart
+const shifts = new Map();
+export function tzDate(s) {
+  if (!house.zone) return new Date(s * 1000);
+  const hour = Math.floor(s / 3600) * 3600e3;
+  if (!shifts.has(hour)) shifts.set(hour, uPlot.tzDate(new Date(hour), house.zone).getTime() - hour);
+  return new Date(s * 1000 + shifts.get(hour));
+}
 
 /** Charts follow the width of their box and the colours of the day; returns what ends that. */
-function mount(box, height, build) {
-  let chart = null;
+export function mount(box, height, build) {
+  let chart = null, ended = false;
   const draw = () => {
+    if (!globalThis.uPlot) { library.then(draw); return; }
+    if (ended) return;
     const width = Math.floor(box.clientWidth);
     if (width < 50) return;
     const before = chart;
@@ -29,11 +45,11 @@ function mount(box, height, build) {
   return {
     draw,
     chart: () => chart,
-    end() { watch.disconnect(); dark.removeEventListener("change", draw); chart?.destroy(); chart = null; },
+    end() { ended = true; watch.disconnect(); dark.removeEventListener("change", draw); chart?.destroy(); chart = null; },
   };
 }
 
-function axes(xValues, yLabel, yValues) {
+export function axes(xValues, yLabel, yValues) {
   const common = { stroke: colour("ink"), grid: { stroke: colour("edge"), width: 1 }, ticks: { stroke: colour("edge") },
     font: "13px system-ui, sans-serif", labelFont: "13px system-ui, sans-serif" };
   return [
@@ -42,11 +58,10 @@ function axes(xValues, yLabel, yValues) {
   ];
 }
 
-const byClock = (chart, splits) => splits.map((s) => (clock(s) === "00:00" ? day(s) : clock(s)));
-const byDay = (chart, splits) => splits.map((s, i) => (i && day(s) === day(splits[i - 1]) ? "" : day(s)));
+export const byClock = (chart, splits) => splits.map((s) => (clock(s) === "00:00" ? day(s) : clock(s)));
 
 /** Labelled vertical lines and shaded ranges, drawn over the grid. */
-function marksPlugin(marks, spans) {
+export function marksPlugin(marks, spans) {
   return {
     hooks: {
       drawClear: (u) => {
@@ -115,11 +130,12 @@ function broken(columns, gap_s) {
   return out;
 }
 
-const known = (values) => values.filter((v) => v !== null);
-function padded(values, least) {
-  const some = known(values);
+/** A range around values; with `calm`, around the middles of so many neighbours: a hand over the jar is no level. */
+export function padded(values, least, calm = 1) {
+  const some = values.filter((v) => v !== null);
   if (!some.length) return [0, 1];
-  const low = Math.min(...some), high = Math.max(...some), pad = Math.max((high - low) * 0.18, least);
+  const middles = calm > 1 && some.length > calm ? some.slice(calm - 1).map((_, i) => some.slice(i, i + calm).sort((a, b) => a - b)[calm >> 1]) : some;
+  const low = Math.min(...middles), high = Math.max(...middles), pad = Math.max((high - low) * 0.18, least);
   return [low - pad * 0.5, high + pad];
 }
 
@@ -147,19 +163,22 @@ export class CycleChart {
 
   set(marks, spans, until_s, says) {
     this.marks = marks; this.spans = spans; this.until_s = until_s;
+    this.node.dataset.expected = spans.map((span) => Math.round(span.likely)).join(" "); // for whoever inspects the page
     if (says) this.pictures.setAttribute("aria-label", says);
   }
 
-  /** New points of the same curve. */
-  merge(columns) {
-    const curve = this.state.curve, keys = Object.keys(curve);
+  /** Put new points into `state`; whether it is still to be shown for the first time. */
+  merge(state, columns) {
+    const curve = state.curve, keys = Object.keys(curve);
     columns.time_s.forEach((s, i) => {
       const last = curve.time_s.length - 1;
       let place = s > (curve.time_s[last] ?? -Infinity) ? last + 1 : curve.time_s.lastIndexOf(s);
       if (place < 0) return; // older than what is drawn, and thinned: the next full answer has it
       for (const key of keys) curve[key][place] = columns[key][i];
     });
+    if (this.state !== state || !this.top) return true;
     this.redraw();
+    return false;
   }
 
   redraw() {
@@ -188,10 +207,10 @@ export class CycleChart {
     const cursor = { sync: { key: `s${Math.random()}` }, drag: { x: false, y: false }, points: { show: false } };
     const hooks = { setCursor: [(u) => this.read(u)] };
     const plain = { legend: { show: false }, tzDate, cursor, padding: [6, 14, 0, 0] };
-    const scale = (values, least) => ({ x: { range }, y: { range: () => padded(values(), least) } });
+    const scale = (values, least, calm) => ({ x: { range }, y: { range: () => padded(values(), least, calm) } });
     const title = this.state.level_known === false ? `movement, ${lengthUnit()}` : `level, ${lengthUnit()}`;
     this.top = mount(this.level, 230, (width, height, box) => new uPlot({
-      ...plain, width, height, hooks, scales: scale(() => this.data.middle, 3),
+      ...plain, width, height, hooks, scales: scale(() => this.data.middle, 3, CALM),
       axes: axes(byClock, title),
       series: [{}, { stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },
         { stroke: colour("tide"), width: 2.5, points: { show: false } }],
@@ -219,42 +238,3 @@ export class CycleChart {
       `${lengthUnit()}${warm === null ? "" : `, ${warm.toFixed(1)} ${unit}`}`;
   }
 }
-
-/** Several cycles over each other: `cycles` are [{label, hours, level_mm}], levels above their start. */
-export function overlay(box, cycles, xLabel) {
-  const roles = ["tide", "crust", "warm", "ink"];
-  return mount(box, 320, (width, height, into) => {
-    const tables = cycles.map((c) => [c.hours, c.level_mm.map(toLength)]);
-    const data = tables.length > 1 ? uPlot.join(tables) : tables[0];
-    const both = axes((u, splits) => splits.map((h) => `${h}`), `above its start, ${lengthUnit()}`);
-    both[0].label = xLabel; both[0].labelSize = 22;
-    return new uPlot({
-      width, height, legend: { show: false }, padding: [8, 14, 0, 0], scales: { x: { time: false } }, axes: both,
-      cursor: { drag: { x: false, y: false }, points: { show: false } },
-      series: [{}, ...cycles.map((c, i) => ({
-        stroke: colour(roles[i % roles.length]), width: 2.5, dash: DASHES[i % DASHES.length], spanGaps: true, points: { show: false },
-      }))],
-    }, data, into);
-  });
-}
-
-/** The line sample beside a cycle's name in an overlay: the same dash and colour. */
-export function sample(i) {
-  const roles = ["tide", "crust", "warm", "ink"];
-  return svg("svg", { viewBox: "0 0 48 12", "aria-hidden": "true" },
-    svg("path", { d: "M1 6h46", stroke: `var(--${roles[i % roles.length]})`, "stroke-dasharray": DASHES[i % DASHES.length].join(" ") || null }));
-}
-
-/** A jar's months: one value a cycle as points, with a label wherever the ratio fed has changed. */
-export function months(box, times_s, values, label, changes) {
-  return mount(box, 190, (width, height, into) => new uPlot({
-    width, height, legend: { show: false }, tzDate, padding: [8, 14, 0, 0],
-    cursor: { drag: { x: false, y: false }, points: { show: false } },
-    scales: { y: { range: () => padded(values, 0.2) } },
-    axes: axes(byDay, label),
-    series: [{}, { stroke: colour("tide"), width: 1, dash: [2, 5], points: { show: true, size: 7, fill: colour("tide") } }],
-    plugins: [marksPlugin(() => changes, () => [])],
-  }, [times_s, values], into));
-}
-
-export { sayLength, sayWarmth };

@@ -6,8 +6,9 @@ import { clock, el, get, house } from "./words.js";
 const AGAIN_MS = 3000;
 
 export class Live {
-  constructor(banner) {
+  constructor(banner, curves) {
     this.banner = banner;
+    this.curves = curves; // that came with the page, by jar; each is good for one drawing
     this.listeners = new Set();
     this.now = null;
     this.source = null;
@@ -22,23 +23,31 @@ export class Live {
     return () => this.listeners.delete(listener);
   }
 
-  start() { this.fetchAll(); }
+  /** `first` came with the page itself: nothing need be asked for. */
+  start(first) { this.take(first); }
 
   async fetchAll() {
     clearTimeout(this.timer);
     this.source?.close();
     try {
-      const now = await get("api/now");
-      house.units = now.units;
-      house.zone = now.time_zone ?? undefined;
-      this.now = now;
-      this.lost = null;
-      for (const listener of this.listeners) listener.whole?.(now);
-      this.say(now);
-      this.open(now.place);
+      this.take(await get("api/now"));
     } catch (error) {
       this.lose(error);
     }
+  }
+
+  /** The server's clock: what is told "as of then" must not hang on a phone's. */
+  now_s() { return Date.now() / 1000 + this.ahead_s; }
+
+  take(now) {
+    this.ahead_s = now.now_s - Date.now() / 1000;
+    house.units = now.units;
+    house.zone = now.time_zone ?? undefined;
+    this.now = now;
+    this.lost = null;
+    for (const listener of this.listeners) listener.whole?.(now);
+    this.say(now);
+    this.open(now.place);
   }
 
   open(place) {

@@ -2,24 +2,25 @@
 
 import { Live } from "./live.js";
 import { nowView } from "./now.js";
-import { overView, pastView } from "./past.js";
+import { overView } from "./over.js";
+import { pastView } from "./past.js";
 import { planView } from "./plan.js";
 import { healthView, trialsView } from "./rest.js";
 import { el } from "./words.js";
 
 const VIEWS = { "": nowView, past: pastView, over: overView, plan: planView, trials: trialsView, health: healthView };
 const main = document.getElementById("main");
-const live = new Live(document.getElementById("banner"));
+const first = JSON.parse(document.getElementById("first").textContent);
+const live = new Live(document.getElementById("banner"), first.curves);
 let leave = () => {};
 let visit = 0;
 
-async function go(first) {
+async function go(begins) {
   if (location.hash === "#main") { main.focus(); return; }
   const mine = ++visit;
   const [, name = "", ...rest] = location.hash.replace(/^#/, "").split("/");
   let argument;
   try { argument = rest.length ? decodeURIComponent(rest.join("/")) : undefined; } catch { argument = undefined; }
-  const view = Object.hasOwn(VIEWS, name) ? VIEWS[name] : nowView;
   leave();
   leave = () => {};
   main.replaceChildren();
@@ -30,7 +31,7 @@ async function go(first) {
   const stage = el("div");
   main.append(stage);
   try {
-    const end = await view(stage, live, argument);
+    const end = await VIEWS[Object.hasOwn(VIEWS, name) ? name : ""](stage, live, argument);
     if (mine === visit) leave = end; else end();
   } catch (error) {
     if (mine === visit) stage.replaceChildren(el("h1", { tabindex: -1 }, "This cannot be shown"), el("p", { class: "bad" }, String(error.message)));
@@ -38,9 +39,9 @@ async function go(first) {
   if (mine !== visit) return;
   const title = stage.querySelector("h1");
   document.title = title ? `${title.textContent} · Jartide` : "Jartide";
-  if (!first) title?.focus();
+  if (!begins) title?.focus();
 }
 
 addEventListener("hashchange", () => go(false));
-live.start();
-const begin = live.subscribe({ whole() { begin(); go(true); } });
+live.start(first.now);
+go(true);

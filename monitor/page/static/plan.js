@@ -11,8 +11,8 @@ export async function planView(main, live, jarName) {
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("plan", jars, jar)));
   const first = await get(jarPath(jar, "plan"));
   const wish = { target_h: first.target_h, temperature_c: first.temperature_c, keep_g: null };
-  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p");
-  const answer = el("section", { class: "panel", "aria-live": "polite", "aria-label": "The plan" }, grams, because, facts);
+  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "bad" });
+  const answer = el("section", { class: "panel", "aria-live": "polite", "aria-label": "The plan" }, grams, because, caution, facts);
 
   let busy = false, again = false;
   async function ask() {
@@ -33,6 +33,8 @@ export async function planView(main, live, jarName) {
   function show(plan) {
     grams.textContent = `Keep ${sayWeight(plan.starter_g)}, add ${sayWeight(plan.flour_g)} flour and ${sayWeight(plan.water_g)} water`;
     because.textContent = plan.because;
+    caution.textContent = plan.caution ?? "";
+    caution.hidden = !plan.caution;
     because.className = plan.met ? "" : "bad";
     const span = ([low, likely, high]) => `after ${likely.toFixed(1)} h (${low.toFixed(1)} to ${high.toFixed(1)})`;
     const at = (h) => dayAndClock(Date.now() / 1000 + h * 3600);

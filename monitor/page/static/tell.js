@@ -1,0 +1,133 @@
+// What a person tells of a jar: one tap for fed, hooch and snooze; an answer to the jar's question; the notebook; and what
+// was told by a slip, taken back.
+
+import { el, jarPath, post } from "./words.js";
+
+const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
+const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
+const SINCE = [[0, "just now"], [10, "10 min ago"], [30, "half an hour ago"], [60, "1 h ago"], [120, "2 h ago"], [240, "4 h ago"], [480, "8 h ago"]];
+const SNOOZES = [[1, "1 h"], [3, "3 h"], [8, "8 h"], [24, "24 h"]];
+// the notebook: what, its words, what else is asked ("text", "grams", or choices), a hint
+const NOTES = [
+  ["smell", "Smell", "text", "sour, fruity, like glue …"],
+  ["float_test", "Float test", ["it floated", "it sank"]],
+  ["baked", "Baked with it", "text", "which bread, how it came out …"],
+  ["discard", "Discard", ["kept", "used", "thrown"], "grams"],
+  ["rest", "Moved to the fridge", null],
+  ["rest_over", "Out of the fridge", null],
+  ["taken", "Some taken to bake", null],
+  ["stirred", "Stirred down", null],
+  ["hooch", "Hooch: liquid on top", "text", "how much, its colour …"],
+  ["mould", "Mould, or pink, orange or black streaks", null],
+  ["remark", "A remark", "text", ""],
+];
+
+const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { value, selected: value === chosen }, words));
+const number = (input) => (input.value === "" ? null : Number(input.value));
+
+export function tellPanel(name, live) {
+  const buttons = [];
+  let touched = false, asked, jar = null;
+  const said = el("p", { class: "said", role: "status" });
+  const back = el("button", { type: "button", class: "plain", hidden: true, onclick: () => takeBack() }, "");
+
+  async function send(what, body, done) {
+    for (const button of buttons) button.disabled = true;
+    said.textContent = "…";
+    try {
+      await post(jarPath(name, what), body);
+      said.textContent = done;
+      touched = false;
+      for (const input of notebook.querySelectorAll("input")) input.value = "";
+    } catch (error) {
+      said.textContent = `Not recorded: ${error.message}`;
+    } finally {
+      setTimeout(() => { for (const button of buttons) button.disabled = false; }, 1500); // a thumb taps twice
+    }
+  }
+  const button = (words, other, act) => {
+    const made = el("button", { type: "button", class: other ? "other" : null, onclick: act }, words);
+    buttons.push(made);
+    return made;
+  };
+  const note = (what, text, done) => send("noted", { what, text }, done);
+  const takeBack = () => jar?.last_told && send("taken_back", { seq: jar.last_told.seq }, `Taken back: ${jar.last_told.what_words}.`);
+
+  // fed, hooch, snooze
+  const field = (key) => el("input", { type: "number", class: "grams", name: key, min: 0, max: 20000, step: "any", inputmode: "decimal" });
+  const grams = { starter_g: field("starter_g"), flour_g: field("flour_g"), water_g: field("water_g") };
+  const flour = el("input", { type: "text", name: "flour", maxlength: 100, autocomplete: "off" });
+  const when = el("select", { name: "when" }, ...options(SINCE, 0));
+  const amounts = el("small");
+  const sayAmounts = () => {
+    const values = Object.values(grams).map((input) => input.value || "?");
+    amounts.textContent = values.every((v) => v === "?") ? "no amounts" : `${values.join(" + ")} g`;
+  };
+  for (const input of [...Object.values(grams), flour]) input.addEventListener("input", () => { touched = true; sayAmounts(); });
+  const feed = (minutes_ago) => send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
+    flour: flour.value || null, minutes_ago }, "Feeding recorded.");
+  const fed = button("Fed", false, () => feed(Number(when.value)));
+  fed.append(" ", amounts);
+  const hours = el("select", { name: "hours", "aria-label": "Snooze for" }, ...options(SNOOZES, 3));
+  const snooze = button("Snooze", true, () => send("snoozed", { hours: Number(hours.value) }, `No notices for ${hours.value} h, except what cannot wait.`));
+  const node = el("section", { class: "tell", "aria-label": `Tell about ${name}` },
+    el("div", { class: "row" }, fed, button("Seen hooch", true, () => note("hooch", "", HUNGRY)), el("div", { class: "pair" }, snooze, hours)),
+    el("details", {}, el("summary", {}, "Other amounts, another flour, another time"),
+      el("div", { class: "row" },
+        el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
+        el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value))))),
+    said, back);
+
+  // the notebook is made when it is opened: most mornings it is not
+  const notebook = el("details", { class: "notebook" }, el("summary", {}, "Write something down"));
+  notebook.addEventListener("toggle", () => { if (notebook.open && notebook.childElementCount === 1) notebook.append(makeNotebook()); });
+  function makeNotebook() {
+    const what = el("select", {}, ...options(NOTES.map(([key, words]) => [key, words])));
+    const choice = el("select"), text = el("input", { type: "text", maxlength: 2000, autocomplete: "off" });
+    const weight = el("input", { type: "number", class: "grams", min: 0, max: 20000, step: "any", inputmode: "decimal" });
+    const choosing = el("label", {}, "Which", choice), writing = el("label", { class: "wide" }, "In your words", text), weighing = el("label", {}, "How much, g", weight);
+    const kind = () => NOTES.find(([key]) => key === what.value);
+    const shape = () => {
+      const [, , asks, hint] = kind();
+      choosing.hidden = !Array.isArray(asks);
+      if (Array.isArray(asks)) choice.replaceChildren(...options(asks.map((words) => [words, words])));
+      writing.hidden = asks !== "text";
+      text.placeholder = asks === "text" ? hint : "";
+      weighing.hidden = hint !== "grams";
+    };
+    what.addEventListener("change", shape);
+    shape();
+    const write = button("Write it down", true, () => {
+      const [key, words, asks, hint] = kind();
+      const parts = [Array.isArray(asks) ? choice.value : null, hint === "grams" && weight.value !== "" ? weight.value : null, asks === "text" ? text.value : null];
+      note(key, parts.filter((part) => part !== null).join(" "), key === "mould" ? MOULD : key === "hooch" ? HUNGRY : `Noted: ${words.toLowerCase()}.`);
+    });
+    return el("div", { class: "row" }, el("label", {}, "What", what), choosing, weighing, writing, write);
+  }
+
+  // what only the person can say; a feeding is then told as of when the level dropped
+  const question = el("div", { class: "question" });
+  function ask() {
+    question.replaceChildren(...(asked ? [el("p", { class: "bad" }, asked), el("div", { class: "row" },
+      button("It was fed", false, () => feed(jar.fed ? Math.max(0, (live.now_s() - jar.fed.at_s) / 60) : 0)),
+      button("Stirred down", true, () => note("stirred", "", "Noted: stirred down.")),
+      button("Took some", true, () => note("taken", "", "Noted: some taken.")))] : []));
+  }
+
+  return {
+    node, question, notebook,
+    update(next) {
+      jar = next;
+      if (!touched && !node.contains(document.activeElement)) {
+        for (const [key, input] of Object.entries(grams)) input.value = jar.last_feeding?.[key] ?? "";
+        flour.value = jar.last_feeding?.flour ?? "";
+        sayAmounts();
+      }
+      back.hidden = !jar.last_told;
+      if (jar.last_told) back.textContent = `Take back: ${jar.last_told.what_words}, ${jar.last_told.words}`;
+      if ((jar.question ?? null) === (asked ?? null)) return;
+      asked = jar.question ?? null;
+      ask();
+    },
+  };
+}
