@@ -93,6 +93,27 @@ def test_a_warmer_shelf_is_no_advantage() -> None:
     assert "No winner" in made.verdict
 
 
+def test_what_is_not_known_of_warmth_is_no_winner_either() -> None:
+    """A starter may take warmth more or less than the published law says (Q10 of 2 to 4 in the trade's tables)."""
+    hours = [9.0, 9.1, 8.95, 9.05, 9.0, 9.1]
+    law = np.exp(warmth.ln_yeast(26.0) - warmth.ln_yeast(21.0))
+    for steep in (0.75, 1.25):  # of the published steepness: within one standard deviation of the prior
+        warm = jar([float(h / law**steep) for h in hours], c=26.0)
+        made = trial.compare({"low": jar(hours, c=21.0), "high": warm})
+        (one,) = (c for c in made.comparisons if c.measure == "equivalent_h_to_peak")
+        assert not one.differs
+        assert "swap them" in one.words
+        same = trial.compare({"low": jar(hours, c=21.0), "high": jar([h / 1.1 for h in hours], c=21.0)})
+        assert next(c for c in same.comparisons if c.measure == "equivalent_h_to_peak").differs
+
+
+def test_one_that_never_doubles_is_said_so_and_not_a_thousandfold_behind() -> None:
+    high, low = jar([9.0, 9.1, 8.9], above_double_h=4.0), jar([9.0, 9.1, 8.9], [1.8] * 3, above_double_h=0.0)
+    made = trial.compare({"high": high, "low": low})
+    assert made.remarks == ("low doubled in 0 of its 3 cycles; hours doubled are those of these cycles",)
+    assert not [one for one in made.comparisons if one.measure == "equivalent_h_above_double"]
+
+
 def test_it_says_how_many_more_cycles_would_settle_it() -> None:
     made = trial.compare({"a": jar([9.0, 10.1, 8.2, 9.5]), "b": jar([7.6, 8.6, 6.9, 7.9])})
     (one,) = (c for c in made.comparisons if c.measure == "equivalent_h_to_peak")

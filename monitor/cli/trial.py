@@ -67,7 +67,13 @@ def trial(name: str, jars: tuple[str, ...], since: str | None, form: str, config
 def _as_json(name: str, made: Trial) -> dict[str, Any]:
     jars = {jar: {m: dataclasses.asdict(s) for m, s in named.items()} for jar, named in made.jars.items()}
     comparisons = [dataclasses.asdict(one) for one in made.comparisons]
-    return {"trial": name, "jars": jars, "comparisons": comparisons, "verdict": made.verdict}
+    return {
+        "trial": name,
+        "jars": jars,
+        "comparisons": comparisons,
+        "remarks": list(made.remarks),
+        "verdict": made.verdict,
+    }
 
 
 def _lines(name: str, made: Trial) -> list[str]:
@@ -77,4 +83,5 @@ def _lines(name: str, made: Trial) -> list[str]:
         count = max((one.cycles for one in named.values()), default=0)
         cells = [f"{named[m].mean:.2f} ±{named[m].spread:.0%}" if m in named else "-" for m in TITLES]
         lines.append(f"{jar:14}{count:>7}" + "".join(f"{cell:>18}" for cell in cells))
+    lines += [f"  {remark}" for remark in made.remarks]
     return [*lines, *(f"  {one.words}" for one in made.comparisons if not one.differs), made.verdict]

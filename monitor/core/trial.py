@@ -1,7 +1,8 @@
 """Jars side by side: which rises higher, sooner or longer, and whether that is more than noise.
 
 Compares closed cycles of several jars; `jartide trial` prints it. Hours are compared in equivalent hours at 24 degC, so
-that a warmer shelf is no advantage, and shown in hours of the clock too.
+that a warmer shelf is no advantage, and shown in hours of the clock too. How strongly warmth acts on just this starter
+is not known: where the shelves differ, that doubt widens the interval, and no number of cycles narrows it.
 
 Each pair of jars is compared in each measure by the ratio of geometric means, with Welch's interval on the logarithms
 (Welch 1947, Biometrika 34:28). The error of 5 % is shared out over all comparisons (Bonferroni), and over the looks:
@@ -16,7 +17,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from monitor.core import warmth
+from monitor.core import culture as cultures
+from monitor.core import law, warmth
 from monitor.core.student import t_quantile
 from monitor.values import Cycle
 
@@ -25,6 +27,7 @@ LOOKS = 5.0  # a look after each of twenty cycles costs about as much as this ma
 LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
 POWER_Z = 0.84  # four times in five such a difference would then be found
 FLOOR_H = 0.1
+LEAST_SPREAD = 0.01  # of a logarithm between cycles: three that happen to agree are no proof of more
 MOST_CYCLES = 99  # "more than" that: not to be settled in a kitchen
 
 # measure -> (words for more of it, words for less of it)
@@ -66,6 +69,7 @@ class Trial:
     jars: Mapping[str, Mapping[str, Summary]]
     comparisons: tuple[Comparison, ...]
     verdict: str
+    remarks: tuple[str, ...] = ()
 
 
 def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
@@ -81,22 +85,53 @@ def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
         if min(len(values[one][measure]), len(values[other][measure])) >= LEAST_CYCLES
     ]
     error = ERROR / LOOKS / max(len(pairs), 1)
-    comparisons = tuple(_compared(m, a, b, values[a][m], values[b][m], error) for m, a, b in pairs)
-    return Trial(jars=jars, comparisons=comparisons, verdict=_verdict(values, comparisons))
+    paces = {jar: _ln_pace(some) for jar, some in cycles.items()}
+    comparisons = []
+    for measure, one, other in pairs:
+        steep_sd = cultures.PRIOR[law.STEEP][1] if measure.startswith("equivalent") else 0.0
+        doubt = steep_sd * abs(paces[one] - paces[other])
+        comparisons.append(_compared(measure, one, other, values[one][measure], values[other][measure], error, doubt))
+    return Trial(
+        jars=jars,
+        comparisons=tuple(comparisons),
+        verdict=_verdict(values, comparisons),
+        remarks=tuple(words for jar, some in cycles.items() if (words := _undoubled(jar, some)) is not None),
+    )
+
+
+def _counted(cycles: Sequence[Cycle]) -> list[tuple[Cycle, float]]:
+    """The cycles that count, with the hours to their peak."""
+    sure = [cycle for cycle in cycles if cycle.sure and not cycle.rested]
+    return [(one, (one.peak_at_s - one.fed_at_s) / 3600.0) for one in sure if one.peak_at_s is not None]
+
+
+def _clock(cycle: Cycle) -> warmth.Clock:
+    return warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
+
+
+def _ln_pace(cycles: Sequence[Cycle]) -> float:
+    """Mean logarithm of what an hour on the way to the peak was worth: how warm a jar's place is."""
+    paces = [math.log(_clock(cycle).worth_h(max(h, FLOOR_H)) / max(h, FLOOR_H)) for cycle, h in _counted(cycles)]
+    return sum(paces) / len(paces) if paces else 0.0
+
+
+def _undoubled(jar: str, cycles: Sequence[Cycle]) -> str | None:
+    known = [cycle.above_double_h for cycle, _ in _counted(cycles) if cycle.above_double_h is not None]
+    doubled = sum(hours > 0.0 for hours in known)
+    if doubled == len(known):
+        return None
+    return f"{jar} doubled in {doubled} of its {len(known)} cycles; hours doubled are those of these cycles"
 
 
 def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
     out: dict[str, list[float]] = {name: [] for name in (*MEASURES, "clock_h_to_peak", "clock_h_above_double")}
-    for cycle in cycles:
-        if not cycle.sure or cycle.rested or cycle.peak_at_s is None:
-            continue
-        clock = warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
-        peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
+    for cycle, peak_h in _counted(cycles):
+        clock = _clock(cycle)
         out["clock_h_to_peak"].append(max(peak_h, FLOOR_H))
         out["equivalent_h_to_peak"].append(max(clock.worth_h(peak_h), FLOOR_H))
         if cycle.peak_ratio is not None:
             out["rise_ratio"].append(cycle.peak_ratio)
-        if cycle.above_double_h is not None:
+        if cycle.above_double_h:  # one that never doubled has no length to compare
             # the time above doubled lies about the peak, and is worth what the hours about the peak are worth
             pace = clock.worth_h(peak_h + 1.0) - clock.worth_h(peak_h)
             out["clock_h_above_double"].append(max(cycle.above_double_h, FLOOR_H))
@@ -112,35 +147,41 @@ def _summary(values: Sequence[float]) -> Summary:
 def _moments(values: Sequence[float]) -> tuple[float, float]:
     lns = [math.log(value) for value in values]
     mean = sum(lns) / len(lns)
-    return mean, sum((ln - mean) ** 2 for ln in lns) / max(len(lns) - 1, 1)
+    return mean, max(sum((ln - mean) ** 2 for ln in lns) / max(len(lns) - 1, 1), LEAST_SPREAD**2)
 
 
 def _compared(
-    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float
+    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float, doubt: float = 0.0
 ) -> Comparison:
+    """`doubt` is that of the difference itself, one standard deviation."""
     (mean_1, var_1), (mean_2, var_2) = _moments(ones), _moments(others)
     share_1, share_2 = var_1 / len(ones), var_2 / len(others)
-    squared = max(share_1 + share_2, 1e-12)
-    freedom = squared**2 / max(share_1**2 / (len(ones) - 1) + share_2**2 / (len(others) - 1), 1e-24)
-    width = t_quantile(1.0 - error / 2.0, max(freedom, 2.0)) * math.sqrt(squared)
+    squared = share_1 + share_2
+    freedom = squared**2 / (share_1**2 / (len(ones) - 1) + share_2**2 / (len(others) - 1))
+    by_chance = t_quantile(1.0 - error / 2.0, max(freedom, 2.0)) * math.sqrt(squared)
+    by_warmth = t_quantile(1.0 - error / 2.0, 1e6) * doubt
+    width = math.hypot(by_chance, by_warmth)
     difference = mean_1 - mean_2
     differs = abs(difference) > width
-    more = None if differs else _more_cycles(difference, var_1 + var_2, error, min(len(ones), len(others)))
+    had = min(len(ones), len(others))
+    more = None if differs else _more_cycles(difference, var_1 + var_2, error, had, doubt)
     ratio, low, high = (math.exp(d) for d in (difference, difference - width, difference + width))
     words = _words(measure, one, other, (ratio, low, high), differs, more, 1.0 - error)
+    if not differs and by_warmth > by_chance:
+        words += "; their places differ in warmth: swap them, or find one place for both"
     return Comparison(
         measure=measure, first=one, second=other, ratio=ratio, low=low, high=high, differs=differs, more_cycles=more,
         words=words,
     )  # fmt: skip
 
 
-def _more_cycles(difference: float, variance: float, error: float, had: int) -> int:
+def _more_cycles(difference: float, variance: float, error: float, had: int, doubt: float = 0.0) -> int:
     """Further cycles of each jar after which a difference like this one would show four times in five."""
     for more in range(1, MOST_CYCLES):
-        cycles = had + more
-        seen = abs(difference) / math.sqrt(variance / cycles) if variance > 0.0 else math.inf
-        if cycles >= LEAST_CYCLES and seen >= t_quantile(1.0 - error / 2.0, 2.0 * (cycles - 1)) + POWER_Z:
-            return more
+        cycles = max(had + more, LEAST_CYCLES)
+        seen = abs(difference) / math.sqrt(variance / cycles + doubt**2)
+        if seen >= t_quantile(1.0 - error / 2.0, 2.0 * (cycles - 1)) + POWER_Z:
+            return cycles - had
     return MOST_CYCLES
 
 
