@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core import belief, forecast, mix, warmth
+from monitor.core import belief, forecast, law, mix, warmth
 from monitor.core import culture as cultures
 from monitor.core.culture import Culture
 from monitor.core.student import t_quantile, t_share
@@ -243,7 +243,7 @@ def test_the_temperature_response_itself_is_learnt() -> None:
         cycle(i, peak_h=hours(c), fall_h=hours(c) + 2, c=c) for i, c in enumerate((22, 18, 25, 17, 24, 20, 26, 18))
     ]
     learnt = cultures.learned_from(cycles)
-    assert learnt.mean[cultures.STEEP] > cultures.PRIOR[cultures.STEEP][0] + 0.1
+    assert learnt.mean[law.STEEP] > cultures.PRIOR[law.STEEP][0] + 0.1
     assert likely(learnt, 9.0, 17.0)[0] == pytest.approx(hours(17.0), rel=0.1)
 
 
@@ -300,7 +300,7 @@ def test_a_fall_without_its_peak_teaches_too_and_an_untold_or_unmeasured_cycle_l
 
     def moved(**what: object) -> float:
         after = cultures.learn(cultures.prior(), cycle(peak_h=6.0, fall_h=8.0, **what))  # type: ignore[arg-type]
-        return cultures.PRIOR[cultures.PEAK][0] - after.mean[cultures.PEAK]
+        return cultures.PRIOR[law.PEAK][0] - after.mean[law.PEAK]
 
     assert moved() > moved(starter_g=None) > 0.0
     assert moved() > moved(c=None) > 0.0

@@ -241,7 +241,7 @@ def _learn_peak(culture: Culture, seen: Seen, untold: float) -> Culture:
     mean, cov, scatter = belief.update(
         culture.mean, culture.cov, toward, surprise, culture.peak_scatter, doubt + untold
     )
-    return replace(culture, mean=mean, cov=cov, peak_scatter=scatter)
+    return replace(culture, mean=law.possible(mean), cov=cov, peak_scatter=scatter)
 
 
 def _learn_wait(culture: Culture, seen: Seen, untold: float) -> Culture:
@@ -249,7 +249,7 @@ def _learn_wait(culture: Culture, seen: Seen, untold: float) -> Culture:
     mean, cov, scatter = belief.update(
         culture.mean, culture.cov, toward, surprise, culture.wait_scatter, doubt + untold
     )
-    return replace(culture, mean=mean, cov=cov, wait_scatter=scatter)
+    return replace(culture, mean=law.possible(mean), cov=cov, wait_scatter=scatter)
 
 
 def _learn_odds(odds: Scatter, foretold: Foretold, fall_h: float) -> Scatter:
@@ -273,7 +273,7 @@ def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
 
 def _widened(culture: Culture, hydration: float | None, flour: str | None, rested: bool) -> Culture:
     gains: list[Mapping[int, float]] = []
-    if flour is not None and culture.last_flour is not None and flour.lower() != culture.last_flour.lower():
+    if flour is not None and culture.cycles and flour.lower() != (culture.last_flour or "").lower():
         gains.append(NEW_FLOUR)
     if rested:
         gains.append(RESTED)

@@ -133,6 +133,10 @@ def plan_for(
             second = one(second_s, wanted_s, aim, replace(limits, standing_g=float(made_g)))
             if first.plan.met and second.plan.met:
                 return first, second
+    grams = now.plan.starter_g, now.plan.flour_g, now.plan.water_g
+    if _aimed(now.plan, aim) < ahead_h and _does_not_fit(culture, grams, limits) is None:
+        too_far = f"That is {ahead_h:.0f} h ahead, and no two feedings reach so far; plan again at the next feeding."
+        return (replace(now, plan=replace(now.plan, because=too_far)),)
     return (now,)
 
 
@@ -201,7 +205,10 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
         return f"Its rise would run over: the jar takes a feeding of {most_g:.0f} g at most, and this is {total_g} g."
     if total_g < math.floor(least_g):
         room = "; the jar takes no more" if total_g > 0.95 * most_g else ""
-        return f"That makes {total_g} g, less than the {limits.ripe_g:.0f} g that the bake takes{room}."
+        return (
+            f"That makes {total_g} g, and for the {limits.ripe_g:.0f} g that the bake takes it must be "
+            f"{math.ceil(least_g)} g: some is lost as gas and at the jar's wall{room}."
+        )
     if not low <= grams[0] <= high:
         return f"It takes {grams[0]} g of starter, and what can be kept is {low:g} to {high:g} g."
     return None

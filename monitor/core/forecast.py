@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from monitor.core import culture as cultures
-from monitor.core import mix, rise_curve, warmth
+from monitor.core import law, mix, rise_curve, warmth
 from monitor.core.culture import Culture, Foretold
 from monitor.core.student import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
@@ -81,7 +81,7 @@ def learn_shape(culture: Culture, so_far: CycleSoFar) -> tuple[float, ...]:
     if cycle.peak_at_s is None or cycle.peak_ratio is None or cycle.peak_ratio < 1.2 or not cycle.sure:
         return culture.shapes
     temperatures_c = warmth.filled(cycle.temperatures_c)
-    growth = warmth.Clock(temperatures_c, warmth.growth_rate(culture.mean[cultures.STEEP]))
+    growth = warmth.Clock(temperatures_c, warmth.growth_rate(culture.mean[law.STEEP]))
     peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     rise = [point for point in so_far.curve if point[0] <= peak_h]
     if peak_h <= 0.0 or len(rise) < 5:

@@ -16,10 +16,18 @@ from monitor.core import mix, warmth
 
 PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION = range(6)
 
+# What no starter does, whatever a few odd cycles seem to show: be faster for less starter kept, ignore temperature, or
+# outlast its food the shorter the more of it there is.
+LEAST = {DILUTION: 0.2, STEEP: 0.2, WAIT_STEEP: 0.0, WAIT_DILUTION: 0.0}
 TIMING_H = 0.3  # how well a peak can be dated at all: its top is flat; a shorter wait counts as this
 
 Numbers = Sequence[float]  # one for each of the six
 Seen = tuple[Numbers, float, float]  # how it depends on the six, its surprise, its doubt (a variance)
+
+
+def possible(mean: Numbers) -> tuple[float, ...]:
+    """The nearest numbers that a starter can have."""
+    return tuple(max(value, LEAST.get(i, value)) for i, value in enumerate(mean))
 
 
 def peak_ln(mean: Numbers, of_dilution: float | None) -> float:

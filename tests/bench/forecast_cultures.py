@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.simulator.dough import Batch, volume_ml
+from monitor.simulator.dough import Batch, Dough, volume_ml
 from monitor.simulator.growing import dough_from, grow, ripe
 from monitor.simulator.hands import fed
 
@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 STEP_H = 0.1
 HOURS = 72
 STEPS = int(HOURS / STEP_H)
+PIECE_H = 18.0  # the slow kind is solved piece by piece, no further than anyone asks
 
 
 @dataclass
@@ -177,6 +178,25 @@ class Tabular:
         return copy.deepcopy(self)
 
 
+class Growing:
+    """One dough of the project's simulator, solved as far as it is asked for."""
+
+    def __init__(self, dough: Dough, batch: Batch, room: Callable[[float], float]) -> None:
+        self.batch, self._room = batch, room
+        self._last, self._end_h = dough, 0.0
+        self._pieces: list[Callable[[Floats], Floats]] = []
+
+    def at(self, hours: Floats) -> Floats:
+        """The states (rows) at these hours, in order."""
+        while self._end_h < hours[-1]:
+            piece = grow(self._last, self.batch, self._end_h, self._end_h + PIECE_H, self._room)
+            self._end_h += PIECE_H
+            self._last = dough_from(piece(np.array([self._end_h]))[:, 0])
+            self._pieces.append(piece)
+        place = np.minimum((hours / PIECE_H).astype(int), len(self._pieces) - 1)
+        return np.concatenate([self._pieces[i](hours[place == i]) for i in np.unique(place)], axis=1)
+
+
 class Simulated:
     """Cultures of `monitor.simulator`, one after the other."""
 
@@ -189,7 +209,7 @@ class Simulated:
         self.doughs = [
             ripe(str(f), 200.0, 1.0, round(float(v), 3), 1.0) for f, v in zip(self.flours, self.vigour, strict=True)
         ]
-        self.solved: list[tuple[Callable[[Floats], Floats], Batch]] = []
+        self.growing: list[Growing] = []
 
     def cycle(self, dilution: Floats, temperatures_c: Floats) -> Outcome:
         rng = self.rng
@@ -197,23 +217,26 @@ class Simulated:
         today = self.vigour * np.exp(rng.normal(0.0, 1.0, self.n) * self.scatter_sd)
         hours = np.arange(STEPS) * STEP_H
         curve = np.empty((self.n, STEPS))
-        self.solved = []
+        self.growing = []
         for who, (dough, batch) in enumerate(self.doughs):
             new_g = 12.5 * (float(dilution[who]) - 1.0)
             dough, batch = fed(dough, batch, keep_g=25.0, flour_g=new_g, water_g=new_g, flour=str(self.flours[who]))
-            batch = replace(batch, vigour=float(today[who]))
             room = _smooth(temperatures_c[who])
-            at = grow(dough, batch, 0.0, HOURS, room)
-            volume = volume_ml(at(hours), batch, np.array([room(float(h)) for h in hours]))
-            curve[who] = volume / volume[3]
-            self.solved.append((at, batch))
+            growing = Growing(dough, replace(batch, vigour=float(today[who])), room)
+            self.growing.append(growing)
+            for end_h in np.arange(PIECE_H, HOURS + 1.0, PIECE_H):
+                known = hours[hours <= end_h]
+                volume = volume_ml(growing.at(known), growing.batch, np.array([room(float(h)) for h in known]))
+                curve[who] = np.interp(hours, known, volume / volume[3])
+                if curve[who, -1] < 0.9 * curve[who].max():
+                    break  # it has fallen
         return _outcome(rng, curve, temperatures_c)
 
     def feed_at(self, end_h: Floats) -> None:
         """What is carried over is all that is in the jar then."""
         self.doughs = [
-            (dough_from(at(np.array([min(float(h), HOURS)]))[:, 0]), batch)
-            for (at, batch), h in zip(self.solved, end_h, strict=True)
+            (dough_from(one.at(np.array([min(float(h), HOURS)]))[:, 0]), one.batch)
+            for one, h in zip(self.growing, end_h, strict=True)
         ]
 
     def copy(self) -> Simulated:
