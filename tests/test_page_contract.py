@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 import schemathesis
@@ -19,7 +20,19 @@ from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
 
 TOKEN = "a-token-for-programs"
-SCHEMA = schemathesis.openapi.from_dict(document())
+
+
+def for_programs() -> dict[str, Any]:
+    """The document without the page's own header, which nobody needs who shows a bearer token: a made-up one would be
+    the only wrong thing about some requests, and is rightly not looked at."""
+    made = document()
+    for methods in made["paths"].values():
+        for operation in methods.values():
+            operation["parameters"] = [one for one in operation.get("parameters", []) if one["in"] != "header"]
+    return made
+
+
+SCHEMA = schemathesis.openapi.from_dict(for_programs())
 ENDLESS = "/api/events"  # a stream
 
 
@@ -63,8 +76,6 @@ def test_every_answer_is_as_documented(base_url: str, path: str, method: str, mo
     def check(case: schemathesis.Case) -> None:
         if path.startswith("/api/jars/{jar}") and mode is GenerationMode.POSITIVE:
             case.path_parameters = {"jar": "rye"}
-        if case.headers is not None:  # not needed with a bearer; one with bytes that HTTP forbids never reaches the app
-            case.headers.pop("X-Jartide-Token", None)
         case.call_and_validate(base_url=base_url, headers={"authorization": f"Bearer {TOKEN}"})
 
     check()

@@ -205,7 +205,7 @@ def _told_schemas() -> Schema:
             **_strict(what={"enum": list(NOTES)}, text=_maybe({**TEXT, "maxLength": MOST_TEXT}), **ago),
             "required": ["what"],
         },
-        "TakenBack": {**_strict(seq={**WHOLE, "minimum": 1, "maximum": MOST_SEQ - 1}), "required": ["seq"]},
+        "TakenBack": {**_strict(seq={**WHOLE, "minimum": 1, "maximum": MOST_SEQ}), "required": ["seq"]},
     }  # fmt: skip
 
 

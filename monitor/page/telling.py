@@ -17,7 +17,7 @@ from monitor.values import Fed, Json, Noted, Noting
 
 MOST_FLOUR = 100
 MOST_MINUTES = OLDEST_S / 60.0
-MOST_SEQ = 2**53  # what JSON readers take for whole
+MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
 GRAMS = ("starter_g", "flour_g", "water_g")
@@ -65,10 +65,10 @@ def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
 
 def taken_back_of(body: object) -> int:
     """The place of the telling that a body says was a mistake: that which the person has in view. Raises Refused."""
-    seq = _table(body, ("seq",)).get("seq")
-    if isinstance(seq, bool) or not isinstance(seq, int) or not 0 < seq < MOST_SEQ:
+    seq = _number(_table(body, ("seq",)), "seq", 1, MOST_SEQ)
+    if seq is None or not seq.is_integer():
         raise Refused("seq: must be the number that the telling was answered with")
-    return seq
+    return int(seq)
 
 
 def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
