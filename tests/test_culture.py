@@ -320,6 +320,53 @@ def test_any_history_leaves_a_sound_belief(rows: list[tuple[float, float, float,
     assert 0.0 < low <= middle <= high < math.inf
 
 
+HISTORIES = st.lists(
+    st.tuples(st.floats(2, 40), st.floats(2, 30), st.floats(0, 10), st.floats(10, 30)), min_size=1, max_size=8
+)
+
+
+def learnt(rows: list[tuple[float, float, float, float]]) -> Culture:
+    return cultures.learned_from(
+        cycle(i, dilution=d, peak_h=p, fall_h=p + w, c=c) for i, (d, p, w, c) in enumerate(rows)
+    )
+
+
+@settings(max_examples=40, deadline=None)
+@given(HISTORIES, st.floats(2, 150), st.floats(1.01, 4.0), st.floats(12, 30))
+def test_whatever_was_learnt_more_starter_is_never_slower(
+    rows: list[tuple[float, float, float, float]], dilution: float, more: float, c: float
+) -> None:
+    # most of these histories are sheer noise; a longer wait's own scatter may round the fall's middle by a percent
+    culture = learnt(rows)
+    fast, slow = likely(culture, dilution, c), likely(culture, dilution * more, c)
+    assert fast[0] <= slow[0] + 1e-6
+    assert fast[1] <= slow[1] * 1.01
+
+
+@settings(max_examples=40, deadline=None)
+@given(HISTORIES, st.floats(2, 150), st.floats(8, 27), st.floats(0.1, 5.0))
+def test_whatever_was_learnt_warmer_up_to_the_best_is_never_slower(
+    rows: list[tuple[float, float, float, float]], dilution: float, c: float, more_c: float
+) -> None:
+    culture = learnt(rows)
+    cold, warm = (likely(culture, dilution, t) for t in (c, min(c + more_c, warmth.YEAST_C[1])))
+    assert warm[0] <= cold[0] + 1e-6
+    assert warm[1] <= cold[1] * 1.01
+
+
+@pytest.mark.parametrize(("sign", "sure"), [(-1.0, True), (1.0, False)])
+def test_how_sure_falls_are_beside_their_peaks_is_learnt(sign: float, sure: bool) -> None:
+    # peaks and waits scatter alike in both; in one what is late is made good, in the other doubled
+    late_h = (0.9, -0.8, 0.7, -1.0, 0.9, -0.7, 0.8, -0.9, 1.0, -0.8)
+    culture = cultures.learned_from(
+        cycle(i, peak_h=9.0 + late, fall_h=12.0 + late + sign * 0.8 * late) for i, late in enumerate(late_h)
+    )
+    ahead = forecast.hours_ahead(cultures.foretell(culture, (22.0,), 9.0), (22.0,))
+    peak_h, fall_h = (span[2] - span[0] for span in (ahead.peak_h, ahead.fall_h))
+    assert (fall_h < peak_h) is sure
+    assert (culture.fall_odds.variance < 1.0) is sure
+
+
 def test_the_belief_survives_json_exactly() -> None:
     culture = cultures.learned_from(cycle(i, peak_h=7.0 + i / 3, fall_h=9.0 + i / 3) for i in range(4))
     culture = replace(cultures.learn_sinking(culture, 4.2, 21.0), shapes=(0.25, 0.75))
@@ -351,6 +398,24 @@ def test_the_scatter_finds_the_size_of_the_surprises() -> None:
     for i in range(200):
         _, _, scatter = belief.update((0.0,), cov, (1.0,), 0.3 if i % 2 else -0.3, scatter, 0.0)
     assert math.sqrt(scatter.variance) == pytest.approx(0.3, rel=0.1)
+
+
+def test_the_scatter_moves_by_the_textbooks_rule_and_less_where_it_is_only_a_part() -> None:
+    # West and Harrison 4.5: S = S + S / n (e^2 / Q - 1), n one more
+    before = belief.Scatter(variance=0.04, cycles=4.0)
+    after = before.moved(2.0)
+    assert (after.variance, after.cycles) == (pytest.approx(0.04 + 0.04 / 5.0 * 2.0), 5.0)
+    part = before.moved(2.0, 0.5)
+    assert before.variance < part.variance < before.moved(2.0).variance
+    assert part.cycles == 4.25
+
+
+def test_covariance_in_a_sum_undoes_its_variance() -> None:
+    variance = belief.variance_of_sum(9.0, 2.0, 0.01, 0.09, -0.015)
+    # var(9 e^a + 2 e^b) / 11^2 to first order
+    assert variance == pytest.approx((81 * 0.01 + 4 * 0.09 - 2 * 18 * 0.015) / 121)
+    assert belief.covariance_in_sum(9.0, 2.0, 0.01, 0.09, variance) == pytest.approx(-0.015)
+    assert belief.covariance_in_sum(9.0, 2.0, 0.01, 0.09, 0.0) == pytest.approx(-belief.MOST_TOGETHER * 0.03)
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import assume, given, settings
@@ -12,7 +13,7 @@ from monitor.core import culture as cultures
 from monitor.core import feeding, forecast
 from monitor.core.culture import Culture
 from monitor.core.weighing import FRESH_G_PER_ML, Limits, dilution
-from monitor.values import Cycle, FeedPlan
+from monitor.values import Cycle, CycleSoFar, FeedPlan, Stage
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -121,6 +122,23 @@ def test_the_plan_and_the_forecast_after_doing_just_that_agree(target_h: float, 
     if made.met:
         assert made.hours_to_fall[1] == pytest.approx(target_h, rel=feeding.NEAR + 1e-9)
     assert min(grams(made)) >= 1
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(8, 30), st.floats(16, 26), st.floats(5, 60))
+def test_a_plan_and_the_vigils_forecast_after_doing_just_that_agree(target_h: float, c: float, keep_g: float) -> None:
+    culture = replace(starter(), day_c=(c,) * 24)
+    made = planned(culture, target_h, c, keep_g=round(keep_g))
+    fed = Cycle(jar="x", number=9, fed_at_s=T, starter_g=made.starter_g, flour_g=made.flour_g, water_g=made.water_g)
+    so_far = CycleSoFar(cycle=fed, now_s=T, stage=Stage.SETTLING, curve=(), temperature_c=c)
+    said = forecast.forecast(culture, so_far)
+    for span, hours in ((said.peak_at, made.hours_to_peak), (said.fall_at, made.hours_to_fall)):
+        assert span is not None
+        after = [(at_s - T) / 3600.0 for at_s in (span.earliest_s, span.likely_s, span.latest_s)]
+        assert after[1] == pytest.approx(hours[1], rel=0.02)
+        # the forecast does not know the weather, so its range is the wider one
+        assert after[0] <= hours[0] * 1.02
+        assert after[2] >= hours[2] * 0.98
 
 
 @settings(max_examples=60, deadline=None)
@@ -246,6 +264,24 @@ def test_further_off_it_is_put_off_or_done_in_two(hours: float) -> None:
         assert steps[1].plan.starter_g <= sum(grams(steps[0].plan))
     else:
         assert 0.0 < steps[0].at_s - T <= 3600.0 * feeding.WAIT_AT_MOST_H
+
+
+def test_further_off_than_two_feedings_reach_it_says_so() -> None:
+    (one,) = at(120.0)
+    assert not one.plan.met
+    assert "no two feedings" in one.plan.because
+
+
+def test_a_bake_that_the_jar_cannot_hold_says_how_much_it_takes() -> None:
+    made = planned(starter(), 12.0, jar_ml=400, ripe_g=300)
+    assert not made.met
+    assert "must be 307 g" in made.because  # 300 g and the 2 % that is lost
+    assert "the jar takes no more" in made.because
+
+
+def test_another_flour_than_the_unknown_one_so_far_widens() -> None:
+    usual, rye = (planned(starter(), 12.0, keep_g=25, flour=flour).hours_to_fall for flour in (None, "rye"))
+    assert rye[2] - rye[0] > 1.3 * (usual[2] - usual[0])
 
 
 def test_too_soon_gives_the_nearest() -> None:

@@ -244,6 +244,25 @@ def test_freezing_and_thawing_anywhere_changes_no_forecast(kitchen_events: list[
     assert stepped(kitchen(), cut) == kitchen_events
 
 
+def test_nobody_asks_nothing_is_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
+    # a forecast costs as much as a hundred readings: the step makes none, a look makes the hour's one
+    made: list[float] = []
+    forecast_now = forecast.forecast
+
+    def counted(culture: cultures.Culture, so_far: CycleSoFar) -> Forecast:
+        made.append(so_far.now_s)
+        return forecast_now(culture, so_far)
+
+    monkeypatch.setattr(forecast, "forecast", counted)
+    state = vigil.begin(JAR)
+    for arrival in kitchen(1)[:60]:
+        state, _ = vigil.take(state, arrival, JAR)
+    assert made == []
+    first, again = (vigil.look(state, T + 5 * 3600.0).forecast for _ in range(2))
+    assert first == again is not None
+    assert len(made) == 1
+
+
 def test_look_shows_the_standing_forecast() -> None:
     state = vigil.begin(JAR)
     for arrival in kitchen(1)[:60]:
