@@ -1,5 +1,6 @@
 """The vigils of all jars, in step with the store: what arrives is stepped, what is decided is kept, what deserves a
-notice goes to the outbox. Between the recorder (which has committed the items) and the sinks (which drain outboxes).
+notice goes to the outbox (`teller`). Between the recorder, which has committed the items, and the sinks, which drain
+outboxes.
 
 No clock and no thread: the daemon says what time it is. Everything here may be done again after a restart: the store
 keeps an event once for its times and a notice once for its cause, so restart is simply stepping again from a carry.
@@ -11,14 +12,14 @@ import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from monitor.core import notices, standing, told, vigil
-from monitor.core.daily_summary import daily_summary
+from monitor.core import standing, told, vigil
 from monitor.core.display import Display
 from monitor.core.vigil import Vigil
 from monitor.failpoint import failpoint
 from monitor.runs import outbox, tellings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
+from monitor.teller import Teller
 from monitor.values import Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
 
 log = logging.getLogger(__name__)
@@ -33,13 +34,14 @@ class Jars:
     def __init__(self, settings: Settings, store: Store, display: Display) -> None:
         self.settings = settings
         self.store = store
-        self.display = display
         self.ticked_s = 0.0
         self._listening_since_s = 0.0
+        self._teller = Teller(settings, store, display)
         self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
         self._vigils: dict[str, Vigil] = {}
         self._carried_s: dict[str, float] = {}
         self._unkept: dict[str, list[tuple[int, Event]]] = {name: [] for name in self._jars}
+        self._misjudged: set[str] = set()  # by what was taken back, until the store can be read
         self._closed: dict[str, dict[int, Cycle]] = {name: {} for name in self._jars}  # and not kept yet
         self._undone: dict[str, list[Arrival]] = {name: [] for name in self._jars}  # tellings taken back, not yet kept
 
@@ -79,6 +81,23 @@ class Jars:
             decided += [(arrival.seq, event) for event in self._take(jar, arrival)]
         return decided
 
+    def _judge_anew(self, jar: JarSettings, seq: int) -> list[tuple[int, Event]]:
+        """Something told was taken back: step the jar as if it had not been told. Done again with the next tick when
+        the store cannot be read now."""
+        before = self._vigils[jar.name], self._closed[jar.name], self._undone[jar.name]
+        try:
+            decided = self._resume(jar, seq)
+        except StoreTrouble as error:
+            self._vigils[jar.name], self._closed[jar.name], self._undone[jar.name] = before
+            if error.lasting:
+                raise
+            log.error("%s: what was taken back still counts: %s", jar.name, error)
+            self._misjudged.add(jar.name)
+            return []
+        self._misjudged.discard(jar.name)
+        self._unkept[jar.name].clear()
+        return decided
+
     def take(self, arrivals: Sequence[Arrival], now_s: float) -> bool:
         """Step what the recorder has committed, in its order, and keep what follows from it. Returns whether anything
         was told or decided."""
@@ -98,12 +117,12 @@ class Jars:
                 if isinstance(item, Fed | Noted | TakenBack):
                     spoken_of.add(name)
                 if isinstance(item, TakenBack):
-                    self._unkept[name].clear()
-                    decided[name] = self._resume(self._jars[name], arrival.seq)
+                    decided[name] = self._judge_anew(self._jars[name], arrival.seq)
                     continue
                 events = self._take(self._jars[name], arrival)
                 if events:
                     decided.setdefault(name, []).extend((arrival.seq, event) for event in events)
+        self._teller.forget(spoken_of)
         for name in decided.keys() | spoken_of:
             self._settle(self._jars[name], decided.get(name, []), now_s, arrivals[-1].seq)
         return bool(decided or spoken_of)
@@ -112,20 +131,10 @@ class Jars:
         """Let time pass for every jar up to `now_s`; all items up to `seq` have been stepped."""
         self.ticked_s = max(self.ticked_s, now_s)
         for jar in self.settings.jars:
-            self._settle(jar, [(seq, event) for event in self._tick(jar, now_s)], now_s, seq)
+            decided = self._judge_anew(jar, seq) if jar.name in self._misjudged else []
+            self._settle(jar, decided + [(seq, event) for event in self._tick(jar, now_s)], now_s, seq)
         if self.settings.notices.daily_summary is not None:
-            try:
-                self._summarise(now_s)
-            except StoreTrouble as error:
-                if error.lasting:
-                    raise
-                log.error("the daily summary waits for the next minute: %s", error)
-
-    def _summarise(self, now_s: float) -> None:
-        days = {one.notice.cycle for one in outbox.of_jar(self.store, "")}
-        notice = daily_summary(self.states(now_s), days, self.settings.notices, now_s, self.display)
-        if notice is not None:
-            outbox.put(self.store, [notice], now_s)
+            self._teller.summarise(self.states(now_s), now_s)
 
     def _restamped(self, arrival: Arrival) -> Arrival:
         try:
@@ -142,6 +151,7 @@ class Jars:
         self._listening_since_s += item.offset_s
         self._carried_s = dict.fromkeys(self._carried_s, float("-inf"))
         since_s = max(item.since_s, item.time_s - item.offset_s - SHIFT_S)
+        self._teller.forget(self._jars)
         try:
             outbox.shift(self.store, item.offset_s, since_s)
         except StoreTrouble as error:
@@ -186,7 +196,8 @@ class Jars:
                 self._closed[jar.name].clear()
                 self._undone[jar.name].clear()
                 failpoint("kept")
-            self._tell(jar, now_s)
+            state = vigil.look(self._vigils[jar.name], now_s)
+            self._teller.tell(jar, state, now_s, self._listening_since_s)
         except StoreTrouble as error:
             if error.lasting:
                 raise
@@ -236,22 +247,4 @@ class Jars:
         number = -1 if state.cycle is None else state.cycle.number
         self.store.forget_cycles(run.id, number)
         outbox.set_aside(self.store, jar.name, number, arrival.seq)
-
-    def _tell(self, jar: JarSettings, now_s: float) -> None:
-        """Put what is due into the outbox, and take out of it what is no longer true."""
-        state = vigil.look(self._vigils[jar.name], now_s)
-        number = state.cycle.number if state.cycle is not None else 0
-        since_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
-        ever = (Noting.MOULD, Noting.NEW_STARTER)  # a feeding does not undo mould
-        noted = [one for one in self.store.told(jar.name, since_s, ever) if isinstance(one, Noted)]
-        wanted = self.settings.notices
-        kept = outbox.concerning(self.store, jar.name, number)
-        waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
-        sent = {(one.notice.kind, one.notice.repeat): one.notice.due_s for one in kept if one.notice.cycle == number}
-        over = notices.no_longer_true(waiting, state, wanted, jar, now_s, noted)
-        new = notices.due(state, sent, wanted, jar, now_s, noted, self.display, self._listening_since_s)
-        if over or new:
-            with self.store.writing():
-                if over:
-                    outbox.supersede(self.store, jar.name, now_s, [notice.kind for notice in over])
-                outbox.put(self.store, new, now_s)
+        self._teller.forget([jar.name])

@@ -24,7 +24,7 @@ import pytest
 
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
-from monitor.values import Event, EventKind, Fed, Noted, Noting
+from monitor.values import Event, EventKind, Fed, Noted, Noting, TakenBack
 from tests.kitchen import SETTINGS as kitchen_settings
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
@@ -36,6 +36,7 @@ SETTINGS = replace(kitchen_settings, notices=NoticeSettings(daily_summary="20:00
 TOLD = [
     Fed(time_s=START_S + 700, jar="rye", starter_g=25, flour_g=100, water_g=100),
     Noted(time_s=START_S + 3 * 3600, jar="rye", what=Noting.REMARK, text="warmer today"),
+    Fed(time_s=START_S + 5 * 3600, jar="rye", flour_g=30),  # told by mistake ...
 ]
 
 
@@ -73,11 +74,18 @@ def watched(folder: Path, fails_at: int = 0) -> tuple[list[str], dict[str, Any]]
     disk = Disk(sound, fails_at)
     kitchen.store._db = disk  # type: ignore[assignment]
     told = list(TOLD)
+    told_by_mistake: tuple[int, float] | None = None
     for thing in THINGS:
         if told and told[0].time_s < thing.received_s:  # by another process, and a slow one: it comes after a tick
             kitchen.to(thing.received_s - 70.0)
             with Store.join(path) as teller:
-                teller.tell(told.pop(0), thing.received_s - 200.0)
+                seq = teller.tell(told.pop(0), thing.received_s - 200.0)
+            if not told:
+                told_by_mistake = seq, thing.received_s
+        if told_by_mistake and thing.received_s > told_by_mistake[1] + 600.0:  # ... and taken back
+            with Store.join(path) as teller:
+                teller.tell(TakenBack(time_s=thing.received_s, jar="rye", seq=told_by_mistake[0]), thing.received_s)
+            told_by_mistake = None
         kitchen.live([thing])
     kitchen.to(END_S)
     kitchen.daemon.flush()

@@ -46,7 +46,8 @@ ALLOWED = {
     "lock": {"privacy"},  # one daemon a store
     "status": {"values", "core", "runs"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
-    "jars": {"values", "settings", "core", "runs", "failpoint"},
+    "teller": {"values", "settings", "core", "runs"},  # what deserves a notice goes to the outbox
+    "jars": {"values", "settings", "core", "runs", "failpoint", "teller"},
     "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "agenda", "failpoint"},
     "orders": {"daemon"},  # what signals ask for
     "assembly": {
