@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import pty
 import subprocess
 import sys
-import threading
 from pathlib import Path
 
 import pytest
 
 from monitor.cli.progress import AFTER_S, growing, progress, watched
+from tests.terminal import on_a_terminal
 
 
 class Steps:
@@ -48,27 +45,6 @@ def test_nobody_there_means_no_bar(capsys: pytest.CaptureFixture[str], tmp_path:
     with progress(100, "slow", clock=Steps(10.0)) as seen, growing(tmp_path / "none", 10, "copy"):
         seen(100)
     assert capsys.readouterr() == ("", "")
-
-
-def on_a_terminal(words: list[str]) -> tuple[str, str]:
-    """(standard output, what a terminal at standard error was sent) of a command."""
-    ours, theirs = pty.openpty()
-    shown = bytearray()
-
-    def read() -> None:
-        with contextlib.suppress(OSError):  # the other end was closed
-            while part := os.read(ours, 65_536):
-                shown.extend(part)
-
-    reading = threading.Thread(target=read)
-    reading.start()
-    try:
-        done = subprocess.run(words, stdout=subprocess.PIPE, stderr=theirs, text=True, check=True, timeout=100)
-    finally:
-        os.close(theirs)
-        reading.join(10)
-        os.close(ours)
-    return done.stdout, shown.decode()
 
 
 @pytest.mark.parametrize("command", ["replay", "import"])

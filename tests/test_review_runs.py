@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import sys
 from collections import Counter
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +23,7 @@ from monitor.settings import JarSettings
 from monitor.sources.replay import replay
 from monitor.values import Fed, Reading
 from tests import golden_making, golden_troubles
+from tests.terminal import on_a_terminal
 
 FOLDER = golden_making.FOLDER
 
@@ -154,6 +157,18 @@ def test_compare_lays_runs_side_by_side() -> None:
     assert as_json[0] == as_json[1]
 
 
+def test_a_terminal_is_shown_small_curves() -> None:
+    night = str(FOLDER / "plain.csv")
+    _, looked = on_a_terminal([sys.executable, "-m", "monitor", "review", night], "stdout")
+    assert "█" in looked
+    assert re.search(r"^ +P", looked, re.MULTILINE)  # where its peak was
+    _, beside = on_a_terminal([sys.executable, "-m", "monitor", "compare", night, night], "stdout")
+    rows = [line for line in beside.splitlines() if line.startswith("plain.csv 0")]
+    assert len(rows) == 2
+    assert all("█" in row and "▁" in row for row in rows)
+    assert "█" not in run("compare", night, night).output
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
@@ -190,7 +205,7 @@ def test_text_curve_keeps_its_bounds(curve: list[tuple[float, float]], width: in
     assert set("".join(line[8:] for line in text_curve(curve, [], plain=True)[:-2])) <= set(" .:#")
 
 
-# recordings in which hands, lids and slow sampling come close to the cycle's top, with the simulator's truth beside them
+# recordings in which hands, lids and slow sampling come close to the top, with the simulator's truth beside them
 @pytest.mark.parametrize("name", ["weekday_weekend", "heat_wave", "lid_set_back", "gap_over_the_peak", "misted_window"])
 def test_the_top_is_the_starters_and_not_a_hand_over_the_jar(name: str) -> None:
     folder = golden_making.FOLDER.parent.parent / "simulated_runs"

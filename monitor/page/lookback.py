@@ -16,7 +16,7 @@ from monitor.settings import JarSettings
 from monitor.values import Fed, Json, Span
 
 MOST_KEPT = 500  # a few hundred bytes each
-NICENESS = 10
+NICENESS = 5  # a third of what a reading's thread gets where both want to run
 WAITING = 16  # two pages that lay eight cycles over each other
 
 

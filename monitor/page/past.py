@@ -11,8 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict
 
+from monitor.core import notebook, vigour, warmth
 from monitor.core import trial as trials
-from monitor.core import vigour, warmth
 from monitor.core.display import feeding_ratio
 from monitor.core.standing import standing
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
@@ -53,7 +53,7 @@ def cycles(store: Store, jar: str, now_s: float, most: int = MOST_CYCLES) -> Jso
         "verdict": judged.verdict,
         "because": judged.because,
         "advice": list(judged.advice),
-        "discarded_g": {**vigour.discarded_g(notes)},
+        "discarded_g": {**notebook.discarded_g(notes)},
     }
 
 

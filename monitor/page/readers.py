@@ -42,20 +42,26 @@ class Readers:
         self._mine = threading.local()
         self._waiting = 0
         self._most = waiting
+        self._closed = False
 
     async def ask(self, question: Callable[Concatenate[Store, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
         """The question's answer."""
-        if self._waiting >= self._most:
+        if self._closed or self._waiting >= self._most:
             raise TooBusy
         self._waiting += 1
         try:
             loop = asyncio.get_running_loop()
             return await loop.run_in_executor(self._pool, lambda: self._answer(question, *args, **kwargs))
+        except asyncio.CancelledError:
+            if self._closed:  # the page ends: whoever still waits is answered, not dropped
+                raise TooBusy from None
+            raise
         finally:
             self._waiting -= 1
 
     def close(self) -> None:
         """Let go; a question under way is not waited for."""
+        self._closed = True
         self._pool.shutdown(wait=False, cancel_futures=True)
 
     def _answer(self, question: Callable[Concatenate[Store, P], T], *args: P.args, **kwargs: P.kwargs) -> T:

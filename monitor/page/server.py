@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import uvicorn
 
     from monitor.page.live import Live
+    from monitor.page.readers import Readers
 
 log = logging.getLogger(__name__)
 
@@ -51,6 +52,7 @@ class PageServer:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._live: Live | None = None
         self._server: uvicorn.Server | None = None
+        self._slow: Readers | None = None
 
     def start(self) -> None:
         """Begin to serve, as soon as its libraries are loaded."""
@@ -78,6 +80,8 @@ class PageServer:
                 loop.call_soon_threadsafe(call)
 
     def _end(self) -> None:
+        if self._slow is not None:
+            self._slow.close()
         if self._server is not None:
             self._server.should_exit = True
         if self._live is not None:
@@ -100,7 +104,7 @@ class PageServer:
                     log.exception("the page has ended")
                 self._trouble = sentence
             finally:
-                self._loop = self._live = self._server = None
+                self._loop = self._live = self._server = self._slow = None
             self._stop.wait(AGAIN_S)
 
     async def _serve(self, listener: socket.socket) -> None:
@@ -133,6 +137,7 @@ class PageServer:
             h11_max_incomplete_event_size=32_768,
         )
         self._server, self._live, self._loop = uvicorn.Server(config), live, asyncio.get_running_loop()
+        self._slow = slow
         self._trouble = None
         log.info("the page is at %s", address(self._settings))
         if self._stop.is_set():

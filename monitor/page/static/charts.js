@@ -49,12 +49,12 @@ export function mount(box, height, build) {
   };
 }
 
-export function axes(xValues, yLabel, yValues) {
+export function axes(xValues, yLabel, least = 34) {
   const common = { stroke: colour("ink"), grid: { stroke: colour("edge"), width: 1 }, ticks: { stroke: colour("edge") },
     font: "13px system-ui, sans-serif", labelFont: "13px system-ui, sans-serif" };
   return [
     { ...common, values: xValues, space: 64 },
-    { ...common, label: yLabel, labelSize: 20, size: 46, values: yValues, space: 34 },
+    { ...common, label: yLabel, labelSize: 20, size: 46, space: least },
   ];
 }
 
@@ -219,7 +219,7 @@ export class CycleChart {
     }, [this.data.x, this.data.low, this.data.high, this.data.middle], box));
     this.below = mount(this.warm, 105, (width, height, box) => new uPlot({
       ...plain, width, height, hooks, scales: scale(() => this.data.warm, 1),
-      axes: axes(byClock, house.units.temperature === "degF" ? "°F" : "°C"),
+      axes: axes(byClock, house.units.temperature === "degF" ? "°F" : "°C", 18),
       series: [{}, { stroke: colour("warm"), width: 2, dash: [7, 3], points: { show: false } }],
     }, [this.data.x, this.data.warm], box));
     this.top.draw();

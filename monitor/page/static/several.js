@@ -15,7 +15,7 @@ export function overlay(box, cycles, xLabel) {
     const both = axes((u, splits) => splits.map((h) => `${h}`), `above its start, ${lengthUnit()}`);
     both[0].label = xLabel; both[0].labelSize = 22;
     return new uPlot({
-      width, height, legend: { show: false }, padding: [8, 14, 0, 0], axes: both,
+      width, height, legend: { show: false }, padding: [8, 30, 0, 0], axes: both,
       scales: { x: { time: false }, y: { range: () => padded(tables.flatMap(([, levels]) => levels), 3, 7) } },
       cursor: { drag: { x: false, y: false }, points: { show: false } },
       series: [{}, ...cycles.map((c, i) => ({
@@ -34,11 +34,11 @@ export function sample(i) {
 /** A jar's months: one value a cycle as points, with a label wherever the ratio fed has changed. */
 export function months(box, times_s, values, label, changes) {
   return mount(box, 190, (width, height, into) => new uPlot({
-    width, height, legend: { show: false }, tzDate, padding: [8, 14, 0, 0],
+    width, height, legend: { show: false }, tzDate, padding: [8, 30, 0, 0],
     cursor: { drag: { x: false, y: false }, points: { show: false } },
     scales: { y: { range: () => padded(values, 0.2) } },
     axes: days(label),
-    series: [{}, { stroke: colour("tide"), width: 1, dash: [2, 5], points: { show: true, size: 7, fill: colour("tide") } }],
+    series: [{}, { stroke: colour("tide"), width: 1, dash: [2, 5], points: { show: true, size: values.length > 200 ? 4 : 7, fill: colour("tide") } }],
     plugins: [marksPlugin(() => changes, () => [])],
   }, [times_s, values], into));
 }
