@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from monitor.core import vigour
+from monitor.core import notebook, vigour
 from monitor.values import Cycle, Noted, Noting
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
@@ -171,15 +171,15 @@ def test_nothing_is_judged_by_cycles_at_rest_or_unsure() -> None:
 
 def test_running_totals_of_the_discard() -> None:
     notes = [noted(Noting.DISCARD, text) for text in ("used 120", "thrown 80,5 g", "30g used", "Kept 200 g in a jar")]
-    totals = vigour.discarded_g([*notes, noted(Noting.REMARK, "used 500 g of flour")])
+    totals = notebook.discarded_g([*notes, noted(Noting.REMARK, "used 500 g of flour")])
     assert totals == {"used": 150.0, "thrown": 80.5, "kept": 200.0}
-    assert vigour.discard_words(totals) == "150 g used, 80.5 g thrown, 200 g kept"
+    assert notebook.discard_words(totals) == "150 g used, 80.5 g thrown, 200 g kept"
 
 
 @pytest.mark.parametrize("text", ["", "kept", "120", "used 0", "used -5", "used 100 thrown 20", "sold 120", "used 1 2"])
 def test_a_discard_that_does_not_say_what_became_of_how_much_counts_nothing(text: str) -> None:
-    assert vigour.discard_of(text) is None
-    assert vigour.discarded_g([noted(Noting.DISCARD, text)]) == {}
+    assert notebook.discard_of(text) is None
+    assert notebook.discarded_g([noted(Noting.DISCARD, text)]) == {}
 
 
 def test_what_was_baked_is_counted_for_the_starter_that_is_in_the_jar() -> None:

@@ -12,7 +12,7 @@ import click
 
 from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
-from monitor.core import vigour
+from monitor.core import notebook, vigour
 from monitor.core.display import duration
 from monitor.core.vigour import Assessment
 from monitor.values import Noted
@@ -40,7 +40,7 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
         cycles, notes = past_cycles.from_store(settings.store.path, jar_from(settings, jar or "").name)
     now_s = time.time()
     judged = vigour.assess(cycles, notes, now_s)
-    discarded = vigour.discarded_g(notes)
+    discarded = notebook.discarded_g(notes)
     if form == "json":
         click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
     else:
@@ -68,7 +68,7 @@ def _lines(judged: Assessment, discarded: dict[str, float], now_s: float) -> lis
         often = "once" if judged.baked == 1 else f"{judged.baked} times"
         lines.append(f"  Baked with {often}, last {duration(now_s - judged.baked_last_s)} ago.")
     if discarded:
-        lines.append("  Discard so far: " + vigour.discard_words(discarded))
+        lines.append("  Discard so far: " + notebook.discard_words(discarded))
     return [*lines, CAUTION]
 
 

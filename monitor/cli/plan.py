@@ -14,7 +14,7 @@ import click
 from monitor.cli import past_cycles
 from monitor.cli.opening import DEFAULT_CONFIG, jar_from, refuse, settings_from
 from monitor.core import culture as cultures
-from monitor.core import feeding, vigour, warmth
+from monitor.core import feeding, notebook, warmth
 from monitor.core.culture import Culture
 from monitor.core.feeding import Planned
 from monitor.core.weighing import Limits
@@ -108,8 +108,8 @@ def _culture(history_path: Path | None, jar_name: str | None, config: Path) -> t
     settings = settings_from(config)
     jar = jar_from(settings, jar_name or "")
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
-    if vigour.noted(notes, Noting.MOULD):
-        click.echo(f"{jar.name}: nothing is planned for it. {vigour.THROW_AWAY}", err=True)
+    if notebook.noted(notes, Noting.MOULD):
+        click.echo(f"{jar.name}: nothing is planned for it. {notebook.THROW_AWAY}", err=True)
         sys.exit(1)
     return cultures.learned_from(history.over(cycles), jar.flour), jar.cycle_h
 

@@ -14,7 +14,7 @@ import click
 from monitor import lock
 from monitor import status as kept
 from monitor.cli.opening import config_option, settings_from
-from monitor.core import vigour
+from monitor.core import notebook
 from monitor.core.display import Display, duration, times
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
@@ -101,7 +101,7 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
 
 def _mould_s(notes: Sequence[Noted]) -> float | None:
     """When mould was last noted of what is in the jar now; None when it was not."""
-    return max((one.time_s for one in vigour.of_this_starter(notes) if one.what is Noting.MOULD), default=None)
+    return max((one.time_s for one in notebook.of_this_starter(notes) if one.what is Noting.MOULD), default=None)
 
 
 def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
-from monitor.core import vigour
+from monitor.core import notebook
 from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
@@ -65,11 +65,11 @@ def fed(
 @click.command()
 @config_option
 @click.argument("jar")
-@click.argument("what", type=click.Choice([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
+@click.argument("what", metavar="WHAT", type=click.Choice([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
 @click.argument("text", nargs=-1)
 @at_option
 def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | None) -> None:
-    """Write something about JAR into the notebook.
+    """Write something about JAR into the notebook. The fridge has a command of its own, `jartide rest`.
 
     \b
     hooch        liquid on top: it is hungry
@@ -88,19 +88,19 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     settings = settings_from(config)
     jar_from(settings, jar)
     noting, said = Noting(what), _text(" ".join(text))
-    if noting is Noting.DISCARD and vigour.discard_of(said) is None:
+    if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: {said!r}; write kept, used or thrown, and the grams, like "discard used 120"')
     _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=said))
     click.echo(f"{jar}: noted.")
     if noting is Noting.MOULD:
-        click.echo(vigour.THROW_AWAY)
+        click.echo(notebook.THROW_AWAY)
         click.echo(f"With another starter in it, say: jartide note {jar} new_starter")
     elif noting is Noting.HOOCH:
         click.echo("Hooch means hungry: stir it in or pour it off, and feed.")
     elif noting is Noting.DISCARD:
         with _store(settings.store.path) as store:
-            totals = vigour.discarded_g([one for one in store.told(jar) if isinstance(one, Noted)])
-        click.echo(f"Discard so far: {vigour.discard_words(totals)}")
+            totals = notebook.discarded_g([one for one in store.told(jar) if isinstance(one, Noted)])
+        click.echo(f"Discard so far: {notebook.discard_words(totals)}")
 
 
 @click.command()

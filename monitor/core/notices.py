@@ -20,6 +20,7 @@ from typing import TypeAlias
 
 from monitor.core.display import Display
 from monitor.core.local_time import minutes_of, quiet_until
+from monitor.core.notebook import of_this_starter
 from monitor.core.quiet import silent_after_s
 from monitor.core.wording import Matter, top_of, words
 from monitor.settings import JarSettings, NoticeSettings
@@ -156,17 +157,9 @@ def quiet_hours_until(settings: NoticeSettings, time_s: float, display: Display)
 def _facts(
     state: JarState, sent: Sent, settings: NoticeSettings, jar: JarSettings, noted: Sequence[Noted], now_s: float
 ) -> _Facts:
-    begun_s = max(
-        (note.time_s for note in noted if note.what is Noting.NEW_STARTER and note.time_s <= now_s), default=0
-    )
     fed_at_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
-    mine = tuple(
-        note
-        for note in noted
-        if note.jar == state.jar
-        and begun_s <= note.time_s <= now_s
-        and (note.time_s >= fed_at_s or note.what is Noting.MOULD)
-    )
+    told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
+    mine = tuple(note for note in told if note.time_s >= fed_at_s or note.what is Noting.MOULD)
     return _Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent)
 
 

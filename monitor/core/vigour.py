@@ -9,14 +9,14 @@ Where a rule says common practice, no source was found for it, and bakers differ
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Literal
 
 from monitor.core import culture as cultures
 from monitor.core import law, mix, warmth
+from monitor.core.notebook import THROW_AWAY, noted, of_this_starter
 from monitor.core.student import t_quantile
 from monitor.values import Cycle, Noted, Noting
 
@@ -32,16 +32,11 @@ YOUNG_DAYS = 14.0
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
 SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # equivalent hours from the peak to the next feeding
 RECENT_S = 3 * 86400.0
-DISCARDED = ("kept", "used", "thrown")
 FLAT_AFTER_S = 18 * 3600.0  # a rise that has not come by then at kitchen temperatures is none
 
 Verdict = Literal["yes", "not yet", "no"]
 Leaning = Literal["sour", "mild", "neither"]
 
-THROW_AWAY = (
-    "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and soap, "
-    "and start again. Do not taste it and do not cut it out."
-)
 OPTIMA = "yeast grows fastest at 27 to 28 °C, the bacteria that sour it at 32 to 33 °C (Gänzle 1998, Brandt 2004)"
 
 
@@ -97,29 +92,6 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
         baked=len(baked),
         baked_last_s=max(baked, default=None),
     )
-
-
-def discard_of(text: str) -> tuple[str, float] | None:
-    """What became of a discard and its grams, of a note like "used 120" or "120 g thrown"; None when it does not say
-    exactly one of kept, used and thrown, and exactly one weight."""
-    words = re.findall(r"[a-z]+|-?[0-9]+(?:[.,][0-9]+)?", text.lower())
-    said = [word for word in words if word in DISCARDED]
-    grams = [float(word.replace(",", ".")) for word in words if not word.isalpha()]
-    return (said[0], grams[0]) if len(said) == 1 and len(grams) == 1 and grams[0] > 0.0 else None
-
-
-def discarded_g(notes: Sequence[Noted]) -> dict[str, float]:
-    """Running totals of what was done with the discard, in grams: kept, used, thrown."""
-    totals: dict[str, float] = {}
-    for note in notes:
-        if note.what is Noting.DISCARD and (found := discard_of(note.text)) is not None:
-            totals[found[0]] = totals.get(found[0], 0.0) + found[1]
-    return totals
-
-
-def discard_words(totals_g: Mapping[str, float]) -> str:
-    """Those totals for a person."""
-    return ", ".join(f"{grams:g} g {what}" for what, grams in totals_g.items())
 
 
 def doubling_counts(cycle: Cycle) -> bool:
@@ -296,14 +268,3 @@ def _advice(
             "feed it at the start of its fall."
         )
     return tuple(out)
-
-
-def of_this_starter(notes: Sequence[Noted]) -> list[Noted]:
-    """What was noted since another starter was put into the jar."""
-    begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_STARTER), default=-math.inf)
-    return [note for note in notes if note.time_s >= begun_s]
-
-
-def noted(notes: Sequence[Noted], what: Noting) -> bool:
-    """Whether that was noted of the starter that is in the jar now."""
-    return any(note.what is what for note in of_this_starter(notes))
