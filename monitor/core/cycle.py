@@ -40,7 +40,8 @@ class Open:
     fall_at_s: float | None = None
     low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
     low_at_s: float = 0.0
-    handled_at_s: float | None = None  # when hands were last at the jar without a jump of the level
+    handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
+    handled_odds: float = 0.0
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
     flat_told: bool = False
     rested: bool = False

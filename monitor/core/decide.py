@@ -29,6 +29,7 @@ RISE_SD = 5.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
 STEP_BINS, STEP_LOOK_BINS = 5, 36
 FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
@@ -199,7 +200,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
     if falls and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
-        cycle.handled_at_s, cycle.stirred = None, False
+        cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
         out.append(event(v, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(v, cycle, drop, jar)))
     return out
 
@@ -230,7 +231,9 @@ def _fresh_rise(
     if now_mm - cycle.low_mm <= needed or cycle.stirred:
         return []
     old = v.history
-    fed_at_s = _step_down_s(old, cycle) if cycle.handled_at_s is None else cycle.handled_at_s
+    fed_at_s = cycle.handled_at_s
+    if fed_at_s is None or happened_s - fed_at_s > LAG_MOST_S:
+        fed_at_s = _step_down_s(old, cycle)
     open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
     out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(now_mm - cycle.low_mm, 2), "sure": False})]
     return out + again(v, old, fed_at_s, jar)

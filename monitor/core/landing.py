@@ -11,8 +11,9 @@ from math import sqrt
 from monitor.core import lid as lids
 from monitor.core.cycle import Open
 from monitor.core.decide import event, height, levels, open_cycle
-from monitor.core.fed_seen import Meaning, meaning, places
+from monitor.core.fed_seen import Before, Meaning, fed_odds, meaning, places
 from monitor.core.history import History
+from monitor.core.jump import Landing
 from monitor.core.memory import Vigil
 from monitor.core.peak import Scan
 from monitor.core.trend import Trend, line
@@ -20,12 +21,15 @@ from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json
 
 BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
+HANDS_MOST_S = 900.0
+LAG_S = 1800.0  # a fresh feeding that has not begun to rise is an hour or so old at most
 SAME_FEEDING_S = 3 * 3600.0  # a told feeding and the landing that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
+PERHAPS_ODDS = 0.1  # a later rise may show that it was one
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
 
 
-def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
     """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
     out: list[Event] = []
     if v.lid.lid_off:
@@ -45,7 +49,9 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
     if start is not None and cycle.start_mm is None:
         start = min(start, shifted.after_mm)  # begun on its way up: the starting level may have been lower
     hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
-    what = meaning(shifted, start, hours, rising=_rising(v))
+    highest = None if cycle.peak_mm is None else height(v, cycle.peak_mm) - raw
+    was = Before(start, cycle.start_mm is not None, highest, hours, _rising(v), cycle.fall_at_s is not None)
+    what = meaning(shifted, was)
     if what is not Meaning.SAME and _told_not_seen(cycle) and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
         what = Meaning.FED
     evidence: dict[str, Json] = {
@@ -60,13 +66,15 @@ def land(v: Vigil, landing: lids.Landing, rows: list[list[float]], jar: JarSetti
             cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
             v.history, v.scan, v.learnt_bins = History(), Scan(), 0
         else:
-            fed_at_s = (landing.left_s + landing.back_s) / 2 if landing.off_s <= 0.0 else landing.back_s - landing.off_s
+            seen = landing.off_s > 0.0 and not landing.gap
+            since_s = min(landing.off_s, HANDS_MOST_S) if seen else min((landing.back_s - landing.left_s) / 2, LAG_S)
+            fed_at_s = landing.back_s - since_s
             open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=what is Meaning.FED)
             out.append(event(v, EventKind.FED, fed_at_s, evidence))
             if what is Meaning.PERHAPS_FED:
                 v.question = QUESTION
-    elif landing.off_s > 0.0 and not landing.gap:
-        cycle.handled_at_s = landing.back_s - landing.off_s
+    elif not landing.gap and (odds := fed_odds(shifted, was)) > max(PERHAPS_ODDS, cycle.handled_odds):
+        cycle.handled_at_s, cycle.handled_odds = landing.back_s - min(landing.off_s, HANDS_MOST_S), odds
     if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
         cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
         if what is not Meaning.COLLAPSED:

@@ -8,24 +8,27 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from math import sqrt
+from itertools import pairwise
+from math import exp, sqrt
 
+from monitor.core.jump import GATE_LEAST_MM, Landing, between, suspicious
 from monitor.core.noise import Noise
 from monitor.core.trend import Trend, line
 
 SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
+BLOCK_S = 60.0
 OFF_LEAST_S = 90.0  # shorter absences are wild readings, not a lid
 GAP_S = 1800.0  # after a longer silence the old level says little: begin again without calling it a jump
 AWAY_S = 1800.0  # no surface for this long: no jar there
 GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
-GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
 LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
 HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
-STEP_SD = 5.5  # a step within the gate, seen in means of several blocks: searched for at each block, so asked for more
-STEP_SEEN_SD = 4.0  # where a block without a surface lies between, it is searched for only there
-STEP_BACK_S = 2400.0
+STEP_SEEN_S = 900.0  # a step that is not seen by then is not one
+LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # a hole in the blocks is looked at when these are past, and no more
+RECENT_MOST = 40
+DAY_S = 86400.0
 
 
 @dataclass(slots=True)
@@ -36,30 +39,21 @@ class Lid:
     held: list[list[float | None]] = field(default_factory=list)
     out_since_s: float | None = None
     odd_n: int = 0
-    strange_n: int = 0  # of them: no surface at all, or now here and now there
+    strange_n: int = 0  # of them: no surface at all, or none where one may be
+    strange_s: tuple[float, float] = (0.0, 0.0)  # the first of these, and the last
     gap: bool = False
     place_mm: float | None = None  # where the surface has been while out, and since when
     place_since_s: float = 0.0
-    odd_s: float = -1e18  # when the latest lone block was no surface
+    hole_s: float | None = None  # the latest hole in the accepted blocks ended here, after so long
+    hole_off_s: float = 0.0
+    hole_strange: bool = False  # no surface was seen in it
+    hole_looked: int = 0
+    lone_n: float = 0.0  # lone blocks that were no surface, fading within a day, and when the latest was
+    lone_s: float = 0.0
     lid_off: bool = False
     away: bool = False
     offset_mm: float = 0.0
     offset_var_mm2: float = 0.0
-
-
-@dataclass(slots=True)
-class Landing:
-    """The surface is back after something: levels before and after (mm), how sure, when it left and came back, for
-    how long it was seen to be away (0: not seen), and whether a silence lies between."""
-
-    before_mm: float
-    after_mm: float
-    sd_mm: float
-    left_s: float
-    back_s: float
-    off_s: float
-    gap: bool
-    within: int = 0  # a step inside the gate: so many of the latest blocks, already released, lie after it
 
 
 def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
@@ -114,22 +108,25 @@ def take(
     inside = good and abs(level_mm - level) <= gate  # type: ignore[operator]
     if lid.out_since_s is None and inside:
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        hole_s = time_s - lid.recent[-1][0] - spacing_s
+        if hole_s >= OFF_LEAST_S and hole_s > 0.8 * spacing_s:
+            _hole(lid, time_s, hole_s, strange=False)
         _remember(lid, row)
-        step = _step(lid, noise, trend, spacing_s)
-        return ([], step) if step else ([row], None)
+        found = _step(lid, noise, trend, spacing_s)
+        return ([], found) if found else ([row], None)
     if lid.out_since_s is None:
         lid.out_since_s = time_s
     places_mm = whereabouts()
     if not inside:
         lid.odd_n += 1
-        last = next((row[1] for row in reversed(lid.held) if row[1] is not None), None)
-        placed = good and places_mm[1] <= level_mm <= places_mm[2]  # type: ignore[operator]
-        if not placed or (last is not None and abs(level_mm - last) > gate):  # type: ignore[operator]
+        if not (good and places_mm[1] <= level_mm <= places_mm[2]):  # type: ignore[operator]
             lid.strange_n += 1
+            lid.strange_s = (lid.strange_s[0] if lid.strange_n > 1 else time_s, time_s)
     elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
-        lid.odd_s = lid.out_since_s if lid.odd_n else lid.odd_s
         lid.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        if lid.odd_n:
+            _hole(lid, time_s, time_s - lid.recent[-1][0] - spacing_s, strange=lid.strange_n > 0)
         _remember(lid, row)
         _back(lid)
         return [row], None
@@ -139,7 +136,7 @@ def take(
     if len(lid.held) > HELD_MOST:
         del lid.held[0]
     tail = _settled(lid, gate, spacing_s, places_mm)
-    return _land(lid, tail, level, variance, noise) if tail else ([], None)
+    return _land(lid, tail, level, variance, noise, trend, spacing_s) if tail else ([], None)
 
 
 def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, float, float]) -> list[list[float]]:
@@ -151,7 +148,7 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
     levels = [row[1] for row in tail if row[1] is not None]
     first = tail[0][0]
     assert first is not None
-    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * spacing_s:
+    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * max(spacing_s, BLOCK_S):
         return []
     middle = sorted(levels)[len(levels) // 2]
     if max(levels) - middle > gate or middle - min(levels) > gate:
@@ -162,60 +159,86 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
     return tail if believed else []  # type: ignore[return-value]
 
 
-def _suspicious(rows: list[list[float]]) -> bool:
-    """A cheap look before `_step`: could two or five blocks differ enough from the three before them?"""
-    before = (rows[-3][1] + rows[-4][1] + rows[-5][1]) / 3.0
-    if abs((rows[-1][1] + rows[-2][1]) / 2.0 - before) > GATE_LEAST_MM:
-        return True
-    if len(rows) < 8:
-        return False
-    before = (rows[-6][1] + rows[-7][1] + rows[-8][1]) / 3.0
-    return abs((rows[-1][1] + rows[-2][1] + rows[-3][1]) / 3.0 - before) > GATE_LEAST_MM
+def _hole(lid: Lid, back_s: float, off_s: float, *, strange: bool) -> None:
+    lid.hole_s, lid.hole_off_s, lid.hole_strange, lid.hole_looked = back_s, max(off_s, 0.0), strange, 0
+    if strange:
+        lid.lone_n = 1.0 + lid.lone_n * exp((lid.lone_s - back_s) / DAY_S)
+        lid.lone_s = back_s
 
 
 def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
-    """A step smaller than the gate between the latest blocks and those before, or None: two means of several blocks
-    differ by more than STEP_SD of their spread and by more than a lid is set back off."""
+    """A step smaller than the gate between the latest blocks and those before, or None. Where a hole lies between,
+    hands may have been at the jar: what it means is asked however small it is. Elsewhere it has to stand out."""
     rows = lid.recent
-    if len(rows) < 5 or not _suspicious(rows):
+    if len(rows) < 5:
         return None
-    fitted = line(trend)
-    if fitted is None:
+    if lid.hole_s is not None:
+        since_s = rows[-1][0] - lid.hole_s
+        k = next((i for i, row in enumerate(reversed(rows)) if row[0] < lid.hole_s), len(rows))
+        if k >= 2 and since_s >= LATE_S[lid.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
+            lid.hole_looked += 1
+            found = between(rows, k, noise, trend, spacing_s, lid.hole_off_s)
+            found.strange = found.lone = lid.hole_strange
+            found.lone_n = lid.lone_n - 1.0 if lid.hole_strange else 0.0
+            if lid.hole_looked == len(LATE_S):
+                lid.hole_s = None
+            return found
+    k = suspicious(rows, noise)
+    if k and lid.hole_s is not None and abs(rows[-k][0] - lid.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
+        return None  # it will be looked at as such
+    if not k or (k > 2 and rows[-1][0] - rows[-k][0] > max(STEP_SEEN_S, 2.2 * spacing_s)):
         return None
-    for k in (2, 3, 5):
-        late, early = rows[-k:], [row for row in rows[:-k] if rows[-k][0] - row[0] <= STEP_BACK_S][-8:]
-        if len(early) < 3 or (k > 2 and late[-1][0] - late[0][0] > SETTLE_S * 1.2):
-            continue
-        n1, n0 = sum(row[2] for row in late), sum(row[2] for row in early)
-        after = sum(row[1] * row[2] for row in late) / n1
-        before = sum(row[1] * row[2] for row in early) / n0
-        minutes = (sum(row[0] for row in late) / k - sum(row[0] for row in early) / len(early)) / 60.0
-        sd = sqrt(noise.white_mm2 * (1.0 / n1 + 1.0 / n0) + 1.2 * noise.wander_mm2)
-        jump = after - before
-        sure_sd = STEP_SEEN_SD if early[-1][0] < lid.odd_s < late[0][0] else STEP_SD
-        if abs(jump) > max(GATE_LEAST_MM + 1.0, sure_sd * sd) and abs(jump) > 3.0 * abs(fitted[1]) * minutes:
-            missing_s = late[0][0] - early[-1][0] - 1.5 * spacing_s
-            return Landing(
-                before, after, sd, early[-1][0], late[0][0], missing_s if missing_s >= OFF_LEAST_S else 0.0, False, k
-            )
-    return None
+    found = between(rows, k, noise, trend, spacing_s, 0.0)
+    size = abs(found.after_mm - found.before_mm)
+    return found if size > GATE_LEAST_MM and size > 3.5 * found.sd_mm else None
 
 
 def _land(
-    lid: Lid, tail: list[list[float]], level: float, variance: float, noise: Noise
+    lid: Lid,
+    tail: list[list[float]],
+    level: float,
+    variance: float,
+    noise: Noise,
+    trend: Trend,
+    spacing_s: float,
 ) -> tuple[list[list[float]], Landing]:
     assert lid.out_since_s is not None
     n = sum(row[2] for row in tail)
-    after = sum(row[1] * row[2] for row in tail) / n
-    sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
-    off_s = tail[0][0] - lid.out_since_s if lid.odd_n > 1 else 0.0
-    landing = Landing(level, after, sd, lid.recent[-1][0], tail[0][0], off_s if lid.strange_n else 0.0, lid.gap)
+    left_s, back_s = lid.recent[-1][0], tail[0][0]
+    if lid.gap:  # a slope says nothing across a long silence
+        after = sum(row[1] * row[2] for row in tail) / n
+        last = lid.recent[-6:]
+        level = sum(row[1] * row[2] for row in last) / sum(row[2] for row in last)
+        sd = sqrt(noise.white_mm2 * (1.0 / n + 1.0 / sum(row[2] for row in last)) + 2.0 * noise.wander_mm2)
+    elif len(lid.recent) >= 5:
+        found = between(lid.recent + tail, len(tail), noise, trend, spacing_s, 0.0)
+        level, after, sd = found.before_mm, found.after_mm, found.sd_mm
+    else:
+        after = sum(row[1] * row[2] for row in tail) / n
+        sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
+    way = [row for row in lid.held if row[0] < back_s and row[1] is not None]  # type: ignore[operator]
+    low, high = min(level, after) + 2.0 * sd, max(level, after) - 2.0 * sd
+    passing = any(low < row[1] < high for row in way) and not lid.strange_n  # type: ignore[operator]
+    off_s = 0.0
+    if lid.strange_n:
+        last_s = min(lid.strange_s[1], back_s)
+        off_s = min(max(last_s - lid.strange_s[0], 0.0) + max(spacing_s, BLOCK_S), back_s - left_s)
+    else:
+        times = [left_s, *(row[0] for row in lid.held if row[0] <= back_s)]  # type: ignore[operator]
+        hole_s = max((b - a for a, b in pairwise(times)), default=0.0)  # type: ignore[operator]
+        if hole_s - 1.5 * spacing_s >= OFF_LEAST_S:
+            off_s = hole_s - spacing_s
+    strange, lone = lid.strange_n > 0, lid.strange_n == 1
+    landing = Landing(
+        level, after, sd, left_s, back_s, off_s, lid.gap, 0, strange, lone, lid.lone_n, passing, spacing_s=spacing_s
+    )
     _back(lid)
     return tail, landing
 
 
 def _back(lid: Lid) -> None:
-    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n, lid.gap, lid.place_mm = [], None, 0, 0, False, None
+    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n = [], None, 0, 0
+    lid.gap, lid.place_mm = False, None
 
 
 def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) -> float:
@@ -225,6 +248,7 @@ def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) 
     share = 1.0 if whole else LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
     shift = -jump * share
     lid.offset_mm += shift
+    lid.hole_s = None
     lid.offset_var_mm2 += landing.sd_mm**2 * share
     for row in rows:
         row[1] += shift
@@ -252,6 +276,7 @@ def accept(lid: Lid, rows: list[list[float]]) -> None:
 def restart(lid: Lid, rows: list[list[float]]) -> None:
     """Only the landed blocks say from now on where the surface is."""
     lid.recent = [list(row) for row in rows]
+    lid.hole_s = None
 
 
 def unshift(lid: Lid, rows: list[list[float]]) -> None:
@@ -263,5 +288,5 @@ def unshift(lid: Lid, rows: list[list[float]]) -> None:
 
 def _remember(lid: Lid, row: list[float]) -> None:
     lid.recent.append(row)
-    if len(lid.recent) > 14:
+    if len(lid.recent) > RECENT_MOST:
         del lid.recent[0]
