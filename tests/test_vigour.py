@@ -49,6 +49,11 @@ def test_one_that_does_not_double_is_not_yet() -> None:
     assert "0 of the last 3" in made.because
 
 
+def test_what_is_told_as_twice_counts_as_doubled() -> None:
+    assert judged(cycles([2.3, 1.96, 1.97, 1.95001])).verdict == "yes"
+    assert judged(cycles([2.3, 1.96, 1.97, 1.94])).verdict == "not yet"
+
+
 def test_one_that_is_irregular_is_not_yet_and_a_warm_shelf_is_no_irregularity() -> None:
     assert judged(cycles([2.3] * 5, [6.0, 11.0, 7.0, 12.0, 6.5])).verdict == "not yet"
     mixed = cycles([2.3] * 3, [9.0] * 3, c=22.0) + cycles([2.3] * 2, [9.0 * 0.724 / 0.945] * 2, c=28.0)

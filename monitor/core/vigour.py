@@ -147,7 +147,7 @@ def _verdict(
 def _risen(cycle: Cycle, best: float) -> bool:
     ratio = cycle.peak_ratio or 0.0
     if doubling_counts(cycle):
-        return ratio >= DOUBLED
+        return round(ratio, 1) >= DOUBLED  # as it is told; a sensor knows it no better
     return ratio >= LEAST_RISE and ratio - 1.0 >= OF_ITS_BEST * (best - 1.0)
 
 
