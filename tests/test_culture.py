@@ -306,6 +306,32 @@ def test_a_fall_without_its_peak_teaches_too_and_an_untold_or_unmeasured_cycle_l
     assert moved() > moved(c=None) > 0.0
 
 
+def width(culture: Culture, dilution: float | None) -> float:
+    low, _, high = forecast.hours_ahead(cultures.foretell(culture, (22.0,), dilution), (22.0,)).fall_h
+    return math.log(high / low)
+
+
+def test_what_is_fed_untold_teaches_its_own_time_and_little_of_another() -> None:
+    untold = cultures.learned_from(cycle(i, starter_g=None) for i in range(10))
+    assert width(untold, None) < 0.6 * width(cultures.prior(), None)
+    assert width(untold, 9.0) > 1.2 * width(untold, None)
+
+
+def test_falls_without_peaks_teach_when_falls_come_and_little_of_peaks() -> None:
+    usual = cultures.learned_from(cycle(i) for i in range(10))
+    missed = cultures.learned_from(cycle(i, peak_h=None) for i in range(10))
+    assert likely(missed, 9.0, 22.0)[1] == pytest.approx(12.0, rel=0.04)
+    assert width(missed, 9.0) < 0.5 * width(cultures.prior(), 9.0)
+    peaks = [cultures.foretell(culture, (22.0,), 9.0).peak_var for culture in (usual, missed)]
+    assert peaks[1] > 2.0 * peaks[0]
+
+
+def test_cycles_without_a_temperature_are_taken_to_be_of_the_same_kitchen() -> None:
+    cold = cultures.learned_from((cycle(i, peak_h=15.0, fall_h=18.0, c=None) for i in range(6)), usual_c=18.0)
+    assert likely(cold, 9.0, 18.0)[1] == pytest.approx(18.0, rel=0.05)
+    assert likely(cold, 9.0, 25.0)[1] < 12.0
+
+
 @settings(max_examples=50)
 @given(st.lists(st.tuples(st.floats(2, 40), st.floats(1, 40), st.floats(0, 10), st.floats(5, 34)), max_size=12))
 def test_any_history_leaves_a_sound_belief(rows: list[tuple[float, float, float, float]]) -> None:

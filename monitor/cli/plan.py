@@ -73,7 +73,8 @@ def plan(
         refuse("plan: give either --history CYCLES.csv or --jar NAME")
     if wanted is not None and target_hours is not None:
         refuse("plan: give either --target-hours or --at, not both")
-    culture, cycle_h = _culture(history_path, jar_name, config)
+    usual_c = warmth.USUAL_C if temperature_c is None else temperature_c
+    culture, cycle_h = _culture(history_path, jar_name, config, usual_c)
     limits = Limits(
         keep_g=keep_g, flour_g=flour_g, hydration=None if hydration_pct is None else hydration_pct / 100.0,
         least_keep_g=1.0 if least_keep_g is None else least_keep_g, most_keep_g=most_keep_g, ripe_g=ripe_g,
@@ -101,17 +102,18 @@ def plan(
     sys.exit(0 if all(one.plan.met for one in planned) else 1)
 
 
-def _culture(history_path: Path | None, jar_name: str | None, config: Path) -> tuple[Culture, float]:
-    """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise)."""
+def _culture(history_path: Path | None, jar_name: str | None, config: Path, usual_c: float) -> tuple[Culture, float]:
+    """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise). Cycles
+    without a temperature are taken to have been in the same kitchen, at `usual_c`."""
     if history_path is not None:
-        return cultures.learned_from(past_cycles.from_file(history_path)), 24.0
+        return cultures.learned_from(past_cycles.from_file(history_path), usual_c=usual_c), 24.0
     settings = settings_from(config)
     jar = jar_from(settings, jar_name or "")
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
     if notebook.noted(notes, Noting.MOULD):
         click.echo(f"{jar.name}: nothing is planned for it. {notebook.THROW_AWAY}", err=True)
         sys.exit(1)
-    return cultures.learned_from(history.over(cycles), jar.flour), jar.cycle_h
+    return cultures.learned_from(history.over(cycles), jar.flour, usual_c), jar.cycle_h
 
 
 def _of_options(error: str) -> str:

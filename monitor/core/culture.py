@@ -15,7 +15,7 @@ from typing import Any
 
 from monitor.core import belief, law, mix, warmth
 from monitor.core.belief import Matrix, Mean, Scatter
-from monitor.core.law import DILUTION, PEAK, STEEP, WAIT, WAIT_DILUTION, WAIT_STEEP, Seen
+from monitor.core.law import DILUTION, PEAK, STEEP, USUAL, WAIT, WAIT_DILUTION, WAIT_STEEP, Seen
 from monitor.values import Cycle, Json
 
 # Before any cycle: mean and spread (one standard deviation). Common practice gives, at 24 to 26 degC, 3 to 6 h for
@@ -30,6 +30,7 @@ PRIOR = {
     WAIT: (math.log(1.6), 0.7),
     WAIT_STEEP: (math.log(2.0), 0.4),
     WAIT_DILUTION: (0.4, 0.4),
+    USUAL: (0.0, 0.2),  # 1:4:4, or as far off as 1:2:2 and 1:8:8
 }
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
 # The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
@@ -43,8 +44,8 @@ FALL_CYCLES, LEAST_ODDS = 2.0, 0.2
 DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
 NEW_FLOUR, RESTED = {PEAK: 0.15, WAIT: 0.25}, {PEAK: 0.2, WAIT: 0.25}
 PER_LN_HYDRATION = 0.3  # spread for a change in hydration: runnier is faster, stiffer slower, by how much varies
-UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: taken as the usual one
-UNMEASURED_SD = 0.3  # spread for a cycle without any temperature: a kitchen a few degrees to either side of the usual
+UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: by eye, about the usual one
+UNMEASURED_SD = 0.2  # spread for a cycle without any temperature: a kitchen two degrees to either side of the usual
 HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.32), 0.12  # ln of the rise ratio at the peak
 WEATHER = (1.0**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
 SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half-way back; common practice, no source
@@ -52,7 +53,7 @@ SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Culture:
-    """The belief about one starter: normal in the six numbers of the model, with two scatters that are learnt.
+    """The belief about one starter: normal in the seven numbers of the law, with two scatters that are learnt.
 
     `height` is (ln of the usual rise ratio at the peak, its variance). `last_*` are those of the last feeding learnt.
     `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen; `shapes` weighs the rise curves
@@ -90,15 +91,15 @@ class Foretold:
     steep: float
     wait_steep: float
     clock_h: tuple[float, float]  # what peak and fall come to on the clock
-    own_share: float  # of the fall's variance: that of the cycle's own scatter
+    own_var: float  # of ln(hours to the fall): the part that is the cycle's own scatter
 
 
 def prior(flour: str | None = None) -> Culture:
     """What is believed before any cycle was seen. Rye and wholemeal go somewhat faster (common practice, no source)."""
-    mean = [PRIOR[i][0] for i in range(6)]
+    mean = [PRIOR[i][0] for i in range(len(PRIOR))]
     if flour is not None and any(word in flour.lower() for word in ("rye", "whole")):
         mean[PEAK] -= 0.1
-    cov = [[PRIOR[i][1] ** 2 if i == j else 0.0 for j in range(6)] for i in range(6)]
+    cov = [[PRIOR[i][1] ** 2 if i == j else 0.0 for j in range(len(PRIOR))] for i in range(len(PRIOR))]
     cov[PEAK][WAIT] = cov[WAIT][PEAK] = SLOW_IN_BOTH * PRIOR[PEAK][1] * PRIOR[WAIT][1]
     return Culture(
         mean=tuple(mean),
@@ -124,8 +125,8 @@ def foretell(
     peak_ln, wait_ln = law.peak_ln(mean, of_dilution), law.wait_ln(mean, of_dilution)
     peak_h = warmth.Clock(temperatures_c, warmth.growth_rate(mean[STEEP])).hour(math.exp(peak_ln))
     fall_h = warmth.Clock(temperatures_c, warmth.wait_rate(mean[WAIT_STEEP])).later(peak_h, math.exp(wait_ln))
-    toward_peak = law.toward_peak(temperatures_c, of_dilution, peak_h)
-    toward_wait = law.toward_wait(temperatures_c, of_dilution, peak_h, fall_h)
+    toward_peak = law.toward_peak(mean, temperatures_c, of_dilution, peak_h)
+    toward_wait = law.toward_wait(mean, temperatures_c, of_dilution, peak_h, fall_h)
     untold = UNTOLD_SD**2 if of_dilution is None else 0.0
     doubt = law.doubt(temperatures_c, 0.0, peak_h)
     peak_var = belief.covariance(cov, toward_peak, toward_peak) + culture.peak_scatter.variance + untold + doubt
@@ -145,15 +146,16 @@ def foretell(
         steep=mean[STEEP],
         wait_steep=mean[WAIT_STEEP],
         clock_h=(peak_h, fall_h),
-        own_share=own_var / belief.variance_of_sum(peak_h, fall_h - peak_h, peak_var, wait_var, both_cov),
+        own_var=own_var,
     )
 
 
-def learn(culture: Culture, cycle: Cycle) -> Culture:
+def learn(culture: Culture, cycle: Cycle, usual_c: float = warmth.USUAL_C) -> Culture:
     """The belief after one closed cycle, by the normal update of one number at a time (a Kalman filter's).
 
     Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or without a peak or a
-    fall. A wild cycle moves the belief no more than one that is two standard deviations off.
+    fall. A wild cycle moves the belief no more than one that is two standard deviations off. A cycle without any
+    temperature is taken to have been at `usual_c`, roughly.
     """
     if not cycle.sure:
         return culture
@@ -171,7 +173,7 @@ def learn(culture: Culture, cycle: Cycle) -> Culture:
     if cycle.rested or not any(hours is not None and hours > 0.0 for hours in (peak_h, fall_h)):
         return culture
     culture = replace(culture, cov=belief.widened(culture.cov, DRIFT), cycles=culture.cycles + 1)
-    temperatures_c = warmth.filled(cycle.temperatures_c)
+    temperatures_c = warmth.filled(cycle.temperatures_c, usual_c)
     untold = 0.0 if of_dilution is not None else UNTOLD_SD**2
     untold += 0.0 if any(t is not None for t in cycle.temperatures_c) else UNMEASURED_SD**2
     if peak_h is not None and peak_h > 0.0:
@@ -184,12 +186,9 @@ def learn(culture: Culture, cycle: Cycle) -> Culture:
             if untold == 0.0:
                 culture = replace(culture, fall_odds=_learn_odds(culture.fall_odds, foretold, fall_h))
     elif fall_h is not None:
-        # the peak was missed: the fall less the wait that is expected, and as unsure as that wait is
         foretold = foretell(culture, temperatures_c, of_dilution)
-        share = min(1.0 - foretold.clock_h[0] / foretold.clock_h[1], 0.6)
-        untold += share**2 * foretold.wait_var
-        seen = law.peak_seen(culture.mean, fall_h * (1.0 - share), temperatures_c, of_dilution)
-        culture = _learn_peak(culture, seen, untold)
+        seen = law.fall_seen(culture.mean, foretold.clock_h, fall_h, temperatures_c, of_dilution)
+        culture = _learn_fall(culture, seen, foretold.own_var, untold)
     if cycle.peak_ratio is not None and cycle.peak_ratio > 1.0:
         culture = replace(culture, height=belief.averaged(culture.height, math.log(cycle.peak_ratio), HEIGHT_SCATTER))
     return replace(
@@ -199,11 +198,11 @@ def learn(culture: Culture, cycle: Cycle) -> Culture:
     )
 
 
-def learned_from(cycles: Iterable[Cycle], flour: str | None = None) -> Culture:
-    """The belief after these cycles, oldest first, from the prior on."""
+def learned_from(cycles: Iterable[Cycle], flour: str | None = None, usual_c: float = warmth.USUAL_C) -> Culture:
+    """The belief after these cycles, oldest first, from the prior on; `usual_c` for those without any temperature."""
     culture = prior(flour)
     for cycle in cycles:
-        culture = learn(culture, cycle)
+        culture = learn(culture, cycle, usual_c)
     return culture
 
 
@@ -252,12 +251,20 @@ def _learn_wait(culture: Culture, seen: Seen, untold: float) -> Culture:
     return replace(culture, mean=law.possible(mean), cov=cov, wait_scatter=scatter)
 
 
+def _learn_fall(culture: Culture, seen: Seen, own_var: float, untold: float) -> Culture:
+    """A fall without its peak says nothing of how the two scatter."""
+    toward, surprise, doubt = seen
+    scatter = Scatter(variance=own_var, cycles=SCATTER_CYCLES)
+    mean, cov, _ = belief.update(culture.mean, culture.cov, toward, surprise, scatter, doubt + untold)
+    return replace(culture, mean=law.possible(mean), cov=cov)
+
+
 def _learn_odds(odds: Scatter, foretold: Foretold, fall_h: float) -> Scatter:
     """How much surer or less sure the fall was than the scatter of peak and wait, taken as independent, makes it."""
     peak_h, likely_h = foretold.clock_h
     variance = belief.variance_of_sum(peak_h, likely_h - peak_h, foretold.peak_var, foretold.wait_var, foretold.cov)
     off = math.log(fall_h / likely_h)
-    odds = odds.moved(min(off * off / variance, belief.WILDEST) - 1.0, min(foretold.own_share, 1.0))
+    odds = odds.moved(min(off * off / variance, belief.WILDEST) - 1.0, min(foretold.own_var / variance, 1.0))
     return replace(odds, variance=max(odds.variance, LEAST_ODDS))
 
 
