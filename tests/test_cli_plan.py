@@ -273,3 +273,18 @@ def test_a_trial_is_begun_kept_and_judged(config: Path) -> None:
     assert late.exit_code == 1
     assert "Too early" in late.stdout
     assert jartide("trial", "alone", "rye", "--config", config).exit_code == 2
+
+
+def test_a_trial_begun_again_goes_on_and_a_name_stands_for_one_trial(config: Path) -> None:
+    assert jartide("trial", "--config", config).stdout.startswith("No trial was begun")
+    begun = jartide("trial", "flours", "rye", "white", "--since", "2026-03-01T00:00:00Z", "--config", config)
+    again = jartide("trial", "flours", "white", "rye", "--config", config)
+    assert again.stdout == begun.stdout  # its cycles still count
+    other = jartide("trial", "flours", "rye", "white", "rye", "--config", config)
+    assert other.stdout == begun.stdout
+    assert jartide("trial", "--config", config).stdout.startswith("flours: rye, white, counted since ")
+    settings = config.read_text() + '\n[[jar]]\nname = "oat"\n'
+    config.write_text(settings)
+    taken = jartide("trial", "flours", "rye", "oat", "--config", config)
+    assert taken.exit_code == 2
+    assert taken.stderr == "trial: flours is a trial of rye, white already; choose another name\n"

@@ -16,6 +16,8 @@ from monitor.core import trial as trials
 from monitor.core.trial import Trial
 from monitor.runs import history
 from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import Settings
+from monitor.zone import display
 
 TITLES = {
     "rise_ratio": "rise",
@@ -27,7 +29,7 @@ TITLES = {
 
 
 @click.command()
-@click.argument("name")
+@click.argument("name", required=False)
 @click.argument("jars", nargs=-1)
 @click.option(
     "--since",
@@ -35,18 +37,28 @@ TITLES = {
 )
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @config_option
-def trial(name: str, jars: tuple[str, ...], since: str | None, form: str, config: Path) -> None:
-    """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled."""
+def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str, config: Path) -> None:
+    """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled.
+
+    Without NAME: lists the trials that were begun. Beginning the same one again only shows it, unless --since says anew
+    from when its cycles count.
+    """
     settings = settings_from(config)
+    if name is None:
+        _list(settings)
+        return
     names = [jar_from(settings, jar).name for jar in dict.fromkeys(jars)]
     if len(names) == 1:
         refuse("trial: a trial needs two jars or more")
     try:
         with Store.join(settings.store.path) as store:
-            if names:
-                kept = {"jars": names, "since_s": moment(since) if since else time.time()}
-                store.set_meta(history.TRIAL_KEY + name, json.dumps(kept))
             text = store.meta(history.TRIAL_KEY + name)
+            before = None if text is None else json.loads(text)
+            if names and before is not None and set(before["jars"]) != set(names):
+                refuse(f"trial: {name} is a trial of {', '.join(before['jars'])} already; choose another name")
+            if names and (before is None or since):
+                text = json.dumps({"jars": names, "since_s": moment(since) if since else time.time()})
+                store.set_meta(history.TRIAL_KEY + name, text)
             if text is None:
                 refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
             kept = json.loads(text)
@@ -62,6 +74,21 @@ def trial(name: str, jars: tuple[str, ...], since: str | None, form: str, config
     else:
         click.echo("\n".join(_lines(name, made)))
     sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
+
+
+def _list(settings: Settings) -> None:
+    show = display(settings.display)
+    try:
+        with Store.join(settings.store.path) as store:
+            rows = store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{history.TRIAL_KEY}%",))
+    except StoreTrouble as error:
+        refuse(str(error))
+    for key, text in rows:
+        kept = json.loads(text)
+        since = show.clock(float(kept["since_s"]), time.time())
+        click.echo(f"{key.removeprefix(history.TRIAL_KEY)}: {', '.join(kept['jars'])}, counted since {since}")
+    if not rows:
+        click.echo("No trial was begun; begin one with: jartide trial NAME JAR JAR")
 
 
 def _as_json(name: str, made: Trial) -> dict[str, Any]:

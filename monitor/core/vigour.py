@@ -223,7 +223,7 @@ def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
     yeast, bacteria = (warmth.cardinal(lately_c, *law) for law in (warmth.YEAST_C, warmth.BACTERIA_C))
     kept = "" if usual is None else f" (last fed at one part in {usual:.0f})"
     return (
-        "Hours past the peak matter most: feed at the peak for mild, hours later for sour.",
+        "Hours past the peak matter most, as bakers commonly have it: feed at the peak for mild, hours later for sour.",
         f"Keeping more starter{kept} makes it sourer, keeping less milder.",
         "Cooler is said to be sharper, warmer and longer more acid in all; bakers dispute it. For orientation: "
         f"{OPTIMA}; at its {lately_c:.0f} °C they go at {yeast:.0%} and {bacteria:.0%} of their best.",
