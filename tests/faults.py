@@ -53,6 +53,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "M15": ("an expired, foreign or misnamed TLS certificate", "refused; the sentence names the cause"),
     "M16": ("the daemon is down while readings come", "the broker keeps them; taken up and dated rightly at the start"),
     "M17": ("our own queue is full", "the source waits, nobody else does; the end is not held up"),
+    "M18": ("a listener in the network", "TLS by default beyond this machine, before a name or a password is said"),
     # --- values
     "V1": ("NaN, infinities, texts, true, decimal commas", "refused with a fixed reason; never reach the detector"),
     "V2": ("a stuck sensor", "said as stuck, never as a peak"),

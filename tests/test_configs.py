@@ -14,6 +14,7 @@ import pytest
 
 from monitor.settings_file import HEADERS, REPEATED, SHAPES, SINGLE, load
 from tests.servers import Authority, free_port, listens, program, wait_until
+from tests.test_watch import jartide, watching
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 EXAMPLES = sorted(CONFIGS.glob("*.toml"))
@@ -140,3 +141,30 @@ def test_nobody_comes_in_without_a_password(broker: tuple[int, int, Path]) -> No
     finally:
         stranger.disconnect()
         stranger.loop_stop()
+
+
+def test_the_daemon_may_say_all_that_it_has_to_say(broker: tuple[int, int, Path], tmp_path: Path) -> None:
+    """The whole daemon with the example's access list: whoever may look at the house hears of the jar."""
+    plain, _, _ = broker
+    heard: dict[str, str] = {}
+    house = client("house", plain)
+    word = tmp_path / "word"
+    word.write_text("word")
+    word.chmod(0o600)
+    (tmp_path / "jartide.toml").write_text(
+        f'[[jar]]\nname = "rye"\n[[mqtt]]\nhost = "127.0.0.1"\nport = {plain}\n'
+        'user = "jartide"\npassword_file = "word"\nnotice_topic = "jartide/notice"\n[page]\non = false\n[store]\npath = "s.db"\n'
+    )
+    try:
+        house.on_message = lambda _c, _u, message: heard.update({message.topic: message.payload.decode()})
+        wait_until(lambda: house.is_connected(), "connected")
+        house.subscribe([(topic, 1) for topic in ("jartide/status", "jartide/+/state/#", "jartide/notice")])
+        with watching(tmp_path):
+            wanted = {"jartide/status", "jartide/rye/state", "jartide/rye/state/availability"}
+            wait_until(lambda: wanted <= heard.keys(), "all that is said of the jar", 30.0)
+            assert jartide("note", "rye", "mould", cwd=tmp_path).returncode == 0
+            wait_until(lambda: "jartide/notice" in heard, "a notice", 30.0)
+            assert "let us" not in (tmp_path / "log").read_text()
+    finally:
+        house.disconnect()
+        house.loop_stop()

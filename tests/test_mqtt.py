@@ -467,6 +467,9 @@ def test_topics_that_we_may_not_read_or_write(tmp_path: Path, begin: Begin) -> N
         source, _ = begin(broker.port)
         wait_until(lambda: connected(source), "connected")
         assert not source.publish("forbidden", "x")
+        words = "the broker does not let us write forbidden: see its access list"
+        wait_until(lambda: source.health().trouble == words, "in words")
+        assert connected(source)
 
 
 @pytest.mark.fault("M11")
@@ -517,7 +520,12 @@ def test_tls(tmp_path: Path, begin: Begin, authority: Authority) -> None:
 @pytest.mark.parametrize(
     ("name", "days", "trusted", "words"),
     [
-        ("localhost", -1, True, "the certificate of localhost is refused (certificate has expired): mend it, or see ca_file"),
+        (
+            "localhost",
+            -1,
+            True,
+            "the certificate of localhost is refused (certificate has expired): mend it, or see ca_file",
+        ),
         ("localhost", 30, False, "the certificate of localhost is refused (unable to get local issuer certificate"),
         ("elsewhere", 30, True, "the certificate of localhost is refused (Hostname mismatch"),
     ],

@@ -31,10 +31,10 @@ def jartide(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
 
 
 @contextmanager
-def watching(folder: Path, **environment: str) -> Iterator[subprocess.Popen[str]]:
+def watching(folder: Path, *options: str, **environment: str) -> Iterator[subprocess.Popen[str]]:
     log = (folder / "log").open("a")
     process = subprocess.Popen(
-        [sys.executable, "-m", "monitor", "watch"],
+        [sys.executable, "-m", "monitor", "watch", *options],
         cwd=folder,
         stdout=log,
         stderr=subprocess.STDOUT,

@@ -151,15 +151,17 @@ class MqttState:
             self._courier.try_now()
 
     def _say(self) -> None:
-        while True:
-            with self._lock:
-                if not self._unsaid:
-                    return
-                state = self._latest[self._unsaid.pop()]
+        """Each state; one that the broker does not take, for whatever reason, holds up no other."""
+        with self._lock:
+            states, self._unsaid = [self._latest[jar] for jar in self._unsaid], set()
+        for number, state in enumerate(states):
+            if not self._publisher.health().connected:
+                with self._lock:
+                    self._unsaid.update(one.jar for one in states[number:])
+                return
             if not self._publish(state.jar, json.dumps(state_body(state), ensure_ascii=False), followed(state)):
                 with self._lock:
                     self._unsaid.add(state.jar)
-                return
 
     def _say_nobody_follows(self) -> None:
         if self._publisher.health().connected and self._state_topic is not None:

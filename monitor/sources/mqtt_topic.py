@@ -81,6 +81,7 @@ class MqttTopic:
         self._receipts = Receipts()
         self._refused_mids: set[int] = set()
         self._subscribed: str | None = None  # trouble with the subscription
+        self._unwritable: str | None = None  # trouble with a topic of our own
         self._ended: str | None = None  # why the connection ended, as a sentence
         self._slow = False  # the next try is of little use soon
         self._greeted_s = float("-inf")  # time.monotonic, as the next
@@ -132,6 +133,8 @@ class MqttTopic:
             return False
         if info.mid in self._refused_mids:
             self._refused_mids.discard(info.mid)
+            self._unwritable = f"the broker does not let us write {topic}: see its access list"
+            self._wake()
             return False
         return confirmed
 
@@ -147,7 +150,7 @@ class MqttTopic:
     def _keep_connected(self) -> None:
         pause_s = RETRY_S[0]
         while not self._stopping.is_set():
-            self._ended, self._subscribed, self._slow = None, None, False
+            self._ended, self._subscribed, self._unwritable, self._slow = None, None, None, False
             began_s = time.monotonic()
             try:
                 with working() as on:
@@ -202,6 +205,8 @@ class MqttTopic:
             if writable or client.want_write():
                 client.loop_write()
             client.loop_misc()
+            if self._unwritable is not None and self._condition.health().connected:
+                self._report()
 
     def _read(self, client: mqtt.Client) -> None:
         """Read on while messages come: paho reads one packet a call, and a select before each would be waste."""
@@ -247,7 +252,7 @@ class MqttTopic:
             self._subscribed = (
                 f"the broker does not let us read {self._settings.topic} ({reasons[0]}): see its access list"
             )
-        self._condition.report(connected=True, trouble=self._subscribed)  # from now on readings come
+        self._report()  # from now on readings come
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if self._ended is not None:
@@ -263,7 +268,7 @@ class MqttTopic:
     def _on_publish(self, client: mqtt.Client, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         if reason.is_failure:
             self._refused_mids.add(mid)
-            log.warning("%s: the broker refuses one of our own messages: %s", self.name, reason)
+            log.debug("%s: the broker refuses one of our own messages: %s", self.name, reason)
 
     def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
         receipt: Receipt | None = None
@@ -306,4 +311,8 @@ class MqttTopic:
             token=receipt,
         )
         self._put(item)
-        self._condition.report(connected=True, trouble=self._subscribed or self._intake.clock_trouble)
+        self._report()
+
+    def _report(self) -> None:
+        trouble = self._subscribed or self._unwritable or self._intake.clock_trouble
+        self._condition.report(connected=True, trouble=trouble)
