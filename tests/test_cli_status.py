@@ -41,6 +41,22 @@ def jartide(config: Path, *arguments: str) -> tuple[int, str]:
     return done.exit_code, done.output
 
 
+def test_a_jar_that_was_taken_up_in_the_middle_of_a_cycle_is_not_said_to_be_fed(tmp_path: Path) -> None:
+    (tmp_path / "jartide.toml").write_text(CONFIG)
+    now_s = time.time()
+    with Store.open(tmp_path / "s.db") as store:
+        jars = Jars(Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),)), store, Display())
+        jars.restore(now_s - 7200)
+        things = [
+            one for one in night(every_s=60.0, start_s=now_s - 7200 - 3 * 3600, hours=5.0) if one.seq and one.seq > 180
+        ]
+        jars.take([one for one in store.add(things) if one is not None], now_s)
+        status.write(store, now_s, jars.states(now_s), [], [])
+    said = jartide(tmp_path / "jartide.toml", "status")[1]
+    assert ", first seen 1 h 5" in said or ", first seen 2 h" in said
+    assert "fed" not in said
+
+
 def test_an_old_level_says_from_when_it_is(house: Path) -> None:
     code, said = jartide(house, "status")
     assert code == 1  # nobody is watching

@@ -116,7 +116,9 @@ def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
     if state["temperature_c"] is not None:
         parts.append(show.temperature(state["temperature_c"]))
     if cycle is not None and cycle["fed_at_s"]:
-        parts.append(f"fed {duration(now_s - cycle['fed_at_s'])} ago ({show.clock(cycle['fed_at_s'], now_s)})")
+        known = cycle["told"] or cycle["number"] > 0  # watching may begin in the middle of a cycle
+        what = "fed" if known else "first seen"
+        parts.append(f"{what} {duration(now_s - cycle['fed_at_s'])} ago ({show.clock(cycle['fed_at_s'], now_s)})")
     heard = state["last_reading_s"]
     if heard is not None and now_s - heard > max(OLD_S, 3 * (state["sampling_s"] or 0.0)):
         parts[0] += f" (as of {show.clock(heard, now_s)})"
