@@ -153,7 +153,8 @@ def test_the_daemon_may_say_all_that_it_has_to_say(broker: tuple[int, int, Path]
     word.chmod(0o600)
     (tmp_path / "jartide.toml").write_text(
         f'[[jar]]\nname = "rye"\n[[mqtt]]\nhost = "127.0.0.1"\nport = {plain}\n'
-        'user = "jartide"\npassword_file = "word"\nnotice_topic = "jartide/notice"\n[page]\non = false\n[store]\npath = "s.db"\n'
+        'user = "jartide"\npassword_file = "word"\nnotice_topic = "jartide/notice"\n'
+        '[page]\non = false\n[store]\npath = "s.db"\n'
     )
     try:
         house.on_message = lambda _c, _u, message: heard.update({message.topic: message.payload.decode()})
