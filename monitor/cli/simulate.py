@@ -20,16 +20,18 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("scenario", type=click.Path(path_type=Path), metavar="SCENARIO.toml")
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="write a run file (many jars: one each)")
-@click.option("--pty", is_flag=True, help="play into a pseudo-terminal, as a device on a serial line")
-@click.option("--link", type=click.Path(path_type=Path), help="with --pty: a symbolic link to it, /tmp/jar for example")
-@click.option("--mqtt", metavar="HOST[:PORT]", help="play to an MQTT broker, as devices")
-@click.option("--topic", default="jartide/{jar}/reading", show_default=True, help="with --mqtt")
-@click.option("--speed", type=click.FloatRange(0.1, 100_000), default=1.0, show_default=True, help="times real time")
-@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="another seed than the scenario's")
-@click.option("--hours", type=click.FloatRange(0.1, 9000), help="another length than the scenario's")
-@click.option("--truth", type=click.Path(path_type=Path), help="where the truth goes; with -o RUN.csv: RUN.truth.json")
-@click.option("--feedings", type=click.Path(path_type=Path), help="with -o, one jar: also a FEEDINGS.csv for replay")
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Write a run file (many jars: one each).")
+@click.option("--pty", is_flag=True, help="Play into a pseudo-terminal, as a device on a serial line.")
+@click.option(
+    "--link", type=click.Path(path_type=Path), help="With --pty: a symbolic link to it, /tmp/jar for example."
+)
+@click.option("--mqtt", metavar="HOST[:PORT]", help="Play to an MQTT broker, as devices.")
+@click.option("--topic", default="jartide/{jar}/reading", show_default=True, help="With --mqtt.")
+@click.option("--speed", type=click.FloatRange(0.1, 100_000), default=1.0, show_default=True, help="Times real time.")
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Another seed than the scenario's.")
+@click.option("--hours", type=click.FloatRange(0.1, 9000), help="Another length than the scenario's.")
+@click.option("--truth", type=click.Path(path_type=Path), help="Where the truth goes; with -o RUN.csv: RUN.truth.json.")
+@click.option("--feedings", type=click.Path(path_type=Path), help="With -o, one jar: also a FEEDINGS.csv for replay.")
 def simulate(
     scenario: Path, out: Path | None, pty: bool, link: Path | None, mqtt: str | None, topic: str, speed: float,
     seed: int | None, hours: float | None, truth: Path | None, feedings: Path | None,
