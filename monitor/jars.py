@@ -12,15 +12,15 @@ import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from monitor.core import standing, told, vigil
+from monitor.core import culture, standing, told, vigil
 from monitor.core.display import Display
 from monitor.core.vigil import Vigil
 from monitor.failpoint import failpoint
 from monitor.runs import outbox, tellings
-from monitor.runs.store import Store, StoreTrouble
+from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.teller import Teller
-from monitor.values import Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
+from monitor.values import Arrival, Carry, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
 
 log = logging.getLogger(__name__)
 
@@ -66,13 +66,16 @@ class Jars:
         self._listening_since_s = now_s
 
     def _resume(self, jar: JarSettings, last_seq: int) -> list[tuple[int, Event]]:
-        """Step one jar from its last carry through all that is stored up to `last_seq`."""
-        seq, carry = self.store.restart_point(jar.name)
-        if carry is not None:
-            self._vigils[jar.name] = vigil.thaw(carry, jar)
-        else:
-            run = self.store.open_run(jar.name)
-            self._vigils[jar.name] = vigil.begin(jar, None if run is None else self.store.culture_before(run))
+        """Step one jar from its last carry through all that is stored up to `last_seq`; from its run's beginning where
+        there is no carry, or none that this program can read."""
+        run = self.store.open_run(jar.name)
+        try:
+            seq, carry = self.store.restart_point(jar.name)
+            self._vigils[jar.name] = _thawed(carry, jar) if carry is not None else self._begun(jar, run)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            log.error("%s: what was kept of it cannot be read (%r): all its readings are judged anew", jar.name, error)
+            self._vigils[jar.name] = self._begun(jar, run)
+            seq = run.first_seq - 1 if run is not None else last_seq
         self._closed[jar.name], self._undone[jar.name] = {}, []
         decided: list[tuple[int, Event]] = []
         for arrival in self.store.arrivals(jar.name, seq):
@@ -80,6 +83,14 @@ class Jars:
                 break
             decided += [(arrival.seq, event) for event in self._take(jar, arrival)]
         return decided
+
+    def _begun(self, jar: JarSettings, run: Run | None) -> Vigil:
+        learnt = None if run is None else self.store.culture_before(run)
+        try:
+            culture.from_json(learnt) if learnt else None
+        except (KeyError, TypeError, ValueError, AttributeError):
+            learnt = None
+        return vigil.begin(jar, learnt)
 
     def _judge_anew(self, jar: JarSettings, seq: int) -> list[tuple[int, Event]]:
         """Something told was taken back: step the jar as if it had not been told. Done again with the next tick when
@@ -248,3 +259,12 @@ class Jars:
         self.store.forget_cycles(run.id, number)
         outbox.set_aside(self.store, jar.name, number, arrival.seq)
         self._teller.forget([jar.name])
+
+
+def _thawed(carry: Carry, jar: JarSettings) -> Vigil:
+    """The jar as it was. Raises KeyError, TypeError, ValueError or AttributeError for what another version, or a
+    damaged disk, has left."""
+    thawed = vigil.thaw(carry, jar)
+    if thawed.carried:
+        culture.from_json(thawed.carried)
+    return thawed

@@ -95,6 +95,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "D14": ("any one call of the store fails", "all or nothing of its group; got over at the next"),
     "D15": ("the store fails for good", "the daemon stops loudly, within its time"),
     "D16": ("nothing can be written for ten minutes", "told at once, past the outbox, once: nothing is judged then"),
+    "D17": ("what was kept of a jar cannot be read: another version, a damaged row", "its readings are judged anew"),
     # --- process
     "P1": ("SIGTERM, SIGINT, SIGHUP", "what is in hand is stored, exit 0 in 5 s; HUP reads the config anew"),
     "P2": ("a thread hangs", "named in the log; the watchdog hears nothing more"),

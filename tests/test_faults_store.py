@@ -7,6 +7,7 @@ In CI one call of each kind (SQL statement) that a night makes fails, in the mid
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
@@ -16,6 +17,7 @@ import subprocess
 import sys
 import time
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,7 +26,7 @@ import pytest
 
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
-from monitor.values import Event, EventKind, Fed, Noted, Noting, TakenBack
+from monitor.values import Event, EventKind, Fed, Noted, Noting, Stage, TakenBack
 from tests.kitchen import SETTINGS as kitchen_settings
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
@@ -216,3 +218,36 @@ def test_copies_at_random_moments_and_cut_anywhere_are_a_whole_prefix_or_set_asi
         writer.wait()
     if pages == 0:
         assert len({left for left in seen if left}) > MOMENTS / 2
+
+
+@pytest.mark.fault("D17")
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda body: "{}",
+        lambda body: "[1, 2]",
+        lambda body: body[: len(body) // 2],
+        lambda body: json.dumps(json.loads(body) | {"history": 7}),
+        lambda body: json.dumps(json.loads(body) | {"carried": {"flour": "rye"}}),
+        lambda body: json.dumps({"version": 7, **dict.fromkeys(json.loads(body))}),
+    ],
+    ids=["empty", "a list", "cut", "another form", "learnt by another version", "nothing in it"],
+)
+def test_a_carry_that_cannot_be_read_costs_nothing_but_time(
+    tmp_path: Path, spoil: Callable[[str], str], caplog: pytest.LogCaptureFixture
+) -> None:
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(THINGS, until_s=END_S)
+    kitchen.daemon.flush()
+    carries = kitchen.store.query("SELECT jar, seq, body FROM carry")
+    assert carries
+    for jar, seq, body in carries:
+        kitchen.store.write("UPDATE carry SET body = ? WHERE jar = ? AND seq = ?", (spoil(body), jar, seq))
+    events, notices = kitchen.events(), kitchen.notices()
+    kitchen.store.close()
+    again = Kitchen(tmp_path / "s.db", END_S)
+    assert "rye: what was kept of it cannot be read" in caplog.text
+    assert again.events() == events
+    assert again.notices() == notices
+    assert again.state().stage is Stage.FALLING
+    assert again.state().cycle == kitchen.state().cycle

@@ -76,7 +76,7 @@ class Decisions(Database):
 
     def restart_point(self, jar: str) -> tuple[int, Carry | None]:
         """(seq, carry) to begin from after a restart: step the arrivals after seq. Without a carry in the open run, it
-        is the run's beginning."""
+        is the run's beginning. Raises ValueError for one that is no JSON."""
         run = self.open_run(jar)
         if run is None:
             return self._last()[0], None
@@ -116,7 +116,8 @@ class Decisions(Database):
         runs = [one for one in self.runs("WHERE jar.name = ? AND digest IS NULL", (run.jar,)) if one.id <= run.id]
         from_seq = max((one.first_seq for one in runs if one.reason == ANOTHER_STARTER), default=0)
         sql = """SELECT json_extract(body, '$.carried') FROM carry
-            WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ? AND seq < ? ORDER BY seq DESC LIMIT 1"""
+            WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ? AND seq < ? AND json_valid(body)
+            ORDER BY seq DESC LIMIT 1"""
         rows = self.query(sql, (run.jar, from_seq, run.first_seq))
         learnt: dict[str, Json] = json.loads(rows[0][0]) if rows and rows[0][0] else {}
         return learnt
