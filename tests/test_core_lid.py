@@ -19,7 +19,7 @@ ANYWHERE = (0.0, 0.0, 200.0)
 
 
 def landing(before: float, after: float, off_s: float = 0.0, *, gap: bool = False, sd: float = 0.6) -> Landing:
-    return Landing(before, after, sd, 0.0, 600.0, off_s, gap)
+    return Landing(before, after, sd, -6600.0 if gap else 0.0, 600.0, off_s, gap)  # a silence of two hours
 
 
 @pytest.mark.parametrize(

@@ -42,6 +42,8 @@ class Open:
     low_at_s: float = 0.0
     handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
     handled_odds: float = 0.0
+    sank_unseen_s: float | None = None  # a silence ended here, and the level was lower than before it
+    unseen_s: float = 0.0  # so long it was
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
     flat_told: bool = False
     rested: bool = False

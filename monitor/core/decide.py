@@ -20,20 +20,22 @@ from monitor.core.peak import FALL_Z, Drop, Scan, catch_up, search
 from monitor.core.summit import summit
 from monitor.core.trend import Trend
 from monitor.core.trend import add as trend_add
+from monitor.core.unseen import SLOW_BINS, highest_before, since_silence, step_down_s
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
 
 RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
 RISE_SD = 5.0
-SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
+UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
 LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
-STEP_BINS, STEP_LOOK_BINS = 5, 36
 FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
+REFINE_S, PEAK_MOVED_S = 5400.0, 300.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
 ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
 
@@ -169,10 +171,10 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     needed = max(RISE_LEAST_MM, (RISE_SD + luck) * spread, RISE_LEAST_SHARE * height(v, foot_mm))
     happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.fall_at_s is not None:
-        return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
+        return _refined(v, cycle) + _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
     out: list[Event] = []
     if cycle.rise_at_s is None:
-        fallen = not cycle.stirred and _highest_before(history, cycle.low_at_s) - foot_mm > needed
+        fallen = not cycle.stirred and highest_before(history, cycle.low_at_s) - foot_mm > needed
         if now_mm - foot_mm > needed and fallen:
             cycle.low_mm = foot_mm  # it had fallen before any rise was seen: from here it rose afresh
             return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
@@ -186,6 +188,14 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         return out
     if drop.best_mm - foot_mm < needed:
         return out
+    if cycle.sank_unseen_s is not None and (drop.best_end - 1) * BIN_S + history.first * BIN_S < cycle.sank_unseen_s:
+        went = since_silence(history, cycle.sank_unseen_s)
+        if went is None:
+            return out
+        if went[1] > max(RISE_AFTER_MM, RISE_SD * spread):
+            return out + _fed_unseen(v, cycle, went[1], jar)
+        if went[0] > -2.0 * spread and v.now_s - cycle.sank_unseen_s < UNSURE_S:
+            return out  # it may have been fed and not have begun to rise: a fall goes on
     feigned_mm = FEIGNED_SDS * headspace_sd_mm((v.empty_mm or now_mm) - now_mm, jar)
     falls = drop.z >= FALL_Z and drop.drop_mm > feigned_mm and not _may_go_on(drop, history, i, noise)
     first = drop.z >= PEAK_Z and (v.peak_tried_s is None or v.now_s - v.peak_tried_s >= PEAK_AGAIN_S)
@@ -205,6 +215,18 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     return out
 
 
+def _refined(v: Vigil, cycle: Open) -> list[Event]:
+    """The peak's time once more, when more of the fall has been seen."""
+    if v.peak_tried_s is None or v.now_s - v.peak_tried_s < REFINE_S or cycle.peak_at_s is None:
+        return []
+    v.peak_tried_s = None
+    top = summit(v.history, int(cycle.peak_at_s // BIN_S) - v.history.first)
+    if top is None or abs(top[0] - cycle.peak_at_s) < PEAK_MOVED_S or cycle.fall_at_s is None:
+        return []
+    cycle.peak_at_s, cycle.peak_mm = min(top[0], cycle.fall_at_s), top[1]
+    return [event(v, EventKind.PEAK_REACHED, cycle.peak_at_s, {"refined": True})]
+
+
 def _may_go_on(drop: Drop, history: History, i: int, noise: Noise) -> bool:
     """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
     been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
@@ -221,6 +243,16 @@ def _may_go_on(drop: Drop, history: History, i: int, noise: Noise) -> bool:
     return back_mm > BACK_SD * drop.sd_mm
 
 
+def _fed_unseen(v: Vigil, cycle: Open, rose_mm: float, jar: JarSettings) -> list[Event]:
+    """The level went down during a silence and rises since: it was fed meanwhile."""
+    assert cycle.sank_unseen_s is not None
+    fed_at_s = cycle.sank_unseen_s - cycle.unseen_s / 2.0
+    old = v.history
+    open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
+    out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]
+    return out + again(v, old, fed_at_s, jar)
+
+
 def _fresh_rise(
     v: Vigil, cycle: Open, now_mm: float, happened_s: float, needed: float, jar: JarSettings
 ) -> list[Event]:
@@ -233,32 +265,10 @@ def _fresh_rise(
     old = v.history
     fed_at_s = cycle.handled_at_s
     if fed_at_s is None or happened_s - fed_at_s > LAG_MOST_S:
-        fed_at_s = _step_down_s(old, cycle)
+        fed_at_s = step_down_s(old, cycle.low_at_s)
     open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
     out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(now_mm - cycle.low_mm, 2), "sure": False})]
     return out + again(v, old, fed_at_s, jar)
-
-
-def _highest_before(history: History, time_s: float) -> float:
-    """The highest 25 min mean that ended before `time_s`; far down when there is none."""
-    last = min(int(time_s // BIN_S) - history.first, len(history.mean))
-    full = (i for i in range(SLOW_BINS, last + 1) if history.present[i] > history.present[i - SLOW_BINS])
-    return max((window_mean(history, i, SLOW_BINS) for i in full), default=-1e9)
-
-
-def _step_down_s(history: History, cycle: Open) -> float:
-    """When the level went down most before its lowest, within the bins around that hold a level: where a feeding hides
-    that was no jump. Within a silence it may have been at any time, and the middle errs least."""
-    lowest = int(cycle.low_at_s // BIN_S) - history.first
-    from_i, to_i = max(0, lowest - STEP_LOOK_BINS - STEP_BINS), min(lowest + 2 * STEP_BINS, len(history.mean))
-    held = [i for i in range(from_i, to_i) if history.readings[i] > 0.0]
-    best, at = 0.0, float(lowest)
-    for k in range(STEP_BINS, len(held) - STEP_BINS + 1):
-        before, after = held[k - STEP_BINS : k], held[k : k + STEP_BINS]
-        down = (sum(history.mean[i] for i in before) - sum(history.mean[i] for i in after)) / STEP_BINS
-        if down > best:
-            best, at = down, (before[-1] + 1 + after[0]) / 2.0
-    return (history.first + at) * BIN_S
 
 
 def _evidence(v: Vigil, cycle: Open, drop: Drop, jar: JarSettings) -> dict[str, Json]:

@@ -42,8 +42,8 @@ SLOW_S = 240.0  # sampling slower than this does not see the lid off
 SOON_H, SOON_ODDS = 4.0, 0.1  # who feeds a jar that was just fed, or still rises?
 SUNK_ODDS = 2.0  # most feed it when it has sunk
 FED_ODDS = 3.0  # a feeding told wrongly ends the watch for this fall; one told late costs hours
-SUNK_PER_H = 0.3  # of its rise an hour: no foam sinks faster, save that it gives way
-GIVES_WAY = 0.15
+SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
+GIVES_WAY = 0.12
 
 
 class Meaning(StrEnum):
@@ -108,7 +108,10 @@ def fed_odds(landing: Landing, was: Before) -> float:
         nothing, look = (1.0 - STIRRED) * nothing + STIRRED * giving_way, (1.0 - STIRRED) * look + STIRRED * giving_way
         if not landing.strange:
             fed = FED_HOLE * _busy(minutes, FED_MIN)
-            other = LOOK_HOLE * _busy(minutes, LOOK_MIN) * look + HOLE / (HOLE_DECADES * minutes) * nothing
+            other = (
+                LOOK_HOLE * _busy(minutes, LOOK_MIN) * look
+                + (HOLE + landing.lone_n) / (HOLE_DECADES * minutes) * nothing
+            )
         elif landing.lone:  # how long it was away is not known, only that it was less than twice the spacing
             most = landing.spacing_s / 30.0
             fed = FED_UNSEEN + FED_SEEN * _within(most, FED_MIN)
@@ -162,7 +165,7 @@ def _fed_in_gap(landing: Landing, was: Before) -> bool:
         return drop > (COLLAPSE_MOST + 0.5 * SUNK_PER_H * hours) * landing.before_mm
     risen = max(landing.before_mm, was.highest_mm or 0.0) - start
     near = abs(landing.after_mm / start - 1.0) <= START_BAND
-    if near and drop > 0.6 * (landing.before_mm - start) and hours < 0.6 / SUNK_PER_H:
+    if near and drop > 0.6 * (landing.before_mm - start) and hours < 0.4 / SUNK_PER_H:
         return True
     return drop > (GIVES_WAY + SUNK_PER_H * hours) * risen + 3.0 * landing.sd_mm
 

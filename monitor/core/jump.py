@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import exp, sqrt
 
 from monitor.core.noise import Noise
@@ -39,7 +40,7 @@ class Landing:
     within: int = 0  # a step inside the gate: so many of the latest blocks, already released, lie after it
     strange: bool = True  # while it was away, no surface was seen; else nothing came
     lone: bool = False  # and that in one block only
-    lone_n: float = 0.0  # so many of these before, fading within a day
+    lone_n: float = 0.0  # so many of such or of short silences before, fading within a day
     passing: bool = False  # it was seen on its way from the one to the other
     spacing_s: float = 60.0
     sure: bool = True  # far beyond noise, wherever it lies
@@ -97,16 +98,16 @@ def step(
 def suspicious(rows: list[list[float]], noise: Noise) -> int:
     """A cheap look before `jump.step`: of how many latest blocks the mean stands off the one of as many before (three
     at least); 0: of none."""
-    count = len(rows)
+    sums = list(accumulate([row[1] for row in rows[-2 * STEP_BLOCKS[-1] :]], initial=0.0))
+    last = len(sums) - 1
     for k in STEP_BLOCKS:
         m = max(k, 3)
-        if k + m > count:
+        if k + m > last:
             break
-        late = sum([row[1] for row in rows[-k:]]) / k
-        early = sum([row[1] for row in rows[-k - m : -k]]) / m
-        if abs(late - early) > GATE_LEAST_MM:
+        off = (sums[last] - sums[last - k]) / k - (sums[last - k] - sums[last - k - m]) / m
+        if abs(off) > GATE_LEAST_MM:
             spread = sqrt(noise.white_mm2 * (1.0 / k + 1.0 / m) / rows[-1][2] + noise.wander_mm2)
-            if abs(late - early) > 3.0 * spread:
+            if abs(off) > 3.0 * spread:
                 return k
     return 0
 

@@ -11,7 +11,7 @@ from math import sqrt
 from monitor.core import lid as lids
 from monitor.core.cycle import Open
 from monitor.core.decide import event, height, levels, open_cycle
-from monitor.core.fed_seen import Before, Meaning, fed_odds, meaning, places
+from monitor.core.fed_seen import LID_MOST_MM, Before, Meaning, fed_odds, meaning, places
 from monitor.core.history import History
 from monitor.core.jump import Landing
 from monitor.core.memory import Vigil
@@ -22,7 +22,8 @@ from monitor.values import Event, EventKind, Json
 
 BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
 HANDS_MOST_S = 900.0
-LAG_S = 1800.0  # a fresh feeding that has not begun to rise is an hour or so old at most
+LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a half old at most
+RISEN_MM = 4.0
 SAME_FEEDING_S = 3 * 3600.0  # a told feeding and the landing that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PERHAPS_ODDS = 0.1  # a later rise may show that it was one
@@ -67,7 +68,12 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
             v.history, v.scan, v.learnt_bins = History(), Scan(), 0
         else:
             seen = landing.off_s > 0.0 and not landing.gap
-            since_s = min(landing.off_s, HANDS_MOST_S) if seen else min((landing.back_s - landing.left_s) / 2, LAG_S)
+            if seen:
+                since_s = min(landing.off_s, HANDS_MOST_S)
+            else:  # within a silence: it has risen since, or not yet
+                risen = start is not None and shifted.after_mm > start + RISEN_MM
+                half_s = (landing.back_s - landing.left_s) / 2
+                since_s = half_s if risen else min(half_s, LAG_S)
             fed_at_s = landing.back_s - since_s
             open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=what is Meaning.FED)
             out.append(event(v, EventKind.FED, fed_at_s, evidence))
@@ -75,10 +81,14 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
                 v.question = QUESTION
     elif not landing.gap and (odds := fed_odds(shifted, was)) > max(PERHAPS_ODDS, cycle.handled_odds):
         cycle.handled_at_s, cycle.handled_odds = landing.back_s - min(landing.off_s, HANDS_MOST_S), odds
+    sank_mm = landing.before_mm - landing.after_mm
+    if landing.gap and what is Meaning.SAME and sank_mm > max(LID_MOST_MM, 2.5 * landing.sd_mm):
+        cycle.sank_unseen_s, cycle.unseen_s = landing.back_s, landing.back_s - landing.left_s
     if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
         cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
         if what is not Meaning.COLLAPSED:
-            lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED)
+            jump_mm = abs(landing.after_mm - landing.before_mm)
+            lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED or jump_mm > LID_MOST_MM)
         if what is not Meaning.LID:
             out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
     if what is Meaning.COLLAPSED or (what is Meaning.SAME and not landing.within):

@@ -48,7 +48,7 @@ class Lid:
     hole_off_s: float = 0.0
     hole_strange: bool = False  # no surface was seen in it
     hole_looked: int = 0
-    lone_n: float = 0.0  # lone blocks that were no surface, fading within a day, and when the latest was
+    lone_n: float = 0.0  # holes and lone blocks that were no surface, fading within a day; when the latest was
     lone_s: float = 0.0
     lid_off: bool = False
     away: bool = False
@@ -161,9 +161,8 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
 
 def _hole(lid: Lid, back_s: float, off_s: float, *, strange: bool) -> None:
     lid.hole_s, lid.hole_off_s, lid.hole_strange, lid.hole_looked = back_s, max(off_s, 0.0), strange, 0
-    if strange:
-        lid.lone_n = 1.0 + lid.lone_n * exp((lid.lone_s - back_s) / DAY_S)
-        lid.lone_s = back_s
+    lid.lone_n = 1.0 + lid.lone_n * exp((lid.lone_s - back_s) / DAY_S)
+    lid.lone_s = back_s
 
 
 def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
@@ -179,7 +178,7 @@ def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | N
             lid.hole_looked += 1
             found = between(rows, k, noise, trend, spacing_s, lid.hole_off_s)
             found.strange = found.lone = lid.hole_strange
-            found.lone_n = lid.lone_n - 1.0 if lid.hole_strange else 0.0
+            found.lone_n = lid.lone_n - 1.0
             if lid.hole_looked == len(LATE_S):
                 lid.hole_s = None
             return found
