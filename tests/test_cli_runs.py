@@ -251,6 +251,7 @@ def test_a_spreadsheet_runs_nothing_of_an_export(tmp_path: Path, path: Path) -> 
 
 
 def test_an_ultrasonic_jars_run_is_exported_with_its_sensor_and_lid(store: Store, tmp_path: Path) -> None:
+    fill(store, 20)
     config = tmp_path / "jartide.toml"
     jar = '[[jar]]\nname = "rye"\nempty_mm = 182.0\nsensor = "ultrasonic"\nventing = "tight"\n'
     config.write_text(f'{jar}\n[store]\npath = "{store.path}"\n')
