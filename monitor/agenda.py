@@ -21,9 +21,10 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.date import DateTrigger
 
+from monitor.clock import STEP_S
+
 log = logging.getLogger(__name__)
 
-STEP_S = 5.0  # network time slews by at most 0.5 ms a second; more than this between two looks is a step
 FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
@@ -82,31 +83,3 @@ class Agenda:
             entry[1]()
         except Exception:
             log.exception("planned work %r failed", name)
-
-
-class ClockWatch:
-    """Looks, when asked to, whether wall clock and monotonic clock still agree; tells of a step of more than 5 s.
-
-    `stepped(offset_s, now_s)` is called with the new minus the old wall time and the new time. With a monotonic clock
-    that stands still while the machine is suspended, that time counts as a step forward.
-    """
-
-    def __init__(
-        self,
-        stepped: Callable[[float, float], None],
-        wall: Callable[[], float] = time.time,
-        monotonic: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self._stepped = stepped
-        self._wall, self._monotonic = wall, monotonic
-        self._offset_s = wall() - monotonic()
-
-    def look(self) -> float | None:
-        """One look: the step since the last look in seconds, or None. Slow drift is taken along silently."""
-        now_s = self._wall()
-        offset_s = now_s - self._monotonic()
-        step_s, self._offset_s = offset_s - self._offset_s, offset_s
-        if abs(step_s) <= STEP_S:
-            return None
-        self._stepped(step_s, now_s)
-        return step_s

@@ -6,19 +6,17 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import queue
-import secrets
 from collections.abc import Callable, Sequence
 from math import floor
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor import alarm, pulse, status
+from monitor import alarm, pulse, remembered, status
 from monitor.agenda import Agenda
+from monitor.clock import Clock
 from monitor.core.vigil import TICK_S
-from monitor.daemon import Clock, Daemon
+from monitor.daemon import Daemon
 from monitor.jars import Jars
 from monitor.lock import StoreBusy, StoreLock
 from monitor.orders import Orders, signals
@@ -34,18 +32,13 @@ from monitor.sinks.thinner import Thinner
 from monitor.sources import Source, open_sources
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.mqtt_topic import MqttTopic
-from monitor.values import JarState, Json, Tick
+from monitor.values import JarState, Tick
 from monitor.zone import display
 
 if TYPE_CHECKING:
     from monitor.page.server import PageServer
 
 log = logging.getLogger(__name__)
-
-TOKEN_KEY = "client token"
-BOOTS_KEY = "power-ups"
-BOOT_KEY = "boot"
-BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 def watch(
@@ -104,10 +97,10 @@ def _watch_with(
             said.append(status.Said(sentence, "`jartide recover` reads what can be read; tell the last feedings."))
             notice = alarm.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
             outbox.put(store, [notice], clock.wall())
-        boots = BootClocks(_saved(store), wall_s=clock.wall(), at_s=clock.monotonic())
+        boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
         if own_sources is None:
             sources: Sequence[Source] = open_sources(
-                settings, _client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
+                settings, remembered.client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
             )
         else:
             sources = own_sources
@@ -121,7 +114,7 @@ def _watch_with(
                 troubles = spells.sentences([*said, *sinks], clock.wall())
                 status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
                 snapshot = boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic())
-                store.set_meta(BOOTS_KEY, json.dumps(snapshot))
+                remembered.keep_power_ups(store, snapshot)
 
         jars = Jars(settings, store, show)
         alive, changed = _alive(clock), _changed(sources)
@@ -154,7 +147,7 @@ def _watch_with(
             on_states=keep,
             beat=beat,
             on_clock_set=plan_tick,
-            before_boot_s=_before_boot_s(store),
+            before_boot_s=remembered.before_boot_s(store),
         )
 
         def ready() -> None:
@@ -260,33 +253,3 @@ def _changed(sources: Sequence[Source]) -> Callable[[], bool]:
         return now != before
 
     return changed
-
-
-def _client_token(store: Store) -> str:
-    """The part of the MQTT client id that is this store's own: the broker keeps our session under it."""
-    token = store.meta(TOKEN_KEY)
-    if token is None:
-        token = secrets.token_hex(5)
-        store.set_meta(TOKEN_KEY, token)
-    return token
-
-
-def _before_boot_s(store: Store) -> float:
-    """The running time at which this machine was started last, as far as this store knows."""
-    try:
-        boot = BOOT_ID.read_text().strip()
-    except OSError:
-        boot = ""  # of the same boot, for all we know
-    known, _, running_s = (store.meta(BOOT_KEY) or "").partition(" ")
-    if known != boot or not running_s:
-        running_s = repr(store.running_s())
-        store.set_meta(BOOT_KEY, f"{boot} {running_s}")
-    return float(running_s)
-
-
-def _saved(store: Store) -> Json:
-    try:
-        saved: Json = json.loads(store.meta(BOOTS_KEY) or "null")
-        return saved
-    except ValueError:
-        return None

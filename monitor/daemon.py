@@ -10,13 +10,12 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from math import floor, inf
 from typing import Protocol
 
-from monitor.agenda import ClockWatch
+from monitor.clock import Clock, ClockWatch
 from monitor.core.vigil import TICK_S
 from monitor.failpoint import failpoint
 from monitor.jars import Jars
@@ -28,7 +27,6 @@ from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
 log = logging.getLogger(__name__)
 
 QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
-SLEPT_S = 150.0  # a tick comes each minute, so two were missed: nobody listened, whatever the sensors said
 LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
 
 
@@ -39,21 +37,6 @@ class Sink(Protocol):
     def wake(self) -> None: ...
     def stop(self) -> None: ...
     def trouble(self) -> str | None: ...
-
-
-def since_boot_s() -> float:
-    """Seconds since the machine started, a time of suspension included: a lid that was shut is no step of the clock."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clock:
-    """What time it is: `wall` in Unix seconds, `monotonic` in seconds since the machine started, never set. Tests and
-    the demo bring their own."""
-
-    wall: Callable[[], float] = field(default=time.time)
-    monotonic: Callable[[], float] = field(default=since_boot_s)
-    speed: float = 1.0  # seconds of these clocks in a real one
 
 
 class Daemon:
@@ -82,8 +65,7 @@ class Daemon:
         self._beat = beat
         self._on_clock_set = on_clock_set
         self._before_boot_s = before_boot_s
-        self._awake_s = self._clock.monotonic()
-        self._clock_watch = ClockWatch(self._clock_set, self._clock.wall, self._clock.monotonic)
+        self._clock_watch = ClockWatch(self._clock_set, self._clock, slept=jars.listen_from)
         self._set_back = False
         self._queue: queue.Queue[Delivery | Rejected | Tick] = queue.Queue(QUEUE_LENGTH)
         self._stopping = threading.Event()
@@ -153,12 +135,12 @@ class Daemon:
             for _ in range(QUEUE_LENGTH):  # a flood must not keep the loop from its watchdog
                 self._handle(self._queue.get_nowait())
         except queue.Empty:
-            self._look_at_clock()
+            self._clock_watch.look()
         if recorder.due(self._clock.monotonic()) or recorder.behind():
             self._commit()
 
     def _handle(self, thing: Delivery | Rejected | Tick) -> None:
-        self._look_at_clock()  # whatever came was stamped before this: a step is known before it is judged
+        self._clock_watch.look()  # whatever came was stamped before this: a step is known before it is judged
         if isinstance(thing, Tick):
             self._tick(min(thing.time_s, self._clock.wall()))
         else:
@@ -168,14 +150,6 @@ class Daemon:
             recorder.take(thing, self._clock.monotonic())
             if recorder.due(self._clock.monotonic()):
                 self._commit()
-
-    def _look_at_clock(self) -> None:
-        """Was the clock set, or has the machine slept?"""
-        self._clock_watch.look()
-        now_s = self._clock.monotonic()
-        if now_s - self._awake_s > SLEPT_S * self._clock.speed:
-            self._jars.listen_from(self._clock.wall())
-        self._awake_s = now_s
 
     def _tick(self, time_s: float) -> None:
         """Time passed: first all that came before it. While the store is in trouble time stands still for the jars, so

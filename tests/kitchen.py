@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.daemon import Clock, Daemon
+from monitor.clock import Clock
+from monitor.daemon import Daemon
 from monitor.jars import Jars
 from monitor.runs import outbox
 from monitor.runs.store import Store

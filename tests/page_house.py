@@ -15,8 +15,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from monitor import status
+from monitor.clock import Clock
 from monitor.core.display import Display
-from monitor.daemon import Clock, Daemon
+from monitor.daemon import Daemon
 from monitor.jars import Jars
 from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings

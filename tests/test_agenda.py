@@ -11,7 +11,8 @@ from datetime import datetime
 import pytest
 import time_machine
 
-from monitor.agenda import Agenda, ClockWatch
+from monitor.agenda import Agenda
+from monitor.clock import Clock, ClockWatch
 
 START = datetime.fromisoformat("2026-03-02T05:00:00+00:00").timestamp()
 DAY = 86400.0
@@ -147,7 +148,10 @@ def test_after_stop_nothing_is_begun(agenda: Agenda) -> None:
 
 def test_the_watch_tells_steps_from_drift() -> None:
     wall, monotonic, told = [START], [100.0], []
-    watch = ClockWatch(lambda offset_s, now_s: told.append((offset_s, now_s)), lambda: wall[0], lambda: monotonic[0])
+    watch = ClockWatch(
+        lambda offset_s, now_s: told.append((offset_s, now_s)),
+        Clock(wall=lambda: wall[0], monotonic=lambda: monotonic[0]),
+    )
     for _ in range(3600):  # an hour of slewing at the most that network time does, 500 ppm
         wall[0] += 1.0005
         monotonic[0] += 1.0

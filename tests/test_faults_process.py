@@ -22,8 +22,9 @@ import pytest
 
 from monitor import assembly, failpoint, pulse
 from monitor.agenda import Agenda
+from monitor.clock import Clock
 from monitor.core import vigil
-from monitor.daemon import Clock, Daemon
+from monitor.daemon import Daemon
 from monitor.page import server
 from monitor.page.readers import Readers
 from monitor.page.server import PageServer

@@ -11,8 +11,8 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
+from monitor.clock import Clock
 from monitor.core import vigil
-from monitor.daemon import Clock
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, NoticeSettings

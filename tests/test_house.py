@@ -23,7 +23,8 @@ ALLOWED = {
     "privacy": set(),  # whose files they are
     "alarm": {"values", "settings", "core"},  # the store itself is in trouble
     "zone": {"values", "settings", "core"},
-    "agenda": {"values", "settings", "core", "zone"},
+    "clock": set(),  # what time it is
+    "agenda": {"clock"},
     "runs": {"values", "settings", "core", "runs", "failpoint", "privacy"},
     "simulator": {"values", "settings", "core", "simulator"},
     "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret", "pulse"},
@@ -48,7 +49,8 @@ ALLOWED = {
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "teller": {"values", "settings", "core", "runs"},  # what deserves a notice goes to the outbox
     "jars": {"values", "settings", "core", "runs", "failpoint", "teller"},
-    "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "agenda", "failpoint"},
+    "remembered": {"values", "runs"},  # from one start to the next
+    "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "clock", "failpoint"},
     "orders": {"daemon"},  # what signals ask for
     "assembly": {
         "values",
@@ -59,6 +61,8 @@ ALLOWED = {
         "sinks",
         "zone",
         "agenda",
+        "clock",
+        "remembered",
         "alarm",
         "pulse",
         "orders",

@@ -36,7 +36,7 @@ def demo(seconds: float, folder: Path) -> None:
     """Watch a jar that does not exist through one night, sped up; needs no hardware and no server."""
     from monitor import assembly
     from monitor.cli.watch import log_to_stderr
-    from monitor.daemon import Clock
+    from monitor.clock import Clock
     from monitor.settings import JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
     from monitor.simulator import scenario
     from monitor.simulator.growing import MissingSolver

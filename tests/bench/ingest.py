@@ -89,7 +89,8 @@ def bare(port: int, file: Path) -> None:
 
 def daemon(port: int, file: Path, *, stepping: bool) -> None:
     """The whole daemon, with its real store and source; no sinks, as the bare one has none."""
-    from monitor.daemon import Clock, Daemon
+    from monitor.clock import Clock
+    from monitor.daemon import Daemon
     from monitor.jars import Jars
     from monitor.runs.store import Store
     from monitor.settings import JarSettings, MqttSettings, Settings

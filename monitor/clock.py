@@ -1,0 +1,59 @@
+"""What time it is, and whether the clock was set or the machine has slept meanwhile. The daemon alone looks."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+STEP_S = 5.0  # network time slews by at most 0.5 ms a second; more than this between two looks is a step
+SLEPT_S = 150.0  # a tick comes each minute, so two were missed: nobody listened, whatever the sensors said
+
+
+def since_boot_s() -> float:
+    """Seconds since the machine started, a time of suspension included: a lid that was shut is no step of the clock."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """What time it is: `wall` in Unix seconds, `monotonic` in seconds since the machine started, never set. Tests and
+    the demo bring their own."""
+
+    wall: Callable[[], float] = field(default=time.time)
+    monotonic: Callable[[], float] = field(default=since_boot_s)
+    speed: float = 1.0  # seconds of these clocks in a real one
+
+
+class ClockWatch:
+    """Looks, when asked to, whether wall clock and monotonic clock still agree; tells of a step of more than 5 s, and
+    of a look that comes far too late.
+
+    `stepped(offset_s, now_s)` is called with the new minus the old wall time and the new time, `slept(now_s)` when
+    nobody has looked for SLEPT_S. With a monotonic clock that stands still while the machine is suspended, that time
+    counts as a step forward.
+    """
+
+    def __init__(
+        self,
+        stepped: Callable[[float, float], None],
+        clock: Clock | None = None,
+        slept: Callable[[float], None] = lambda now_s: None,
+    ) -> None:
+        self._stepped, self._slept = stepped, slept
+        self._clock = clock or Clock()
+        self._looked_s = self._clock.monotonic()
+        self._offset_s = self._clock.wall() - self._looked_s
+
+    def look(self) -> float | None:
+        """One look: the step since the last look in seconds, or None. Slow drift is taken along silently."""
+        now_s, monotonic_s = self._clock.wall(), self._clock.monotonic()
+        offset_s = now_s - monotonic_s
+        step_s, self._offset_s = offset_s - self._offset_s, offset_s
+        late_s, self._looked_s = monotonic_s - self._looked_s, monotonic_s
+        stepped = abs(step_s) > STEP_S
+        if stepped:
+            self._stepped(step_s, now_s)
+        if late_s > SLEPT_S * self._clock.speed:
+            self._slept(now_s)
+        return step_s if stepped else None

@@ -1,0 +1,54 @@
+"""What the daemon remembers of itself and its surroundings from one start to the next, in the store beside all else.
+
+Used by `assembly`, which hands it to the parts that need it.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+from pathlib import Path
+
+from monitor.runs.store import Store
+from monitor.values import Json
+
+TOKEN_KEY = "client token"
+BOOTS_KEY = "power-ups"
+BOOT_KEY = "boot"
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+def client_token(store: Store) -> str:
+    """The part of the MQTT client id that is this store's own: the broker keeps our session under it."""
+    token = store.meta(TOKEN_KEY)
+    if token is None:
+        token = secrets.token_hex(5)
+        store.set_meta(TOKEN_KEY, token)
+    return token
+
+
+def power_ups(store: Store) -> Json:
+    """When each device was switched on last, as `keep_power_ups` kept it; None where there is nothing to be read."""
+    try:
+        saved: Json = json.loads(store.meta(BOOTS_KEY) or "null")
+        return saved
+    except ValueError:
+        return None
+
+
+def keep_power_ups(store: Store, snapshot: Json) -> None:
+    """Keep it. Raises StoreTrouble."""
+    store.set_meta(BOOTS_KEY, json.dumps(snapshot))
+
+
+def before_boot_s(store: Store) -> float:
+    """The running time at which this machine was started last, as far as this store knows."""
+    try:
+        boot = BOOT_ID.read_text().strip()
+    except OSError:
+        boot = ""  # of the same boot, for all we know
+    known, _, running_s = (store.meta(BOOT_KEY) or "").partition(" ")
+    if known != boot or not running_s:
+        running_s = repr(store.running_s())
+        store.set_meta(BOOT_KEY, f"{boot} {running_s}")
+    return float(running_s)
