@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import string
 from pathlib import Path
@@ -10,12 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.core.display import Display
 from monitor.page.curves import MOST_POINTS, Curve, Point, columns, thin
 from monitor.page.files import STATIC, joined
+from monitor.page.live import Live
+from monitor.page.readers import Readers
 from monitor.page.rows import readings_of, seq_at
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.store import Store
 from monitor.values import Delivery, Reading
+from tests.page_house import settings_of
 
 POINTS = st.lists(
     st.tuples(st.floats(0, 1e6), st.floats(0, 150), st.floats(0, 5), st.floats(0, 5)), min_size=1, max_size=600
@@ -100,6 +105,31 @@ def test_the_joined_script_holds_every_module_once_and_in_order() -> None:
     for used in re.finditer(r"= from_(\w+);", script):
         assert script.index(f"const from_{used[1]} = ") < used.start()
     assert "import " not in re.sub(r"//.*", "", script)
+
+
+def test_pages_that_leave_all_at_once_leave_nothing_behind(tmp_path: Path) -> None:
+    """A router that restarts: every stream is cut in the same moment, some more than once; each ends as it was told."""
+
+    async def all_at_once() -> list[object]:
+        live = Live(settings_of(tmp_path, ["rye"]), Readers(tmp_path / "none.db"), lambda: NOW_S, Display())
+
+        async def page() -> None:
+            async for _ in live.stream(None):
+                pass
+
+        pages = [asyncio.create_task(page()) for _ in range(20)]
+        while live.pages < len(pages):
+            await asyncio.sleep(0)
+        for _ in range(4):
+            await asyncio.sleep(0)
+            for one in pages:
+                one.cancel()
+        async with asyncio.timeout(5):
+            return [*await asyncio.gather(*pages, return_exceptions=True), live.pages]
+
+    *ends, left = asyncio.run(all_at_once())
+    assert all(isinstance(end, asyncio.CancelledError) for end in ends)
+    assert left == 0
 
 
 SEAL = Seal("key", "word")

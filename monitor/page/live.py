@@ -73,7 +73,7 @@ class Live:
         self._boot = secrets.token_hex(4)
         self._number = 0
         self._messages: deque[tuple[int, str]] = deque(maxlen=REMEMBERED)
-        self._news = asyncio.Condition()
+        self._news = asyncio.Event()  # of the next news: set once, and another takes its place
         self._due = asyncio.Event()
         self._ended = False
         self.pages = 0
@@ -87,7 +87,8 @@ class Live:
             await self.refresh()
             await asyncio.sleep(LEAST_S)
             try:
-                await asyncio.wait_for(self._due.wait(), HEARTBEAT_S)
+                async with asyncio.timeout(HEARTBEAT_S):
+                    await self._due.wait()
             except TimeoutError:
                 continue
             self._due.clear()
@@ -110,14 +111,16 @@ class Live:
             self._number += 1
             text = json.dumps({**self._head(), **changed}, ensure_ascii=False, separators=(",", ":"))
             self._messages.append((self._number, text))
-            async with self._news:
-                self._news.notify_all()
+            self._tell_pages()
 
     async def end(self) -> None:
         """Let all pages go."""
         self._ended = True
-        async with self._news:
-            self._news.notify_all()
+        self._tell_pages()
+
+    def _tell_pages(self) -> None:
+        told, self._news = self._news, asyncio.Event()
+        told.set()
 
     def now(self) -> dict[str, Json]:
         """Everything that the first view shows, and the place from which changes go on."""
@@ -166,9 +169,8 @@ class Live:
                 if missed:
                     continue
                 try:
-                    async with self._news:
-                        if self._number == place and not self._ended:
-                            await asyncio.wait_for(self._news.wait(), HEARTBEAT_S)
+                    async with asyncio.timeout(HEARTBEAT_S):
+                        await self._news.wait()
                 except TimeoutError:
                     yield ": still here\n\n"
         finally:
