@@ -25,7 +25,7 @@ WAITS = 9  # equally likely waits after each
 FURTHEST_SD = 3.5  # how far the grid reaches
 UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
 OVERDUE = 0.98  # share of its waits that would be over
-KNOWN_LATE_H = 1.5  # a fall is sure an hour or more after it began: for so long it may have come unseen
+KNOWN_LATE_H = 2.0  # a fall is sure 40 to 140 min after it began: for so long it may have come unseen
 LOW, HIGH = 0.05, 0.95
 
 Triple = tuple[float, float, float]
