@@ -18,8 +18,8 @@ from monitor.core import culture as cultures
 from monitor.core import forecast as forecasts
 from monitor.core.culture import Culture
 from monitor.values import Cycle, CycleSoFar, Stage
-from tests.bench.forecast_cultures import KINDS, STEP_H, Floats, Kitchens, Outcome, World
-from tests.bench.forecast_share import asked, in_batches, rng_of
+from tests.bench.forecast_cultures import STEP_H, Floats, Kitchens, Outcome
+from tests.bench.forecast_share import KINDS, World, asked, in_batches, rng_of
 
 CYCLES = 12
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z

@@ -1,4 +1,5 @@
-"""Invented cultures to judge forecasts by. Three kinds, none sharing an equation with `monitor.core.culture`.
+"""Invented cultures to judge forecasts by: three kinds of four (the other is in `forecast_larder`), none sharing an
+equation with `monitor.core.culture`.
 
 `budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, in small steps; temperature acts by
 the extended square-root law (Ratkowsky et al. 1983, J. Bact. 154:1222), the lag by a physiological state (Baranyi and
@@ -254,10 +255,6 @@ def _smooth(hourly_c: Floats) -> Callable[[float], float]:
         return marks[place] + (hours + 0.5 - place) * (marks[place + 1] - marks[place])
 
     return at
-
-
-World = Budding | Tabular | Simulated
-KINDS = (Budding, Tabular, Simulated)
 
 
 def _outcome(rng: np.random.Generator, curve: Floats, temperatures_c: Floats) -> Outcome:

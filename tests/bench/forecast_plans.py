@@ -16,8 +16,8 @@ from monitor.core import culture as cultures
 from monitor.core import feeding
 from monitor.core.weighing import Limits
 from monitor.values import Cycle, FeedPlan
-from tests.bench.forecast_cultures import KINDS, Floats, Kitchens, Outcome, World
-from tests.bench.forecast_share import asked, in_batches, rng_of
+from tests.bench.forecast_cultures import Floats, Kitchens, Outcome
+from tests.bench.forecast_share import KINDS, World, asked, in_batches, rng_of
 
 AFTER = (0, 1, 3, 5, 8)
 TARGET_H = 24.0

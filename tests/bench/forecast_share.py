@@ -15,8 +15,11 @@ from typing import TypeVar
 
 import numpy as np
 
-from tests.bench.forecast_cultures import KINDS, World
+from tests.bench.forecast_cultures import Budding, Simulated, Tabular
+from tests.bench.forecast_larder import Larder
 
+World = Budding | Tabular | Simulated | Larder
+KINDS: tuple[type[World], ...] = (Budding, Tabular, Simulated, Larder)
 BATCH = 10  # cultures
 
 T = TypeVar("T")
