@@ -30,6 +30,7 @@ RISE_SD = 5.0
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
 RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
+FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
 LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
 FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
@@ -152,7 +153,7 @@ def _learn(v: Vigil) -> None:
         white.append(v.noise.white_mm2 * share / (counts / 4.0) if four else 0.0)
     learn_wander(v.noise, means, white)
     v.learnt_bins += 1
-    if v.learnt_bins % 6 == 0:
+    if v.learnt_bins % (FIT_BINS if v.noise.rough_n[0] < FIT_OFTEN_BINS else 4 * FIT_BINS) == 0:
         fit_wander(v.noise)
 
 
@@ -168,17 +169,18 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         cycle.lowest_mm, cycle.low_at_s = now_mm, (history.first + i - SLOW_BINS / 2) * BIN_S
     foot_mm = cycle.lowest_mm
     luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
-    needed = max(RISE_LEAST_MM, (RISE_SD + luck) * spread, RISE_LEAST_SHARE * height(v, foot_mm))
+    share = RISE_LEAST_SHARE if cycle.from_start else RISE_LEAST_SHARE / 2.0  # its foot may have been lower
+    needed = max(RISE_LEAST_MM, (RISE_SD + luck) * spread, share * height(v, foot_mm))
     happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.fall_at_s is not None:
         return _refined(v, cycle) + _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
     out: list[Event] = []
     if cycle.rise_at_s is None:
-        fallen = not cycle.stirred and highest_before(history, cycle.low_at_s) - foot_mm > needed
-        if now_mm - foot_mm > needed and fallen:
+        risen = now_mm - foot_mm > needed
+        if risen and not cycle.stirred and highest_before(history, cycle.low_at_s) - foot_mm > needed:
             cycle.low_mm = foot_mm  # it had fallen before any rise was seen: from here it rose afresh
             return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
-        if now_mm - foot_mm > needed:
+        if risen:
             cycle.rise_at_s = happened_s
             out.append(event(v, EventKind.RISE_BEGAN, happened_s, {"rise_mm": round(now_mm - foot_mm, 2)}))
         elif cycle.from_start and not cycle.flat_told and v.now_s - cycle.fed_at_s > FLAT_AFTER_S:

@@ -26,7 +26,7 @@ QUICKEST_CYCLE_H = 6.0  # nobody feeds again before the rise is over
 # times a day; minutes that hands are busy: (median, spread of its logarithm)
 FED_SEEN, FED_HOLE, FED_UNSEEN = 0.6, 0.3, 0.15  # surface seen to be away; nothing came; hands too quick to be seen
 LOOK_SEEN, LOOK_HOLE = 0.3, 0.05
-BURST, HOLE = 0.2, 0.3  # wild readings for minutes; a link or a power supply that fails for minutes to hours
+BURST, HOLE = 0.5, 0.3  # wild readings for minutes; a link or a power supply that fails for minutes to hours
 WILD = 0.5  # a lone reading that is no surface, beside those that this sensor has shown
 COLLAPSE = 0.3  # a foam that gives way within minutes
 FED_MIN, LOOK_MIN = (5.0, 0.6), (1.0, 0.7)  # keep, pour and stir; a look

@@ -112,6 +112,13 @@ def suspicious(rows: list[list[float]], noise: Noise) -> int:
     return 0
 
 
+def nearby(rows: list[list[float]], k: int) -> float:
+    """By how much the first three of the latest `k` blocks stand above the three before them (mm). A step is there at
+    once; where a rise bends into its top, it only seems so from afar."""
+    late, early = rows[-k:][:3], rows[-k - 3 : -k]
+    return sum([row[1] for row in late]) / len(late) - sum([row[1] for row in early]) / len(early)
+
+
 def between(rows: list[list[float]], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> Landing:
     """The step before the latest `k` blocks of `rows`, as a landing; `off_s`: for how long the surface was away."""
     late = rows[-k:]

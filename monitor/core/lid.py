@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from math import exp, sqrt
 
-from monitor.core.jump import GATE_LEAST_MM, Landing, between, suspicious
+from monitor.core.jump import GATE_LEAST_MM, Landing, between, nearby, suspicious
 from monitor.core.noise import Noise
 from monitor.core.trend import Trend, line
 
@@ -21,6 +21,7 @@ OFF_LEAST_S = 90.0  # shorter absences are wild readings, not a lid
 GAP_S = 1800.0  # after a longer silence the old level says little: begin again without calling it a jump
 AWAY_S = 1800.0  # no surface for this long: no jar there
 GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
+OFFSET_MOST_MM = 40.0  # more than hands and collapses together move a surface in a cycle
 LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
 HELD_MOST = 32  # half an hour of minutes
@@ -125,8 +126,8 @@ def take(
     elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
         lid.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
-        if lid.odd_n:
-            _hole(lid, time_s, time_s - lid.recent[-1][0] - spacing_s, strange=lid.strange_n > 0)
+        if lid.strange_n:
+            _hole(lid, time_s, time_s - lid.recent[-1][0] - spacing_s, strange=True)
         _remember(lid, row)
         _back(lid)
         return [row], None
@@ -188,8 +189,10 @@ def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | N
     if not k or (k > 2 and rows[-1][0] - rows[-k][0] > max(STEP_SEEN_S, 2.2 * spacing_s)):
         return None
     found = between(rows, k, noise, trend, spacing_s, 0.0)
-    size = abs(found.after_mm - found.before_mm)
-    return found if size > GATE_LEAST_MM and size > 3.5 * found.sd_mm else None
+    size = found.after_mm - found.before_mm
+    if abs(size) <= max(GATE_LEAST_MM, 3.5 * found.sd_mm) or nearby(rows, k) / size < 0.5:
+        return None  # within noise, or a bend of the slope
+    return found
 
 
 def _land(
@@ -246,6 +249,8 @@ def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) 
     jump = landing.after_mm - landing.before_mm
     share = 1.0 if whole else LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
     shift = -jump * share
+    if abs(lid.offset_mm + shift) > OFFSET_MOST_MM:
+        return 0.0
     lid.offset_mm += shift
     lid.hole_s = None
     lid.offset_var_mm2 += landing.sd_mm**2 * share

@@ -19,7 +19,7 @@ COLDEST_C, HOTTEST_C = -30.0, 60.0  # outside of this no starter and no kitchen
 TEMPERATURE_GOOD_FOR_S = 900.0  # the dough's heat capacity: it moves a few tenths of a degree in a quarter of an hour
 FUTURE_S = 86_400.0  # further ahead of the running time than this is a wrong clock
 STUCK_LOG_CHANCE = log(1e-9)  # a run of equal values this unlikely, at this sensor's own rate of equal neighbours
-STUCK_LEAST_S = 1800.0  # and never sooner than this: a surface can rest for a while
+STUCK_LEAST_S = 900.0  # and never sooner than this: a surface can rest for a while
 
 
 @dataclass(slots=True)
