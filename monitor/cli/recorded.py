@@ -17,10 +17,11 @@ from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.display import Display
 from monitor.core.standing import standing
 from monitor.review.summary import RunSummary, Stretch, summarize
+from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
 from monitor.sources.replay import replay
-from monitor.values import Event, EventKind, Fed, Reading, Straight
+from monitor.values import Event, EventKind, Fed, Reading
 from monitor.zone import calendar
 from monitor.zone import display as display_for
 
@@ -81,11 +82,7 @@ def reviewed(run: Recorded) -> RunSummary:
 
 def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorded:
     opened, told = run_file_from(path, feedings)
-    jar = JarSettings(
-        name=opened.jar,
-        empty_mm=opened.empty_mm if empty_mm is None else empty_mm,
-        geometry=opened.geometry or Straight(),
-    )
+    jar = jar_of(opened.jar, opened.header, opened.empty_mm if empty_mm is None else empty_mm, opened.geometry)
     with progress(path.stat().st_size // ROW_CHARS, path.name) as seen:
         readings, events, rejected = _replayed(watched(opened.rows(), seen), told, jar)
     rejected["not a reading"] += opened.rejected_count
@@ -134,9 +131,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
                 refuse(f"CYCLE: run {number} has no cycle {cycle}; `jartide runs` lists them")
             told = [t for t in store.told(run.jar, run.began_s) if isinstance(t, Fed)]
             told = [fed for fed in told if run.ended_s is None or fed.time_s < run.ended_s]
-            jar = JarSettings(
-                name=run.jar, empty_mm=run.empty_mm if empty_mm is None else empty_mm, geometry=run.geometry
-            )
+            jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = standing(store.events(run.id))
             rejected: Counter[str] = Counter()
             count = int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])

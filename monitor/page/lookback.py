@@ -11,8 +11,8 @@ from collections import OrderedDict
 from monitor.core.standing import standing
 from monitor.page.past import cycle_of, readings_end_s
 from monitor.page.rows import readings_of
+from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store
-from monitor.settings import JarSettings
 from monitor.values import Fed, Json, Span
 
 MOST_KEPT = 500  # a few hundred bytes each
@@ -51,7 +51,7 @@ class Lookback:
             ended_fed=cycle.ended_at_s == until_s,
         )
         empty_mm = run.empty_mm if run.empty_mm is not None else self._empty_mm.get(run.jar)
-        jar = JarSettings(name=run.jar, empty_mm=empty_mm, geometry=run.geometry)
+        jar = jar_of(run.jar, run.header, empty_mm, run.geometry)
         told = [fed for fed in store.told(run.jar, cycle.fed_at_s - 1.0) if isinstance(fed, Fed)]
         readings = readings_of(store, run, cycle.fed_at_s, until_s)
         seen = look_back(readings, standing(events), told, jar, stretch)
