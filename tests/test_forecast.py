@@ -14,7 +14,7 @@ from monitor.core import culture as cultures
 from monitor.core import forecast, outlook, rise_curve, vigil
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Cycle, CycleSoFar, Event, EventKind, Fed, Forecast, Reading, Stage
-from tests.bench import forecast_bench
+from tests.bench import forecast_bench, forecast_share
 from tests.bench.forecast_cultures import Budding, Tabular
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
@@ -178,6 +178,17 @@ def test_ranges_hold_and_rivals_are_beaten_on_cultures_with_other_equations() ->
     accuracy, bias = forecast_bench.factors(scores.table("at feeding", "ours", 5))
     assert 0.9 < bias < 1.1
     assert accuracy < 1.2
+
+
+def drawn(kind: type[forecast_share.World], size: int, seed: int, batch: int) -> list[float]:
+    return forecast_share.rng_of(kind, seed, batch).normal(size=size).tolist()
+
+
+def test_the_benchmarks_batches_are_the_same_on_one_core_and_on_two() -> None:
+    one, two = (forecast_share.in_batches(drawn, forecast_share.Wish(of_each=12, seed=3, jobs=jobs)) for jobs in (1, 2))
+    assert one == two
+    assert [len(batch) for batch in one[Tabular]] == [10, 2]
+    assert len({batch[0] for batches in one.values() for batch in batches}) == 8
 
 
 def test_accuracy_and_bias_factors() -> None:
