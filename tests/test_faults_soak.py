@@ -1,6 +1,7 @@
 """Days of three simulated jars through the loop: no false and no missed "feed now", flat memory, a small store.
 
-Five days here; `JARTIDE_SOAK_DAYS=90 pytest tests/test_faults_soak.py` for a season (some twenty minutes).
+Five days here; `JARTIDE_SOAK_DAYS=90 pytest tests/test_faults_soak.py -n 0 -s` for a season (nine minutes of processor
+time); every case of the rough jar is printed.
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ def test_days_of_three_jars(tmp_path: Path) -> None:
     done = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr[-3000:]
     said = json.loads(done.stdout)
+    print({key: value for key, value in said.items() if key != "jars"})
+    for name, jar in said["jars"].items():
+        print(name, {key: value for key, value in jar.items() if key != "delays_min"})
     for name, allowed in (("tended", 0.0), ("nightly", 0.0), ("rough", 1.0)):
         jar = said["jars"][name]
         assert jar["cycles"] >= DAYS, jar
@@ -38,6 +42,5 @@ def test_days_of_three_jars(tmp_path: Path) -> None:
         # nobody is told of more than there is: one first notice a cycle at most
         assert jar["told"] <= jar["cycles"]
     assert said["jars"]["tended"]["kinds"].get("sensor_silent", 0) == 0
-    settled = said["rss_mb"][min(1, len(said["rss_mb"]) - 1) :]
-    assert settled[-1] - settled[0] <= GROWTH_MB, said["rss_mb"]
+    assert max(said["rss_mb"]) - said["rss_mb"][0] <= GROWTH_MB, said["rss_mb"]
     assert said["store_mb"] * 1000 <= STORE_KB_A_READING * said["stored"] + 200, said
