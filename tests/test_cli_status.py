@@ -84,6 +84,26 @@ def test_a_time_that_cannot_be_meant_is_refused(house: Path, at: str) -> None:
     assert at in said
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--starter-g", "-25"), "--starter-g"),
+        (("--flour-g", "0"), "--flour-g: 0; a feeding adds flour"),
+        (("--water-g", "nan"), "--water-g"),
+        (("--water-g", "1e9"), "--water-g"),
+        (("--at", "25:00"), "25:00"),
+        (("--at", "2099-01-01 08:00"), "still to come"),
+        (("--at", "2020-01-01 08:00"), "more than three days ago"),
+        (("--flour", "x" * 3000), "at most 2000 are kept"),
+    ],
+)
+def test_a_feeding_that_cannot_be_is_refused_and_not_kept(house: Path, words: tuple[str, ...], says: str) -> None:
+    code, said = jartide(house, "fed", "rye", *words)
+    assert code == 2
+    assert says in said.splitlines()[-1]
+    assert jartide(house, "undo", "rye")[0] == 1
+
+
 def test_a_telling_is_taken_back_by_command(house: Path) -> None:
     code, said = jartide(house, "undo", "rye")
     assert (code, said) == (1, "rye: nothing that was told of rye still stands.\n")
@@ -107,3 +127,20 @@ def test_a_discard_is_noted_with_its_running_total_and_must_say_what_became_of_h
     assert "150 g used" in jartide(house, "assess", "rye")[1]
     jartide(house, "note", "rye", "baked")
     assert "Baked with once, last 0 min ago." in jartide(house, "assess", "rye")[1]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("fed", "rye", "--starter-g", "nan"),
+        ("snooze", "rye", "--hours", "nan"),
+        ("check", "--listen-s", "nan"),
+        ("replay", "--empty-mm", "nan", "x.csv"),
+        ("simulate", "x.toml", "--hours", "nan", "-o", "x.csv"),
+        ("demo", "--seconds", "nan"),
+    ],
+)
+def test_not_a_number_is_none(words: tuple[str, ...]) -> None:
+    done = CliRunner().invoke(main, list(words))
+    assert done.exit_code == 2
+    assert "nan is not a number" in done.output

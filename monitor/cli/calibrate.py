@@ -15,6 +15,7 @@ from pathlib import Path
 import click
 
 from monitor.check.hearing import Ears, listening, wait
+from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 from monitor.core.calibration import JarFit, Point, by_levels, by_volumes, point
 from monitor.core.geometry import problem_with
@@ -50,7 +51,7 @@ of it on the water, or stir in a spoonful of milk.
 @click.option("--jar", "name", help="The jar, where the config has several.")
 @click.option("--from", "source", type=click.Path(path_type=Path), help="Take known fills from a CSV file instead.")
 @click.option("--readings", type=click.IntRange(3, 200), default=READINGS, show_default=True, help="Readings a fill.")
-@click.option("--wait-s", type=click.FloatRange(1, 3600), default=WAIT_S, show_default=True, help="For these, at most.")
+@click.option("--wait-s", type=Within(1, 3600), default=WAIT_S, show_default=True, help="For these, at most.")
 @click.option("--write", is_flag=True, help="Write it into the config file; the old one is kept beside it.")
 def calibrate(config: Path, name: str | None, source: Path | None, readings: int, wait_s: float, write: bool) -> None:
     """Find a jar's empty distance and shape from known fills.

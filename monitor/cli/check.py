@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from monitor.check import Finding
+from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, settings_from
 from monitor.settings import Settings
 
@@ -28,7 +29,7 @@ MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @click.option(
     "--listen-s",
-    type=click.FloatRange(1, 3600),
+    type=Within(1, 3600),
     default=LISTEN_S,
     show_default=True,
     help="Wait for readings at most this long, seconds.",

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from monitor.cli.numbers import Within
 from monitor.cli.opening import refuse
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ LOOK_S = 0.1
 
 
 @click.command()
-@click.option("--seconds", type=click.FloatRange(5, 3600), default=30.0, show_default=True, help="How long it takes.")
+@click.option("--seconds", type=Within(5, 3600), default=30.0, show_default=True, help="How long it takes.")
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.numbers import Within
 from monitor.cli.opening import run_file_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.runs import rfc3339
@@ -22,9 +23,7 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
 
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path), metavar="RUN.csv")
-@click.option(
-    "--empty-mm", type=click.FloatRange(20.0, 4000.0), help="Distance over the empty jar; else the file's own."
-)
+@click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the file's own.")
 @click.option(
     "--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv: fed_at,starter_g,flour_g,water_g,flour."
 )

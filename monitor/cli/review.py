@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import click
 
+from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, refuse
 from monitor.cli.progress import progress
 from monitor.cli.recorded import Recorded, recorded, reviewed
@@ -33,9 +34,7 @@ def looking_back(command: F) -> F:
             type=click.Path(path_type=Path, dir_okay=False),
             help="Write one self-contained file with pictures, to keep or send.",
         ),
-        click.option(
-            "--empty-mm", type=click.FloatRange(20.0, 4000.0), help="Distance over the empty jar; else the run's own."
-        ),
+        click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the run's own."),
         click.option(
             "--store",
             "store_path",

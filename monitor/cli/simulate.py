@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from monitor.cli.numbers import Within
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -27,9 +29,9 @@ if TYPE_CHECKING:
 )
 @click.option("--mqtt", metavar="HOST[:PORT]", help="Play to an MQTT broker, as devices.")
 @click.option("--topic", default="jartide/{jar}/reading", show_default=True, help="With --mqtt.")
-@click.option("--speed", type=click.FloatRange(0.1, 100_000), default=1.0, show_default=True, help="Times real time.")
+@click.option("--speed", type=Within(0.1, 100_000), default=1.0, show_default=True, help="Times real time.")
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Another seed than the scenario's.")
-@click.option("--hours", type=click.FloatRange(0.1, 9000), help="Another length than the scenario's.")
+@click.option("--hours", type=Within(0.1, 9000), help="Another length than the scenario's.")
 @click.option("--truth", type=click.Path(path_type=Path), help="Where the truth goes; with -o RUN.csv: RUN.truth.json.")
 @click.option("--feedings", type=click.Path(path_type=Path), help="With -o, one jar: also a FEEDINGS.csv for replay.")
 def simulate(

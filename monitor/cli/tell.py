@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.core import notebook
 from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
@@ -20,7 +21,7 @@ from monitor.zone import display
 
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
 
-grams = click.FloatRange(min=0, max=MOST_G)
+grams = Within(0, MOST_G)
 at_option = click.option(
     "--at", metavar="TIME", help='When it was: 07:30, "2026-03-02 07:30" or RFC 3339. Default: now.'
 )
@@ -49,6 +50,8 @@ def fed(
     """
     settings = settings_from(config)
     usual = jar_from(settings, jar).flour
+    if flour_g == 0:
+        refuse(f"--flour-g: 0; a feeding adds flour (some taken out, not fed: jartide note {jar} taken)")
     item = Fed(
         time_s=_when(at),
         jar=jar,
@@ -121,7 +124,7 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
 @click.command()
 @config_option
 @click.argument("jar")
-@click.option("--hours", type=click.FloatRange(*SNOOZE_H), default=3.0, show_default=True)
+@click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)
 def snooze(config: Path, jar: str, hours: float) -> None:
     """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
     settings = settings_from(config)
