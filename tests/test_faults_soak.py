@@ -23,7 +23,7 @@ FALSE_A_MONTH, MISSED_SHARE = 1.0, 0.03  # of the rough jar; the others have non
 @pytest.mark.fault("P3")
 @pytest.mark.fault("V3")
 @pytest.mark.fault("V9")
-@pytest.mark.timeout(60 * DAYS)
+@pytest.mark.timeout(300 + 60 * DAYS)
 def test_days_of_three_jars(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "tests.soak", str(tmp_path), str(DAYS)]
     root = Path(__file__).parent.parent
