@@ -90,6 +90,8 @@ def _reading(v: Vigil, item: Reading, jar: JarSettings) -> list[Event]:
         v.lid.gap = True
         return events
     minute.put(v.minute, number, item.time_s, distance_mm)
+    if (v.sieve.sampling_s or 0.0) > 2.0 * minute.MINUTE_S:
+        events += _close_minute(v, jar)  # nothing else comes in this minute
     return events
 
 
