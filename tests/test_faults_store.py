@@ -108,7 +108,7 @@ def watched(folder: Path, fails_at: int = 0) -> tuple[list[str], dict[str, Any]]
 
 @pytest.mark.fault("D14")
 @pytest.mark.fault("D2")
-@pytest.mark.timeout(7200 if EVERY_NTH else 120)
+@pytest.mark.timeout(7200 if EVERY_NTH else 600)
 def test_a_night_gets_over_the_failure_of_any_one_call(tmp_path: Path) -> None:
     calls, whole = watched(tmp_path)
     assert whole["integrity"] == [("ok",)]
