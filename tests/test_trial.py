@@ -56,7 +56,7 @@ def test_noise_is_called_a_winner_in_at_most_one_trial_in_twenty() -> None:
 
 def test_nor_by_looking_after_every_cycle() -> None:
     rng = np.random.default_rng(8)
-    false, count = 0, 100
+    false, count = 0, 60
     for _ in range(count):
         peaks, ratios = ([drawn(rng, mean, 16) for _ in range(2)] for mean in (9.0, 2.2))
         two = [jar(p, r, above_double_h=3.0) for p, r in zip(peaks, ratios, strict=True)]

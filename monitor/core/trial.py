@@ -13,6 +13,7 @@ in at most one trial in twenty, however often it is looked at.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -177,12 +178,13 @@ def _compared(
 
 def _more_cycles(difference: float, variance: float, error: float, had: int, doubt: float = 0.0) -> int:
     """Further cycles of each jar after which a difference like this one would show four times in five."""
-    for more in range(1, MOST_CYCLES):
+
+    def shows(more: int) -> bool:
         cycles = max(had + more, LEAST_CYCLES)
         seen = abs(difference) / math.sqrt(variance / cycles + doubt**2)
-        if seen >= t_quantile(1.0 - error / 2.0, 2.0 * (cycles - 1)) + POWER_Z:
-            return cycles - had
-    return MOST_CYCLES
+        return seen >= t_quantile(1.0 - error / 2.0, 2.0 * (cycles - 1)) + POWER_Z
+
+    return bisect_left(range(1, MOST_CYCLES), True, key=shows) + 1  # more cycles never show less
 
 
 def _words(
