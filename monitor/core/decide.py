@@ -29,6 +29,7 @@ RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one s
 RISE_SD = 5.0
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+FRESH_LEAST_MM = 6.0  # a lid set back, mist and wander, all at once and upwards
 RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
@@ -262,7 +263,7 @@ def _fresh_rise(
     is seen by this, hours late; it is put where hands were last at the jar, else where the level was lowest."""
     if cycle.low_mm is None or now_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = now_mm, happened_s
-    if now_mm - cycle.low_mm <= needed or cycle.stirred:
+    if now_mm - cycle.low_mm <= max(needed, FRESH_LEAST_MM) or cycle.stirred:
         return []
     old = v.history
     fed_at_s = cycle.handled_at_s
