@@ -47,12 +47,14 @@ def test_nobody_there_means_no_bar(capsys: pytest.CaptureFixture[str], tmp_path:
     assert capsys.readouterr() == ("", "")
 
 
-@pytest.mark.parametrize("command", ["replay", "import"])
-def test_a_season_shows_its_progress_on_a_terminal_and_nowhere_else(tmp_path: Path, command: str) -> None:
+@pytest.mark.parametrize(("command", "readings"), [("replay", 24_000), ("import", 9_000)])  # seconds of work, each
+def test_a_season_shows_its_progress_on_a_terminal_and_nowhere_else(
+    tmp_path: Path, command: str, readings: int
+) -> None:
     run = tmp_path / "season.csv"
     rows = "".join(
         f"2026-03-{1 + k // 1440:02d}T{k // 60 % 24:02d}:{k % 60:02d}:00Z,{110 - (k % 720) // 20},23\n"
-        for k in range(6_000)
+        for k in range(readings)
     )
     run.write_text(f"# empty_mm: 180\ntime,distance_mm,temperature_c\n{rows}")
     words = [sys.executable, "-m", "monitor", command, str(run)]
