@@ -98,10 +98,10 @@ export function marksPlugin(marks, spans) {
           u.ctx.beginPath(); u.ctx.moveTo(x, line.from); u.ctx.lineTo(x, line.to); u.ctx.stroke();
           const wide = u.ctx.measureText(line.label).width;
           const at = Math.min(Math.max(x + 4 * ratio, left), left + width - wide);
-          let row = line.dashed ? 0 : rowEnds.findIndex((end) => end < at);
+          let row = rowEnds.findIndex((end) => end < at);
           if (row < 0) row = rowEnds.length;
           if (!line.dashed) rowEnds[row] = at + wide + 6 * ratio;
-          const y = line.from + (3 + row * 15) * ratio;
+          const y = line.dashed ? line.to - 18 * ratio : line.from + (3 + row * 15) * ratio; // what is expected: below
           u.ctx.fillStyle = colour("card");
           u.ctx.fillRect(at - 2 * ratio, y - 1 * ratio, wide + 4 * ratio, 15 * ratio);
           u.ctx.fillStyle = colour("crust");
