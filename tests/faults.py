@@ -61,7 +61,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "V4": ("fault codes: 85.0 and -127 degC, 0, 8190, 8191, 65535 mm", "kept as said, never used"),
     "V5": ("condensation, mist, slow drift", "no fall out of what comes and goes; the night still ends with its fall"),
     "V6": ("the lid lifted, a hand over the jar", "ignored when short; the cycle goes on"),
-    "V7": ("the jar or the sensor was moved and stays so", "one step, no fall; on the way up a plain `disturbed`"),
+    "V7": ("the jar or the sensor was moved and stays so", "one step, no fall; on the way up `disturbed`, or a hand"),
     "V8": ("it grows into the lid", "one urgent notice before it touches, also at the sensor's nearest range"),
     "V9": ("fed without telling", "seen by itself; asked once where it might have been something else"),
     "V10": ("never rises, or has no height at all", "said as flat; no division by zero"),

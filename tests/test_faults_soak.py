@@ -1,6 +1,6 @@
 """Days of three simulated jars through the loop: no false and no missed "feed now", flat memory, a small store.
 
-Five days here; `JARTIDE_SOAK_DAYS=90 pytest tests/test_faults_soak.py -n 0 -s` for a season (nine minutes of processor
+Five days here; `JARTIDE_SOAK_DAYS=90 pytest tests/test_faults_soak.py -n 0 -s` for a season (five minutes of processor
 time); every case of the rough jar is printed.
 """
 
