@@ -32,7 +32,7 @@ COLLAPSE = 0.3  # a foam that gives way within minutes
 FED_MIN, LOOK_MIN = (5.0, 0.6), (1.0, 0.7)  # keep, pour and stir; a look
 BURST_MOST_MIN = 15.0
 HOLE_DECADES = log(60.0)  # from 3 min to 3 h, any length alike on a logarithmic scale
-STIRRED = 0.02  # of looks and holes: something else moved the level meanwhile
+STIRRED = 0.02  # of looks: the spoon moved the level
 SAME_FEED, OTHER_FEED = (
     (0.80, 0.07),
     (0.15, 0.20),
@@ -44,6 +44,7 @@ SUNK_ODDS = 2.0  # most feed it when it has sunk
 FED_ODDS = 3.0  # a feeding told wrongly ends the watch for this fall; one told late costs hours
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
 GIVES_WAY = 0.12
+FROZEN_H = 0.5  # so late a frozen sensor may be found to be one
 
 
 class Meaning(StrEnum):
@@ -105,7 +106,8 @@ def fed_odds(landing: Landing, was: Before) -> float:
         fed = (1.0 if landing.spacing_s > SLOW_S else FED_UNSEEN) * days * (0.05 if jump > 0.0 else 1.0)
         other = nothing + COLLAPSE * days * giving_way
     else:
-        nothing, look = (1.0 - STIRRED) * nothing + STIRRED * giving_way, (1.0 - STIRRED) * look + STIRRED * giving_way
+        gave_way = COLLAPSE * max(minutes, landing.spacing_s / 60.0) / 1440.0
+        nothing, look = nothing + gave_way * giving_way, (1.0 - STIRRED) * look + STIRRED * giving_way
         if not landing.strange:
             fed = FED_HOLE * _busy(minutes, FED_MIN)
             other = (
@@ -156,7 +158,7 @@ def _within(minutes: float, usual: tuple[float, float]) -> float:
 
 def _fed_in_gap(landing: Landing, was: Before) -> bool:
     """Whether the level went down more during a long silence than a foam sinks in that time."""
-    hours = (landing.back_s - landing.left_s) / 3600.0
+    hours = (landing.back_s - landing.left_s) / 3600.0 + FROZEN_H
     drop = landing.before_mm - landing.after_mm
     if drop <= max(LID_MOST_MM + 1.0, 4.0 * landing.sd_mm):
         return False
