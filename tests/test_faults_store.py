@@ -32,7 +32,7 @@ from tests.kitchen import Kitchen
 from tests.night import START_S, night
 
 EVERY_NTH = int(os.environ.get("JARTIDE_FAILURES", "0"))
-THINGS = [replace(thing, token=number) for number, thing in enumerate(night(every_s=300.0))]
+THINGS = [replace(thing, token=number) for number, thing in enumerate(night(every_s=300.0, hours=9.0))]
 END_S = THINGS[-1].received_s + 600.0
 SETTINGS = replace(kitchen_settings, notices=NoticeSettings(daily_summary="20:00"))
 TOLD = [
