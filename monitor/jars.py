@@ -227,7 +227,8 @@ class Jars:
                     self.store.put_cycle(cycle)
             for arrival in self._undone[jar.name]:
                 self._undo(jar, arrival, [event for _, event in decided], state)
-            if fed or self._undone[jar.name] or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
+            due = fed or self._undone[jar.name] or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S
+            if due and jar.name not in self._misjudged:  # a restart would go on from the mistake
                 self.store.save_carry(jar.name, seq, now_s, vigil.freeze(self._vigils[jar.name]))
                 self._carried_s[jar.name] = now_s
 

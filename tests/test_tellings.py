@@ -113,6 +113,29 @@ def test_a_restart_after_it_and_one_in_the_middle_of_it_decide_the_same(tmp_path
         second.store.close()
 
 
+def test_what_is_taken_back_while_it_is_being_judged_leaves_no_trace_in_what_a_restart_begins_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    things = list(night(every_s=120.0, hours=6.0))
+    plain, mistaken = Kitchen(tmp_path / "plain.db"), Kitchen(tmp_path / "mistaken.db")
+    for kitchen in (plain, mistaken):
+        kitchen.live(things)
+        kitchen.daemon.flush()
+
+    def beside(place: str) -> None:
+        """Stepped and not kept yet: another process takes it back just now."""
+        monkeypatch.setattr("monitor.jars.failpoint", lambda place: None)
+        tellings.take_back(mistaken.store, "rye", mistaken.now_s)
+
+    mistaken.store.tell(fed(mistaken), mistaken.now_s)
+    monkeypatch.setattr("monitor.jars.failpoint", beside)
+    mistaken.daemon.flush()
+    mistaken.daemon.turn(0.0)
+    assert believed(mistaken) == believed(plain)
+    mistaken.store.close()
+    assert believed(Kitchen(tmp_path / "mistaken.db", now_s=mistaken.now_s)) == believed(plain)
+
+
 def test_the_grams_of_a_seen_feeding_are_taken_back_and_the_feeding_stays(tmp_path: Path) -> None:
     kitchen = Kitchen(tmp_path / "s.db")
     things = list(night(every_s=120.0))

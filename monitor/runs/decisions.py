@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from monitor.core.geometry import format_geometry, parse_geometry
+from monitor.runs import items
 from monitor.runs.database import Database
 from monitor.settings import JarSettings
 from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Json, Straight
@@ -83,9 +84,14 @@ class Decisions(Database):
         return self.latest_carry(jar) or (run.first_seq - 1, None)
 
     def save_carry(self, jar: str, seq: int, time_s: float, carry: Carry) -> None:
-        """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling."""
+        """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling. Not when
+        something has been taken back since that item: the state may rest on it, and is judged anew as soon as that is
+        heard."""
         with self.writing():
             jar_id = self.jar_id(jar)
+            taken_back = "SELECT 1 FROM item WHERE jar = ? AND seq > ? AND told LIKE ?"
+            if self.query(taken_back, (jar_id, seq, items.TAKING_BACK)):
+                return
             body = json.dumps(carry, separators=(",", ":"))
             self._db.execute("INSERT OR REPLACE INTO carry VALUES (?, ?, ?, ?)", (jar_id, seq, time_s, body))
             self._db.execute(

@@ -77,7 +77,7 @@ def before_imported(run: int) -> int:
     return -(run << 32)
 
 
-TAKING_BACK = '{"taken_back"'
+TAKING_BACK = '{"taken_back"%'  # the SQL pattern of its text
 
 
 def like_note(what: Noting) -> str:

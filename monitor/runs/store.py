@@ -139,7 +139,7 @@ class Store(Decisions):
     def taken_back(self) -> set[int]:
         """The items that were told by mistake."""
         sql = "SELECT told FROM item WHERE told IS NOT NULL AND told LIKE ?"
-        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, (f"{items.TAKING_BACK}%",))]
+        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, (items.TAKING_BACK,))]
         return {item.seq for item in told if isinstance(item, TakenBack)}
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:
