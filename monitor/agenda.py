@@ -5,8 +5,8 @@ A small owner of APScheduler's background scheduler. It holds **one-shot date jo
 rules: on a board without a clock of its own the wall clock is stepped by years when the network comes up, and a
 repeating job would then run once for every period in between, or not at all after a step back. So each entry is planned
 once; the caller plans the next one when it has run, and plans it anew when `ClockWatch` has found a step. An entry that
-is overdue runs once, at once (`coalesce`, no `misfire_grace_time`): whether it is too late to be of
-use, the caller knows.
+is overdue runs once, at once (`coalesce`, no `misfire_grace_time`): whether it is too late to be of use, the caller
+knows.
 """
 
 from __future__ import annotations

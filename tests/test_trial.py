@@ -39,7 +39,7 @@ def test_a_clear_difference_is_found_and_put_into_words() -> None:
 def test_the_interval_is_welchs() -> None:
     # scipy's Welch interval of the same logarithms, one comparison at 5 %
     one, other = [6.0, 6.8, 5.9, 6.4], [7.0, 9.4, 8.8, 7.5, 9.0]
-    mine = trial._compared("rise_ratio", "a", "b", one, other, 0.05)
+    mine = trial._compared("rise_ratio", "a", "b", one, other, 0.05, 0.0)
     theirs = stats.ttest_ind(np.log(one), np.log(other), equal_var=False).confidence_interval(0.95)
     assert np.log([mine.low, mine.high]) == pytest.approx([theirs.low, theirs.high], rel=0.02)
 

@@ -22,7 +22,6 @@ from monitor.runs import history, rfc3339
 from monitor.values import FeedPlan, Noting
 
 HORIZON_H = 96
-LONGEST_H = 240.0  # further ahead hours mean nothing: too cold or too hot
 
 
 @click.command()
@@ -185,11 +184,11 @@ def _as_text(one: Planned, dated: bool) -> str:
     if made.discard_g is not None:
         lines.append(f"  discard {made.discard_g} g")
     for name, (low, likely, high) in (("peak", made.hours_to_peak), ("start of fall", made.hours_to_fall)):
-        soon = likely <= LONGEST_H
+        soon = likely <= feeding.LONGEST_H
         lines.append(
             f"  {name} " + (f"after about {likely:.1f} h ({low:.1f} to {high:.1f})" if soon else "not in days")
         )
-    if made.hours_to_half_sunk is not None and made.hours_to_half_sunk <= LONGEST_H:
+    if made.hours_to_half_sunk is not None and made.hours_to_half_sunk <= feeding.LONGEST_H:
         lines.append(f"  sunk half-way back after about {made.hours_to_half_sunk:.1f} h")
     lines += [f"  {sentence}" for sentence in (made.because, made.caution) if sentence]
     return "\n".join(lines)

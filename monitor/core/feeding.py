@@ -25,7 +25,7 @@ AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"
 LEAST_DILUTION, MOST_DILUTION = 2.0, 201.0
 NEAR = 0.05  # share of the target that the likely time may be off for the plan to count as met
 USUAL_HYDRATION = 1.0  # without any history
-LONGEST_H = 240.0  # temperatures further ahead tell nothing
+LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean only that it is too cold or too hot
 DEAD_RATE_RATIO = 0.03  # below this share of the rate at 24 degC nothing useful rises
 WAIT_AT_MOST_H = 12.0  # a feeding may be put off by this for a wanted moment
 
@@ -59,7 +59,7 @@ def plan(
     why_not = (
         _too_extreme(mean_c)
         or _does_not_fit(culture, grams, limits)
-        or _out_of_reach(culture, grams, hours[aim][1], target_h, mean_c, limits)
+        or _out_of_reach(grams, hours[aim][1], target_h, mean_c, limits)
     )
     starter_g, flour_g, water_g = grams
     made = FeedPlan(
@@ -214,9 +214,7 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
     return None
 
 
-def _out_of_reach(
-    culture: Culture, grams: Grams, likely_h: float, target_h: float, mean_c: float, limits: Limits
-) -> str | None:
+def _out_of_reach(grams: Grams, likely_h: float, target_h: float, mean_c: float, limits: Limits) -> str | None:
     """Why the likely time is not the target, and what would help; None when it is near enough."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
         return None

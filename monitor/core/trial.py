@@ -152,7 +152,7 @@ def _moments(values: Sequence[float]) -> tuple[float, float]:
 
 
 def _compared(
-    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float, doubt: float = 0.0
+    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float, doubt: float
 ) -> Comparison:
     """`doubt` is that of the difference itself, one standard deviation."""
     (mean_1, var_1), (mean_2, var_2) = _moments(ones), _moments(others)

@@ -220,7 +220,7 @@ def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
     usual = next((d for d in map(_dilution_of, reversed(seen)) if d is not None), None)
     known = [t for cycle in seen[-LAST:] for t in cycle.temperatures_c if t is not None] or [warmth.USUAL_C]
     lately_c = sum(known) / len(known)
-    yeast, bacteria = (warmth.cardinal(lately_c, *law) for law in (warmth.YEAST_C, warmth.BACTERIA_C))
+    yeast, bacteria = (warmth.cardinal(lately_c, *grows_c) for grows_c in (warmth.YEAST_C, warmth.BACTERIA_C))
     kept = "" if usual is None else f" (last fed at one part in {usual:.0f})"
     return (
         "Hours past the peak matter most, as bakers commonly have it: feed at the peak for mild, hours later for sour.",

@@ -30,13 +30,8 @@ class Lookback:
     def look(self, store: Store, run_id: int, number: int) -> Json:
         """One cycle. Raises Refused (there is none) and StoreTrouble."""
         run, cycle = cycle_of(store, run_id, number)
-        key = (
-            run_id,
-            number,
-            cycle.fed_at_s,
-            cycle.ended_at_s,
-            len(events := store.events(run_id, cycle.fed_at_s - 1)),
-        )
+        events = store.events(run_id, cycle.fed_at_s - 1.0)
+        key = run_id, number, cycle.fed_at_s, cycle.ended_at_s, len(events)
         if key in self._kept:
             self._kept.move_to_end(key)
             return self._kept[key]

@@ -56,7 +56,7 @@ def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[]
         version=__version__,
         title=" and ".join(dict.fromkeys(shown(part.summary.jar) for part in parts)),
         several=several,
-        over=_over(parts, pictures, show) if several else None,
+        over=_over(parts, pictures) if several else None,
         runs=[_run(part, show, zone, pictures, with_cycles=not several) for part in parts],
     )
     return text
@@ -99,7 +99,7 @@ def _row(cycle: CycleSummary, show: Display) -> tuple[str, ...]:
     return (str(cycle.number), began, words.ratio(cycle) or "-", *words.cells(cycle, show), known)
 
 
-def _over(parts: Sequence[Part], pictures: _Pictures, show: Display) -> Markup:
+def _over(parts: Sequence[Part], pictures: _Pictures) -> Markup:
     """All cycles' levels above their starts, by hours since the feeding."""
     named = [
         (f"{Path(part.name).name} {cycle.number}", cycle)

@@ -30,14 +30,8 @@ MEASURED = (*SURFACE, "temperature_c", "air_c", "humidity_pct")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
-KNOWN_KEYS = (
-    "shows",
-    "jar",
-    "empty_mm",
-    "geometry",
-    "sensor",
-    "venting",
-)  # what is looked at; the others are kept as they are
+# keys of the header that are looked at; the others are kept as they are
+KNOWN_KEYS = ("shows", "jar", "empty_mm", "geometry", "sensor", "venting")
 MOST_KEYS = 200
 _LONGEST = 65_536  # characters of a line
 _LONGEST_KEY, _LONGEST_VALUE = 100, 2000

@@ -93,14 +93,14 @@ class Courier:
 
     def send_at_once(self, waiting: deque[Kept]) -> None:
         """Send what is not in the store, in its order; what does not go out stays in `waiting`."""
-        while waiting:
+        for kept in waiting.copy():
             with working():
-                failure = self.channel.send([waiting[0]])
+                failure = self.channel.send([kept])
             if failure is not None:
-                log.warning("%s not told to %s: %s", waiting[0].message_id, self.channel.shown, failure.reason)
+                log.warning("%s not told to %s: %s", kept.message_id, self.channel.shown, failure.reason)
                 return
-            with suppress(IndexError):  # called off meanwhile
-                waiting.popleft()
+            with suppress(ValueError):  # called off meanwhile
+                waiting.remove(kept)
 
     def try_now(self) -> None:
         """What held it back is gone (the connection is there again)."""

@@ -9,7 +9,7 @@ const DAY_S = 86400;
 
 /** Several cycles over each other: `cycles` are [{label, hours, level_mm}], levels above their start. */
 export function overlay(box, cycles, xLabel) {
-    return mount(box, 320, (width, height, into) => {
+  return mount(box, 320, (width, height, into) => {
     const tables = cycles.map((c) => [c.hours, c.level_mm.map(toLength)]);
     const data = tables.length > 1 ? uPlot.join(tables) : tables[0];
     const both = axes((u, splits) => splits.map((h) => `${h}`), `above its start, ${lengthUnit()}`);
@@ -27,7 +27,7 @@ export function overlay(box, cycles, xLabel) {
 
 /** The line sample beside a cycle's name in an overlay: the same dash and colour. */
 export function sample(i) {
-    return svg("svg", { viewBox: "0 0 48 12", "aria-hidden": "true" },
+  return svg("svg", { viewBox: "0 0 48 12", "aria-hidden": "true" },
     svg("path", { d: "M1 6h46", stroke: `var(--${ROLES[i % ROLES.length]})`, "stroke-dasharray": DASHES[i % DASHES.length].join(" ") || null }));
 }
 
