@@ -15,11 +15,14 @@ from monitor.core.display import Display
 from monitor.page.curves import MOST_POINTS, Curve, Point, columns, thin
 from monitor.page.files import STATIC, joined
 from monitor.page.live import Live
+from monitor.page.looks import last_feeding
 from monitor.page.readers import Readers
 from monitor.page.rows import readings_of, seq_at
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.store import Store
-from monitor.values import Delivery, Reading
+from monitor.runs.tellings import take_back
+from monitor.settings import JarSettings
+from monitor.values import Delivery, Fed, Reading
 from tests.page_house import settings_of
 
 POINTS = st.lists(
@@ -174,3 +177,16 @@ def test_tries_are_counted_by_address_and_over_all() -> None:
     for k in range(3000):
         tries.wrong(f"{k}", 2000.0)
     assert len(tries._wrong) <= 1000
+
+
+def test_grams_told_by_a_slip_are_not_offered_again(tmp_path: Path) -> None:
+    jar = JarSettings(name="rye", flour="rye")
+    with Store.open(tmp_path / "store.db", 0.0) as store:
+        for at_s, flour_g in ((1000.0, 80.0), (2000.0, 1000.0), (3000.0, 900.0)):
+            store.tell(Fed(time_s=at_s, jar="rye", starter_g=20.0, flour_g=flour_g, water_g=80.0), at_s)
+        offered = []
+        for at_s in (4000.0, 4001.0, 4002.0):
+            take_back(store, "rye", at_s)
+            offered.append(last_feeding(store, jar))
+    assert [grams["flour_g"] for grams in offered] == [1000.0, 80.0, None]  # type: ignore[call-overload, index]
+    assert offered[-1] == {"starter_g": None, "flour_g": None, "water_g": None, "flour": "rye"}

@@ -88,7 +88,7 @@ def jar_now(store: Store, state: State, jar: JarSettings, notices: NoticeSetting
         "waiting": state["last_reading_s"] is None,
         "health": _health(state, now_s, show),
         "question": state["question"],
-        "last_feeding": _last_feeding(store, state, jar),
+        "last_feeding": last_feeding(store, jar),
         "notes": [_note(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
     }
@@ -185,16 +185,14 @@ def _health(state: State, now_s: float, show: Display) -> list[Json]:
     return out
 
 
-def _last_feeding(store: Store, state: State, jar: JarSettings) -> Json:
-    """The grams to begin from: those of the open cycle's feeding, the one before it, or the last that was told."""
-    for cycle in (state["cycle"], state["previous"]):
-        if cycle and cycle["flour_g"] is not None:
-            return {key: cycle[key] for key in ("starter_g", "flour_g", "water_g", "flour")}
-    sql = """SELECT item.told, item.time_s FROM item JOIN jar ON jar.id = item.jar WHERE item.told LIKE '{"fed"%'
-        AND jar.name = ? AND item.seq > 0 ORDER BY item.time_s DESC LIMIT 1"""
-    for told, time_s in store.query(sql, (jar.name,)):
+def last_feeding(store: Store, jar: JarSettings) -> Json:
+    """The grams to begin from: those of the last feeding that was told and still stands. Raises StoreTrouble."""
+    taken_back = store.taken_back()
+    sql = """SELECT item.seq, item.told, item.time_s FROM item JOIN jar ON jar.id = item.jar
+        WHERE item.told LIKE '{"fed"%' AND jar.name = ? AND item.seq > 0 ORDER BY item.time_s DESC LIMIT ?"""
+    for seq, told, time_s in store.query(sql, (jar.name, len(taken_back) + 1)):
         fed = told_of(told, time_s, jar.name)
-        if isinstance(fed, Fed):
+        if isinstance(fed, Fed) and seq not in taken_back:
             return {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g, "flour": fed.flour}
     return {"starter_g": None, "flour_g": None, "water_g": None, "flour": jar.flour}
 
