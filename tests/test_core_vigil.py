@@ -265,6 +265,27 @@ def test_a_night_that_arrives_in_one_go_is_judged_as_if_it_had_come_in_time(each
         assert happened[0] == pytest.approx(happened[1], abs=1.0), kind
 
 
+@pytest.mark.parametrize("each_s", [0.001, 0.5, 12.0])
+def test_warmth_counts_in_the_hour_that_it_was_measured_in_however_late_it_came(each_s: float) -> None:
+    """A device that catches up after an outage, or a night played faster than it was (12 s for a minute of it)."""
+    readings = [
+        replace(one, temperature_c=20.0 + 0.25 * (one.time_s - BEGAN_S) / HOUR_S) for one in story(26.0, every_s=60.0)
+    ]
+    vigil, now_s = core.begin(JAR), BEGAN_S + 27.0 * HOUR_S
+    for seq, reading in enumerate(readings):
+        now_s += each_s
+        vigil, _ = core.take(vigil, Arrival(seq=seq, received_s=now_s, item=reading), JAR)
+        if seq == 900:
+            vigil = core.thaw(core.freeze(vigil), JAR)
+    in_time, _ = run(readings)
+    late, usual = core.look(vigil, now_s).cycle, core.look(in_time, BEGAN_S + 26.0 * HOUR_S).cycle
+    assert late is not None
+    assert usual is not None
+    assert late.temperatures_c[1:] == pytest.approx(usual.temperatures_c[1:], abs=0.02)
+    since_h = (late.fed_at_s - BEGAN_S) / HOUR_S
+    assert late.temperatures_c[10] == pytest.approx(20.0 + 0.25 * (since_h + 10.5), abs=0.02)
+
+
 def test_a_told_feeding_near_a_seen_one_adds_its_grams() -> None:
     told = Fed(time_s=BEGAN_S + 0.8 * HOUR_S, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0, flour="rye")
     vigil, events = run(mixed(story(8.0), told, late_s=1.5 * HOUR_S))

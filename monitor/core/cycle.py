@@ -62,7 +62,7 @@ class Ended:
 
 
 def warm(cycle: Open, time_s: float, temperature_c: float) -> None:
-    """Take a temperature into the hourly means."""
+    """Take a temperature into the mean of the hour that it was measured in, however late it came."""
     hour = int((time_s - cycle.fed_at_s) // 3600.0)
     if 0 <= hour < 72:
         while len(cycle.hours_n) <= hour:

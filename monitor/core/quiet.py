@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import floor
 
-from monitor.core import cycle as cycles
 from monitor.core.decide import event
 from monitor.core.landing import bare
 from monitor.core.lid import AWAY_S, OFF_LEAST_S
@@ -80,8 +79,6 @@ def watch(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
             out.append(event(v, EventKind.JAR_AWAY, lid.out_since_s, {}))
     temperature_c = temperature_at(v.sieve, time_s)
     if temperature_c is not None:
-        if v.cycle is not None:
-            cycles.warm(v.cycle, time_s, temperature_c)
         out += _rest(v, time_s, temperature_c)
     return out
 

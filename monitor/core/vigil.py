@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import floor
 
+from monitor.core import cycle as cycles
 from monitor.core import decide, landing, lid, minute, noise, quiet, told, trust
 from monitor.core.memory import Vigil, freeze, thaw
 from monitor.core.shown import look
@@ -79,7 +80,11 @@ def tick_to(vigil: Vigil, now_s: float, jar: JarSettings, also: Also = _nothing)
 
 def _reading(v: Vigil, item: Reading, jar: JarSettings) -> list[Event]:
     quiet.heard(v, item.time_s)
+    known_s = v.sieve.temperature_s
     reason, distance_mm = trust.sift(v.sieve, item, jar, v.now_s)
+    temperature_c = v.sieve.temperature_c
+    if v.cycle is not None and temperature_c is not None and v.sieve.temperature_s != known_s:  # a new one
+        cycles.warm(v.cycle, item.time_s, temperature_c)
     if reason is not None and reason not in ("no target", "stuck"):
         return []
     events = quiet.back(v)
