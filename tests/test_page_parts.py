@@ -15,13 +15,13 @@ from monitor.core.display import Display
 from monitor.page.curves import MOST_POINTS, Curve, Point, columns, thin
 from monitor.page.files import STATIC, joined
 from monitor.page.live import Live
-from monitor.page.looks import last_feeding
+from monitor.page.looks import health, last_feeding
 from monitor.page.readers import Readers
 from monitor.page.rows import readings_of, seq_at
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.store import Store
 from monitor.runs.tellings import take_back
-from monitor.settings import JarSettings
+from monitor.settings import JarSettings, SerialSettings, Settings
 from monitor.values import Delivery, Fed, Reading
 from tests.page_house import settings_of
 
@@ -190,3 +190,22 @@ def test_grams_told_by_a_slip_are_not_offered_again(tmp_path: Path) -> None:
             offered.append(last_feeding(store, jar))
     assert [grams["flour_g"] for grams in offered] == [1000.0, 80.0, None]  # type: ignore[call-overload, index]
     assert offered[-1] == {"starter_g": None, "flour_g": None, "water_g": None, "flour": "rye"}
+
+
+def test_a_jar_that_is_not_heard_shows_what_its_source_suffers_from() -> None:
+    wires = tuple(SerialSettings(port=port, jar=jar) for port, jar in (("/dev/a", "rye"), ("/dev/b", "wheat")))
+    household = Settings(jars=(JarSettings(name="rye"), JarSettings(name="wheat")), serial=wires)
+    sources = [
+        {"name": "serial /dev/a", "trouble": "there is no /dev/a: is the device plugged in?", "since_s": 60_000.0},
+        {"name": "serial /dev/b", "trouble": None, "since_s": 0.0},
+    ]
+
+    def said(jar: str, heard_s: float | None) -> list[object]:
+        quiet = {"silent_since_s": None, "stuck_since_s": None, "lid_off_since_s": None}
+        return list(health({"jar": jar, "last_reading_s": heard_s, **quiet}, sources, household, 61_000.0, Display()))
+
+    trouble = ["There is no /dev/a: is the device plugged in? Since 16:40"]
+    assert said("rye", 59_990.0) == trouble
+    assert said("rye", None) == trouble
+    assert said("rye", 60_990.0) == []  # heard over the network since
+    assert said("wheat", 59_990.0) == []  # another device's jar

@@ -220,7 +220,7 @@ class Live:
         changed: list[Json] = []
         for state in states:
             jar = self._jars[state["jar"]]
-            shown = jar_now(store, state, jar.settings, self._settings.notices, now_s, self._show)
+            shown = jar_now(store, state, body["sources"], jar.settings, self._settings, now_s, self._show)
             if shown != jar.shown:
                 jar.shown = shown
                 changed.append(shown)

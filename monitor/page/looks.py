@@ -6,6 +6,7 @@ just told changes with the daemon's next word. Times of day and units become tex
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, times
@@ -14,11 +15,13 @@ from monitor.runs import outbox, tellings
 from monitor.runs.items import told_of
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
-from monitor.settings import JarSettings, NoticeSettings
+from monitor.settings import JarSettings, NoticeSettings, Settings
 from monitor.values import Fed, Json, Noted, Noting, Stage
 
 State = dict[str, Any]  # one of the jars of `status.read`
+Source = dict[str, Any]  # one of its sources
 H_S = 3600.0
+JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
 BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
 STAGE_BRIEF = {  # a word or three to be read across the kitchen
     Stage.UNKNOWN: "not known",
@@ -50,8 +53,12 @@ NOTE_WORDS = {
 }
 
 
-def jar_now(store: Store, state: State, jar: JarSettings, notices: NoticeSettings, now_s: float, show: Display) -> Json:
-    """All that a jar's card says. Raises StoreTrouble."""
+def jar_now(
+    store: Store, state: State, sources: Sequence[Source], jar: JarSettings, settings: Settings, now_s: float,
+    show: Display,
+) -> Json:  # fmt: skip
+    """All that a jar's card says; `sources` are those of `status.read`. Raises StoreTrouble."""
+    notices = settings.notices
     cycle = state["cycle"]
     told = store.told(jar.name, cycle["fed_at_s"] - 60.0 if cycle else now_s - 72 * H_S)
     notes = [item for item in told if isinstance(item, Noted)]
@@ -86,7 +93,8 @@ def jar_now(store: Store, state: State, jar: JarSettings, notices: NoticeSetting
         "next_notice": next_notice(state, kept, notes, notices, now_s, show),
         "snoozed_until": _moment(snoozed_until_s(notes, now_s), now_s, show),
         "waiting": state["last_reading_s"] is None,
-        "health": _health(state, now_s, show),
+        "heard": _heard(state["last_reading_s"], now_s, show),
+        "health": health(state, sources, settings, now_s, show),
         "question": state["question"],
         "last_feeding": last_feeding(store, jar),
         "notes": [_note(note, now_s, show) for note in notes],
@@ -171,8 +179,17 @@ def _forecast(state: State, now_s: float, show: Display) -> Json:
     return out
 
 
-def _health(state: State, now_s: float, show: Display) -> list[Json]:
-    """What is wrong with the sensor, a sentence each; empty when all is well."""
+def _heard(at_s: float | None, now_s: float, show: Display) -> Json:
+    """The last reading, and how old it is."""
+    if at_s is None:
+        return None
+    ago_s = max(now_s - at_s, 0.0)
+    words = "just now" if ago_s < JUST_NOW_S else f"{duration(ago_s)} ago, {show.clock(at_s, now_s)}"
+    return {"at_s": at_s, "words": words}
+
+
+def health(state: State, sources: Sequence[Source], settings: Settings, now_s: float, show: Display) -> list[Json]:
+    """What is wrong with the sensor and what brings its readings, a sentence each; empty when all is well."""
     out: list[Json] = [
         f"{what} since {show.clock(state[key], now_s)}"
         for key, what in (
@@ -182,7 +199,19 @@ def _health(state: State, now_s: float, show: Display) -> list[Json]:
         )
         if state[key] is not None
     ]
+    heard_s = state["last_reading_s"]
+    of_others = {f"serial {one.port}" for one in settings.serial if one.jar not in (None, state["jar"])}
+    for source in sources:
+        # a jar that is heard all the same has another source
+        unheard = heard_s is None or heard_s <= source["since_s"]
+        if source["trouble"] and unheard and source["name"] not in of_others:
+            out.append(spell(source["trouble"], show.clock(source["since_s"], now_s)))
     return out
+
+
+def spell(sentence: str, since: str) -> str:
+    """A trouble and since when, as a sentence; a question stays one."""
+    return f"{sentence[:1].upper()}{sentence[1:]}{' Since' if sentence.endswith('?') else ', since'} {since}"
 
 
 def last_feeding(store: Store, jar: JarSettings) -> Json:
@@ -193,7 +222,8 @@ def last_feeding(store: Store, jar: JarSettings) -> Json:
     for seq, told, time_s in store.query(sql, (jar.name, len(taken_back) + 1)):
         fed = told_of(told, time_s, jar.name)
         if isinstance(fed, Fed) and seq not in taken_back:
-            return {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g, "flour": fed.flour}
+            grams = {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g}
+            return {**grams, "flour": fed.flour or jar.flour}
     return {"starter_g": None, "flour_g": None, "water_g": None, "flour": jar.flour}
 
 

@@ -138,7 +138,8 @@ def _now_schemas() -> Schema:
             stage_brief=TEXT, stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER),
             slope_mm_per_h=_maybe(NUMBER), temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
             fed=_maybe(OBJECT), forecast=_maybe(OBJECT), next_notice=_maybe(OBJECT), waiting=YES_NO, health=_list(TEXT),
-            question=_maybe(TEXT), last_feeding=OBJECT, notes=_list(OBJECT),
+            heard=_maybe(_object(at_s=NUMBER, words=TEXT)), question=_maybe(TEXT), last_feeding=OBJECT,
+            notes=_list(OBJECT),
             last_told=_maybe(_object(seq=WHOLE, what_words=TEXT, words=TEXT)),
         ),
         "OpenCurve": _object(

@@ -104,6 +104,7 @@ function factsOf(jar) {
   if (jar.next_notice) out.push(["Next notice", jar.next_notice.words]);
   if (jar.snoozed_until) out.push(["Snoozed", `until ${jar.snoozed_until.words}`]);
   if (!jar.health.length) out.push(["Sensor", jar.waiting ? "nothing heard yet" : "all well"]);
+  if (jar.heard) out.push(["Last reading", jar.heard.words]);
   const last = jar.notes?.[jar.notes.length - 1];
   if (last && last.what !== "snooze") out.push(["Noted", `${last.what_words}${last.text ? ` (${last.text})` : ""}, ${last.words}`]);
   return out;
