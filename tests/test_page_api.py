@@ -84,6 +84,18 @@ def test_now_says_what_the_daemon_believes(client: httpx.Client) -> None:
     assert 1.7 < jar["rise_ratio"] < 2.0  # the invented curve doubles and has sunk a little since
     assert jar["last_feeding"] == {"starter_g": 25.0, "flour_g": 100.0, "water_g": 100.0, "flour": "rye"}
     assert jar["next_notice"]["words"].startswith("Feed rye now")
+    assert jar["health"] == []
+    assert jar["heard"]["words"] == "just now" or "min ago, " in jar["heard"]["words"]
+
+
+def test_the_stores_size_counts_what_is_not_taken_over_yet(household: Settings, client: httpx.Client) -> None:
+    def size() -> int:
+        return sum(p.stat().st_size for p in household.store.path.parent.glob("jartide.db*") if p.suffix != ".db-shm")
+
+    with Store.join(household.store.path) as store:
+        store.set_meta("padding", "x" * 500_000)
+        assert household.store.path.with_name("jartide.db-wal").stat().st_size >= 500_000
+        assert client.get("/api/health").json()["store"]["bytes"] == size()
 
 
 def test_the_open_curve_has_its_highest_and_lowest_reading(household: Settings, client: httpx.Client) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import time
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 from monitor import status
 from monitor.core.display import Display
+from monitor.page.looks import spell
 from monitor.runs import outbox
 from monitor.runs.store import Store
 from monitor.values import Json
@@ -24,16 +26,12 @@ def health(store: Store, now_s: float, show: Display) -> Json:
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
     rejected = store.rejected_counts(since)
-    try:
-        size = store.path.stat().st_size
-    except OSError:
-        size = None
     return {
         "as_of_s": None if body is None else body["as_of_s"],
         "watching": body is not None and now_s - body["as_of_s"] <= STALE_S,
         "sources": [_source(source, now_s, show) for source in (body or {}).get("sources", [])],
         "troubles": (body or {}).get("troubles", []),
-        "store": {"items": store.last_seq(), "bytes": size, "path": store.path.name},
+        "store": {"items": store.last_seq(), "bytes": _size_bytes(store.path), "path": store.path.name},
         "notices": {
             "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),
             "counts": dict(Counter(one.state.value for one in kept)),
@@ -57,11 +55,22 @@ def health(store: Store, now_s: float, show: Display) -> Json:
     }
 
 
+def _size_bytes(path: Path) -> int | None:
+    """The store's file and what SQLite keeps beside it until it is taken over; None when there is none."""
+    log = path.with_name(f"{path.name}-wal")
+    try:
+        return path.stat().st_size + (log.stat().st_size if log.exists() else 0)
+    except OSError:
+        return None
+
+
 def _source(source: dict[str, Any], now_s: float, show: Display) -> Json:
     heard_s = source["last_message_s"]
+    words, since = source["trouble"] or ("connected" if source["connected"] else "not connected"), source["since_s"]
     return {
         **source,
-        "words": source["trouble"] or ("connected" if source["connected"] else "not connected"),
-        "since_words": show.clock(source["since_s"], now_s),
+        "words": words,
+        "since_words": show.clock(since, now_s),
+        "sentence": spell(words, show.clock(since, now_s)),
         "heard_words": None if heard_s is None else show.clock(heard_s, now_s),
     }

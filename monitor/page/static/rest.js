@@ -9,6 +9,7 @@ const table = (label, heads, rows) => scroll(label, el("table", {}, el("thead", 
   el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => (cell instanceof Node ? cell : el("td", {}, `${cell ?? "–"}`))))))));
 
 const STATES = { pending: "waiting to be delivered", sent: "delivered", superseded: "no longer true, not delivered", expired: "too late, not delivered" };
+const sayBytes = (n) => (n < 1e6 ? `${Math.round(n / 1e3)} kB` : `${(n / 1e6).toFixed(1)} MB`);
 const rows = (entries) => el("ul", { class: "rows" }, ...entries.map(([head, body, foot]) => el("li", {}, el("strong", {}, head),
   body instanceof Node ? body : el("span", {}, body), el("span", { class: "soft" }, foot))));
 
@@ -30,11 +31,11 @@ export async function healthView(main, live) {
   main.append(body);
   async function show() {
     const h = await get("api/health");
-    const size = h.store.bytes === null ? "" : `, ${(h.store.bytes / 1e6).toFixed(1)} MB`;
+    const size = h.store.bytes === null ? "" : `, ${sayBytes(h.store.bytes)}`;
     body.replaceChildren(
       el("section", { class: "panel" }, el("h2", {}, "Watching"), el("p", { class: h.watching ? null : "bad" }, h.watching ? `The daemon is watching; it last wrote at ${clock(h.as_of_s)}.` : "Nobody is watching just now."),
         el("p", {}, `Store: ${h.store.items} readings and told things${size}.`), ...h.troubles.map((says) => el("p", { class: "bad" }, says))),
-      el("section", { class: "panel" }, el("h2", {}, "Sources"), h.sources.length ? rows(h.sources.map((s) => [s.name, el("span", { class: s.trouble ? "bad" : null }, `${s.words}, since ${s.since_words}`),
+      el("section", { class: "panel" }, el("h2", {}, "Sources"), h.sources.length ? rows(h.sources.map((s) => [s.name, el("span", { class: s.trouble ? "bad" : null }, s.sentence),
         `last heard ${s.heard_words ?? "never"}`])) : el("p", {}, "None has reported yet.")),
       el("section", { class: "panel" }, el("h2", {}, "Notices"), el("p", {}, `${h.notices.waiting} waiting to be delivered.`), h.notices.latest.length ? rows(h.notices.latest.slice(0, 15).map((n) => [n.title, n.text, `${n.words}, ${STATES[n.state] ?? n.state}`])) : null),
       el("section", { class: "panel" }, el("h2", {}, "Rejected in the last week"), h.rejected.length ? table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
