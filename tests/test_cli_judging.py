@@ -119,6 +119,24 @@ def test_a_lively_one_is_fit_and_its_decline_is_flagging(config: Path) -> None:
     assert jartide("assess", "jar", "--config", config).exit_code == 0
 
 
+def test_a_night_that_is_taken_in_again_counts_once(config: Path) -> None:
+    """As it was exported, as a copy that was edited, and without its feedings, which are then seen some minutes off."""
+    days(config, [1.1] * 2)
+    before = assessed(config)
+    assert before["cycles"] == 2
+    again, fed = config.with_name("again.csv"), config.with_name("fed_again.csv")
+    done = jartide("export", "--config", config, 1, "-o", again, "--feedings", fed)
+    assert done.exit_code == 0, done.output
+    for extra in ([], ["--feedings", fed]):
+        again.write_text(again.read_text() + "\n")  # another file than before
+        done = jartide("import", "--config", config, again, *extra)
+        assert done.exit_code == 0, done.output
+        assert "overlaps run 1" in done.stdout
+        assert assessed(config) == before
+    days(config, [1.1] * 5)
+    assert assessed(config)["cycles"] == 5  # three days that were new, and the two once
+
+
 def test_a_decline_is_flagging(config: Path) -> None:
     days(config, [1.1] * 8 + [0.5] * 4)
     made = assessed(config)

@@ -17,7 +17,7 @@ import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.cli.progress import ROW_CHARS, growing, progress
-from monitor.runs import rfc3339, run_file, transfer
+from monitor.runs import history, rfc3339, run_file, transfer
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
@@ -112,6 +112,9 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
                 there = True
                 continue
             click.echo(f"{file}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
+            if others := history.known_elsewhere(store, run):
+                also = " and ".join(f"run {other}" for other in others)
+                click.echo(f"{file}: overlaps {also} of this jar; feedings that both know count once")
             _say_rejected(done.file)
     sys.exit(1 if there else 0)
 

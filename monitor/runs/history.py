@@ -15,10 +15,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
+from monitor.core.told import MATCH_S
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
 from monitor.runs.decisions import ANOTHER_STARTER
-from monitor.runs.store import Store
+from monitor.runs.store import Run, Store
 from monitor.values import Cycle
 
 TRIAL_KEY = "trial:"  # of the store's small notes, before a trial's name
@@ -92,11 +93,28 @@ def over(cycles: Iterable[Cycle]) -> list[Cycle]:
 
 def of_starter(store: Store, jar: str) -> list[Cycle]:
     """All cycles of the starter in a jar, oldest first, over all the jar's runs since another one was put in; the open
-    cycle, and those that a change of jar cut short, among them."""
+    cycle, and those that a change of jar cut short, among them. A feeding is known once: of an imported run only those
+    count that neither the daemon nor an earlier import knows, as a run that was exported and taken in again holds the
+    very same nights."""
     runs = store.runs("WHERE jar.name = ?", (jar,))
     begun_s = max((run.began_s for run in runs if run.reason == ANOTHER_STARTER), default=-math.inf)
-    found = [cycle for run in runs for cycle in store.cycles(run.id) if cycle.fed_at_s >= begun_s]
+    found: list[Cycle] = []
+    for run in sorted(runs, key=lambda run: run.imported):  # those that were watched first
+        some = [cycle for cycle in store.cycles(run.id) if cycle.fed_at_s >= begun_s]
+        found += [cycle for cycle in some if not _known(cycle, found)] if run.imported else some
     return sorted(found, key=lambda cycle: cycle.fed_at_s)
+
+
+def known_elsewhere(store: Store, run: Run) -> list[int]:
+    """The other runs of the same jar that hold a feeding of this one, too."""
+    others = [other for other in store.runs("WHERE jar.name = ?", (run.jar,)) if other.id != run.id]
+    own = store.cycles(run.id)
+    return [other.id for other in others if any(_known(cycle, own) for cycle in store.cycles(other.id))]
+
+
+def _known(cycle: Cycle, others: Iterable[Cycle]) -> bool:
+    """Whether one of the others begins with the same feeding, which may be told in one run and seen in the other."""
+    return any(abs(cycle.fed_at_s - other.fed_at_s) <= MATCH_S for other in others)
 
 
 def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
