@@ -134,6 +134,7 @@ def test_the_jars_question_is_answered_by_a_tap(home: Home, context: BrowserCont
 
 
 def test_a_slip_is_taken_back(home: Home, context: BrowserContext) -> None:
+    home.go_on(1.0)  # told within 3 h of a feeding that was seen, it would be that one
     eyes = Eyes(context, home.url)
     mine = card(eyes.page, "slip")
     before = eyes.chart("slip")

@@ -129,8 +129,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             numbered = {c.number: c.fed_at_s for c in store.cycles(run.id)}
             if cycle is not None and numbered and cycle not in numbered:
                 refuse(f"CYCLE: run {number} has no cycle {cycle}; `jartide runs` lists them")
-            told = [t for t in store.told(run.jar, run.began_s) if isinstance(t, Fed)]
-            told = [fed for fed in told if run.ended_s is None or fed.time_s < run.ended_s]
+            told = store.fed_in(run)
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = standing(store.events(run.id))
             rejected: Counter[str] = Counter()

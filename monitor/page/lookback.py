@@ -13,7 +13,7 @@ from monitor.page.past import cycle_of, readings_end_s
 from monitor.page.rows import readings_of
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store
-from monitor.values import Fed, Json, Span
+from monitor.values import Json, Span
 
 MOST_KEPT = 500  # a few hundred bytes each
 NICENESS = 5  # a third of what a reading's thread gets where both want to run
@@ -47,9 +47,8 @@ class Lookback:
         )
         empty_mm = run.empty_mm if run.empty_mm is not None else self._empty_mm.get(run.jar)
         jar = jar_of(run.jar, run.header, empty_mm, run.geometry)
-        told = [fed for fed in store.told(run.jar, cycle.fed_at_s - 1.0) if isinstance(fed, Fed)]
         readings = readings_of(store, run, cycle.fed_at_s, until_s)
-        seen = look_back(readings, standing(events), told, jar, stretch)
+        seen = look_back(readings, standing(events), store.fed_in(run), jar, stretch)
         answer: Json = {
             "run": run_id,
             "cycle": number,
