@@ -333,6 +333,28 @@ def test_told_rest_and_a_new_run() -> None:
     assert cycle.number == 0
 
 
+@pytest.mark.parametrize(("rests_s", "counts"), [(1.0, True), (600.0, True), (7200.0, False)])
+def test_a_rest_too_short_to_become_cold_leaves_the_cycle_as_it_was(rests_s: float, counts: bool) -> None:
+    at_s = BEGAN_S + 3 * HOUR_S
+    rest = Noted(time_s=at_s, jar="rye", what=Noting.REST)
+    over = Noted(time_s=at_s + rests_s, jar="rye", what=Noting.REST_OVER)
+    vigil, _ = run(mixed(story(20.0), rest, over))
+    cycle = core.look(vigil, BEGAN_S + 20 * HOUR_S).cycle
+    assert cycle is not None
+    assert cycle.rested is not counts
+
+
+def test_a_slip_after_a_real_rest_does_not_make_it_undone() -> None:
+    told = [
+        Noted(time_s=BEGAN_S + minutes * 60.0, jar="rye", what=what)
+        for minutes, what in ((180, Noting.REST), (300, Noting.REST_OVER), (400, Noting.REST), (401, Noting.REST_OVER))
+    ]
+    vigil, _ = run(mixed(story(20.0), *told))
+    cycle = core.look(vigil, BEGAN_S + 20 * HOUR_S).cycle
+    assert cycle is not None
+    assert cycle.rested
+
+
 # --- what holds for anything ----------------------------------------------------------------------------------------
 
 

@@ -172,6 +172,8 @@ def test_nothing_is_judged_by_cycles_at_rest_or_unsure() -> None:
     some = cycles([2.3] * 4)
     rested = Cycle(jar="x", number=9, fed_at_s=T, peak_at_s=T + 9e5, peak_ratio=1.0, rested=True)
     assert judged([*some, rested]).verdict == "yes"
+    assert "rest in the cold" in judged([rested]).because
+    assert "rest" not in judged([]).because
 
 
 def test_running_totals_of_the_discard() -> None:

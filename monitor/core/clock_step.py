@@ -39,7 +39,7 @@ def move(v: Vigil, offset_s: float, since_s: float) -> None:
     )  # fmt: skip
     watch.last_row_s, watch.silent_since_s = maybe(watch.last_row_s), maybe(watch.silent_since_s)
     watch.cold_since_s, watch.warm_since_s = maybe(watch.cold_since_s), maybe(watch.warm_since_s)
-    watch.away_since_s = maybe(watch.away_since_s)
+    watch.away_since_s, watch.rest_since_s = maybe(watch.away_since_s), maybe(watch.rest_since_s)
     lid.out_since_s, lid.place_since_s = maybe(lid.out_since_s), at(lid.place_since_s)
     lid.hole_s, lid.lone_s = maybe(lid.hole_s), at(lid.lone_s)
     lid.strange_s = (at(lid.strange_s[0]), at(lid.strange_s[1]))

@@ -30,6 +30,7 @@ class Watch:
     warm_since_s: float | None = None
     resting: bool = False
     rest_told: bool = False
+    rest_since_s: float | None = None  # told, and the cycle that it began in had not rested before
     away_since_s: float | None = None
     away_told: bool = False
 

@@ -18,6 +18,9 @@ from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
 
 MATCH_S = 3 * 3600.0
+# A jar follows the air around it with a time constant of about an hour (Newton: 225 g of dough in glass), so that a
+# quarter of an hour in the fridge takes it from 24 to some 19 degC: that cycle goes on as it would have.
+COOLS_S = 900.0
 WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRRED, Noting.TAKEN, Noting.BAKED}
 
 
@@ -61,10 +64,14 @@ def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
         case Noting.REST if not v.watch.resting:
             v.watch.resting = v.watch.rest_told = True
             if v.cycle is not None:
+                v.watch.rest_since_s = None if v.cycle.rested else item.time_s
                 v.cycle.rested = True
             return [decide.event(v, EventKind.REST_BEGAN, item.time_s, {"told": True})]
         case Noting.REST_OVER if v.watch.resting:
             v.watch.resting = v.watch.rest_told = False
+            since_s, v.watch.rest_since_s = v.watch.rest_since_s, None
+            if since_s is not None and item.time_s - since_s < COOLS_S and v.cycle is not None:
+                v.cycle.rested = False  # a slip, or too short to have become cold
             return [decide.event(v, EventKind.REST_ENDED, item.time_s, {"told": True})]
         case Noting.AWAY if not v.watch.away_told:
             v.watch.away_told, v.watch.away_since_s, v.lid.gap = True, item.time_s, True

@@ -70,7 +70,8 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
     seen = [cycle for cycle in shown if _rose(cycle)]
     worth = [_worth_h(c) for c in seen]
     spread = _spread([_plain_ln(c) for c in seen[-2 * LAST :]])
-    verdict, because = _verdict(shown, ratios, spread, notes)
+    rested = any(cycle.rested for cycle in cycles)
+    verdict, because = _verdict(shown, ratios, spread, notes, rested)
     past = [h for h in map(_past_peak_h, seen[-LAST:]) if h is not None]
     baked = [note.time_s for note in notes if note.what is Noting.BAKED]
     past_peak_h = median(past) if past else None
@@ -119,12 +120,13 @@ def _lay_flat(cycle: Cycle, last: Cycle, now_s: float) -> bool:
 
 
 def _verdict(
-    seen: Sequence[Cycle], ratios: Sequence[float], spread: float | None, notes: Sequence[Noted]
+    seen: Sequence[Cycle], ratios: Sequence[float], spread: float | None, notes: Sequence[Noted], rested: bool
 ) -> tuple[Verdict, str]:
     if noted(notes, Noting.MOULD):
         return "no", THROW_AWAY
     if not seen:
-        return "not yet", "No whole rise was seen yet; feed it and let it rise."
+        why = ", as a cycle with a rest in the cold shows none" if rested else ""
+        return "not yet", f"No whole rise was seen yet{why}; feed it and let it rise."
     if not _rose(seen[-1]):
         return "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     last = seen[-LAST:]
