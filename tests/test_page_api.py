@@ -17,10 +17,14 @@ from pathlib import Path
 
 import httpx
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from monitor.core.notebook import discard_of
 from monitor.page import live as live_module
 from monitor.page.guard import BODY_BYTES
 from monitor.page.server import PageServer
+from monitor.page.telling import DISCARD
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import PageSettings, Settings
 from monitor.values import Fed, Noted, Noting
@@ -237,6 +241,21 @@ def test_a_feeding_that_cannot_be_is_refused(client: httpx.Client, body: object)
     answer = client.post("/api/jars/rye/fed", json=body, headers=token(client))
     assert answer.status_code == 422
     assert answer.json()["error"]
+
+
+@pytest.mark.parametrize(
+    "text", [None, "", "kept", "40", "thrown 0", "kept -4", "kept 40 used 20", "a 40", "used 12\n"]
+)
+def test_a_discard_says_what_became_of_it_and_grams(household: Settings, client: httpx.Client, text: object) -> None:
+    body = {"what": "discard", "text": text}
+    answer = client.post("/api/jars/rye/noted", json=body, headers=token(client))
+    assert answer.status_code == 422
+    assert "kept 40" in answer.json()["error"]
+
+
+@given(st.from_regex(DISCARD, fullmatch=True))
+def test_every_discard_that_is_taken_can_be_counted(text: str) -> None:
+    assert discard_of(text) is not None or text.endswith("\n")
 
 
 @pytest.mark.parametrize("hours", ["3", None, 0, 99999, True])

@@ -162,7 +162,7 @@ def test_a_slip_is_taken_back(home: Home, context: BrowserContext) -> None:
         ("Baked with it", {"In your words": "two loaves"}, (Noting.BAKED, "two loaves")),
         ("Discard", {"Which": "kept", "How much, g": "40"}, (Noting.DISCARD, "kept 40")),
         ("Discard", {"Which": "used", "How much, g": "120"}, (Noting.DISCARD, "used 120")),
-        ("Discard", {"Which": "thrown"}, (Noting.DISCARD, "thrown")),
+        ("Discard", {"Which": "thrown", "How much, g": "0.5"}, (Noting.DISCARD, "thrown 0.5")),
         ("Hooch: liquid on top", {"In your words": "a finger deep"}, (Noting.HOOCH, "a finger deep")),
         ("Mould, or pink, orange or black streaks", {}, (Noting.MOULD, "")),
         ("A remark", {"In your words": "<b>new flour</b>"}, (Noting.REMARK, "<b>new flour</b>")),

@@ -8,9 +8,9 @@ from typing import Any
 
 from monitor import __version__
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
-from monitor.page.telling import GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
+from monitor.page.telling import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.items import MOST_G, MOST_TEXT, SNOOZE_H
-from monitor.values import Stage
+from monitor.values import Noting, Stage
 
 Schema = dict[str, Any]
 
@@ -203,8 +203,17 @@ def _told_schemas() -> Schema:
             **_strict(hours={**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}), "required": ["hours"]
         },
         "Noted": {
-            **_strict(what={"enum": list(NOTES)}, text=_maybe({**TEXT, "maxLength": MOST_TEXT}), **ago),
-            "required": ["what"],
+            "oneOf": [
+                {
+                    **_strict(what={"enum": [note for note in NOTES if note != Noting.DISCARD]},
+                              text=_maybe({**TEXT, "maxLength": MOST_TEXT}), **ago),
+                    "required": ["what"],
+                },
+                {
+                    **_strict(what={"const": Noting.DISCARD.value}, text={**TEXT, "pattern": DISCARD}, **ago),
+                    "required": ["what", "text"],
+                },
+            ]
         },
         "TakenBack": {**_strict(seq={**WHOLE, "minimum": 1, "maximum": MOST_SEQ}), "required": ["seq"]},
     }  # fmt: skip

@@ -6,9 +6,11 @@ be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a r
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
+from monitor.core.notebook import DISCARDED
 from monitor.runs import tellings
 from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
@@ -20,6 +22,7 @@ MOST_MINUTES = OLDEST_S / 60.0
 MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
+DISCARD = f"^({'|'.join(DISCARDED)}) (?!0+([.]0+)?$)[0-9]{{1,5}}([.][0-9]{{1,3}})?$"  # what `notebook.discard_of` reads
 GRAMS = ("starter_g", "flour_g", "water_g")
 
 
@@ -51,6 +54,8 @@ def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     if not isinstance(what, str) or what not in NOTES:
         raise Refused(f"what: must be one of {', '.join(NOTES)}")
     text = _text(given, "text", MOST_TEXT) or ""
+    if what == Noting.DISCARD and not re.fullmatch(DISCARD, text):
+        raise Refused('text: of a discard must be what became of it and grams: "kept 40", "used 120" or "thrown 80"')
     ago_min = _number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0
     return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=Noting(what), text=text)
 

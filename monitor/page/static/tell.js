@@ -99,6 +99,7 @@ export function tellPanel(name, live) {
     shape();
     const write = button("Write it down", true, () => {
       const [key, words, asks, hint] = kind();
+      if (hint === "grams" && !(Number(weight.value) > 0)) { said.textContent = "How many grams? Weigh it, or guess."; weight.focus(); return; }
       const parts = [Array.isArray(asks) ? choice.value : null, hint === "grams" && weight.value !== "" ? weight.value : null, asks === "text" ? text.value : null];
       note(key, parts.filter((part) => part !== null).join(" "), key === "mould" ? MOULD : key === "hooch" ? HUNGRY : `Noted: ${words.toLowerCase()}.`);
     });
