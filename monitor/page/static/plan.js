@@ -11,8 +11,8 @@ export async function planView(main, live, jarName) {
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("plan", jars, jar)));
   const first = await get(jarPath(jar, "plan"));
   const wish = { target_h: first.target_h, temperature_c: first.temperature_c, keep_g: null };
-  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "bad" });
-  const answer = el("section", { class: "panel", "aria-live": "polite", "aria-label": "The plan" }, grams, because, caution, facts);
+  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" });
+  const answer = el("section", { class: "panel", "aria-live": "polite", "aria-label": "The plan" }, grams, caution, because, facts);
 
   let busy = false, again = false;
   async function ask() {
