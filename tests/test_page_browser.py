@@ -224,3 +224,41 @@ def test_the_first_view_is_light(house: House, context: BrowserContext) -> None:
     page.goto(house.url)
     expect(card(page).locator("canvas").first).to_be_visible(timeout=WAIT_MS)
     assert 20_000 < sum(sizes) < 300_000, json.dumps(sizes)
+
+
+@pytest.mark.parametrize("width", [320, 390, 1280])
+def test_words_on_buttons_stay_whole_and_wide_tables_say_so(house: House, browser: Browser, width: int) -> None:
+    context = browser.new_context(viewport={"width": width, "height": 900})
+    eyes = Eyes(context, house.url)
+    mine = card(eyes.page)
+    mine.get_by_text("Other amounts").click()
+    for label in ("Starter, g", "Flour, g", "Water, g"):
+        mine.get_by_label(label).fill("1000.5")
+    expect(mine.get_by_role("button", name="Fed 1000.5 + 1000.5 + 1000.5 g")).to_be_visible()
+    lines = """button => { const range = document.createRange(); range.selectNodeContents(button);
+        const words = button.textContent.trim().split(/\\s+/).length;
+        return new Set([...range.getClientRects()].map(box => Math.round(box.top))).size <= words; }"""
+    for button in mine.get_by_role("button").all():
+        assert button.evaluate(lines), button.text_content()
+    assert eyes.page.evaluate("document.documentElement.scrollWidth") <= width
+    eyes.page.goto(f"{house.url}#/past/rye")
+    box = eyes.page.get_by_role("region", name="Past cycles")
+    expect(box).to_be_visible()
+    wider = box.evaluate("node => node.scrollWidth > node.clientWidth")
+    assert wider == (width < 600)
+    expect(box.locator("xpath=preceding-sibling::p")).to_be_visible(visible=wider)
+    context.close()
+
+
+def test_one_jar_has_the_width_of_the_desk(house: House, browser: Browser) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    eyes = Eyes(context, house.url)
+    eyes.chart()
+    eyes.page.locator("article").nth(1).evaluate("node => node.remove()")
+    box, figure = card(eyes.page).bounding_box(), card(eyes.page).locator("figure").bounding_box()
+    assert box is not None
+    assert figure is not None
+    assert box["width"] > 1100
+    assert figure["x"] > 500  # beside the words
+    assert figure["y"] < 200
+    context.close()

@@ -11,7 +11,7 @@ export function nowView(main, live) {
   const house = el("div", { class: "house" });
   const cards = new Map();
   const spoken = el("p", { class: "skip", "aria-live": "polite" });
-  main.append(el("h1", { tabindex: -1 }, "Now"), spoken, house);
+  main.append(el("h1", { class: "unseen", tabindex: -1 }, "Now"), spoken, house);
   let waiting = [], timer = null;
 
   const seen = new IntersectionObserver((entries) => {

@@ -7,7 +7,16 @@ const PAGE = 60;
 export const MOST_OVER = 8;
 export const jarLinks = (where, jars, current) => el("ul", { class: "key" }, ...jars.map((jar) =>
   el("li", {}, el("a", { href: `#/${where}/${encodeURIComponent(jar)}`, "aria-current": jar === current ? "page" : null }, jar))));
-export const scroll = (label, ...inside) => el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": label }, ...inside);
+
+/** What may be wider than the screen, in a box of its own that scrolls, and says so where it has to. */
+export function scroll(label, inside) {
+  const hint = el("p", { class: "more-right", "aria-hidden": "true", hidden: true }, "Swipe or scroll sideways for more →");
+  const box = el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": label }, inside);
+  const look = new ResizeObserver(() => { hint.hidden = box.scrollWidth <= box.clientWidth; });
+  look.observe(box);
+  look.observe(inside);
+  return el("div", {}, hint, box);
+}
 
 export async function pastView(main, live, jarName) {
   const ends = [];
