@@ -11,13 +11,13 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 from monitor.core.geometry import format_geometry
-from monitor.runs import rfc3339, run_file
+from monitor.runs import rfc3339, run_file, whole_file
 from monitor.simulator.device import Sent, payload
 from monitor.simulator.scenario import JarPlan, Scenario
 from monitor.simulator.scene import play
@@ -43,20 +43,32 @@ def write_runs(scenario: Scenario, out: Path, truths: dict[str, JarTruth], name:
 
     `name` says in the header which scenario it was. Messages that are garbled as a whole are no rows of a run file and
     are left out. A `received` column is there when a device's clock or the way could make the time of arrival another
-    than the time of measuring.
+    than the time of measuring. What was simulated before is replaced, any other file is refused (PlayerError).
     """
     paths = []
+    for jar in scenario.jar:
+        _spare(run_path(out, scenario, jar))
     for jar in scenario.jar:  # jars share nothing but the kitchen, which is the same each time: one at a time
         path = run_path(out, scenario, jar)
         alone = replace(scenario, jar=(jar,))
         rows = ((sent.at_s, sent.reading) for sent in play(alone, truths) if sent.raw is None)
         try:
-            with path.open("w", encoding="utf-8", newline="") as file:
+            with whole_file.writing(path) as file:
                 run_file.write(file, rows, header=header(scenario, jar, name), columns=_columns(jar))
         except OSError as error:
             raise PlayerError(f"{path}: {error.strerror}") from None
         paths.append(path)
     return paths
+
+
+def _spare(path: Path) -> None:
+    """A recorded night must not be lost to a simulated one."""
+    if not path.is_file() or path.stat().st_size == 0:
+        return
+    with suppress(run_file.RunFileError):
+        if "simulated" in run_file.read(path).header:
+            return
+    raise PlayerError(f"{path}: is there already, and no simulated run; give a new name")
 
 
 def run_path(out: Path, scenario: Scenario, jar: JarPlan) -> Path:
@@ -136,7 +148,8 @@ def _public(cycle: TrueCycle) -> dict[str, Any]:
 def write_truth(path: Path, truth: dict[str, Json]) -> None:
     """Write the truth file. Raises PlayerError."""
     try:
-        path.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+        with whole_file.writing(path) as file:
+            file.write(json.dumps(truth, indent=1) + "\n")
     except OSError as error:
         raise PlayerError(f"{path}: {error.strerror}") from None
 

@@ -218,6 +218,8 @@ def test_what_cannot_be_done_is_one_line_and_no_traceback(
         (("import", bad, "--store", db), "bad.csv"),
         (("import", empty, "--store", db), "no row of it is a reading"),
         (("import", big, "--store", db), "larger than 1 MB; split it"),
+        (("export", 1, "--store", db, "-o", empty), "is there already"),
+        (("export", 1, "--store", db, "-o", tmp_path / "new.csv", "--feedings", empty), "is there already"),
         (("backup", bad, "--store", db), "is there already"),
         (("backup", db, "--store", db), "is there already"),
     ]:

@@ -70,6 +70,33 @@ def test_a_run_file_its_truth_and_its_feedings(scenario_file: Path, tmp_path: Pa
     assert (fed.starter_g, fed.flour_g) == (20.0, 100.0)
 
 
+def test_a_simulated_run_takes_the_place_of_one_that_was_but_of_no_recorded_one(scenario_file: Path, tmp_path: Path):
+    kept, path = b"time,distance_mm\n2026-03-02T18:00:00Z,99\n", tmp_path / "a.csv"
+    path.write_bytes(kept)
+    result = run(scenario_file, "-o", path)
+    assert (result.exit_code, path.read_bytes()) == (2, kept)
+    assert result.output == f"{path}: is there already, and no simulated run; give a new name\n"
+    path.unlink()
+    assert run(scenario_file, "-o", path).exit_code == 0
+    first = path.read_bytes()
+    assert run(scenario_file, "-o", path, "--seed", 2).exit_code == 0
+    assert path.read_bytes() != first
+
+
+def test_a_simulation_that_is_interrupted_leaves_what_was_there(scenario_file: Path, tmp_path: Path, monkeypatch):
+    path = tmp_path / "a.csv"
+    assert run(scenario_file, "-o", path).exit_code == 0
+    before = {file: file.read_bytes() for file in tmp_path.iterdir()}
+
+    def interrupted(*arguments: object):
+        yield from list(play(read(ONE)))[:50]
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("monitor.player.play", interrupted)
+    assert run(scenario_file, "-o", path).exit_code != 0
+    assert {file: file.read_bytes() for file in tmp_path.iterdir()} == before
+
+
 def test_many_jars_are_many_files(tmp_path: Path):
     path = tmp_path / "s.toml"
     path.write_text(SHORT)

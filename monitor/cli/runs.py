@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -17,7 +16,7 @@ import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.cli.progress import ROW_CHARS, growing, progress
-from monitor.runs import history, rfc3339, run_file, transfer
+from monitor.runs import history, rfc3339, run_file, transfer, whole_file
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
@@ -69,6 +68,9 @@ def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
 def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
     """Write a run, or one cycle of it, as a run file (CSV)."""
     path, _ = _where(config, store_path)
+    for name, file in (("--output", output), ("--feedings", feedings)):
+        if file is not None and file.is_file():
+            refuse(f"{name}: {file} is there already; give a new name")
     jars = () if store_path is not None else settings_from(config).jars
     beside = None if output is not None or not sys.stdout.isatty() else False  # no bar among the rows themselves
     with _joined(path) as store:
@@ -264,12 +266,8 @@ def _target(path: Path | None) -> Iterator[TextIO]:
     if path is None:
         yield sys.stdout
         return
-    part = path.with_name(path.name + ".part")
     try:
-        with part.open("w", encoding="utf-8", newline="") as out:
+        with whole_file.writing(path) as out:
             yield out
-        os.replace(part, path)
     except OSError as error:
         refuse(f"{path}: cannot be written: {error.strerror}")
-    finally:
-        part.unlink(missing_ok=True)

@@ -75,13 +75,13 @@ def _wrong(text: str) -> None:
 
 def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truths: dict[str, JarTruth]) -> None:
     from monitor.player import PlayerError, feedings, write_runs
-    from monitor.runs import run_file
+    from monitor.runs import run_file, whole_file
 
     if told is not None and len(scenario.jar) != 1:
         raise PlayerError(f"--feedings {told}: this scenario has {len(scenario.jar)} jars; allowed with one")
     paths = write_runs(scenario, out, truths, name)
     if told is not None:
-        with told.open("w", encoding="utf-8", newline="") as file:
+        with whole_file.writing(told) as file:
             run_file.write_feedings(file, feedings(truths[scenario.jar[0].name]))
         paths.append(told)
     for path in paths:

@@ -1,0 +1,27 @@
+"""A text file that is there only when it is complete: for run files, feedings and truths, whoever writes them."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TextIO
+
+
+@contextlib.contextmanager
+def writing(path: Path) -> Iterator[TextIO]:
+    """A file beside `path` that takes its place, and that of what was there, when the block ends without an error (and
+    Ctrl-C is one). A pipe or a device is written as it is. Raises OSError."""
+    if path.exists() and not path.is_file():
+        with path.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        return
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        os.replace(part, path)
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
