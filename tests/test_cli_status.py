@@ -89,6 +89,8 @@ def test_a_time_that_cannot_be_meant_is_refused(house: Path, at: str) -> None:
     [
         (("--starter-g", "-25"), "--starter-g"),
         (("--flour-g", "0"), "--flour-g: 0; a feeding adds flour"),
+        (("--starter-g", "1e-300"), "--starter-g"),
+        (("--flour-g", "0.05"), "neither 0 nor from 0.1 to 20000"),
         (("--water-g", "nan"), "--water-g"),
         (("--water-g", "1e9"), "--water-g"),
         (("--at", "25:00"), "25:00"),

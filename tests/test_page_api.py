@@ -234,7 +234,7 @@ def test_a_feeding_is_taken_once_however_often_it_is_tapped(household: Settings,
     [
         [], "fed", {"starter_g": -1}, {"starter_g": 1e9}, {"flour_g": "100"}, {"water_g": True}, {"more": 1},
         {"flour": "x" * 101}, {"minutes_ago": -5}, {"minutes_ago": 1e6}, {"starter_g": [1]},
-        {"starter_g": 10**400},
+        {"starter_g": 10**400}, {"starter_g": 1e-300}, {"water_g": 0.05}, {"flour_g": 0},
     ],
 )  # fmt: skip
 def test_a_feeding_that_cannot_be_is_refused(client: httpx.Client, body: object) -> None:

@@ -20,3 +20,18 @@ class Within(click.FloatRange):
         if math.isnan(number):
             self.fail(f"{value} is not a number.", param, ctx)
         return number
+
+
+class NothingOr(Within):
+    """Zero, or a number from `least` to `most`."""
+
+    def __init__(self, least: float, most: float) -> None:
+        super().__init__(0.0, most)
+        self.least = least
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number as a float."""
+        number = super().convert(value, param, ctx)
+        if 0.0 < number < self.least:
+            self.fail(f"{value} is neither 0 nor from {self.least:g} to {self.max:g}.", param, ctx)
+        return number

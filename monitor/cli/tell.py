@@ -11,17 +11,17 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.numbers import Within
+from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.core import notebook
-from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
+from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
 from monitor.zone import display
 
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
 
-grams = Within(0, MOST_G)
+grams = NothingOr(LEAST_G, MOST_G)
 at_option = click.option(
     "--at", metavar="TIME", help='When it was: 07:30, "2026-03-02 07:30" or RFC 3339. Default: now.'
 )

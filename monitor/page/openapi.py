@@ -9,7 +9,7 @@ from typing import Any
 from monitor import __version__
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
 from monitor.page.telling import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
-from monitor.runs.items import MOST_G, MOST_TEXT, SNOOZE_H
+from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, SNOOZE_H
 from monitor.values import Noting, Stage
 
 Schema = dict[str, Any]
@@ -194,9 +194,11 @@ def _health_schemas() -> Schema:
 def _told_schemas() -> Schema:
     """What may be told: strict, with the limits that `telling` holds."""
     ago = {"minutes_ago": _maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES})}
+    weighed = {**NUMBER, "minimum": LEAST_G, "maximum": MOST_G}
+    maybe_none: Schema = {"anyOf": [weighed, {"const": 0}, {"type": "null"}]}
     return {
         "Fed": _strict(
-            **{key: _maybe({**NUMBER, "minimum": 0, "maximum": MOST_G}) for key in GRAMS},
+            starter_g=maybe_none, flour_g=_maybe(weighed), water_g=maybe_none,
             flour=_maybe({**TEXT, "maxLength": MOST_FLOUR}), **ago,
         ),
         "Snoozed": {

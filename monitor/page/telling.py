@@ -12,7 +12,7 @@ from typing import Any
 
 from monitor.core.notebook import DISCARDED
 from monitor.runs import tellings
-from monitor.runs.items import MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
+from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Fed, Json, Noted, Noting
@@ -40,9 +40,9 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
     return Fed(
         time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
         jar=jar.name,
-        starter_g=_number(given, "starter_g", 0.0, MOST_G),
-        flour_g=_number(given, "flour_g", 0.0, MOST_G),
-        water_g=_number(given, "water_g", 0.0, MOST_G),
+        starter_g=_grams(given, "starter_g"),
+        flour_g=_number(given, "flour_g", LEAST_G, MOST_G),  # a feeding adds flour
+        water_g=_grams(given, "water_g"),
         flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
     )
 
@@ -116,6 +116,13 @@ def _number(given: Mapping[str, Any], key: str, low: float, high: float) -> floa
     if not low <= value <= high:  # nor NaN
         raise Refused(f"{key}: must be {low:g} to {high:g}")
     return float(value)
+
+
+def _grams(given: Mapping[str, Any], key: str) -> float | None:
+    value = _number(given, key, 0.0, MOST_G)
+    if value is not None and 0.0 < value < LEAST_G:
+        raise Refused(f"{key}: must be 0, or {LEAST_G:g} to {MOST_G:g}")
+    return value
 
 
 def _text(given: Mapping[str, Any], key: str, most: int) -> str | None:
