@@ -137,6 +137,13 @@ def test_empty_cells_columns_in_any_order_comments_and_more_columns_are_fine(tmp
     assert [cycle.starter_g for cycle in cycles] == [25.0, None]
 
 
+def test_the_ratio_of_a_plan_for_little_flour_has_figures(tmp_path: Path) -> None:
+    path = csv(tmp_path, "2026-03-02T06:00:00Z,25,100,100,22,9,11,2.2")
+    _, made = planned(path, "--keep-g", 500, "--flour-g", 10, target_h=14)
+    assert (made["starter_g"], made["flour_g"]) == (500, 10)
+    assert made["ratio"] == "1:0.02:0.02"
+
+
 def test_rows_are_learnt_in_order_of_time(tmp_path: Path) -> None:
     assert planned(csv(tmp_path, *reversed(GOOD)))[1] == planned(csv(tmp_path, *GOOD))[1]
 

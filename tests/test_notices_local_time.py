@@ -185,4 +185,7 @@ def test_ratios() -> None:
     assert times(2.14) == "2.1 times"
     assert feeding_ratio(25, 100, 100) == "1:4:4"  # arithmetic: 25 + 100 + 100 g
     assert feeding_ratio(50, 50, 25) == "1:1:0.5"
+    assert feeding_ratio(500, 10, 10) == "1:0.02:0.02"
+    assert feeding_ratio(100, 25, 0) == "1:0.25:0"
+    assert feeding_ratio(30, 100, 29.99) == "1:3.3:1"
     assert feeding_ratio(0, 100, 100) is None

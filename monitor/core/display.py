@@ -7,6 +7,7 @@ Takes `DisplaySettings` apart into functions of data; the local clock comes in a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import floor, log10
 from typing import Literal
 
 from monitor.core.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
@@ -115,7 +116,15 @@ def feeding_ratio(starter_g: float, flour_g: float, water_g: float) -> str | Non
     """25, 100, 100 -> "1:4:4"; None without starter (a first mix has no ratio)."""
     if starter_g <= 0:
         return None
-    return ":".join(["1", *(f"{round(part / starter_g, 1):g}" for part in (flour_g, water_g))])
+    return ":".join(["1", *(_share(part / starter_g) for part in (flour_g, water_g))])
+
+
+def _share(of_starter: float) -> str:
+    """To a tenth, and below one to two figures: 4, 1.5, 0.02."""
+    if not 0.0 < of_starter < 1.0:
+        return f"{round(of_starter, 1):g}"
+    text = f"{of_starter:.{1 - floor(log10(of_starter))}f}"
+    return text.rstrip("0").removesuffix(".")
 
 
 def shown(name: str) -> str:

@@ -14,6 +14,7 @@ from typing import Literal
 from monitor.core import culture as cultures
 from monitor.core import forecast, mix, warmth
 from monitor.core.culture import Culture
+from monitor.core.display import feeding_ratio
 from monitor.core.weighing import Grams, Limits, dilution, keep_bounds, scale_caution, total_bounds, weighings
 from monitor.values import FeedPlan
 
@@ -79,8 +80,7 @@ def plan(
 
 def ratio(made: FeedPlan) -> str:
     """starter:flour:water with the starter as one: 25 + 100 + 100 g is "1:4:4"."""
-    parts = (made.flour_g / made.starter_g, made.water_g / made.starter_g)
-    return "1:" + ":".join(f"{part:.1f}".removesuffix(".0") for part in parts)
+    return feeding_ratio(made.starter_g, made.flour_g, made.water_g) or ""  # a plan always keeps some starter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
