@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -11,7 +13,9 @@ from click.testing import CliRunner, Result
 from playwright.sync_api import Browser, expect
 
 from monitor.cli import main
+from monitor.cli.recorded import recorded, reviewed
 from monitor.review import picture
+from monitor.review.report import HIGH_IN, WIDE_IN
 from tests.browsing import PHONE, serious
 
 RUNS = Path(__file__).parent.parent / "simulated_runs"
@@ -112,3 +116,24 @@ def test_a_picture_shows_the_top_with_its_range(tmp_path: Path) -> None:
     comments = re.findall(r"<!-- (.*?) -->", drawn)  # matplotlib notes beside each text what it says
     assert any(said.startswith(f"peak {peak[1]}") for said in comments), comments
     assert any(said.startswith("fall ") for said in comments)
+
+
+@pytest.mark.parametrize("size_in", [(11.0, 6.5), (WIDE_IN, HIGH_IN)])
+@pytest.mark.parametrize("name", ["good_night", "look_inside", "fed_when_fallen"])
+def test_words_lie_apart_and_hands_do_not_press_the_night_flat(name: str, size_in: tuple[float, float]) -> None:
+    named = recorded(str(RUNS / f"{name}.csv"), Path("none.toml"), None, None, None)
+    tops = [cycle.top for cycle in reviewed(named).cycles if cycle.top is not None]
+    figure = picture.drawn(
+        named.readings, named.events, empty_mm=named.jar.empty_mm, title="", zone=UTC, tops=tops, size_in=size_in
+    )
+    figure.draw_without_rendering()
+    axes = figure.axes[0]
+    words = [(one.get_text(), one.get_window_extent()) for one in axes.texts]
+    legend = axes.get_legend()  # where there are too many for words beside them
+    named_words = {text for text, _ in words} if legend is None else {one.get_text() for one in legend.get_texts()}
+    assert {"fed", "fall known: feed now"} <= named_words
+    for (one, box), (other, beside) in combinations(words, 2):
+        assert not box.overlaps(beside), (one, other)
+    assert all(figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1 for _, box in words)
+    low, high = axes.get_ylim()
+    assert max(top.peak_mm[1] for top in tops) > low + 0.7 * (high - low)

@@ -14,6 +14,7 @@ from statistics import median
 from typing import Any
 
 from monitor.review.smoother import Top
+from monitor.review.summary import HANDS_S, covered
 from monitor.values import Event, EventKind, Reading, Span
 
 INK, GRID, TIDE, WARM = "#20292c", "#cfc5b3", "#0f5663", "#6b3b86"
@@ -27,7 +28,8 @@ _MARKS = {
 }
 _MOST_POINTS = 4000  # more than a picture has pixels across; min and max of each bin are kept, so no peak is lost
 _CALM = 7  # readings whose middle says how high the picture must be: a hand over the jar is in fewer
-_WORDED = 12  # marks of a kind that still have room for their words
+_WORD_ROOM = 0.17  # of the width: what the longest words take to the right of their mark
+_WORDED_PER_IN = 1.1  # marks that still have room for their words, by the picture's width
 
 
 class PictureError(Exception):
@@ -118,8 +120,8 @@ def drawn(
     thin_s, thin_mm = thin(times_s, heights)
     top.plot([day(t) for t in thin_s], thin_mm, color=TIDE, linewidth=1.0, zorder=2)
     _mark(top, final_marks(events), tops, lambda at_s: _beside(times_s, heights, at_s), zone)
-    low, high = calm_range(heights)
-    top.set_ylim(low - 0.06 * (high - low) - 1.0, high + 0.2 * (high - low) + 2.0)
+    low, high = calm_range(_at_rest(times_s, heights, events) or heights)
+    top.set_ylim(low - 0.16 * (high - low) - 1.0, high + 0.2 * (high - low) + 2.0)
     top.set_ylabel("height above the bottom, mm" if empty_mm is not None else "distance, mm (upside down)")
     top.set_title(title, loc="left", color=INK)
     _warmth(below, readings)
@@ -127,6 +129,13 @@ def drawn(
     for axes in (top, below):
         plain(axes)
     return figure
+
+
+def _at_rest(times_s: list[float], heights: list[float], events: Sequence[Event]) -> list[float]:
+    """The heights that are the starter's: not those of hands and lids, which would press a night flat."""
+    fed_s = [event.happened_at_s for event in events if event.kind is EventKind.FED]
+    kept_s, kept = covered(times_s, heights, events)
+    return [mm for t, mm in zip(kept_s, kept, strict=True) if not any(abs(t - at_s) < HANDS_S for at_s in fed_s)]
 
 
 def new_figure(size_in: tuple[float, float]) -> Any:
@@ -167,16 +176,22 @@ def _mark(
     from matplotlib.dates import DateFormatter
 
     clock: Callable[[float], str] = DateFormatter("%H:%M", tz=zone)  # type: ignore[no-untyped-call]
-    crowded = max(len(events), len(tops)) > _WORDED
+    crowded = max(len(events), len(tops)) > _WORDED_PER_IN * axes.figure.get_figwidth()
     kinds: dict[str, tuple[str, str]] = {}  # word: (colour, marker)
 
     def point(at_s: float, at_mm: float, word: str, more: str, colour: str, marker: str, side: int = 1) -> None:
         axes.plot(day(at_s), at_mm, marker=marker, color=colour, markersize=9, linestyle="none", zorder=3)
         kinds[word] = colour, marker
         if not crowded:
-            by, align = (7 * side, 9), "left" if side > 0 else "right"
-            where = {"xytext": by, "textcoords": "offset points", "ha": align}
-            axes.annotate(f"{word}{more}", (day(at_s), at_mm), color=colour, fontsize=10, **where)
+            said(f"{word}{more}", at_s, at_mm, colour, side)
+
+    def said(words: str, at_s: float, at_mm: float, colour: str, side: int, **where: Any) -> None:
+        by, align = (7 * side, 9), "left" if side > 0 else "right"
+        where = {"xytext": by, "textcoords": "offset points", "ha": align, **where}
+        axes.annotate(words, (day(at_s), at_mm), color=colour, fontsize=10, **where)
+        if side > 0:
+            left, right = axes.get_xlim()
+            axes.set_xlim(right=max(right, day(at_s) + _WORD_ROOM * (right - left)))
 
     for event in events:
         word, colour, marker = _MARKS[event.kind]
@@ -184,7 +199,13 @@ def _mark(
             continue
         at_s = event.decided_at_s if event.kind is EventKind.FALL_BEGAN else event.happened_at_s
         axes.axvline(day(at_s), color=colour, linewidth=0.8, linestyle=":", zorder=1)
-        point(at_s, height(at_s), word, "", colour, "1" if tops and event.kind is EventKind.FALL_BEGAN else marker)
+        if tops and event.kind is EventKind.FALL_BEGAN:  # its words at the foot: those of the fall itself are near
+            axes.plot(day(at_s), height(at_s), marker="1", color=colour, markersize=9, linestyle="none", zorder=3)
+            kinds[word] = colour, "1"
+            if not crowded:
+                said(word, at_s, 0.0, colour, 1, xycoords=axes.get_xaxis_transform())
+        else:
+            point(at_s, height(at_s), word, "", colour, marker)
     for top in tops:
         turns = ((top.peak_at, "peak", PEAK, "D", -1), (top.fall_at, "fall", FALL, "v", 1))
         for span, word, colour, marker, side in turns:

@@ -202,7 +202,7 @@ def _cycle(
     until_s = off_s if end_s - off_s < START_TO_S else end_s  # the lid comes off for the next feeding
     if stretch.ended_fed:
         until_s = min(until_s, end_s - HANDS_S)
-    time_s, level_mm = _covered(*_between(series.time_s, series.level_mm, back_s, until_s), here)
+    time_s, level_mm = covered(*_between(series.time_s, series.level_mm, back_s, until_s), here)
     start_mm = None
     if began_fed:
         _, early = _between(time_s, level_mm, back_s + START_FROM_S, back_s + START_TO_S)
@@ -247,7 +247,7 @@ def _cycle(
     )
 
 
-def _covered(time_s: list[float], level_mm: list[float], here: Sequence[Event]) -> tuple[list[float], list[float]]:
+def covered(time_s: list[float], level_mm: list[float], here: Sequence[Event]) -> tuple[list[float], list[float]]:
     """What was read while the lid was on: between a lid's coming off and going on again hands and tables are read."""
     open_s: list[tuple[float, float]] = []
     off_s: float | None = None
