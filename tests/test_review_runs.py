@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from monitor.cli import main
 from monitor.review.summary import RunSummary, summarize
-from monitor.review.text_curve import text_curve
+from monitor.review.text_curve import BESIDE, text_curve
 from monitor.runs import run_file
 from monitor.settings import JarSettings
 from monitor.sources.replay import replay
@@ -150,9 +150,13 @@ def test_compare_lays_runs_side_by_side() -> None:
     done = run("compare", FOLDER / "plain.csv", f"{FOLDER / 'start-changes.csv'}:1")
     assert done.exit_code == 0
     lines = done.output.splitlines()
-    assert lines[0].split() == ["rise", "to", "the", "peak", "to", "the", "fall", "mean"]
+    assert lines[0].split() == ["rise", "to", "the", "peak", "to", "the", "fall", "warmth"]
     assert any(line.startswith("plain.csv 0") and "mm" in line for line in lines)
     assert any(line.startswith("start-changes.csv:1 1") and "times" in line for line in lines)
+    fed = [line.split() for line in lines if re.match(r"start-changes.csv [1-9]|plain.csv 1", line)]
+    middle = [line.split() for line in lines if line.startswith("plain.csv middle")]
+    assert [row[-2] for row in middle] == [row[-2] for row in fed]  # the half hour before the first feeding is none
+    assert lines[-1].startswith("middle: ")
     as_json = run("compare", FOLDER / "plain.csv", FOLDER / "plain.csv", "--json").output.splitlines()
     assert as_json[0] == as_json[1]
 
@@ -162,7 +166,15 @@ def test_a_terminal_is_shown_small_curves() -> None:
     _, looked = on_a_terminal([sys.executable, "-m", "monitor", "review", night], "stdout")
     assert "█" in looked
     assert re.search(r"^ +P", looked, re.MULTILINE)  # where its peak was
-    _, beside = on_a_terminal([sys.executable, "-m", "monitor", "compare", night, night], "stdout")
+    for columns in ("40", "200"):
+        command = ["env", f"COLUMNS={columns}", sys.executable, "-m", "monitor", "review", night]
+        _, fitted = on_a_terminal(command, "stdout")
+        widest = max(len(line.rstrip()) for line in fitted.splitlines() if "█" in line)
+        assert widest == (40 - 2 if columns == "40" else 2 + 8 + 72)
+        assert re.search(r"^ +hours, P peak, F start of fall\r?$", fitted, re.MULTILINE)
+    _, beside = on_a_terminal(
+        ["env", "COLUMNS=120", sys.executable, "-m", "monitor", "compare", night, night], "stdout"
+    )
     rows = [line for line in beside.splitlines() if line.startswith("plain.csv 0")]
     assert len(rows) == 2
     assert all("█" in row and "▁" in row for row in rows)
@@ -198,7 +210,7 @@ def test_text_curve_keeps_its_bounds(curve: list[tuple[float, float]], width: in
     curve = sorted(curve)
     lines = text_curve(curve, [(curve[-1][0], "P")], width=width, height=height)
     assert len(lines) == height + 2
-    assert all(len(line) <= width + 16 for line in lines)
+    assert all(len(line) <= width + BESIDE for line in lines)
     top = max(level for _, level in curve)
     assert float(lines[0][:6]) <= top + 0.5  # means of a column may lie below the top
     assert "P" in lines[-2]

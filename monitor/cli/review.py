@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -19,9 +20,12 @@ from monitor.cli.recorded import Recorded, recorded, reviewed
 from monitor.review import words
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.review.summary_json import run_json
-from monitor.review.text_curve import spark, text_curve
+from monitor.review.text_curve import BESIDE, spark, text_curve
 
+MIDDLE = "middle"
 F = TypeVar("F", bound=Callable[..., object])
+INDENT = 2
+WIDEST, NARROWEST = 72, 10  # characters of a curve: more is no clearer, less is none
 SPARK = 24  # characters of a cycle's curve in a line of `compare`
 
 
@@ -71,7 +75,7 @@ def review(
         for cycle in summary.cycles:
             click.echo(f"\n{words.cycle_title(cycle, named.show)}")
             for line in [*words.cycle_lines(cycle, named.show), *_curve(cycle)]:
-                click.echo(f"  {line}")
+                click.echo(f"{'':{INDENT}}{line}")
 
 
 @click.command()
@@ -98,29 +102,40 @@ def compare(
 
 
 def _print_table(found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
-    wide = max(len(_label(name)) for name, _, _ in found) + 4
-    drawn = sys.stdout.isatty()
+    wide = max(len(_label(name)) for name, _, _ in found) + len(MIDDLE) + 1
+    columns = f"{{:{wide}}}{{:>14}}  {{:>20}}  {{:>20}}  {{:>8}}"
+    narrow = len(columns.format(*[""] * 5))
+    drawn = sys.stdout.isatty() and shutil.get_terminal_size().columns >= narrow + 2 + SPARK
 
     def row(name: str, cells: Sequence[str], curve: str = "") -> None:
-        click.echo(f"{name:{wide}}{{:>14}}  {{:>18}}  {{:>18}}  {{:>8}}{curve}".format(*cells))
+        click.echo(columns.format(name, *cells) + curve)
 
-    row("", ("rise", "to the peak", "to the fall", "mean"))
+    row("", ("rise", "to the peak", "to the fall", "warmth"))
     for name, named, summary in found:
         for cycle in summary.cycles:
             curve = f"  {spark(cycle.curve, width=SPARK, plain=_ascii_only())}" if drawn else ""
             row(f"{_label(name)} {cycle.number}", words.cells(cycle, named.show), curve)
         if len(summary.cycles) > 1:
-            row(f"{_label(name)} mid", words.middles(summary.cycles, named.show))
+            row(f"{_label(name)} {MIDDLE}", words.middles(summary.cycles, named.show))
+    if any(len(summary.cycles) > 1 for _, _, summary in found):
+        click.echo(f"{MIDDLE}: the median of the cycles that began with a feeding")
 
 
 def _curve(cycle: CycleSummary) -> list[str]:
     """A small curve, where there is a terminal to show it."""
     if not sys.stdout.isatty():
         return []
-    marks = [] if cycle.top is None else [(cycle.top.peak_at.likely_s, "P")]
-    if cycle.top is not None and cycle.top.fall_at is not None:
-        marks.append((cycle.top.fall_at.likely_s, "F"))
-    return text_curve(cycle.curve, marks, plain=_ascii_only())
+    marks, key = [], []
+    for span, letter, word in (
+        (cycle.top and cycle.top.peak_at, "P", "peak"),
+        (cycle.top and cycle.top.fall_at, "F", "start of fall"),
+    ):
+        if span:
+            marks.append((span.likely_s, letter))
+            key.append(f"{letter} {word}")
+    width = shutil.get_terminal_size().columns - INDENT - BESIDE
+    lines = text_curve(cycle.curve, marks, width=min(max(width, NARROWEST), WIDEST), plain=_ascii_only())
+    return [*lines, f"{'':8}hours{''.join(f', {one}' for one in key)}"] if lines else []
 
 
 def _ascii_only() -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import fmean
 
+BESIDE = 10  # characters: the levels before a curve, and the last hour's number that stands out behind it
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _PLAIN = " ...:::##"  # the same heights for a terminal that knows ASCII only
 
@@ -17,8 +18,8 @@ def text_curve(
     height: int = 6,
     plain: bool = False,
 ) -> list[str]:
-    """Lines of at most `width` + 8 characters: `height` of bars with the least and greatest level beside them, one of
-    `marks` ((time, letter)) and one of hours since the first time. Nothing for fewer than two points."""
+    """Lines of at most `width` + `BESIDE` characters: `height` of bars with the least and greatest level beside them,
+    one of `marks` ((time, letter)) and one of hours since the first time. Nothing for fewer than two points."""
     if len(curve) < 2:
         return []
     begin_s, end_s = curve[0][0], curve[-1][0]
@@ -39,7 +40,7 @@ def text_curve(
             letters[_column(time_s, begin_s, end_s, width)] = letter
     lines.append(("        " + "".join(letters)).rstrip())
     hours = (end_s - begin_s) / 3600.0
-    step_h = next((s for s in (1, 2, 3, 6, 12, 24, 48, 168) if hours / s <= 12), 720)
+    step_h = next((s for s in (1, 2, 3, 6, 12, 24, 48, 168) if hours / s <= min(12, width / 4)), 720)
     ruler = [" "] * (width + 6)
     for hour in range(0, int(hours) + 1, step_h):
         text = f"{hour}h" if hour == 0 else str(hour)

@@ -69,16 +69,18 @@ def cells(cycle: CycleSummary, show: Display) -> tuple[str, str, str, str]:
 
 
 def middles(cycles: tuple[CycleSummary, ...], show: Display) -> tuple[str, str, str, str]:
-    """The middle of each of these columns."""
+    """The middle (median) of each of these columns, of the cycles that began with a feeding: what was left of one when
+    the watching began may be half an hour."""
 
     def middle(values: list[float], digits: int, unit: str) -> str:
         return f"{median(values):.{digits}f} {unit}" if values else "-"
 
-    warm = [c.mean_c for c in cycles if c.mean_c is not None]
+    fed = [c for c in cycles if c.fed_at_s is not None]
+    warm = [c.mean_c for c in fed if c.mean_c is not None]
     return (
-        middle([c.rise_ratio[1] for c in cycles if c.rise_ratio is not None], 2, "times"),
-        middle([c.hours_to_peak[1] for c in cycles if c.hours_to_peak is not None], 1, "h"),
-        middle([c.hours_to_fall[1] for c in cycles if c.hours_to_fall is not None], 1, "h"),
+        middle([c.rise_ratio[1] for c in fed if c.rise_ratio is not None], 2, "times"),
+        middle([c.hours_to_peak[1] for c in fed if c.hours_to_peak is not None], 1, "h"),
+        middle([c.hours_to_fall[1] for c in fed if c.hours_to_fall is not None], 1, "h"),
         show.temperature(median(warm)) if warm else "-",
     )
 
