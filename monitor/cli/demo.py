@@ -93,7 +93,9 @@ def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
 
 def _show(settings: Settings, name: Path) -> None:
     """What was decided, the run as a file, and the picture."""
+    from monitor.core.standing import standing
     from monitor.review.picture import PictureError, draw, final_marks
+    from monitor.review.summary import summarize
     from monitor.runs import transfer
     from monitor.runs.store import Store
     from monitor.zone import display
@@ -103,7 +105,7 @@ def _show(settings: Settings, name: Path) -> None:
         run = store.open_run(jar.name)
         if run is None:
             refuse("the demo's source brought no reading")
-        events = store.events(run.id)
+        events = standing(store.events(run.id))
         readings = [reading for _, reading in store.rows_of(run)]
         with name.with_suffix(".csv").open("w", encoding="utf-8", newline="") as out:
             transfer.export(store, run, None, out)
@@ -117,7 +119,9 @@ def _show(settings: Settings, name: Path) -> None:
     try:
         title = f"{jar.name}: a simulated night"
         zone = datetime.now().astimezone().tzinfo or UTC
-        draw(readings, events, empty_mm=jar.empty_mm, title=title, zone=zone, path=picture)
+        looked_back = summarize(readings, events, (), jar, {})
+        tops = [cycle.top for cycle in looked_back.cycles if cycle.top is not None] if looked_back else []
+        draw(readings, events, empty_mm=jar.empty_mm, title=title, zone=zone, path=picture, tops=tops)
         click.echo(f"a picture of it: {picture}")
     except PictureError as error:
         click.echo(str(error), err=True)
