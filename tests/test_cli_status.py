@@ -13,6 +13,7 @@ from monitor import status
 from monitor.cli import main
 from monitor.core.display import Display
 from monitor.jars import Jars
+from monitor.lock import StoreLock
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
 from tests.night import EMPTY_MM, night
@@ -112,10 +113,44 @@ def test_a_telling_is_taken_back_by_command(house: Path) -> None:
     jartide(house, "note", "rye", "mould")
     jartide(house, "fed", "rye", "--starter-g", "25", "--flour-g", "100", "--water-g", "100")
     assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: fed, 1:4:4 (told for ")
-    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: noted: mould (told for ")
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: mould (told for ")
     assert "throw" not in jartide(house, "status")[1]
     assert jartide(house, "undo", "rye")[0] == 1
     assert jartide(house, "undo", "oat")[0] == 2
+
+
+def test_what_is_told_while_nobody_watches_says_so_and_is_in_the_status(house: Path) -> None:
+    for words, kept in [
+        (("fed", "rye", "--starter-g", "25", "--flour-g", "100", "--water-g", "100"), "fed, 1:4:4"),
+        (("note", "rye", "hooch"), "hooch"),
+        (("rest", "rye"), "a rest"),
+        (("rest", "rye", "--over"), "the end of its rest"),
+        (("snooze", "rye", "--hours", "2"), "a snooze of 2 h"),
+    ]:
+        code, said = jartide(house, *words)
+        assert code == 0
+        assert "Nobody is watching just now: it counts from the next start" in said.splitlines()[0]
+        assert f"told since: rye: {kept} (" in jartide(house, "status")[1]
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: a snooze of 2 h (told for ")
+    assert "snooze" not in jartide(house, "status")[1]
+    told = json.loads(jartide(house, "status", "--json")[1])["told_since"]
+    assert [one["what"] for one in told] == ["fed, 1:4:4", "hooch", "a rest", "the end of its rest"]
+    with StoreLock(house.parent / "s.db"):
+        assert jartide(house, "note", "rye", "hooch")[1].splitlines()[0] == "rye: noted."
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--flour-g", "100"), "no ratio is known without all of starter, flour and water"),
+        (("--starter-g", "0", "--flour-g", "100", "--water-g", "100"), "without starter there is no ratio"),
+        ((), "rye: noted as fed."),
+    ],
+)
+def test_why_no_ratio_is_known(house: Path, words: tuple[str, ...], says: str) -> None:
+    code, said = jartide(house, "fed", "rye", *words)
+    assert code == 0
+    assert says in said
 
 
 def test_a_discard_is_noted_with_its_running_total_and_must_say_what_became_of_how_much(house: Path) -> None:

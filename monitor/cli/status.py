@@ -14,11 +14,12 @@ import click
 from monitor import lock
 from monitor import status as kept
 from monitor.cli.opening import config_option, settings_from
+from monitor.cli.telling_words import words
 from monitor.core import notebook
 from monitor.core.display import Display, duration, times
-from monitor.runs import outbox
+from monitor.runs import outbox, tellings
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Noted, Noting
+from monitor.values import Fed, Noted, Noting
 from monitor.zone import display as display_for
 
 DAY_S = 86_400.0
@@ -34,7 +35,7 @@ def status(config: Path, as_json: bool) -> None:
     settings = settings_from(config)
     path = settings.store.path
     pid = lock.holder(path) if path.exists() else None
-    body, waiting, refused = _known(path)
+    body, waiting, refused, told = _known(path)
     now_s = time.time()
     stale = body is not None and now_s - float(body["as_of_s"]) > STALE_S
     if as_json:
@@ -44,6 +45,7 @@ def status(config: Path, as_json: bool) -> None:
             "stale": stale,
             "notices_waiting": waiting,
             "refused": refused,
+            "told_since": [{"jar": one.jar, "at_s": one.time_s, "what": words(one)} for one in told],
         }
         whole = {**about, **(body or {})}
         click.echo(json.dumps(whole, ensure_ascii=False))
@@ -51,13 +53,16 @@ def status(config: Path, as_json: bool) -> None:
     show = display_for(settings.display)
     if pid is None:
         click.echo("Nobody is watching: `jartide watch` is not running with this config's store.")
+    meanwhile = [f"  told since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})" for one in told]
     if body is None:
-        click.echo("Nothing is known yet.")
+        click.echo("\n".join(["Nothing is known yet.", *meanwhile]))
         sys.exit(0 if pid is not None else 1)
     if pid is not None and stale:
         click.echo("The daemon has written nothing since: is the disk full? `jartide check` looks, its log says more.")
     if pid is None or stale:
         click.echo(f"What follows was true {show.clock(body['as_of_s'], now_s)}.")
+        for line in meanwhile:
+            click.echo(line)
     for state in body["jars"]:
         for line in _jar_lines(state, show, now_s):
             click.echo(line)
@@ -79,16 +84,18 @@ def status(config: Path, as_json: bool) -> None:
     sys.exit(0 if pid is not None else 1)
 
 
-def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]]:
-    """The daemon's last state, how many notices wait, and what was refused since yesterday, UTC, by reason."""
+def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]], list[Fed | Noted]]:
+    """The daemon's last state, how many notices wait, what was refused since yesterday, UTC, by reason, and what was
+    told after that state."""
     if not path.exists():
-        return None, 0, []
+        return None, 0, [], []
     since_day = time.strftime("%Y-%m-%d", time.gmtime(time.time() - DAY_S))
     try:
         with Store.join(path) as store:
             waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
             counts = store.rejected_counts(since_day)
             body = kept.read(store)
+            later = [one.item for one in tellings.since(store, float(body["as_of_s"]) if body else 0.0)]
             for state in body["jars"] if body else []:
                 told = store.told(state["jar"], time.time(), (Noting.MOULD, Noting.NEW_STARTER))
                 state["mould_noted_s"] = _mould_s([one for one in told if isinstance(one, Noted)])
@@ -96,7 +103,7 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
         click.echo(str(error), err=True)
         sys.exit(1)
     names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
-    return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts]
+    return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts], later
 
 
 def _mould_s(notes: Sequence[Noted]) -> float | None:

@@ -11,8 +11,10 @@ from pathlib import Path
 
 import click
 
+from monitor import lock
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.cli.telling_words import ratio, words
 from monitor.core import notebook
 from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
@@ -60,9 +62,9 @@ def fed(
         water_g=water_g,
         flour=_text(flour) if flour is not None else usual,
     )
-    _tell(settings.store.path, item)
+    counts = _tell(settings.store.path, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
-    click.echo(f"{jar}: noted as fed{when}{_ratio(item)}.")
+    click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{counts}")
 
 
 @click.command()
@@ -93,8 +95,8 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     noting, said = Noting(what), _text(" ".join(text))
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: {said!r}; write kept, used or thrown, and the grams, like "discard used 120"')
-    _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=said))
-    click.echo(f"{jar}: noted.")
+    counts = _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=said))
+    click.echo(f"{jar}: noted.{counts}")
     if noting is Noting.MOULD:
         click.echo(notebook.THROW_AWAY)
         click.echo(f"With another starter in it, say: jartide note {jar} new_starter")
@@ -115,10 +117,9 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
     """Say that JAR goes into the fridge to rest: nothing is asked for until it is out again."""
     settings = settings_from(config)
     jar_from(settings, jar)
-    _tell(
-        settings.store.path, Noted(time_s=_when(at), jar=jar, what=Noting.REST_OVER if over else Noting.REST, text="")
-    )
-    click.echo(f"{jar}: {'watched again' if over else 'resting'}.")
+    noting = Noting.REST_OVER if over else Noting.REST
+    counts = _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=""))
+    click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
 
 
 @click.command()
@@ -129,8 +130,9 @@ def snooze(config: Path, jar: str, hours: float) -> None:
     """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
     settings = settings_from(config)
     jar_from(settings, jar)
-    _tell(settings.store.path, Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}"))
-    click.echo(f"{jar}: no notices for {hours:g} h.")
+    item = Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}")
+    counts = _tell(settings.store.path, item)
+    click.echo(f"{jar}: no notices for {hours:g} h.{counts}")
 
 
 @click.command()
@@ -153,8 +155,7 @@ def undo(config: Path, jar: str) -> None:
         except tellings.CannotTakeBack as error:
             click.echo(f"{jar}: {error}.", err=True)
             sys.exit(1)
-    what = f"fed{_ratio(item)}" if isinstance(item, Fed) else f"noted: {item.what.value} {item.text}".rstrip()
-    click.echo(f"{jar}: taken back: {what} (told for {display(settings.display).clock(item.time_s, now_s)}).")
+    click.echo(f"{jar}: taken back: {words(item)} (told for {display(settings.display).clock(item.time_s, now_s)}).")
 
 
 def _when(text: str | None) -> float:
@@ -176,22 +177,15 @@ def _store(path: Path) -> Iterator[Store]:
         sys.exit(1)
 
 
-def _tell(path: Path, item: Fed | Noted) -> None:
+def _tell(path: Path, item: Fed | Noted) -> str:
+    """Keeps it; returns a sentence to be added where no daemon takes it up now."""
     with _store(path) as store:
         store.tell(item, time.time())
+    watched = lock.holder(path) is not None
+    return "" if watched else " Nobody is watching just now: it counts from the next start of `jartide watch`."
 
 
 def _text(text: str) -> str:
     if len(text) > MOST_TEXT:
         refuse(f"the text is {len(text)} characters long; at most {MOST_TEXT} are kept")
     return text
-
-
-def _ratio(item: Fed) -> str:
-    """ " 1:4:4" where all three weights are known."""
-    from monitor.core.display import feeding_ratio
-
-    if item.starter_g is None or item.flour_g is None or item.water_g is None:
-        return ""
-    ratio = feeding_ratio(item.starter_g, item.flour_g, item.water_g)
-    return f", {ratio}" if ratio else ""

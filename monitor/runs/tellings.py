@@ -7,6 +7,7 @@ before it (`jars.py`); events that this makes wrong are replaced openly.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from monitor.core.told import changes_watch
@@ -30,14 +31,22 @@ class Telling:
 
 def last(store: Store, jar: str) -> Telling | None:
     """What was told last about a jar, of what still stands; None when there is nothing. Raises StoreTrouble."""
+    return next(_standing(store, "jar.name = ? ORDER BY item.seq DESC", jar), None)
+
+
+def since(store: Store, received_s: float) -> list[Telling]:
+    """What was told of all jars after a moment, as far as it still stands, in order. Raises StoreTrouble."""
+    return list(_standing(store, "item.received_s > ? ORDER BY item.seq", received_s))
+
+
+def _standing(store: Store, which: str, value: object) -> Iterator[Telling]:
     taken_back = store.taken_back()
-    sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
-        WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 ORDER BY item.seq DESC"""
-    for seq, text, time_s, name in store.query(sql, (jar,)):
+    sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+        WHERE item.told IS NOT NULL AND item.seq > 0 AND {which}"""
+    for seq, text, time_s, name in store.query(sql, (value,)):
         item = items.told_of(text, time_s, name)
         if seq not in taken_back and isinstance(item, Fed | Noted):
-            return Telling(seq=seq, item=item)
-    return None
+            yield Telling(seq=seq, item=item)
 
 
 def take_back(store: Store, jar: str, now_s: float) -> Telling:

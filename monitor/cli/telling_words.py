@@ -1,0 +1,29 @@
+"""What a person told, in a few words, for the commands that name it again."""
+
+from __future__ import annotations
+
+from monitor.core.display import feeding_ratio
+from monitor.values import Fed, Noted, Noting
+
+
+def words(item: Fed | Noted) -> str:
+    """ "fed, 1:4:4", "a snooze of 3 h", "hooch", "discard used 120"."""
+    if isinstance(item, Fed):
+        return f"fed{ratio(item)}"
+    match item.what:
+        case Noting.SNOOZE:
+            return f"a snooze of {item.text} h"
+        case Noting.REST:
+            return "a rest"
+        case Noting.REST_OVER:
+            return "the end of its rest"
+    return f"{item.what.value} {item.text}".rstrip()
+
+
+def ratio(item: Fed) -> str:
+    """ ", 1:4:4", or why there is none where something was weighed; "" where nothing was."""
+    grams = (item.starter_g, item.flour_g, item.water_g)
+    if item.starter_g is None or item.flour_g is None or item.water_g is None:
+        return "" if grams == (None, None, None) else " (no ratio is known without all of starter, flour and water)"
+    made = feeding_ratio(item.starter_g, item.flour_g, item.water_g)
+    return f", {made}" if made else " (without starter there is no ratio)"
