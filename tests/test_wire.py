@@ -295,7 +295,10 @@ def test_the_devices_clock_is_used_only_where_it_can_be_right(time_s: float, exp
 def test_a_wrong_clock_is_named_with_how_wrong_it_is() -> None:
     source = intake([NOW_S, 0.0])
     source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": NOW_S + 86_400 * 3}).encode())
-    assert source.clock_trouble == "the clock of the device at jar rye is 3 days ahead: its times are not used, set its clock"
+    assert (
+        source.clock_trouble
+        == "the clock of the device at jar rye is 3 days ahead: its times are not used, set its clock"
+    )
 
 
 def test_one_wrong_clock_is_not_talked_away_by_another_device() -> None:
