@@ -70,6 +70,11 @@ def holder(store: Path) -> int | None:
         os.close(file)
 
 
+def hidden(store: Path) -> bool:
+    """Whether this user may not know whether a daemon watches with this store."""
+    return _beside(store).exists() and not os.access(_beside(store), os.R_OK, effective_ids=True)
+
+
 def _beside(store: Path) -> Path:
     return store.with_name(store.name + ".lock")
 

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 import pytest
@@ -137,6 +141,58 @@ def test_what_is_told_while_nobody_watches_says_so_and_is_in_the_status(house: P
     assert [one["what"] for one in told] == ["fed, 1:4:4", "hooch", "a rest", "the end of its rest"]
     with StoreLock(house.parent / "s.db"):
         assert jartide(house, "note", "rye", "hooch")[1].splitlines()[0] == "rye: noted."
+
+
+LOOKS = [
+    (("status",), "rye: falling"),
+    (("assess", "rye"), "Fit to bake with"),
+    (("runs",), "readings"),
+    (("export", "1"), "time,distance_mm"),
+    (("review", "1"), "rye"),
+    (("plan", "--jar", "rye"), "flour"),
+]
+
+
+@contextmanager
+def as_nobody() -> Iterator[None]:
+    """Somebody who may read what everybody may, and write nothing here."""
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
+
+
+@pytest.mark.parametrize("watched", [True, False])
+def test_who_may_only_read_may_look_but_not_tell(house: Path, tmp_path: Path, watched: bool) -> None:
+    with tempfile.TemporaryDirectory(dir="/tmp") as made:
+        folder = Path(made)
+        for name in ("jartide.toml", "s.db"):
+            (folder / name).write_bytes((tmp_path / name).read_bytes())
+        config = folder / "jartide.toml"
+        with Store.join(folder / "s.db") if watched else nullcontext() as store:
+            if watched:
+                store.set_meta("a", "row in the log")  # type: ignore[union-attr]
+            for path in folder.iterdir():
+                path.chmod(0o444)
+            folder.chmod(0o555)
+            for somebody in (nullcontext, as_nobody):  # what the commands import may be readable by its owner only
+                with somebody():
+                    for words, says in LOOKS:
+                        code, said = jartide(config, *words)
+                        assert code in (0, 1), said
+                        assert says in said
+            with as_nobody():
+                code, said = jartide(config, "note", "rye", "hooch")
+            assert code == 1
+            assert "as a member of the store's group" in said
+            folder.chmod(0o755)
+            for path in folder.iterdir():
+                path.chmod(0o644)
+        assert {path.name for path in folder.iterdir()} == {"jartide.toml", "s.db"}
 
 
 @pytest.mark.parametrize(

@@ -51,7 +51,9 @@ def status(config: Path, as_json: bool) -> None:
         click.echo(json.dumps(whole, ensure_ascii=False))
         sys.exit(0 if pid is not None else 1)
     show = display_for(settings.display)
-    if pid is None:
+    if pid is None and lock.hidden(path):
+        click.echo(f"Whether anybody is watching is not known: this user may not read {path}.lock.")
+    elif pid is None:
         click.echo("Nobody is watching: `jartide watch` is not running with this config's store.")
     meanwhile = [f"  told since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})" for one in told]
     if body is None:

@@ -3,6 +3,7 @@ daemon or without one; the daemon steps it as it steps a reading."""
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -173,7 +174,9 @@ def _store(path: Path) -> Iterator[Store]:
         with Store.join(path) as store:
             yield store
     except StoreTrouble as error:
-        click.echo(str(error), err=True)
+        mine = os.access(path, os.W_OK, effective_ids=True)
+        who = "" if mine else "; tell it as the user that `jartide watch` runs as, or as a member of the store's group"
+        click.echo(f"{error}{who}", err=True)
         sys.exit(1)
 
 

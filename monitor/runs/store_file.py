@@ -68,13 +68,14 @@ def open_file(path: Path, now_s: float) -> Opened:
 
 
 def join_file(path: Path) -> sqlite3.Connection:
-    """Open a store that is in use by the daemon, or was. Changes nothing about the file. Raises StoreTrouble."""
+    """Open a store that is in use by the daemon, or was. Changes nothing about the file. Who may read it but not write
+    it gets a connection to look with. Raises StoreTrouble."""
     if not path.exists():
         raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` makes it", lasting=True)
     damage = _damage(path, check_s=0.0)
     if damage is not None:
         raise StoreTrouble(f"{path}: {damage}; `jartide watch` sets it aside at its start", lasting=True)
-    db = connect(path)
+    db = connect(path) if _writable(path) else _look(path)
     version = db.execute("PRAGMA user_version").fetchone()[0]
     if version != len(schema.MIGRATIONS):
         db.close()
@@ -96,6 +97,23 @@ def connect(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise trouble(error, path) from error
     return db
+
+
+def _writable(path: Path) -> bool:
+    """Whether this user may write the store, and the log beside it."""
+    wal = path.with_name(path.name + "-wal")
+    places = [path, wal] if wal.exists() else [path, path.absolute().parent]
+    return all(os.access(place, os.W_OK, effective_ids=True) for place in places)
+
+
+def _look(path: Path) -> sqlite3.Connection:
+    """A connection that only reads, and leaves no files beside the store."""
+    # without a log nobody has it open, and SQLite, told that it may rely on that, needs none of its own
+    how = "mode=ro" if path.with_name(path.name + "-wal").exists() else "mode=ro&immutable=1"
+    try:
+        return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_S, isolation_level=None)
+    except sqlite3.Error as error:
+        raise trouble(error, path) from error
 
 
 def migrate(db: sqlite3.Connection, path: Path) -> None:
@@ -142,7 +160,9 @@ def trouble(error: sqlite3.Error, path: Path) -> StoreTrouble:
     match code & 0xFF if code is not None else None:
         case sqlite3.SQLITE_FULL:
             return StoreTrouble(f"{path}: the disk is full", lasting=False)
-        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM | sqlite3.SQLITE_CANTOPEN:
+        case sqlite3.SQLITE_CANTOPEN:
+            return StoreTrouble(f"{path}: cannot be opened ({error})", lasting=False)
+        case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM:
             return StoreTrouble(f"{path}: cannot be written ({error})", lasting=False)
         case sqlite3.SQLITE_IOERR:
             return StoreTrouble(f"{path}: input/output error; is the disk all right?", lasting=False)
@@ -160,13 +180,7 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
     wal = path.with_name(path.name + "-wal")
     if check_s is None:  # a write-ahead log that is left over tells of a stop without a close
         check_s = CHECK_AFTER_CRASH_S if wal.exists() and wal.stat().st_size else CHECK_S
-    # without a log nobody has it open, and a look that SQLite is told may rely on that leaves no files beside it
-    how = "mode=ro" if wal.exists() else "mode=ro&immutable=1"
-    try:
-        db = sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_S, isolation_level=None)
-    except sqlite3.Error as error:
-        raise trouble(error, path) from error
-    with contextlib.closing(db):
+    with contextlib.closing(_look(path)) as db:
         try:
             application_id, version = (
                 db.execute(f"PRAGMA {n}").fetchone()[0] for n in ("application_id", "user_version")
