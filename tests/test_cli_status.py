@@ -143,6 +143,14 @@ def test_what_is_told_while_nobody_watches_says_so_and_is_in_the_status(house: P
         assert jartide(house, "note", "rye", "hooch")[1].splitlines()[0] == "rye: noted."
 
 
+@pytest.mark.parametrize("words", [("pink", "streaks"), ("mold",)])
+def test_streaks_and_mold_are_pointed_to_mould(house: Path, words: tuple[str, ...]) -> None:
+    code, said = jartide(house, "note", "rye", *words)
+    assert code == 2
+    assert f"are noted as: mould {words[0]}" in said
+    assert "is not one of" in jartide(house, "note", "rye", "nonsense")[1]
+
+
 LOOKS = [
     (("status",), "rye: falling"),
     (("assess", "rye"), "Fit to bake with"),

@@ -22,7 +22,18 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
 from monitor.zone import display
 
+AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
+
+
+class _What(click.Choice[str]):
+    """The notes that there are, with a word for who writes mould as they see it or spell it."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if str(value).lower() in AS_MOULD:
+            self.fail(f"{value!r}: mould, and pink, orange or black streaks, are noted as: mould {value}", param, ctx)
+        return super().convert(value, param, ctx)
+
 
 grams = NothingOr(LEAST_G, MOST_G)
 at_option = click.option(
@@ -71,7 +82,7 @@ def fed(
 @click.command()
 @config_option
 @click.argument("jar")
-@click.argument("what", metavar="WHAT", type=click.Choice([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
+@click.argument("what", metavar="WHAT", type=_What([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
 @click.argument("text", nargs=-1)
 @at_option
 def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | None) -> None:
@@ -169,7 +180,7 @@ def _when(text: str | None) -> float:
 @contextmanager
 def _store(path: Path) -> Iterator[Store]:
     if not path.exists():
-        refuse(f"{path}: there is no store yet; it is made when `jartide watch` first runs")
+        refuse(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it")
     try:
         with Store.join(path) as store:
             yield store
