@@ -196,8 +196,13 @@ def test_a_jar_that_is_not_heard_shows_what_its_source_suffers_from() -> None:
     wires = tuple(SerialSettings(port=port, jar=jar) for port, jar in (("/dev/a", "rye"), ("/dev/b", "wheat")))
     household = Settings(jars=(JarSettings(name="rye"), JarSettings(name="wheat")), serial=wires)
     sources = [
-        {"name": "serial /dev/a", "trouble": "there is no /dev/a: is the device plugged in?", "since_s": 60_000.0},
-        {"name": "serial /dev/b", "trouble": None, "since_s": 0.0},
+        {
+            "name": "serial /dev/a",
+            "trouble": "there is no /dev/a: is the device plugged in?",
+            "since_s": 60_000.0,
+            "connected": False,
+        },
+        {"name": "serial /dev/b", "trouble": None, "since_s": 0.0, "connected": True},
     ]
 
     def said(jar: str, heard_s: float | None) -> list[object]:
@@ -206,6 +211,7 @@ def test_a_jar_that_is_not_heard_shows_what_its_source_suffers_from() -> None:
 
     trouble = ["There is no /dev/a: is the device plugged in? Since 16:40"]
     assert said("rye", 59_990.0) == trouble
+    assert said("rye", 60_020.0) == trouble  # its device's clock is ahead
     assert said("rye", None) == trouble
     assert said("rye", 60_990.0) == []  # heard over the network since
     assert said("wheat", 59_990.0) == []  # another device's jar

@@ -21,6 +21,7 @@ from monitor.values import Fed, Json, Noted, Noting, Stage
 State = dict[str, Any]  # one of the jars of `status.read`
 Source = dict[str, Any]  # one of its sources
 H_S = 3600.0
+CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading seems to be of after the loss
 JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
 BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
 STAGE_BRIEF = {  # a word or three to be read across the kitchen
@@ -202,8 +203,9 @@ def health(state: State, sources: Sequence[Source], settings: Settings, now_s: f
     heard_s = state["last_reading_s"]
     of_others = {f"serial {one.port}" for one in settings.serial if one.jar not in (None, state["jar"])}
     for source in sources:
-        # a jar that is heard all the same has another source
-        unheard = heard_s is None or heard_s <= source["since_s"]
+        # a jar that is heard all the same has another source, or its trouble does not keep readings back
+        until_s = source["since_s"] + (0.0 if source["connected"] else CLOCKS_S)
+        unheard = heard_s is None or heard_s <= until_s
         if source["trouble"] and unheard and source["name"] not in of_others:
             out.append(spell(source["trouble"], show.clock(source["since_s"], now_s)))
     return out
