@@ -208,7 +208,8 @@ def _words(
 def _verdict(values: Mapping[str, Mapping[str, Sequence[float]]], comparisons: Sequence[Comparison]) -> str:
     short = [jar for jar, named in values.items() if len(named["equivalent_h_to_peak"]) < LEAST_CYCLES]
     if not comparisons:
-        return f"Too early: each jar needs {LEAST_CYCLES} whole cycles, and {', '.join(short) or 'none'} has fewer."
+        have = f"{', '.join(short) or 'none'} {'have' if len(short) > 1 else 'has'}"
+        return f"Too early: each jar needs {LEAST_CYCLES} whole cycles, and {have} fewer."
     found = [one.words for one in comparisons if one.differs]
     late = f" ({', '.join(short)}: too few cycles)" if short else ""
     if not found:
