@@ -3,6 +3,7 @@ writes the jar's part of the config. The arithmetic is in `core.calibration`, th
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import logging
 import re
@@ -240,6 +241,7 @@ def _write(config: Path, index: int, values: dict[str, str]) -> Path:
         load(part)
         part.replace(config)
     except (OSError, SettingsError) as error:
-        part.unlink(missing_ok=True)
-        refuse(f"{config}: not changed: {error}")
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        refuse(f"{config}: not changed: {getattr(error, 'strerror', None) or error}; put the lines above in by hand")
     return kept

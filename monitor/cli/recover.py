@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 
@@ -31,6 +32,7 @@ def recover(damaged: Path, folder: Path) -> None:
     if not damaged.is_file():
         refuse(f"DAMAGED: there is no file {damaged}; the daemon's log names the one that it set aside")
     target = folder / "recovered.db"
+    was_there = folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with progress(damaged.stat().st_size // ROW_BYTES, f"reading {damaged.name}") as seen:
@@ -50,6 +52,9 @@ def recover(damaged: Path, folder: Path) -> None:
                         run_file.write_feedings(out, fed)
                 click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings told: {path}")
     except StoreTrouble as error:
+        if not was_there:
+            with contextlib.suppress(OSError):  # it may hold a part
+                folder.rmdir()
         click.echo(str(error), err=True)
         sys.exit(1)
     except OSError as error:

@@ -93,7 +93,8 @@ def draw(
     try:
         figure.savefig(path, dpi=110)
     except (OSError, ValueError) as problem:
-        raise PictureError(f"cannot write the picture {path}: {problem}") from None
+        why = getattr(problem, "strerror", None) or problem
+        raise PictureError(f"cannot write the picture {path}: {why}") from None
 
 
 def drawn(

@@ -71,7 +71,7 @@ def join_file(path: Path) -> sqlite3.Connection:
     """Open a store that is in use by the daemon, or was. Changes nothing about the file. Who may read it but not write
     it gets a connection to look with. Raises StoreTrouble."""
     if not path.exists():
-        raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` makes it", lasting=True)
+        raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it", lasting=True)
     damage = _damage(path, check_s=0.0)
     if damage is not None:
         raise StoreTrouble(f"{path}: {damage}; `jartide watch` sets it aside at its start", lasting=True)
@@ -150,8 +150,10 @@ def copy_to(db: sqlite3.Connection, target: Path) -> None:
         db.execute("VACUUM INTO ?", (str(part),))
         os.replace(part, target)
     except (OSError, sqlite3.Error) as error:
-        part.unlink(missing_ok=True)
-        raise StoreTrouble(f"{target}: the copy could not be written ({error})", lasting=False) from error
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        why = getattr(error, "strerror", None) or error
+        raise StoreTrouble(f"{target}: the copy could not be written ({why})", lasting=False) from error
 
 
 def trouble(error: sqlite3.Error, path: Path) -> StoreTrouble:
