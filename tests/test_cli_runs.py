@@ -6,6 +6,7 @@ import json
 import os
 import random
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,17 @@ def test_runs_lists_runs_and_cycles(store: Store, monkeypatch: pytest.MonkeyPatc
     listed = json.loads(line)
     assert (listed["run"], listed["jar"], listed["ended_at"], listed["readings"]) == (1, "rye", None, 600)
     assert listed["cycles"][0]["peak_at"] == "2026-03-02T08:30:00Z"
+
+
+def test_a_run_is_listed_from_its_first_reading_on(store: Store) -> None:
+    store.ensure_run(RYE, T - 86_400)  # the daemon was started a day before the sensor
+    fill(store, 10)
+    assert jartide("runs", "--store", store.path).stdout.startswith(
+        f"1      rye  {datetime.fromtimestamp(T):%Y-%m-%d %H:%M} to now"
+    )
+    (line,) = jartide("runs", "--json", "--store", store.path).stdout.splitlines()
+    assert json.loads(line)["began_at"] == "2026-03-01T06:00:00Z"
+    assert json.loads(line)["first_reading_at"] == "2026-03-02T06:00:00Z"
 
 
 def test_no_runs_yet(store: Store) -> None:
@@ -204,6 +216,7 @@ def test_what_cannot_be_done_is_one_line_and_no_traceback(
     big.write_text("time,distance_mm\n" + "2020-01-01T00:00:00Z,50\n" * 50_000)
     monkeypatch.setattr(transfer, "LARGEST_FILE_BYTES", 1 << 20)
     db = store.path
+    (tmp_path / "house.toml").write_text('[[jar]]\nname = "rye"\n[store]\npath = "none.db"\n')
     for words, says in [
         (("export", 7, "--store", db), "there is no run 7"),
         (("export", "1:9", "--store", db), "run 1 has no cycle 9"),
@@ -220,6 +233,7 @@ def test_what_cannot_be_done_is_one_line_and_no_traceback(
         (("import", big, "--store", db), "larger than 1 MB; split it"),
         (("export", 1, "--store", db, "-o", empty), "is there already"),
         (("export", 1, "--store", db, "-o", tmp_path / "new.csv", "--feedings", empty), "is there already"),
+        (("trial", "t", "--config", tmp_path / "house.toml"), "`jartide watch` or `jartide import` makes it"),
         (("backup", bad, "--store", db), "is there already"),
         (("backup", db, "--store", db), "is there already"),
     ]:
@@ -230,6 +244,22 @@ def test_what_cannot_be_done_is_one_line_and_no_traceback(
         assert result.stdout == ""
     assert len(store.runs()) == 1
     assert not list(tmp_path.glob("*.part"))
+
+
+def test_where_nothing_can_be_written_it_says_why_in_words(store: Store, tmp_path: Path) -> None:
+    fill(store)
+    folder = tmp_path / "rec"
+    (tmp_path / "night.csv").write_text("time,distance_mm\n")
+    for words in (
+        ("backup", "/proc/x", "--store", store.path),
+        ("picture", 1, "--store", store.path, "-o", tmp_path / "none" / "x.png"),
+        ("recover", tmp_path / "night.csv", "-o", folder),
+    ):
+        result = jartide(*words)
+        assert result.exit_code in (1, 2)
+        assert "Errno" not in result.stderr
+        assert len(result.stderr.splitlines()) == 1, result.stderr
+    assert not folder.exists()
 
 
 def test_a_backup_opens(store: Store, tmp_path: Path) -> None:

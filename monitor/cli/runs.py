@@ -40,17 +40,19 @@ def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
     """List the runs in the store and their cycles."""
     path, zone = _where(config, store_path)
     with _joined(path) as store:
-        rows = dict(store.query("SELECT run, count(*) FROM item WHERE told IS NULL GROUP BY run"))
-        listed = [(run, store.cycles(run.id), rows.get(run.id, 0)) for run in store.runs()]
+        counted = store.query("SELECT run, count(*), min(time_s) FROM item WHERE told IS NULL GROUP BY run")
+        rows = {run: (count, first_s) for run, count, first_s in counted}
+        listed = [(run, store.cycles(run.id), *rows.get(run.id, (0, None))) for run in store.runs()]
     if as_json:
-        for run, cycles, count in listed:
-            click.echo(json.dumps(_as_json(run, cycles, count), ensure_ascii=False))
+        for run, cycles, count, first_s in listed:
+            click.echo(json.dumps(_as_json(run, cycles, count, first_s), ensure_ascii=False))
         return
     if not listed:
         click.echo("No runs yet.")
-    for run, cycles, count in listed:
+    for run, cycles, count, first_s in listed:
+        since = _local(run.began_s if first_s is None else first_s, zone)  # a daemon may wait for days for a sensor
         until = "now" if run.ended_s is None else _local(run.ended_s, zone)
-        click.echo(f"{run.id:<6} {run.jar}  {_local(run.began_s, zone)} to {until}  {count} readings  ({run.reason})")
+        click.echo(f"{run.id:<6} {run.jar}  {since} to {until}  {count} readings  ({run.reason})")
         for cycle in cycles:
             click.echo(f"  {run.id}:{cycle.number:<5} {_cycle_line(cycle, zone)}")
 
@@ -215,7 +217,7 @@ def _cycle_line(cycle: Cycle, zone: tzinfo | None) -> str:
     return ", ".join(words)
 
 
-def _as_json(run: Run, cycles: list[Cycle], rows: int) -> dict[str, object]:
+def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) -> dict[str, object]:
     def time_text(time_s: float | None) -> str | None:
         return None if time_s is None else rfc3339.text(time_s)
 
@@ -223,6 +225,7 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int) -> dict[str, object]:
         "run": run.id,
         "jar": run.jar,
         "began_at": time_text(run.began_s),
+        "first_reading_at": time_text(first_s),
         "ended_at": time_text(run.ended_s),
         "reason": run.reason,
         "readings": rows,
