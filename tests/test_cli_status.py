@@ -123,6 +123,14 @@ def test_a_telling_is_taken_back_by_command(house: Path) -> None:
     assert jartide(house, "undo", "oat")[0] == 2
 
 
+def test_who_reads_fahrenheit_is_told_no_celsius(house: Path) -> None:
+    house.write_text(house.read_text() + '[[jar]]\nname = "oat"\n\n[display]\ntemperature = "degF"\n')
+    for words in (("assess", "rye"), ("plan", "--jar", "rye"), ("trial", "t", "rye", "oat")):
+        said = jartide(house, *words)[1]
+        assert "°C" not in said
+        assert "°F" in said
+
+
 def test_what_is_told_while_nobody_watches_says_so_and_is_in_the_status(house: Path) -> None:
     for words, kept in [
         (("fed", "rye", "--starter-g", "25", "--flour-g", "100", "--water-g", "100"), "fed, 1:4:4"),

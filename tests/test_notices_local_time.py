@@ -181,6 +181,13 @@ def test_lengths_of_time(length_s: float, text: str) -> None:
     assert duration(length_s) == text
 
 
+def test_sentences_about_degrees_are_in_the_households_unit() -> None:
+    words = "fastest at 27 to 28 °C, at -5 °C none, between 16 and 30 °C; 24 h as at 24 °C (3 to 4 h)"
+    assert display_of(DisplaySettings(), lambda _: 0.0).worded(words) == words
+    fahrenheit = display_of(DisplaySettings(temperature="degF"), lambda _: 0.0).worded(words)
+    assert fahrenheit == "fastest at 81 to 82 °F, at 23 °F none, between 61 and 86 °F; 24 h as at 75 °F (3 to 4 h)"
+
+
 def test_ratios() -> None:
     assert times(2.14) == "2.1 times"
     assert feeding_ratio(25, 100, 100) == "1:4:4"  # arithmetic: 25 + 100 + 100 g

@@ -13,9 +13,10 @@ import click
 from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 from monitor.core import notebook, vigour
-from monitor.core.display import duration
+from monitor.core.display import Display, duration
 from monitor.core.vigour import Assessment
 from monitor.values import Noted
+from monitor.zone import display
 
 CAUTION = (
     "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, orange "
@@ -33,10 +34,12 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     if (jar is None) == (history_path is None):
         refuse("assess: name a jar, or give --history CYCLES.csv")
     notes: list[Noted] = []
+    show = Display()
     if history_path is not None:
         cycles = past_cycles.from_file(history_path)
     else:
         settings = settings_from(config)
+        show = display(settings.display)
         cycles, notes = past_cycles.from_store(settings.store.path, jar_from(settings, jar or "").name)
     now_s = time.time()
     judged = vigour.assess(cycles, notes, now_s)
@@ -44,7 +47,7 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     if form == "json":
         click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
     else:
-        click.echo("\n".join(_lines(judged, discarded, now_s)))
+        click.echo(show.worded("\n".join(_lines(judged, discarded, now_s))))
     sys.exit(0 if judged.verdict == "yes" else 1)
 
 

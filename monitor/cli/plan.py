@@ -16,10 +16,12 @@ from monitor.cli.opening import DEFAULT_CONFIG, jar_from, refuse, settings_from
 from monitor.core import culture as cultures
 from monitor.core import feeding, notebook, warmth
 from monitor.core.culture import Culture
+from monitor.core.display import Display
 from monitor.core.feeding import Planned
 from monitor.core.weighing import Limits
 from monitor.runs import history, rfc3339
 from monitor.values import FeedPlan, Noting
+from monitor.zone import display
 
 HORIZON_H = 96
 
@@ -96,8 +98,9 @@ def plan(
     if form == "json":
         click.echo(json.dumps(_as_json(planned, wanted is not None), ensure_ascii=False))
     else:
+        show = Display() if history_path is not None else display(settings_from(config).display)
         for one in planned:
-            click.echo(_as_text(one, wanted is not None))
+            click.echo(show.worded(_as_text(one, wanted is not None)))
     sys.exit(0 if all(one.plan.met for one in planned) else 1)
 
 

@@ -72,7 +72,7 @@ def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str,
     if form == "json":
         click.echo(json.dumps(_as_json(name, made), ensure_ascii=False))
     else:
-        click.echo("\n".join(_lines(name, made)))
+        click.echo(display(settings.display).worded("\n".join(_lines(name, made))))
     sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
 
 

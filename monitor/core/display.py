@@ -6,6 +6,7 @@ Takes `DisplaySettings` apart into functions of data; the local clock comes in a
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from math import floor, log10
 from typing import Literal
@@ -16,6 +17,9 @@ from monitor.values import Stage
 
 MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
 G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
+
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+_CELSIUS = re.compile(rf"(?:{_NUMBER.pattern} (?:to|and) )?{_NUMBER.pattern} °C")  # "16 °C", "27 to 28 °C"
 
 NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 
@@ -49,6 +53,15 @@ class Display:
         if self.temperature_unit == "degF":
             return f"{_plain(temperature_c * 9 / 5 + 32, 1)} °F"
         return f"{_plain(temperature_c, 1)} °C"
+
+    def worded(self, sentences: str) -> str:
+        """Sentences of the judging and planning parts, which speak of °C, for who reads °F: whole degrees."""
+        if self.temperature_unit != "degF":
+            return sentences
+        return _CELSIUS.sub(
+            lambda found: _NUMBER.sub(lambda c: f"{float(c[0]) * 9 / 5 + 32:.0f}", found[0]).replace("°C", "°F"),
+            sentences,
+        )
 
     def length(self, length_mm: float) -> str:
         """84.2 -> "84 mm" or "3.31 in"."""
