@@ -91,3 +91,16 @@ def test_a_frozen_sensor_is_found_and_a_quiet_one_is_not(noise_mm: float) -> Non
     assert found_s is not None
     assert found_s <= 2.5 * 3600.0
     assert sift(sieve, reading(3700 * 30.0, 90.0), JAR, 1e6) == (None, 90.0)
+
+
+def test_a_wild_value_now_and_then_does_not_hide_that_a_sensor_is_frozen() -> None:
+    rng = random.Random(1)
+    sieve = Sieve()
+    for k in range(600):
+        sift(sieve, reading(k * 30.0, round(rng.gauss(100.0, 1.0))), JAR, 1e6)
+    reasons = [
+        sift(sieve, reading(k * 30.0, 140.0 + k % 40 if k % 9 == 0 else 101.0), JAR, 1e6)[0] for k in range(600, 700)
+    ]
+    assert reasons[-1] == "stuck"
+    assert sift(sieve, reading(701 * 30.0, 130.0), JAR, 1e6) == (None, 130.0)  # it is read again at once when it thaws
+    assert sift(sieve, reading(702 * 30.0, 131.0), JAR, 1e6) == (None, 131.0)

@@ -14,8 +14,9 @@ from monitor.core import stage as stages
 from monitor.core.cycle import Open
 from monitor.core.history import BIN_S, History, add, close_until, window_mean
 from monitor.core.level import headspace_sd_mm, rise_ratio
+from monitor.core.lid import stepping
 from monitor.core.memory import Vigil
-from monitor.core.noise import SPANS, Noise, fit_wander, learn_wander, wander_of_mean
+from monitor.core.noise import SPANS, fit_wander, learn_wander, spreads, wander_of_mean
 from monitor.core.peak import FALL_Z, Drop, Scan, catch_up, search
 from monitor.core.summit import summit
 from monitor.core.trend import Trend
@@ -171,7 +172,7 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     foot_mm = cycle.lowest_mm
     luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
     share = RISE_LEAST_SHARE if cycle.from_start else RISE_LEAST_SHARE / 2.0  # its foot may have been lower
-    needed = max(RISE_LEAST_MM, (RISE_SD + luck) * spread, share * height(v, foot_mm))
+    needed = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread, share * height(v, foot_mm))
     happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.fall_at_s is not None:
         return _refined(v, cycle) + _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
@@ -200,7 +201,9 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         if went[0] > -2.0 * spread and v.now_s - cycle.sank_unseen_s < UNSURE_S:
             return out  # it may have been fed and not have begun to rise: a fall goes on
     feigned_mm = FEIGNED_SDS * headspace_sd_mm((v.empty_mm or now_mm) - now_mm, jar)
-    falls = drop.z >= FALL_Z and drop.drop_mm > feigned_mm and not _may_go_on(drop, history, i, noise)
+    falls = (
+        drop.z >= FALL_Z and drop.drop_mm > feigned_mm and not (_may_go_on(drop, history, i) or stepping(v.lid, noise))
+    )
     first = drop.z >= PEAK_Z and (v.peak_tried_s is None or v.now_s - v.peak_tried_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out
@@ -224,13 +227,16 @@ def _refined(v: Vigil, cycle: Open) -> list[Event]:
         return []
     v.peak_tried_s = None
     top = summit(v.history, int(cycle.peak_at_s // BIN_S) - v.history.first)
-    if top is None or abs(top[0] - cycle.peak_at_s) < PEAK_MOVED_S or cycle.fall_at_s is None:
+    if top is None or cycle.fall_at_s is None:
         return []
-    cycle.peak_at_s, cycle.peak_mm = min(top[0], cycle.fall_at_s), top[1]
+    top_s = min(top[0], cycle.fall_at_s)
+    if abs(top_s - cycle.peak_at_s) < PEAK_MOVED_S:
+        return []
+    cycle.peak_at_s, cycle.peak_mm = top_s, top[1]
     return [event(v, EventKind.PEAK_REACHED, cycle.peak_at_s, {"refined": True})]
 
 
-def _may_go_on(drop: Drop, history: History, i: int, noise: Noise) -> bool:
+def _may_go_on(drop: Drop, history: History, i: int) -> bool:
     """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
     been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
     if i - drop.best_end < 2 * BACK_BINS:

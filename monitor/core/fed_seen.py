@@ -21,7 +21,6 @@ COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the leve
 LITTLE = 0.6  # of the starting level: more was taken out than put in
 LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
 LID_SD_MM = 1.3
-QUICKEST_CYCLE_H = 6.0  # nobody feeds again before the rise is over
 
 # times a day; minutes that hands are busy: (median, spread of its logarithm)
 FED_SEEN, FED_HOLE, FED_UNSEEN = 0.6, 0.3, 0.15  # surface seen to be away; nothing came; hands too quick to be seen
@@ -33,13 +32,13 @@ FED_MIN, LOOK_MIN = (5.0, 0.6), (1.0, 0.7)  # keep, pour and stir; a look
 BURST_MOST_MIN = 15.0
 HOLE_DECADES = log(60.0)  # from 3 min to 3 h, any length alike on a logarithmic scale
 STIRRED = 0.02  # of looks: the spoon moved the level
-SAME_FEED, OTHER_FEED = (
-    (0.80, 0.07),
-    (0.15, 0.20),
-)  # share, and spread of the starting level from one feeding to the next
+# share, and spread of the starting level from one feeding to the next
+SAME_FEED, OTHER_FEED = (0.80, 0.07), (0.15, 0.20)
 ANY_FEED = 0.05
 SLOW_S = 240.0  # sampling slower than this does not see the lid off
 SOON_H, SOON_ODDS = 4.0, 0.1  # who feeds a jar that was just fed, or still rises?
+SUNK_GIVES_WAY = 0.25  # a foam collapses at or before its top; one that has sunk holds little gas
+RAISED_ODDS = 0.05  # more put in than there was: seldom, unless the starting level says so
 SUNK_ODDS = 2.0  # most feed it when it has sunk
 FED_ODDS = 3.0  # a feeding told wrongly ends the watch for this fall; one told late costs hours
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
@@ -100,10 +99,12 @@ def fed_odds(landing: Landing, was: Before) -> float:
     jump, sd, minutes = after - before, landing.sd_mm, landing.off_s / 60.0
     room = max(before, 10.0)
     giving_way = 1.0 / (COLLAPSE_MOST * room) if -COLLAPSE_MOST * room < jump < 0.0 else 0.01 / room
+    if was.fallen:
+        giving_way *= SUNK_GIVES_WAY
     nothing, look = _normal(jump, sqrt(sd * sd + 0.1)), _normal(jump, sqrt(sd * sd + LID_SD_MM**2))
     if minutes <= 0.0:
         days = max(landing.spacing_s, 60.0) / 86400.0
-        fed = (1.0 if landing.spacing_s > SLOW_S else FED_UNSEEN) * days * (0.05 if jump > 0.0 else 1.0)
+        fed = (1.0 if landing.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
         other = nothing + COLLAPSE * days * giving_way
     else:
         gave_way = COLLAPSE * max(minutes, landing.spacing_s / 60.0) / 1440.0
@@ -132,7 +133,8 @@ def _lands(after: float, before: float, was: Before, sd: float) -> float:
     """How densely (1/mm) feedings leave the surface at `after`."""
     start = was.start_mm
     if start is None or start <= 0.0:
-        return 1.0 / before if 0.25 * before < after < 1.35 * before else 0.0
+        share = 1.0 if after < before else RAISED_ODDS
+        return share / before if 0.25 * before < after < 1.35 * before else 0.0
     out = ANY_FEED / (1.5 * before) if after < 1.5 * before else 0.0
     if not was.start_sure:
         return out + (1.2 / start if 0.4 * start < after < 1.2 * start else 0.0)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from math import exp, sqrt
 
-from monitor.core.noise import Noise
+from monitor.core.noise import Noise, spreads
 from monitor.core.trend import Trend, line
 
 GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
@@ -129,7 +129,7 @@ def between(rows: list[list[float]], k: int, noise: Noise, trend: Trend, spacing
     fitted = line(trend)
     slope_sd = max(SINKING_MM_PER_MIN, 2.0 * fitted[1] if fitted else 0.0)
     before, size, sd = step(early, late, noise, slope_sd)
-    sure = abs(size) > max(GATE_LEAST_MM + 1.0, STEP_SD * sd)
+    sure = abs(size) > max(GATE_LEAST_MM + 1.0, spreads(noise, STEP_SD) * sd)
     return Landing(
         before, before + size, sd, early[-1][0], late[0][0], off_s, False, k, False, spacing_s=spacing_s, sure=sure
     )

@@ -22,6 +22,7 @@ GAP_S = 1800.0  # after a longer silence the old level says little: begin again 
 AWAY_S = 1800.0  # no surface for this long: no jar there
 GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
 OFFSET_MOST_MM = 40.0  # more than hands and collapses together move a surface in a cycle
+STEPPING_SD = 3.0  # holds a claim back for two readings in 1 of 700 bins, so little is asked
 LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
 HELD_MOST = 32  # half an hour of minutes
@@ -257,6 +258,20 @@ def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) 
     for row in rows:
         row[1] += shift
     return shift
+
+
+def stepping(lid: Lid, noise: Noise) -> bool:
+    """Whether the latest one or two blocks stand a step below the three before them. What it is, a feeding perhaps, is
+    known a few blocks later; no fall is told meanwhile."""
+    for k in (1, 2):
+        early, late = lid.recent[-k - 3 : -k], lid.recent[-k:]
+        if len(early) < 3:
+            return False
+        down = sum(row[1] for row in early) / 3.0 - sum(row[1] for row in late) / k
+        spread = sqrt(noise.white_mm2 / late[0][2] * (1.0 / k + 1.0 / 3.0) + noise.wander_mm2)
+        if down > max(GATE_LEAST_MM, STEPPING_SD * spread):
+            return True
+    return False
 
 
 def latest(lid: Lid) -> float | None:

@@ -45,7 +45,8 @@ def close(minute: Minute, noise_mm: float) -> Block:
     elif n == 1:
         block = Block(minute.times_s, values[0], 1, minute.bad_n, 0.0, 0)
     else:
-        middle = sorted(values)[n // 2]
+        ordered = sorted(values)
+        middle = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0
         low, high = middle - spread, middle + spread
         total, kept = 0.0, 0
         square, steps, before = 0.0, 0, None
@@ -59,7 +60,8 @@ def close(minute: Minute, noise_mm: float) -> Block:
                 before = v
             else:
                 before = None
-        block = Block(minute.times_s / n, total / kept, kept, minute.bad_n + n - kept, square, steps)
+        mean_mm = total / kept if kept else None  # two that disagree: nobody knows which is the surface
+        block = Block(minute.times_s / n, mean_mm, kept, minute.bad_n + n - kept, square, steps)
     minute.distances_mm, minute.times_s, minute.bad_n, minute.number = [], 0.0, 0, -1
     return block
 

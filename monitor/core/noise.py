@@ -85,6 +85,13 @@ def learn_block(noise: Noise, block: Block) -> None:
     del noise.latest[0]
 
 
+def spreads(noise: Noise, z: float) -> float:
+    """How many spreads are as rare as `z` of a normal law, while the white noise is known from few differences only:
+    Student's quantile (Wallace 1959, Ann. Math. Stat. 30:1124). About `z` from an hour of readings on."""
+    n = noise.white_n + 1.0
+    return sqrt(n * (exp(z * z / n) - 1.0))
+
+
 def learn_white(noise: Noise, step_square: float, step_n: int) -> None:
     """Neighbour differences of white noise have twice its variance (von Neumann et al. 1941, Ann. Math. Stat.
     12:153)."""

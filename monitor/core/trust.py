@@ -20,6 +20,7 @@ TEMPERATURE_GOOD_FOR_S = 900.0  # the dough's heat capacity: it moves a few tent
 FUTURE_S = 86_400.0  # further ahead of the running time than this is a wrong clock
 STUCK_LOG_CHANCE = log(1e-9)  # a run of equal values this unlikely, at this sensor's own rate of equal neighbours
 STUCK_LEAST_S = 900.0  # and never sooner than this: a surface can rest for a while
+STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unless the next one agrees with it
 
 
 @dataclass(slots=True)
@@ -37,6 +38,7 @@ class Sieve:
     same_n: int = 0
     same_share: float = 0.5  # how often neighbours are equal at this sensor (rounding over noise)
     stuck: bool = False
+    stray_mm: float | None = None  # the latest wild value within such a run
 
 
 def believable_temperature(temperature_c: float | None) -> float | None:
@@ -84,16 +86,23 @@ def sift(sieve: Sieve, reading: Reading, jar: JarSettings, now_s: float) -> tupl
     if distance_mm is None or not NEAREST_MM <= distance_mm <= FARTHEST_MM:
         return "no target", None
     _watch_stuck(sieve, distance_mm, time_s)
-    return ("stuck", None) if sieve.stuck else (None, distance_mm)
+    return ("stuck", None) if sieve.stuck and sieve.stray_mm is None else (None, distance_mm)
 
 
 def _watch_stuck(sieve: Sieve, distance_mm: float, time_s: float) -> None:
     """A frozen sensor repeats one value for longer than its rounding and noise allow: the chance of the run, at the
     share of equal neighbours seen so far in this jar, falls below 1e-9."""
     if distance_mm != sieve.value_mm:
+        if sieve.value_mm is not None and abs(distance_mm - sieve.value_mm) > STRAY_MM:
+            alone = sieve.stray_mm is None or abs(distance_mm - sieve.stray_mm) > STRAY_MM
+            sieve.stray_mm = distance_mm
+            if alone:
+                return
+        sieve.stray_mm = None
         sieve.same_share += (0.0 - sieve.same_share) / 200.0
         sieve.value_mm, sieve.same_since_s, sieve.same_n, sieve.stuck = distance_mm, time_s, 0, False
         return
+    sieve.stray_mm = None
     sieve.same_n += 1
     if sieve.same_n <= 60:  # a long run must not teach that long runs are usual
         sieve.same_share += (1.0 - sieve.same_share) / 200.0
