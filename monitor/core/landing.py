@@ -62,23 +62,7 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
         "sure": what is not Meaning.PERHAPS_FED,
     }
     if what in (Meaning.FED, Meaning.PERHAPS_FED):
-        _restart_levels(v, rows)
-        if cycle.told and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
-            cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
-            v.history, v.scan, v.learnt_bins = History(), Scan(), 0
-        else:
-            seen = landing.off_s > 0.0 and not landing.gap
-            if seen:
-                since_s = min(landing.off_s, HANDS_MOST_S)
-            else:  # within a silence: it has risen since, or not yet
-                risen = start is not None and shifted.after_mm > start + RISEN_MM
-                half_s = (landing.back_s - landing.left_s) / 2
-                since_s = half_s if risen else min(half_s, LAG_S)
-            fed_at_s = landing.back_s - since_s
-            open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=what is Meaning.FED)
-            out.append(event(v, EventKind.FED, fed_at_s, evidence))
-            if what is Meaning.PERHAPS_FED:
-                v.question = QUESTION
+        out += _fed(v, landing, rows, start is not None and shifted.after_mm > start + RISEN_MM, evidence)
     elif not landing.gap and (odds := fed_odds(shifted, was)) > max(PERHAPS_ODDS, cycle.handled_odds):
         cycle.handled_at_s, cycle.handled_odds = landing.back_s - min(landing.off_s, HANDS_MOST_S), odds
     sank_mm = landing.before_mm - landing.after_mm
@@ -98,6 +82,28 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
     if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
         rows = rows[-1:]  # the others were taken in before the step was seen
     return out + levels(v, rows, jar)
+
+
+def _fed(v: Vigil, landing: Landing, rows: list[list[float]], risen: bool, evidence: dict[str, Json]) -> list[Event]:
+    """A feeding was seen: the one that was told shortly before, or a new cycle. `risen`: the level stands above the
+    starting level already."""
+    cycle = v.cycle
+    assert cycle is not None
+    _restart_levels(v, rows)
+    if cycle.told and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
+        cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
+        v.history, v.scan, v.learnt_bins = History(), Scan(), 0
+        return []
+    if landing.off_s > 0.0 and not landing.gap:
+        since_s = min(landing.off_s, HANDS_MOST_S)
+    else:  # within a silence: it has risen since, or not yet
+        half_s = (landing.back_s - landing.left_s) / 2
+        since_s = half_s if risen else min(half_s, LAG_S)
+    fed_at_s = landing.back_s - since_s
+    open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=evidence["sure"] is True)
+    if not evidence["sure"]:
+        v.question = QUESTION
+    return [event(v, EventKind.FED, fed_at_s, evidence)]
 
 
 def _told_not_seen(cycle: Open) -> bool:
