@@ -21,7 +21,7 @@ from monitor.core.peak import FALL_Z, Drop, Scan, catch_up, search
 from monitor.core.summit import summit
 from monitor.core.trend import Trend
 from monitor.core.trend import add as trend_add
-from monitor.core.unseen import SLOW_BINS, highest_before, since_silence, step_down_s
+from monitor.core.unseen import SLOW_BINS, highest_before, lowest_since, since_silence, step_down_s
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
 
@@ -30,7 +30,10 @@ RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one s
 RISE_SD = 5.0
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
-FRESH_LEAST_MM = 6.0  # a lid set back, mist and wander, all at once and upwards
+FRESH_LEAST_MM, FRESH_LEAST_SHARE = (
+    7.0,
+    0.14,
+)  # beyond a lid set back, mist and wander at once; a weak starter does 20 %
 RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
@@ -267,11 +270,14 @@ def _fresh_rise(
 ) -> list[Event]:
     """After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump
     is seen by this, hours late; it is put where hands were last at the jar, else where the level was lowest."""
+    old = v.history
     if cycle.low_mm is None or now_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = now_mm, happened_s
-    if now_mm - cycle.low_mm <= max(needed, FRESH_LEAST_MM) or cycle.stirred:
+    elif happened_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
+        cycle.low_mm, cycle.low_at_s = lowest_since(old, happened_s - LAG_MOST_S)
+    least_mm = max(needed, FRESH_LEAST_MM, FRESH_LEAST_SHARE * height(v, cycle.low_mm))
+    if now_mm - cycle.low_mm <= least_mm or cycle.stirred:
         return []
-    old = v.history
     fed_at_s = cycle.handled_at_s
     if fed_at_s is None or happened_s - fed_at_s > LAG_MOST_S:
         fed_at_s = step_down_s(old, cycle.low_at_s)

@@ -29,6 +29,14 @@ def highest_before(history: History, time_s: float) -> float:
     return max((window_mean(history, i, SLOW_BINS) for i in full), default=-1e9)
 
 
+def lowest_since(history: History, since_s: float) -> tuple[float, float]:
+    """(lowest 25 min mean of the bins from `since_s` on in mm, when), the newest of equals; a level ends them."""
+    first, last = max(SLOW_BINS, int(since_s // BIN_S) - history.first), len(history.mean)
+    full = (i for i in range(first, last + 1) if history.present[i] > history.present[i - SLOW_BINS])
+    low_mm, newest = min((window_mean(history, i, SLOW_BINS), -i) for i in full)
+    return low_mm, (history.first - newest - SLOW_BINS / 2) * BIN_S
+
+
 def step_down_s(history: History, low_at_s: float) -> float:
     """When the level went down most before its lowest, within the bins around that hold a level: where a feeding hides
     that was no jump. Within a silence it may have been at any time, and the middle errs least."""
