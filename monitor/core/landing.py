@@ -26,7 +26,7 @@ LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a ha
 RISEN_MM = 4.0
 SAME_FEEDING_S = 3 * 3600.0  # a told feeding and the landing that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
-PERHAPS_ODDS = 0.1  # a later rise may show that it was one
+PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
 
 
