@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from monitor import alarm, status
 from monitor.alarm import Alarm
 from monitor.cli import main
-from monitor.core.display import Display
+from monitor.core.display import Display, sensor_troubles
 from monitor.lock import StoreLock
 from monitor.page import health
 from monitor.page.server import PageServer
@@ -375,3 +375,11 @@ def test_a_sensor_that_is_gone_or_stuck_is_told_in_all_three_places(tmp_path: Pa
     assert "look at it yourself" in notice.text
     assert "Check its power, its cable or network" in notice.text
     assert "`sensor_silent`" in README.split("## What you see, what to do")[1]
+
+
+def test_what_is_wrong_with_a_sensor_is_said_with_what_to_do_in_status_and_on_the_page_alike() -> None:
+    state = {"silent_since_s": 100.0, "stuck_since_s": 200.0, "lid_off_since_s": None}
+    assert sensor_troubles(state, lambda at_s: f"{at_s:.0f}") == [
+        "no reading since 100: check its power, its cable or network",
+        "the sensor has said the very same value since 200: take its power away for a moment",
+    ]

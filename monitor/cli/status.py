@@ -16,7 +16,7 @@ from monitor import status as kept
 from monitor.cli.opening import config_option, settings_from
 from monitor.cli.telling_words import words
 from monitor.core import notebook
-from monitor.core.display import Display, duration, times
+from monitor.core.display import Display, duration, sensor_troubles, times
 from monitor.runs import outbox, tellings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted, Noting
@@ -135,13 +135,7 @@ def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
     if mould_s is not None:
         lines.append(f"  mould or streaks were noted {show.clock(mould_s, now_s)}: throw all of it away, taste nothing")
         return lines
-    for since, what in (
-        (state["silent_since_s"], "no reading"),
-        (state["stuck_since_s"], "the sensor has said the very same value"),
-        (state["lid_off_since_s"], "the lid is off"),
-    ):
-        if since is not None:
-            lines.append(f"  {what} since {show.clock(since, now_s)}")
+    lines += [f"  {trouble}" for trouble in sensor_troubles(state, lambda at_s: show.clock(at_s, now_s))]
     if heard is None:
         lines.append("  no reading yet")
     if state["question"]:

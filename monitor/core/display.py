@@ -7,13 +7,14 @@ Takes `DisplaySettings` apart into functions of data; the local clock comes in a
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import floor, log10
 from typing import Literal
 
 from monitor.core.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
 from monitor.settings import DisplaySettings
-from monitor.values import Stage
+from monitor.values import Json, Stage
 
 MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
 G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
@@ -149,3 +150,20 @@ def shown(name: str) -> str:
 def _plain(number: float, digits: int) -> str:
     text = f"{number:.{digits}f}"
     return text.removeprefix("-") if not text.strip("-0.") else text  # no "-0.0"
+
+
+# what the state of a jar says of its sensor: (since when, what is wrong, what to do)
+SENSOR_TROUBLES = (
+    ("silent_since_s", "no reading", "check its power, its cable or network"),
+    ("stuck_since_s", "the sensor has said the very same value", "take its power away for a moment"),
+    ("lid_off_since_s", "the lid is off", "put it back on, loosely"),
+)
+
+
+def sensor_troubles(state: Mapping[str, Json], clock: Callable[[float], str]) -> list[str]:
+    """What is wrong with a jar's sensor, since when and what to do, a sentence each, from a `JarState` as JSON."""
+    return [
+        f"{what} since {clock(since_s)}: {remedy}"
+        for key, what, remedy in SENSOR_TROUBLES
+        if isinstance(since_s := state[key], float | int)
+    ]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, times
+from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
 from monitor.core.notices import Kind
 from monitor.runs import outbox, tellings
 from monitor.runs.items import told_of
@@ -191,15 +191,8 @@ def _heard(at_s: float | None, now_s: float, show: Display) -> Json:
 
 def health(state: State, sources: Sequence[Source], settings: Settings, now_s: float, show: Display) -> list[Json]:
     """What is wrong with the sensor and what brings its readings, a sentence each; empty when all is well."""
-    out: list[Json] = [
-        f"{what} since {show.clock(state[key], now_s)}"
-        for key, what in (
-            ("silent_since_s", "No reading"),
-            ("stuck_since_s", "The sensor has said the very same value"),
-            ("lid_off_since_s", "The lid is off"),
-        )
-        if state[key] is not None
-    ]
+    troubles = sensor_troubles(state, lambda at_s: show.clock(at_s, now_s))
+    out: list[Json] = [f"{trouble[:1].upper()}{trouble[1:]}" for trouble in troubles]
     heard_s = state["last_reading_s"]
     of_others = {f"serial {one.port}" for one in settings.serial if one.jar not in (None, state["jar"])}
     for source in sources:
