@@ -12,7 +12,6 @@ from typing import Any
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
 from monitor.core.notices import Kind
 from monitor.runs import outbox, tellings
-from monitor.runs.items import told_of
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
@@ -211,15 +210,11 @@ def spell(sentence: str, since: str) -> str:
 
 def last_feeding(store: Store, jar: JarSettings) -> Json:
     """The grams to begin from: those of the last feeding that was told and still stands. Raises StoreTrouble."""
-    taken_back = store.taken_back()
-    sql = """SELECT item.seq, item.told, item.time_s FROM item JOIN jar ON jar.id = item.jar
-        WHERE item.told LIKE '{"fed"%' AND jar.name = ? AND item.seq > 0 ORDER BY item.time_s DESC LIMIT ?"""
-    for seq, told, time_s in store.query(sql, (jar.name, len(taken_back) + 1)):
-        fed = told_of(told, time_s, jar.name)
-        if isinstance(fed, Fed) and seq not in taken_back:
-            grams = {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g}
-            return {**grams, "flour": fed.flour or jar.flour}
-    return {"starter_g": None, "flour_g": None, "water_g": None, "flour": jar.flour}
+    fed = tellings.last_feeding(store, jar.name)
+    if fed is None:
+        return {"starter_g": None, "flour_g": None, "water_g": None, "flour": jar.flour}
+    grams = {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g}
+    return {**grams, "flour": fed.flour or jar.flour}
 
 
 def _note(note: Noted, now_s: float, show: Display) -> Json:

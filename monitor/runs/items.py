@@ -78,7 +78,9 @@ def before_imported(run: int) -> int:
     return -(run << 32)
 
 
-TAKING_BACK = '{"taken_back"%'  # the SQL pattern of its text
+# the SQL patterns of their texts
+TAKING_BACK = '{"taken_back"%'
+FEEDING = '{"fed"%'
 
 
 def like_note(what: Noting) -> str:

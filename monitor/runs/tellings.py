@@ -31,19 +31,30 @@ class Telling:
 
 def last(store: Store, jar: str) -> Telling | None:
     """What was told last about a jar, of what still stands; None when there is nothing. Raises StoreTrouble."""
-    return next(_standing(store, "jar.name = ? ORDER BY item.seq DESC", jar), None)
+    return _newest(store, "jar.name = ? AND item.told NOT LIKE ? ORDER BY item.seq DESC", jar, items.TAKING_BACK)
+
+
+def last_feeding(store: Store, jar: str) -> Fed | None:
+    """The latest feeding that was told of a jar and still stands; None when there is none. Raises StoreTrouble."""
+    found = _newest(store, "jar.name = ? AND item.told LIKE ? ORDER BY item.time_s DESC", jar, items.FEEDING)
+    return found.item if found is not None and isinstance(found.item, Fed) else None
 
 
 def since(store: Store, received_s: float) -> list[Telling]:
     """What was told of all jars after a moment, as far as it still stands, in order. Raises StoreTrouble."""
-    return list(_standing(store, "item.received_s > ? ORDER BY item.seq", received_s))
+    return list(_standing(store, store.taken_back(), "item.received_s > ? ORDER BY item.seq", received_s))
 
 
-def _standing(store: Store, which: str, value: object) -> Iterator[Telling]:
+def _newest(store: Store, which: str, *values: object) -> Telling | None:
+    """The first of these that stands: no more can lie before it than were taken back."""
     taken_back = store.taken_back()
+    return next(_standing(store, taken_back, f"{which} LIMIT ?", *values, len(taken_back) + 1), None)
+
+
+def _standing(store: Store, taken_back: set[int], which: str, *values: object) -> Iterator[Telling]:
     sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
         WHERE item.told IS NOT NULL AND item.seq > 0 AND {which}"""
-    for seq, text, time_s, name in store.query(sql, (value,)):
+    for seq, text, time_s, name in store.query(sql, values):
         item = items.told_of(text, time_s, name)
         if seq not in taken_back and isinstance(item, Fed | Noted):
             yield Telling(seq=seq, item=item)
