@@ -30,10 +30,8 @@ RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one s
 RISE_SD = 5.0
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
-FRESH_LEAST_MM, FRESH_LEAST_SHARE = (
-    7.0,
-    0.14,
-)  # beyond a lid set back, mist and wander at once; a weak starter does 20 %
+# by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
+FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
 RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
@@ -258,11 +256,7 @@ def _may_go_on(drop: Drop, history: History, i: int) -> bool:
 def _fed_unseen(v: Vigil, cycle: Open, rose_mm: float, jar: JarSettings) -> list[Event]:
     """The level went down during a silence and rises since: it was fed meanwhile."""
     assert cycle.sank_unseen_s is not None
-    fed_at_s = cycle.sank_unseen_s - cycle.unseen_s / 2.0
-    old = v.history
-    open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
-    out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]
-    return out + again(v, old, fed_at_s, jar)
+    return _fed_by_hindsight(v, cycle.sank_unseen_s - cycle.unseen_s / 2.0, rose_mm, jar)
 
 
 def _fresh_rise(
@@ -270,19 +264,24 @@ def _fresh_rise(
 ) -> list[Event]:
     """After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump
     is seen by this, hours late; it is put where hands were last at the jar, else where the level was lowest."""
-    old = v.history
     if cycle.low_mm is None or now_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = now_mm, happened_s
     elif happened_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
-        cycle.low_mm, cycle.low_at_s = lowest_since(old, happened_s - LAG_MOST_S)
+        cycle.low_mm, cycle.low_at_s = lowest_since(v.history, happened_s - LAG_MOST_S)
     least_mm = max(needed, FRESH_LEAST_MM, FRESH_LEAST_SHARE * height(v, cycle.low_mm))
     if now_mm - cycle.low_mm <= least_mm or cycle.stirred:
         return []
     fed_at_s = cycle.handled_at_s
     if fed_at_s is None or happened_s - fed_at_s > LAG_MOST_S:
-        fed_at_s = step_down_s(old, cycle.low_at_s)
+        fed_at_s = step_down_s(v.history, cycle.low_at_s)
+    return _fed_by_hindsight(v, fed_at_s, now_mm - cycle.low_mm, jar)
+
+
+def _fed_by_hindsight(v: Vigil, fed_at_s: float, rose_mm: float, jar: JarSettings) -> list[Event]:
+    """The level rose again, so it was fed: a cycle from then on, and the bins since judged anew."""
+    old = v.history
     open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
-    out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(now_mm - cycle.low_mm, 2), "sure": False})]
+    out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]
     return out + again(v, old, fed_at_s, jar)
 
 
