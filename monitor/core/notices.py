@@ -13,7 +13,7 @@ for everything put out so far, be it delivered, waiting, expired or superseded.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 from typing import TypeAlias
@@ -72,7 +72,7 @@ class _Facts:
     jar: JarSettings
     noted: tuple[Noted, ...]  # of this cycle; mould of any, since the starter was last replaced
     sent: Sent
-    listening_s: float = inf  # how long the program has been there to hear a sensor
+    listening_s: float  # how long the program has been there to hear a sensor
 
     @property
     def cycle(self) -> Cycle | None:
@@ -111,8 +111,7 @@ def due(
     to hear anything. Nothing is returned twice as long as the caller adds what it got to `sent`.
     """
     display = display or Display()
-    facts = _facts(state, sent, settings, jar, noted, now_s)
-    facts = replace(facts, listening_s=now_s - listening_since_s)
+    facts = _facts(state, sent, settings, jar, noted, now_s, now_s - listening_since_s)
     if _snoozed(noted, now_s):
         wanted: Iterable[Kind] = [kind for kind in Kind if kind in URGENT]
     else:
@@ -155,12 +154,18 @@ def quiet_hours_until(settings: NoticeSettings, time_s: float, display: Display)
 
 
 def _facts(
-    state: JarState, sent: Sent, settings: NoticeSettings, jar: JarSettings, noted: Sequence[Noted], now_s: float
+    state: JarState,
+    sent: Sent,
+    settings: NoticeSettings,
+    jar: JarSettings,
+    noted: Sequence[Noted],
+    now_s: float,
+    listening_s: float = inf,
 ) -> _Facts:
     fed_at_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
     mine = tuple(note for note in told if note.time_s >= fed_at_s or note.what is Noting.MOULD)
-    return _Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent)
+    return _Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
 
 
 def _holds(kind: Kind, facts: _Facts, now_s: float) -> bool:
