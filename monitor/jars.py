@@ -243,8 +243,7 @@ class Jars:
             return
         before, since = self.store.events_about(run.id, item.seq)
         stands = {standing.name(event) for event in (*standing.standing(before), *again)}
-        decided = [event for event in standing.standing(since) if event.kind is not EventKind.FORECAST]
-        wrong = {standing.name(event) for event in decided} - stands
+        wrong = {standing.name(event) for event in standing.standing(since)} - stands
         if wrong:
             what = telling.what.value if isinstance(telling, Noted) else "fed"
             event = Event(

@@ -84,11 +84,9 @@ def replayed(path: Path) -> list[dict[str, object]]:
 
 
 def printed(said: Iterable[Event]) -> list[tuple[str, str, str]]:
-    """Kind and both times as replay prints them (without the forecasts), to compare with `replayed`."""
+    """Kind and both times as replay prints them, to compare with `replayed`."""
 
     def text(time_s: float) -> str:
         return f"{datetime.fromtimestamp(round(time_s), UTC):%Y-%m-%dT%H:%M:%SZ}"
 
-    return [
-        (str(e.kind), text(e.happened_at_s), text(e.decided_at_s)) for e in said if e.kind is not EventKind.FORECAST
-    ]
+    return [(str(e.kind), text(e.happened_at_s), text(e.decided_at_s)) for e in said]
