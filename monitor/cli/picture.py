@@ -7,19 +7,13 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option
-from monitor.cli.recorded import recorded, reviewed
+from monitor.cli.recorded import recorded, reviewed, run_options
 
 FORMATS = (".png", ".svg", ".pdf")
 
 
 @click.command()
-@config_option
-@click.option(
-    "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False), help="The store, without a config."
-)
-@click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the run's own.")
+@run_options
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True, help=", ".join(FORMATS))
 @click.argument("run", metavar="RUN[:CYCLE]")

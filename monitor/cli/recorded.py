@@ -5,14 +5,16 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
-from monitor.cli.opening import refuse, run_file_from, settings_from
+from monitor.cli.numbers import Within
+from monitor.cli.opening import config_option, refuse, run_file_from, settings_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.display import Display
 from monitor.core.standing import standing
@@ -24,6 +26,8 @@ from monitor.sources.replay import replay
 from monitor.values import Event, EventKind, Fed, Reading
 from monitor.zone import calendar
 from monitor.zone import display as display_for
+
+F = TypeVar("F", bound=Callable[..., object])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +45,22 @@ class Recorded:
     zone: tzinfo
     cycle: int | None = None
     fed_at_s: float | None = None
+
+
+def run_options(command: F) -> F:
+    """What says where a named run is and how it is read."""
+    for option in (
+        click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the run's own."),
+        click.option(
+            "--store",
+            "store_path",
+            type=click.Path(path_type=Path, dir_okay=False),
+            help="The store, without a config.",
+        ),
+        config_option,
+    ):
+        command = option(command)
+    return command
 
 
 def recorded(
@@ -110,8 +130,8 @@ def _replayed(
             readings.append(reading)
             yield received_s, reading
 
-    events = [event for event in replay(noting(), told, jar, rejected) if event.kind is not EventKind.FORECAST]
-    return readings, standing(events), rejected
+    events = standing(replay(noting(), told, jar, rejected))
+    return readings, events, rejected
 
 
 def _stored(number: int, cycle: int | None, config: Path, store_path: Path | None, empty_mm: float | None) -> Recorded:

@@ -4,26 +4,23 @@ as one HTML file."""
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TypeVar
 
 import click
 
-from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, refuse
+from monitor.cli.opening import refuse
 from monitor.cli.progress import progress
-from monitor.cli.recorded import Recorded, recorded, reviewed
+from monitor.cli.recorded import F, Recorded, recorded, reviewed, run_options
 from monitor.review import words
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.review.summary_json import run_json
 from monitor.review.text_curve import BESIDE, spark, text_curve
+from monitor.runs import whole_file
 
 MIDDLE = "middle"
-F = TypeVar("F", bound=Callable[..., object])
 INDENT = 2
 WIDEST, NARROWEST = 72, 10  # characters of a curve: more is no clearer, less is none
 SPARK = 24  # characters of a cycle's curve in a line of `compare`
@@ -38,14 +35,7 @@ def looking_back(command: F) -> F:
             type=click.Path(path_type=Path, dir_okay=False),
             help="Write one self-contained file with pictures, to keep or send.",
         ),
-        click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the run's own."),
-        click.option(
-            "--store",
-            "store_path",
-            type=click.Path(path_type=Path, dir_okay=False),
-            help="The store, without a config.",
-        ),
-        config_option,
+        run_options,
     ):
         command = option(command)
     return command
@@ -151,19 +141,16 @@ def _write_html(path: Path, found: Sequence[tuple[str, Recorded, RunSummary]]) -
         Part(name=name, jar=named.jar, summary=summary, readings=named.readings, events=named.events)
         for name, named, summary in found
     ]
-    part = path.with_name(f"{path.name}.part")
     try:
         with progress(pictures_in(parts), "drawing") as seen:
             text = report(parts, found[0][1].show, found[0][1].zone, seen)
-        part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
+        with whole_file.writing(path) as out:
+            out.write(text)
     except PictureError as error:
         click.echo(str(error), err=True)
         sys.exit(1)
     except OSError as error:
         refuse(f"--html {path}: cannot be written: {error.strerror}")
-    finally:
-        part.unlink(missing_ok=True)
     click.echo(f"written: {path}", err=True)
 
 
