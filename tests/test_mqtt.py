@@ -195,8 +195,9 @@ def test_without_acknowledgement_the_broker_holds_the_rest(broker: Mosquitto, be
     wait_until(lambda: connected(source), "connected")
     device = Device(broker.port)
     device.say(*(reading(n) for n in range(60)))
-    # mosquitto sends 20 ahead; our own echo is one of them where it comes behind the first readings
-    wait_until(lambda: len(caught.items) in (19, 20), "a full window")
+    # mosquitto sends about 20 ahead: 19 where our own echo is one of them, and on a busy machine we have seen 22
+    wait_until(lambda: len(caught.items) >= 19, "a full window")
+    assert len(caught.items) < 30
     caught.at_once = True
     caught.commit(caught.items[:20])
     wait_until(lambda: len(caught.items) == 60, "all")
