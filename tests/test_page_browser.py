@@ -177,7 +177,7 @@ def test_it_can_be_used_with_the_keyboard(house: House, context: BrowserContext)
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.name || document.activeElement.textContent"))
     assert reached[0].startswith("Fed 25 + ")  # the first thing that a key reaches is the thing most often told
-    fed = max(k for k, name in enumerate(reached) if name == reached[0])
+    fed = max(k for k, name in enumerate(reached[:4]) if name == reached[0])  # the next jar may be fed alike
     assert reached[fed + 1 : fed + 4] == ["Seen hooch", "Snooze", "hours"], reached
     page.goto(f"{house.url}#/plan/rye")
     slider = page.get_by_role("slider").first

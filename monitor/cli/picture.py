@@ -22,7 +22,8 @@ def picture(
 ) -> None:
     """Draw a run: RUN is a run file (CSV), or the number of a run in the store.
 
-    Peaks and falls are looked back upon, with the range that holds 90 %, as `jartide review` has them.
+    Peaks and falls are looked back upon, with the range that holds 90 %, as `jartide review` has them; so is what was
+    noted, for runs of the store.
     """
     if output.suffix.lower() not in FORMATS:
         raise click.BadParameter(f"{output.name!r}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
@@ -31,6 +32,7 @@ def picture(
     named = recorded(run, config, store_path, empty_mm, feedings)
     readings, events = named.readings, named.events
     cycles = reviewed(named).cycles
+    notes = [note for cycle in cycles for note in cycle.notes]
     if named.cycle is not None:
         (part,) = cycles
         readings = [r for r in readings if part.begin_s <= r.time_s < part.end_s]
@@ -38,7 +40,10 @@ def picture(
     title = named.jar.name if named.cycle is None else f"{named.jar.name}, cycle {named.cycle}"
     try:
         tops = [cycle.top for cycle in cycles if cycle.top is not None]
-        draw(readings, events, empty_mm=named.jar.empty_mm, title=title, zone=named.zone, path=output, tops=tops)
+        draw(
+            readings, events, empty_mm=named.jar.empty_mm, title=title, zone=named.zone, path=output, tops=tops,
+            notes=notes, show=named.show,
+        )  # fmt: skip
     except PictureError as error:
         click.echo(str(error), err=True)
         sys.exit(1)

@@ -16,6 +16,7 @@ import click
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, refuse, run_file_from, settings_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
+from monitor.core import notebook
 from monitor.core.display import Display
 from monitor.core.standing import standing
 from monitor.review.summary import RunSummary, Stretch, summarize
@@ -23,7 +24,7 @@ from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
 from monitor.sources.replay import replay
-from monitor.values import Event, EventKind, Fed, Reading
+from monitor.values import Event, EventKind, Fed, Noted, Reading
 from monitor.zone import calendar
 from monitor.zone import display as display_for
 
@@ -33,7 +34,8 @@ F = TypeVar("F", bound=Callable[..., object])
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recorded:
     """A run, or the part of it that was named, with what was decided in it; `show` is how its owner reads numbers.
-    `cycle` is the number asked for, `fed_at_s` when the store's cycle of that number began."""
+    `notes` are what the store's notebook has of that time (a run file carries none); `cycle` is the number asked for,
+    `fed_at_s` when the store's cycle of that number began."""
 
     name: str
     jar: JarSettings
@@ -43,6 +45,7 @@ class Recorded:
     rejected: Mapping[str, int]
     show: Display
     zone: tzinfo
+    notes: Sequence[Noted] = ()
     cycle: int | None = None
     fed_at_s: float | None = None
 
@@ -95,7 +98,7 @@ def reviewed(run: Recorded) -> RunSummary:
 
     cycles = 1 if run.cycle is not None else 1 + sum(event.kind is EventKind.FED for event in run.events)
     with progress(cycles, "looking both ways") as seen:
-        summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected, seen, choose)
+        summary = summarize(run.readings, run.events, run.told, run.jar, run.rejected, seen, choose, run.notes)
     assert summary is not None  # a recorded run has readings
     return summary
 
@@ -150,6 +153,8 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             if cycle is not None and numbered and cycle not in numbered:
                 refuse(f"CYCLE: run {number} has no cycle {cycle}; `jartide runs` lists them")
             told = store.fed_in(run)
+            noted = [item for item in store.told(run.jar) if isinstance(item, Noted)]
+            notes = notebook.during(noted, min([run.began_s, *numbered.values()]), run.ended_s)
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = standing(store.events(run.id))
             rejected: Counter[str] = Counter()
@@ -172,6 +177,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
         rejected=rejected,
         show=display_for(shown),
         zone=calendar(shown.time_zone),
+        notes=notes,
         cycle=cycle,
         fed_at_s=None if cycle is None else numbered.get(cycle),
     )

@@ -51,7 +51,8 @@ def review(
 ) -> None:  # fmt: skip
     """Look back on a run: RUN is a run file (CSV), or the number of a run in the store.
 
-    Times of the peak and of the start of the fall are refined by looking both ways; ranges hold 90 %.
+    Times of the peak and of the start of the fall are refined by looking both ways; ranges hold 90 %. What was noted is
+    shown in its cycle, for runs of the store: a run file holds readings only.
     """
     named = recorded(run, config, store_path, empty_mm, feedings)
     summary = reviewed(named)
@@ -64,7 +65,8 @@ def review(
             click.echo(line)
         for cycle in summary.cycles:
             click.echo(f"\n{words.cycle_title(cycle, named.show)}")
-            for line in [*words.cycle_lines(cycle, named.show), *_curve(cycle)]:
+            noted = (f"noted {line}" for line in words.note_lines(cycle, named.show))
+            for line in [*words.cycle_lines(cycle, named.show), *noted, *_curve(cycle)]:
                 click.echo(f"{'':{INDENT}}{line}")
 
 
@@ -115,7 +117,7 @@ def _curve(cycle: CycleSummary) -> list[str]:
     """A small curve, where there is a terminal to show it."""
     if not sys.stdout.isatty():
         return []
-    marks, key = [], []
+    marks, key = [(note.time_s, "n") for note in cycle.notes], ["n noted"] if cycle.notes else []
     for span, letter, word in (
         (cycle.top and cycle.top.peak_at, "P", "peak"),
         (cycle.top and cycle.top.fall_at, "F", "start of fall"),

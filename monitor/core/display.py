@@ -51,16 +51,23 @@ class Display:
 
     def temperature(self, temperature_c: float) -> str:
         """23.44 -> "23.4 °C" or "74.2 °F"."""
-        if self.temperature_unit == "degF":
-            return f"{_plain(temperature_c * 9 / 5 + 32, 1)} °F"
-        return f"{_plain(temperature_c, 1)} °C"
+        return f"{_plain(self.degrees(temperature_c), 1)} {self.degree}"
+
+    @property
+    def degree(self) -> str:
+        """ "°C" or "°F"."""
+        return "°F" if self.temperature_unit == "degF" else "°C"
+
+    def degrees(self, temperature_c: float) -> float:
+        """The number that stands before it: 20.0 -> 20.0 or 68.0."""
+        return temperature_c * 9 / 5 + 32 if self.temperature_unit == "degF" else temperature_c
 
     def worded(self, sentences: str) -> str:
         """Sentences of the judging and planning parts, which speak of °C, for who reads °F: whole degrees."""
         if self.temperature_unit != "degF":
             return sentences
         return _CELSIUS.sub(
-            lambda found: _NUMBER.sub(lambda c: f"{float(c[0]) * 9 / 5 + 32:.0f}", found[0]).replace("°C", "°F"),
+            lambda found: _NUMBER.sub(lambda c: f"{self.degrees(float(c[0])):.0f}", found[0]).replace("°C", "°F"),
             sentences,
         )
 
@@ -143,8 +150,13 @@ def _share(of_starter: float) -> str:
 
 def shown(name: str) -> str:
     """A jar's name fit for one line: no control characters, at most 40 characters."""
-    line = " ".join("".join(char if char.isprintable() else " " for char in name[: 8 * NAME_CHARS]).split())
-    return line if len(line) <= NAME_CHARS else line[: NAME_CHARS - 1] + "…"
+    return one_line(name, NAME_CHARS)
+
+
+def one_line(text: str, most: int) -> str:
+    """What a person wrote, on one line of at most `most` characters: no control characters, which a terminal obeys."""
+    line = " ".join("".join(char if char.isprintable() else " " for char in text[: 8 * most]).split())
+    return line if len(line) <= most else line[: most - 1] + "…"
 
 
 def _plain(number: float, digits: int) -> str:

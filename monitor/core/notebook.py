@@ -1,16 +1,38 @@
-"""What the person noted about a jar, read: which notes are of the starter that is in it now, and what became of the
-discard. Asked by `vigour`, by `notices` and by commands; what a note changes in the watching is `told`'s.
+"""What the person noted about a jar, read: which notes are of the starter that is in it now, in which cycle each was
+made, in what words it is shown, and what became of the discard. Asked by `vigour`, by `notices`, by commands and by all
+that shows a run; what a note changes in the watching is `told`'s.
 """
 
 from __future__ import annotations
 
 import math
 import re
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 
+from monitor.core.display import one_line
 from monitor.values import Noted, Noting
 
 DISCARDED = ("kept", "used", "thrown")
+TEXT_CHARS = 2000  # as many as are kept of what a person writes
+NOTE_WORDS = {
+    Noting.HOOCH: "liquid on top",
+    Noting.MOULD: "mould or streaks",
+    Noting.SMELL: "smell",
+    Noting.FLOAT_TEST: "float test",
+    Noting.BAKED: "baked with it",
+    Noting.DISCARD: "discard",
+    Noting.REMARK: "remark",
+    Noting.TAKEN: "some taken",
+    Noting.STIRRED: "stirred down",
+    Noting.REST: "into the fridge",
+    Noting.REST_OVER: "out of the fridge",
+    Noting.AWAY: "taken away",
+    Noting.BACK: "back",
+    Noting.NEW_RUN: "another jar or place",
+    Noting.NEW_STARTER: "another starter",
+    Noting.SNOOZE: "snoozed",
+}
 
 THROW_AWAY = (
     "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and soap, "
@@ -27,6 +49,29 @@ def of_this_starter(notes: Sequence[Noted]) -> list[Noted]:
 def noted(notes: Sequence[Noted], what: Noting) -> bool:
     """Whether that was noted of the starter that is in the jar now."""
     return any(note.what is what for note in of_this_starter(notes))
+
+
+def says(note: Noted, most: int = TEXT_CHARS) -> str:
+    """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; of its text at most `most`."""
+    text = one_line(note.text, most)
+    if note.what is Noting.DISCARD and text[-1:].isdigit():
+        text += " g"
+    return f"{NOTE_WORDS[note.what]}: {text}" if text else NOTE_WORDS[note.what]
+
+
+def during(notes: Sequence[Noted], from_s: float, to_s: float | None) -> list[Noted]:
+    """What was noted from a time on and before another, None for no end."""
+    return [note for note in notes if from_s <= note.time_s < (math.inf if to_s is None else to_s)]
+
+
+def by_cycle(notes: Sequence[Noted], begins_s: Sequence[float]) -> list[tuple[Noted, ...]]:
+    """What is to be shown of each cycle, in order of time, by when the cycles began (at least one, in order). A note is
+    of the cycle that it was made in, one from before them all of the first. A snooze is about notices, and no note."""
+    found: list[list[Noted]] = [[] for _ in begins_s]
+    for note in sorted(notes, key=lambda one: one.time_s):
+        if note.what is not Noting.SNOOZE:
+            found[max(bisect_right(begins_s, note.time_s) - 1, 0)].append(note)
+    return [tuple(some) for some in found]
 
 
 def discard_of(text: str) -> tuple[str, float] | None:

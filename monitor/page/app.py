@@ -142,13 +142,13 @@ class Page:
     async def cycles(self, request: Request) -> Response:
         """A jar's past."""
         name = request.path_params["jar"]
-        return JSONResponse(await self.readers.ask(past.cycles, name, self.wall()))
+        return JSONResponse(await self.readers.ask(past.cycles, name, self.wall(), self.show))
 
     async def cycle(self, request: Request) -> Response:
         """One cycle."""
         run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
         empty_mm = {jar.name: jar.empty_mm for jar in self.settings.jars}
-        return JSONResponse(await self.readers.ask(past.one_cycle, run, number, empty_mm))
+        return JSONResponse(await self.readers.ask(past.one_cycle, run, number, empty_mm, self.wall(), self.show))
 
     async def top(self, request: Request) -> Response:
         """One cycle looked back upon."""
@@ -165,11 +165,11 @@ class Page:
             "hydration_pct": planning.HYDRATION_PCT,
         }
         given = numbers_of(request, limits)
-        return JSONResponse(await self.readers.ask(planning.plan, self.cultures, jar, self.wall(), *given))
+        return JSONResponse(await self.readers.ask(planning.plan, self.cultures, jar, self.wall(), self.show, *given))
 
     async def trials(self, request: Request) -> Response:
         """All trials."""
-        return JSONResponse(await self.readers.ask(past.all_trials))
+        return JSONResponse(await self.readers.ask(past.all_trials, self.show))
 
     async def health(self, request: Request) -> Response:
         """How the watching is doing."""

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
+from monitor.core.notebook import NOTE_WORDS, says
 from monitor.core.notices import Kind
 from monitor.runs import outbox, tellings
 from monitor.runs.outbox import Kept
@@ -32,24 +33,6 @@ STAGE_BRIEF = {  # a word or three to be read across the kitchen
     Stage.FLAT: "not rising",
     Stage.RESTING: "resting",
     Stage.AWAY: "away",
-}
-NOTE_WORDS = {
-    Noting.HOOCH: "liquid on top",
-    Noting.MOULD: "mould or streaks",
-    Noting.SMELL: "smell",
-    Noting.FLOAT_TEST: "float test",
-    Noting.BAKED: "baked with it",
-    Noting.DISCARD: "discard",
-    Noting.REMARK: "remark",
-    Noting.TAKEN: "some taken",
-    Noting.STIRRED: "stirred down",
-    Noting.REST: "into the fridge",
-    Noting.REST_OVER: "out of the fridge",
-    Noting.AWAY: "taken away",
-    Noting.BACK: "back",
-    Noting.NEW_RUN: "another jar or place",
-    Noting.NEW_STARTER: "another starter",
-    Noting.SNOOZE: "snoozed",
 }
 
 
@@ -97,7 +80,7 @@ def jar_now(
         "health": health(state, sources, settings, now_s, show),
         "question": state["question"],
         "last_feeding": last_feeding(store, jar),
-        "notes": [_note(note, now_s, show) for note in notes],
+        "notes": [noted(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
     }
 
@@ -217,12 +200,14 @@ def last_feeding(store: Store, jar: JarSettings) -> Json:
     return {**grams, "flour": fed.flour or jar.flour}
 
 
-def _note(note: Noted, now_s: float, show: Display) -> Json:
+def noted(note: Noted, now_s: float, show: Display) -> Json:
+    """A note, beside its words and time in words: for the marks and the lists of the open cycle and of past ones."""
     return {
         "at_s": note.time_s,
         "what": note.what.value,
         "what_words": NOTE_WORDS[note.what],
         "text": note.text,
+        "says": says(note),
         "words": show.clock(note.time_s, now_s),
     }
 

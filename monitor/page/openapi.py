@@ -139,8 +139,12 @@ def _now_schemas() -> Schema:
             slope_mm_per_h=_maybe(NUMBER), temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
             fed=_maybe(OBJECT), forecast=_maybe(OBJECT), next_notice=_maybe(OBJECT), waiting=YES_NO, health=_list(TEXT),
             heard=_maybe(_object(at_s=NUMBER, words=TEXT)), question=_maybe(TEXT), last_feeding=OBJECT,
-            notes=_list(OBJECT),
+            notes=_list(_ref("Note")),
             last_told=_maybe(_object(seq=WHOLE, what_words=TEXT, words=TEXT)),
+        ),
+        "Note": _object(
+            at_s=NUMBER, what={"enum": [note.value for note in Noting]}, what_words=TEXT, text=TEXT, says=TEXT,
+            words=TEXT,
         ),
         "OpenCurve": _object(
             jar=TEXT, place=TEXT, fed_at_s=_maybe(NUMBER), level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER,
@@ -161,7 +165,7 @@ def _past_schemas() -> Schema:
         "sure": YES_NO, "rested": YES_NO, **{key: _maybe(NUMBER) for key in GRAMS}, "flour": _maybe(TEXT),
         "ratio": _maybe(TEXT), "rise_ratio": _maybe(NUMBER), "hours_to_peak": _maybe(NUMBER),
         "hours_to_fall": _maybe(NUMBER), "equivalent_hours_to_peak": _maybe(NUMBER),
-        "mean_temperature_c": _maybe(NUMBER),
+        "mean_temperature_c": _maybe(NUMBER), "notes": _list(_ref("Note")),
     }  # fmt: skip
     span = _maybe(_object(earliest_s=NUMBER, likely_s=NUMBER, latest_s=NUMBER))
     three = _maybe({**_list(NUMBER), "minItems": 3, "maxItems": 3})

@@ -9,13 +9,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from monitor.core import notebook, vigour, warmth
 from monitor.core import trial as trials
-from monitor.core.display import feeding_ratio
+from monitor.core.display import Display, feeding_ratio
 from monitor.core.standing import standing
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
+from monitor.page.looks import noted
 from monitor.page.rows import readings_of
 from monitor.page.telling import Refused
 from monitor.runs import history
@@ -39,27 +40,31 @@ def jars(store: Store) -> list[str]:
     return sorted({run.jar for run in store.runs()})
 
 
-def cycles(store: Store, jar: str, now_s: float, most: int = MOST_CYCLES) -> Json:
+def cycles(store: Store, jar: str, now_s: float, show: Display, most: int = MOST_CYCLES) -> Json:
     """A jar's cycles, newest first, with what is judged of its starter. Raises Refused and StoreTrouble."""
     runs = _runs(store, jar)
-    listed = [(run, cycle) for run in runs for cycle in store.cycles(run.id)]
-    listed.sort(key=lambda one: -one[1].fed_at_s)
     notes = _notes(store, jar)
+    listed = [(run, *one) for run in runs for one in _with_notes(run, store.cycles(run.id), notes)]
+    listed.sort(key=lambda one: -one[1].fed_at_s)
     judged = vigour.assess(history.of_starter(store, jar), notes, now_s)
     return {
         "jar": jar,
         "count": len(listed),
-        "cycles": [_row(run, cycle) for run, cycle in listed[:most]],
+        "cycles": [_row(run, cycle, some, now_s, show) for run, cycle, some in listed[:most]],
         "verdict": judged.verdict,
-        "because": judged.because,
-        "advice": list(judged.advice),
+        "because": show.worded(judged.because),
+        "advice": [show.worded(advice) for advice in judged.advice],
         "discarded_g": {**notebook.discarded_g(notes)},
     }
 
 
-def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, float | None]) -> Json:
+def one_cycle(
+    store: Store, run_id: int, number: int, jar_empty_mm: dict[str, float | None], now_s: float, show: Display
+) -> Json:
     """One cycle with its curve; `jar_empty_mm` is the config's, for runs that began without. Raises Refused."""
     run, cycle = cycle_of(store, run_id, number)
+    every = _with_notes(run, store.cycles(run.id), _notes(store, run.jar))
+    notes = next(some for one, some in every if one.number == number)
     until_s = readings_end_s(cycle)
     empty_mm = run.empty_mm if run.empty_mm is not None else jar_empty_mm.get(run.jar)
     curve = Curve(cycle.fed_at_s, empty_mm)
@@ -73,7 +78,7 @@ def one_cycle(store: Store, run_id: int, number: int, jar_empty_mm: dict[str, fl
     marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.told or cycle.number > 0 else []
     marks += _turns(store.events(run.id, cycle.fed_at_s - 1.0), cycle.fed_at_s, until_s)
     return {
-        **_row(run, cycle),
+        **_row(run, cycle, notes, now_s, show),
         "level_known": empty_mm is not None,
         "start_mm": start_mm,
         "gap_s": gap_s(None),
@@ -99,7 +104,7 @@ def readings_end_s(cycle: Cycle) -> float:
     return min(until_s, cycle.fed_at_s + LONGEST_S)
 
 
-def all_trials(store: Store) -> list[Json]:
+def all_trials(store: Store, show: Display) -> list[Json]:
     """Every trial that was begun, with how it stands. Raises StoreTrouble."""
     out: list[Json] = []
     for key, text in store.query(
@@ -117,12 +122,12 @@ def all_trials(store: Store) -> list[Json]:
             {
                 "trial": key.removeprefix(history.TRIAL_KEY),
                 "since_s": since_s,
-                "verdict": made.verdict,
+                "verdict": show.worded(made.verdict),
                 "jars": [
                     {"jar": jar, "cycles": len(some[jar]), **{m: round(s.mean, 3) for m, s in named.items()}}
                     for jar, named in made.jars.items()
                 ],
-                "comparisons": [asdict(one) for one in made.comparisons],
+                "comparisons": [asdict(replace(one, words=show.worded(one.words))) for one in made.comparisons],
             }
         )
     return out
@@ -139,7 +144,14 @@ def _notes(store: Store, jar: str) -> list[Noted]:
     return [item for item in store.told(jar) if isinstance(item, Noted)]
 
 
-def _row(run: Run, cycle: Cycle) -> dict[str, Json]:
+def _with_notes(run: Run, cycles: Sequence[Cycle], notes: Sequence[Noted]) -> list[tuple[Cycle, tuple[Noted, ...]]]:
+    """A run's cycles, each with what was noted in it, of all notes about the jar."""
+    begins_s = [cycle.fed_at_s for cycle in cycles]
+    some = notebook.during(notes, min([run.began_s, *begins_s]), run.ended_s)
+    return list(zip(cycles, notebook.by_cycle(some, begins_s), strict=True)) if cycles else []
+
+
+def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Display) -> dict[str, Json]:
     """One line of the list."""
     fall_h, peak_h = _hours(cycle.fall_at_s, cycle), _hours(cycle.peak_at_s, cycle)
     until_h = fall_h if fall_h is not None else peak_h
@@ -165,6 +177,7 @@ def _row(run: Run, cycle: Cycle) -> dict[str, Json]:
         "hours_to_fall": fall_h,
         "equivalent_hours_to_peak": None if peak_h is None else round(_clock(cycle).worth_h(max(peak_h, 0.0)), 2),
         "mean_temperature_c": round(sum(known_c) / len(known_c), 2) if known_c else None,
+        "notes": [noted(note, now_s, show) for note in notes],
     }
 
 

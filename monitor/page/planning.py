@@ -10,6 +10,7 @@ from statistics import fmean
 from monitor.core import culture as cultures
 from monitor.core import feeding, warmth
 from monitor.core.culture import Culture
+from monitor.core.display import Display
 from monitor.core.weighing import Limits
 from monitor.page.telling import Refused
 from monitor.runs import history
@@ -47,7 +48,7 @@ class Cultures:
 
 
 def plan(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float,
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display,
     target_h: float | None, temperature_c: float | None, keep_g: float | None, hydration_pct: float | None,
 ) -> Json:  # fmt: skip
     """The plan, with the target and temperature that it was made for. Raises Refused and StoreTrouble."""
@@ -71,7 +72,7 @@ def plan(
         "hours_to_peak": [round(h, 2) for h in made.hours_to_peak],
         "hours_to_fall": [round(h, 2) for h in made.hours_to_fall],
         "met": made.met,
-        "because": made.because,
-        "caution": made.caution,
+        "because": show.worded(made.because),
+        "caution": None if made.caution is None else show.worded(made.caution),
         "cycles": culture.cycles,
     }

@@ -1,6 +1,7 @@
-"""A recorded stretch of one jar as a still picture: the level with its turning points, the temperature beneath.
+"""A recorded stretch of one jar as a still picture: the level with its turning points and what was noted, the
+temperature beneath.
 
-Drawing only: what happened comes in as events and as the smoother's tops, decided elsewhere. Needs matplotlib (the
+Drawing only: what happened comes in as events, notes and the smoother's tops, decided elsewhere. Needs matplotlib (the
 extra `pictures`). The report's pictures (`report.py`) are made of the same pieces.
 """
 
@@ -11,14 +12,17 @@ from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from pathlib import Path
 from statistics import median
+from textwrap import wrap
 from typing import Any
 
+from monitor.core import notebook
+from monitor.core.display import Display
 from monitor.review.smoother import Top
 from monitor.review.summary import HANDS_S, covered
-from monitor.values import Event, EventKind, Reading, Span
+from monitor.values import Event, EventKind, Noted, Reading, Span
 
 INK, GRID, TIDE, WARM = "#20292c", "#cfc5b3", "#0f5663", "#6b3b86"
-CRUST, PEAK, FALL, GREY = "#7d4310", "#1b6e3c", "#a3271f", "#555555"
+CRUST, PEAK, FALL, GREY, PAPER = "#7d4310", "#1b6e3c", "#a3271f", "#555555", "#fffdf8"
 # markers differ in shape as well as in colour, so that nothing hangs on colour alone
 _MARKS = {
     EventKind.FED: ("fed", CRUST, "^"),
@@ -30,6 +34,12 @@ _MOST_POINTS = 4000  # more than a picture has pixels across; min and max of eac
 _CALM = 7  # readings whose middle says how high the picture must be: a hand over the jar is in fewer
 _WORD_ROOM = 0.17  # of the width: what the longest words take to the right of their mark
 _WORDED_PER_IN = 1.1  # marks that still have room for their words, by the picture's width
+_MOST_NUMBERED = 15  # notes that are told beneath the picture: two or three lines
+_NOTE_CHARS = 40  # of a note's own text there
+_NUMBER_IN = 0.19  # the width of a note's number in its disc
+_LINE_IN = 0.18  # the height of a line of words beneath the picture, by which it grows
+_CHARS_PER_IN = 10.0  # of those words; the date stands to their right
+CELSIUS = Display()  # who has no config
 
 
 class PictureError(Exception):
@@ -81,15 +91,17 @@ def draw(
     zone: tzinfo,
     path: Path,
     tops: Sequence[Top] = (),
+    notes: Sequence[Noted] = (),
+    show: Display = CELSIUS,
 ) -> None:
     """Draws the run to `path`; its ending decides the format (.png, .svg, .pdf).
 
     With `empty_mm` the height above the inside bottom is drawn, without it the distance, upside down. Readings of no
     surface (no distance, or beyond the empty jar) are left out. With `tops` (looked back upon, one a cycle) the peaks
-    and falls are theirs, each with its range; without, those that were decided as it happened. Raises PictureError
-    when nothing can be drawn.
+    and falls are theirs, each with its range; without, those that were decided as it happened. `notes` stand as numbers
+    on the line of time, with their words beneath. Raises PictureError when nothing can be drawn.
     """
-    figure = drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops)
+    figure = drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops, notes=notes, show=show)
     try:
         figure.savefig(path, dpi=110)
     except (OSError, ValueError) as problem:
@@ -105,6 +117,8 @@ def drawn(
     title: str,
     zone: tzinfo,
     tops: Sequence[Top] = (),
+    notes: Sequence[Noted] = (),
+    show: Display = CELSIUS,
     size_in: tuple[float, float] = (11.0, 6.5),
 ) -> Any:
     """The same as a matplotlib figure. Raises PictureError."""
@@ -124,9 +138,10 @@ def drawn(
     low, high = calm_range(_at_rest(times_s, heights, events) or heights)
     top.set_ylim(low - 0.16 * (high - low) - 1.0, high + 0.2 * (high - low) + 2.0)
     top.set_ylabel("height above the bottom, mm" if empty_mm is not None else "distance, mm (upside down)")
-    top.set_title(title, loc="left", color=INK)
-    _warmth(below, readings)
+    top.set_title(title, loc="left", color=INK, parse_math=False)
+    _warmth(below, readings, show)
     _dates(below, zone)
+    _note(top, below, [n for n in notes if times_s[0] <= n.time_s <= times_s[-1]], zone)
     for axes in (top, below):
         plain(axes)
     return figure
@@ -226,14 +241,47 @@ def _range(axes: Any, span: Span, at_mm: float, colour: str) -> None:
     axes.errorbar([day(span.likely_s)], [at_mm], xerr=sides, color=colour, linewidth=1.6, capsize=4, zorder=3)
 
 
-def _warmth(axes: Any, readings: Sequence[Reading]) -> None:
+def _note(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo) -> None:
+    """Each note as a number on the line of time, a fine line up from it, and beneath the picture its time and words;
+    of very many only the numbers' discs, as the cycles' own words have them."""
+    if not notes:
+        return
+    from matplotlib.dates import DateFormatter
+
+    clock: Callable[[float], str] = DateFormatter("%a %H:%M", tz=zone)  # type: ignore[no-untyped-call]
+    numbered = len(notes) <= _MOST_NUMBERED
+    left, right = axes.get_xlim()
+    axes.set_xlim(left, right)
+    apart = (right - left) * _NUMBER_IN / axes.figure.get_figwidth()
+    foot, last = axes.get_xaxis_transform(), left - apart
+    for number, note in enumerate(notes, 1):
+        at = day(note.time_s)
+        axes.axvline(at, color=INK, linewidth=0.8, linestyle=(0, (1, 3)), zorder=1)
+        disc = max(at, last + apart) if numbered else at  # side by side, where two were made at once
+        last = disc
+        axes.plot(disc, 0.0, marker="o", markersize=12 if numbered else 6, color=INK, linestyle="none",
+                  transform=foot, clip_on=False, zorder=4)  # fmt: skip
+        if numbered:
+            axes.annotate(str(number), (disc, 0.0), xycoords=foot, color=PAPER, fontsize=8, fontweight="bold",
+                          ha="center", va="center_baseline", zorder=5)  # fmt: skip
+    said = [f"● noted, {len(notes)} times"]
+    if numbered:
+        said = [f"{n}  {clock(day(note.time_s))} {notebook.says(note, _NOTE_CHARS)}" for n, note in enumerate(notes, 1)]
+    figure = axes.figure
+    whole = (one.replace(" ", "\u00a0") for one in said)  # lines break between notes only
+    lines = wrap("\u00a0\u00a0\u00a0 ".join(whole), round(_CHARS_PER_IN * figure.get_figwidth()))
+    figure.set_figheight(figure.get_figheight() + _LINE_IN * len(lines))
+    below.set_xlabel("\n".join(lines), loc="left", multialignment="left", color=INK, parse_math=False)
+
+
+def _warmth(axes: Any, readings: Sequence[Reading], show: Display) -> None:
     warm = sorted(
         (r.time_s, r.temperature_c) for r in readings if r.temperature_c is not None and -20 < r.temperature_c < 60
     )
     if warm:
-        thin_s, thin_c = thin([t for t, _ in warm], [c for _, c in warm])
+        thin_s, thin_c = thin([t for t, _ in warm], [show.degrees(c) for _, c in warm])
         axes.plot([day(t) for t in thin_s], thin_c, color=WARM, linewidth=1.2, linestyle="--")
-    axes.set_ylabel("°C")
+    axes.set_ylabel(show.degree)
 
 
 def _dates(axes: Any, zone: tzinfo) -> None:

@@ -22,7 +22,7 @@ from monitor.core.display import Display, shown
 from monitor.review import picture, words
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.settings import JarSettings
-from monitor.values import Event, Reading
+from monitor.values import Event, Noted, Reading
 
 MOST_PICTURES = 30  # of single cycles, the newest: a picture is some 30 kB
 MOST_OVER = 12  # curves over each other that can still be told apart
@@ -30,7 +30,7 @@ SHORTEST_S = 2 * 3600.0  # of a curve worth laying over others: the end of what 
 WIDE_IN, HIGH_IN = 9.0, 4.2
 _ROLES = {
     picture.INK: "ink", picture.GRID: "edge", picture.TIDE: "tide", picture.WARM: "warm", picture.CRUST: "crust",
-    picture.PEAK: "peak", picture.FALL: "fall", picture.GREY: "grey",
+    picture.PEAK: "peak", picture.FALL: "fall", picture.GREY: "grey", picture.PAPER: "card",
 }  # fmt: skip
 _DASHES: tuple[Any, ...] = ("-", "--", ":", "-.", (0, (6, 2, 1, 2, 1, 2)), (0, (1, 4)))
 _LINES = (picture.TIDE, picture.CRUST, picture.WARM, picture.INK)
@@ -50,14 +50,14 @@ class Part:
 def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[], object] = lambda: None) -> str:
     """The file. One run is told cycle by cycle, several are laid side by side. `seen` is called after each picture.
     Raises PictureError without matplotlib."""
-    pictures = _Pictures(seen)
+    pictures = _Pictures(show, zone, seen)
     several = len(parts) > 1
     text: str = _template().render(
         version=__version__,
         title=" and ".join(dict.fromkeys(shown(part.summary.jar) for part in parts)),
         several=several,
         over=_over(parts, pictures) if several else None,
-        runs=[_run(part, show, zone, pictures, with_cycles=not several) for part in parts],
+        runs=[_run(part, show, pictures, with_cycles=not several) for part in parts],
     )
     return text
 
@@ -67,18 +67,15 @@ def pictures_in(parts: Sequence[Part]) -> int:
     return len(parts) + 1 if len(parts) > 1 else 1 + min(len(parts[0].summary.cycles), MOST_PICTURES)
 
 
-def _run(part: Part, show: Display, zone: tzinfo, pictures: _Pictures, *, with_cycles: bool) -> dict[str, Any]:
+def _run(part: Part, show: Display, pictures: _Pictures, *, with_cycles: bool) -> dict[str, Any]:
     summary = part.summary
-    tops = [cycle.top for cycle in summary.cycles if cycle.top is not None]
-    begin_s, end_s = summary.cycles[0].begin_s, summary.cycles[-1].end_s
-    whole = pictures.drawn(part, begin_s, end_s, tops, zone)
+    whole = pictures.drawn(part, summary.cycles)
     told = [
         {
             "title": words.cycle_title(cycle, show),
             "lines": list(words.cycle_lines(cycle, show)),
-            "picture": pictures.drawn(part, cycle.begin_s, cycle.end_s, [cycle.top] if cycle.top else [], zone)
-            if len(summary.cycles) > 1
-            else None,
+            "notes": words.note_lines(cycle, show),
+            "picture": pictures.drawn(part, [cycle]) if len(summary.cycles) > 1 else None,
         }
         for cycle in (summary.cycles[-MOST_PICTURES:] if with_cycles else ())
     ]
@@ -119,24 +116,31 @@ def _over(parts: Sequence[Part], pictures: _Pictures) -> Markup:
     axes.set_xlabel("hours since the feeding")
     axes.set_ylabel("above its start, mm")
     picture.plain(axes)
-    figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=picture.INK, handlelength=4)
+    key = figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=picture.INK, handlelength=4)
+    for said in key.get_texts():
+        said.set_parse_math(False)  # a file's name is no formula
     return pictures.inline(figure)
 
 
 class _Pictures:
     """Makes figures into inline SVG, each with names of its own: a page of many has each name once."""
 
-    def __init__(self, seen: Callable[[], object]) -> None:
+    def __init__(self, show: Display, zone: tzinfo, seen: Callable[[], object]) -> None:
+        self._show = show
+        self._zone = zone
         self._seen = seen
         self._count = 0
 
-    def drawn(self, part: Part, begin_s: float, end_s: float, tops: Sequence[Any], zone: tzinfo) -> Markup | None:
-        """A stretch of a run; None when no surface was read in it."""
+    def drawn(self, part: Part, cycles: Sequence[CycleSummary]) -> Markup | None:
+        """The stretch of a run that some of its cycles cover; None when no surface was read in it."""
+        begin_s, end_s = cycles[0].begin_s, cycles[-1].end_s
+        notes: list[Noted] = [note for cycle in cycles for note in cycle.notes]
         try:
             figure = picture.drawn(
                 [r for r in part.readings if begin_s <= r.time_s <= end_s],
                 [e for e in part.events if begin_s <= e.happened_at_s <= end_s],
-                empty_mm=part.jar.empty_mm, title="", zone=zone, tops=tops, size_in=(WIDE_IN, HIGH_IN),
+                empty_mm=part.jar.empty_mm, title="", zone=self._zone, size_in=(WIDE_IN, HIGH_IN), show=self._show,
+                tops=[cycle.top for cycle in cycles if cycle.top is not None], notes=notes,
             )  # fmt: skip
         except picture.NoSurface:
             return None

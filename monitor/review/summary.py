@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
 
+from monitor.core import notebook
 from monitor.core.cycle import START_FROM_S, START_TO_S
 from monitor.core.level import distance_of, rise_ratio
 from monitor.review.smoother import Top, smooth_top
 from monitor.settings import JarSettings
-from monitor.values import Event, EventKind, Fed, Reading, Span
+from monitor.values import Event, EventKind, Fed, Noted, Reading, Span
 
 GAP_SAMPLES = 5.0  # silence of more than five usual intervals, and of ten minutes, is a gap worth a line
 GAP_S = 600.0
@@ -34,7 +35,7 @@ class CycleSummary:
     """One cycle. `number` counts feedings as the store does: 0 is what came before the first. `fed_at_s` is None when
     the recording began in the middle of it; then there is no starting level and no ratio. `top` is None when no peak
     was decided; `known_at_s` is when "feed now" could first be said. `curve` holds (time, level) at most `CURVE_POINTS`
-    times; without an empty distance levels are distances, negated."""
+    times; without an empty distance levels are distances, negated. `notes` are what was noted in it, in order."""
 
     number: int
     begin_s: float
@@ -54,6 +55,7 @@ class CycleSummary:
     flat: bool
     disturbed: int
     curve: tuple[tuple[float, float], ...]
+    notes: tuple[Noted, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,18 +103,22 @@ def summarize(
     rejected: Mapping[str, int],
     seen: Callable[[], object] = lambda: None,
     choose: Callable[[Sequence[Stretch]], Sequence[Stretch]] = lambda every: every,
+    notes: Sequence[Noted] = (),
 ) -> RunSummary | None:
     """The summary of a run; None when it holds no reading. `seen` is called after each cycle (progress), `choose` says
     which cycles are wanted: each takes a tenth of a second or more.
 
-    `events` are those that stand (none that a later telling replaced), in the order decided.
+    `events` are those that stand (none that a later telling replaced), in the order decided; `notes` those made while
+    the run went on.
     """
     every, series = _series(readings, jar)
     if not every:
         return None
+    stretches = _stretches(every, events, told)
+    noted = dict(zip(stretches, notebook.by_cycle(notes, [s.begin_s for s in stretches]), strict=True))
     cycles = []
-    for stretch in choose(_stretches(every, events, told)):
-        cycles.append(_cycle(stretch, series, events, told, jar))
+    for stretch in choose(stretches):
+        cycles.append(_cycle(stretch, series, events, told, jar, noted[stretch]))
         seen()
     steps = sorted(b - a for a, b in pairwise(every) if b > a)
     sampling_s = steps[len(steps) // 2] if steps else None
@@ -189,7 +195,12 @@ def _between(time_s: list[float], values: list[float], from_s: float, to_s: floa
 
 
 def _cycle(
-    stretch: Stretch, series: _Series, events: Sequence[Event], told: Sequence[Fed], jar: JarSettings
+    stretch: Stretch,
+    series: _Series,
+    events: Sequence[Event],
+    told: Sequence[Fed],
+    jar: JarSettings,
+    notes: tuple[Noted, ...] = (),
 ) -> CycleSummary:
     begin_s, end_s, began_fed = stretch.begin_s, stretch.end_s, stretch.began_fed
     here = [e for e in events if begin_s <= e.happened_at_s <= end_s]  # decided, perhaps, long after the last reading
@@ -244,6 +255,7 @@ def _cycle(
         flat=EventKind.STAYED_FLAT in kinds,
         disturbed=kinds.count(EventKind.DISTURBED),
         curve=_curve(time_s, level_mm),
+        notes=notes,
     )
 
 

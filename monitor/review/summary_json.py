@@ -48,6 +48,7 @@ def _cycle_json(cycle: CycleSummary) -> dict[str, Json]:
         "greatest_temperature_c": _round(cycle.most_c, 2),
         "stayed_flat": cycle.flat,
         "disturbed": cycle.disturbed,
+        "notes": [{"at": _time(note.time_s), "what": note.what.value, "text": note.text} for note in cycle.notes],
         "curve": [[_time(t), round(level, 2)] for t, level in cycle.curve],
     }
 

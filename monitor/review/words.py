@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from statistics import median
 
+from monitor.core import notebook
 from monitor.core.display import Display, duration, feeding_ratio, shown
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.values import Span
 
 
 def run_lines(run: RunSummary, show: Display) -> Iterator[str]:
-    """What was recorded: jar, time, readings, silences, what was not believed."""
+    """What was recorded: jar, time, readings, silences, what was not believed; what became of the discard."""
     began, ended = (local(t, show) for t in (run.began_s, run.ended_s))
     yield f"{shown(run.jar)}: {began} to {ended} ({duration(run.ended_s - run.began_s)})"
     every = "" if run.sampling_s is None else f", one every {_seconds(run.sampling_s)}"
@@ -22,6 +23,8 @@ def run_lines(run: RunSummary, show: Display) -> Iterator[str]:
         yield f"{len(run.gaps)} silence{'s' if len(run.gaps) > 1 else ''}, the longest {duration(longest_s)}"
     if run.rejected:
         yield "not believed: " + ", ".join(f"{count} {reason}" for reason, count in run.rejected.items())
+    if totals_g := notebook.discarded_g([note for cycle in run.cycles for note in cycle.notes]):
+        yield f"discard noted: {notebook.discard_words(totals_g)}"
 
 
 def cycle_title(cycle: CycleSummary, show: Display) -> str:
@@ -53,6 +56,11 @@ def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
         yield f"{mean} on average, from {least} to {most}"
     if cycle.disturbed:
         yield f"{cycle.disturbed} jump{'s' if cycle.disturbed > 1 else ''} of the level without a feeding"
+
+
+def note_lines(cycle: CycleSummary, show: Display) -> list[str]:
+    """What was noted in it, each with its time: "2026-03-02 19:10, liquid on top"."""
+    return [f"{local(note.time_s, show)}, {notebook.says(note)}" for note in cycle.notes]
 
 
 def cells(cycle: CycleSummary, show: Display) -> tuple[str, str, str, str]:

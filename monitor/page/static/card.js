@@ -1,6 +1,6 @@
 // One jar's card: its stage to be read across the kitchen, the jar, the facts, what can be told, and the curve.
 
-import { CycleChart } from "./charts.js";
+import { CycleChart, noteMarks } from "./charts.js";
 import { jarPicture } from "./jar.js";
 import { tellPanel } from "./tell.js";
 import { clock, el, get, jarPath, sayLength } from "./words.js";
@@ -106,7 +106,7 @@ function factsOf(jar) {
   if (!jar.health.length) out.push(["Sensor", jar.waiting ? "nothing heard yet" : "all well"]);
   if (jar.heard) out.push(["Last reading", jar.heard.words]);
   const last = jar.notes?.[jar.notes.length - 1];
-  if (last && last.what !== "snooze") out.push(["Noted", `${last.what_words}${last.text ? ` (${last.text})` : ""}, ${last.words}`]);
+  if (last && last.what !== "snooze") out.push(["Noted", `${last.says}, ${last.words}`]);
   return out;
 }
 
@@ -115,7 +115,7 @@ function turningPoints(jar) {
   if (jar.fed?.known) marks.push({ at: jar.fed.at_s, kind: "fed", label: "fed" });
   if (jar.peak) marks.push({ at: jar.peak.at_s, kind: "peak", label: "peak" });
   if (jar.fall) marks.push({ at: jar.fall.at_s, kind: "fall", label: "sinks" });
-  for (const note of jar.notes ?? []) if (note.what !== "snooze") marks.push({ at: note.at_s, kind: "note", label: note.what_words });
+  marks.push(...noteMarks(jar.notes ?? []));
   const ahead = jar.forecast ?? {};
   for (const [key, label] of [["peak_at", "peak expected"], ["fall_at", "sinks, expected"]]) {
     const span = ahead[key];

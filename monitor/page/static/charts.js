@@ -1,9 +1,11 @@
 // Charts with uPlot: the level of a cycle with its turning points, its temperature beneath. uPlot draws; what is added here
 // are labelled lines, ranges, local times and a sentence for whoever cannot see it.
 
-import { clock, day, dayAndClock, el, house, lengthUnit, toLength, toWarmth } from "./words.js";
+import { clock, day, dayAndClock, degree, el, house, lengthUnit, toLength, toWarmth } from "./words.js";
 
 const CALM = 7; // points whose middle counts for how high the chart must be
+const LABEL = "600 12px system-ui, sans-serif", ROW_PX = 15; // of a mark
+const AXES_PX = { left: 66, right: 14, top: 6, below: 50 }; // around the picture itself
 const GLYPHS = { fed: "▲", peak: "◆", fall: "▼", note: "●" };
 
 // the library comes beside everything else: words and buttons need not wait for it
@@ -60,6 +62,34 @@ export function axes(xValues, yLabel, least = 34) {
 
 export const byClock = (chart, splits) => splits.map((s) => (clock(s) === "00:00" ? day(s) : clock(s)));
 
+/** Marks of what was noted; a snooze is about notices. */
+export const noteMarks = (notes) => notes.filter((note) => note.what !== "snooze")
+  .map((note) => ({ at: note.at_s, kind: "note", label: note.what_words }));
+
+/** Where labels stand beside their lines, and in which row so that none covers another; null for one out of sight. */
+function rowsOf(lines, toX, left, right, wideOf, gap) {
+  const ends = [];
+  return lines.map(({ x: s, label, dashed }) => {
+    const x = toX(s);
+    if (x < left - 1 || x > right + 1) return null;
+    const wide = wideOf(label), at = Math.min(Math.max(x + gap, left), right - wide);
+    let row = ends.findIndex((end) => end < at);
+    if (row < 0) row = ends.length;
+    if (!dashed) ends[row] = at + wide + 1.5 * gap;
+    return { x, at, wide, row };
+  });
+}
+
+const worded = (marks) => marks.map((m) => ({ x: m.at, label: `${GLYPHS[m.kind] ?? "●"} ${m.label}` })).sort((a, b) => a.x - b.x);
+
+/** The share of a chart's height that the rows of its marks' labels take, at most the half. */
+function headroom(marks, [from, to], width, height) {
+  const canvas = document.createElement("canvas").getContext("2d");
+  canvas.font = LABEL;
+  const rows = rowsOf(worded(marks), (s) => (s - from) / (to - from) * width, 0, width, (label) => canvas.measureText(label).width, 4);
+  return Math.min((4 + ROW_PX * Math.max(0, ...rows.map((label) => (label ? label.row + 1 : 0)))) / height, 0.5);
+}
+
 /** Labelled vertical lines and shaded ranges, drawn over the grid. */
 export function marksPlugin(marks, spans) {
   return {
@@ -80,33 +110,31 @@ export function marksPlugin(marks, spans) {
         const ratio = devicePixelRatio || 1;
         const { left, top, width, height } = u.bbox;
         u.ctx.save();
-        u.ctx.font = `600 ${12 * ratio}px system-ui, sans-serif`;
+        u.ctx.font = LABEL.replace("12px", `${12 * ratio}px`);
         u.ctx.textBaseline = "top";
         u.ctx.textAlign = "left";
         u.ctx.lineWidth = 1.5 * ratio;
         const all = spans(), high = height / Math.max(all.length, 1);
         const lines = [
-          ...marks().map((m) => ({ x: m.at, label: `${GLYPHS[m.kind] ?? "●"} ${m.label}`, from: top, to: top + height })),
+          ...worded(marks()).map((line) => ({ ...line, from: top, to: top + height })),
           ...all.map((s, i) => ({ x: s.likely, label: s.label, dashed: true, from: top + i * high, to: top + (i + 1) * high })),
         ].sort((a, b) => a.x - b.x);
-        const rowEnds = [];
-        for (const line of lines) {
-          const x = u.valToPos(line.x, "x", true);
-          if (x < left - 1 || x > left + width + 1) continue;
-          u.ctx.strokeStyle = u.ctx.fillStyle = colour("crust");
-          u.ctx.setLineDash(line.dashed ? [4 * ratio, 4 * ratio] : []);
-          u.ctx.beginPath(); u.ctx.moveTo(x, line.from); u.ctx.lineTo(x, line.to); u.ctx.stroke();
-          const wide = u.ctx.measureText(line.label).width;
-          const at = Math.min(Math.max(x + 4 * ratio, left), left + width - wide);
-          let row = rowEnds.findIndex((end) => end < at);
-          if (row < 0) row = rowEnds.length;
-          if (!line.dashed) rowEnds[row] = at + wide + 6 * ratio;
-          const y = line.dashed ? line.to - 18 * ratio : line.from + (3 + row * 15) * ratio; // what is expected: below
+        const labels = rowsOf(lines, (x) => u.valToPos(x, "x", true), left, left + width, (label) => u.ctx.measureText(label).width, 4 * ratio);
+        u.ctx.strokeStyle = colour("crust");
+        labels.forEach((label, i) => {
+          if (!label) return;
+          u.ctx.setLineDash(lines[i].dashed ? [4 * ratio, 4 * ratio] : []);
+          u.ctx.beginPath(); u.ctx.moveTo(label.x, lines[i].from); u.ctx.lineTo(label.x, lines[i].to); u.ctx.stroke();
+        });
+        labels.forEach((label, i) => {
+          if (!label) return;
+          const { dashed, from, to } = lines[i];
+          const y = dashed ? to - 18 * ratio : from + (3 + label.row * ROW_PX) * ratio; // what is expected: below
           u.ctx.fillStyle = colour("card");
-          u.ctx.fillRect(at - 2 * ratio, y - 1 * ratio, wide + 4 * ratio, 15 * ratio);
+          u.ctx.fillRect(label.at - 2 * ratio, y - 1 * ratio, label.wide + 4 * ratio, ROW_PX * ratio);
           u.ctx.fillStyle = colour("crust");
-          u.ctx.fillText(line.label, at, y);
-        }
+          u.ctx.fillText(lines[i].label, label.at, y);
+        });
         u.ctx.restore();
       },
     },
@@ -130,13 +158,14 @@ function broken(columns, gap_s) {
   return out;
 }
 
-/** A range around values; with `calm`, around the middles of so many neighbours: a hand over the jar is no level. */
-export function padded(values, least, calm = 1) {
+/** A range around values; with `calm`, around the middles of so many neighbours: a hand over the jar is no level; with
+ * `free`, that share of it above them. */
+export function padded(values, least, calm = 1, free = 0) {
   const some = values.filter((v) => v !== null);
   if (!some.length) return [0, 1];
   const middles = calm > 1 && some.length > calm ? some.slice(calm - 1).map((_, i) => some.slice(i, i + calm).sort((a, b) => a - b)[calm >> 1]) : some;
   const low = Math.min(...middles), high = Math.max(...middles), pad = Math.max((high - low) * 0.18, least);
-  return [low - pad * 0.5, high + pad];
+  return [low - pad * 0.5, high + Math.max(pad, (high - low + pad * 0.5) * free / (1 - free))];
 }
 
 /** The open cycle (or a past one): level above, temperature beneath, one readout for both. */
@@ -164,6 +193,7 @@ export class CycleChart {
   set(marks, spans, until_s, says) {
     this.marks = marks; this.spans = spans; this.until_s = until_s;
     this.node.dataset.expected = spans.map((span) => Math.round(span.likely)).join(" "); // for whoever inspects the page
+    this.node.dataset.marks = worded(marks).map((mark) => mark.label.slice(2)).join(", ");
     if (says) this.pictures.setAttribute("aria-label", says);
   }
 
@@ -207,10 +237,11 @@ export class CycleChart {
     const cursor = { sync: { key: `s${Math.random()}` }, drag: { x: false, y: false }, points: { show: false } };
     const hooks = { setCursor: [(u) => this.read(u)] };
     const plain = { legend: { show: false }, tzDate, cursor, padding: [6, 14, 0, 0] };
-    const scale = (values, least, calm) => ({ x: { range }, y: { range: () => padded(values(), least, calm) } });
+    const scale = (values, least, calm, free = () => 0) => ({ x: { range }, y: { range: () => padded(values(), least, calm, free()) } });
     const title = this.state.level_known === false ? `movement, ${lengthUnit()}` : `level, ${lengthUnit()}`;
     this.top = mount(this.level, 230, (width, height, box) => new uPlot({
-      ...plain, width, height, hooks, scales: scale(() => this.data.middle, 3, CALM),
+      ...plain, width, height, hooks, scales: scale(() => this.data.middle, 3, CALM,
+        () => headroom(this.marks, range(), width - AXES_PX.left - AXES_PX.right, height - AXES_PX.top - AXES_PX.below)),
       axes: axes(byClock, title),
       series: [{}, { stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },
         { stroke: colour("tide"), width: 2.5, points: { show: false } }],
@@ -219,7 +250,7 @@ export class CycleChart {
     }, [this.data.x, this.data.low, this.data.high, this.data.middle], box));
     this.below = mount(this.warm, 105, (width, height, box) => new uPlot({
       ...plain, width, height, hooks, scales: scale(() => this.data.warm, 1),
-      axes: axes(byClock, house.units.temperature === "degF" ? "°F" : "°C", 18),
+      axes: axes(byClock, degree(), 18),
       series: [{}, { stroke: colour("warm"), width: 2, dash: [7, 3], points: { show: false } }],
     }, [this.data.x, this.data.warm], box));
     this.top.draw();
@@ -233,8 +264,7 @@ export class CycleChart {
       return;
     }
     const warm = this.data.warm[i];
-    const unit = house.units.temperature === "degF" ? "°F" : "°C";
     this.readout.textContent = `${dayAndClock(this.data.x[i])}: ${this.data.middle[i].toFixed(lengthUnit() === "in" ? 2 : 0)} ` +
-      `${lengthUnit()}${warm === null ? "" : `, ${warm.toFixed(1)} ${unit}`}`;
+      `${lengthUnit()}${warm === null ? "" : `, ${warm.toFixed(1)} ${degree()}`}`;
   }
 }

@@ -1,9 +1,9 @@
 // One past cycle opened, or several over each other; peaks and falls looked back upon as soon as the server has done so.
 
-import { CycleChart } from "./charts.js";
+import { CycleChart, noteMarks } from "./charts.js";
 import { MOST_OVER, remark, scroll } from "./past.js";
 import { overlay, sample } from "./several.js";
-import { clock, dayAndClock, el, get, sayHours, sayLength, sayWarmth, sayWeight } from "./words.js";
+import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayWarmth, sayWeight } from "./words.js";
 
 export async function overView(main, live, which) {
   const keys = which.split(",").slice(0, MOST_OVER);
@@ -15,15 +15,15 @@ export async function overView(main, live, which) {
   const draw = (kind) => {
     chart?.end();
     chart = overlay(box, cycles.map((c) => ({ hours: c[kind], level_mm: c.curve.middle_mm.map((mm) => mm - (c.start_mm ?? c.curve.middle_mm[0])) })),
-      kind === "clock_h" ? "hours since the feeding" : "hours as if at 24 °C");
+      kind === "clock_h" ? "hours since the feeding" : `hours ${asIfAt()}`);
     chart.draw();
   };
   const radio = (kind, words, on) => el("label", {}, el("input", { type: "radio", name: "hours", value: kind, checked: on, onchange: () => draw(kind) }), ` ${words}`);
   main.append(el("section", { class: "panel" },
-    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count hours"), radio("clock_h", "by the clock", true), radio("equivalent_h", "as if at 24 °C (a warm night counts more)", false)),
+    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count hours"), radio("clock_h", "by the clock", true), radio("equivalent_h", `${asIfAt()} (a warm night counts more)`, false)),
     el("div", { role: "img", "aria-label": `Levels of ${cycles.length} cycles above their starting levels; the table below has their numbers` }, box),
     el("ul", { class: "key" }, ...cycles.map((c, i) => el("li", {}, sample(i), `${c.jar}, ${dayAndClock(c.fed_at_s)}`))),
-    scroll("The cycles' numbers", el("table", {}, el("thead", {}, el("tr", {}, ...["Cycle", "Ratio", "Rise", "To the peak", "As at 24 °C", "To the fall", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
+    scroll("The cycles' numbers", el("table", {}, el("thead", {}, el("tr", {}, ...["Cycle", "Ratio", "Rise", "To the peak", capital(asIfAt()), "To the fall", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, ...cycles.map((c) => el("tr", {}, el("td", {}, el("a", { href: `#/over/${c.run}:${c.cycle}` }, `${c.jar}, ${dayAndClock(c.fed_at_s)}`)), el("td", {}, c.ratio ?? "–"),
         el("td", {}, c.rise_ratio === null ? "–" : `${c.rise_ratio.toFixed(2)} ×`), el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.equivalent_hours_to_peak)),
         el("td", {}, sayHours(c.hours_to_fall)), el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)))))))));
@@ -53,7 +53,7 @@ const sayRange = ([low, likely, high]) => `${likely.toFixed(1)} h (${low.toFixed
 function oneCycle(main, c) {
   const fact = (word, says) => (says === null ? [] : [el("dt", {}, word), el("dd", {}, says)]);
   const chart = new CycleChart(`Level and temperature of the cycle fed ${dayAndClock(c.fed_at_s)}`);
-  let marks = c.marks.map((m) => ({ at: m.at_s, kind: m.kind, label: m.kind === "fall" ? "sinks" : m.kind })), spans = [];
+  let marks = [...c.marks.map((m) => ({ at: m.at_s, kind: m.kind, label: m.kind === "fall" ? "sinks" : m.kind })), ...noteMarks(c.notes)], spans = [];
   const end_s = c.curve.time_s[c.curve.time_s.length - 1] ?? null;
   const rows = [];
   let last = -1;
@@ -65,7 +65,7 @@ function oneCycle(main, c) {
       ...fact("Grams", c.flour_g === null ? null : [c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")),
       ...fact("Rise", c.rise_ratio === null ? null : `${c.rise_ratio.toFixed(2)} times its start`),
       ...fact("To the peak", top?.hours_to_peak ? sayRange(top.hours_to_peak) : c.hours_to_peak === null ? null : sayHours(c.hours_to_peak)),
-      ...fact("As if at 24 °C", c.equivalent_hours_to_peak === null ? null : sayHours(c.equivalent_hours_to_peak)),
+      ...fact(capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : sayHours(c.equivalent_hours_to_peak)),
       ...fact("To the fall", top?.hours_to_fall ? sayRange(top.hours_to_fall) : c.hours_to_fall === null ? null : sayHours(c.hours_to_fall)),
       ...fact("Could be told", top?.known_at_s ? clock(top.known_at_s) : null),
       ...fact("Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)),
@@ -76,6 +76,7 @@ function oneCycle(main, c) {
   main.append(el("h1", { tabindex: -1 }, `${c.jar}, fed ${dayAndClock(c.fed_at_s)}`),
     el("p", {}, el("a", { href: `#/past/${encodeURIComponent(c.jar)}` }, `All cycles of ${c.jar}`)),
     el("section", { class: "panel" }, facts, chart.node, how,
+      ...(c.notes.length ? [el("h2", {}, "Noted"), el("ul", { class: "rows" }, ...c.notes.map((note) => el("li", {}, el("strong", {}, note.says), el("span", { class: "soft" }, dayAndClock(note.at_s)))))] : []),
       el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
         el("tbody", {}, ...rows.map(([s, mm, warm, h]) => el("tr", {}, el("td", {}, clock(s)), el("td", {}, h.toFixed(1)), el("td", {}, sayLength(mm)), el("td", {}, warm === null ? "–" : sayWarmth(warm))))))))));
   if (c.curve.time_s.length > 1) chart.show(c, marks, spans, end_s);

@@ -67,13 +67,14 @@ export async function pastView(main, live, jarName) {
       el("td", {}, el("a", { href: `#/over/${c.run}:${c.cycle}` }, dayAndClock(c.fed_at_s))),
       el("td", {}, c.ratio ?? "–"), el("td", {}, c.rise_ratio === null ? "–" : `${c.rise_ratio.toFixed(2)} ×`),
       el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.hours_to_fall)),
-      el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)), el("td", {}, remark(c)))));
+      el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)),
+      el("td", { class: "wrap" }, [remark(c), ...new Set(c.notes.map((note) => note.what_words))].filter(Boolean).join(", ")))));
     shown += PAGE;
     more.hidden = shown >= cycles.length;
   }
   show();
   main.append(el("section", { class: "panel", "aria-labelledby": "list" }, el("h2", { id: "list" }, `${past.count} cycles`), chose, lay,
-    scroll("Past cycles", el("table", {}, el("thead", {}, el("tr", {}, ...["Choose", "Fed", "Ratio", "Rise", "To the peak", "To the fall", "Warmth", ""].map((t) => el(t ? "th" : "td", t ? { scope: "col" } : {}, t)))), body)), more));
+    scroll("Past cycles", el("table", {}, el("thead", {}, el("tr", {}, ...["Choose", "Fed", "Ratio", "Rise", "To the peak", "To the fall", "Warmth", "Remarks"].map((t) => el("th", { scope: "col" }, t)))), body)), more));
   return () => ends.forEach((end) => end());
 }
 

@@ -1,10 +1,10 @@
 // Trials, and how the watching itself is doing.
 
 import { scroll } from "./past.js";
-import { clock, day, el, get } from "./words.js";
+import { asIfAt, capital, clock, day, el, get } from "./words.js";
 
-const MEASURES = { rise_ratio: "Rise, times", clock_h_to_peak: "Hours to the peak", equivalent_h_to_peak: "As if at 24 °C",
-  clock_h_above_double: "Hours doubled", equivalent_h_above_double: "As if at 24 °C" };
+const measures = () => ({ rise_ratio: "Rise, times", clock_h_to_peak: "Hours to the peak", equivalent_h_to_peak: capital(asIfAt()),
+  clock_h_above_double: "Hours doubled", equivalent_h_above_double: capital(asIfAt()) });
 const table = (label, heads, rows) => scroll(label, el("table", {}, el("thead", {}, el("tr", {}, ...heads.map((t) => el("th", { scope: "col" }, t)))),
   el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => (cell instanceof Node ? cell : el("td", {}, `${cell ?? "–"}`))))))));
 
@@ -19,7 +19,7 @@ export async function trialsView(main) {
   if (!trials.length) main.append(el("section", { class: "panel" }, el("p", {}, "No trial has been begun. Jars side by side, compared fairly: jartide trial NAME JAR JAR")));
   for (const trial of trials) {
     main.append(el("section", { class: "panel" }, el("h2", {}, trial.trial), el("p", {}, trial.verdict), el("p", { class: "soft" }, `Since ${day(trial.since_s)}.`),
-      table(`Trial ${trial.trial}`, ["Jar", "Cycles", ...Object.values(MEASURES)], trial.jars.map((j) => [j.jar, j.cycles, ...Object.keys(MEASURES).map((m) => j[m]?.toFixed(2))])),
+      table(`Trial ${trial.trial}`, ["Jar", "Cycles", ...Object.values(measures())], trial.jars.map((j) => [j.jar, j.cycles, ...Object.keys(measures()).map((m) => j[m]?.toFixed(2))])),
       trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null));
   }
   return () => {};

@@ -62,7 +62,10 @@ export const lengthUnit = () => (house.units.length === "in" ? "in" : "mm");
 export const toLength = (mm) => (mm === null ? null : house.units.length === "in" ? mm / 25.4 : mm);
 export const sayLength = (mm) => `${toLength(mm).toFixed(house.units.length === "in" ? 2 : 0)} ${lengthUnit()}`;
 export const toWarmth = (c) => (c === null ? null : house.units.temperature === "degF" ? c * 1.8 + 32 : c);
-export const sayWarmth = (c) => `${toWarmth(c).toFixed(1)} ${house.units.temperature === "degF" ? "°F" : "°C"}`;
+export const degree = () => (house.units.temperature === "degF" ? "°F" : "°C");
+export const sayWarmth = (c) => `${toWarmth(c).toFixed(1)} ${degree()}`;
+export const asIfAt = () => `as if at ${Math.round(toWarmth(24))} ${degree()}`; // what equivalent hours are counted in
+export const capital = (words) => words.slice(0, 1).toUpperCase() + words.slice(1);
 export const sayWeight = (g) => (house.units.weight === "oz" ? `${(g / 28.349523125).toFixed(1)} oz` : `${Math.round(g)} g`);
 export const sayHours = (h) => (h === null ? "–" : `${h.toFixed(1)} h`);
 
