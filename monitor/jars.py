@@ -10,22 +10,45 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
-from monitor.core import culture, standing, told, vigil
+from monitor import resume
+from monitor.core import told, vigil
 from monitor.core.display import Display
 from monitor.core.vigil import Vigil
 from monitor.failpoint import failpoint
 from monitor.runs import outbox, tellings
+from monitor.runs.corrections import Correction, correct
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.teller import Teller
-from monitor.values import Arrival, Carry, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
+from monitor.values import Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
 
 log = logging.getLogger(__name__)
 
 SHIFT_S = 3 * 86_400.0  # the longest repeat that a person would miss; what is older is history
 CARRY_EVERY_S = 86_400.0  # bounds what a restart steps again: a day of 5 s readings is about 17,000
+
+
+@dataclass(frozen=True, slots=True)
+class _Decided:
+    """An event, the item that it was decided at or at a tick after, and the item that its run begins with."""
+
+    seq: int
+    event: Event
+    run_from: int
+
+
+@dataclass(slots=True)
+class _Unkept:
+    """What the store does not have of one jar yet. `closed` are cycles and where their runs begin."""
+
+    decided: list[_Decided] = field(default_factory=list)
+    closed: list[tuple[int, Cycle]] = field(default_factory=list)
+    undone: list[Arrival] = field(default_factory=list)  # tellings taken back
+    again: list[tuple[int, int]] = field(
+        default_factory=list
+    )  # (beginning of a run, item from which it was judged again)
 
 
 class Jars:
@@ -39,24 +62,24 @@ class Jars:
         self._teller = Teller(settings, store, display)
         self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
         self._vigils: dict[str, Vigil] = {}
+        self._run_from: dict[str, int] = {}  # the item that the run begins with in which each vigil is
         self._carried_s: dict[str, float] = {}
-        self._unkept: dict[str, list[tuple[int, Event]]] = {name: [] for name in self._jars}
+        self._unkept: dict[str, _Unkept] = {name: _Unkept() for name in self._jars}
         self._misjudged: set[str] = set()  # by what was taken back, until the store can be read
-        self._closed: dict[str, dict[int, Cycle]] = {name: {} for name in self._jars}  # and not kept yet
-        self._undone: dict[str, list[Arrival]] = {name: [] for name in self._jars}  # tellings taken back, not yet kept
 
     def restore(self, now_s: float) -> int:
         """Resume every jar from its last carry and what was stored since, then let the time pass that the daemon was
         away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was stepped."""
+        for jar in self.settings.jars:
+            self.store.ensure_run(jar, now_s)
         last_seq = self.store.last_seq()
         self.ticked_s = now_s
         self.listen_from(now_s)
         for jar in self.settings.jars:
-            self.store.ensure_run(jar, now_s)
             self._carried_s[jar.name] = now_s
-            decided = self._resume(jar, last_seq)
-            decided += [(last_seq, event) for event in self._tick(jar, now_s)]
-            self._settle(jar, decided, now_s, last_seq)
+            self._resume(jar, last_seq)
+            self._tick(jar, now_s, last_seq)
+            self._settle(jar, now_s, last_seq)
         self.store.end_other_runs(self._jars, now_s)
         return last_seq
 
@@ -65,55 +88,48 @@ class Jars:
         nothing about a sensor."""
         self._listening_since_s = now_s
 
-    def _resume(self, jar: JarSettings, last_seq: int) -> list[tuple[int, Event]]:
-        """Step one jar from its last carry through all that is stored up to `last_seq`; from its run's beginning where
-        there is no carry, or none that this program can read."""
-        run = self.store.open_run(jar.name)
-        try:
-            seq, carry = self.store.restart_point(jar.name)
-            self._vigils[jar.name] = _thawed(carry, jar) if carry is not None else self._begun(jar, run)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            log.error("%s: what was kept of it cannot be read (%r): all its readings are judged anew", jar.name, error)
-            self._vigils[jar.name] = self._begun(jar, run)
-            seq = run.first_seq - 1 if run is not None else last_seq
-        self._closed[jar.name], self._undone[jar.name] = {}, []
-        decided: list[tuple[int, Event]] = []
-        for arrival in self.store.arrivals(jar.name, seq):
-            if arrival.seq > last_seq:
-                break
-            decided += [(arrival.seq, event) for event in self._take(jar, arrival)]
-        return decided
+    def _resume(self, jar: JarSettings, last_seq: int) -> None:
+        """Step one jar from where its watch begins again through all that is stored up to `last_seq`."""
+        start = resume.start(self.store, jar, last_seq)
+        name = jar.name
+        self._vigils[name], self._run_from[name] = start.vigil, start.runs[0].first_seq
+        self._unkept[name] = _Unkept()
+        for run, first, last in resume.stretches(start, last_seq):
+            self._unkept[name].again.append((run.first_seq, first))
+            if run is not start.runs[0] and not resume.begun_by_item(run):
+                self._begin_run(jar, run)
+            for arrival in self.store.arrivals(name, first - 1):
+                if arrival.seq > last:
+                    break
+                self._take(resume.settings_in(run, jar), arrival)
 
-    def _begun(self, jar: JarSettings, run: Run | None) -> Vigil:
-        learnt = None if run is None else self.store.culture_before(run)
-        try:
-            culture.from_json(learnt) if learnt else None
-        except (KeyError, TypeError, ValueError, AttributeError):
-            learnt = None
-        return vigil.begin(jar, learnt)
+    def _begin_run(self, jar: JarSettings, run: Run) -> None:
+        """The config had the jar changed: nothing but what was learnt of its starter goes on."""
+        self._note_cut(jar)
+        learnt = self._vigils[jar.name].carried
+        self._vigils[jar.name] = vigil.begin(resume.settings_in(run, jar), learnt)
+        self._run_from[jar.name] = run.first_seq
 
-    def _judge_anew(self, jar: JarSettings, seq: int) -> list[tuple[int, Event]]:
+    def _judge_anew(self, jar: JarSettings, seq: int) -> None:
         """Something told was taken back: step the jar as if it had not been told. Done again with the next tick when
         the store cannot be read now."""
-        before = self._vigils[jar.name], self._closed[jar.name], self._undone[jar.name]
+        name = jar.name
+        before = self._vigils[name], self._run_from[name], self._unkept[name]
         try:
-            decided = self._resume(jar, seq)
+            self._resume(jar, seq)
         except StoreTrouble as error:
-            self._vigils[jar.name], self._closed[jar.name], self._undone[jar.name] = before
+            self._vigils[name], self._run_from[name], self._unkept[name] = before
             if error.lasting:
                 raise
-            log.error("%s: what was taken back still counts: %s", jar.name, error)
-            self._misjudged.add(jar.name)
-            return []
-        self._misjudged.discard(jar.name)
-        self._unkept[jar.name].clear()
-        return decided
+            log.error("%s: what was taken back still counts: %s", name, error)
+            self._misjudged.add(name)
+            return
+        self._misjudged.discard(name)
 
     def take(self, arrivals: Sequence[Arrival], now_s: float) -> bool:
         """Step what the recorder has committed, in its order, and keep what follows from it. Returns whether anything
         was told or decided."""
-        decided: dict[str, list[tuple[int, Event]]] = {}
-        spoken_of: set[str] = set()
+        changed: set[str] = set()
         for arrival in arrivals:
             item = arrival.item
             if isinstance(item, ClockSet):
@@ -125,25 +141,25 @@ class Jars:
             for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
                 if name not in self._jars:
                     continue
-                if isinstance(item, Fed | Noted | TakenBack):
-                    spoken_of.add(name)
                 if isinstance(item, TakenBack):
-                    decided[name] = self._judge_anew(self._jars[name], arrival.seq)
+                    self._judge_anew(self._jars[name], arrival.seq)
+                elif not self._take(self._jars[name], arrival) and not isinstance(item, Fed | Noted):
                     continue
-                events = self._take(self._jars[name], arrival)
-                if events:
-                    decided.setdefault(name, []).extend((arrival.seq, event) for event in events)
-        self._teller.forget(spoken_of)
-        for name in decided.keys() | spoken_of:
-            self._settle(self._jars[name], decided.get(name, []), now_s, arrivals[-1].seq)
-        return bool(decided or spoken_of)
+                changed.add(name)
+                if isinstance(item, Fed | Noted | TakenBack):
+                    self._teller.forget([name])
+        for name in changed:
+            self._settle(self._jars[name], now_s, arrivals[-1].seq)
+        return bool(changed)
 
     def tick(self, now_s: float, seq: int) -> None:
         """Let time pass for every jar up to `now_s`; all items up to `seq` have been stepped."""
         self.ticked_s = max(self.ticked_s, now_s)
         for jar in self.settings.jars:
-            decided = self._judge_anew(jar, seq) if jar.name in self._misjudged else []
-            self._settle(jar, decided + [(seq, event) for event in self._tick(jar, now_s)], now_s, seq)
+            if jar.name in self._misjudged:
+                self._judge_anew(jar, seq)
+            self._tick(jar, now_s, seq)
+            self._settle(jar, now_s, seq)
         if self.settings.notices.daily_summary is not None:
             self._teller.summarise(self.states(now_s), now_s)
 
@@ -174,38 +190,47 @@ class Jars:
         """What is believed about every jar, in the config's order."""
         return [vigil.look(self._vigils[jar.name], now_s) for jar in self.settings.jars]
 
-    def _take(self, jar: JarSettings, arrival: Arrival) -> tuple[Event, ...]:
-        self._vigils[jar.name], events = vigil.take(self._vigils[jar.name], arrival, jar)
-        if isinstance(arrival.item, TakenBack):
-            self._undone[jar.name].append(arrival)
-        elif isinstance(arrival.item, Noted) and arrival.item.what in (Noting.NEW_RUN, Noting.NEW_STARTER):
-            self._carried_s[jar.name] = float("-inf")
-        self._note_closed(jar, events)
-        return events
+    def _take(self, jar: JarSettings, arrival: Arrival) -> bool:
+        """One item; whether anything was decided by it."""
+        item, name = arrival.item, jar.name
+        new_run = isinstance(item, Noted) and item.what in (Noting.NEW_RUN, Noting.NEW_STARTER)
+        if new_run:
+            self._note_cut(jar)
+        self._vigils[name], events = vigil.take(self._vigils[name], arrival, jar)
+        self._note(jar, arrival.seq, events)
+        if new_run:
+            self._run_from[name], self._carried_s[name] = arrival.seq, float("-inf")
+        elif isinstance(item, TakenBack):
+            self._unkept[name].undone.append(arrival)
+        return bool(events)
 
-    def _tick(self, jar: JarSettings, now_s: float) -> tuple[Event, ...]:
+    def _tick(self, jar: JarSettings, now_s: float, seq: int) -> None:
         self._vigils[jar.name], events = vigil.tick_to(self._vigils[jar.name], now_s, jar)
-        self._note_closed(jar, events)
-        return events
+        self._note(jar, seq, events)
 
-    def _note_closed(self, jar: JarSettings, events: Iterable[Event]) -> None:
-        """A feeding closed a cycle: before it is kept, another feeding may close the next one."""
+    def _note(self, jar: JarSettings, seq: int, events: Iterable[Event]) -> None:
+        """What was decided, and the cycle that a feeding closed: before it is kept, another may close the next one."""
+        unkept, run_from = self._unkept[jar.name], self._run_from[jar.name]
+        unkept.decided += [_Decided(seq, event, run_from) for event in events]
         if any(event.kind is EventKind.FED for event in events):
             state = vigil.look(self._vigils[jar.name], self.ticked_s)
             if state.previous is not None:
-                self._closed[jar.name][state.previous.number] = state.previous
+                unkept.closed.append((run_from, state.previous))
 
-    def _settle(self, jar: JarSettings, decided: Iterable[tuple[int, Event]], now_s: float, seq: int) -> None:
+    def _note_cut(self, jar: JarSettings) -> None:
+        """A new run cuts the open cycle short."""
+        cycle = vigil.look(self._vigils[jar.name], self.ticked_s).cycle
+        if cycle is not None:
+            self._unkept[jar.name].closed.append((self._run_from[jar.name], cycle))
+
+    def _settle(self, jar: JarSettings, now_s: float, seq: int) -> None:
         """Keep what was decided and tell what follows. What the store cannot take now is kept with the next tick."""
         unkept = self._unkept[jar.name]
-        unkept += decided
         try:
             failpoint("stepped")
-            if unkept or self._undone[jar.name] or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
+            if unkept != _Unkept() or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S:
                 self._keep(jar, unkept, now_s, seq)
-                unkept.clear()
-                self._closed[jar.name].clear()
-                self._undone[jar.name].clear()
+                self._unkept[jar.name] = _Unkept()
                 failpoint("kept")
             state = vigil.look(self._vigils[jar.name], now_s)
             self._teller.tell(jar, state, now_s, self._listening_since_s)
@@ -214,57 +239,58 @@ class Jars:
                 raise
             log.error("%s: what was decided is not stored yet: %s", jar.name, error)
 
-    def _keep(self, jar: JarSettings, decided: Iterable[tuple[int, Event]], now_s: float, seq: int) -> None:
+    def _keep(self, jar: JarSettings, unkept: _Unkept, now_s: float, seq: int) -> None:
         """Events, the cycles that they changed and, where due, a carry: all of it or nothing."""
+        run_from = self._run_from[jar.name]
         with self.store.writing():
-            fed = False
-            for at_seq, event in decided:
-                self.store.add_events(jar.name, at_seq, [event])
-                fed = fed or event.kind is EventKind.FED
+            wrong = self._to_correct(jar, unkept, now_s, seq)
+            known = {run.id: self.store.cycles(run.id) for run, _ in wrong}
+            for one in unkept.decided:
+                self.store.add_events(jar.name, one.seq, [one.event], one.run_from)
             state = vigil.look(self._vigils[jar.name], now_s)
-            for cycle in (*self._closed[jar.name].values(), state.previous, state.cycle):
-                if cycle is not None:
-                    self.store.put_cycle(cycle)
-            for arrival in self._undone[jar.name]:
-                self._undo(jar, arrival, [event for _, event in decided], state)
-            due = fed or self._undone[jar.name] or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S
-            if due and jar.name not in self._misjudged:  # a restart would go on from the mistake
+            now = [(run_from, cycle) for cycle in (state.previous, state.cycle) if cycle is not None]
+            for began, cycle in (*unkept.closed, *now):
+                self.store.put_cycle(cycle, began)
+            for run, why in wrong:
+                again = [one.event for one in unkept.decided if one.run_from == run.first_seq]
+                cycles = [cycle.number for began, cycle in (*unkept.closed, *now) if began == run.first_seq]
+                correct(self.store, run, why, again, known[run.id], max(cycles, default=-1))
+                known[run.id] = self.store.cycles(run.id)
+                self._teller.forget([jar.name])
+            fed = any(one.event.kind is EventKind.FED for one in unkept.decided)
+            due = fed or unkept.undone or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S
+            # a restart would go on from the mistake, or in another run
+            if due and jar.name not in self._misjudged and seq >= run_from:
                 self.store.save_carry(jar.name, seq, now_s, vigil.freeze(self._vigils[jar.name]))
                 self._carried_s[jar.name] = now_s
 
-    def _undo(self, jar: JarSettings, arrival: Arrival, again: Sequence[Event], state: JarState) -> None:
-        """Something told was taken back and the jar judged anew without it, which decided `again`: replace what had
-        been decided from it, and forget the cycles that never were."""
-        run, item = self.store.open_run(jar.name), arrival.item
-        assert run is not None
-        assert isinstance(item, TakenBack)
-        telling = tellings.told_as(self.store, item.seq)
-        if telling is None or not told.changes_watch(telling):
-            return
-        before, since = self.store.events_about(run.id, item.seq)
-        stands = {standing.name(event) for event in (*standing.standing(before), *again)}
-        wrong = {standing.name(event) for event in standing.standing(since)} - stands
-        if wrong:
-            what = telling.what.value if isinstance(telling, Noted) else "fed"
-            event = Event(
-                kind=EventKind.TAKEN_BACK,
-                jar=jar.name,
+    def _to_correct(self, jar: JarSettings, unkept: _Unkept, now_s: float, seq: int) -> list[tuple[Run, Correction]]:
+        """The runs of which something was judged again, and why: what was decided before may no longer stand."""
+        found: list[tuple[Run, Correction]] = []
+        for arrival in unkept.undone:
+            assert isinstance(arrival.item, TakenBack)
+            telling = tellings.told_as(self.store, arrival.item.seq)
+            run = self.store.run_of(jar.name, arrival.item.seq)
+            if telling is None or run is None or not told.changes_watch(telling):
+                continue
+            why = Correction(
+                from_seq=arrival.item.seq,
+                mark=arrival.seq,
+                evidence={"told": telling.what.value if isinstance(telling, Noted) else "fed"},
                 happened_at_s=telling.time_s,
                 decided_at_s=arrival.received_s,
-                evidence={"told": what},
-                replaces=" ".join(sorted(wrong)),
             )
-            self.store.add_events(jar.name, arrival.seq, [event])
-        number = -1 if state.cycle is None else state.cycle.number
-        self.store.forget_cycles(run.id, number)
-        outbox.set_aside(self.store, jar.name, number, arrival.seq)
-        self._teller.forget([jar.name])
-
-
-def _thawed(carry: Carry, jar: JarSettings) -> Vigil:
-    """The jar as it was. Raises KeyError, TypeError, ValueError or AttributeError for what another version, or a
-    damaged disk, has left."""
-    thawed = vigil.thaw(carry, jar)
-    if thawed.carried:
-        culture.from_json(thawed.carried)
-    return thawed
+            found.append((run, why))
+        for run_from, from_seq in unkept.again:  # the same, unless this is another version than the one before it
+            run = self.store.run_of(jar.name, run_from)
+            if run is not None:
+                why = Correction(
+                    from_seq=from_seq,
+                    mark=seq,
+                    evidence={"again": True},
+                    happened_at_s=now_s,
+                    decided_at_s=now_s,
+                    until_s=now_s,
+                )
+                found.append((run, why))
+        return found

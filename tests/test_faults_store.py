@@ -24,6 +24,7 @@ from typing import Any
 
 import pytest
 
+from monitor.core.standing import standing
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
 from monitor.values import Event, EventKind, Fed, Noted, Noting, Stage, TakenBack
@@ -251,3 +252,55 @@ def test_a_carry_that_cannot_be_read_costs_nothing_but_time(
     assert again.notices() == notices
     assert again.state().stage is Stage.FALLING
     assert again.state().cycle == kitchen.state().cycle
+
+
+@pytest.mark.fault("D17")
+def test_a_damaged_carry_is_passed_over_for_the_one_before_it(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(THINGS, until_s=END_S)
+    kitchen.daemon.flush()
+    events, notices = kitchen.events(), kitchen.notices()
+    last, _ = next(kitchen.store.carries("rye", kitchen.store.last_seq()))
+    kitchen.store.write("INSERT INTO carry SELECT jar, seq + 1, time_s, '{' FROM carry WHERE seq = ?", (last,))
+    kitchen.store.close()
+    again = Kitchen(tmp_path / "s.db", END_S)
+    assert "rye: what was kept of it cannot be read" in caplog.text
+    assert "judged anew" not in caplog.text
+    assert again.events() == events
+    assert again.notices() == notices
+    assert again.state().cycle == kitchen.state().cycle
+
+
+@pytest.mark.fault("D17")
+@pytest.mark.parametrize("readable", [False, True])
+def test_what_another_version_decided_otherwise_is_replaced_and_told_once(tmp_path: Path, readable: bool) -> None:
+    """As if the version before had dated all it saw 4 min later and had seen one more feeding at the beginning, which
+    numbers each cycle one higher."""
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(THINGS, until_s=END_S)
+    kitchen.daemon.flush()
+    right, notices = kitchen.events(), kitchen.notices()
+    assert notices.count("feed_now") >= 1
+    store = kitchen.store
+    begins = store.query("SELECT min(seq) FROM carry")[0][0] if readable else 0
+    store.write("UPDATE event SET happened_s = happened_s + 240 WHERE seq > ?", (begins,))
+    if readable:
+        store.write("DELETE FROM carry WHERE seq > ?", (begins,))
+    else:
+        store.write("UPDATE carry SET body = '{}'")
+        store.write("UPDATE notice SET cycle = cycle + 1")
+        for run, number, body in store.query("SELECT run, number, body FROM cycle ORDER BY number DESC"):
+            higher = json.dumps(json.loads(body) | {"number": number + 1})
+            store.write(
+                "UPDATE cycle SET number = ?, body = ? WHERE run = ? AND number = ?", (number + 1, higher, run, number)
+            )
+    store.close()
+    again = Kitchen(tmp_path / "s.db", END_S)
+    again.to(END_S + 120)
+    stand = standing(again.events())
+    assert sorted((e.kind, e.happened_at_s) for e in stand) == sorted((e.kind, e.happened_at_s) for e in right)
+    assert again.notices() == notices
+    assert again.state().cycle == kitchen.state().cycle
+    run = again.store.open_run("rye")
+    assert run is not None
+    assert [cycle.number for cycle in again.store.cycles(run.id)] == [0, 1]

@@ -48,7 +48,8 @@ ALLOWED = {
     "status": {"values", "core", "runs"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "teller": {"values", "settings", "core", "runs"},  # what deserves a notice goes to the outbox
-    "jars": {"values", "settings", "core", "runs", "failpoint", "teller"},
+    "resume": {"values", "settings", "core", "runs"},  # where the watch of a jar begins again
+    "jars": {"values", "settings", "core", "runs", "failpoint", "resume", "teller"},
     "remembered": {"values", "runs"},  # from one start to the next
     "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "clock", "failpoint"},
     "orders": {"daemon"},  # what signals ask for

@@ -3,6 +3,7 @@ damaged is set aside and never silently replaced."""
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
@@ -238,19 +239,30 @@ def test_the_same_shape_is_no_new_run(store: Store, geometry: Any) -> None:
     assert store.runs()[0].geometry == geometry
 
 
-def test_a_restart_begins_from_the_last_carry_of_the_open_run(store: Store) -> None:
-    assert store.restart_point("rye") == (0, None)
+def test_a_jars_carries_come_back_as_they_were_the_last_first(store: Store) -> None:
+    assert list(store.carries("rye", 9)) == []
     store.ensure_run(RYE, T)
     store.add([delivery(n) for n in range(5)])
-    assert store.restart_point("rye") == (0, None)
     carry = {"noise": 0.1, "exact": 0.1 + 0.2, "none": None, "list": [1, [2.5]]}
     store.save_carry("rye", 3, T + 20, carry)
     store.save_carry("rye", 4, T + 30, {"later": True})
-    assert store.restart_point("rye") == (4, {"later": True})
-    assert store.latest_carry("rye", before_time_s=T + 29) == (3, carry)
-    store.begin_run(RYE, "asked for", T + 60)
-    assert store.restart_point("rye") == (5, None)
-    assert store.latest_carry("rye") is None
+    assert [(seq, json.loads(body)) for seq, body in store.carries("rye", 9)] == [(4, {"later": True}), (3, carry)]
+    assert [seq for seq, _ in store.carries("rye", 3)] == [3]
+    assert list(store.carries("oat", 9)) == []
+
+
+def test_an_item_lies_in_the_run_that_began_last_before_it(store: Store) -> None:
+    first = store.ensure_run(RYE, T)
+    store.add([delivery(n) for n in range(5)])
+    second = store.begin_run(RYE, "asked for", T + 60)
+    assert [run.id for run in store.live_runs("rye")] == [first.id, second.id]
+    assert [run and run.id for run in (store.run_of("rye", 5), store.run_of("rye", 6))] == [first.id, second.id]
+    assert store.run_of("rye", 0) is None
+    store.add_events("rye", 5, [event(0)], run_from=first.first_seq)
+    store.put_cycle(Cycle(jar="rye", number=1, fed_at_s=T), run_from=first.first_seq)
+    store.add_events("rye", 6, [event(10)])
+    assert [len(store.events(run.id)) for run in (first, second)] == [1, 1]
+    assert [len(store.cycles(run.id)) for run in (first, second)] == [1, 0]
 
 
 def test_old_carries_go_but_the_one_before_the_week_stays(store: Store) -> None:
@@ -260,7 +272,6 @@ def test_old_carries_go_but_the_one_before_the_week_stays(store: Store) -> None:
         store.save_carry("rye", day, T + day * 86_400, {"day": day})
     kept = [seq for (seq,) in store.query("SELECT seq FROM carry ORDER BY seq")]
     assert kept == list(range(13, 21))
-    assert store.latest_carry("rye", before_time_s=T + 13.5 * 86_400) == (13, {"day": 13})
 
 
 def test_deciding_again_adds_nothing(store: Store) -> None:

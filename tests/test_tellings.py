@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.core.standing import standing
-from monitor.runs import history, tellings
+from monitor.runs import history, outbox, tellings
 from monitor.runs.store import Store
 from monitor.values import Cycle, EventKind, Fed, JarState, Noted, Noting
 from tests.kitchen import SETTINGS, Kitchen
@@ -43,11 +43,18 @@ def believed(kitchen: Kitchen) -> JarState:
     return replace(kitchen.state(), forecast=None)
 
 
-def cycles(kitchen: Kitchen) -> list[Cycle]:
-    """As kept: hourly temperatures as of when something was last decided."""
-    run = kitchen.store.open_run("rye")
-    assert run is not None
-    return [replace(cycle, temperatures_c=()) for cycle in kitchen.store.cycles(run.id)]
+def cycles(kitchen: Kitchen, run: int | None = None) -> list[Cycle]:
+    """As kept, of one run or of the open one: hourly temperatures as of when something was last decided."""
+    if run is None:
+        open_run = kitchen.store.open_run("rye")
+        assert open_run is not None
+        run = open_run.id
+    return [replace(cycle, temperatures_c=()) for cycle in kitchen.store.cycles(run)]
+
+
+def decided(kitchen: Kitchen, run: int) -> list[tuple[EventKind, float]]:
+    """What stands of one run."""
+    return [(event.kind, event.happened_at_s) for event in standing(kitchen.store.events(run))]
 
 
 @pytest.mark.parametrize(
@@ -134,6 +141,78 @@ def test_what_is_taken_back_while_it_is_being_judged_leaves_no_trace_in_what_a_r
     assert believed(mistaken) == believed(plain)
     mistaken.store.close()
     assert believed(Kitchen(tmp_path / "mistaken.db", now_s=mistaken.now_s)) == believed(plain)
+
+
+@pytest.mark.parametrize("how", ["at once", "while nobody watched", "the shape was changed before"])
+def test_what_is_taken_back_of_a_run_that_has_ended_is_put_right_in_that_run(tmp_path: Path, how: str) -> None:
+    things = list(night(every_s=120.0, hours=12.0))
+    wider = replace(SETTINGS, jars=(replace(SETTINGS.jars[0], empty_mm=200.0),))
+    ends = []
+    for name in ("plain", "mistaken"):
+        kitchen = Kitchen(tmp_path / f"{name}.db")
+        kitchen.live(things[:200])
+        if name == "mistaken":
+            tell(kitchen, fed(kitchen))
+        kitchen.live(things[200:250])
+        kitchen.daemon.flush()
+        if how == "while nobody watched":
+            kitchen.store.close()
+            with Store.join(tmp_path / f"{name}.db") as beside:
+                if name == "mistaken":
+                    tellings.take_back(beside, "rye", kitchen.now_s)
+                beside.tell(noted(kitchen, Noting.NEW_RUN), kitchen.now_s)
+            kitchen = Kitchen(tmp_path / f"{name}.db", now_s=kitchen.now_s)
+        elif how == "at once":
+            if name == "mistaken":
+                tellings.take_back(kitchen.store, "rye", kitchen.now_s)
+            kitchen.store.tell(noted(kitchen, Noting.NEW_RUN), kitchen.now_s)
+            kitchen.daemon.turn(0.0)
+        else:
+            kitchen.store.close()
+            kitchen = Kitchen(tmp_path / f"{name}.db", now_s=kitchen.now_s, settings=wider)
+            kitchen.live(things[250:260])
+            kitchen.daemon.flush()
+            if name == "mistaken":
+                take_back(kitchen)
+        kitchen.live(things[260:], until_s=things[-1].received_s + 60)
+        kitchen.daemon.flush()
+        ends.append(kitchen)
+    plain, mistaken = ends
+    old, new = (run.id for run in mistaken.store.live_runs("rye"))
+    assert [e.kind for e in mistaken.store.events(old)].count(EventKind.TAKEN_BACK) == 1
+    assert decided(mistaken, old) == decided(plain, old)
+    assert EventKind.FED in [kind for kind, _ in decided(plain, old)]
+    assert cycles(mistaken, old) == cycles(plain, old)
+    assert len(cycles(plain, old)) > 1
+    # and the run that is open knows nothing of it
+    assert decided(mistaken, new) == [(e.kind, e.happened_at_s) for e in mistaken.store.events(new)]
+    assert decided(mistaken, new) == decided(plain, new)
+    assert [one for one in cycles(mistaken, new) if one.number > 0] == [
+        one for one in cycles(plain, new) if one.number > 0
+    ]
+    assert believed(mistaken) == believed(plain)
+    assert mistaken.notices() == plain.notices()
+
+
+def test_what_was_told_of_a_cycle_follows_it_when_one_before_it_never_was(tmp_path: Path) -> None:
+    """Told by mistake, then fed and seen: the real cycle is one earlier, and its notices are its own."""
+    kitchen = Kitchen(tmp_path / "s.db")
+    first = list(night(every_s=120.0, hours=12.0))
+    kitchen.live(first)
+    tell(kitchen, Fed(time_s=kitchen.now_s - 5 * H_S, jar="rye"))
+    second = [replace(thing, boot="b2") for thing in night(every_s=120.0, hours=12.0, start_s=START_S + 13 * H_S)]
+    kitchen.live(second)
+    kitchen.daemon.flush()
+    numbers = [cycle.number for cycle in cycles(kitchen)]
+    before = [one.notice for one in outbox.of_jar(kitchen.store, "rye") if one.notice.kind == "feed_now"]
+    assert numbers == [0, 1, 2, 3]
+    assert {notice.cycle for notice in before} == {1, 3}
+    take_back(kitchen)
+    assert [cycle.number for cycle in cycles(kitchen)] == [0, 1, 2]
+    after = [one.notice for one in outbox.of_jar(kitchen.store, "rye") if one.notice.kind == "feed_now"]
+    assert after[: len(before)] == [replace(one, cycle=2 if one.cycle == 3 else one.cycle) for one in before]
+    causes = [(one.cycle, one.repeat) for one in after]
+    assert len(set(causes)) == len(causes)
 
 
 def test_the_grams_of_a_seen_feeding_are_taken_back_and_the_feeding_stays(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -41,7 +41,7 @@ class Decisions(Database):
         with self.writing():
             run = self.open_run(jar.name)
             if run is None:
-                known = self.runs("WHERE jar.name = ? AND digest IS NULL", (jar.name,))
+                known = self.live_runs(jar.name)
                 return self.begin_run(jar, "watched again" if known else "first start", now_s)
             if run.geometry != jar.geometry:
                 return self.begin_run(jar, "the jar's shape was changed", now_s)
@@ -75,13 +75,14 @@ class Decisions(Database):
             digest IS NOT NULL FROM run JOIN jar ON jar.id = run.jar {where} ORDER BY run.id"""
         return [_run_of(row) for row in self.query(sql, values)]
 
-    def restart_point(self, jar: str) -> tuple[int, Carry | None]:
-        """(seq, carry) to begin from after a restart: step the arrivals after seq. Without a carry in the open run, it
-        is the run's beginning. Raises ValueError for one that is no JSON."""
-        run = self.open_run(jar)
-        if run is None:
-            return self._last()[0], None
-        return self.latest_carry(jar) or (run.first_seq - 1, None)
+    def live_runs(self, jar: str) -> list[Run]:
+        """All runs of a jar but imported ones, oldest first; the last is the open one."""
+        return self.runs("WHERE jar.name = ? AND digest IS NULL", (jar,))
+
+    def run_of(self, jar: str, seq: int) -> Run | None:
+        """The live run of a jar that item `seq` lies in; None before its first."""
+        found = self.runs("WHERE jar.name = ? AND digest IS NULL AND first_seq <= ?", (jar, seq))
+        return found[-1] if found else None
 
     def save_carry(self, jar: str, seq: int, time_s: float, carry: Carry) -> None:
         """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling. Not when
@@ -100,17 +101,13 @@ class Decisions(Database):
                 (jar_id, time_s - CARRIES_KEPT_S),
             )
 
-    def latest_carry(self, jar: str, before_time_s: float | None = None) -> tuple[int, Carry] | None:
-        """The last carry of the jar's open run, or the last one up to a time; None when there is none."""
-        run = self.open_run(jar)
-        if run is None:
-            return None
-        rows = self.query(
-            """SELECT seq, body FROM carry WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ? AND time_s <= ?
-                ORDER BY seq DESC LIMIT 1""",
-            (jar, run.first_seq, 1e300 if before_time_s is None else before_time_s),
-        )
-        return (rows[0][0], json.loads(rows[0][1])) if rows else None
+    def carries(self, jar: str, up_to_seq: int) -> Iterator[tuple[int, str]]:
+        """(seq, JSON) of a jar's carries of all its live runs, the last up to an item first."""
+        sql = """SELECT seq, body FROM carry WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq <= ?
+            ORDER BY seq DESC LIMIT 1"""
+        while rows := self.query(sql, (jar, up_to_seq)):
+            yield rows[0]
+            up_to_seq = rows[0][0] - 1
 
     def forget_carries(self, jar: str, from_seq: int) -> None:
         """Drop the carries that item `from_seq` had its part in: a restart begins before it."""
@@ -119,7 +116,7 @@ class Decisions(Database):
     def culture_before(self, run: Run) -> dict[str, Json]:
         """What had been learnt of the starter in the jar when a live run began, as its carry holds it: it outlives a
         change of jar, not one of starter. {} when nothing was learnt."""
-        runs = [one for one in self.runs("WHERE jar.name = ? AND digest IS NULL", (run.jar,)) if one.id <= run.id]
+        runs = [one for one in self.live_runs(run.jar) if one.id <= run.id]
         from_seq = max((one.first_seq for one in runs if one.reason == ANOTHER_STARTER), default=0)
         sql = """SELECT json_extract(body, '$.carried') FROM carry
             WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ? AND seq < ? AND json_valid(body)
@@ -128,11 +125,12 @@ class Decisions(Database):
         learnt: dict[str, Json] = json.loads(rows[0][0]) if rows and rows[0][0] else {}
         return learnt
 
-    def add_events(self, jar: str, seq: int, events: Sequence[Event]) -> int:
-        """Keep what was decided at item `seq` or at a tick after it; returns how many were new. Deciding again after a
-        restart adds nothing: a run holds one event of a kind for one pair of times."""
+    def add_events(self, jar: str, seq: int, events: Sequence[Event], run_from: int | None = None) -> int:
+        """Keep what was decided at item `seq` or at a tick after it, in the run that begins with item `run_from` (None:
+        the open one); returns how many were new. Deciding again after a restart adds nothing: a run holds one event of
+        a kind for one pair of times."""
         with self.writing():
-            jar_id, run = self._jar_and_run(jar, events[0].decided_at_s if events else 0.0, seq)
+            jar_id, run = self._jar_and_run(jar, events[0].decided_at_s if events else 0.0, seq, run_from)
             return sum(
                 self._db.execute(_ADD_EVENT, (jar_id, run, seq, *_event_row(event))).rowcount for event in events
             )
@@ -155,10 +153,11 @@ class Decisions(Database):
         rows = self.query(f"{_EVENTS} WHERE event.id > ? AND {live} ORDER BY event.id LIMIT ?", (place, limit))
         return [(row[0], _event_of(row)) for row in rows]
 
-    def put_cycle(self, cycle: Cycle) -> None:
-        """Keep what is known of a cycle of the jar's open run, in place of what was known before."""
+    def put_cycle(self, cycle: Cycle, run_from: int | None = None) -> None:
+        """Keep what is known of a cycle of the run that begins with item `run_from` (None: the jar's open one), in
+        place of what was known before."""
         with self.writing():
-            _, run = self._jar_and_run(cycle.jar, cycle.fed_at_s, self._last()[0] + 1)
+            _, run = self._jar_and_run(cycle.jar, cycle.fed_at_s, self._last()[0] + 1, run_from)
             self._put_cycle(run, cycle)
 
     def keep_judgement(self, run: Run, events: Iterable[Event], cycles: Iterable[Cycle]) -> None:
@@ -185,10 +184,11 @@ class Decisions(Database):
         rows = self.query("SELECT seq, received_s FROM item WHERE seq > 0 ORDER BY seq DESC LIMIT 1")
         return rows[0] if rows else (0, float("-inf"))
 
-    def _jar_and_run(self, name: str, now_s: float, next_seq: int) -> tuple[int, int]:
+    def _jar_and_run(self, name: str, now_s: float, next_seq: int, run_from: int | None = None) -> tuple[int, int]:
         jar = self.jar_id(name)
-        sql = "SELECT id FROM run WHERE jar = ? AND digest IS NULL AND ended_s IS NULL ORDER BY id DESC LIMIT 1"
-        found = self._db.execute(sql, (jar,)).fetchone()
+        which = "ended_s IS NULL" if run_from is None else "first_seq = ?"
+        sql = f"SELECT id FROM run WHERE jar = ? AND digest IS NULL AND {which} ORDER BY id DESC LIMIT 1"
+        found = self._db.execute(sql, (jar,) if run_from is None else (jar, run_from)).fetchone()
         if found is None:
             return jar, self._insert_run(name, "first reading", now_s, next_seq, None, format_geometry(Straight()))
         return jar, found[0]

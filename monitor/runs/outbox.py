@@ -6,7 +6,7 @@ decides what to put in, the notices' sink sends and marks. All functions join an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -55,13 +55,20 @@ def outside(notice: Notice) -> Kept:
     return Kept(id=0, message_id=message_id, run=0, notice=notice, state=State.PENDING, changed_s=notice.due_s)
 
 
-def set_aside(store: Store, jar: str, after_cycle: int, mark: int) -> None:
-    """The cycles after `after_cycle` never were: what was told of them stays in the record under the number -`mark`,
-    so that it does not stand for the next cycle of that number, and what waits is not sent."""
-    run = store.open_run(jar)
-    sql = f"""UPDATE OR REPLACE notice SET cycle = -?, state = CASE WHEN {_WAITING} THEN 'superseded' ELSE state END
-        WHERE run = ? AND jar = ? AND cycle > ?"""
-    store.write(sql, (mark, run.id if run else 0, jar, after_cycle))
+def renumber(store: Store, jar: str, run: int, numbers: Mapping[int, int | None], mark: int) -> None:
+    """The cycles of a run have other numbers now; None for one that never was: what was told of it stays in the record
+    under a number below zero that item `mark` makes its own, so that it does not stand for another cycle, and what
+    waits is not sent."""
+    moved = {old: _aside(mark, old) if new is None else new for old, new in numbers.items() if new != old}
+    with store.writing():
+        for old in moved:  # out of each other's way first: one cause is there once
+            store.write(_RENUMBER, (_aside(mark, old), run, jar, old))
+        for old, new in moved.items():
+            if new >= 0:
+                store.write(_RENUMBER, (new, run, jar, _aside(mark, old)))
+            else:
+                sql = f"UPDATE notice SET state = 'superseded' WHERE run = ? AND jar = ? AND cycle = ? AND {_WAITING}"
+                store.write(sql, (run, jar, new))
 
 
 def due(store: Store, now_s: float, limit: int = 20) -> list[Kept]:
@@ -115,6 +122,7 @@ def latest(store: Store, limit: int = 50) -> list[Kept]:
     return _select(store, "1 ORDER BY id DESC LIMIT ?", (limit,))
 
 
+_RENUMBER = "UPDATE OR IGNORE notice SET cycle = ? WHERE run = ? AND jar = ? AND cycle = ?"
 _WAITING = "state = 'pending'"
 _COLUMNS = "id, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent"
 _PUT = f"""INSERT INTO notice ({_COLUMNS.removeprefix("id, ")}, changed_s)
@@ -147,6 +155,10 @@ def _kept(row: tuple[Any, ...]) -> Kept:
         state=State(state),
         changed_s=changed_s,
     )
+
+
+def _aside(mark: int, number: int) -> int:
+    return -(mark * 1_000_000 + number)  # a run of a million cycles is one of a thousand years
 
 
 def _message_id(notice: Notice, run: int) -> str:

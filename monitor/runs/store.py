@@ -136,10 +136,12 @@ class Store(Decisions):
         told = [items.told_of(*row) for seq, *row in self.query(sql, (run.jar, run.id)) if seq not in taken_back]
         return [item for item in told if isinstance(item, Fed)]
 
-    def taken_back(self) -> set[int]:
-        """The items that were told by mistake."""
-        sql = "SELECT told FROM item WHERE told IS NOT NULL AND told LIKE ?"
-        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, (items.TAKING_BACK,))]
+    def taken_back(self, jar: str | None = None) -> set[int]:
+        """The items that were told by mistake, of one jar or of all."""
+        of_jar = "" if jar is None else "AND jar = (SELECT id FROM jar WHERE name = ?)"
+        sql = f"SELECT told FROM item WHERE told IS NOT NULL AND told LIKE ? {of_jar}"
+        values = (items.TAKING_BACK,) if jar is None else (items.TAKING_BACK, jar)
+        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, values)]
         return {item.seq for item in told if isinstance(item, TakenBack)}
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:

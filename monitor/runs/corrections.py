@@ -1,0 +1,67 @@
+"""What was decided, put right openly after a jar was judged again: because something told was taken back, or by another
+version of this program, which may decide otherwise.
+
+Nothing decided is ever unstored: a `taken_back` event names what does not stand any more. Cycles are what is known now,
+so those that never were go; what was told of a cycle follows it to its new number, so that nothing is told twice and
+nothing is held back because another cycle had its number. All functions join an enclosing `with store.writing():`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import inf
+
+from monitor.core import standing
+from monitor.core.told import MATCH_S
+from monitor.runs import outbox
+from monitor.runs.store import Run, Store
+from monitor.values import Cycle, Event, EventKind, Json
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """Why a jar was judged again: `evidence`, of the time `happened_at_s`, as was known at item `mark`. All that was
+    decided at item `from_seq` or after it was decided once more."""
+
+    from_seq: int
+    mark: int
+    evidence: Mapping[str, Json]
+    happened_at_s: float
+    decided_at_s: float
+    until_s: float = inf  # a machine that starts with its clock behind has yet to come to what was decided later
+
+
+def correct(store: Store, run: Run, why: Correction, again: Iterable[Event], known: Sequence[Cycle], last: int) -> None:
+    """Replace what a run has of events since `why.from_seq` that were not decided `again`, and forget the cycles after
+    number `last`. `known` are the run's cycles as they were kept before they were judged anew. Raises StoreTrouble."""
+    before, since = store.events_about(run.id, why.from_seq)
+    stands = {standing.name(event) for event in (*standing.standing(before), *again)}
+    wrong = {standing.name(one) for one in standing.standing(since) if one.decided_at_s <= why.until_s} - stands
+    if not wrong:
+        return
+    event = Event(
+        kind=EventKind.TAKEN_BACK,
+        jar=run.jar,
+        happened_at_s=why.happened_at_s,
+        decided_at_s=why.decided_at_s,
+        evidence=why.evidence,
+        replaces=" ".join(sorted(wrong)),
+    )
+    store.add_events(run.jar, why.mark, [event], run.first_seq)
+    store.forget_cycles(run.id, last)
+    outbox.renumber(store, run.jar, run.id, _numbers(known, store.cycles(run.id)), why.mark)
+
+
+def _numbers(known: Sequence[Cycle], now: Sequence[Cycle]) -> dict[int, int | None]:
+    """The number that each known cycle has now, by its feeding; None for one that is not there any more."""
+    left = list(now)
+    numbers: dict[int, int | None] = {}
+    for cycle in known:
+        same = min(left, key=lambda one: abs(one.fed_at_s - cycle.fed_at_s), default=None)
+        if same is not None and abs(same.fed_at_s - cycle.fed_at_s) <= MATCH_S:
+            left.remove(same)
+            numbers[cycle.number] = same.number
+        else:
+            numbers[cycle.number] = None
+    return numbers
