@@ -16,6 +16,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, expect
 
 from monitor.page.server import PageServer
+from monitor.page.telling import DISCARD, Refused, fed_of
+from monitor.runs.items import LEAST_G, MOST_G
 from monitor.settings import PageSettings
 from monitor.values import Fed, Noted, Noting
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, serious
@@ -152,6 +154,56 @@ def test_a_slip_is_taken_back(home: Home, context: BrowserContext) -> None:
     assert since is not None
     wait_until(lambda: int(eyes.chart("slip")["points"]) >= int(before["points"]), "the earlier cycle's curve is back")
     assert not eyes.wrong
+
+
+@pytest.mark.parametrize(
+    ("field", "grams"),
+    [("Starter, g", "0.05"), ("Starter, g", "-1"), ("Water, g", "20000.5"), ("Flour, g", "0"), ("Flour, g", "0.09")],
+)
+def test_grams_that_the_server_refuses_are_not_sent(
+    home: Home, context: BrowserContext, field: str, grams: str
+) -> None:
+    eyes = Eyes(context, home.url)
+    mine = card(eyes.page, "slip")
+    before = home.told("slip")
+    mine.get_by_text("Other amounts").click()
+    mine.get_by_label(field, exact=True).fill(grams)
+    mine.get_by_text("Other amounts").click()
+    mine.get_by_role("button", name=re.compile("^Fed")).first.click()
+    key = f"{field.split(',')[0].lower()}_g"
+    with pytest.raises(Refused) as refused:
+        fed_of({key: float(grams)}, home.kitchen.settings.jars[0], 0.0)
+    limits = re.search(r"must be (.*)$", str(refused.value))
+    assert limits is not None
+    expect(mine.locator(".said")).to_have_text(f"Not recorded: {key[:-2]} must be {limits[1]} g.")
+    expect(mine.get_by_label(field, exact=True)).to_be_focused()  # it is opened again
+    assert home.told("slip") == before
+    assert not eyes.wrong
+
+
+def test_the_fields_take_what_the_server_takes(home: Home, context: BrowserContext) -> None:
+    eyes = Eyes(context, home.url)
+    mine = card(eyes.page, "slip")
+    mine.get_by_text("Other amounts").click()
+    for field, least_g in (("Starter, g", 0.0), ("Flour, g", LEAST_G), ("Water, g", 0.0)):
+        input_ = mine.get_by_label(field, exact=True)
+        assert float(input_.get_attribute("min") or "nan") == least_g
+        assert float(input_.get_attribute("max") or "nan") == MOST_G
+    mine.get_by_text("Write something down").click()
+    mine.get_by_role("combobox", name="What").select_option("Discard")
+    weight = mine.get_by_label("How much, g")
+    for end in ("min", "max"):
+        assert re.fullmatch(DISCARD, f"used {weight.get_attribute(end)}")
+    weight.fill(".5")
+    mine.get_by_role("button", name="Write it down").click()
+    expect(mine.locator(".said")).to_have_text("Noted: discard.")
+    note = home.told("slip")[-1]
+    assert isinstance(note, Noted)
+    assert note.text == "kept 0.5"
+    weight.fill("0")
+    tap(mine, "Write it down")
+    expect(mine.locator(".said")).to_contain_text("How many grams?")
+    assert home.told("slip")[-1] == note
 
 
 @pytest.mark.parametrize(

@@ -107,21 +107,22 @@ def _table(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:
     return body
 
 
-def _number(given: Mapping[str, Any], key: str, low: float, high: float) -> float | None:
+def _number(given: Mapping[str, Any], key: str, low: float, high: float, limits: str = "") -> float | None:
     value = given.get(key)
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise Refused(f"{key}: must be a number or null")
     if not low <= value <= high:  # nor NaN
-        raise Refused(f"{key}: must be {low:g} to {high:g}")
+        raise Refused(f"{key}: must be {limits or f'{low:g} to {high:g}'}")
     return float(value)
 
 
 def _grams(given: Mapping[str, Any], key: str) -> float | None:
-    value = _number(given, key, 0.0, MOST_G)
+    limits = f"0, or {LEAST_G:g} to {MOST_G:g}"
+    value = _number(given, key, 0.0, MOST_G, limits)
     if value is not None and 0.0 < value < LEAST_G:
-        raise Refused(f"{key}: must be 0, or {LEAST_G:g} to {MOST_G:g}")
+        raise Refused(f"{key}: must be {limits}")
     return value
 
 

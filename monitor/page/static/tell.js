@@ -6,6 +6,7 @@ import { el, jarPath, post } from "./words.js";
 const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
 const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
 const SINCE = [[0, "just now"], [10, "10 min ago"], [30, "half an hour ago"], [60, "1 h ago"], [120, "2 h ago"], [240, "4 h ago"], [480, "8 h ago"]];
+const LEAST_G = 0.1, MOST_G = 20000, LEAST_DISCARD_G = 0.001, MOST_DISCARD_G = 99999.999; // as the API takes them
 const SNOOZES = [[1, "1 h"], [3, "3 h"], [8, "8 h"], [24, "24 h"]];
 // the notebook: what, its words, what else is asked ("text", "grams", or choices), a hint
 const NOTES = [
@@ -23,6 +24,7 @@ const NOTES = [
 ];
 
 const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { value, selected: value === chosen }, words));
+const weighed = (min, max) => el("input", { type: "number", class: "grams", min, max, step: "any", inputmode: "decimal" });
 const number = (input) => (input.value === "" ? null : Number(input.value));
 
 export function tellPanel(name, live) {
@@ -54,8 +56,8 @@ export function tellPanel(name, live) {
   const takeBack = () => jar?.last_told && send("taken_back", { seq: jar.last_told.seq }, `Taken back: ${jar.last_told.what_words}.`);
 
   // fed, hooch, snooze
-  const field = (key) => el("input", { type: "number", class: "grams", name: key, min: 0, max: 20000, step: "any", inputmode: "decimal" });
-  const grams = { starter_g: field("starter_g"), flour_g: field("flour_g"), water_g: field("water_g") };
+  const grams = { starter_g: weighed(0, MOST_G), flour_g: weighed(LEAST_G, MOST_G), water_g: weighed(0, MOST_G) }; // a feeding adds flour
+  for (const [key, input] of Object.entries(grams)) input.name = key;
   const flour = el("input", { type: "text", name: "flour", maxlength: 100, autocomplete: "off" });
   const when = el("select", { name: "when" }, ...options(SINCE, 0));
   const amounts = el("small");
@@ -64,19 +66,28 @@ export function tellPanel(name, live) {
     amounts.textContent = values.every((v) => v === "?") ? "no amounts" : `${values.join(" + ")} g`;
   };
   for (const input of [...Object.values(grams), flour]) input.addEventListener("input", () => { touched = true; sayAmounts(); });
-  const feed = (minutes_ago) => send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
-    flour: flour.value || null, minutes_ago }, "Feeding recorded.");
+  function feed(minutes_ago) {
+    const wrong = Object.values(grams).find((input) => !input.checkValidity() || (number(input) > 0 && number(input) < LEAST_G));
+    if (wrong) {
+      said.textContent = `Not recorded: ${wrong.name.replace("_g", "")} must be ${wrong === grams.flour_g ? "" : "0, or "}${LEAST_G} to ${MOST_G} g.`;
+      other.open = true;
+      wrong.focus();
+      return;
+    }
+    send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
+      flour: flour.value || null, minutes_ago }, "Feeding recorded.");
+  }
   const fed = button("Fed", false, () => feed(Number(when.value)));
   fed.append(" ", amounts);
   const hours = el("select", { name: "hours", "aria-label": "Snooze for" }, ...options(SNOOZES, 3));
   const snooze = button("Snooze", true, () => send("snoozed", { hours: Number(hours.value) }, `No notices for ${hours.value} h, except what cannot wait.`));
+  const other = el("details", {}, el("summary", {}, "Other amounts, another flour, another time"),
+    el("div", { class: "row" },
+      el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
+      el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value)))));
   const node = el("section", { class: "tell", "aria-label": `Tell about ${name}` },
     el("div", { class: "row" }, fed, button("Seen hooch", true, () => note("hooch", "", HUNGRY)), el("div", { class: "pair" }, snooze, hours)),
-    el("details", {}, el("summary", {}, "Other amounts, another flour, another time"),
-      el("div", { class: "row" },
-        el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
-        el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value))))),
-    said, back);
+    other, said, back);
 
   // the notebook is made when it is opened: most mornings it is not
   const notebook = el("details", { class: "notebook" }, el("summary", {}, "Write something down"));
@@ -84,7 +95,7 @@ export function tellPanel(name, live) {
   function makeNotebook() {
     const what = el("select", {}, ...options(NOTES.map(([key, words]) => [key, words])));
     const choice = el("select"), text = el("input", { type: "text", maxlength: 2000, autocomplete: "off" });
-    const weight = el("input", { type: "number", class: "grams", min: 0, max: 20000, step: "any", inputmode: "decimal" });
+    const weight = weighed(LEAST_DISCARD_G, MOST_DISCARD_G);
     const choosing = el("label", {}, "Which", choice), writing = el("label", { class: "wide" }, "In your words", text), weighing = el("label", {}, "How much, g", weight);
     const kind = () => NOTES.find(([key]) => key === what.value);
     const shape = () => {
@@ -99,8 +110,8 @@ export function tellPanel(name, live) {
     shape();
     const write = button("Write it down", true, () => {
       const [key, words, asks, hint] = kind();
-      if (hint === "grams" && !(Number(weight.value) > 0)) { said.textContent = "How many grams? Weigh it, or guess."; weight.focus(); return; }
-      const parts = [Array.isArray(asks) ? choice.value : null, hint === "grams" && weight.value !== "" ? weight.value : null, asks === "text" ? text.value : null];
+      if (hint === "grams" && !(number(weight) > 0 && weight.checkValidity())) { said.textContent = "How many grams? Weigh it, or guess."; weight.focus(); return; }
+      const parts = [Array.isArray(asks) ? choice.value : null, hint === "grams" ? `${Number(number(weight).toFixed(3))}` : null, asks === "text" ? text.value : null];
       note(key, parts.filter((part) => part !== null).join(" "), key === "mould" ? MOULD : key === "hooch" ? HUNGRY : `Noted: ${words.toLowerCase()}.`);
     });
     return el("div", { class: "row" }, el("label", {}, "What", what), choosing, weighing, writing, write);
