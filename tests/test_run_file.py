@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.runs import cells, rfc3339, run_file
+from monitor.runs.items import LEAST_G
 from monitor.runs.run_file import RunFile, RunFileError
 from monitor.values import Fed, Reading, Straight, Tapered
 
@@ -231,13 +232,14 @@ def test_write_read_write_is_identical(tmp_path_factory: pytest.TempPathFactory,
     assert second.getvalue() == first.getvalue()
 
 
-grams = st.none() | st.floats(0, 1e6)
+flour_grams = st.none() | st.floats(LEAST_G, 1e6)
+grams = st.just(0.0) | flour_grams
 feedings = st.builds(
     Fed,
     time_s=moments,
     jar=st.just("rye"),
     starter_g=grams,
-    flour_g=grams,
+    flour_g=flour_grams,
     water_g=grams,
     flour=st.none() | texts.map(lambda text: " ".join(text.split())).filter(bool),
 )
@@ -263,6 +265,26 @@ def test_bad_feedings_are_named_by_line(tmp_path: Path) -> None:
     assert [row.line for row in rejected] == [3, 4]
     with pytest.raises(RunFileError, match="no column fed_at"):
         run_file.read_feedings(file_of(tmp_path, "time,starter_g\n"), "rye")
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "says"),
+    [
+        ("starter_g", "0.05", "starter_g: must be 0, or 0.1 or more"),
+        ("water_g", "1e-9", "water_g: must be 0, or 0.1 or more"),
+        ("flour_g", "0.09", "flour_g: must be 0.1 or more"),
+        ("flour_g", "0", "flour_g: must be 0.1 or more"),
+        ("flour_g", "-1", "flour_g: not an amount in grams"),
+        ("starter_g", "0", None),
+        ("flour_g", "0.1", None),
+        ("flour_g", "", None),
+    ],
+)
+def test_grams_are_held_to_what_may_be_told(tmp_path: Path, column: str, cell: str, says: str | None) -> None:
+    path = file_of(tmp_path, f"fed_at,{column}\n2026-03-02T06:00:00Z,{cell}\n")
+    fed, rejected = run_file.read_feedings(path, "rye")
+    assert [row.reason for row in rejected] == ([] if says is None else [says])
+    assert len(fed) == (1 if says is None else 0)
 
 
 # --- a spreadsheet must not run it ----------------------------------------------------------------------------------

@@ -20,6 +20,7 @@ from typing import Literal, TextIO
 from monitor.core.geometry import parse_geometry
 from monitor.runs import rfc3339
 from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
+from monitor.runs.items import LEAST_G
 from monitor.settings import JarSettings
 from monitor.values import Fed, Geometry, Reading, Straight
 
@@ -205,8 +206,9 @@ def columns_of(rows: Iterable[tuple[float | None, Reading]]) -> tuple[str, ...]:
 
 
 def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedRow]]:
-    """The feedings told in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`; grams may be empty), in file
-    order, and the rows that are none. Raises RunFileError when the file is missing or has no `fed_at` column."""
+    """The feedings told in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`; grams may be empty, else they are
+    held to what `jartide fed` takes), in file order, and the rows that are none. Raises RunFileError when the file is
+    missing or has no `fed_at` column."""
     path = Path(path)
     fed: list[Fed] = []
     rejected: list[RejectedRow] = []
@@ -248,6 +250,8 @@ def _grams(name: str, cell: str) -> float | None:
         raise ValueError(f"{name}: not a number") from None
     if not 0 <= value <= LARGEST:
         raise ValueError(f"{name}: not an amount in grams")
+    if value < LEAST_G and (value > 0 or name == "flour_g"):  # a feeding adds flour
+        raise ValueError(f"{name}: must be {'' if name == 'flour_g' else '0, or '}{LEAST_G:g} or more")
     return value
 
 
