@@ -71,8 +71,9 @@ def test_slow_power_of_the_wander_is_learnt_within_a_factor_of_four(sd_mm: float
     x = wander(rng, 400, sd_mm, tau_min) + rng.normal(0.0, white_mm2**0.5, 400)
     x = x + 60.0 / (1.0 + np.exp(-(np.arange(400) - 150) / 20.0))  # under a rise of 60 mm
     for i in range(16, 400):
-        means = [[float(x[i - (k + 1) * s : i - k * s].mean()) for k in (3, 2, 1, 0)] for s in noises.SPANS]
-        learn_wander(found, means, [white_mm2 / s for s in noises.SPANS])
+        for number, span in enumerate(noises.SPANS):
+            newest, second, third, oldest = (float(x[i - (k + 1) * span : i - k * span].mean()) for k in range(4))
+            learn_wander(found, number, newest - 3.0 * second + 3.0 * third - oldest, white_mm2 / span)
     fit_wander(found)
     power = found.wander_mm2 * 2.0 * found.tau_min
     assert 0.25 <= power / (sd_mm**2 * 2.0 * tau_min) <= 4.0

@@ -60,8 +60,8 @@ def test_the_running_scan_is_the_brute_force_one(levels: list[float | None]) -> 
             luck = LUCK * (2.0 * math.log(max(n / early, 1.0)) * of_early) ** 0.5
             z = (max(before) - luck - now) / (of_late + of_early) ** 0.5
             best = z if best is None or z > best else best
-    if best is None:
-        assert found is None
+    if best is None or best < 1e-9:  # nothing stands lower than before
+        assert found is None or found.z < 1e-9
     else:
         assert found is not None
         assert found.z == pytest.approx(best, rel=1e-9, abs=1e-9)

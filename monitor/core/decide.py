@@ -137,24 +137,22 @@ def _learn(v: Vigil) -> None:
     """Wander from third differences of neighbouring means."""
     level, present, inverse = v.history.level, v.history.present, v.history.inverse
     i = len(level) - 1
-    means: list[list[float]] = []
-    white: list[float] = []
-    for span in SPANS:
-        four: list[float] = []
-        counts = 0.0
-        if i >= 4 * span:
-            for k in (3, 2, 1, 0):
-                hi, lo = i - k * span, i - (k + 1) * span
-                count = present[hi] - present[lo]
-                if count < max(1, span // 2):
-                    four = []
-                    break
-                counts += count
-                four.append((level[hi] - level[lo]) / count)
-        means.append(four)
-        share = (inverse[i] - inverse[i - 4 * span]) / counts if four else 0.0
-        white.append(v.noise.white_mm2 * share / (counts / 4.0) if four else 0.0)
-    learn_wander(v.noise, means, white)
+    for k, span in enumerate(SPANS):
+        if i < 4 * span:
+            break
+        n4, n3, n2, n1, n0 = present[i - 4 * span : i + 1 : span]
+        least = max(1, span // 2)
+        if n0 - n1 < least or n1 - n2 < least or n2 - n3 < least or n3 - n4 < least:
+            continue
+        y4, y3, y2, y1, y0 = level[i - 4 * span : i + 1 : span]
+        mean0, mean1, mean2, mean3 = (
+            (y0 - y1) / (n0 - n1),
+            (y1 - y2) / (n1 - n2),
+            (y2 - y3) / (n2 - n3),
+            (y3 - y4) / (n3 - n4),
+        )
+        white_mm2 = 4.0 * v.noise.white_mm2 * (inverse[i] - inverse[i - 4 * span]) / (n0 - n4) ** 2
+        learn_wander(v.noise, k, mean0 - 3.0 * mean1 + 3.0 * mean2 - mean3, white_mm2)
     v.learnt_bins += 1
     if v.learnt_bins % (FIT_BINS if v.noise.rough_n[0] < FIT_OFTEN_BINS else 4 * FIT_BINS) == 0:
         fit_wander(v.noise)

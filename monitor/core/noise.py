@@ -107,32 +107,29 @@ def learn_white_slow(noise: Noise, second_difference: float) -> None:
     learn_white(noise, 2.0 * square, 1)
 
 
-def learn_wander(noise: Noise, means: list[list[float]], white_part: list[float]) -> None:
-    """Third differences of neighbouring means over 5, 10 and 20 min leave no trend up to a parabola. `means[i]` holds
-    four means at SPANS[i], newest last (empty: not to be had); `white_part[i]` the white variance of one such mean.
-    """
-    for i, four in enumerate(means):
-        if not four:
-            continue
-        third = four[3] - 3.0 * four[2] + 3.0 * four[1] - four[0]
-        usual = noise.rough_mm2[i] if noise.rough_n[i] > 10.0 else 0.3 + white_part[i]
-        square = min(third * third / 20.0, CLIP * usual)
-        noise.rough_n[i] = n = min(noise.rough_n[i] + 1.0, WANDER_MEMORY_N)
-        noise.rough_mm2[i] += (square - noise.rough_mm2[i]) / n
-        noise.rough_white_mm2[i] += (white_part[i] - noise.rough_white_mm2[i]) / n
+def learn_wander(noise: Noise, k: int, third_mm: float, white_mm2: float) -> None:
+    """The third difference of four neighbouring means, which leaves no trend up to a parabola, over SPANS[k] bins each;
+    `white_mm2` is the white variance of one such mean."""
+    usual = noise.rough_mm2[k] if noise.rough_n[k] > 10.0 else 0.3 + white_mm2
+    square = min(third_mm * third_mm / 20.0, CLIP * usual)
+    noise.rough_n[k] = n = min(noise.rough_n[k] + 1.0, WANDER_MEMORY_N)
+    noise.rough_mm2[k] += (square - noise.rough_mm2[k]) / n
+    noise.rough_white_mm2[k] += (white_mm2 - noise.rough_white_mm2[k]) / n
 
 
 def fit_wander(noise: Noise) -> None:
     """Posterior mean of the wander's variance and slow power over WANDERS: a mean of n squares is scaled chi-square,
     its
     likelihood exp(-n/2 (ln m + seen / m)) with m expected. Overlapping differences count as n / (2 span) free ones."""
+    shares = [n / (4.0 * span) for n, span in zip(noise.rough_n, SPANS, strict=True)]
+    seen = list(zip(shares, noise.rough_white_mm2, noise.rough_mm2, strict=True))
     logs = []
     for _, _, weight, expected in WANDERS:
         total = weight
-        for i, span in enumerate(SPANS):
-            if noise.rough_n[i] > 0.0:
-                m = expected[i] + noise.rough_white_mm2[i]
-                total -= noise.rough_n[i] / (4.0 * span) * (log(m) + noise.rough_mm2[i] / m)
+        for m, (share, white, rough) in zip(expected, seen, strict=True):
+            if share > 0.0:
+                m += white
+                total -= share * (log(m) + rough / m)
         logs.append(total)
     top = max(logs)
     mass = variance = power = 0.0

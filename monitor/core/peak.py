@@ -28,7 +28,7 @@ from monitor.core.history import History
 from monitor.core.noise import BIN_MIN, Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
-RING = SCALES[-1] + 2
+RING = SCALES[-1] + 1
 NOTHING = -1e9
 LUCK = 0.5  # share of the expected excess of the best of independent means
 FALL_Z = 4.5  # once in 200 days of a jar; see above
@@ -36,13 +36,12 @@ FALL_Z = 4.5  # once in 200 days of a jar; see above
 
 @dataclass(slots=True)
 class Scan:
-    """`means` is a ring over the bins of the window means that ended there, one a scale; `best[b][a]` is the best mean
-    of scale a whose window ended before the latest window of scale b began, `best_at` the bin at which it ended. It is
-    a function of the history alone, so a carry does not hold it."""
+    """`best` and `best_at` are rings over the bins: the best mean of each scale among the windows that ended up to
+    there, and the bin at which it ended. What ended before the latest window of scale b began is found b bins back. It
+    is a function of the history alone, so a carry does not hold it."""
 
-    means: list[list[float]] = field(default_factory=lambda: [[] for _ in range(RING)])
-    best: list[list[float]] = field(default_factory=lambda: [[NOTHING] * len(SCALES) for _ in SCALES])
-    best_at: list[list[int]] = field(default_factory=lambda: [[-1] * len(SCALES) for _ in SCALES])
+    best: list[list[float]] = field(default_factory=lambda: [[NOTHING] * len(SCALES)] * RING)
+    best_at: list[list[int]] = field(default_factory=lambda: [[-1] * len(SCALES)] * RING)
     bins: int = 0
 
 
@@ -61,7 +60,7 @@ class Drop:
 
 
 def search(scan: Scan, history: History, noise: Noise) -> Drop | None:
-    """Take in the bins closed since the last call; the strongest drop at the newest, or None before there is any."""
+    """Take in the bins closed since the last call; the strongest drop at the newest, or None when there is none."""
     latest = catch_up(scan, history)
     return _strongest(scan, latest, history, noise) if latest else None
 
@@ -70,50 +69,49 @@ def catch_up(scan: Scan, history: History) -> list[float]:
     """Take in the bins closed since the last call; the window means at the newest bin, one a scale (NOTHING: too few
     bins have a level). Empty when there is no new bin."""
     level, present = history.level, history.present
-    means = scan.means
     latest: list[float] = []
     while scan.bins < len(level) - 1:
+        before = scan.bins % RING
         scan.bins += 1
         i = scan.bins
+        best, best_at = scan.best[before], scan.best_at[before]
         latest = []
-        for m in SCALES:
+        better = False
+        for m, most in zip(SCALES, best, strict=True):
             mean = NOTHING
             if m <= i:
                 count = present[i] - present[i - m]
                 if count >= m / 3.0:  # sampling each 10 min fills every other bin
                     mean = (level[i] - level[i - m]) / count
+                    better = better or mean > most
             latest.append(mean)
-        means[i % RING] = latest
-        for m, best, best_at in zip(SCALES, scan.best, scan.best_at, strict=True):
-            j = i - m
-            if j < 1:
-                break
-            for a, mean in enumerate(means[j % RING]):
-                if mean > best[a]:
-                    best[a], best_at[a] = mean, j
+        if better:  # else the lists are shared with the bin before
+            best_at = [i if new > old else at for new, old, at in zip(latest, best, best_at, strict=True)]
+            best = [max(new, old) for new, old in zip(latest, best, strict=True)]
+        scan.best[i % RING], scan.best_at[i % RING] = best, best_at
     return latest
 
 
 def _strongest(scan: Scan, latest: list[float], history: History, noise: Noise) -> Drop | None:
-    size, i = len(SCALES), scan.bins
+    i = scan.bins
     present, inverse = history.present, history.inverse
     hour = max(0, i - 12)
     filled = max(present[i] - present[hour], 1.0)
     white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
     variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
     luck = [LUCK * sqrt(2.0 * log(max(i / m, 1.0)) * v) for m, v in zip(SCALES, variances, strict=True)]
-    best_z, at = NOTHING, (0, 0)
+    best_z, at = 0.0, (-1, -1)
     for b, mean in enumerate(latest):
         if mean == NOTHING:
             continue
-        best = scan.best[b]
-        for a in range(size):
-            z = (best[a] - luck[a] - mean) / sqrt(variances[a] + variances[b])
-            if z > best_z:
+        for a, highest in enumerate(scan.best[(i - SCALES[b]) % RING]):
+            lower = highest - luck[a] - mean
+            if lower > 0.0 and (z := lower / sqrt(variances[a] + variances[b])) > best_z:
                 best_z, at = z, (a, b)
     a, b = at
-    highest = scan.best[b][a]
-    if highest == NOTHING or best_z == NOTHING:
+    if best_z == 0.0:
         return None
+    ended = (i - SCALES[b]) % RING
+    highest = scan.best[ended][a]
     sd = sqrt(variances[a] + variances[b])
-    return Drop(best_z, highest - latest[b], sd, highest, scan.best_at[b][a], SCALES[a], SCALES[b])
+    return Drop(best_z, highest - latest[b], sd, highest, scan.best_at[ended][a], SCALES[a], SCALES[b])

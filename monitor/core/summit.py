@@ -79,15 +79,18 @@ def _top(history: History, around: int, reach: int, degree: int) -> tuple[float,
 
 
 def _maximum(c: list[float], low: float, high: float) -> tuple[float, float]:
-    """(x, value) of the highest point of a polynomial between `low` and `high`, on a grid of a hundredth of it."""
+    """(x, value) of the highest point of a polynomial between `low` and `high`, to a hundredth of it: on a coarse grid,
+    then on a fine one about the best."""
     best = (low, -1e18)
-    for k in range(101):
-        x = low + (high - low) * k / 100.0
-        y = 0.0
-        for a in reversed(c):
-            y = y * x + a
-        if y > best[1]:
-            best = (x, y)
+    for from_k, to_k, step in ((0, 100, 5), (-4, 4, 1)):
+        middle_k = 0 if step > 1 else round(100.0 * (best[0] - low) / max(high - low, 1e-9))
+        for k in range(max(0, middle_k + from_k), min(100, middle_k + to_k) + 1, step):
+            x = low + (high - low) * k / 100.0
+            y = 0.0
+            for a in reversed(c):
+                y = y * x + a
+            if y > best[1]:
+                best = (x, y)
     return best
 
 
@@ -95,15 +98,15 @@ def fit_polynomial(points: list[tuple[float, float]], degree: int) -> list[float
     """Coefficients, constant first, of the least-squares polynomial through (x, y), x within about -1 to 1: normal
     equations by Gaussian elimination, good to 1e-9 up to a quartic. None when the points do not determine it."""
     n = degree + 1
-    powers = [0.0] * (2 * degree + 1)
-    right = [0.0] * n
-    for x, y in points:
-        p = 1.0
-        for k in range(2 * degree + 1):
-            powers[k] += p
-            if k < n:
-                right[k] += p * y
-            p *= x
+    xs, p = [x for x, _ in points], [1.0] * len(points)
+    moments = [y for _, y in points]
+    powers, right = [], []
+    for k in range(2 * degree + 1):
+        powers.append(sum(p))
+        p = [a * x for a, x in zip(p, xs, strict=True)]
+        if k < n:
+            right.append(sum(moments))
+            moments = [a * x for a, x in zip(moments, xs, strict=True)]
     rows = [[powers[i + j] for j in range(n)] + [right[i]] for i in range(n)]
     for i in range(n):
         pivot = max(range(i, n), key=lambda r: abs(rows[r][i]))
