@@ -105,6 +105,13 @@ def test_feedings_seen_told_and_false(made: Recording) -> None:
     assert score(made, Claims()).seen == 0
 
 
+def test_a_feeding_put_at_a_wrong_hour_is_misdated_once_and_false_after_that(made: Recording) -> None:
+    result = score(made, Claims(fed_s=[(22.0 * HOUR_S, 25.0 * HOUR_S), (26.0 * HOUR_S, 27.0 * HOUR_S)]))
+    assert (result.seen, result.misdated, result.false_feedings) == (0, 1, 1)
+    early = score(made, Claims(fed_s=[(15.0 * HOUR_S, 16.0 * HOUR_S)]))  # nobody had fed it by then
+    assert (early.misdated, early.false_feedings) == (0, 1)
+
+
 def test_the_last_refinement_of_a_peak_counts(made: Recording) -> None:
     said = [(7.0 * HOUR_S, 8.5 * HOUR_S), (7.9 * HOUR_S, 9.0 * HOUR_S), (37.0 * HOUR_S, 39.0 * HOUR_S)]
     assert score(made, Claims(peaks_s=said)).peak_errors_s == pytest.approx([0.1 * HOUR_S, 1.0 * HOUR_S])

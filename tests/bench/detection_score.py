@@ -3,7 +3,8 @@
 A **hit** is a claimed start of fall after the true maximum of a cycle that falls, before the next feeding. A **false**
 one comes before the true maximum, in a cycle that never falls, or again in a cycle. A cycle that falls without a hit
 is a **miss**. A feeding is **seen** when a `fed` lies within 20 min of it (in time of happening) and **told** when that
-was also decided within 20 min; a `fed` with no feeding within 20 min is false. Where nothing can be asked
+was also decided within 20 min. A `fed` with no feeding within 20 min is **misdated** when it speaks of a feeding that no
+other one is near to (it was unseeable, or hid in a silence), else **false**: nothing was fed. Where nothing can be asked
 (the recording begins in the fall, or the fall is less than a millimetre) a claim after the maximum counts as nothing.
 """
 
@@ -45,6 +46,7 @@ class Score:
     seen: int = 0
     told: int = 0
     unseeable: int = 0
+    misdated: int = 0
     false_feedings: int = 0
     peak_errors_s: list[float] = field(default_factory=list)
     failures: list[tuple[int, str]] = field(default_factory=list)
@@ -108,11 +110,20 @@ def score(recording: Recording, claims: Claims) -> Score:
             elif (late_s := min(near) - cycle.begin_s) > NEAR_S:
                 fail(f"LATE FEEDING ({late_s / 60:.0f} min, jump {cycle.jump_mm:+.1f} mm)", cycle, cycle.begin_s)
     begins_s = [c.begin_s for c in recording.cycles]  # a `fed` at the very beginning is excused
-    for happened_s, _ in claims.fed_s:
+    unnamed = [b for b in begins_s[1:] if not any(abs(h - b) <= NEAR_S for h, _ in claims.fed_s)]
+    before_s = recording.grid_s[0]
+    for happened_s, decided_s in sorted(claims.fed_s, key=lambda fed: fed[1]):
         if not any(abs(happened_s - b) <= NEAR_S for b in begins_s):
-            result.false_feedings += 1
+            meant = [b for b in unnamed if before_s <= b <= decided_s]
+            result.misdated += bool(meant)
+            result.false_feedings += not meant
             at = next((c for c in recording.cycles if c.begin_s <= happened_s <= c.end_s), None)
-            fail("FALSE FEEDING", at, happened_s)
+            fail(
+                f"FEEDING MISDATED by {(happened_s - meant[-1]) / 60:+.0f} min" if meant else "FALSE FEEDING",
+                at,
+                happened_s,
+            )
+        before_s = decided_s
     return result
 
 
@@ -125,7 +136,7 @@ def per_100_days(count: int, days: float) -> tuple[float, float, float]:
 
 HEADER = (
     f"{'detector':34s} {'hits':>9s} {'false':>5s} {'per 100 d (95 %)':>18s} {'delay/limit p50 (p90)':>22s}"
-    f" {'delay p50':>9s} {'fed seen':>10s} {'told':>6s} {'false fed':>9s} {'peak p50':>9s}"
+    f" {'delay p50':>9s} {'fed seen':>10s} {'told':>6s} {'misdated':>8s} {'false fed':>9s} {'peak p50':>9s}"
 )
 
 
@@ -134,10 +145,12 @@ def row(name: str, s: Score) -> str:
     rate, low, high = per_100_days(s.false, s.days)
     middle, most = np.percentile(s.ratios, [50, 90]) if s.ratios else (float("nan"),) * 2
     delay = f"{np.median(s.delays_s) / 60:.0f} min" if s.delays_s else "-"
-    told_all = not s.feedings or (s.seen == 0 and s.false_feedings == 0)
-    fed = ("given", "", "") if told_all else (f"{s.seen}/{s.feedings}", f"{s.told}", f"{s.false_feedings}")
+    told_all = not s.feedings or (s.seen == 0 and s.misdated == 0 and s.false_feedings == 0)
+    fed = f"{s.seen}/{s.feedings}", f"{s.told}", f"{s.misdated}", f"{s.false_feedings}"
+    if told_all:
+        fed = "given", "", "", ""
     peak = f"{np.median(s.peak_errors_s) / 60:.1f} min" if s.peak_errors_s else "-"
     return (
         f"{name:34s} {s.hits:4d}/{s.falls:4d} {s.false:5d} {f'{rate:.1f} ({low:.1f}-{high:.1f})':>18s}"
-        f" {f'{middle:.2f} ({most:.2f})':>22s} {delay:>9s} {fed[0]:>10s} {fed[1]:>6s} {fed[2]:>9s} {peak:>9s}"
+        f" {f'{middle:.2f} ({most:.2f})':>22s} {delay:>9s} {fed[0]:>10s} {fed[1]:>6s} {fed[2]:>8s} {fed[3]:>9s} {peak:>9s}"
     )
