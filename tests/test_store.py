@@ -11,7 +11,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -22,7 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.lock import StoreLock
-from monitor.runs import outbox, retention, schema, store_file
+from monitor.runs import outbox, retention, schema, store_file, tellings
 from monitor.runs.outbox import State
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings
@@ -773,14 +773,15 @@ def test_an_older_file_is_copied_and_brought_up_to_date(tmp_path: Path, monkeypa
     path = tmp_path / "jartide.db"
     filled(path)
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("CREATE TABLE extra (x INTEGER) STRICT",)))
-    with pytest.raises(StoreTrouble, match="version 1"):
+    now = len(schema.MIGRATIONS)
+    with pytest.raises(StoreTrouble, match=f"version {now - 1}"):
         Store.join(path)
     with Store.open(path) as store:
-        assert store.query("PRAGMA user_version") == [(2,)]
+        assert store.query("PRAGMA user_version") == [(now,)]
         assert store.last_seq() == 2000
         assert store.query("SELECT * FROM extra") == []
-    copy = sqlite3.connect(tmp_path / "jartide.db.before-v2")
-    assert copy.execute("PRAGMA user_version").fetchone() == (1,)
+    copy = sqlite3.connect(tmp_path / f"jartide.db.before-v{now}")
+    assert copy.execute("PRAGMA user_version").fetchone() == (now - 1,)
     assert copy.execute("SELECT count(*) FROM item").fetchone() == (2000,)
     copy.close()
 
@@ -800,7 +801,46 @@ def test_a_migration_that_fails_in_the_middle_leaves_the_file_as_it_was(
         assert store.set_aside is None
         assert store.last_seq() == 2000
         assert store.query("SELECT name FROM sqlite_schema WHERE name = 'extra'") == []
-    assert (tmp_path / "jartide.db.before-v2").exists()
+    assert (tmp_path / f"jartide.db.before-v{len(schema.MIGRATIONS) + 1}").exists()
+
+
+def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "jartide.db"
+    with monkeypatch.context() as older:
+        older.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        filled(path)
+        with Store.open(path) as store:
+            store.tell(Fed(time_s=T, jar="rye", flour_g=100), T)
+            tellings.take_back(store, "rye", T)
+            before = list(store.arrivals(None, 0))
+    with Store.open(path) as store:
+        assert list(store.arrivals(None, 0)) == before
+        assert tellings.last(store, "rye") is None
+    with Store.open(tmp_path / "new.db") as new, Store.open(path) as store:
+        made = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
+        assert store.query(made) == new.query(made)
+
+
+def test_what_was_told_is_found_by_its_index_however_many_readings_there_are(store: Store) -> None:
+    store.ensure_run(RYE, T)
+    asked: list[tuple[str, Sequence[object]]] = []
+    query = store.query
+
+    def listening(sql: str, values: Sequence[object] = ()) -> list[Any]:
+        asked.append((sql, values))
+        return query(sql, values)
+
+    store.query = listening  # type: ignore[method-assign]
+    for ask in (tellings.last, tellings.last_feeding, Store.told, Store.taken_back):
+        ask(store, "rye")
+    store.taken_back()
+    tellings.since(store, T)
+    assert len(asked) >= 6
+    for sql, values in asked:
+        plan = [row[3] for row in query(f"EXPLAIN QUERY PLAN {sql}", values)]
+        of_items = [step for step in plan if " item " in f"{step} " and "CORRELATED" not in step]
+        assert of_items, plan
+        assert all("INDEX told_items" in step or "INDEX taken_back" in step for step in of_items), plan
 
 
 def test_a_backup_is_whole_while_others_write(store: Store, tmp_path: Path) -> None:

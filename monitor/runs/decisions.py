@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from monitor.core.geometry import format_geometry, parse_geometry
-from monitor.runs import items
 from monitor.runs.database import Database
+from monitor.runs.schema import TAKING_BACK
 from monitor.settings import JarSettings
 from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Json, Straight
 
@@ -90,8 +90,7 @@ class Decisions(Database):
         heard."""
         with self.writing():
             jar_id = self.jar_id(jar)
-            taken_back = "SELECT 1 FROM item WHERE jar = ? AND seq > ? AND told LIKE ?"
-            if self.query(taken_back, (jar_id, seq, items.TAKING_BACK)):
+            if self.query(f"SELECT 1 FROM item WHERE jar = ? AND seq > ? AND {TAKING_BACK}", (jar_id, seq)):
                 return
             body = json.dumps(carry, separators=(",", ":"))
             self._db.execute("INSERT OR REPLACE INTO carry VALUES (?, ?, ?, ?)", (jar_id, seq, time_s, body))

@@ -79,7 +79,6 @@ def before_imported(run: int) -> int:
 
 
 # the SQL patterns of their texts
-TAKING_BACK = '{"taken_back"%'
 FEEDING = '{"fed"%'
 
 

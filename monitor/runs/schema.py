@@ -121,7 +121,15 @@ _FIRST = (
         UNIQUE (cursor, place)
     ) STRICT""",
 )
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST,)
+# What was told is a few rows among millions, each on a page of its own: the indexes hold its text, so that the last
+# telling and what was taken back are found without a look at those pages.
+TAKING_BACK = """told LIKE '{"taken_back"%'"""  # a query that says it in these words finds the index
+_SECOND = (
+    "DROP INDEX told_items",
+    "CREATE INDEX told_items ON item (jar, time_s, told) WHERE told IS NOT NULL",
+    f"CREATE INDEX taken_back ON item (jar, told) WHERE {TAKING_BACK}",
+)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND)
 """Statements that bring a file from version n to n + 1. Released ones are never edited, only followed by new ones."""
 
 

@@ -15,6 +15,7 @@ from dataclasses import replace
 
 from monitor.runs import items
 from monitor.runs.decisions import ANOTHER_STARTER, Decisions, Run
+from monitor.runs.schema import TAKING_BACK
 from monitor.runs.store_file import StoreTrouble
 from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected, TakenBack
 
@@ -82,7 +83,7 @@ class Store(Decisions):
         """Live items after `after_seq`, of one jar (with the clock steps, which concern all) or of all, in order of
         arrival. Items of unknown time are left out, and so is what was told and taken back since. Holds no lock between
         chunks. Raises StoreTrouble."""
-        taken_back = self.taken_back()
+        taken_back = self.taken_back(jar)
         of_jar = "" if jar is None else "AND (item.jar = (SELECT id FROM jar WHERE name = ?) OR item.jar IS NULL)"
         sql = f"{items.SELECT} WHERE item.seq > ? AND item.time_s IS NOT NULL {of_jar} ORDER BY item.seq LIMIT {_CHUNK}"
         place = max(after_seq, 0)
@@ -106,7 +107,7 @@ class Store(Decisions):
         """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time, as
         far as it still stands. What was told before the clock was set is given in the new time, as the jar remembers
         it."""
-        taken_back = self.taken_back()
+        taken_back = self.taken_back(jar)
         steps = self._clock_steps()
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
         kinds = "".join(" OR item.told LIKE ?" for _ in ever)
@@ -130,7 +131,7 @@ class Store(Decisions):
 
     def fed_in(self, run: Run) -> list[Fed]:
         """The feedings that were told in one run, live or imported, and still stand, in order of their time."""
-        taken_back = self.taken_back()
+        taken_back = self.taken_back(run.jar)
         sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? ORDER BY item.time_s"""
         told = [items.told_of(*row) for seq, *row in self.query(sql, (run.jar, run.id)) if seq not in taken_back]
@@ -139,9 +140,8 @@ class Store(Decisions):
     def taken_back(self, jar: str | None = None) -> set[int]:
         """The items that were told by mistake, of one jar or of all."""
         of_jar = "" if jar is None else "AND jar = (SELECT id FROM jar WHERE name = ?)"
-        sql = f"SELECT told FROM item WHERE told IS NOT NULL AND told LIKE ? {of_jar}"
-        values = (items.TAKING_BACK,) if jar is None else (items.TAKING_BACK, jar)
-        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, values)]
+        sql = f"SELECT told FROM item WHERE {TAKING_BACK} {of_jar}"
+        told = [items.told_of(text, 0.0, "") for (text,) in self.query(sql, () if jar is None else (jar,))]
         return {item.seq for item in told if isinstance(item, TakenBack)}
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from monitor.core.told import changes_watch
 from monitor.runs import items
 from monitor.runs.items import OLDEST_S
+from monitor.runs.schema import TAKING_BACK
 from monitor.runs.store import RUN_REASONS, Store
 from monitor.values import Fed, Noted, TakenBack
 
@@ -31,29 +32,32 @@ class Telling:
 
 def last(store: Store, jar: str) -> Telling | None:
     """What was told last about a jar, of what still stands; None when there is nothing. Raises StoreTrouble."""
-    return _newest(store, "jar.name = ? AND item.told NOT LIKE ? ORDER BY item.seq DESC", jar, items.TAKING_BACK)
+    return _newest(store, f"NOT {TAKING_BACK} ORDER BY item.seq DESC", jar)
 
 
 def last_feeding(store: Store, jar: str) -> Fed | None:
     """The latest feeding that was told of a jar and still stands; None when there is none. Raises StoreTrouble."""
-    found = _newest(store, "jar.name = ? AND item.told LIKE ? ORDER BY item.time_s DESC", jar, items.FEEDING)
+    found = _newest(store, "item.told LIKE ? ORDER BY item.time_s DESC", jar, items.FEEDING)
     return found.item if found is not None and isinstance(found.item, Fed) else None
 
 
 def since(store: Store, received_s: float) -> list[Telling]:
     """What was told of all jars after a moment, as far as it still stands, in order. Raises StoreTrouble."""
-    return list(_standing(store, store.taken_back(), "item.received_s > ? ORDER BY item.seq", received_s))
+    which = "item.received_s > ? AND item.time_s > ? ORDER BY item.seq"  # the time is what there is an index of
+    return list(_standing(store, store.taken_back(), which, received_s, received_s - OLDEST_S))
 
 
-def _newest(store: Store, which: str, *values: object) -> Telling | None:
-    """The first of these that stands: no more can lie before it than were taken back."""
-    taken_back = store.taken_back()
-    return next(_standing(store, taken_back, f"{which} LIMIT ?", *values, len(taken_back) + 1), None)
+def _newest(store: Store, which: str, jar: str, *values: object) -> Telling | None:
+    """The first of these of a jar that stands: no more can lie before it than were taken back."""
+    taken_back = store.taken_back(jar)
+    some = f"jar.name = ? AND {which} LIMIT ?"
+    return next(_standing(store, taken_back, some, jar, *values, len(taken_back) + 1), None)
 
 
 def _standing(store: Store, taken_back: set[int], which: str, *values: object) -> Iterator[Telling]:
-    sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
-        WHERE item.told IS NOT NULL AND item.seq > 0 AND {which}"""
+    # a few rows among millions: CROSS and + keep SQLite on the index of what was told
+    sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM jar CROSS JOIN item ON item.jar = jar.id
+        WHERE item.told IS NOT NULL AND +item.seq > 0 AND {which}"""
     for seq, text, time_s, name in store.query(sql, values):
         item = items.told_of(text, time_s, name)
         if seq not in taken_back and isinstance(item, Fed | Noted):
