@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -397,6 +398,34 @@ def test_the_belief_survives_json_exactly() -> None:
     culture = cultures.learned_from(cycle(i, peak_h=7.0 + i / 3, fall_h=9.0 + i / 3) for i in range(4))
     culture = replace(cultures.learn_sinking(culture, 4.2, 21.0), shapes=(0.25, 0.75))
     assert cultures.from_json(json.loads(json.dumps(cultures.to_json(culture)))) == culture
+
+
+LEARNT = {"mean", "cov"}  # without them it is no belief
+
+
+@pytest.mark.parametrize("lost", [*sorted({*cultures.Culture.__slots__} - LEARNT), "all of them"])
+def test_what_an_older_program_did_not_keep_is_as_before_any_cycle(lost: str) -> None:
+    culture = cultures.learned_from(
+        (replace(cycle(i, peak_h=7.0 + i / 3, fall_h=9.0 + i / 3), flour="wholemeal rye") for i in range(4)), "rye"
+    )
+    culture = replace(cultures.learn_sinking(culture, 4.2, 21.0), shapes=(0.25, 0.75))
+    kept = json.loads(json.dumps(cultures.to_json(culture)))
+    names = set(kept) - LEARNT if lost == "all of them" else {lost}
+    old = {name: value for name, value in kept.items() if name not in names}
+    read = cultures.from_json(old)
+    before = cultures.prior(None if "last_flour" in names else culture.last_flour)
+    for name in cultures.Culture.__slots__:
+        assert getattr(read, name) == getattr(before if name in names else culture, name), name
+    cultures.learn(read, cycle(5, peak_h=8.0, fall_h=10.0))  # and it goes on from there
+
+
+@pytest.mark.parametrize("wrong", [{"mean": [1.0, 2.0]}, {"cov": [[1.0]]}, {"mean": 3.0}, {"weather": [1.0]}])
+def test_what_is_no_belief_is_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises((TypeError, ValueError)):
+        cultures.from_json({**cultures.to_json(cultures.prior()), **wrong})
+    for nothing in ({}, {"flour": "rye"}, {"mean": [0.0] * len(cultures.PRIOR)}):
+        with pytest.raises(KeyError):
+            cultures.from_json(nothing)
 
 
 # --- the arithmetic of the belief ------------------------------------------------------------------------------------

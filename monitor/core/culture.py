@@ -218,10 +218,16 @@ def to_json(culture: Culture) -> dict[str, Json]:
 
 
 def from_json(data: Mapping[str, Json]) -> Culture:
-    """The belief that `to_json` wrote. Raises KeyError, TypeError or ValueError on anything else."""
-    frozen = {name: _frozen(data[name]) for name in Culture.__slots__}
+    """The belief that `to_json` wrote; what an older program did not keep beside it is as before any cycle. Raises
+    KeyError, TypeError or ValueError on anything else."""
+    flour = data.get("last_flour")
+    before = {**to_json(prior(flour if isinstance(flour, str) else None)), "mean": data["mean"], "cov": data["cov"]}
+    frozen = {name: _frozen(data.get(name, before[name])) for name in Culture.__slots__}
+    if not len(frozen["mean"]) == len(frozen["cov"]) == len(PRIOR):
+        raise ValueError(f"a belief about {len(frozen['mean'])} numbers; it must be one about {len(PRIOR)}")
     for name in ("peak_scatter", "wait_scatter", "fall_odds", "weather"):
-        frozen[name] = Scatter(variance=float(frozen[name][0]), cycles=float(frozen[name][1]))
+        variance, cycles = frozen[name]
+        frozen[name] = Scatter(variance=float(variance), cycles=float(cycles))
     return Culture(**frozen)
 
 
