@@ -6,8 +6,9 @@ down cannot go into an outbox: it is handed to the channels at once, one message
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Protocol
 
 from monitor.core.display import Display
 from monitor.core.notices import quiet_hours_until
@@ -51,18 +52,21 @@ def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> 
     )
 
 
-class Alarm:
-    """Looked at once in each turn of the loop. `tell` hands a notice to the channels at once, `call_off` takes back
-    what has not gone out."""
+class Herald(Protocol):
+    """A sink that can tell past the outbox."""
 
-    def __init__(
-        self,
-        tell: Callable[[Notice], None],
-        call_off: Callable[[], None],
-        settings: NoticeSettings,
-        display: Display,
-    ) -> None:
-        self._tell, self._call_off = tell, call_off
+    def tell_at_once(self, notice: Notice) -> None:
+        """To be sent as soon as its channels take it."""
+
+    def call_off(self) -> None:
+        """What has not gone out is no longer true."""
+
+
+class Alarm:
+    """Looked at once in each turn of the loop; `heralds` are all that notices go out by."""
+
+    def __init__(self, heralds: Sequence[Herald], settings: NoticeSettings, display: Display) -> None:
+        self._heralds = heralds
         self._settings, self._display = settings, display
         self._since: tuple[float, float] | None = None  # by the wall clock, and by a monotonic one
         self._told = False
@@ -71,7 +75,8 @@ class Alarm:
         """`trouble` is the recorder's: a sentence while nothing can be written, else None."""
         if trouble is None:
             if self._told:
-                self._call_off()
+                for herald in self._heralds:
+                    herald.call_off()
             self._since, self._told = None, False
             return
         if self._since is None:
@@ -81,4 +86,6 @@ class Alarm:
             return
         if quiet_hours_until(self._settings, wall_s, self._display) is None:
             self._told = True
-            self._tell(unwritable(trouble, since_s, wall_s, self._display))
+            notice = unwritable(trouble, since_s, wall_s, self._display)
+            for herald in self._heralds:
+                herald.tell_at_once(notice)

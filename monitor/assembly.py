@@ -118,8 +118,8 @@ def _watch_with(
 
         jars = Jars(settings, store, show)
         alive, changed = _alive(clock), _changed(sources)
-        notices = next(sink for sink in sinks if isinstance(sink, NoticeSink))
-        store_alarm = alarm.Alarm(notices.tell_at_once, notices.call_off, settings.notices, show)
+        heralds = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
+        store_alarm = alarm.Alarm(heralds, settings.notices, show)
         new: list[Settings | None] = [None]
 
         def beat() -> None:

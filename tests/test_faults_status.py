@@ -275,14 +275,28 @@ class Telephone:
         return None
 
 
+class Voice:
+    """A sink that keeps what it is to tell at once."""
+
+    def __init__(self) -> None:
+        self.told: list[Notice] = []
+        self.off: list[bool] = []
+
+    def tell_at_once(self, notice: Notice) -> None:
+        self.told.append(notice)
+
+    def call_off(self) -> None:
+        self.off.append(True)
+
+
 @pytest.mark.fault("D1")
 @pytest.mark.fault("D16")
 def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: Path) -> None:
     """The whole way: a night whose disk fills up. Nothing is judged then, so nothing else would tell."""
     kitchen = Kitchen(tmp_path / "s.db")
-    told: list[Notice] = []
-    off: list[bool] = []
-    watch = Alarm(told.append, lambda: off.append(True), NoticeSettings(), Display())
+    voice = Voice()
+    told, off = voice.told, voice.off
+    watch = Alarm([voice], NoticeSettings(), Display())
 
     def look() -> None:
         watch.look(kitchen.daemon.trouble(), kitchen.wall(), kitchen.now_s)
@@ -314,9 +328,10 @@ def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: 
 
 
 def test_the_alarm_waits_for_the_end_of_the_quiet_hours() -> None:
-    told: list[Notice] = []
+    voice = Voice()
+    told = voice.told
     settings = NoticeSettings(quiet_from="17:00", quiet_to="19:00")
-    watch = Alarm(told.append, lambda: None, settings, Display())
+    watch = Alarm([voice], settings, Display())
     for minute in range(0, 90, 10):
         watch.look("the disk is full", NOW_S + 60.0 * minute, 60.0 * minute)
     assert [notice.due_s for notice in told] == [NOW_S + HOUR_S]
@@ -329,12 +344,12 @@ def test_what_is_told_at_once_goes_out_when_the_channel_is_back_or_is_called_off
     phone = Telephone()
     sink = NoticeSink(tmp_path / "s.db", [phone])  # type: ignore[list-item]
     notice = alarm.unwritable("the disk is full", NOW_S, NOW_S + 600.0, Display())
-    (waiting,) = sink._at_once
     courier = Courier(phone, {phone.key})  # type: ignore[arg-type]
     phone.deaf = True
+    courier.tell_at_once(notice)
+    assert not courier.send_at_once()
+    assert phone.heard == []
     sink.tell_at_once(notice)
-    courier.send_at_once(waiting)
-    assert (len(phone.heard), len(waiting)) == (0, 1)
     phone.deaf = False
     sink.start()
     wait_until(lambda: phone.heard, "told")
@@ -342,10 +357,9 @@ def test_what_is_told_at_once_goes_out_when_the_channel_is_back_or_is_called_off
     wait_until(lambda: len(phone.heard) == 2, "told while it waits for the outbox")
     assert {kept.message_id for kept in phone.heard} == {f"jartide.0.{int(NOW_S // 60)}.store_trouble.0"}
     sink.stop()
-    phone.deaf = True
-    sink.tell_at_once(notice)
-    sink.call_off()
-    assert not waiting
+    courier.call_off()
+    assert courier.send_at_once()  # nothing is left
+    assert len(phone.heard) == 2
 
 
 @pytest.mark.fault("D3")

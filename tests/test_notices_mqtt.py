@@ -15,6 +15,8 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 
+from monitor import alarm
+from monitor.core.display import Display
 from monitor.runs import deliveries, outbox
 from monitor.runs.store import Store
 from monitor.settings import MqttSettings
@@ -184,3 +186,29 @@ def test_notices_wait_for_the_broker_and_are_not_retained(
             wait_until(lambda: {kept.state.value for kept in outbox.latest(store)} == {"sent"}, "marked")
         assert sink.trouble() is None
         assert deliveries.of_notice(store, 1)[str(sink.key)][:2] == ("sent", 1)
+
+
+@pytest.mark.fault("D16")
+def test_that_nothing_can_be_written_is_told_without_a_store(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The file cannot be opened either, and the broker is away at first."""
+    with listening(broker.port, "listener"):
+        pass
+    broker.stop()
+    with telling(broker, tmp_path / "there is none.db", monkeypatch) as (sink, _):
+        sink.tell_at_once(alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
+        broker.start()
+        with listening(broker.port, "listener") as listener:
+            wait_until(lambda: listener.last("jartide/all/notice"), "told", 30)
+            body = json.loads(str(listener.last("jartide/all/notice")))
+    assert (body["kind"], body["jar"], body["urgent"]) == ("store_trouble", None, True)
+    assert body["id"] == f"jartide.0.{int(NOW // 60)}.store_trouble.0"
+
+
+def test_without_a_topic_for_notices_nothing_waits_to_be_told(tmp_path: Path) -> None:
+    settings = MqttSettings(host="127.0.0.1", port=1)
+    sink = MqttState(tmp_path / "s.db", MqttTopic(settings, "jartide-test", jars=frozenset()), settings)
+    sink.tell_at_once(alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
+    sink.call_off()
+    assert sink.trouble() is None

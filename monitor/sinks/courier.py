@@ -20,9 +20,10 @@ from typing import Protocol
 from monitor.core.notices import Kind
 from monitor.failpoint import failpoint
 from monitor.pulse import working
-from monitor.runs import deliveries
+from monitor.runs import deliveries, outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
+from monitor.values import Notice
 
 log = logging.getLogger(__name__)
 
@@ -70,6 +71,7 @@ class Courier:
         self._refused = False
         self._not_before_s = 0.0
         self._unmarked: list[int] = []  # went out, but the store could not take it down: not to be sent again
+        self._at_once: deque[Kept] = deque()
 
     def resume(self, store: Store) -> None:
         """Take up what was on its way when the daemon stopped. Raises StoreTrouble."""
@@ -91,16 +93,25 @@ class Courier:
                 return max(self._not_before_s - self._monotonic(), 0.0)
         return None
 
-    def send_at_once(self, waiting: deque[Kept]) -> None:
-        """Send what is not in the store, in its order; what does not go out stays in `waiting`."""
-        for kept in waiting.copy():
+    def tell_at_once(self, notice: Notice) -> None:
+        """Have a notice sent that no outbox can take now, with the next `send_at_once`. From any thread."""
+        self._at_once.append(outbox.outside(notice))
+
+    def call_off(self) -> None:
+        """What was to be told at once and did not go out yet is no longer true. From any thread."""
+        self._at_once.clear()
+
+    def send_at_once(self) -> bool:
+        """Send what is not in the store, in its order; returns whether nothing of it is left."""
+        for kept in self._at_once.copy():
             with working():
                 failure = self.channel.send([kept])
             if failure is not None:
                 log.warning("%s not told to %s: %s", kept.message_id, self.channel.shown, failure.reason)
-                return
+                return False
             with suppress(ValueError):  # called off meanwhile
-                waiting.remove(kept)
+                self._at_once.remove(kept)
+        return True
 
     def try_now(self) -> None:
         """What held it back is gone (the connection is there again)."""

@@ -22,7 +22,7 @@ from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import MqttSettings
 from monitor.sinks.courier import Courier, Failure
-from monitor.values import JarState, Json, SourceHealth, Span, Stage
+from monitor.values import JarState, Json, Notice, SourceHealth, Span, Stage
 
 log = logging.getLogger(__name__)
 
@@ -104,6 +104,17 @@ class MqttState:
         """There may be something new in the outbox."""
         self._wake.set()
 
+    def tell_at_once(self, notice: Notice) -> None:
+        """Send what no outbox can take now to the notices' topic, if there is one, as soon as the broker takes it."""
+        if self._courier is not None:
+            self._courier.tell_at_once(notice)
+            self._wake.set()
+
+    def call_off(self) -> None:
+        """What was to be told at once and did not go out yet is no longer true."""
+        if self._courier is not None:
+            self._courier.call_off()
+
     def stop(self) -> None:
         """Say of every jar that nobody follows it now, if the connection is still there, and end."""
         self._stopping.set()
@@ -128,6 +139,7 @@ class MqttState:
                 if health.connected:
                     self._say()
                     if self._courier is not None:
+                        self._courier.send_at_once()
                         if store is None:
                             store = Store.join(self._path)
                             self._courier.resume(store)

@@ -11,11 +11,9 @@ import logging
 import sys
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
-from monitor.runs import outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import addresses
@@ -78,13 +76,12 @@ class NoticeSink:
         keys = {channel.key for channel in out} | set(elsewhere)
         self._couriers = [Courier(channel, keys, wall, monotonic) for channel in out]
         self._wakes = [threading.Event() for _ in out]
-        self._at_once: list[deque[Kept]] = [deque() for _ in out]
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
         """Begin; what was waiting goes out at once."""
-        for lane in zip(self._couriers, self._wakes, self._at_once, strict=True):
+        for lane in zip(self._couriers, self._wakes, strict=True):
             name = f"notices to {lane[0].channel.key}"
             thread = threading.Thread(target=self._run, args=lane, name=name, daemon=True)
             self._threads.append(thread)
@@ -97,14 +94,14 @@ class NoticeSink:
 
     def tell_at_once(self, notice: Notice) -> None:
         """Send what no outbox can take now, to all channels; tried again until it went out, or is called off."""
-        for waiting in self._at_once:
-            waiting.append(outbox.outside(notice))
+        for courier in self._couriers:
+            courier.tell_at_once(notice)
         self.wake()
 
     def call_off(self) -> None:
         """What was to be told at once and did not go out yet is no longer true."""
-        for waiting in self._at_once:
-            waiting.clear()
+        for courier in self._couriers:
+            courier.call_off()
 
     def stop(self) -> None:
         """End, after the message that is being sent if it is done soon."""
@@ -118,21 +115,21 @@ class NoticeSink:
         """What is wrong with the first channel that does not get through."""
         return next((sentence for courier in self._couriers if (sentence := courier.trouble())), None)
 
-    def _run(self, courier: Courier, wake: threading.Event, at_once: deque[Kept]) -> None:
+    def _run(self, courier: Courier, wake: threading.Event) -> None:
         resumed = False
         while not self._stopping.is_set():
             wait_s: float | None = STORE_AGAIN_S
             try:
-                courier.send_at_once(at_once)
+                courier.send_at_once()
                 with Store.join(self._path) as store:
                     while not self._stopping.is_set():
                         wake.clear()
                         if not resumed:
                             courier.resume(store)
                             resumed = True
-                        courier.send_at_once(at_once)
+                        all_told = courier.send_at_once()
                         wait_s = courier.turn(store)
-                        wake.wait(min(wait_s or STORE_AGAIN_S, STORE_AGAIN_S) if at_once else wait_s)
+                        wake.wait(wait_s if all_told else min(wait_s or STORE_AGAIN_S, STORE_AGAIN_S))
                         wait_s = STORE_AGAIN_S
                     return
             except StoreTrouble as error:
