@@ -137,3 +137,25 @@ def test_words_lie_apart_and_hands_do_not_press_the_night_flat(name: str, size_i
     assert all(figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1 for _, box in words)
     low, high = axes.get_ylim()
     assert max(top.peak_mm[1] for top in tops) > low + 0.7 * (high - low)
+
+
+@pytest.mark.parametrize(
+    ("words", "option"),
+    [
+        (("picture", RUNS / "good_night.csv", "-o", "taken.png"), "--output"),
+        (("review", RUNS / "good_night.csv", "--html", "taken.html"), "--html"),
+        (("compare", RUNS / "good_night.csv", RUNS / "good_night.csv", "--html", "taken.html"), "--html"),
+    ],
+    ids=lambda words: words[0] if isinstance(words, tuple) else "",
+)
+def test_a_file_that_is_there_is_not_written_over(
+    words: tuple[str | Path, ...], option: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    taken = tmp_path / words[-1]
+    taken.write_text("a year's bread")
+    done = run(*words)
+    assert done.exit_code == 2
+    assert done.stderr == f"{option}: {taken.name} is there already; give a new name\n"
+    assert taken.read_text() == "a year's bread"
+    assert "a new file" in run(words[0], "--help").stdout.lower()

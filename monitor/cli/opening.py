@@ -67,6 +67,12 @@ def run_file_from(path: Path, feedings: Path | None) -> tuple[RunFile, list[Fed]
     return opened, told
 
 
+def to_be_new(option: str, path: Path | None) -> None:
+    """Exits with 2 when the file is there already: none is written over (a pipe or a device is written as it is)."""
+    if path is not None and path.is_file():
+        refuse(f"{option}: {path} is there already; give a new name")
+
+
 def refuse(*lines: str) -> NoReturn:
     """Says what is wrong with the call, a line each, and exits with 2."""
     for line in lines:

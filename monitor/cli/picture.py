@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.opening import to_be_new
 from monitor.cli.recorded import recorded, reviewed, run_options
 
 FORMATS = (".png", ".svg", ".pdf")
@@ -15,7 +16,8 @@ FORMATS = (".png", ".svg", ".pdf")
 @click.command()
 @run_options
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True, help=", ".join(FORMATS))
+@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,
+              help=f"A new file: {', '.join(FORMATS)}.")  # fmt: skip
 @click.argument("run", metavar="RUN[:CYCLE]")
 def picture(
     run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, output: Path
@@ -27,6 +29,7 @@ def picture(
     """
     if output.suffix.lower() not in FORMATS:
         raise click.BadParameter(f"{output.name!r}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
+    to_be_new("--output", output)
     from monitor.review.picture import PictureError, draw
 
     named = recorded(run, config, store_path, empty_mm, feedings)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import refuse
+from monitor.cli.opening import refuse, to_be_new
 from monitor.cli.progress import progress
 from monitor.cli.recorded import F, Recorded, recorded, reviewed, run_options
 from monitor.review import words
@@ -33,7 +33,7 @@ def looking_back(command: F) -> F:
         click.option(
             "--html",
             type=click.Path(path_type=Path, dir_okay=False),
-            help="Write one self-contained file with pictures, to keep or send.",
+            help="Write one self-contained file with pictures, to keep or send: a new file.",
         ),
         run_options,
     ):
@@ -54,6 +54,7 @@ def review(
     Times of the peak and of the start of the fall are refined by looking both ways; ranges hold 90 %. What was noted is
     shown in its cycle, for runs of the store: a run file holds readings only.
     """
+    to_be_new("--html", html)
     named = recorded(run, config, store_path, empty_mm, feedings)
     summary = reviewed(named)
     if html is not None:
@@ -78,6 +79,7 @@ def compare(
     as_json: bool,
 ) -> None:  # fmt: skip
     """Lay runs, or cycles of runs, side by side: a line for each cycle, and the middle of each run's."""
+    to_be_new("--html", html)
     if len(runs) < 2:
         refuse("RUN: give at least two runs to compare, or use `jartide review` for one")
     found = []

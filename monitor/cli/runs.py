@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli.opening import config_option, refuse, settings_from
+from monitor.cli.opening import config_option, refuse, settings_from, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.runs import history, rfc3339, run_file, transfer, whole_file
 from monitor.runs.run_file import RunFileError
@@ -61,18 +61,19 @@ def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
 @config_option
 @store_option
 @click.argument("which", metavar="RUN[:CYCLE]")
-@click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="Default: standard output.")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="A new file. Default: standard output."
+)
 @click.option(
     "--feedings",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Also write the feedings that were told, to here.",
+    help="Also write the feedings that were told, to here: a new file.",
 )
 def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
     """Write a run, or one cycle of it, as a run file (CSV)."""
     path, _ = _where(config, store_path)
-    for name, file in (("--output", output), ("--feedings", feedings)):
-        if file is not None and file.is_file():
-            refuse(f"{name}: {file} is there already; give a new name")
+    to_be_new("--output", output)
+    to_be_new("--feedings", feedings)
     jars = () if store_path is not None else settings_from(config).jars
     beside = None if output is not None or not sys.stdout.isatty() else False  # no bar among the rows themselves
     with _joined(path) as store:
@@ -128,9 +129,9 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
 @store_option
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def backup(config: Path, store_path: Path | None, file: Path) -> None:
-    """Copy the whole store to FILE, also while the daemon runs."""
+    """Copy the whole store to FILE, a new one, also while the daemon runs."""
     path, _ = _where(config, store_path)
-    if file.exists():
+    if file.exists():  # nor is a device: a finished copy takes its place
         refuse(f"FILE: {file} is there already; give a new name")
     size = path.stat().st_size if path.exists() else 0
     with _joined(path) as store, growing(file.with_name(f"{file.name}.part"), size, file.name):
