@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
+from monitor.clock import Moment
 from monitor.core.display import Display
 from monitor.core.notices import quiet_hours_until
 from monitor.settings import NoticeSettings
@@ -68,7 +69,7 @@ class Alarm:
     def __init__(self, heralds: Sequence[Herald], settings: NoticeSettings, display: Display) -> None:
         self._heralds = heralds
         self._settings, self._display = settings, display
-        self._since: tuple[float, float] | None = None  # by the wall clock, and by a monotonic one
+        self._since: Moment | None = None
         self._told = False
 
     def look(self, trouble: str | None, wall_s: float, monotonic_s: float) -> None:
@@ -80,12 +81,11 @@ class Alarm:
             self._since, self._told = None, False
             return
         if self._since is None:
-            self._since = wall_s, monotonic_s
-        since_s, since_monotonic_s = self._since
-        if self._told or monotonic_s - since_monotonic_s < AFTER_S:
+            self._since = Moment(wall_s, monotonic_s)
+        if self._told or monotonic_s - self._since.monotonic_s < AFTER_S:
             return
         if quiet_hours_until(self._settings, wall_s, self._display) is None:
             self._told = True
-            notice = unwritable(trouble, since_s, wall_s, self._display)
+            notice = unwritable(trouble, self._since.by(wall_s, monotonic_s), wall_s, self._display)
             for herald in self._heralds:
                 herald.tell_at_once(notice)

@@ -111,7 +111,7 @@ def _watch_with(
             for state_sink in shows:
                 state_sink.show(states)
             with contextlib.suppress(StoreTrouble), store.writing():
-                troubles = spells.sentences([*said, *sinks], clock.wall())
+                troubles = spells.sentences([*said, *sinks], clock.wall(), clock.monotonic())
                 status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
                 snapshot = boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic())
                 remembered.keep_power_ups(store, snapshot)

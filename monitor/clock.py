@@ -25,6 +25,19 @@ class Clock:
     speed: float = 1.0  # seconds of these clocks in a real one
 
 
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When something began, by the wall clock and by a monotonic one: "since" stays right when the clock is set."""
+
+    wall_s: float
+    monotonic_s: float
+
+    def by(self, wall_s: float, monotonic_s: float) -> float:
+        """Its wall time as of now, by a wall clock that may have been set since then."""
+        step_s = (wall_s - monotonic_s) - (self.wall_s - self.monotonic_s)
+        return self.wall_s + step_s if abs(step_s) > STEP_S else self.wall_s
+
+
 class ClockWatch:
     """Looks, when asked to, whether wall clock and monotonic clock still agree; tells of a step of more than 5 s, and
     of a look that comes far too late.

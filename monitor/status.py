@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
+from monitor.clock import Moment
 from monitor.core.display import Display
 from monitor.runs.store import Store
 from monitor.values import JarState, SourceHealth
@@ -46,17 +47,17 @@ class Spells:
 
     def __init__(self, display: Display) -> None:
         self._display = display
-        self._since_s: dict[int, float] = {}
+        self._since: dict[int, Moment] = {}
 
-    def sentences(self, parts: Iterable[Troubled], now_s: float) -> list[str]:
+    def sentences(self, parts: Iterable[Troubled], now_s: float, monotonic_s: float) -> list[str]:
         """What is wrong now, since when, what to do: one text each, for `status` and the page."""
         out = []
         for part in parts:
             sentence = part.trouble()
             if sentence is None:
-                self._since_s.pop(id(part), None)
+                self._since.pop(id(part), None)
             else:
-                since_s = self._since_s.setdefault(id(part), now_s)
+                since_s = self._since.setdefault(id(part), Moment(now_s, monotonic_s)).by(now_s, monotonic_s)
                 out.append(f"{sentence}, since {self._display.clock(since_s, now_s)}. {part.advice}")
         return out
 

@@ -33,7 +33,7 @@ from monitor.sinks.mqtt_state import MqttState
 from monitor.sinks.notices import NoticeSink
 from monitor.sinks.thinner import Thinner
 from monitor.sources import mqtt_link, mqtt_topic, serial_port
-from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Intake
+from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Condition, Intake
 from monitor.sources.serial_port import NOISE_LINES, SerialPort
 from monitor.values import Notice, Rejected, SourceHealth
 from tests import crashing
@@ -219,8 +219,8 @@ class Nobody:
 def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -> None:
     part, sentence = sinks(tmp_path)[number]
     spells = status.Spells(Display())
-    assert spells.sentences([part], NOW_S) == [f"{sentence}, since 18:00. {part.advice}"]
-    (later,) = spells.sentences([part], NOW_S + HOUR_S)
+    assert spells.sentences([part], NOW_S, 0.0) == [f"{sentence}, since 18:00. {part.advice}"]
+    (later,) = spells.sentences([part], NOW_S + HOUR_S, HOUR_S)
     assert ", since 18:00. " in later
     assert part.advice.endswith(".")
     assert is_in_readme(sentence), sentence
@@ -235,8 +235,35 @@ def test_a_trouble_that_is_over_begins_anew() -> None:
     said = []
     for minute, sentence in enumerate(("a", None, "b", "c")):
         part.sentence = sentence
-        said += spells.sentences([part], NOW_S + 60.0 * minute)
+        said += spells.sentences([part], NOW_S + 60.0 * minute, 60.0 * minute)
     assert said == ["a, since 18:00. Do x.", "b, since 18:02. Do x.", "c, since 18:02. Do x."]
+
+
+@pytest.mark.fault("T1")
+@pytest.mark.fault("T3")
+def test_since_when_stays_right_when_the_clock_is_set() -> None:
+    """It was so for an hour when the clock is set on by six, and for two when it is set back by half an hour."""
+    part, spells, voice = Deafness(), status.Spells(Display()), Voice()
+    part.sentence = "a"
+    now = [NOW_S, 0.0]
+    condition = Condition("x", lambda: now[0], lambda: now[1])
+    condition.heard()
+    condition.report(connected=True, trouble=None)
+    watch = Alarm([voice], NoticeSettings(), Display())
+    for step_s, began in ((0.0, "18:00"), (6 * HOUR_S, "00:00"), (-HOUR_S / 2, "23:30")):
+        watch.look(None, *now)
+        watch.look("the disk is full", *now)
+        now[0] += step_s
+        assert spells.sentences([part], *now) == [f"a, since {began}. Do x."]
+        health = condition.health()
+        assert (health.since_s, health.last_message_s) == (now[0] - now[1], now[0] - now[1])
+        for part_of in range(2):
+            now[:] = [at_s + HOUR_S / 2 for at_s in now]
+            watch.look("the disk is full", *now)
+            if part_of == 0:
+                began_s = now[0] - HOUR_S / 2
+                assert f"Since {Display().clock(began_s, now[0])} nothing" in voice.told[-1].text
+    assert len(voice.told) == 3
 
 
 class Deafness:

@@ -21,13 +21,13 @@ ALLOWED = {
     "failpoint": set(),  # where tests make the program fail
     "pulse": set(),  # whether a thread hangs
     "privacy": set(),  # whose files they are
-    "alarm": {"values", "settings", "core"},  # the store itself is in trouble
+    "alarm": {"values", "settings", "core", "clock"},  # the store itself is in trouble
     "zone": {"values", "settings", "core"},
     "clock": set(),  # what time it is
     "agenda": {"clock"},
     "runs": {"values", "settings", "core", "runs", "failpoint", "privacy"},
     "simulator": {"values", "settings", "core", "simulator"},
-    "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret", "pulse"},
+    "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret", "pulse", "clock"},
     "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret", "failpoint", "pulse"},
     "review": {"values", "settings", "core", "runs", "zone", "review"},
     "page": {
@@ -45,7 +45,7 @@ ALLOWED = {
     },
     "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
     "lock": {"privacy"},  # one daemon a store
-    "status": {"values", "core", "runs"},  # what the daemon last knew of itself
+    "status": {"values", "core", "runs", "clock"},  # what the daemon last knew of itself
     "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
     "teller": {"values", "settings", "core", "runs"},  # what deserves a notice goes to the outbox
     "resume": {"values", "settings", "core", "runs"},  # where the watch of a jar begins again

@@ -132,7 +132,7 @@ class _InPassing:
         self.name = "mqtt {}:{}".format(*mqtt_link.address(settings))
         self._settings = settings
         self._pattern = mqtt_link.topic_pattern(settings.topic)
-        self._condition = Condition(self.name, time.time)
+        self._condition = Condition(self.name)
         self._intake = Intake(
             self.name,
             jars=jars,
@@ -191,6 +191,6 @@ class _InPassing:
         match = self._pattern.fullmatch(message.topic)
         if match is None or self._put is None:
             return
-        self._condition.last_message_s = time.time()
+        self._condition.heard()
         jar = match.groupdict().get("jar")
         self._put(self._intake.take(bytes(message.payload), jar=jar, waited=bool(message.retain)))

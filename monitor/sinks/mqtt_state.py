@@ -13,6 +13,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Collection, Sequence
+from math import inf
 from pathlib import Path
 from typing import Protocol
 
@@ -26,6 +27,7 @@ from monitor.values import JarState, Json, Notice, SourceHealth, Span, Stage
 
 log = logging.getLogger(__name__)
 
+SAME_S = 0.1  # no connection ends and is there again within it
 LOOK_S = 5.0  # how soon a connection that is back is noticed
 STOP_S = 4.0
 
@@ -128,12 +130,13 @@ class MqttState:
 
     def _run(self) -> None:
         store: Store | None = None
-        connected_since_s: float | None = None
+        connected_since_s = -inf
         while not self._stopping.is_set():
             self._wake.clear()
             try:
                 health = self._publisher.health()
-                if health.connected and health.since_s != connected_since_s:
+                # tolerant: what is computed from two clocks may differ by the moment between the two
+                if health.connected and abs(health.since_s - connected_since_s) > SAME_S:
                     connected_since_s = health.since_s
                     self._say_all_again()
                 if health.connected:
@@ -145,7 +148,7 @@ class MqttState:
                             self._courier.resume(store)
                         self._courier.turn(store)
                 else:
-                    connected_since_s = None
+                    connected_since_s = -inf
             except StoreTrouble as error:
                 log.warning("notices to %s: %s", self._publisher.name, error)
             except Exception:

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 
+from monitor.clock import Moment
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.wire import Message, Unreadable, parse
 from monitor.values import Delivery, Reading, Rejected, SourceHealth
@@ -30,26 +31,38 @@ UNKNOWN_MAX = 50  # names of unknown jars that are told apart
 class Condition:
     """How a source is doing. `report` logs every change once; any thread may read `health`."""
 
-    def __init__(self, name: str, wall: Clock) -> None:
-        self._wall = wall
-        self._health = SourceHealth(
-            name=name, connected=False, trouble="not started", since_s=wall(), last_message_s=None
-        )
-        self.last_message_s: float | None = None
+    def __init__(self, name: str, wall: Clock = time.time, monotonic: Clock = time.monotonic) -> None:
+        self._wall, self._monotonic = wall, monotonic
+        self._since = self._now()
+        self._heard: Moment | None = None
+        self._health = SourceHealth(name=name, connected=False, trouble="not started", since_s=0.0, last_message_s=None)
+
+    def heard(self) -> None:
+        """Something came."""
+        self._heard = self._now()
 
     def report(self, *, connected: bool, trouble: str | None) -> None:
         """The state as of now; `trouble` is one plain sentence, or None when all is well."""
         old = self._health
         if (old.connected, old.trouble) != (connected, trouble):
-            self._health = replace(old, connected=connected, trouble=trouble, since_s=self._wall())
+            self._since = self._now()
+            self._health = replace(old, connected=connected, trouble=trouble)
             if trouble:
                 log.warning("%s: %s", old.name, trouble)
             else:
                 log.info("%s: %s", old.name, "connected" if connected else "stopped")
 
     def health(self) -> SourceHealth:
-        """The state with the time of the last message."""
-        return replace(self._health, last_message_s=self.last_message_s)
+        """The state, since when, and when anything last came."""
+        now, heard = self._now(), self._heard
+        return replace(
+            self._health,
+            since_s=self._since.by(now.wall_s, now.monotonic_s),
+            last_message_s=None if heard is None else heard.by(now.wall_s, now.monotonic_s),
+        )
+
+    def _now(self) -> Moment:
+        return Moment(self._wall(), self._monotonic())
 
 
 class Intake:

@@ -71,7 +71,7 @@ class MqttTopic:
         self._echo = b""
         self._intake = Intake(self.name, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic)
         self._wall = wall
-        self._condition = Condition(self.name, wall)
+        self._condition = Condition(self.name, wall, monotonic)
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._put: Put | None = None
@@ -298,7 +298,7 @@ class MqttTopic:
 
     def _take(self, message: mqtt.MQTTMessage, receipt: Receipt | None) -> None:
         assert self._put is not None
-        self._condition.last_message_s = self._wall()
+        self._condition.heard()
         match = self._pattern.fullmatch(topic := topic_of(message))
         if match is None:  # an old subscription of ours, from before the topic was changed
             self._put(self._intake.refuse("topic not configured", topic, token=receipt))

@@ -86,7 +86,7 @@ class SerialPort:
             monotonic=monotonic,
         )
         self._wall = wall
-        self._condition = Condition(self.name, wall)
+        self._condition = Condition(self.name, wall, monotonic)
         self._opener = opener
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -185,7 +185,7 @@ class SerialPort:
             for passed in pace.due(self._wall()):
                 put(passed)
             if lines:
-                self._condition.last_message_s = self._wall()
+                self._condition.heard()
                 self._condition.report(connected=True, trouble=self._complaint(noise, refused))
             if pace.dropped and not warned:
                 warned = True

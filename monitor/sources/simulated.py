@@ -52,7 +52,7 @@ class SimulatedSource:
             wall=wall,
             monotonic=wall,
         )
-        self._condition = Condition(self.name, wall)
+        self._condition = Condition(self.name, wall, wall)
         self._told: deque[tuple[str, Doing]] = deque()
         self._stop = threading.Event()
         self.ended = threading.Event()  # the scenario is over, or cannot be played: nothing more will come
@@ -92,7 +92,7 @@ class SimulatedSource:
                 for sent in scene.advance(scene.now_s + STRETCH_S):
                     if not self._wait_for(sent):
                         return
-                    self._condition.last_message_s = self._wall()
+                    self._condition.heard()
                     put(self._intake.take(payload(sent)))
             self._condition.report(connected=False, trouble="the scenario is at its end")
         except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
