@@ -20,9 +20,10 @@ from typing import TypeAlias
 
 from monitor.core.display import Display
 from monitor.core.local_time import minutes_of, quiet_until
+from monitor.core.matter import Matter
 from monitor.core.notebook import of_this_starter
 from monitor.core.quiet import silent_after_s
-from monitor.core.wording import Matter, top_of, words
+from monitor.core.wording import top_of, words
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, JarState, Noted, Notice, Noting, Stage
 

@@ -1,63 +1,23 @@
 """The words of a notice: what happened, when, how high it rose, how long it took, at what temperature, what to do.
 
-Called by `core.notices`, which decides; numbers and times become text in `core.display`. Plain sentences, one thing
-each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
+Called by `core.notices`, which decides; the phrases that several share are `core.matter`'s. Plain sentences, one
+thing each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
 streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
 from math import inf
 from typing import TypeAlias
 
-from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, shown, times
+from monitor.core.display import STAGE_WORDS, duration
+from monitor.core.matter import Matter, as_last_time, doubts, fed, height, rise, warmth, warmth_now
 from monitor.settings import JarSettings
-from monitor.values import Cycle, JarState, Noted, Noting, Stage
-
-UNSURE_RATIO = 0.15  # a rise told as "2.1 times" should not be out by more than its last digit and a half
-OLD_READING_S = 1800.0  # a reading older than this is no longer "now" for a starter that sinks by the hour
+from monitor.values import Noting, Stage
 
 STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
 LOOSE_LID = "Never seal the jar: the gas has to get out."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Matter:
-    """What a notice is about: one jar as believed at `now_s`, told for the `repeat`-th time (from 0)."""
-
-    state: JarState
-    jar: JarSettings
-    noted: Sequence[Noted]
-    now_s: float
-    repeat: int
-    display: Display
-
-    @property
-    def name(self) -> str:
-        """The jar's name, fit for one line."""
-        return shown(self.state.jar)
-
-    @property
-    def cycle(self) -> Cycle:
-        """The open cycle; only for notices that need one to be put out at all."""
-        assert self.state.cycle is not None
-        return self.state.cycle
-
-    @property
-    def fed_known(self) -> bool:
-        """False in the cycle that was under way when watching began, unless its feeding was told."""
-        return self.state.cycle is not None and (self.state.cycle.told or self.state.cycle.number > 0)
-
-    def at(self, time_s: float) -> str:
-        """A local time of day."""
-        return self.display.clock(time_s, self.now_s)
-
-    def ago(self, time_s: float) -> str:
-        """How long ago that was."""
-        return duration(self.now_s - time_s)
-
 
 Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
 
@@ -74,18 +34,18 @@ def _feed_now(m: Matter) -> Words:
     title = f"Feed {m.name} now" if m.repeat == 0 else f"Feed {m.name}: sinking for {m.ago(began_s)}"
     return title, [
         f"The starter in {m.name} began to sink about {m.at(began_s)}, {m.ago(began_s)} ago.",
-        _rise(m),
+        rise(m),
         "It has eaten what it had: feed it now.",
-        _as_last_time(m),
-        _doubts(m, "feed it"),
+        as_last_time(m),
+        doubts(m, "feed it"),
     ]
 
 
 def _at_peak(m: Matter) -> Words:
     return f"{m.name} is at its peak", [
-        _rise(m),
+        rise(m),
         "This is the time to bake with it, or to feed it for the next round.",
-        _doubts(m, "bake"),
+        doubts(m, "bake"),
         "Raw flour and dough are not for tasting.",
     ]
 
@@ -96,10 +56,10 @@ def _peak_ahead(m: Matter) -> Words:
     return f"{m.name} peaks in about {duration(max(peak.likely_s - m.now_s, 0.0))}", [
         f"The starter in {m.name} should be at its peak about {m.at(peak.likely_s)},",
         f"most likely between {m.at(peak.earliest_s)} and {m.at(peak.latest_s)}.",
-        _height(m),
-        _warmth_now(m),
+        height(m),
+        warmth_now(m),
         "Get ready to bake or to feed it.",
-        _doubts(m, "count on it"),
+        doubts(m, "count on it"),
     ]
 
 
@@ -116,26 +76,26 @@ def _overdue(m: Matter) -> Words:
         if m.fed_known
         else f"No feeding of {m.name} has been seen in {m.ago(m.cycle.fed_at_s)} of watching.",
         seen,
-        _rise(m) or _height(m),
-        "" if m.cycle.peak_at_s is not None else _warmth(m),
+        rise(m) or height(m),
+        "" if m.cycle.peak_at_s is not None else warmth(m),
         "Have a look, and feed it unless it is still climbing.",
-        _as_last_time(m),
+        as_last_time(m),
         STREAKS,
-        _doubts(m, "feed it"),
+        doubts(m, "feed it"),
     ]
 
 
 def _stays_flat(m: Matter) -> Words:
-    fed = f" was fed {m.ago(m.cycle.fed_at_s)} ago and" if m.fed_known else ""
+    since = f" was fed {m.ago(m.cycle.fed_at_s)} ago and" if m.fed_known else ""
     warm = f"{m.display.temperature(24)} to {m.display.temperature(28)}"
     return f"{m.name} is not rising", [
-        f"The starter in {m.name}{fed} has not risen as it should.",
-        _height(m),
-        _warmth(m),
+        f"The starter in {m.name}{since} has not risen as it should.",
+        height(m),
+        warmth(m),
         f"Move it somewhere warmer ({warm} suits it) and give it time.",
         "If it has bubbles but no height, the dough may be too wet to hold its gas.",
         STREAKS,
-        _doubts(m, "do anything"),
+        doubts(m, "do anything"),
     ]
 
 
@@ -153,7 +113,7 @@ def _sensor_silent(m: Matter) -> Words:
     return title, [
         what,
         "Until it is back nobody watches this jar: look at it yourself.",
-        _fed(m),
+        fed(m),
         "Check its power, its cable or network, and that the sensor's window is clean and dry.",
     ]
 
@@ -164,7 +124,7 @@ def _sensor_back(m: Matter) -> Words:
         f"The sensor on {m.name} reads again.",
         f"The latest reading is from {m.at(m.state.last_reading_s)}." if m.state.last_reading_s is not None else "",
         f"The starter is {STAGE_WORDS[m.state.stage]}." if known else "",
-        _height(m),
+        height(m),
     ]
 
 
@@ -183,8 +143,8 @@ def _near_rim(m: Matter) -> Words:
     pace = f" and climbs by {m.display.speed(slope)}" if slope is not None and slope > 0 else ""
     return f"{m.name} is about to run over", [
         f"The starter in {m.name} is {m.display.length(max(top_mm - level.level_mm, 0.0))} below {name}{pace}.",
-        _height(m),
-        _warmth_now(m),
+        height(m),
+        warmth_now(m),
         "Put the jar on a plate, and stir it down or take some out.",
         "Do not press the lid on. " + LOOSE_LID,
     ]
@@ -196,8 +156,8 @@ def _too(word: str, advice: str) -> Callable[[Matter], Words]:
         now = m.display.temperature(m.state.temperature_c)
         return f"{m.name} is too {word}: {now}", [
             f"The starter in {m.name} has been too {word} for over an hour and is at {now} now.",
-            _fed(m),
-            _height(m),
+            fed(m),
+            height(m),
             advice,
         ]
 
@@ -218,7 +178,7 @@ def _rest_reminder(m: Matter) -> Words:
     return title, [
         f"The starter in {m.name} is resting.",
         f"It was last fed at {m.at(m.cycle.fed_at_s)}." if m.fed_known else "",
-        _warmth_now(m),
+        warmth_now(m),
         "A resting starter keeps well when it is fed about once a week.",
         STREAKS,
         LOOSE_LID,
@@ -250,62 +210,3 @@ _WORDS: dict[str, Callable[[Matter], Words]] = {
     "rest_reminder": _rest_reminder,
     "throw_away": _throw_away,
 }
-
-
-def _rise(m: Matter) -> str:
-    """How high, when, how long it took and how warm it was; a rise of unknown height is said to be unknown."""
-    cycle = m.cycle
-    if cycle.peak_at_s is None:
-        return f"It had risen to {times(cycle.peak_ratio)} its starting volume." if cycle.peak_ratio is not None else ""
-    mean_c = _mean_c(cycle)
-    warmth = f", at {m.display.temperature(mean_c)} on average" if mean_c is not None else ""
-    if cycle.peak_ratio is None:
-        return f"It was highest about {m.at(cycle.peak_at_s)}; by how much it rose is not known{warmth}."
-    took = f", {duration(cycle.peak_at_s - cycle.fed_at_s)} after the feeding" if m.fed_known else ""
-    height = f"It rose to {times(cycle.peak_ratio)} its starting volume"
-    return f"{height}, highest about {m.at(cycle.peak_at_s)}{took}{warmth}."
-
-
-def _mean_c(cycle: Cycle) -> float | None:
-    known = [mean_c for mean_c in cycle.temperatures_c if mean_c is not None]
-    return sum(known) / len(known) if known else None
-
-
-def _warmth(m: Matter) -> str:
-    mean_c = _mean_c(m.state.cycle) if m.state.cycle is not None else None
-    return f"It has been at {m.display.temperature(mean_c)} on average." if mean_c is not None else _warmth_now(m)
-
-
-def _warmth_now(m: Matter) -> str:
-    return f"It is at {m.display.temperature(m.state.temperature_c)}." if m.state.temperature_c is not None else ""
-
-
-def _height(m: Matter) -> str:
-    if m.state.level is None or m.state.level.rise_ratio is None:
-        return ""
-    return f"It stands at {times(m.state.level.rise_ratio)} its starting volume."
-
-
-def _fed(m: Matter) -> str:
-    return f"The starter was fed {m.ago(m.cycle.fed_at_s)} ago." if m.fed_known else ""
-
-
-def _as_last_time(m: Matter) -> str:
-    cycle, weight = m.cycle, m.display.weight
-    if cycle.starter_g is None or cycle.flour_g is None or cycle.water_g is None:
-        return ""
-    ratio = feeding_ratio(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    parts = f"{weight(cycle.starter_g)} of starter, {weight(cycle.flour_g)} of flour, {weight(cycle.water_g)} of water"
-    return f"Last time: {parts}" + (f" ({ratio})." if ratio else ".")
-
-
-def _doubts(m: Matter, act: str) -> str:
-    """What makes the readings uncertain, if anything, and that a look at the jar should come first."""
-    doubts = []
-    if m.state.level is not None and (m.state.level.rise_ratio_sd or 0.0) > UNSURE_RATIO:
-        doubts.append("the readings scatter a good deal")
-    if m.state.last_reading_s is not None and m.now_s - m.state.last_reading_s > OLD_READING_S:
-        doubts.append(f"the last reading is {m.ago(m.state.last_reading_s)} old")
-    if m.jar.sensor == "ultrasonic" and m.jar.venting != "open":
-        doubts.append("under a lid the starter's own gas makes an ultrasonic sensor read too far, as if it sank")
-    return f"Not quite certain: {'; '.join(doubts)}. Look at the jar before you {act}." if doubts else ""
