@@ -2,6 +2,7 @@
 
 import json
 import queue
+import signal
 import socket
 import subprocess
 import sys
@@ -471,13 +472,20 @@ def test_topics_that_we_may_not_read_or_write(tmp_path: Path, begin: Begin) -> N
         words = "the broker does not let us write forbidden: see its access list"
         wait_until(lambda: source.health().trouble == words, "in words")
         assert connected(source)
+        rules.write_text("topic deny jartide/+/reading\ntopic read nothing\ntopic readwrite #\n")
+        assert broker.process is not None
+        broker.process.send_signal(signal.SIGHUP)  # mosquitto reads its access list anew
+        wait_until(lambda: source.publish("forbidden", "x"), "let in after the list was mended")
+        wait_until(lambda: source.health().trouble is None, "the trouble is over")
 
 
 @pytest.mark.fault("M11")
-def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin) -> None:
+def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin, monkeypatch: pytest.MonkeyPatch) -> None:
     """mosquitto refuses a filter that holds a level it keeps to itself only with its plugin; MQTT 5 code 143 or 135
     is what matters here, so the answer comes from a broker that the test plays."""
     server = socket.create_server(("127.0.0.1", 0))
+    monkeypatch.setattr(mqtt_topic, "RETRY_S", (0.2, 0.5))
+    mended = threading.Event()
 
     def play() -> None:
         peer, _ = server.accept()
@@ -486,13 +494,18 @@ def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin) -> None:
         asked = peer.recv(4096)
         mid = asked[asked.index(0x82) + 2 :][:2]
         peer.sendall(bytes([0x90, 4]) + mid + bytes([0, 135]))  # SUBACK: not authorized
-        while peer.recv(4096):
-            pass
+        while asked := peer.recv(4096):
+            if mended.is_set() and 0x82 in asked:
+                mid = asked[asked.index(0x82) + 2 :][:2]
+                peer.sendall(bytes([0x90, 4]) + mid + bytes([0, 1]))  # SUBACK: granted
 
     threading.Thread(target=play, daemon=True).start()
     source, _ = begin(server.getsockname()[1])
     words = "the broker does not let us read jartide/{jar}/reading (Not authorized): see its access list"
     wait_until(lambda: source.health().trouble == words, "trouble")
+    assert connected(source)
+    mended.set()
+    wait_until(lambda: source.health().trouble is None, "asked again, and let in")
     assert connected(source)
 
 

@@ -80,12 +80,13 @@ class MqttTopic:
         self._wake_w.setblocking(False)
         self._receipts = Receipts()
         self._refused_mids: set[int] = set()
-        self._subscribed: str | None = None  # trouble with the subscription
-        self._unwritable: str | None = None  # trouble with a topic of our own
+        self._unreadable: str | None = None  # trouble with the subscription
+        self._unwritable: dict[str, str] = {}  # trouble with topics of our own
         self._ended: str | None = None  # why the connection ended, as a sentence
         self._slow = False  # the next try is of little use soon
         self._greeted_s = float("-inf")  # time.monotonic, as the next
         self._left_s = float("-inf")
+        self._asked_s = float("-inf")
         self._catching_up = False
         self._came = 0  # messages
         self._quick_ends = 0
@@ -131,12 +132,14 @@ class MqttTopic:
             confirmed = info.is_published()
         except (RuntimeError, ValueError):  # not connected any more
             return False
-        if info.mid in self._refused_mids:
+        refused = info.mid in self._refused_mids
+        if refused:
             self._refused_mids.discard(info.mid)
-            self._unwritable = f"the broker does not let us write {topic}: see its access list"
+            self._unwritable[topic] = f"the broker does not let us write {topic}: see its access list"
             self._wake()
-            return False
-        return confirmed
+        elif confirmed and self._unwritable.pop(topic, None) is not None:  # its access list was mended
+            self._wake()
+        return confirmed and not refused
 
     # --- the thread ------------------------------------------------------------------------------------------------
 
@@ -150,7 +153,8 @@ class MqttTopic:
     def _keep_connected(self) -> None:
         pause_s = RETRY_S[0]
         while not self._stopping.is_set():
-            self._ended, self._subscribed, self._unwritable, self._slow = None, None, None, False
+            self._ended, self._unreadable, self._slow = None, None, False
+            self._unwritable.clear()
             began_s = time.monotonic()
             try:
                 with working() as on:
@@ -205,7 +209,9 @@ class MqttTopic:
             if writable or client.want_write():
                 client.loop_write()
             client.loop_misc()
-            if self._unwritable is not None and self._condition.health().connected:
+            if self._unreadable is not None and time.monotonic() - self._asked_s > RETRY_S[1]:
+                self._subscribe(client)  # its access list may have been mended
+            if self._condition.health().connected:
                 self._report()
 
     def _read(self, client: mqtt.Client) -> None:
@@ -215,6 +221,10 @@ class MqttTopic:
             client.loop_read()
             if self._came == came or client.socket() is None:
                 return
+
+    def _subscribe(self, client: mqtt.Client) -> None:
+        self._asked_s = time.monotonic()
+        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id))
 
     def _say(self, client: mqtt.Client, what: str) -> str:
         client.publish(self._settings.status_topic, what, qos=1, retain=True)
@@ -245,13 +255,12 @@ class MqttTopic:
         self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
         self._greeted_s = now_s
         self._receipts.greeted(client, resumed=flags.session_present)
-        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id))
+        self._subscribe(client)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
-        if reasons[0].is_failure:  # the second is our echo's, which we can do without
-            self._subscribed = (
-                f"the broker does not let us read {self._settings.topic} ({reasons[0]}): see its access list"
-            )
+        # the second is our echo's, which we can do without
+        words = f"the broker does not let us read {self._settings.topic} ({reasons[0]}): see its access list"
+        self._unreadable = words if reasons[0].is_failure else None
         self._report()  # from now on readings come
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -314,5 +323,6 @@ class MqttTopic:
         self._report()
 
     def _report(self) -> None:
-        trouble = self._subscribed or self._unwritable or self._intake.clock_trouble
+        unwritable = next(iter(list(self._unwritable.values())), None)
+        trouble = self._unreadable or unwritable or self._intake.clock_trouble
         self._condition.report(connected=True, trouble=trouble)
