@@ -95,6 +95,18 @@ def fed_odds(landing: Landing, was: Before) -> float:
     """Odds of a feeding against everything else that could have left this step (not after a long silence)."""
     if landing.passing:  # a surface that was seen sinking was not poured away
         return 0.0
+    fed, look, other = _explained(landing, was)
+    return fed / max(look + other, 1e-30)
+
+
+def look_share(landing: Landing, was: Before) -> float:
+    """Chance that the lid was lifted and set back, against wild readings and holes that move nothing."""
+    _, look, other = _explained(landing, was)
+    return look / max(look + other, 1e-30)
+
+
+def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
+    """How often a step like this comes about by a feeding, by a look, and by anything else (1/(day min mm))."""
     before, after = landing.before_mm, landing.after_mm
     jump, sd, minutes = after - before, landing.sd_mm, landing.off_s / 60.0
     room = max(before, 10.0)
@@ -105,28 +117,26 @@ def fed_odds(landing: Landing, was: Before) -> float:
     if minutes <= 0.0:
         days = max(landing.spacing_s, 60.0) / 86400.0
         fed = (1.0 if landing.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
-        other = nothing + COLLAPSE * days * giving_way
+        looked, other = 0.0, nothing + COLLAPSE * days * giving_way
     else:
         gave_way = COLLAPSE * max(minutes, landing.spacing_s / 60.0) / 1440.0
         nothing, look = nothing + gave_way * giving_way, (1.0 - STIRRED) * look + STIRRED * giving_way
         if not landing.strange:
             fed = FED_HOLE * _busy(minutes, FED_MIN)
-            other = (
-                LOOK_HOLE * _busy(minutes, LOOK_MIN) * look
-                + (HOLE + landing.lone_n) / (HOLE_DECADES * minutes) * nothing
-            )
+            looked = LOOK_HOLE * _busy(minutes, LOOK_MIN) * look
+            other = (HOLE + landing.lone_n) / (HOLE_DECADES * minutes) * nothing
         elif landing.lone:  # how long it was away is not known, only that it was less than twice the spacing
             most = landing.spacing_s / 30.0
             fed = FED_UNSEEN + FED_SEEN * _within(most, FED_MIN)
-            other = LOOK_SEEN * _within(most, LOOK_MIN) * look + (WILD + landing.lone_n) * nothing
+            looked, other = LOOK_SEEN * _within(most, LOOK_MIN) * look, (WILD + landing.lone_n) * nothing
         else:
             fed = FED_SEEN * _busy(minutes, FED_MIN)
-            other = LOOK_SEEN * _busy(minutes, LOOK_MIN) * look + BURST / BURST_MOST_MIN * nothing
+            looked, other = LOOK_SEEN * _busy(minutes, LOOK_MIN) * look, BURST / BURST_MOST_MIN * nothing
     if was.rising or was.hours < SOON_H:
         fed *= SOON_ODDS
     elif was.fallen:
         fed *= SUNK_ODDS
-    return fed * _lands(after, before, was, sd) / max(other, 1e-30)
+    return fed * _lands(after, before, was, sd), looked, other
 
 
 def _lands(after: float, before: float, was: Before, sd: float) -> float:

@@ -60,7 +60,7 @@ def plan(
     why_not = (
         _too_extreme(mean_c)
         or _does_not_fit(culture, grams, limits)
-        or _out_of_reach(grams, hours[aim][1], target_h, mean_c, limits)
+        or _out_of_reach(grams, wanted, hours[aim][1], target_h, mean_c, limits)
     )
     starter_g, flour_g, water_g = grams
     made = FeedPlan(
@@ -115,17 +115,17 @@ def plan_for(
         return Planned(at_s=at_s, plan=made)
 
     now = one(now_s, wanted_s, aim, limits)
-    if now.plan.met or _aimed(now.plan, aim) >= ahead_h:
-        return (now,)
     usual = culture.last_dilution or mix.USUAL_DILUTION
     usual_h = _hours(culture, warmth_from(now_s), usual, None, limits.flour)[aim][1]
+    if now.plan.met or min(_aimed(now.plan, aim), usual_h) >= ahead_h:
+        return (now,)
     put_off_s = 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
     later = one(now_s + put_off_s, wanted_s, aim, limits)
     if later.plan.met:
         return (later,)
     # the first of two need not serve the bake, nor use up the flour
     free = replace(limits, ripe_g=None, flour_g=None)
-    for start_s in (now_s, now_s + put_off_s):
+    for start_s in (now_s + 3600.0 * hours for hours in range(int(put_off_s // 3600.0) + 1)):
         first = one(start_s, (start_s + wanted_s) / 2.0, "fall", free)
         second_s = start_s + 3600.0 * first.plan.hours_to_fall[1]
         if second_s < wanted_s:
@@ -214,10 +214,21 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
     return None
 
 
-def _out_of_reach(grams: Grams, likely_h: float, target_h: float, mean_c: float, limits: Limits) -> str | None:
-    """Why the likely time is not the target, and what would help; None when it is near enough."""
+def _out_of_reach(
+    grams: Grams, wanted: float, likely_h: float, target_h: float, mean_c: float, limits: Limits
+) -> str | None:
+    """Why the likely time is not the target, as the `wanted` dilution's would be, and what would help; None when it is
+    near enough."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
         return None
+    if (
+        1.01 * LEAST_DILUTION < wanted < 0.99 * MOST_DILUTION
+        and replace(limits, hydration=None, flour=None) == Limits()
+    ):
+        return (
+            f"In whole grams this is the nearest: it likely takes {likely_h:.1f} h at {mean_c:.0f} °C; twice as much "
+            "of everything can be weighed nearer."
+        )
     held = limits.keep_g is not None or limits.flour_g is not None or dilution(grams) < MOST_DILUTION / 2.0
     if likely_h < target_h:
         way = "these limits" if held and dilution(grams) < MOST_DILUTION / 1.5 else f"only {grams[0]} g kept"

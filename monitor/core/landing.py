@@ -11,7 +11,7 @@ from math import sqrt
 from monitor.core import lid as lids
 from monitor.core.cycle import Open
 from monitor.core.decide import event, height, levels, open_cycle
-from monitor.core.fed_seen import LID_MOST_MM, Before, Meaning, fed_odds, meaning, places
+from monitor.core.fed_seen import LID_MOST_MM, Before, Meaning, fed_odds, look_share, meaning, places
 from monitor.core.history import History
 from monitor.core.jump import Landing
 from monitor.core.memory import Vigil
@@ -71,8 +71,7 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
     if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
         cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
         if what is not Meaning.COLLAPSED:
-            jump_mm = abs(landing.after_mm - landing.before_mm)
-            lids.rezero(v.lid, landing, rows, whole=what is Meaning.DISTURBED or jump_mm > LID_MOST_MM)
+            lids.rezero(v.lid, landing, rows, None if what is Meaning.DISTURBED else look_share(shifted, was))
         if what is not Meaning.LID:
             out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
     if what is Meaning.COLLAPSED or (what is Meaning.SAME and not landing.within):

@@ -244,11 +244,12 @@ def _back(lid: Lid) -> None:
     lid.gap, lid.place_mm = False, None
 
 
-def rezero(lid: Lid, landing: Landing, rows: list[list[float]], *, whole: bool) -> float:
+def rezero(lid: Lid, landing: Landing, rows: list[list[float]], looked: float | None) -> float:
     """Move the levels so that they go on where they were, and return the shift in mm. A lid's offset is believed
-    against its usual size (1.2 mm); a jump is moved as a whole."""
+    against its usual size (1.2 mm) and with the chance `looked` that the lid was lifted at all; None: a jump, moved as
+    a whole."""
     jump = landing.after_mm - landing.before_mm
-    share = 1.0 if whole else LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
+    share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
     shift = -jump * share
     if abs(lid.offset_mm + shift) > OFFSET_MOST_MM:
         return 0.0

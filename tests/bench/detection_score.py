@@ -3,9 +3,9 @@
 A **hit** is a claimed start of fall after the true maximum of a cycle that falls, before the next feeding. A **false**
 one comes before the true maximum, in a cycle that never falls, or again in a cycle. A cycle that falls without a hit
 is a **miss**. A feeding is **seen** when a `fed` lies within 20 min of it (in time of happening) and **told** when that
-was also decided within 20 min. A `fed` with no feeding within 20 min is **misdated** when it speaks of a feeding that no
-other one is near to (it was unseeable, or hid in a silence), else **false**: nothing was fed. Where nothing can be asked
-(the recording begins in the fall, or the fall is less than a millimetre) a claim after the maximum counts as nothing.
+was also decided within 20 min. A `fed` with no feeding within 20 min is **misdated** when it speaks of a feeding that
+no other one is near to (it was unseeable, or hid in a silence), else **false**: nothing was fed. Where nothing can be
+asked (the recording begins in the fall, or the fall is less than a millimetre) a claim after the maximum counts as nothing.
 """
 
 from __future__ import annotations
@@ -152,5 +152,6 @@ def row(name: str, s: Score) -> str:
     peak = f"{np.median(s.peak_errors_s) / 60:.1f} min" if s.peak_errors_s else "-"
     return (
         f"{name:34s} {s.hits:4d}/{s.falls:4d} {s.false:5d} {f'{rate:.1f} ({low:.1f}-{high:.1f})':>18s}"
-        f" {f'{middle:.2f} ({most:.2f})':>22s} {delay:>9s} {fed[0]:>10s} {fed[1]:>6s} {fed[2]:>8s} {fed[3]:>9s} {peak:>9s}"
+        f" {f'{middle:.2f} ({most:.2f})':>22s} {delay:>9s} {fed[0]:>10s} {fed[1]:>6s} {fed[2]:>8s} {fed[3]:>9s}"
+        f" {peak:>9s}"
     )
