@@ -5,7 +5,8 @@ one comes before the true maximum, in a cycle that never falls, or again in a cy
 is a **miss**. A feeding is **seen** when a `fed` lies within 20 min of it (in time of happening) and **told** when that
 was also decided within 20 min. A `fed` with no feeding within 20 min is **misdated** when it speaks of a feeding that
 no other one is near to (it was unseeable, or hid in a silence), else **false**: nothing was fed. Where nothing can be
-asked (the recording begins in the fall, or the fall is less than a millimetre) a claim after the maximum counts as nothing.
+asked (the recording begins in the fall, or the fall is less than a millimetre) a claim after the maximum counts as
+nothing.
 """
 
 from __future__ import annotations
