@@ -38,8 +38,9 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def wait_until(condition: Callable[[], object], what: str, within_s: float = 15.0) -> None:
-    """Return as soon as the condition holds; fail with `what` when it does not in time."""
+def wait_until(condition: Callable[[], object], what: str, within_s: float = 60.0) -> None:
+    """Return as soon as the condition holds; fail with `what` when it does not in time: a busy machine's time, not the
+    program's."""
     end_s = time.monotonic() + within_s
     while not condition():
         if time.monotonic() > end_s:

@@ -49,7 +49,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Cli
     command = [sys.executable, "-c", SERVER, str(tmp_path_factory.mktemp("page")), str(port)]
     process = subprocess.Popen(command, cwd=Path(__file__).parent.parent)
     try:
-        wait_until(lambda: listens(port), "the page listens", 40.0)
+        wait_until(lambda: listens(port), "the page listens")
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=20) as client:
             yield client, process.pid
     finally:

@@ -280,10 +280,11 @@ def test_a_daemon_that_cannot_write_is_told_as_such(tmp_path: Path) -> None:
     (tmp_path / "jartide.toml").write_text('[[jar]]\nname = "rye"\n\n[store]\npath = "s.db"\n')
     with StoreLock(tmp_path / "s.db"), Store.open(tmp_path / "s.db") as store:
         for ago_s, told in ((60.0, False), (600.0, True)):
-            status.write(store, time.time() - ago_s, [], [])
+            as_of_s = time.time() - ago_s
+            status.write(store, as_of_s, [], [])
             printed = CliRunner().invoke(main, ["status", "--config", str(tmp_path / "jartide.toml")]).output
             assert ("is the disk full? `jartide check` looks" in printed) == told
-            assert (f"was true {time.strftime('%H:%M', time.localtime(time.time() - ago_s))}" in printed) == told
+            assert (f"was true {time.strftime('%H:%M', time.localtime(as_of_s))}" in printed) == told
 
 
 class Telephone:

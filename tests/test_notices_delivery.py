@@ -29,6 +29,7 @@ from monitor.runs.outbox import State
 from monitor.runs.store import Store, StoreTrouble
 from monitor.secret import SecretError
 from monitor.settings import NoticeSettings
+from monitor.sinks import apprise_channel
 from monitor.sinks.apprise_channel import AppriseChannel, send_test
 from monitor.sinks.courier import Courier
 from monitor.sinks.notices import Console, NoticeSink, channels
@@ -230,7 +231,7 @@ def test_a_service_that_does_not_answer_is_left_after_its_time(
     one = courier(site.address(query="?rto=900"))  # an address cannot ask for a quarter of an hour
     began_s = time.monotonic()
     assert one.turn(store) == 30
-    assert time.monotonic() - began_s < 5
+    assert time.monotonic() - began_s < 30  # far from a quarter of an hour, also on a busy machine
     assert deliveries.of_notice(store, 1)[one.channel.key][2] == "no answer in time"
 
 
@@ -280,7 +281,7 @@ def test_a_slow_channel_holds_up_no_other(tmp_path: Path, store: Store, web: Cal
     assert len(slow.got) == 1
     began_s = time.monotonic()
     sink.stop()
-    assert time.monotonic() - began_s < 4
+    assert time.monotonic() - began_s < apprise_channel.READ_S  # it does not wait for the slow one
 
 
 def test_the_sink_tells_of_a_channel_that_does_not_get_through(store: Store, web: Callable[..., Web]) -> None:
@@ -320,6 +321,7 @@ import os, sys
 from pathlib import Path
 from monitor.runs import deliveries
 from monitor.runs.store import Store
+from monitor.sinks import apprise_channel
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.courier import Courier
 path, address = sys.argv[1:]

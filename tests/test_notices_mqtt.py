@@ -178,7 +178,7 @@ def test_notices_wait_for_the_broker_and_are_not_retained(
         sink.wake()
         broker.start()
         with listening(broker.port, "listener") as listener:
-            wait_until(lambda: listener.last("jartide/all/notice"), "what waited, after the broker is back", 30)
+            wait_until(lambda: listener.last("jartide/all/notice"), "what waited, after the broker is back")
             wait_until(lambda: listener.last("jartide/rye/state"), "the state anew")
             wait_until(lambda: listener.last("jartide/rye/notice"), "the repeat")
             told = {(topic, retained) for topic, _, retained in listener.got if topic.endswith("/notice")}
@@ -200,7 +200,7 @@ def test_that_nothing_can_be_written_is_told_without_a_store(
         sink.tell_at_once(alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
         broker.start()
         with listening(broker.port, "listener") as listener:
-            wait_until(lambda: listener.last("jartide/all/notice"), "told", 30)
+            wait_until(lambda: listener.last("jartide/all/notice"), "told")
             body = json.loads(str(listener.last("jartide/all/notice")))
     assert (body["kind"], body["jar"], body["urgent"]) == ("store_trouble", None, True)
     assert body["id"] == f"jartide.0.{int(NOW // 60)}.store_trouble.0"

@@ -17,6 +17,7 @@ import pytest
 import serial
 
 from monitor.settings import SerialSettings
+from monitor.sources import serial_port
 from monitor.sources.pace import READING_GAP_S, REFUSED_GAP_S, Pace
 from monitor.sources.serial_port import SerialPort, open_port
 from monitor.values import Delivery, Reading, Rejected
@@ -216,9 +217,9 @@ def test_unplugged_and_back_under_another_name(tmp_path: Path, begin: Begin) -> 
     first.say(reading(1) + b'{"jar":"rye","dist')
     wait_until(lambda: len(caught.items) == 1, "a reading")
     first.unplug()
-    wait_until(lambda: not connected(source), "noticed", within_s=5)
+    wait_until(lambda: not connected(source), "noticed")
     second = Device(tmp_path / "usb-sensor-if01-port0")
-    wait_until(lambda: connected(source), "found again", within_s=6)
+    wait_until(lambda: connected(source), "found again")
     second.say(b'ance_mm":1}\n' + reading(2))  # the old half line must not be joined to this
     wait_until(lambda: len(caught.items) == 2, "a reading")
     assert caught.distances == [101, 102]
@@ -244,11 +245,11 @@ def test_the_other_end_of_a_real_cable_dies(tmp_path: Path, begin: Begin) -> Non
             wait_until(lambda n=n: len(caught.distances) == n + 1, "a reading")
         cable.kill()
         cable.wait()
-        wait_until(lambda: not connected(source), "noticed", within_s=5)
+        wait_until(lambda: not connected(source), "noticed")
         for end in ends:
             end.unlink(missing_ok=True)
         cable = plug()
-        wait_until(lambda: connected(source), "back", within_s=6)
+        wait_until(lambda: connected(source), "back")
     cable.kill()
     cable.wait()
     assert caught.distances == [100, 101]
@@ -263,7 +264,7 @@ def test_a_missing_port_is_said_and_waited_for(tmp_path: Path, begin: Begin) -> 
     words = f"no serial port fits {tmp_path}/usb-*: is the device plugged in?"
     wait_until(lambda: other.health().trouble == words, "trouble")
     device = Device(tmp_path / "port")
-    wait_until(lambda: connected(source), "connected", within_s=6)
+    wait_until(lambda: connected(source), "connected")
     assert source.health().trouble is None
     device.unplug()
 
@@ -301,7 +302,7 @@ def test_a_port_that_another_program_holds(tmp_path: Path, begin: Begin) -> None
     words = f"{device.name} is used by another program: end that one first"
     wait_until(lambda: source.health().trouble == words, "trouble")
     os.close(other)
-    wait_until(lambda: connected(source), "connected", within_s=6)
+    wait_until(lambda: connected(source), "connected")
 
 
 def test_two_sources_with_one_pattern_share_out_the_ports(tmp_path: Path, begin: Begin) -> None:
@@ -325,7 +326,7 @@ def test_of_several_ports_the_first_is_taken_and_none_in_its_place(tmp_path: Pat
     wait_until(lambda: "usb-a is gone, and no new port fits" in (source.health().trouble or ""), "missed")
     second.say(reading(7))
     again = Device(tmp_path / "usb-c")  # under a new name
-    wait_until(lambda: connected(source), "found again", within_s=12)
+    wait_until(lambda: connected(source), "found again")
     again.say(reading(1))
     wait_until(lambda: caught.distances == [100, 101], "read again")
 
@@ -429,7 +430,8 @@ def test_a_hanging_driver_does_not_hold_up_the_end(in_read: bool) -> None:
     wait_until(lambda: connected(source), "connected")
     began_s = time.monotonic()
     source.stop()
-    assert time.monotonic() - began_s < 5
+    assert time.monotonic() - began_s < serial_port.STOP_S + 10.0  # a busy machine's; the driver would hang for 60 s
+    assert serial_port.STOP_S < 5.0
 
 
 @pytest.mark.fault("S13")

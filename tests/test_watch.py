@@ -105,9 +105,9 @@ def test_a_serial_jar_is_watched_and_the_cable_may_be_pulled(tmp_path: Path) -> 
             os.write(master, b"\n" + line(100))
             return (121, 100) in readings(tmp_path / "s.db")
 
-        wait_until(goes_on, "it comes back by itself", 30.0)
+        wait_until(goes_on, "it comes back by itself")
         process.send_signal(signal.SIGTERM)
-        assert process.wait(10) == 0, (tmp_path / "log").read_text()
+        assert process.wait(60) == 0, (tmp_path / "log").read_text()
     after = jartide("status", cwd=tmp_path)
     assert after.returncode == 1
     assert "Nobody is watching" in after.stdout
@@ -123,19 +123,19 @@ def test_the_service_manager_hears_that_it_is_ready_alive_and_stopping(tmp_path:
     serial_config(tmp_path, "/dev/there-is-none")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
-        manager.settimeout(20)
-        with watching(tmp_path, NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="6000000") as process:
+        manager.settimeout(60)
+        with watching(tmp_path, NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="12000000") as process:
             assert manager.recv(4096) == b"READY=1"
             assert manager.recv(4096) == b"WATCHDOG=1"
             began_s = time.monotonic()
             assert manager.recv(4096) == b"WATCHDOG=1"
-            assert time.monotonic() - began_s < 6.0
+            assert time.monotonic() - began_s < 12.0
             process.send_signal(signal.SIGTERM)
             heard = manager.recv(4096)
             while heard == b"WATCHDOG=1":
                 heard = manager.recv(4096)
             assert heard == b"STOPPING=1"
-            assert process.wait(15) == 0
+            assert process.wait(60) == 0
 
 
 _FORKS = """
@@ -182,9 +182,9 @@ def test_kill_at_random_moments_loses_no_reading_and_doubles_none(tmp_path: Path
         assert killer.stdout is not None
         for _ in killer.stdout:
             for _ in range(chance.randrange(5, 60)):
-                client.publish("jartide/rye/reading", line(sent), qos=1).wait_for_publish(10)
+                client.publish("jartide/rye/reading", line(sent), qos=1).wait_for_publish(30)
                 sent += 1
-        assert killer.wait(20) == 0
+        assert killer.wait(60) == 0
         with watching(tmp_path):
             before = len(readings(tmp_path / "s.db"))
             wait_until(lambda: len(readings(tmp_path / "s.db")) >= sent, "all that was sent is stored", 30 + KILLS / 10)
