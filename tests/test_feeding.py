@@ -302,3 +302,31 @@ def test_aims_differ_as_they_should(target_h: float) -> None:
     assert made["half_sunk"].flour_g <= made["fall"].flour_g <= made["peak"].flour_g
     assert made["half_sunk"].hours_to_half_sunk == pytest.approx(target_h, rel=0.06)
     assert made["peak"].hours_to_peak[1] == pytest.approx(target_h, rel=0.06)
+
+
+@pytest.mark.parametrize("ahead_h", range(5, 59))
+def test_whole_grams_leave_no_gap_in_what_can_be_wished_for(ahead_h: int) -> None:
+    """From what one feeding reaches soonest to what two do at the latest, every hour is met by the usual starter in its
+    kitchen: 1 g kept takes 21 h to its peak there and 2 g 19 h, so 20 h are met by a feeding put off."""
+    planned = feeding.plan_for(
+        cultures.prior(), now_s=T, wanted_s=T + 3600.0 * ahead_h, warmth_from=lambda _: (22.0,), aim="peak"
+    )
+    assert all(one.plan.met for one in planned)
+    last = planned[-1]
+    off_h = (last.at_s - T) / 3600.0 + last.plan.hours_to_peak[1] - ahead_h
+    assert abs(off_h) <= feeding.NEAR * (ahead_h - (last.at_s - T) / 3600.0) + 1e-6
+
+
+def test_what_only_whole_grams_keep_from_being_met_says_so() -> None:
+    made = feeding.plan(cultures.prior(), target_h=20.0, temperatures_c=(22.0,), aim="peak")
+    assert not made.met
+    assert made.because.startswith("In whole grams this is the nearest: it likely takes 21.0 h at 22 °C; twice as much")
+    twice = feeding.plan(
+        cultures.prior(), target_h=20.0, temperatures_c=(22.0,), aim="peak", limits=Limits(flour_g=200.0)
+    )
+    assert twice.met
+    held = feeding.plan(
+        cultures.prior(), target_h=12.0, temperatures_c=(22.0,), limits=Limits(keep_g=50.0, flour_g=100.0)
+    )
+    assert not held.met
+    assert "these limits" in held.because

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
@@ -80,13 +80,14 @@ def refuse(*lines: str) -> NoReturn:
     sys.exit(2)
 
 
-def moment(text: str | None, *, now_s: float | None = None) -> float:
-    """A time as typed, as Unix seconds: "07:30" is the latest such local time, "2026-03-02 07:30" is local as well, RFC
-    3339 ("2026-03-02T06:30:00Z") says its own zone; None is now. Raises click.BadParameter, also for the future."""
+def moment(text: str | None, zone: tzinfo, *, now_s: float | None = None) -> float:
+    """A time as typed, as Unix seconds: "07:30" is the latest such time in the household's zone, "2026-03-02 07:30" is
+    in that zone as well, RFC 3339 ("2026-03-02T06:30:00Z") says its own; None is now. Raises click.BadParameter, also
+    for the future."""
     now_s = time.time() if now_s is None else now_s
     if text is None:
         return now_s
-    now = datetime.fromtimestamp(now_s).astimezone()
+    now = datetime.fromtimestamp(now_s, zone)
     for form in ("%H:%M", "%Y-%m-%d %H:%M"):
         try:
             read = datetime.strptime(text, form)
@@ -96,12 +97,12 @@ def moment(text: str | None, *, now_s: float | None = None) -> float:
             read = now.replace(hour=read.hour, minute=read.minute, second=0, microsecond=0)
             when_s = read.timestamp()
             return when_s if when_s <= now_s else when_s - 86400.0
-        return _past(read.astimezone().timestamp(), text, now_s)
+        return _past(read.replace(tzinfo=zone).timestamp(), text, now_s)
     try:
         when = datetime.fromisoformat(text)
     except ValueError:
         raise click.BadParameter(f"{text!r}: write 07:30, or 2026-03-02 07:30, or 2026-03-02T06:30:00Z") from None
-    return _past(when.timestamp(), text, now_s)
+    return _past((when if when.tzinfo else when.replace(tzinfo=zone)).timestamp(), text, now_s)
 
 
 def _past(when_s: float, text: str, now_s: float) -> float:

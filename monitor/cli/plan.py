@@ -6,7 +6,7 @@ import json
 import re
 import sys
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import click
@@ -16,12 +16,12 @@ from monitor.cli.opening import DEFAULT_CONFIG, jar_from, refuse, settings_from
 from monitor.core import culture as cultures
 from monitor.core import feeding, notebook, warmth
 from monitor.core.culture import Culture
-from monitor.core.display import Display
 from monitor.core.feeding import Planned
 from monitor.core.weighing import Limits
 from monitor.runs import history, rfc3339
+from monitor.settings import DisplaySettings, Settings
 from monitor.values import FeedPlan, Noting
-from monitor.zone import display
+from monitor.zone import calendar, display
 
 HORIZON_H = 96
 
@@ -75,7 +75,10 @@ def plan(
     if wanted is not None and target_hours is not None:
         refuse("plan: give either --target-hours or --at, not both")
     usual_c = warmth.USUAL_C if temperature_c is None else temperature_c
-    culture, cycle_h = _culture(history_path, jar_name, config, usual_c)
+    settings = None if jar_name is None else settings_from(config)
+    shown = DisplaySettings() if settings is None else settings.display
+    zone = calendar(shown.time_zone)
+    culture, cycle_h = _culture(history_path, settings, jar_name or "", usual_c)
     limits = Limits(
         keep_g=keep_g, flour_g=flour_g, hydration=None if hydration_pct is None else hydration_pct / 100.0,
         least_keep_g=1.0 if least_keep_g is None else least_keep_g, most_keep_g=most_keep_g, ripe_g=ripe_g,
@@ -91,26 +94,32 @@ def plan(
             planned: Sequence[Planned] = (Planned(at_s=now_s, plan=made),)
         else:
             planned = feeding.plan_for(
-                culture, now_s=now_s, wanted_s=_moment(wanted, now_s), warmth_from=from_s, aim=toward, limits=limits
+                culture,
+                now_s=now_s,
+                wanted_s=_moment(wanted, now_s, zone),
+                warmth_from=from_s,
+                aim=toward,
+                limits=limits,
             )
     except ValueError as error:
         refuse(f"plan: {_of_options(str(error))}")
     if form == "json":
         click.echo(json.dumps(_as_json(planned, wanted is not None), ensure_ascii=False))
     else:
-        show = Display() if history_path is not None else display(settings_from(config).display)
         for one in planned:
-            click.echo(show.worded(_as_text(one, wanted is not None)))
+            click.echo(display(shown).worded(_as_text(one, zone if wanted is not None else None)))
     sys.exit(0 if all(one.plan.met for one in planned) else 1)
 
 
-def _culture(history_path: Path | None, jar_name: str | None, config: Path, usual_c: float) -> tuple[Culture, float]:
+def _culture(
+    history_path: Path | None, settings: Settings | None, jar_name: str, usual_c: float
+) -> tuple[Culture, float]:
     """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise). Cycles
     without a temperature are taken to have been in the same kitchen, at `usual_c`."""
     if history_path is not None:
         return cultures.learned_from(past_cycles.from_file(history_path), usual_c=usual_c), 24.0
-    settings = settings_from(config)
-    jar = jar_from(settings, jar_name or "")
+    assert settings is not None
+    jar = jar_from(settings, jar_name)
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
     if notebook.noted(notes, Noting.MOULD):
         click.echo(f"{jar.name}: nothing is planned for it. {notebook.THROW_AWAY}", err=True)
@@ -132,9 +141,10 @@ def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[flo
     return lambda at_s: warmth.expected_c(culture.day_c, at_s, (), HORIZON_H)
 
 
-def _moment(text: str, now_s: float) -> float:
+def _moment(text: str, now_s: float, zone: tzinfo) -> float:
     try:
-        when_s = datetime.fromisoformat(text).timestamp()
+        when = datetime.fromisoformat(text)
+        when_s = (when if when.tzinfo else when.replace(tzinfo=zone)).timestamp()
     except ValueError:
         raise ValueError(f'--at {text!r}: write a local time like "2026-03-07 08:00"') from None
     if when_s <= now_s:
@@ -178,9 +188,10 @@ def _three(hours: tuple[float, float, float]) -> dict[str, float]:
     return {name: round(h, 2) for name, h in zip(("earliest", "likely", "latest"), hours, strict=True)}
 
 
-def _as_text(one: Planned, dated: bool) -> str:
+def _as_text(one: Planned, zone: tzinfo | None) -> str:
+    """The plan for a person; dated in a zone, where its moment was wished for."""
     made = one.plan
-    when = f"{datetime.fromtimestamp(one.at_s):%A %H:%M}: " if dated else ""
+    when = "" if zone is None else f"{datetime.fromtimestamp(one.at_s, zone):%A %H:%M}: "
     lines = [
         f"{when}keep {made.starter_g} g, add {made.flour_g} g flour and {made.water_g} g water ({feeding.ratio(made)})"
     ]

@@ -19,8 +19,9 @@ from monitor.cli.telling_words import ratio, words
 from monitor.core import notebook
 from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import Settings
 from monitor.values import Fed, Noted, Noting
-from monitor.zone import display
+from monitor.zone import calendar, display
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
@@ -67,7 +68,7 @@ def fed(
     if flour_g == 0:
         refuse(f"--flour-g: 0; a feeding adds flour (some taken out, not fed: jartide note {jar} taken)")
     item = Fed(
-        time_s=_when(at),
+        time_s=_when(at, settings),
         jar=jar,
         starter_g=starter_g,
         flour_g=flour_g,
@@ -107,7 +108,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     noting, said = Noting(what), _text(" ".join(text))
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: {said!r}; write kept, used or thrown, and the grams, like "discard used 120"')
-    counts = _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=said))
+    counts = _tell(settings.store.path, Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said))
     click.echo(f"{jar}: noted.{counts}")
     if noting is Noting.MOULD:
         click.echo(notebook.THROW_AWAY)
@@ -130,7 +131,7 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
     settings = settings_from(config)
     jar_from(settings, jar)
     noting = Noting.REST_OVER if over else Noting.REST
-    counts = _tell(settings.store.path, Noted(time_s=_when(at), jar=jar, what=noting, text=""))
+    counts = _tell(settings.store.path, Noted(time_s=_when(at, settings), jar=jar, what=noting, text=""))
     click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
 
 
@@ -170,8 +171,8 @@ def undo(config: Path, jar: str) -> None:
     click.echo(f"{jar}: taken back: {words(item)} (told for {display(settings.display).clock(item.time_s, now_s)}).")
 
 
-def _when(text: str | None) -> float:
-    time_s = moment(text)
+def _when(text: str | None, settings: Settings) -> float:
+    time_s = moment(text, calendar(settings.display.time_zone))
     if time_s < time.time() - OLDEST_S:
         raise click.BadParameter(f"{text!r} is more than three days ago: nothing that is watched now hangs on it")
     return time_s

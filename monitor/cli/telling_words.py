@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
+from monitor.core import notebook
 from monitor.core.display import feeding_ratio
 from monitor.values import Fed, Noted, Noting
 
 
 def words(item: Fed | Noted) -> str:
-    """ "fed, 1:4:4", "a snooze of 3 h", "hooch", "discard used 120"."""
+    """ "fed, 1:4:4", "a snooze of 3 h", "liquid on top", "discard: used 120 g"."""
     if isinstance(item, Fed):
         return f"fed{ratio(item)}"
-    match item.what:
-        case Noting.SNOOZE:
-            return f"a snooze of {item.text} h"
-        case Noting.REST:
-            return "a rest"
-        case Noting.REST_OVER:
-            return "the end of its rest"
-    return f"{item.what.value} {item.text}".rstrip()
+    return f"a snooze of {item.text} h" if item.what is Noting.SNOOZE else notebook.says(item)
 
 
 def ratio(item: Fed) -> str:

@@ -17,7 +17,7 @@ from monitor.core.trial import Trial
 from monitor.runs import history
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.zone import display
+from monitor.zone import calendar, display
 
 TITLES = {
     "rise_ratio": "rise",
@@ -47,6 +47,7 @@ def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str,
     if name is None:
         _list(settings)
         return
+    zone = calendar(settings.display.time_zone)
     names = [jar_from(settings, jar).name for jar in dict.fromkeys(jars)]
     if len(names) == 1:
         refuse("trial: a trial needs two jars or more")
@@ -57,12 +58,12 @@ def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str,
             if names and before is not None and set(before["jars"]) != set(names):
                 refuse(f"trial: {name} is a trial of {', '.join(before['jars'])} already; choose another name")
             if names and (before is None or since):
-                text = json.dumps({"jars": names, "since_s": moment(since) if since else time.time()})
+                text = json.dumps({"jars": names, "since_s": moment(since, zone) if since else time.time()})
                 store.set_meta(history.TRIAL_KEY + name, text)
             if text is None:
                 refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
             kept = json.loads(text)
-            since_s = moment(since) if since else float(kept["since_s"])
+            since_s = moment(since, zone) if since else float(kept["since_s"])
             cycles = {
                 jar: [one for one in history.from_store(store, jar) if one.fed_at_s >= since_s] for jar in kept["jars"]
             }

@@ -125,7 +125,8 @@ def plan_for(
         return (later,)
     # the first of two need not serve the bake, nor use up the flour
     free = replace(limits, ripe_g=None, flour_g=None)
-    for start_s in (now_s + 3600.0 * hours for hours in range(int(put_off_s // 3600.0) + 1)):
+    between = range(1, math.ceil(put_off_s / 3600.0))  # whole grams leave gaps
+    for start_s in (now_s, now_s + put_off_s, *(now_s + 3600.0 * hours for hours in between)):
         first = one(start_s, (start_s + wanted_s) / 2.0, "fall", free)
         second_s = start_s + 3600.0 * first.plan.hours_to_fall[1]
         if second_s < wanted_s:
