@@ -21,6 +21,7 @@ as by a test that knows the whole fall beforehand (`tests/bench/detection.py` me
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field
 from math import log, sqrt
 
@@ -28,7 +29,7 @@ from monitor.core.history import History
 from monitor.core.noise import BIN_MIN, Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
-RING = SCALES[-1] + 1
+SIZE, RING = len(SCALES), SCALES[-1] + 1
 NOTHING = -1e9
 LUCK = 0.5  # share of the expected excess of the best of independent means
 FALL_Z = 4.5  # once in 200 days of a jar; see above
@@ -36,12 +37,12 @@ FALL_Z = 4.5  # once in 200 days of a jar; see above
 
 @dataclass(slots=True)
 class Scan:
-    """`best` and `best_at` are rings over the bins: the best mean of each scale among the windows that ended up to
-    there, and the bin at which it ended. What ended before the latest window of scale b began is found b bins back. It
-    is a function of the history alone, so a carry does not hold it."""
+    """`best` and `best_at` are rings over the bins, one row a bin: the best mean of each scale among the windows that
+    ended up to there, and the bin at which it ended. What ended before the latest window of scale b began is found b
+    bins back. It is a function of the history alone, so a carry does not hold it."""
 
-    best: list[list[float]] = field(default_factory=lambda: [[NOTHING] * len(SCALES)] * RING)
-    best_at: list[list[int]] = field(default_factory=lambda: [[-1] * len(SCALES)] * RING)
+    best: array[float] = field(default_factory=lambda: array("d", [NOTHING]) * (RING * SIZE))
+    best_at: array[int] = field(default_factory=lambda: array("h", [-1]) * (RING * SIZE))
     bins: int = 0
 
 
@@ -69,26 +70,24 @@ def catch_up(scan: Scan, history: History) -> list[float]:
     """Take in the bins closed since the last call; the window means at the newest bin, one a scale (NOTHING: too few
     bins have a level). Empty when there is no new bin."""
     level, present = history.level, history.present
+    best, best_at = scan.best, scan.best_at
     latest: list[float] = []
     while scan.bins < len(level) - 1:
-        before = scan.bins % RING
+        old = scan.bins % RING * SIZE
         scan.bins += 1
         i = scan.bins
-        best, best_at = scan.best[before], scan.best_at[before]
+        new = i % RING * SIZE
+        best[new : new + SIZE], best_at[new : new + SIZE] = best[old : old + SIZE], best_at[old : old + SIZE]
         latest = []
-        better = False
-        for m, most in zip(SCALES, best, strict=True):
+        for at, m in enumerate(SCALES, new):
             mean = NOTHING
             if m <= i:
                 count = present[i] - present[i - m]
                 if count >= m / 3.0:  # sampling each 10 min fills every other bin
                     mean = (level[i] - level[i - m]) / count
-                    better = better or mean > most
+                    if mean > best[at]:
+                        best[at], best_at[at] = mean, i
             latest.append(mean)
-        if better:  # else the lists are shared with the bin before
-            best_at = [i if new > old else at for new, old, at in zip(latest, best, best_at, strict=True)]
-            best = [max(new, old) for new, old in zip(latest, best, strict=True)]
-        scan.best[i % RING], scan.best_at[i % RING] = best, best_at
     return latest
 
 
@@ -100,18 +99,16 @@ def _strongest(scan: Scan, latest: list[float], history: History, noise: Noise) 
     white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
     variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
     luck = [LUCK * sqrt(2.0 * log(max(i / m, 1.0)) * v) for m, v in zip(SCALES, variances, strict=True)]
-    best_z, at = 0.0, (-1, -1)
-    for b, mean in enumerate(latest):
+    found: Drop | None = None
+    for mean, late, late_mm2 in zip(latest, SCALES, variances, strict=True):
         if mean == NOTHING:
             continue
-        for a, highest in enumerate(scan.best[(i - SCALES[b]) % RING]):
+        row = (i - late) % RING * SIZE
+        for a, highest in enumerate(scan.best[row : row + SIZE]):
             lower = highest - luck[a] - mean
-            if lower > 0.0 and (z := lower / sqrt(variances[a] + variances[b])) > best_z:
-                best_z, at = z, (a, b)
-    a, b = at
-    if best_z == 0.0:
-        return None
-    ended = (i - SCALES[b]) % RING
-    highest = scan.best[ended][a]
-    sd = sqrt(variances[a] + variances[b])
-    return Drop(best_z, highest - latest[b], sd, highest, scan.best_at[ended][a], SCALES[a], SCALES[b])
+            if lower <= 0.0:
+                continue
+            sd = sqrt(variances[a] + late_mm2)
+            if found is None or lower / sd > found.z:
+                found = Drop(lower / sd, highest - mean, sd, highest, scan.best_at[row + a], SCALES[a], late)
+    return found
