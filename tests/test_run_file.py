@@ -219,7 +219,7 @@ def rows(draw: st.DrawFn) -> tuple[float | None, Reading]:
 def test_write_read_write_is_identical(tmp_path_factory: pytest.TempPathFactory, recorded: list, shows: str) -> None:
     shows = " ".join(shows.split())
     first = io.StringIO()
-    columns = run_file.columns_of(recorded)
+    columns = ("time", *run_file.MEASURED, "received")
     run_file.write(first, recorded, header={"jar": "rye", "shows": shows}, columns=columns)
     path = tmp_path_factory.mktemp("run") / "other.csv"
     path.write_text(first.getvalue(), newline="")

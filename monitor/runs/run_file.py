@@ -172,7 +172,7 @@ def write(
     columns: Sequence[str] = USUAL,
 ) -> int:
     """Write a run file and return how many rows. `columns` are any of `time`, MEASURED and `received`, at least
-    REQUIRED; see `columns_of`. What `write` wrote and `read` read is written again identically."""
+    REQUIRED. What `write` wrote and `read` read is written again identically."""
     for key, value in header.items():
         out.write(f"# {one_line(key)}: {guard_line(one_line(value))}\n")
     out.write(",".join(columns) + "\n")
@@ -189,17 +189,6 @@ def write(
         out.write(",".join(cells) + "\n")
         count += 1
     return count
-
-
-def columns_of(rows: Iterable[tuple[float | None, Reading]]) -> tuple[str, ...]:
-    """The columns that these rows need: the usual ones, and any other in which something stands."""
-    seen: set[str] = set()
-    others = [name for name in (*MEASURED, "received") if name not in USUAL]
-    for received_s, reading in rows:
-        for name in others:
-            if (received_s if name == "received" else getattr(reading, name)) is not None:
-                seen.add(name)
-    return (*USUAL, *(name for name in others if name in seen))
 
 
 # --- feedings -------------------------------------------------------------------------------------------------------

@@ -30,11 +30,6 @@ def tell(*lines: str, environ: Mapping[str, str] = os.environ) -> bool:
     return False
 
 
-def status(sentence: str, environ: Mapping[str, str] = os.environ) -> bool:
-    """The one line that `systemctl status` shows."""
-    return tell("STATUS=" + " ".join(sentence.split()), environ=environ)
-
-
 def watchdog_s(environ: Mapping[str, str] = os.environ) -> float | None:
     """How often to send ALIVE: half of what systemd allows, as its manual advises. None when no watchdog is wanted."""
     microseconds, pid = environ.get("WATCHDOG_USEC", ""), environ.get("WATCHDOG_PID", "")
