@@ -17,7 +17,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.settings import JarSettings, MqttSettings, SerialSettings, Settings
-from monitor.sources import mqtt_topic, open_sources
+from monitor.sources import mqtt_saying, mqtt_topic, open_sources
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.mqtt_topic import MqttTopic
 from monitor.values import Delivery, Rejected
@@ -170,7 +170,7 @@ def test_our_own_messages_are_confirmed(broker: Mosquitto, begin: Begin) -> None
     wait_until(lambda: not connected(source), "noticed")
     began_s = time.monotonic()
     assert not source.publish("jartide/rye/state", "{}")
-    assert time.monotonic() - began_s < mqtt_topic.PUBLISH_S  # it knows that nobody hears
+    assert time.monotonic() - began_s < mqtt_saying.PUBLISH_S  # it knows that nobody hears
     device.leave()
 
 

@@ -31,6 +31,7 @@ from monitor.sources import Put, mqtt_link
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.intake import Clock, Condition, Intake
 from monitor.sources.mqtt_receipts import Receipt, Receipts, topic_of
+from monitor.sources.mqtt_saying import Saying
 from monitor.values import SourceHealth
 
 log = logging.getLogger(__name__)
@@ -39,7 +40,6 @@ KEEPALIVE_S = 30  # a connection that is dead without a word is noticed within t
 RETRY_S = (1.0, 60.0)  # first and longest pause; each is scattered down to its half, so that clients do not march
 STOP_S = 4.0
 BURST = 64  # messages read before our own words and the clock get their turn
-PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
 AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
 CATCH_UP_S = 30.0  # what waited comes at once; our own echo comes behind it, where we may hear it
 CLOSED = "the broker closed the connection: it is tried again, the broker's log says why"
@@ -79,9 +79,8 @@ class MqttTopic:
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
         self._receipts = Receipts()
-        self._refused_mids: set[int] = set()
+        self._saying = Saying(self._receipts, self._wake)
         self._unreadable: str | None = None  # trouble with the subscription
-        self._unwritable: dict[str, str] = {}  # trouble with topics of our own
         self._ended: str | None = None  # why the connection ended, as a sentence
         self._slow = False  # the next try is of little use soon
         self._greeted_s = float("-inf")  # time.monotonic, as the next
@@ -118,28 +117,8 @@ class MqttTopic:
         return self._condition.health()
 
     def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
-        """Say something of ours; True once the broker has confirmed it. To be called from one thread, never from a
-        callback; waits up to `PUBLISH_S`. Nothing is kept for later: whoever calls has it and can say it again."""
-        client = self._receipts.client
-        if client is None:
-            return False
-        info = client.publish(topic, payload, qos=1, retain=retain)
-        self._wake()
-        end_s = time.monotonic() + PUBLISH_S
-        try:
-            while not info.is_published() and self._receipts.client is client and time.monotonic() < end_s:
-                info.wait_for_publish(0.1)
-            confirmed = info.is_published()
-        except (RuntimeError, ValueError):  # not connected any more
-            return False
-        refused = info.mid in self._refused_mids
-        if refused:
-            self._refused_mids.discard(info.mid)
-            self._unwritable[topic] = f"the broker does not let us write {topic}: see its access list"
-            self._wake()
-        elif confirmed and self._unwritable.pop(topic, None) is not None:  # its access list was mended
-            self._wake()
-        return confirmed and not refused
+        """Say something of ours; True once the broker has confirmed it: see `Saying.publish`."""
+        return self._saying.publish(topic, payload, retain=retain)
 
     # --- the thread ------------------------------------------------------------------------------------------------
 
@@ -154,7 +133,7 @@ class MqttTopic:
         pause_s = RETRY_S[0]
         while not self._stopping.is_set():
             self._ended, self._unreadable, self._slow = None, None, False
-            self._unwritable.clear()
+            self._saying.begin_anew()
             began_s = time.monotonic()
             try:
                 with working() as on:
@@ -168,7 +147,6 @@ class MqttTopic:
                 self._ended = f"stopped by an error of this program ({error!r}): it tries again, the log says more"
             if self._receipts.left():
                 self._left_s = time.monotonic()
-            self._refused_mids.clear()
             if self._lasted(began_s):
                 pause_s = RETRY_S[0]
             if self._stopping.is_set():
@@ -276,7 +254,7 @@ class MqttTopic:
 
     def _on_publish(self, client: mqtt.Client, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         if reason.is_failure:
-            self._refused_mids.add(mid)
+            self._saying.refused(mid)
             log.debug("%s: the broker refuses one of our own messages: %s", self.name, reason)
 
     def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
@@ -323,6 +301,5 @@ class MqttTopic:
         self._report()
 
     def _report(self) -> None:
-        unwritable = next(iter(list(self._unwritable.values())), None)
-        trouble = self._unreadable or unwritable or self._intake.clock_trouble
+        trouble = self._unreadable or self._saying.trouble() or self._intake.clock_trouble
         self._condition.report(connected=True, trouble=trouble)

@@ -1,0 +1,61 @@
+"""Our own messages over a source's connection: each waits for the broker's word on it.
+
+Beside `mqtt_topic`, whose thread carries the packets; here is who said what, and which topics the broker's access list
+does not let us write.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from monitor.sources.mqtt_receipts import Receipts
+
+PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
+
+
+class Saying:
+    """What is said over the connection that `receipts` knows; `wake` has its thread look for what is to be sent."""
+
+    def __init__(self, receipts: Receipts, wake: Callable[[], None]) -> None:
+        self._receipts = receipts
+        self._wake = wake
+        self._refused_mids: set[int] = set()
+        self._refused: dict[str, str] = {}  # topic -> sentence
+
+    def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
+        """Say something of ours; True once the broker has confirmed it. To be called from one thread, never from a
+        callback; waits up to `PUBLISH_S`. Nothing is kept for later: whoever calls has it and can say it again."""
+        client = self._receipts.client
+        if client is None:
+            return False
+        info = client.publish(topic, payload, qos=1, retain=retain)
+        self._wake()
+        end_s = time.monotonic() + PUBLISH_S
+        try:
+            while not info.is_published() and self._receipts.client is client and time.monotonic() < end_s:
+                info.wait_for_publish(0.1)
+            confirmed = info.is_published()
+        except (RuntimeError, ValueError):  # not connected any more
+            return False
+        if info.mid in self._refused_mids:
+            self._refused_mids.discard(info.mid)
+            self._refused[topic] = f"the broker does not let us write {topic}: see its access list"
+            self._wake()
+            return False
+        if confirmed and self._refused.pop(topic, None) is not None:  # its access list was mended
+            self._wake()
+        return confirmed
+
+    def refused(self, mid: int) -> None:
+        """The broker has refused a message: to be called from its callback."""
+        self._refused_mids.add(mid)
+
+    def begin_anew(self) -> None:
+        """The connection ended: what the broker let us do on it is history."""
+        self._refused_mids.clear()
+        self._refused.clear()
+
+    def trouble(self) -> str | None:
+        """One sentence about a topic that we may not write, or None."""
+        return next(iter(list(self._refused.values())), None)
