@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from monitor import alarm, pulse, remembered, status
 from monitor.agenda import Agenda
 from monitor.clock import Clock
+from monitor.core.display import Display
 from monitor.core.vigil import TICK_S
 from monitor.daemon import Daemon
 from monitor.jars import Jars
@@ -90,13 +91,7 @@ def _watch_with(
     settings.store.path.parent.mkdir(parents=True, exist_ok=True)
     with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
         show = display(settings.display)
-        said: list[status.Said] = []  # what stays to be said as long as this daemon runs
-        if store.set_aside is not None:
-            sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
-            log.critical("%s", sentence)
-            said.append(status.Said(sentence, "`jartide recover` reads what can be read; tell the last feedings."))
-            notice = alarm.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
-            outbox.put(store, [notice], clock.wall())
+        said = _tell_damage(store, settings, clock, show)
         boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
         if own_sources is None:
             sources: Sequence[Source] = open_sources(
@@ -105,17 +100,6 @@ def _watch_with(
         else:
             sources = own_sources
         sinks, shows = open_sinks(settings, sources, clock)
-        spells = status.Spells(show)
-
-        def keep(states: Sequence[JarState]) -> None:
-            for state_sink in shows:
-                state_sink.show(states)
-            with contextlib.suppress(StoreTrouble), store.writing():
-                troubles = spells.sentences([*said, *sinks], clock.wall(), clock.monotonic())
-                status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
-                snapshot = boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic())
-                remembered.keep_power_ups(store, snapshot)
-
         jars = Jars(settings, store, show)
         alive, changed = _alive(clock), _changed(sources)
         heralds = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
@@ -144,7 +128,7 @@ def _watch_with(
             sources,
             sinks,
             clock,
-            on_states=keep,
+            on_states=_keeper(store, clock, status.Spells(show), boots, sources, [*said, *sinks], shows),
             beat=beat,
             on_clock_set=plan_tick,
             before_boot_s=remembered.before_boot_s(store),
@@ -164,6 +148,39 @@ def _watch_with(
             finally:
                 agenda.stop()
         return new[0]
+
+
+def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) -> list[status.Said]:
+    """What stays to be said as long as this daemon runs: that the store was damaged and set aside, if it was."""
+    if store.set_aside is None:
+        return []
+    sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
+    log.critical("%s", sentence)
+    notice = alarm.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
+    outbox.put(store, [notice], clock.wall())
+    return [status.Said(sentence, "`jartide recover` reads what can be read; tell the last feedings.")]
+
+
+def _keeper(
+    store: Store,
+    clock: Clock,
+    spells: status.Spells,
+    boots: BootClocks,
+    sources: Sequence[Source],
+    parts: Sequence[status.Troubled],
+    shows: Sequence[MqttState],
+) -> Callable[[Sequence[JarState]], None]:
+    """Shows what is believed to other programs, and keeps it for `status` with how all parts are doing."""
+
+    def keep(states: Sequence[JarState]) -> None:
+        for state_sink in shows:
+            state_sink.show(states)
+        with contextlib.suppress(StoreTrouble), store.writing():
+            troubles = spells.sentences(parts, clock.wall(), clock.monotonic())
+            status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
+            remembered.keep_power_ups(store, boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic()))
+
+    return keep
 
 
 def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
