@@ -208,6 +208,28 @@ def test_picture_draws_them(home: Settings, tmp_path: Path) -> None:
 # --- the page
 
 
+def test_what_was_noted_together_has_one_mark(home: Settings, context: BrowserContext) -> None:
+    port = free_port()
+    server = PageServer(replace(home, page=PageSettings(port=port)))
+    with Store.join(home.store.path) as store:
+        made_s = max(one.time_s for one in store.told("rye"))
+        for n, what in enumerate((Noting.SMELL, Noting.REMARK, Noting.REMARK)):
+            store.tell(Noted(time_s=made_s + 60.0 * n, jar="rye", what=what), made_s)
+    server.start()
+    try:
+        wait_until(lambda: listens(port), "the page listens")
+        eyes = Eyes(context, f"http://127.0.0.1:{port}/")
+        figure = eyes.page.locator("figure")
+        figure.scroll_into_view_if_needed()
+        expect(figure).to_have_attribute("data-marks", re.compile("float test, discard, .*4 notes"), timeout=WAIT_MS)
+        assert not eyes.wrong
+    finally:
+        server.stop()
+        with Store.join(home.store.path) as store:
+            for _ in range(3):
+                tellings.take_back(store, "rye", time.time())
+
+
 def test_the_page_has_them_in_the_list_and_in_the_opened_cycle(home: Settings, context: BrowserContext) -> None:
     port = free_port()
     server = PageServer(replace(home, page=PageSettings(port=port)))
@@ -234,6 +256,11 @@ def test_the_page_has_them_in_the_list_and_in_the_opened_cycle(home: Settings, c
         )
         expect(eyes.page.locator(".panel")).to_contain_text("looked back upon", timeout=WAIT_MS)
         expect(figure).to_have_attribute("data-marks", re.compile("liquid on top"))  # they stay
+        eyes.page.goto(f"{base}#/")
+        noted = eyes.page.locator("dd", has_text="into the fridge")
+        expect(noted).to_have_text(re.compile(r"^into the fridge, \d\d:\d\d and 2 more$"))
+        noted.get_by_role("link").click()
+        expect(eyes.page.locator("ul.rows strong")).to_have_text(LATER)
         assert not serious(eyes.page)
         assert eyes.page.locator("img").count() == 0
         assert not eyes.wrong

@@ -105,8 +105,11 @@ function factsOf(jar) {
   if (jar.snoozed_until) out.push(["Snoozed", `until ${jar.snoozed_until.words}`]);
   if (!jar.health.length) out.push(["Sensor", jar.waiting ? "nothing heard yet" : "all well"]);
   if (jar.heard) out.push(["Last reading", jar.heard.words]);
-  const last = jar.notes?.[jar.notes.length - 1];
-  if (last && last.what !== "snooze") out.push(["Noted", `${last.says}, ${last.words}`]);
+  const notes = (jar.notes ?? []).filter((note) => note.what !== "snooze"), last = notes[notes.length - 1];
+  if (last) {
+    const others = notes.length > 1 ? el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, `and ${notes.length - 1} more`) : null;
+    out.push(["Noted", el("span", {}, `${last.says}, ${last.words} `, others)]);
+  }
   return out;
 }
 

@@ -6,6 +6,7 @@ import { clock, day, dayAndClock, degree, el, house, lengthUnit, toLength, toWar
 const CALM = 7; // points whose middle counts for how high the chart must be
 const LABEL = "600 12px system-ui, sans-serif", ROW_PX = 15; // of a mark
 const AXES_PX = { left: 66, right: 14, top: 6, below: 50 }; // around the picture itself
+const TOGETHER_S = 1200; // noted within twenty minutes: while the jar was open
 const GLYPHS = { fed: "▲", peak: "◆", fall: "▼", note: "●" };
 
 // the library comes beside everything else: words and buttons need not wait for it
@@ -62,9 +63,18 @@ export function axes(xValues, yLabel, least = 34) {
 
 export const byClock = (chart, splits) => splits.map((s) => (clock(s) === "00:00" ? day(s) : clock(s)));
 
-/** Marks of what was noted; a snooze is about notices. */
-export const noteMarks = (notes) => notes.filter((note) => note.what !== "snooze")
-  .map((note) => ({ at: note.at_s, kind: "note", label: note.what_words }));
+/** Marks of what was noted (a snooze is about notices): one for what was noted together. */
+export function noteMarks(notes) {
+  const groups = [];
+  for (const note of notes.filter((one) => one.what !== "snooze")) {
+    const last = groups[groups.length - 1];
+    if (last && note.at_s - last[0].at_s < TOGETHER_S) last.push(note); else groups.push([note]);
+  }
+  return groups.map((group) => {
+    const words = [...new Set(group.map((note) => note.what_words))];
+    return { at: group[0].at_s, kind: "note", label: words.length > 2 ? `${group.length} notes` : words.join(", ") };
+  });
+}
 
 /** Where labels stand beside their lines, and in which row so that none covers another; null for one out of sight. */
 function rowsOf(lines, toX, left, right, wideOf, gap) {

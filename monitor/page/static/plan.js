@@ -40,7 +40,7 @@ export async function planView(main, live, jarName) {
     const at = (h) => dayAndClock(Date.now() / 1000 + h * 3600);
     facts.replaceChildren(...[["Ratio", plan.ratio], ["Peak", span(plan.hours_to_peak)], ["Sinks", span(plan.hours_to_fall)],
       ["If fed now", `at its peak ${at(plan.hours_to_peak[1])}, sinking ${at(plan.hours_to_fall[1])}`],
-      ["Known from", plan.cycles ? `${plan.cycles} cycles of this starter` : "the usual starter: none of its own cycles yet"]]
+      ["Known from", plan.cycles ? `${plan.cycles === 1 ? "one cycle" : `${plan.cycles} cycles`} of this starter` : "the usual starter: none of its own cycles yet"]]
       .flatMap(([word, says]) => [el("dt", {}, word), el("dd", {}, says)]));
   }
   function slider(key, words, low, high, step, say) {
