@@ -128,7 +128,9 @@ def _watch_with(
             sources,
             sinks,
             clock,
-            on_states=_keeper(store, clock, status.Spells(show), boots, sources, [*said, *sinks], shows),
+            on_states=_keeper(
+                store, clock, status.Spells(show), boots, sources, [*said, *sinks, pulse.Hanging()], shows
+            ),
             beat=beat,
             on_clock_set=plan_tick,
             before_boot_s=remembered.before_boot_s(store),

@@ -2,7 +2,7 @@
 
 A thread wraps its work in `with working() as on:` and calls `on()` where the next piece of it begins; what may wait
 for ever by design is left outside. The daemon's assembly asks `hung()` before it tells the service manager that all is
-well.
+well; `status` and the page show what it says.
 """
 
 from __future__ import annotations
@@ -35,3 +35,14 @@ def hung() -> list[str]:
     """The names of those that have been at one piece of work for longer than HUNG_S."""
     now_s = time.monotonic()
     return sorted(name for name, since_s in list(_since_s.items()) if now_s - since_s > HUNG_S)
+
+
+class Hanging:
+    """A thread that hangs, as a trouble among others."""
+
+    advice = "The service manager starts the daemon anew; without one, end `jartide watch` and start it again."
+
+    def trouble(self) -> str | None:
+        """Which threads, or None."""
+        names = hung()
+        return f"no sign of life from: {', '.join(names)}" if names else None

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from monitor import alarm, status
+from monitor import alarm, pulse, status
 from monitor.alarm import Alarm
 from monitor.cli import main
 from monitor.core.display import Display, sensor_troubles
@@ -32,7 +32,7 @@ from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_state import MqttState
 from monitor.sinks.notices import NoticeSink
 from monitor.sinks.thinner import Thinner
-from monitor.sources import mqtt_link, mqtt_topic, serial_port
+from monitor.sources import mqtt_link, mqtt_saying, mqtt_topic, serial_port
 from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Condition, Intake
 from monitor.sources.serial_port import NOISE_LINES, SerialPort
 from monitor.values import Notice, Rejected, SourceHealth
@@ -119,12 +119,14 @@ SOURCES: dict[str, Callable[[], str | None]] = {
 }
 """Every trouble that a source can have; those of a running connection (taken over, thrown out, ended, not let read) are
 taken from the program's text below, and produced with a real broker in test_mqtt.py."""
-SAID = re.compile(r"""self\._(?:ended|subscribed)(?:, self\._slow)? = f?(["'])(.*?)\1""")
+SAID = re.compile(r"""(?:self\._ended(?:, self\._slow)?|words|self\._refused\[topic\]) = f?(["'])(.*?)\1""")
 
 
 def in_the_text() -> list[str]:
-    found = [match[2] for match in SAID.finditer(Path(mqtt_topic.__file__).read_text())]
-    assert len(found) >= 6
+    modules = (mqtt_topic, mqtt_saying)
+    found = [match[2] for one in modules for match in SAID.finditer(Path(one.__file__).read_text())]
+    assert sum(text.startswith("the broker does not let us") for text in found) == 2
+    assert len(found) >= 8
     return [re.sub(r"\{[^{}]*\}", "X", text) for text in found]
 
 
@@ -199,7 +201,15 @@ def sinks(folder: Path) -> list[tuple[status.Troubled, str]]:
     assert state._courier is not None
     state._courier._refused, state._courier._reason, state._courier._failures = True, "the broker did not confirm", 1
     said = status.Said("the store was damaged (x): it was moved to y, a new one begun", "`jartide recover` reads it.")
-    return [(part, str(part.trouble())) for part in (notices, mirror, thinner, page, state, said)]
+    parts: tuple[status.Troubled, ...] = (notices, mirror, thinner, page, state, said, Stands())
+    return [(part, str(part.trouble())) for part in parts]
+
+
+class Stands(pulse.Hanging):
+    def trouble(self) -> str | None:
+        with pytest.MonkeyPatch.context() as patch, pulse.working("the agenda"):
+            patch.setattr(pulse, "HUNG_S", -1.0)
+            return super().trouble()
 
 
 class Nobody:
@@ -215,7 +225,8 @@ class Nobody:
 @pytest.mark.fault("N1")
 @pytest.mark.fault("D3")
 @pytest.mark.fault("D10")
-@pytest.mark.parametrize("number", range(6), ids=["notices", "influx", "thinner", "page", "topic", "store"])
+@pytest.mark.fault("P2")
+@pytest.mark.parametrize("number", range(7), ids=["notices", "influx", "thinner", "page", "topic", "store", "thread"])
 def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -> None:
     part, sentence = sinks(tmp_path)[number]
     spells = status.Spells(Display())

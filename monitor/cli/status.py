@@ -54,13 +54,16 @@ def status(config: Path, as_json: bool) -> None:
     if pid is None and lock.hidden(path):
         click.echo(f"Whether anybody is watching is not known: this user may not read {path}.lock.")
     elif pid is None:
-        click.echo("Nobody is watching: `jartide watch` is not running with this config's store.")
+        click.echo("Nobody is watching: start `jartide watch`, or its service; its log says why it ended.")
     meanwhile = [f"  told since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})" for one in told]
     if body is None:
         click.echo("\n".join(["Nothing is known yet.", *meanwhile]))
         sys.exit(0 if pid is not None else 1)
     if pid is not None and stale:
-        click.echo("The daemon has written nothing since: is the disk full? `jartide check` looks, its log says more.")
+        since = show.clock(body["as_of_s"], now_s)
+        click.echo(
+            f"The daemon has written nothing since {since}: is the disk full? `jartide check` looks, its log says more."
+        )
     if pid is None or stale:
         click.echo(f"What follows was true {show.clock(body['as_of_s'], now_s)}.")
         for line in meanwhile:
@@ -137,7 +140,7 @@ def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:
         return lines
     lines += [f"  {trouble}" for trouble in sensor_troubles(state, lambda at_s: show.clock(at_s, now_s))]
     if heard is None:
-        lines.append("  no reading yet")
+        lines.append("  no reading yet: does the device send? `jartide check` listens")
     if state["question"]:
         lines.append(f"  to answer: {state['question']}")
     forecast = state["forecast"]
