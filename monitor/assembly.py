@@ -100,6 +100,7 @@ def _watch_with(
         else:
             sources = own_sources
         sinks, shows = open_sinks(settings, sources, clock)
+        parts: list[status.Troubled] = [*said, *sinks, pulse.Hanging()]
         jars = Jars(settings, store, show)
         alive, changed = _alive(clock), _changed(sources)
         heralds = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
@@ -128,9 +129,7 @@ def _watch_with(
             sources,
             sinks,
             clock,
-            on_states=_keeper(
-                store, clock, status.Spells(show), boots, sources, [*said, *sinks, pulse.Hanging()], shows
-            ),
+            on_states=_keeper(store, clock, status.Spells(show), boots, sources, parts, shows),
             beat=beat,
             on_clock_set=plan_tick,
             before_boot_s=remembered.before_boot_s(store),
