@@ -821,6 +821,13 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monke
         assert store.query(made) == new.query(made)
 
 
+def test_what_was_told_of_one_moment_comes_as_it_was_told(store: Store) -> None:
+    kinds = [Noting.SMELL, Noting.BAKED, Noting.HOOCH, Noting.REMARK, Noting.FLOAT_TEST]
+    for what in kinds:
+        store.tell(Noted(time_s=T, jar="rye", what=what), T)
+    assert [one.what for one in store.told("rye") if isinstance(one, Noted)] == kinds
+
+
 def test_what_was_told_is_found_by_its_index_however_many_readings_there_are(store: Store) -> None:
     store.ensure_run(RYE, T)
     asked: list[tuple[str, Sequence[object]]] = []

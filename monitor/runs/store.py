@@ -104,9 +104,9 @@ class Store(Decisions):
             place = rows[-1][0]
 
     def told(self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = ()) -> list[items.Told]:
-        """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time, as
-        far as it still stands. What was told before the clock was set is given in the new time, as the jar remembers
-        it."""
+        """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time
+        (what is of one moment as it was told), as far as it still stands. What was told before the clock was set is
+        given in the new time, as the jar remembers it."""
         taken_back = self.taken_back(jar)
         steps = self._clock_steps()
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
@@ -121,8 +121,8 @@ class Store(Decisions):
             item = items.told_of(text, time_s, name)
             wanted = time_s >= after_time_s or (isinstance(item, Noted) and item.what in ever)
             if wanted and seq not in taken_back and not isinstance(item, TakenBack):
-                found.append(item)
-        return sorted(found, key=lambda item: item.time_s)
+                found.append((time_s, seq, item))
+        return [item for _, _, item in sorted(found, key=lambda one: one[:2])]
 
     def _clock_steps(self) -> list[tuple[int, ClockSet]]:
         sql = "SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL ORDER BY seq"
