@@ -94,7 +94,8 @@ def watched(folder: Path, fails_at: int = 0) -> tuple[list[str], dict[str, Any]]
     kitchen.daemon.flush()
     kitchen.store._db = sound
     left = {
-        "events": kitchen.events(),
+        # a tick that the store fails at is left out, so a telling that comes behind it is decided a minute sooner
+        "events": [replace(e, decided_at_s=0.0) if e.evidence.get("told") else e for e in kitchen.events()],
         "notices": sorted(kitchen.notices()),
         "readings": kitchen.store.query("SELECT device_seq, distance_mm FROM item WHERE told IS NULL ORDER BY seq"),
         "told": kitchen.store.told("rye"),
@@ -269,6 +270,27 @@ def test_a_damaged_carry_is_passed_over_for_the_one_before_it(tmp_path: Path, ca
     assert again.events() == events
     assert again.notices() == notices
     assert again.state().cycle == kitchen.state().cycle
+
+
+@pytest.mark.fault("D17")
+def test_a_carry_of_a_version_that_remembered_less_or_more_is_gone_on_from(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(THINGS, until_s=END_S)
+    kitchen.daemon.flush()
+    events, notices = kitchen.events(), kitchen.notices()
+    for jar, seq, body in kitchen.store.query("SELECT jar, seq, body FROM carry"):
+        other = json.loads(body) | {"what_a_later_one_knows": [1.5]}
+        del other["peak_tried_s"]
+        del other["noise"][next(iter(other["noise"]))]
+        values = (json.dumps(other), jar, seq)
+        kitchen.store.write("UPDATE carry SET body = ? WHERE jar = ? AND seq = ?", values)
+    kitchen.store.close()
+    again = Kitchen(tmp_path / "s.db", END_S)
+    assert "cannot be read" not in caplog.text
+    assert again.notices() == notices
+    assert [event.kind for event in standing(again.events())] == [event.kind for event in events]
 
 
 @pytest.mark.fault("D17")
