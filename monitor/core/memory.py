@@ -63,6 +63,7 @@ class Vigil:
 
 
 _FIELDS = tuple(f.name for f in fields(Vigil) if f.name not in {"jar", "history", "scan"})
+_ALWAYS = ("history", "now_s", "sieve", "noise", "watch", "cycle", "carried")  # without these nothing could go on
 
 
 def freeze(vigil: Vigil) -> Carry:
@@ -71,12 +72,12 @@ def freeze(vigil: Vigil) -> Carry:
 
 
 def thaw(carry: Carry, jar: JarSettings) -> Vigil:
-    """The state that `freeze` gave, behaving bit for bit the same from then on. Raises KeyError or TypeError when the
-    carry is not one."""
-    missing = [name for name in ("history", *_FIELDS) if name not in carry]
+    """The state that `freeze` gave, behaving bit for bit the same from then on. What an older version did not remember
+    yet keeps its default. Raises KeyError or TypeError when the carry is not one."""
+    missing = [name for name in _ALWAYS if name not in carry]
     if missing:
         raise KeyError(f"not a carry: no {missing[0]}")
-    vigil = Vigil(jar=jar, **restored(Vigil, {name: carry[name] for name in _FIELDS}))
+    vigil = Vigil(jar=jar, **restored(Vigil, {name: carry[name] for name in _FIELDS if name in carry}))
     vigil.history = unpacked(carry["history"])  # type: ignore[arg-type]
     catch_up(vigil.scan, vigil.history)
     return vigil
