@@ -68,6 +68,29 @@ def test_rye_and_runny_are_held_against_their_own_best() -> None:
     assert judged(cycles([2.2, 1.4, 1.4, 1.4], flour="rye")).verdict == "not yet"
 
 
+def test_whatever_doubles_is_fit_and_one_lucky_rise_is_no_measure() -> None:
+    assert judged(cycles([3.2, 2.1, 2.2, 2.1], flour="whole wheat")).verdict == "yes"
+    some = [1.7] * 4 + [2.5] + [1.7] * 4
+    assert judged(cycles(some, flour="rye")).verdict == "yes"
+    made = judged(cycles([1.9] * 8 + [1.5] * 3, flour="rye"), days=12.0)
+    assert made.verdict == "not yet"
+    assert "80% of its own best rise (1.9)" in made.because
+
+
+@pytest.mark.parametrize("count", [5, 10, 40])
+def test_a_steady_rye_is_mostly_called_fit_however_long_it_was_watched(count: int) -> None:
+    """As it rises in the simulator: the rise itself scatters by a tenth from one cycle to the next."""
+    chance = random.Random(count)
+    fit = sum(
+        judged(
+            cycles([1.0 + 0.8 * math.exp(chance.gauss(0.0, 0.1)) for _ in range(count)], flour="rye"), days=count
+        ).verdict
+        == "yes"
+        for _ in range(200)
+    )
+    assert fit / 200 >= 0.7
+
+
 def test_too_few_cycles_or_none_is_not_yet_and_hardly_a_rise_is_no() -> None:
     assert judged([]).verdict == "not yet"
     assert judged(cycles([2.5, 2.5])).verdict == "not yet"
@@ -90,6 +113,7 @@ def test_mould_or_streaks_mean_throw_it_away_whatever_it_rose() -> None:
     made = judged(cycles([2.5] * 6), (noted(Noting.MOULD, "pink"),))
     assert made.verdict == "no"
     assert "throw all of it away" in made.because
+    assert (made.advice, made.leaning, made.levers) == ((), None, ())  # that is all there is to say
     # until it is begun anew
     again = (noted(Noting.MOULD, days=1.0), noted(Noting.NEW_STARTER, days=2.0))
     assert judged(cycles([2.5] * 6), again).verdict == "yes"

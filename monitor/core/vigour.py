@@ -22,7 +22,8 @@ from monitor.values import Cycle, Noted, Noting
 
 LAST = 3  # cycles that the verdict rests on
 DOUBLED = 2.0  # common practice: a vigorous starter at least doubles
-OF_ITS_BEST = 0.8  # of its own best rise, where doubling is no measure (rye, wholemeal, runny)
+OF_ITS_BEST = 0.8  # of its own best rise, where doubling is asking too much (rye, wholemeal, runny)
+BEST_IN = 5  # its best is what one cycle in five reaches: the very highest of many is luck, and ever higher
 RUNNY_HYDRATION = 1.05  # above 100 % the gas is not held
 LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
 PREDICTABLE_SPREAD = 0.15  # of the equivalent hours to the peak, one standard deviation: about 1 h in 7
@@ -75,7 +76,7 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
     past = [h for h in map(_past_peak_h, seen[-LAST:]) if h is not None]
     baked = [note.time_s for note in notes if note.what is Noting.BAKED]
     past_peak_h = median(past) if past else None
-    leaning = _leaning(past_peak_h)
+    leaning = None if noted(notes, Noting.MOULD) else _leaning(past_peak_h)
     flagging = _flagging(seen, ratios)
     return Assessment(
         verdict=verdict,
@@ -130,7 +131,7 @@ def _verdict(
     if not _rose(seen[-1]):
         return "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     last = seen[-LAST:]
-    best = max(ratios)
+    best = sorted(ratios, reverse=True)[len(ratios) // BEST_IN]
     shown = ", ".join(f"{ratio:.1f}" for ratio in ratios[-LAST:])
     if ratios[-1] < LEAST_RISE:
         return "no", f"It last rose only {ratios[-1]:.2f} times; that lifts no bread. Feed it and see it rise first."
@@ -138,7 +139,11 @@ def _verdict(
     if len(last) < LAST:
         return "not yet", f"It rose {shown} times in {len(last)} of the {LAST} cycles that are needed to be sure."
     if not all(risen):
-        bar = "doubled" if doubling_counts(last[-1]) else f"reached {OF_ITS_BEST:.0%} of its best rise ({best:.1f})"
+        bar = (
+            "doubled"
+            if doubling_counts(last[-1])
+            else f"doubled or reached {OF_ITS_BEST:.0%} of its own best rise ({best:.1f})"
+        )
         return "not yet", f"It {bar} in {sum(risen)} of the last {LAST} cycles (it rose {shown} times)."
     if spread is not None and spread > PREDICTABLE_SPREAD:
         return "not yet", f"It rises well ({shown} times), but the hours to its peak still spread by {spread:.0%}."
@@ -148,9 +153,9 @@ def _verdict(
 
 def _risen(cycle: Cycle, best: float) -> bool:
     ratio = cycle.peak_ratio or 0.0
-    if doubling_counts(cycle):
-        return round(ratio, 1) >= DOUBLED  # as it is told; a sensor knows it no better
-    return ratio >= LEAST_RISE and ratio - 1.0 >= OF_ITS_BEST * (best - 1.0)
+    if round(ratio, 1) >= DOUBLED:  # as it is told; a sensor knows it no better
+        return True
+    return not doubling_counts(cycle) and ratio >= LEAST_RISE and ratio - 1.0 >= OF_ITS_BEST * (best - 1.0)
 
 
 def _worth_h(cycle: Cycle) -> float:
@@ -246,7 +251,7 @@ def _advice(
 ) -> tuple[str, ...]:
     """What to try, by age and by what was seen. Common practice throughout."""
     if noted(notes, Noting.MOULD):
-        return (THROW_AWAY,)
+        return ()  # the verdict says what to do
     out = []
     if any(note.what is Noting.HOOCH and now_s - note.time_s < RECENT_S for note in notes):
         out.append(
