@@ -91,17 +91,19 @@ class Jars:
     def _resume(self, jar: JarSettings, last_seq: int) -> None:
         """Step one jar from where its watch begins again through all that is stored up to `last_seq`."""
         start = resume.start(self.store, jar, last_seq)
-        name = jar.name
+        name, as_it_was = jar.name, jar
         self._vigils[name], self._run_from[name] = start.vigil, start.runs[0].first_seq
         self._unkept[name] = _Unkept()
         for run, first, last in resume.stretches(start, last_seq):
             self._unkept[name].again.append((run.first_seq, first))
             if run is not start.runs[0] and not resume.begun_by_item(run):
+                self._tick(as_it_was, run.began_s, first - 1)  # what time alone decided in the run that ends
                 self._begin_run(jar, run)
+            as_it_was = resume.settings_in(run, jar)
             for arrival in self.store.arrivals(name, first - 1):
                 if arrival.seq > last:
                     break
-                self._take(resume.settings_in(run, jar), arrival)
+                self._take(as_it_was, arrival)
 
     def _begin_run(self, jar: JarSettings, run: Run) -> None:
         """The config had the jar changed: nothing but what was learnt of its starter goes on."""
@@ -124,6 +126,7 @@ class Jars:
             log.error("%s: what was taken back still counts: %s", name, error)
             self._misjudged.add(name)
             return
+        self._tick(jar, self.ticked_s, seq)
         self._misjudged.discard(name)
 
     def take(self, arrivals: Sequence[Arrival], now_s: float) -> bool:

@@ -326,6 +326,23 @@ def test_what_was_learnt_of_a_starter_outlives_another_shape_of_the_jar(tmp_path
     assert again.state().cycle is None
 
 
+def test_what_time_decided_in_a_run_stands_when_the_config_ends_it(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "s.db")
+    things = list(night(every_s=120.0, hours=12.0))
+    kitchen.live(things[:200])
+    kitchen.to(kitchen.now_s + 2 * H_S)  # the sensor died
+    kitchen.daemon.flush()
+    before = kitchen.events()
+    assert before[-1].kind is EventKind.SENSOR_SILENT
+    kitchen.store.close()
+    wider = replace(SETTINGS, jars=(replace(SETTINGS.jars[0], empty_mm=200.0),))
+    for _ in range(2):
+        again = Kitchen(tmp_path / "s.db", now_s=kitchen.now_s, settings=wider)
+        old, _new = again.store.live_runs("rye")
+        assert again.store.events(old.id) == before
+        again.store.close()
+
+
 def test_the_run_of_a_jar_that_is_not_watched_any_more_is_ended(tmp_path: Path) -> None:
     kitchen = Kitchen(tmp_path / "s.db")
     kitchen.store.close()
