@@ -151,6 +151,15 @@ def test_units() -> None:
         "-0.10 in/h",
     )
     assert (metric.temperature(23.44), metric.length(84.4), metric.weight(24.9)) == ("23.4 °C", "84 mm", "25 g")
+    assert [metric.weight(g) for g in (0.1, 0.5, 2.0, 9.96, 12.5, 0.0)] == [
+        "0.1 g",
+        "0.5 g",
+        "2 g",
+        "10 g",
+        "12 g",
+        "0 g",
+    ]
+    assert (imperial.weight(0.5), imperial.weight(0.0)) == ("0.02 oz", "0.00 oz")
     assert (metric.temperature(-0.01), metric.speed(-0.04), metric.length(-0.2)) == ("0.0 °C", "0.0 mm/h", "0 mm")
 
 

@@ -120,6 +120,7 @@ def test_review_tells_notes_in_their_cycle(home: Settings) -> None:
     assert told_in(done.stdout)[-2:] == [EARLIER, LATER]
     assert not any(any(some) for some in told_in(done.stdout)[:-2])
     assert "discard noted: 120 g used, 40 g kept" in done.stdout
+    assert done.stdout.count("\n  25 g of starter, 100 g of flour, 100 g of water: 1:4:4\n") == 3
     assert "\x1b" not in done.stdout
     last = len(told_in(done.stdout)) - 1
     assert told_in(run(home, "review", f"1:{last}").stdout) == [LATER]  # one cycle has its own

@@ -34,6 +34,7 @@ def _cycle_json(cycle: CycleSummary) -> dict[str, Json]:
         "starter_g": None if fed is None else fed.starter_g,
         "flour_g": None if fed is None else fed.flour_g,
         "water_g": None if fed is None else fed.water_g,
+        "flour": None if fed is None else fed.flour,
         "starting_level_mm": _round(cycle.start_mm, 1),
         "peak_at": None if top is None else _span(top.peak_at),
         "peak_level_mm": None if top is None else _three(top.peak_mm, 1),

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from statistics import median
 
 from monitor.core import notebook
-from monitor.core.display import Display, duration, feeding_ratio, shown
+from monitor.core.display import NAME_CHARS, Display, duration, feeding_ratio, one_line, shown
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.values import Span
 
@@ -32,14 +32,14 @@ def cycle_title(cycle: CycleSummary, show: Display) -> str:
     if cycle.fed_at_s is None:
         began = f"from {local(cycle.begin_s, show)}, in the middle of it"
     else:
-        fed = cycle.fed
-        grams = "" if fed is None or fed.flour_g is None else f" with {show.weight(fed.flour_g)} of flour"
-        began = f"fed {local(cycle.fed_at_s, show)}{grams}"
+        began = f"fed {local(cycle.fed_at_s, show)}"
     return f"cycle {cycle.number}: {began}, watched for {duration(cycle.end_s - cycle.begin_s)}"
 
 
 def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
-    """What became of it: rise, peak, fall, warmth, jumps."""
+    """What it was fed, as far as it was told, and what became of it: rise, peak, fall, warmth, jumps."""
+    if fed := _fed(cycle, show):
+        yield fed
     if cycle.top is None:
         yield "stayed flat" if cycle.flat else "no peak"
     else:
@@ -91,6 +91,20 @@ def middles(cycles: tuple[CycleSummary, ...], show: Display) -> tuple[str, str, 
         middle([c.hours_to_fall[1] for c in fed if c.hours_to_fall is not None], 1, "h"),
         show.temperature(median(warm)) if warm else "-",
     )
+
+
+def _fed(cycle: CycleSummary, show: Display) -> str:
+    """ "25 g of starter, 100 g of flour (rye), 100 g of water: 1:4:4"; "" when nothing was told."""
+    fed = cycle.fed
+    if fed is None:
+        return ""
+    flour = f" ({one_line(fed.flour, NAME_CHARS)})" if fed.flour else ""
+    parts = ((fed.starter_g, "starter"), (fed.flour_g, f"flour{flour}"), (fed.water_g, "water"))
+    told = [f"{show.weight(grams)} of {what}" for grams, what in parts if grams is not None]
+    if flour and fed.flour_g is None:
+        told.append(f"flour{flour}")
+    known = ratio(cycle)
+    return ", ".join(told) + (f": {known}" if known else "")
 
 
 def ratio(cycle: CycleSummary) -> str | None:
