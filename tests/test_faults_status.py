@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from monitor import alarm, pulse, status
+from monitor import alarm, assembly, pulse, status
 from monitor.alarm import Alarm
 from monitor.cli import main
 from monitor.core.display import Display, sensor_troubles
@@ -26,7 +26,7 @@ from monitor.page.server import PageServer
 from monitor.runs import outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
-from monitor.settings import InfluxSettings, MqttSettings, NoticeSettings, PageSettings, SerialSettings
+from monitor.settings import InfluxSettings, MqttSettings, NoticeSettings, PageSettings, SerialSettings, StoreSettings
 from monitor.sinks.courier import Courier, Failure
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_state import MqttState
@@ -38,7 +38,7 @@ from monitor.sources.serial_port import NOISE_LINES, SerialPort
 from monitor.values import Notice, Rejected, SourceHealth
 from tests import crashing
 from tests.kitchen import SETTINGS, Kitchen
-from tests.servers import wait_until
+from tests.servers import free_port, wait_until
 
 README = (Path(__file__).parent.parent / "README.md").read_text()
 NOW_S = 1_772_474_400.0
@@ -364,6 +364,22 @@ def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: 
     assert off == [True]
     live(140, len(crashing.THINGS))
     assert "feed_now" in kitchen.notices()
+
+
+@pytest.mark.fault("D16")
+def test_all_ways_out_hear_of_a_store_in_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    heralds: list[object] = []
+
+    def note(found: list[alarm.Herald], settings: NoticeSettings, display: Display) -> Alarm:
+        heralds.extend(found)
+        return Alarm(found, settings, display)
+
+    monkeypatch.setattr(alarm, "Alarm", note)
+    broker = MqttSettings(host="127.0.0.1", port=free_port(), notice_topic="jartide/notice")
+    store = StoreSettings(path=tmp_path / "s.db")
+    settings = replace(SETTINGS, mqtt=(broker,), store=store, page=PageSettings(on=False))
+    assembly.watch(settings, started=lambda daemon: daemon.stop())
+    assert [type(one) for one in heralds] == [NoticeSink, MqttState]
 
 
 def test_the_alarm_waits_for_the_end_of_the_quiet_hours() -> None:
