@@ -190,6 +190,22 @@ def test_a_picture_numbers_them_and_says_what_they_are(home: Settings) -> None:
     assert 74.0 < below.lines[0].get_ydata()[0] < 75.0  # 23.5 degC
 
 
+def test_notes_that_no_reading_follows_keep_in_the_picture(home: Settings) -> None:
+    end_s = max(
+        reading.time_s
+        for reading in recorded("1", home.store.path.with_name("jartide.toml"), None, None, None).readings
+    )
+    late = [Noted(time_s=end_s + 60.0 * n, jar="rye", what=Noting.SMELL) for n in range(12)]
+    far = Noted(time_s=end_s + 3 * 86400.0, jar="rye", what=Noting.MOULD)
+    figure = figure_of(home, [*late, far])
+    top, below = figure.axes
+    boxes = [one.get_window_extent() for one in top.texts if one.get_text().isdigit()]
+    assert len(boxes) == 12
+    assert all(one.x1 < other.x0 for one, other in pairwise(boxes))
+    assert boxes[-1].x1 <= figure.bbox.x1
+    assert "mould" not in below.get_xlabel()
+
+
 def test_very_many_notes_are_marked_and_counted(home: Settings) -> None:
     end_s = time.time() - 3600.0
     figure = figure_of(home, [Noted(time_s=end_s - 600.0 * n, jar="rye", what=Noting.SMELL) for n in range(40)])

@@ -12,11 +12,10 @@ from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from pathlib import Path
 from statistics import median
-from textwrap import wrap
 from typing import Any
 
-from monitor.core import notebook
 from monitor.core.display import Display
+from monitor.review import note_marks
 from monitor.review.smoother import Top
 from monitor.review.summary import HANDS_S, covered
 from monitor.values import Event, EventKind, Noted, Reading, Span
@@ -34,11 +33,6 @@ _MOST_POINTS = 4000  # more than a picture has pixels across; min and max of eac
 _CALM = 7  # readings whose middle says how high the picture must be: a hand over the jar is in fewer
 _WORD_ROOM = 0.17  # of the width: what the longest words take to the right of their mark
 _WORDED_PER_IN = 1.1  # marks that still have room for their words, by the picture's width
-_MOST_NUMBERED = 15  # notes that are told beneath the picture: two or three lines
-_NOTE_CHARS = 40  # of a note's own text there
-_NUMBER_IN = 0.19  # the width of a note's number in its disc
-_LINE_IN = 0.18  # the height of a line of words beneath the picture, by which it grows
-_CHARS_PER_IN = 10.0  # of those words; the date stands to their right
 CELSIUS = Display()  # who has no config
 
 
@@ -141,7 +135,7 @@ def drawn(
     top.set_title(title, loc="left", color=INK, parse_math=False)
     _warmth(below, readings, show)
     _dates(below, zone)
-    _note(top, below, [n for n in notes if times_s[0] <= n.time_s <= times_s[-1]], zone)
+    note_marks.mark(top, below, notes, zone, INK, PAPER)
     for axes in (top, below):
         plain(axes)
     return figure
@@ -239,39 +233,6 @@ def _range(axes: Any, span: Span, at_mm: float, colour: str) -> None:
     """The 90 % range of a time, as a bar with ends."""
     sides = [[day(span.likely_s) - day(span.earliest_s)], [day(span.latest_s) - day(span.likely_s)]]
     axes.errorbar([day(span.likely_s)], [at_mm], xerr=sides, color=colour, linewidth=1.6, capsize=4, zorder=3)
-
-
-def _note(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo) -> None:
-    """Each note as a number on the line of time, a fine line up from it, and beneath the picture its time and words;
-    of very many only the numbers' discs, as the cycles' own words have them."""
-    if not notes:
-        return
-    from matplotlib.dates import DateFormatter
-
-    clock: Callable[[float], str] = DateFormatter("%a %H:%M", tz=zone)  # type: ignore[no-untyped-call]
-    numbered = len(notes) <= _MOST_NUMBERED
-    left, right = axes.get_xlim()
-    axes.set_xlim(left, right)
-    apart = (right - left) * _NUMBER_IN / axes.figure.get_figwidth()
-    foot, last = axes.get_xaxis_transform(), left - apart
-    for number, note in enumerate(notes, 1):
-        at = day(note.time_s)
-        axes.axvline(at, color=INK, linewidth=0.8, linestyle=(0, (1, 3)), zorder=1)
-        disc = max(at, last + apart) if numbered else at  # side by side, where two were made at once
-        last = disc
-        axes.plot(disc, 0.0, marker="o", markersize=12 if numbered else 6, color=INK, linestyle="none",
-                  transform=foot, clip_on=False, zorder=4)  # fmt: skip
-        if numbered:
-            axes.annotate(str(number), (disc, 0.0), xycoords=foot, color=PAPER, fontsize=8, fontweight="bold",
-                          ha="center", va="center_baseline", zorder=5)  # fmt: skip
-    said = [f"● noted, {len(notes)} times"]
-    if numbered:
-        said = [f"{n}  {clock(day(note.time_s))} {notebook.says(note, _NOTE_CHARS)}" for n, note in enumerate(notes, 1)]
-    figure = axes.figure
-    whole = (one.replace(" ", "\u00a0") for one in said)  # lines break between notes only
-    lines = wrap("\u00a0\u00a0\u00a0 ".join(whole), round(_CHARS_PER_IN * figure.get_figwidth()))
-    figure.set_figheight(figure.get_figheight() + _LINE_IN * len(lines))
-    below.set_xlabel("\n".join(lines), loc="left", multialignment="left", color=INK, parse_math=False)
 
 
 def _warmth(axes: Any, readings: Sequence[Reading], show: Display) -> None:

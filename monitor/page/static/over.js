@@ -54,7 +54,9 @@ function oneCycle(main, c) {
   const fact = (word, says) => (says === null ? [] : [el("dt", {}, word), el("dd", {}, says)]);
   const chart = new CycleChart(`Level and temperature of the cycle fed ${dayAndClock(c.fed_at_s)}`);
   let marks = [...c.marks.map((m) => ({ at: m.at_s, kind: m.kind, label: m.kind === "fall" ? "sinks" : m.kind })), ...noteMarks(c.notes)], spans = [];
-  const end_s = c.curve.time_s[c.curve.time_s.length - 1] ?? null;
+  const last_s = c.curve.time_s[c.curve.time_s.length - 1] ?? null;
+  // drawn on for a note that no reading follows, but not for one of days later
+  const until_s = Math.max(last_s, ...c.notes.map((note) => note.at_s + 600).filter((s) => s < last_s + 0.25 * (last_s - c.fed_at_s)));
   const rows = [];
   let last = -1;
   c.curve.time_s.forEach((s, i) => { if (s - last >= 3600) { last = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
@@ -79,7 +81,7 @@ function oneCycle(main, c) {
       ...(c.notes.length ? [el("h2", {}, "Noted"), el("ul", { class: "rows" }, ...c.notes.map((note) => el("li", {}, el("strong", {}, note.says), el("span", { class: "soft" }, dayAndClock(note.at_s)))))] : []),
       el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
         el("tbody", {}, ...rows.map(([s, mm, warm, h]) => el("tr", {}, el("td", {}, clock(s)), el("td", {}, h.toFixed(1)), el("td", {}, sayLength(mm)), el("td", {}, warm === null ? "–" : sayWarmth(warm))))))))));
-  if (c.curve.time_s.length > 1) chart.show(c, marks, spans, end_s);
+  if (c.curve.time_s.length > 1) chart.show(c, marks, spans, until_s);
   const gone = { now: false };
   lookBack([c], gone, (_, top) => {
     say(top);
@@ -87,7 +89,7 @@ function oneCycle(main, c) {
     const turns = [[top.peak_at, "peak", "peak"], [top.fall_at, "fall", "sinks"]].filter(([span]) => span);
     marks = [...marks.filter((m) => !turns.some(([, kind]) => kind === m.kind))];
     spans = turns.map(([span, , label]) => ({ from: span.earliest_s, to: span.latest_s, likely: span.likely_s, label }));
-    chart.set(marks, spans, end_s);
+    chart.set(marks, spans, until_s);
     chart.redraw();
   });
   return () => { gone.now = true; chart.end(); };

@@ -1,0 +1,74 @@
+"""What was noted, in a picture: a number on the line of time, and the notes' times and words beneath.
+
+Called by `picture`, which draws all else. Words are text only: what a person wrote is no formula to matplotlib.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import tzinfo
+from textwrap import wrap
+from typing import Any
+
+from monitor.core import notebook
+from monitor.values import Noted
+
+MOST_NUMBERED = 15  # notes that are told beneath the picture: a few lines
+NOTE_CHARS = 40  # of a note's own text there
+AFTER = 0.25  # of the picture's width: as far as it is drawn on for a note that no reading follows
+NUMBER_IN = 0.19  # the width of a note's number in its disc
+LINE_IN = 0.18  # the height of a line of words beneath the picture, by which it grows
+CHARS_PER_IN = 10.0  # of those words; the date stands to their right
+DAY_S = 86400.0  # matplotlib reckons in days
+
+
+def mark(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo, ink: str, paper: str) -> None:
+    """Marks `notes`, in order of time, at the foot of `axes` and words them under `below`, the axes beneath. What is
+    far from all readings is left out; of very many only the discs are drawn, and their number is said."""
+    left, right = axes.get_xlim()
+    some = [note for note in notes if left <= note.time_s / DAY_S <= right + AFTER * (right - left)]
+    if not some:
+        return
+    at = [note.time_s / DAY_S for note in some]
+    figure = axes.figure
+    numbered = len(some) <= MOST_NUMBERED
+    apart = (right - left) * NUMBER_IN / figure.get_figwidth()
+    right = max(right, at[-1] + apart)
+    axes.set_xlim(left, right)
+    foot = axes.get_xaxis_transform()
+    for time in at:
+        axes.axvline(time, color=ink, linewidth=0.8, linestyle=(0, (1, 3)), zorder=1)
+    discs = _side_by_side(at, apart, right) if numbered else at
+    axes.plot(discs, [0.0] * len(at), marker="o", markersize=12 if numbered else 6, color=ink, linestyle="none",
+              transform=foot, clip_on=False, zorder=4)  # fmt: skip
+    for number, disc in enumerate(discs if numbered else (), 1):
+        axes.annotate(str(number), (disc, 0.0), xycoords=foot, color=paper, fontsize=8, fontweight="bold",
+                      ha="center", va="center_baseline", zorder=5)  # fmt: skip
+    lines = wrap(_words(some, zone, numbered), round(CHARS_PER_IN * figure.get_figwidth()))
+    figure.set_figheight(figure.get_figheight() + LINE_IN * len(lines))
+    below.set_xlabel("\n".join(lines), loc="left", multialignment="left", color=ink, parse_math=False)
+
+
+def _side_by_side(at: Sequence[float], apart: float, right: float) -> list[float]:
+    """The places nearest to these, in order, that are `apart` from each other and none beyond `right`."""
+    places: list[float] = []
+    for time in at:
+        places.append(max(time, places[-1] + apart) if places else time)
+    limit = right
+    for n in reversed(range(len(places))):
+        places[n] = min(places[n], limit)
+        limit = places[n] - apart
+    return places
+
+
+def _words(notes: Sequence[Noted], zone: tzinfo, numbered: bool) -> str:
+    """What stands beneath; lines may break between notes only."""
+    from matplotlib.dates import DateFormatter
+
+    clock: Callable[[float], str] = DateFormatter("%a %H:%M", tz=zone)  # type: ignore[no-untyped-call]
+    said = [f"● noted, {len(notes)} times"]
+    if numbered:
+        said = [
+            f"{n}  {clock(note.time_s / DAY_S)} {notebook.says(note, NOTE_CHARS)}" for n, note in enumerate(notes, 1)
+        ]
+    return "\u00a0\u00a0\u00a0 ".join(one.replace(" ", "\u00a0") for one in said)
