@@ -162,9 +162,9 @@ def test_the_daemon_may_say_all_that_it_has_to_say(broker: tuple[int, int, Path]
         house.subscribe([(topic, 1) for topic in ("jartide/status", "jartide/+/state/#", "jartide/notice")])
         with watching(tmp_path):
             wanted = {"jartide/status", "jartide/rye/state", "jartide/rye/state/availability"}
-            wait_until(lambda: wanted <= heard.keys(), "all that is said of the jar", 30.0)
+            wait_until(lambda: wanted <= heard.keys(), "all that is said of the jar")
             assert jartide("note", "rye", "mould", cwd=tmp_path).returncode == 0
-            wait_until(lambda: "jartide/notice" in heard, "a notice", 30.0)
+            wait_until(lambda: "jartide/notice" in heard, "a notice")
             assert "let us" not in (tmp_path / "log").read_text()
     finally:
         house.disconnect()

@@ -66,7 +66,7 @@ def test_no_secret_is_in_the_log_the_process_list_the_store_the_page_or_any_outp
             board.username_pw_set("jar", words["broker"])
             board.connect("127.0.0.1", broker.port)
             board.loop_start()
-            board.publish("jartide/rye/reading", '{"distance_mm": 90}', qos=1).wait_for_publish(10)
+            board.publish("jartide/rye/reading", '{"distance_mm": 90}', qos=1).wait_for_publish(60)
             board.disconnect()
             board.loop_stop()
             wait_until(lambda: "401" in (tmp_path / "log").read_text(), "a notice is refused")

@@ -55,7 +55,7 @@ class Listener:
         client.connect("127.0.0.1", self.port)
         client.loop_start()
         try:
-            assert subscribed.wait(10)
+            assert subscribed.wait(60)
             yield self
         finally:
             client.disconnect()

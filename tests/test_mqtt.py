@@ -91,17 +91,21 @@ class Device:
         self.client.reconnect_delay_set(1, 1)
         self.heard: list[tuple[str, bytes, bool]] = []
         self.client.on_message = lambda c, u, m: self.heard.append((m.topic, m.payload, bool(m.retain)))
+        self._subscribed = threading.Event()
+        self.client.on_subscribe = lambda *_: self._subscribed.set()
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
 
     def say(self, *payloads: str | bytes, topic: str = TOPIC, retain: bool = False) -> None:
         sent = [self.client.publish(topic, payload, qos=1, retain=retain) for payload in payloads]
         for info in sent:
-            info.wait_for_publish(15)
+            info.wait_for_publish(60)
             assert info.is_published()
 
     def hear(self, topic: str) -> None:
+        """From now on: what was published before comes as retained, if at all."""
         self.client.subscribe(topic, qos=1)
+        assert self._subscribed.wait(60)
 
     def leave(self) -> None:
         self.client.disconnect()

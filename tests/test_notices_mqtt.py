@@ -56,7 +56,7 @@ class Listener:
         self._client.on_message = lambda _c, _u, m: self.got.append((m.topic, m.payload.decode(), bool(m.retain)))
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        assert ready.wait(10)
+        assert ready.wait(60)
 
     def last(self, topic: str) -> str | None:
         return next((text for at, text, _ in reversed(self.got) if at == topic), None)

@@ -212,7 +212,7 @@ def test_a_broker_gets_every_message_of_every_jar(tmp_path: Path):
     client.subscribe("jartide/+/reading", qos=1)
     client.loop_start()
     try:
-        assert ready.wait(10)
+        assert ready.wait(60)
         scenario = read(SHORT)
         count = to_broker(play(scenario), "127.0.0.1", broker.port, "jartide/{jar}/reading", Pace(scenario, FAST))
         assert count == 360
