@@ -106,7 +106,7 @@ def look_share(landing: Landing, was: Before) -> float:
 
 
 def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
-    """How often a step like this comes about by a feeding, by a look, and by anything else (1/(day min mm))."""
+    """How often a step like this comes about by a feeding, by a look, and by anything else; only the ratios count."""
     before, after = landing.before_mm, landing.after_mm
     jump, sd, minutes = after - before, landing.sd_mm, landing.off_s / 60.0
     room = max(before, 10.0)
