@@ -19,7 +19,7 @@ def test_a_look_never_keeps_a_daemon_from_starting(tmp_path: Path) -> None:
     seen: set[int | None] = set()
 
     def look() -> None:
-        while not over.is_set():
+        while not over.wait(0.0005):  # on a busy machine one without a pause would leave no moment to start in
             seen.add(holder(store))
 
     lookers = [threading.Thread(target=look) for _ in range(3)]
