@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor import lock
 from monitor.lock import StoreBusy, StoreLock, holder
 
 
@@ -34,6 +36,25 @@ def test_a_look_never_keeps_a_daemon_from_starting(tmp_path: Path) -> None:
         for looker in lookers:
             looker.join()
     assert seen <= {None, os.getpid()}
+
+
+@pytest.mark.fault("P7")
+def test_a_start_waits_for_the_end_of_a_look(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = tmp_path / "s.db"
+    with StoreLock(store):
+        pass
+    look = os.open(tmp_path / "s.db.lock", os.O_RDONLY)
+    fcntl.flock(look, fcntl.LOCK_SH)
+    waited: list[float] = []
+
+    def meanwhile(seconds: float) -> None:
+        waited.append(seconds)
+        if len(waited) == 3:
+            os.close(look)
+
+    monkeypatch.setattr(lock.time, "sleep", meanwhile)
+    with StoreLock(store):
+        assert len(waited) == 3
 
 
 @pytest.mark.fault("D8")
