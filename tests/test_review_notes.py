@@ -6,7 +6,9 @@ from __future__ import annotations
 import json
 import re
 import time
+import warnings
 from dataclasses import replace
+from datetime import UTC
 from itertools import combinations, pairwise
 from pathlib import Path
 
@@ -25,7 +27,7 @@ from monitor.review import picture
 from monitor.runs import tellings
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
-from monitor.values import Noted, Noting
+from monitor.values import Noted, Noting, Reading
 from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
@@ -204,6 +206,24 @@ def test_notes_that_no_reading_follows_keep_in_the_picture(home: Settings) -> No
     assert all(one.x1 < other.x0 for one, other in pairwise(boxes))
     assert boxes[-1].x1 <= figure.bbox.x1
     assert "mould" not in below.get_xlabel()
+
+
+def test_a_line_beneath_a_picture_breaks_between_notes_only(home: Settings) -> None:
+    end_s = time.time() - 3600.0
+    text = "-".join("abcdefghijklmnop")
+    notes = [Noted(time_s=end_s + n, jar="rye", what=Noting.REMARK, text=text[2 * n :]) for n in range(12)]
+    lines = figure_of(home, notes).axes[1].get_xlabel().split("\n")
+    assert len(lines) > 2
+    assert all(line.rstrip("\u00a0").endswith("-p") for line in lines)
+
+
+def test_a_sign_that_the_letters_lack_is_drawn_without_a_word(tmp_path: Path) -> None:
+    readings = [Reading(time_s=60.0 * n, jar="rye", distance_mm=90.0) for n in range(99)]
+    notes = [Noted(time_s=600.0, jar="rye", what=Noting.SMELL, text="\N{PEAR}")]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        picture.draw(readings, [], empty_mm=180.0, title="\N{BREAD}", zone=UTC, path=tmp_path / "n.png", notes=notes)
+    assert (tmp_path / "n.png").stat().st_size > 10_000
 
 
 def test_very_many_notes_are_marked_and_counted(home: Settings) -> None:

@@ -44,7 +44,7 @@ def mark(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo, ink: str, 
     for number, disc in enumerate(discs if numbered else (), 1):
         axes.annotate(str(number), (disc, 0.0), xycoords=foot, color=paper, fontsize=8, fontweight="bold",
                       ha="center", va="center_baseline", zorder=5)  # fmt: skip
-    lines = wrap(_words(some, zone, numbered), round(CHARS_PER_IN * figure.get_figwidth()))
+    lines = wrap(_words(some, zone, numbered), round(CHARS_PER_IN * figure.get_figwidth()), break_on_hyphens=False)
     figure.set_figheight(figure.get_figheight() + LINE_IN * len(lines))
     below.set_xlabel("\n".join(lines), loc="left", multialignment="left", color=ink, parse_math=False)
 

@@ -7,12 +7,13 @@ extra `pictures`). The report's pictures (`report.py`) are made of the same piec
 
 from __future__ import annotations
 
+import warnings
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import Any, TextIO
 
 from monitor.core.display import Display
 from monitor.review import note_marks
@@ -97,10 +98,17 @@ def draw(
     """
     figure = drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops, notes=notes, show=show)
     try:
-        figure.savefig(path, dpi=110)
+        saved(figure, path, dpi=110)
     except (OSError, ValueError) as problem:
         why = getattr(problem, "strerror", None) or problem
         raise PictureError(f"cannot write the picture {path}: {why}") from None
+
+
+def saved(figure: Any, out: Path | TextIO, **how: Any) -> None:
+    """Writes a figure. What its letters lack (an emoji in a note) is drawn as a box, and no word is said about it."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", r"Glyph \d+ .* missing from font")
+        figure.savefig(out, **how)
 
 
 def drawn(

@@ -152,7 +152,7 @@ class _Pictures:
 
         text = io.StringIO()
         with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "jartide"}):
-            figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+            picture.saved(figure, text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
         svg = text.getvalue()
         svg = re.sub(r"<metadata>.*?</metadata>", "", svg[svg.index("<svg") :], flags=re.DOTALL)
         svg = re.sub(
