@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
@@ -94,15 +94,20 @@ def moment(text: str | None, zone: tzinfo, *, now_s: float | None = None) -> flo
         except ValueError:
             continue
         if form == "%H:%M":
-            read = now.replace(hour=read.hour, minute=read.minute, second=0, microsecond=0)
-            when_s = read.timestamp()
-            return when_s if when_s <= now_s else when_s - 86400.0
-        return _past(read.replace(tzinfo=zone).timestamp(), text, now_s)
+            today = now.replace(hour=read.hour, minute=read.minute, second=0, microsecond=0)
+            latest = today if today.timestamp() <= now_s else today - timedelta(days=1)  # by the clock on the wall
+            return latest.timestamp()
+        return _past(in_zone(read, zone), text, now_s)
     try:
         when = datetime.fromisoformat(text)
     except ValueError:
         raise click.BadParameter(f"{text!r}: write 07:30, or 2026-03-02 07:30, or 2026-03-02T06:30:00Z") from None
-    return _past((when if when.tzinfo else when.replace(tzinfo=zone)).timestamp(), text, now_s)
+    return _past(in_zone(when, zone), text, now_s)
+
+
+def in_zone(typed: datetime, zone: tzinfo) -> float:
+    """A date and time as typed, as Unix seconds: in the household's zone, unless it says its own."""
+    return (typed if typed.tzinfo else typed.replace(tzinfo=zone)).timestamp()
 
 
 def _past(when_s: float, text: str, now_s: float) -> float:

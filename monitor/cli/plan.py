@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import past_cycles
-from monitor.cli.opening import DEFAULT_CONFIG, jar_from, refuse, settings_from
+from monitor.cli.opening import DEFAULT_CONFIG, in_zone, jar_from, refuse, settings_from
 from monitor.core import culture as cultures
 from monitor.core import feeding, notebook, warmth
 from monitor.core.culture import Culture
@@ -143,8 +143,7 @@ def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[flo
 
 def _moment(text: str, now_s: float, zone: tzinfo) -> float:
     try:
-        when = datetime.fromisoformat(text)
-        when_s = (when if when.tzinfo else when.replace(tzinfo=zone)).timestamp()
+        when_s = in_zone(datetime.fromisoformat(text), zone)
     except ValueError:
         raise ValueError(f'--at {text!r}: write a local time like "2026-03-07 08:00"') from None
     if when_s <= now_s:
