@@ -246,13 +246,15 @@ def _alive(clock: Clock) -> Callable[[], None]:
     anew."""
     every_s = systemd.watchdog_s()
     last_s = [float("-inf")]
-    told: list[str] = []
+    hanging = pulse.Hanging()
+    told: list[str | None] = [None]
 
     def alive() -> None:
-        if hung := pulse.hung():
-            if hung != told:
-                log.critical("no sign of life from: %s", ", ".join(hung))
-                told[:] = hung
+        trouble = hanging.trouble()
+        if trouble is not None and trouble != told[0]:
+            log.critical("%s", trouble)
+        told[0] = trouble
+        if trouble is not None:
             return
         if every_s is not None and clock.monotonic() - last_s[0] >= every_s:
             last_s[0] = clock.monotonic()

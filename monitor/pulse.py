@@ -1,8 +1,8 @@
 """Signs of life of all threads but the daemon's loop: which of them is at one piece of work for far too long.
 
 A thread wraps its work in `with working() as on:` and calls `on()` where the next piece of it begins; what may wait
-for ever by design is left outside. The daemon's assembly asks `hung()` before it tells the service manager that all is
-well; `status` and the page show what it says.
+for ever by design is left outside. The daemon's assembly asks before it tells the service manager that all is well;
+`status` and the page show what it says.
 """
 
 from __future__ import annotations
