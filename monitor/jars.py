@@ -41,14 +41,13 @@ class _Decided:
 
 @dataclass(slots=True)
 class _Unkept:
-    """What the store does not have of one jar yet. `closed` are cycles and where their runs begin."""
+    """What the store does not have of one jar yet. `closed` are cycles, `again` what was judged again from an item on;
+    both begin with the item that their run begins with. `undone` are the arrivals that took something back."""
 
     decided: list[_Decided] = field(default_factory=list)
     closed: list[tuple[int, Cycle]] = field(default_factory=list)
-    undone: list[Arrival] = field(default_factory=list)  # tellings taken back
-    again: list[tuple[int, int]] = field(
-        default_factory=list
-    )  # (beginning of a run, item from which it was judged again)
+    undone: list[Arrival] = field(default_factory=list)
+    again: list[tuple[int, int]] = field(default_factory=list)
 
 
 class Jars:

@@ -321,7 +321,6 @@ import os, sys
 from pathlib import Path
 from monitor.runs import deliveries
 from monitor.runs.store import Store
-from monitor.sinks import apprise_channel
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.courier import Courier
 path, address = sys.argv[1:]

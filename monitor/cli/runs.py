@@ -131,7 +131,7 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
 def backup(config: Path, store_path: Path | None, file: Path) -> None:
     """Copy the whole store to FILE, a new one, also while the daemon runs."""
     path, _ = _where(config, store_path)
-    if file.exists():  # nor is a device: a finished copy takes its place
+    if file.exists():  # a device as well: the finished copy takes the place of what is there
         refuse(f"FILE: {file} is there already; give a new name")
     size = path.stat().st_size if path.exists() else 0
     with _joined(path) as store, growing(file.with_name(f"{file.name}.part"), size, file.name):

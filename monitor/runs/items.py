@@ -78,8 +78,7 @@ def before_imported(run: int) -> int:
     return -(run << 32)
 
 
-# the SQL patterns of their texts
-FEEDING = '{"fed"%'
+FEEDING = '{"fed"%'  # the SQL pattern of the text of a feeding
 
 
 def like_note(what: Noting) -> str:

@@ -70,7 +70,6 @@ class MqttTopic:
         self._echo_topic = mqtt_link.echo_topic(settings, client_id)
         self._echo = b""
         self._intake = Intake(self.name, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic)
-        self._wall = wall
         self._condition = Condition(self.name, wall, monotonic)
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
