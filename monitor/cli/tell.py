@@ -17,7 +17,7 @@ from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.cli.telling_words import ratio, words
 from monitor.core import notebook
-from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
+from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import Fed, Noted, Noting
@@ -201,6 +201,6 @@ def _tell(path: Path, item: Fed | Noted) -> str:
 
 
 def _text(text: str) -> str:
-    if len(text) > MOST_TEXT:
-        refuse(f"the text is {len(text)} characters long; at most {MOST_TEXT} are kept")
+    if len(text) > notebook.TEXT_CHARS:
+        refuse(f"the text is {len(text)} characters long; at most {notebook.TEXT_CHARS} are kept")
     return text

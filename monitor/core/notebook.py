@@ -14,7 +14,7 @@ from monitor.core.display import one_line
 from monitor.values import Noted, Noting
 
 DISCARDED = ("kept", "used", "thrown")
-TEXT_CHARS = 2000  # as many as are kept of what a person writes
+TEXT_CHARS = 2000  # of what a person writes: a page; commands and the page take no more
 NOTE_WORDS = {
     Noting.HOOCH: "liquid on top",
     Noting.MOULD: "mould or streaks",

@@ -80,7 +80,7 @@ def jar_now(
         "health": health(state, sources, settings, now_s, show),
         "question": state["question"],
         "last_feeding": last_feeding(store, jar),
-        "notes": [noted(note, now_s, show) for note in notes],
+        "notes": [note_json(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
     }
 
@@ -200,7 +200,7 @@ def last_feeding(store: Store, jar: JarSettings) -> Json:
     return {**grams, "flour": fed.flour or jar.flour}
 
 
-def noted(note: Noted, now_s: float, show: Display) -> Json:
+def note_json(note: Noted, now_s: float, show: Display) -> Json:
     """A note, beside its words and time in words: for the marks and the lists of the open cycle and of past ones."""
     return {
         "at_s": note.time_s,

@@ -7,9 +7,10 @@ from __future__ import annotations
 from typing import Any
 
 from monitor import __version__
+from monitor.core.notebook import TEXT_CHARS
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
 from monitor.page.telling import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
-from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, SNOOZE_H
+from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
 from monitor.values import Noting, Stage
 
 Schema = dict[str, Any]
@@ -212,7 +213,7 @@ def _told_schemas() -> Schema:
             "oneOf": [
                 {
                     **_strict(what={"enum": [note for note in NOTES if note != Noting.DISCARD]},
-                              text=_maybe({**TEXT, "maxLength": MOST_TEXT}), **ago),
+                              text=_maybe({**TEXT, "maxLength": TEXT_CHARS}), **ago),
                     "required": ["what"],
                 },
                 {

@@ -16,7 +16,7 @@ from monitor.core import trial as trials
 from monitor.core.display import Display, feeding_ratio
 from monitor.core.standing import standing
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
-from monitor.page.looks import noted
+from monitor.page.looks import note_json
 from monitor.page.rows import readings_of
 from monitor.page.telling import Refused
 from monitor.runs import history
@@ -177,7 +177,7 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
         "hours_to_fall": fall_h,
         "equivalent_hours_to_peak": None if peak_h is None else round(_clock(cycle).worth_h(max(peak_h, 0.0)), 2),
         "mean_temperature_c": round(sum(known_c) / len(known_c), 2) if known_c else None,
-        "notes": [noted(note, now_s, show) for note in notes],
+        "notes": [note_json(note, now_s, show) for note in notes],
     }
 
 

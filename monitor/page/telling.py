@@ -10,9 +10,9 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.core.notebook import DISCARDED
+from monitor.core.notebook import DISCARDED, TEXT_CHARS
 from monitor.runs import tellings
-from monitor.runs.items import LEAST_G, MOST_G, MOST_TEXT, OLDEST_S, SNOOZE_H
+from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Fed, Json, Noted, Noting
@@ -53,7 +53,7 @@ def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     what = given.get("what")
     if not isinstance(what, str) or what not in NOTES:
         raise Refused(f"what: must be one of {', '.join(NOTES)}")
-    text = _text(given, "text", MOST_TEXT) or ""
+    text = _text(given, "text", TEXT_CHARS) or ""
     if what == Noting.DISCARD and not re.fullmatch(DISCARD, text):
         raise Refused('text: of a discard must be what became of it and grams: "kept 40", "used 120" or "thrown 80"')
     ago_min = _number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0

@@ -13,7 +13,6 @@ Row: TypeAlias = tuple[Any, ...]
 # what may be told, by a command or from the page
 LEAST_G = 0.1  # what a kitchen's finest scales show; less than that, and not nothing, was never weighed
 MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
-MOST_TEXT = 2000
 OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding: what is older is no news
 SNOOZE_H = (0.25, 72.0)
 
