@@ -320,7 +320,7 @@ def test_whole_grams_leave_no_gap_in_what_can_be_wished_for(ahead_h: int) -> Non
 def test_what_only_whole_grams_keep_from_being_met_says_so() -> None:
     made = feeding.plan(cultures.prior(), target_h=20.0, temperatures_c=(22.0,), aim="peak")
     assert not made.met
-    assert made.because.startswith("In whole grams this is the nearest: it likely takes 21.0 h at 22 °C; twice as much")
+    assert made.because.startswith("In whole grams this is the nearest: it likely takes 21.0 h at 22 °C. With twice")
     twice = feeding.plan(
         cultures.prior(), target_h=20.0, temperatures_c=(22.0,), aim="peak", limits=Limits(flour_g=200.0)
     )

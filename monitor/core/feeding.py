@@ -222,13 +222,11 @@ def _out_of_reach(
     near enough."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
         return None
-    if (
-        1.01 * LEAST_DILUTION < wanted < 0.99 * MOST_DILUTION
-        and replace(limits, hydration=None, flour=None) == Limits()
-    ):
+    free = replace(limits, hydration=None, flour=None) == Limits()
+    if free and 1.01 * LEAST_DILUTION < wanted < 0.99 * MOST_DILUTION:  # it could be had, but for the whole grams
         return (
-            f"In whole grams this is the nearest: it likely takes {likely_h:.1f} h at {mean_c:.0f} °C; twice as much "
-            "of everything can be weighed nearer."
+            f"In whole grams this is the nearest: it likely takes {likely_h:.1f} h at {mean_c:.0f} °C. With twice as "
+            "much of everything you can come closer."
         )
     held = limits.keep_g is not None or limits.flour_g is not None or dilution(grams) < MOST_DILUTION / 2.0
     if likely_h < target_h:
