@@ -321,6 +321,30 @@ def test_what_was_told_last_is_taken_back_once(household: Settings, client: http
     assert Noting.HOOCH not in notes[-1:]
 
 
+@pytest.mark.fault("W2")
+def test_mould_is_what_a_card_says_until_another_starter_is_in(household: Settings, client: httpx.Client) -> None:
+    def tell(what: str) -> int:
+        return int(client.post("/api/jars/rye/noted", json={"what": what}, headers=token(client)).json()["seq"])
+
+    def now() -> dict[str, object]:
+        return dict(client.get("/api/now").json()["jars"][0])
+
+    assert now()["throw_away"] is None
+    assert client.get("/api/jars/rye/plan").status_code == 200
+    tell("mould")
+    feeding = {"starter_g": 25, "flour_g": 100, "water_g": 100}
+    assert client.post("/api/jars/rye/fed", json=feeding, headers=token(client)).status_code in (201, 409)
+    wait_until(lambda: now()["throw_away"], "the page knows of the mould")
+    assert "throw all of it away" in str(now()["throw_away"])
+    assert now()["forecast"] is None
+    assert now()["next_notice"] is None
+    refused = client.get("/api/jars/rye/plan")
+    assert (refused.status_code, "throw all of it away" in refused.json()["error"]) == (409, True)
+    tell("new_starter")
+    wait_until(lambda: now()["throw_away"] is None, "another starter is in it")
+    assert client.get("/api/jars/rye/plan").status_code == 200
+
+
 # --- who asks
 
 

@@ -262,3 +262,23 @@ def test_one_jar_has_the_width_of_the_desk(house: House, browser: Browser) -> No
     assert figure["x"] > 500  # beside the words
     assert figure["y"] < 200
     context.close()
+
+
+@pytest.mark.fault("W2")
+def test_mould_is_said_first_until_another_starter_is_in(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, house.url)
+    mine = card(eyes.page, EVIL)
+    mine.locator("summary", has_text="Write something down").click()
+    mine.get_by_role("combobox", name="What").select_option("mould")
+    mine.get_by_role("button", name="Write it down").click(timeout=WAIT_MS)
+    expect(mine.locator(".stage")).to_contain_text("throw away", timeout=WAIT_MS)
+    expect(mine.locator(".bad").first).to_contain_text("throw all of it away")
+    assert not serious(eyes.page)
+    eyes.page.goto(f"{house.url}#/plan/{EVIL.replace(' ', '%20')}")
+    expect(eyes.page.locator(".bad")).to_contain_text("Nothing is planned")
+    expect(eyes.page.get_by_role("link", name="rye", exact=True)).to_be_visible()
+    eyes.page.goto(house.url)
+    mine.locator("summary", has_text="Write something down").click()
+    mine.get_by_role("combobox", name="What").select_option("new_starter")
+    mine.get_by_role("button", name="Write it down").click(timeout=WAIT_MS)
+    expect(mine.locator(".stage")).not_to_contain_text("throw away", timeout=WAIT_MS)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -103,17 +102,12 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
             later = [one.item for one in tellings.since(store, float(body["as_of_s"]) if body else 0.0)]
             for state in body["jars"] if body else []:
                 told = store.told(state["jar"], time.time(), (Noting.MOULD, Noting.NEW_STARTER))
-                state["mould_noted_s"] = _mould_s([one for one in told if isinstance(one, Noted)])
+                state["mould_noted_s"] = notebook.mould_noted_s([one for one in told if isinstance(one, Noted)])
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
     names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
     return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts], later
-
-
-def _mould_s(notes: Sequence[Noted]) -> float | None:
-    """When mould was last noted of what is in the jar now; None when it was not."""
-    return max((one.time_s for one in notebook.of_this_starter(notes) if one.what is Noting.MOULD), default=None)
 
 
 def _jar_lines(state: dict[str, Any], show: Display, now_s: float) -> list[str]:

@@ -51,6 +51,11 @@ def noted(notes: Sequence[Noted], what: Noting) -> bool:
     return any(note.what is what for note in of_this_starter(notes))
 
 
+def mould_noted_s(notes: Sequence[Noted]) -> float | None:
+    """When mould was last noted of the starter that is in the jar now; None when it was not."""
+    return max((note.time_s for note in of_this_starter(notes) if note.what is Noting.MOULD), default=None)
+
+
 def says(note: Noted, most: int = TEXT_CHARS) -> str:
     """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; of its text at most `most`."""
     text = one_line(note.text, most)

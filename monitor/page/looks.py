@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
-from monitor.core.notebook import NOTE_WORDS, says
+from monitor.core.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
 from monitor.core.notices import Kind
 from monitor.runs import outbox, tellings
 from monitor.runs.outbox import Kept
@@ -43,8 +43,11 @@ def jar_now(
     """All that a jar's card says; `sources` are those of `status.read`. Raises StoreTrouble."""
     notices = settings.notices
     cycle = state["cycle"]
-    told = store.told(jar.name, cycle["fed_at_s"] - 60.0 if cycle else now_s - 72 * H_S)
-    notes = [item for item in told if isinstance(item, Noted)]
+    since_s = cycle["fed_at_s"] - 60.0 if cycle else now_s - 72 * H_S
+    told = store.told(jar.name, since_s, (Noting.MOULD, Noting.NEW_STARTER))  # a feeding does not undo mould
+    ever = [item for item in told if isinstance(item, Noted)]
+    notes = [note for note in ever if note.time_s >= since_s]
+    mould_s = mould_noted_s(ever)
     kept = outbox.of_jar(store, jar.name, cycle["number"] if cycle else 0)
     run = store.open_run(jar.name)
     level, slope = state["level"], state["slope_mm_per_h"]
@@ -72,12 +75,13 @@ def jar_now(
         "peak": _moment(cycle and cycle["peak_at_s"], now_s, show),
         "peak_ratio": _round(cycle and cycle["peak_ratio"], 3),
         "fall": _moment(cycle and cycle["fall_at_s"], now_s, show),
-        "forecast": _forecast(state, now_s, show),
-        "next_notice": next_notice(state, kept, notes, notices, now_s, show),
+        "forecast": _forecast(state, now_s, show) if mould_s is None else None,
+        "next_notice": next_notice(state, kept, notes, notices, now_s, show) if mould_s is None else None,
         "snoozed_until": _moment(snoozed_until_s(notes, now_s), now_s, show),
         "waiting": state["last_reading_s"] is None,
         "heard": _heard(state["last_reading_s"], now_s, show),
         "health": health(state, sources, settings, now_s, show),
+        "throw_away": None if mould_s is None else {**_at(mould_s, now_s, show), "says": THROW_AWAY},
         "question": state["question"],
         "last_feeding": last_feeding(store, jar),
         "notes": [note_json(note, now_s, show) for note in notes],
@@ -145,7 +149,11 @@ def _fed(state: State, now_s: float, show: Display) -> Json:
 
 
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:
-    return None if at_s is None else {"at_s": at_s, "words": show.clock(at_s, now_s)}
+    return None if at_s is None else _at(at_s, now_s, show)
+
+
+def _at(at_s: float, now_s: float, show: Display) -> dict[str, Json]:
+    return {"at_s": at_s, "words": show.clock(at_s, now_s)}
 
 
 def _forecast(state: State, now_s: float, show: Display) -> Json:

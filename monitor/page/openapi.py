@@ -99,7 +99,7 @@ def _paths() -> Schema:
             )
         },
         "/api/jars/{jar}/plan": {
-            "get": _get("The next feeding", _ref("Plan"), 404, 422, 503, parameters=[JAR, *query])
+            "get": _get("The next feeding", _ref("Plan"), 404, 409, 422, 503, parameters=[JAR, *query])
         },
         "/api/jars/{jar}/fed": {"post": _post("Tell a feeding", "Fed", 409)},
         "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
@@ -139,7 +139,8 @@ def _now_schemas() -> Schema:
             stage_brief=TEXT, stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER),
             slope_mm_per_h=_maybe(NUMBER), temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
             fed=_maybe(OBJECT), forecast=_maybe(OBJECT), next_notice=_maybe(OBJECT), waiting=YES_NO, health=_list(TEXT),
-            heard=_maybe(_object(at_s=NUMBER, words=TEXT)), question=_maybe(TEXT), last_feeding=OBJECT,
+            heard=_maybe(_object(at_s=NUMBER, words=TEXT)),
+            throw_away=_maybe(_object(at_s=NUMBER, words=TEXT, says=TEXT)), question=_maybe(TEXT), last_feeding=OBJECT,
             notes=_list(_ref("Note")),
             last_told=_maybe(_object(seq=WHOLE, what_words=TEXT, words=TEXT)),
         ),

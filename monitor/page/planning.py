@@ -4,11 +4,12 @@ knows of the jar's starter. Learning from hundreds of cycles takes a moment and 
 
 from __future__ import annotations
 
+import math
 import threading
 from statistics import fmean
 
 from monitor.core import culture as cultures
-from monitor.core import feeding, warmth
+from monitor.core import feeding, notebook, warmth
 from monitor.core.culture import Culture
 from monitor.core.display import Display
 from monitor.core.weighing import Limits
@@ -16,7 +17,7 @@ from monitor.page.telling import Refused
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Json
+from monitor.values import Json, Noted, Noting
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
@@ -52,6 +53,9 @@ def plan(
     target_h: float | None, temperature_c: float | None, keep_g: float | None, hydration_pct: float | None,
 ) -> Json:  # fmt: skip
     """The plan, with the target and temperature that it was made for. Raises Refused and StoreTrouble."""
+    told = store.told(jar.name, math.inf, (Noting.MOULD, Noting.NEW_STARTER))
+    if notebook.noted([item for item in told if isinstance(item, Noted)], Noting.MOULD):
+        raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
     culture = known.of(store, jar)
     target_h = jar.cycle_h if target_h is None else target_h
     usual = warmth.expected_c(culture.day_c, now_s, (), HORIZON_H)

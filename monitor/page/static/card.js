@@ -6,6 +6,7 @@ import { tellPanel } from "./tell.js";
 import { clock, el, get, jarPath, sayLength } from "./words.js";
 
 const ICONS = { unknown: "?", settling: "…", rising: "▲", peaked: "◆", falling: "▼", flat: "▬", resting: "☾", away: "○" };
+const AFTERWARDS = "With another starter in it, say so under “Write something down”.";
 const LEAST_POINTS = 2; // of a curve: one is no line
 
 export function makeCard(name, live) {
@@ -72,14 +73,15 @@ export function makeCard(name, live) {
     update(next) {
       const another = jar && curve && (next.fed?.at_s ?? null) !== (curve.fed_at_s ?? null);
       jar = next;
-      icon.textContent = ICONS[jar.stage] ?? "?";
-      brief.textContent = jar.waiting ? "waiting" : jar.stage_brief;
-      more.textContent = jar.waiting ? "for the first readings" : rest(jar);
+      const mould = jar.throw_away; // whatever its height says
+      icon.textContent = mould ? "✕" : (ICONS[jar.stage] ?? "?");
+      brief.textContent = mould ? "throw away" : jar.waiting ? "waiting" : jar.stage_brief;
+      more.textContent = mould ? `mould or streaks were noted, ${mould.words}` : jar.waiting ? "for the first readings" : rest(jar);
       rise.replaceChildren(...(jar.rise_words ? [`risen ${jar.rise_words}`] : []),
         el("small", {}, jar.level_words ? `${jar.level_words} high, ${jar.slope_words ?? "pace not known"}` : "level not known yet"));
       since.textContent = jar.fed ? (jar.fed.known ? `fed ${jar.fed.ago_words} ago, ${clock(jar.fed.at_s)}` : jar.fed.words) : "";
       facts.replaceChildren(...factsOf(jar).flatMap(([word, says]) => [el("dt", {}, word), el("dd", {}, says)]));
-      wrong.replaceChildren(...jar.health.map((says) => el("p", { class: "bad" }, says)));
+      wrong.replaceChildren(...(mould ? [`${mould.says} ${AFTERWARDS}`] : []).concat(jar.health).map((says) => el("p", { class: "bad" }, says)));
       telling?.update(jar);
       if (another) load(true); // a feeding told or taken back: another cycle's curve
       else draw();

@@ -9,7 +9,8 @@ export async function planView(main, live, jarName) {
   main.append(el("h1", { tabindex: -1 }, jar ? `Next feeding of ${jar}` : "Next feeding"));
   if (!jar) return () => {};
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("plan", jars, jar)));
-  const first = await get(jarPath(jar, "plan"));
+  let first;
+  try { first = await get(jarPath(jar, "plan")); } catch (error) { main.append(el("p", { class: "bad" }, String(error.message))); return () => {}; }
   const wish = { target_h: first.target_h, temperature_c: first.temperature_c, keep_g: null };
   const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" });
   const answer = el("section", { class: "panel", "aria-live": "polite", "aria-label": "The plan" }, grams, caution, because, facts);

@@ -20,6 +20,7 @@ const NOTES = [
   ["stirred", "Stirred down", null],
   ["hooch", "Hooch: liquid on top", "text", "how much, its colour …"],
   ["mould", "Mould, or pink, orange or black streaks", null],
+  ["new_starter", "Another starter is in it now", null],
   ["remark", "A remark", "text", ""],
 ];
 
