@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import refuse
+from monitor.cli.opening import refuse, to_be_new
 from monitor.cli.progress import progress
 
 ROW_BYTES = 80  # of a store's file for each reading
@@ -43,12 +43,15 @@ def recover(damaged: Path, folder: Path) -> None:
         with Store.join(target) as store:
             for run in store.runs():
                 path = folder / f"run-{run.id}.csv"
+                beside = path.with_suffix(".feedings.csv")
+                to_be_new("--output", path)
+                to_be_new("--output", beside)
                 count = int(store.query("SELECT count(*) FROM item WHERE run = ?", (run.id,))[0][0])
                 with path.open("w", encoding="utf-8", newline="") as out, progress(count, path.name) as seen:
                     rows = transfer.export(store, run, None, out, seen)
                 fed = store.fed_in(run)
                 if fed:
-                    with path.with_suffix(".feedings.csv").open("w", encoding="utf-8", newline="") as out:
+                    with beside.open("w", encoding="utf-8", newline="") as out:
                         run_file.write_feedings(out, fed)
                 click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings told: {path}")
     except StoreTrouble as error:
