@@ -64,7 +64,7 @@ class ClockWatch:
         offset_s = now_s - monotonic_s
         step_s, self._offset_s = offset_s - self._offset_s, offset_s
         late_s, self._looked_s = monotonic_s - self._looked_s, monotonic_s
-        stepped = abs(step_s) > STEP_S
+        stepped = abs(step_s) > STEP_S * self._clock.speed  # time passes between the two looks of this one
         if stepped:
             self._stepped(step_s, now_s)
         if late_s > SLEPT_S * self._clock.speed:

@@ -165,3 +165,22 @@ def test_the_watch_tells_steps_from_drift() -> None:
     monotonic[0] += 30.0  # a busy machine: both clocks go on, only the look came late
     wall[0] += 30.0
     assert watch.look() is None
+
+
+def test_the_watch_of_a_fast_clock_takes_a_busy_machine_for_no_step() -> None:
+    """A demo's clock: 6,000 of its seconds in one, and 2 ms between the look at one clock and that at the other."""
+    real, told = [0.0], []
+
+    def read() -> float:
+        real[0] += 0.002
+        return START + 6000 * real[0]
+
+    watch = ClockWatch(lambda offset_s, now_s: told.append(offset_s), Clock(wall=read, monotonic=read, speed=6000.0))
+    for pause_s in (0.0, 0.001, 0.005):
+        real[0] += pause_s
+        watch.look()
+    late = [0.0, 0.004]
+    odd = Clock(wall=lambda: read() - 6000 * late.pop(), monotonic=read, speed=6000.0)
+    watch = ClockWatch(lambda offset_s, now_s: told.append(offset_s), odd)
+    watch.look()
+    assert told == []
