@@ -50,7 +50,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     if not unreadable:  # nothing was kept yet, or it went with what was taken back
         seq = min([seq, *(told_seq - 1 for told_seq in store.taken_back(jar.name))])
     runs = _since(runs, seq + 1)
-    return Start(seq=runs[0].first_seq - 1, vigil=begun(store, jar, runs[0]), runs=runs)
+    return Start(seq=runs[0].first_seq - 1, vigil=_begun(store, jar, runs[0]), runs=runs)
 
 
 def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
@@ -61,7 +61,7 @@ def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
         yield run, first, last
 
 
-def begun(store: Store, jar: JarSettings, run: Run) -> Vigil:
+def _begun(store: Store, jar: JarSettings, run: Run) -> Vigil:
     """A jar at the beginning of a run, with what was learnt of its starter before. Raises StoreTrouble."""
     try:
         learnt = store.culture_before(run)
