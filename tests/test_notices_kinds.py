@@ -104,6 +104,10 @@ HOT = cycle(temperatures_c=(30.0, 33.0, 34.5))
         (state(8, Stage.UNKNOWN), {"noted": (note(7.9, Noting.HOOCH),)}, ["overdue"]),
         (fallen(10), {"noted": (note(9.9, Noting.HOOCH),)}, ["feed_now"]),
         (state(2, Stage.SETTLING), {"noted": (note(-1, Noting.HOOCH),)}, []),  # hooch of the cycle before
+        (state(2, Stage.SETTLING), {"noted": (note(0.1, Noting.HOOCH),)}, []),  # likewise, written down after feeding
+        (state(24, Stage.UNKNOWN), {"noted": (note(0.1, Noting.HOOCH),)}, ["overdue"]),
+        (state(2, Stage.UNKNOWN, cycle=cycle(number=0, told=False)), {"noted": (note(0.1, Noting.HOOCH),)},
+         ["overdue"]),  # no feeding, only the beginning of watching
         # the sensor
         (state(5, Stage.RISING, silent_since_s=FED + 4 * H), {}, ["sensor_silent"]),
         (state(5, Stage.RISING, stuck_since_s=FED + 4 * H), {}, ["sensor_silent"]),

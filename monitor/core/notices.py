@@ -58,6 +58,7 @@ STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half
 OVERDUE_AGAIN_S = DAY_S
 FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
+OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
 URGENT = frozenset({Kind.THROW_AWAY, Kind.NEAR_RIM})  # snoozing does not hold these back
 # the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
 ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
@@ -163,9 +164,12 @@ def _facts(
     now_s: float,
     listening_s: float = inf,
 ) -> _Facts:
-    fed_at_s = state.cycle.fed_at_s if state.cycle is not None else 0.0
+    cycle = state.cycle
+    fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
+    fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle
+    since_s = {Noting.MOULD: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
-    mine = tuple(note for note in told if note.time_s >= fed_at_s or note.what is Noting.MOULD)
+    mine = tuple(note for note in told if note.time_s >= since_s.get(note.what, fed_at_s))
     return _Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
 
 
