@@ -1,4 +1,5 @@
-"""Who reads °F reads it everywhere: in every view of the page, and in what the commands say in words.
+"""Who reads °F reads it everywhere: in every view of the page, and in what the commands say in words; who reads inches
+has them in pictures as well.
 
 degF = degC * 9 / 5 + 32, exactly (UCUM): 24 and 28 degC are 75.2 and 82.4 degF, 23.5 degC is 74.3 degF.
 """
@@ -6,9 +7,11 @@ degF = degC * 9 / 5 + 32, exactly (UCUM): 24 and 28 degC are 75.2 and 82.4 degF,
 from __future__ import annotations
 
 import json
+import re
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC
 from pathlib import Path
 
 import httpx
@@ -17,10 +20,13 @@ from click.testing import CliRunner
 from playwright.sync_api import BrowserContext, expect
 
 from monitor.cli import main
+from monitor.core.display import Display
 from monitor.page.server import PageServer
+from monitor.review import picture
 from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, PageSettings
+from monitor.values import Reading
 from tests.browsing import WAIT_MS, Eyes
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
@@ -107,3 +113,28 @@ def test_pictures_and_reports_neither(folder: Path) -> None:
         assert done.exit_code == 0, done.output
         assert "°C" not in out.read_text()
         assert "°F" in out.read_text()
+
+
+def test_pictures_and_reports_are_in_inches_for_who_reads_them(folder: Path, tmp_path: Path) -> None:
+    config = tmp_path / "inches.toml"
+    text = (folder / "jartide.toml").read_text()
+    config.write_text(text.replace('display.temperature = "degF"', 'display = { length = "in" }'))
+    for words in (("picture", "1", "-o"), ("review", "1", "--html"), ("compare", "1", "2", "--html")):
+        out = tmp_path / f"{words[0]}.{'svg' if words[0] == 'picture' else 'html'}"
+        done = CliRunner().invoke(main, [*words, str(out), "--config", str(config)])
+        assert done.exit_code == 0, done.output
+        drawn = out.read_text()
+        assert re.search(", in(<| -->)", drawn)  # an axis is named, as text or beside its shapes
+        assert ", mm" not in drawn
+
+
+def test_inches_are_drawn_at_their_height() -> None:
+    """1 in = 25.4 mm, exactly (international yard and pound agreement, 1959)."""
+    readings = [Reading(time_s=60.0 * n, jar="rye", distance_mm=120.0 - 0.5 * n) for n in range(99)]
+    made = picture.drawn(readings, [], empty_mm=180.0, title="", zone=UTC, show=Display(length_unit="in"))
+    ticks = {
+        float(label.get_text()): at_mm
+        for at_mm, label in zip(made.axes[0].get_yticks(), made.axes[0].get_yticklabels(), strict=True)
+    }
+    assert len(ticks) >= 3
+    assert all(at_mm == pytest.approx(25.4 * tick_in) for tick_in, at_mm in ticks.items())

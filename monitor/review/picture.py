@@ -15,7 +15,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, TextIO
 
-from monitor.core.display import Display
+from monitor.core.display import MM_PER_INCH, Display
 from monitor.review import note_marks
 from monitor.review.smoother import Top
 from monitor.review.summary import HANDS_S, covered
@@ -139,7 +139,7 @@ def drawn(
     _mark(top, final_marks(events), tops, lambda at_s: _beside(times_s, heights, at_s), zone)
     low, high = calm_range(_at_rest(times_s, heights, events) or heights)
     top.set_ylim(low - 0.16 * (high - low) - 1.0, high + 0.2 * (high - low) + 2.0)
-    top.set_ylabel("height above the bottom, mm" if empty_mm is not None else "distance, mm (upside down)")
+    lengths(top, "height above the bottom" if empty_mm is not None else "distance (upside down)", show)
     top.set_title(title, loc="left", color=INK, parse_math=False)
     _warmth(below, readings, show)
     _dates(below, zone)
@@ -173,6 +173,17 @@ def plain(axes: Any) -> None:
     axes.tick_params(colors=INK)
     for label in (axes.xaxis.label, axes.yaxis.label):
         label.set_color(INK)
+
+
+def lengths(axes: Any, words: str, show: Display) -> None:
+    """Names the upright axis of what was drawn in mm; who reads inches has its ticks at round ones."""
+    axes.set_ylabel(f"{words}, {show.length_unit}")
+    if show.length_unit == "in":
+        from matplotlib.ticker import AutoLocator
+
+        low_in, high_in = (mm / MM_PER_INCH for mm in axes.get_ylim())
+        ticks_in = [tick for tick in AutoLocator().tick_values(low_in, high_in) if low_in <= tick <= high_in]
+        axes.set_yticks([tick * MM_PER_INCH for tick in ticks_in], [f"{tick:g}" for tick in ticks_in])
 
 
 def calm_range(values: Sequence[float]) -> tuple[float, float]:

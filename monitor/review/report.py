@@ -56,7 +56,7 @@ def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[]
         version=__version__,
         title=" and ".join(dict.fromkeys(shown(part.summary.jar) for part in parts)),
         several=several,
-        over=_over(parts, pictures) if several else None,
+        over=_over(parts, show, pictures) if several else None,
         runs=[_run(part, show, pictures, with_cycles=not several) for part in parts],
     )
     return text
@@ -96,7 +96,7 @@ def _row(cycle: CycleSummary, show: Display) -> tuple[str, ...]:
     return (str(cycle.number), began, words.ratio(cycle) or "-", *words.cells(cycle, show), known)
 
 
-def _over(parts: Sequence[Part], pictures: _Pictures) -> Markup:
+def _over(parts: Sequence[Part], show: Display, pictures: _Pictures) -> Markup:
     """All cycles' levels above their starts, by hours since the feeding."""
     named = [
         (f"{Path(part.name).name} {cycle.number}", cycle)
@@ -114,7 +114,7 @@ def _over(parts: Sequence[Part], pictures: _Pictures) -> Markup:
             color=_LINES[n % len(_LINES)], linestyle=_DASHES[n % len(_DASHES)], linewidth=1.8, label=name,
         )  # fmt: skip
     axes.set_xlabel("hours since the feeding")
-    axes.set_ylabel("above its start, mm")
+    picture.lengths(axes, "above its start", show)
     picture.plain(axes)
     key = figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=picture.INK, handlelength=4)
     for said in key.get_texts():
