@@ -15,7 +15,7 @@ from pathlib import PurePath
 from urllib.parse import urlsplit
 
 from monitor.core.geometry import problem_with
-from monitor.core.notices import Kind
+from monitor.core.grounds import Kind
 from monitor.settings import (
     InfluxSettings,
     JarSettings,

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from monitor.core.daily_summary import daily_summary
 from monitor.core.display import Display
-from monitor.core.notices import Kind, due, no_longer_true
+from monitor.core.grounds import Kind
+from monitor.core.notices import due, no_longer_true
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Cycle, Forecast, JarState, Level, Noted, Notice, Noting, Span, Stage
 from monitor.zone import offset_of

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from monitor.core.display import STAGE_WORDS, Display, duration, shown, times
+from monitor.core.grounds import H_S, Kind
 from monitor.core.local_time import first_at, local_day, minutes_of
-from monitor.core.notices import H_S, Kind, quiet_hours_until
+from monitor.core.notices import quiet_hours_until
 from monitor.settings import NoticeSettings
 from monitor.values import JarState, Notice
 

@@ -3,8 +3,9 @@
 `due` looks at what is believed **now** and at what was already put out, not at the events that led there. So a restart
 needs no memory of its own: what became true while the daemon was down and still is, is told; what is over, is not; what
 was told, is not told again. Quiet hours and snooze work the same way: while they hold nothing is put out, and what is
-still true at their end is told then, all of one jar together. The words are in `core.wording`; delivery, retries and
-putting several notices of a jar into one message are the outbox's and `sinks.notices`'.
+still true at their end is told then, all of one jar together. What may be true at all is in `core.grounds`, the words
+are in `core.wording`; delivery, retries and putting several notices of a jar into one message are the outbox's and
+`sinks.notices`'.
 
 The cause of a notice is (jar, cycle, kind, repeat). `sent` maps (kind, repeat) of this jar and cycle to its `due_s`,
 for everything put out so far, be it delivered, waiting, expired or superseded.
@@ -12,88 +13,22 @@ for everything put out so far, be it delivered, waiting, expired or superseded.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from collections.abc import Iterable, Sequence
 from math import inf
-from typing import TypeAlias
 
 from monitor.core.display import Display
+from monitor.core.grounds import DAY_S, H_S, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
 from monitor.core.local_time import minutes_of, quiet_until
 from monitor.core.matter import Matter
-from monitor.core.notebook import of_this_starter
 from monitor.core.quiet import silent_after_s
-from monitor.core.wording import top_of, words
+from monitor.core.wording import words
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import Cycle, JarState, Noted, Notice, Noting, Stage
+from monitor.values import JarState, Noted, Notice, Noting
 
-Sent: TypeAlias = Mapping[tuple[str, int], float]
-
-
-class Kind(StrEnum):
-    """What a person can be told, the most pressing first."""
-
-    THROW_AWAY = "throw_away"
-    NEAR_RIM = "near_rim"
-    FEED_NOW = "feed_now"
-    FEEDING_QUESTION = "feeding_question"
-    OVERDUE = "overdue"
-    AT_PEAK = "at_peak"
-    PEAK_AHEAD = "peak_ahead"
-    STAYS_FLAT = "stays_flat"
-    TOO_HOT = "too_hot"
-    TOO_COLD = "too_cold"
-    SENSOR_SILENT = "sensor_silent"
-    SENSOR_BACK = "sensor_back"
-    REST_REMINDER = "rest_reminder"
-    DAILY_SUMMARY = "daily_summary"
-
-
-H_S = 3600.0
-DAY_S = 86400.0
-RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it will rest soon, and is not "too cold"
-NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
-RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
-STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
 OVERDUE_AGAIN_S = DAY_S
-FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
-REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
-OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
 URGENT = frozenset({Kind.THROW_AWAY, Kind.NEAR_RIM})  # snoozing does not hold these back
-# the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
-ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
-
 # how long a notice that cannot be delivered is worth delivering, where less than a day; "feed now" until its repeat
 EXPIRES_AFTER_S = {Kind.NEAR_RIM: 6 * H_S, Kind.PEAK_AHEAD: 6 * H_S, Kind.AT_PEAK: 12 * H_S}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Facts:
-    state: JarState
-    settings: NoticeSettings
-    jar: JarSettings
-    noted: tuple[Noted, ...]  # of this cycle; mould of any, since the starter was last replaced
-    sent: Sent
-    listening_s: float  # how long the program has been there to hear a sensor
-
-    @property
-    def cycle(self) -> Cycle | None:
-        """The open cycle."""
-        cycle = self.state.cycle
-        return cycle if cycle is not None and cycle.ended_at_s is None else None
-
-    def count(self, kind: Kind) -> int:
-        """How many notices of a kind this cycle has put out."""
-        return sum(1 for sent_kind, _ in self.sent if sent_kind == kind)
-
-    def last_s(self, kind: Kind) -> float | None:
-        """When a kind was last put out in this cycle; the latest by number, as the clock may have been set back."""
-        told = {repeat: due_s for (sent_kind, repeat), due_s in self.sent.items() if sent_kind == kind}
-        return told[max(told)] if told else None
-
-    def notes(self, what: Noting) -> list[Noted]:
-        """This cycle's notes of one sort."""
-        return [note for note in self.noted if note.what is what]
 
 
 def due(
@@ -113,7 +48,7 @@ def due(
     to hear anything. Nothing is returned twice as long as the caller adds what it got to `sent`.
     """
     display = display or Display()
-    facts = _facts(state, sent, settings, jar, noted, now_s, now_s - listening_since_s)
+    facts = facts_of(state, sent, settings, jar, noted, now_s, now_s - listening_since_s)
     if _snoozed(noted, now_s):
         wanted: Iterable[Kind] = [kind for kind in Kind if kind in URGENT]
     else:
@@ -123,7 +58,7 @@ def due(
     for kind in wanted:
         if kind in settings.leave_out or (quiet and kind is not Kind.THROW_AWAY and kind not in settings.quiet_except):
             continue  # mould is an answer to somebody who is awake: they have just written it down
-        if _holds(kind, facts, now_s) and not _waits(kind, facts, now_s):
+        if holds(kind, facts, now_s) and not _waits(kind, facts, now_s):
             out.append(_notice(kind, facts, now_s, display))
     return tuple(out)
 
@@ -137,13 +72,13 @@ def no_longer_true(
     noted: Sequence[Noted] = (),
 ) -> tuple[Notice, ...]:
     """Which of this jar's undelivered notices should not be delivered any more: fed meanwhile, sensor back, resting."""
-    facts = _facts(state, {}, settings, jar, noted, now_s)
+    facts = facts_of(state, {}, settings, jar, noted, now_s)
     number = state.cycle.number if state.cycle is not None else 0
     over = []
     for notice in waiting:
         if notice.kind in (Kind.DAILY_SUMMARY, Kind.SENSOR_BACK, Kind.THROW_AWAY):
             continue  # they tell of something that is over, or stay true whatever comes
-        if notice.cycle != number or not _holds(Kind(notice.kind), facts, now_s):
+        if notice.cycle != number or not holds(Kind(notice.kind), facts, now_s):
             over.append(notice)
     return tuple(over)
 
@@ -155,63 +90,7 @@ def quiet_hours_until(settings: NoticeSettings, time_s: float, display: Display)
     return quiet_until(time_s, minutes_of(settings.quiet_from), minutes_of(settings.quiet_to), display.offset_s)
 
 
-def _facts(
-    state: JarState,
-    sent: Sent,
-    settings: NoticeSettings,
-    jar: JarSettings,
-    noted: Sequence[Noted],
-    now_s: float,
-    listening_s: float = inf,
-) -> _Facts:
-    cycle = state.cycle
-    fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
-    fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle
-    since_s = {Noting.MOULD: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
-    told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
-    mine = tuple(note for note in told if note.time_s >= since_s.get(note.what, fed_at_s))
-    return _Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
-
-
-def _holds(kind: Kind, facts: _Facts, now_s: float) -> bool:
-    """Is this true of the jar now, whether or not it was told?"""
-    state, cycle, stage = facts.state, facts.cycle, facts.state.stage
-    if kind is not Kind.THROW_AWAY and facts.notes(Noting.MOULD):
-        return False  # it goes into the bin: nothing else about it matters
-    if stage in (Stage.RESTING, Stage.AWAY) and kind not in ALSO_RESTING:
-        return False
-    match kind:
-        case Kind.THROW_AWAY:
-            return bool(facts.notes(Noting.MOULD))
-        case Kind.NEAR_RIM:
-            return _near_rim(facts)
-        case Kind.FEED_NOW:
-            return cycle is not None and cycle.fall_at_s is not None and now_s - cycle.fall_at_s < FORGOTTEN_S
-        case Kind.FEEDING_QUESTION:
-            return state.question is not None
-        case Kind.OVERDUE:
-            return _overdue(facts, now_s)
-        case Kind.AT_PEAK:
-            return stage is Stage.PEAKED and cycle is not None and cycle.peak_at_s is not None
-        case Kind.PEAK_AHEAD:
-            return _peak_ahead(facts, now_s)
-        case Kind.STAYS_FLAT:
-            return stage is Stage.FLAT
-        case Kind.TOO_HOT | Kind.TOO_COLD:
-            return _temperature_off(facts, hot=kind is Kind.TOO_HOT)
-        case Kind.SENSOR_SILENT:
-            return state.silent_since_s is not None or state.stuck_since_s is not None
-        case Kind.SENSOR_BACK:
-            well = state.silent_since_s is None and state.stuck_since_s is None
-            return well and facts.count(Kind.SENSOR_SILENT) > facts.count(Kind.SENSOR_BACK)
-        case Kind.REST_REMINDER:
-            return stage is Stage.RESTING and cycle is not None and now_s - cycle.fed_at_s >= REST_AGAIN_S
-        case Kind.DAILY_SUMMARY:
-            return False  # not about one jar: `core.daily_summary` makes it
-    raise AssertionError(kind)
-
-
-def _waits(kind: Kind, facts: _Facts, now_s: float) -> bool:
+def _waits(kind: Kind, facts: Facts, now_s: float) -> bool:
     """Was it told already, or is this not the moment to tell it (again)?"""
     told = facts.count(kind)
     match kind:
@@ -236,48 +115,10 @@ def _waits(kind: Kind, facts: _Facts, now_s: float) -> bool:
             return told > 0
 
 
-def _again(kind: Kind, facts: _Facts, now_s: float, every_s: float) -> bool:
+def _again(kind: Kind, facts: Facts, now_s: float, every_s: float) -> bool:
     """Is a repeat due? A last time that lies further ahead than one repeat was stamped by a wrong clock: it is."""
     last_s = facts.last_s(kind)
     return last_s is None or now_s - last_s >= every_s or last_s - now_s > every_s
-
-
-def _near_rim(facts: _Facts) -> bool:
-    level, slope = facts.state.level, facts.state.slope_mm_per_h
-    if level is None or level.level_mm is None or facts.state.stage is Stage.FALLING:
-        return False
-    top_mm, _ = top_of(facts.jar)
-    left_mm = top_mm - level.level_mm
-    rising = facts.state.stage is Stage.RISING and slope is not None
-    return left_mm <= NEAR_RIM_MM or (rising and slope is not None and left_mm <= slope * RIM_AHEAD_H)
-
-
-def _overdue(facts: _Facts, now_s: float) -> bool:
-    cycle = facts.cycle
-    if cycle is None or cycle.fall_at_s is not None:  # with a fall seen, "feed now" speaks
-        return False
-    if facts.notes(Noting.HOOCH):
-        return True
-    hours = facts.jar.cycle_h + (STILL_RISING_H if facts.state.stage is Stage.RISING else 0.0)
-    return hours * H_S <= now_s - cycle.fed_at_s < FORGOTTEN_S
-
-
-def _peak_ahead(facts: _Facts, now_s: float) -> bool:
-    ahead_h, forecast, cycle = facts.settings.peak_ahead_h, facts.state.forecast, facts.cycle
-    if ahead_h is None or forecast is None or forecast.peak_at is None or facts.state.stage is not Stage.RISING:
-        return False
-    return cycle is not None and cycle.peak_at_s is None and forecast.peak_at.likely_s - now_s <= ahead_h * H_S
-
-
-def _temperature_off(facts: _Facts, *, hot: bool) -> bool:
-    """Too hot or too cold now and in the last two hourly means, so that an oven door or a draught says nothing."""
-    now_c, cycle = facts.state.temperature_c, facts.cycle
-    if now_c is None or cycle is None or now_c < RESTING_BELOW_C:
-        return False
-    recent = [now_c, *(mean_c for mean_c in cycle.temperatures_c[-2:] if mean_c is not None)]
-    if len(recent) < 3:
-        return False
-    return min(recent) > facts.settings.too_hot_c if hot else max(recent) < facts.settings.too_cold_c
 
 
 def _snoozed(noted: Sequence[Noted], now_s: float) -> bool:
@@ -291,7 +132,7 @@ def _snoozed(noted: Sequence[Noted], now_s: float) -> bool:
         return False
 
 
-def _notice(kind: Kind, facts: _Facts, now_s: float, display: Display) -> Notice:
+def _notice(kind: Kind, facts: Facts, now_s: float, display: Display) -> Notice:
     repeat = facts.count(kind)
     matter = Matter(state=facts.state, jar=facts.jar, noted=facts.noted, now_s=now_s, repeat=repeat, display=display)
     title, text = words(kind, matter)

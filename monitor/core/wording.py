@@ -23,7 +23,7 @@ Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
 
 
 def words(kind: str, matter: Matter) -> tuple[str, str]:
-    """Title and text of one notice about one jar. `kind` is a `core.notices.Kind`; raises KeyError for another."""
+    """Title and text of one notice about one jar. `kind` is a `core.grounds.Kind`; raises KeyError for another."""
     title, sentences = _WORDS[kind](matter)
     return title, " ".join(sentence for sentence in sentences if sentence)
 

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
+from monitor.core.grounds import Kind
 from monitor.core.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
-from monitor.core.notices import Kind
 from monitor.runs import outbox, tellings
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store

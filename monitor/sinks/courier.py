@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Protocol
 
-from monitor.core.notices import Kind
+from monitor.core.grounds import Kind
 from monitor.failpoint import failpoint
 from monitor.pulse import working
 from monitor.runs import deliveries, outbox
