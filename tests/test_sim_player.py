@@ -16,6 +16,7 @@ from monitor.cli import main
 from monitor.player import Pace, feedings, terminal, to_broker, to_terminal
 from monitor.runs import run_file
 from monitor.settings import SerialSettings
+from monitor.simulator.device import payload
 from monitor.simulator.scenario import Doing, read
 from monitor.simulator.scene import play
 from monitor.sources.serial_port import SerialPort
@@ -183,6 +184,19 @@ def test_the_daemons_own_source_reads_it_through_a_link(tmp_path: Path):
     assert not os.path.lexists(link)
     assert not [one for one in got if isinstance(one, Rejected)]
     assert {one.timed for one in got if isinstance(one, Delivery)} == {True}
+
+
+def test_played_again_it_is_a_device_that_was_switched_on_anew():
+    """A store takes a numbered message of one power-up once: the second play would be nothing but doubled messages."""
+    scenario = read(ONE)
+    plays = []
+    for began_s in (1_772_000_000.0, 1_772_000_600.0):
+        pace = Pace(scenario, 60.0, wall=lambda began_s=began_s: began_s)
+        plays.append([parse(payload(sent, pace.shift_s)) for sent in play(scenario)])
+    first, second = ({message.boot for message in one} for one in plays)
+    assert len(first) == len(second) == 1
+    assert first.isdisjoint(second)
+    assert [message.seq for message in plays[0]] == [message.seq for message in plays[1]]
 
 
 def test_a_link_that_is_a_file_is_left_alone(scenario_file: Path, tmp_path: Path):

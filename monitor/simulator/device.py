@@ -155,7 +155,8 @@ def _given(column: Floats) -> list[float | None]:
 
 
 def payload(sent: Sent, shift_s: float = 0.0) -> bytes:
-    """The message as a device writes it: one JSON object. `shift_s` is added to its time, if it has one."""
+    """The message as a device writes it: one JSON object. `shift_s` is added to its time, if it has one, and marks its
+    power-ups: played again at another time it is another device, whose counted messages nobody has had before."""
     if sent.raw is not None:
         return sent.raw
     reading = sent.reading
@@ -166,5 +167,6 @@ def payload(sent: Sent, shift_s: float = 0.0) -> bytes:
             fields[name] = value
     if sent.timed:
         fields["time"] = round(reading.time_s + shift_s, 3)
-    fields |= {"boot": sent.boot, "seq": sent.seq, "up_ms": sent.up_ms}
+    boot = f"{sent.boot}{round(shift_s):x}" if shift_s else sent.boot
+    fields |= {"boot": boot, "seq": sent.seq, "up_ms": sent.up_ms}
     return json.dumps(fields, separators=(",", ":")).encode()
