@@ -196,6 +196,19 @@ def test_an_imported_run_is_judged_as_the_daemon_would_have(tmp_path: Path, stor
     assert jartide("import", run_csv, again, "--feedings", fed_csv, "--store", store.path).exit_code == 2
 
 
+def test_feedings_that_are_given_beside_their_run_are_taken_with_it(tmp_path: Path, path: Path) -> None:
+    scene = Path(__file__).parent.parent / "simulated_runs" / "good_night.toml"
+    night, fed, other = (tmp_path / name for name in ("night.csv", "night.feedings.csv", "another.csv"))
+    assert jartide("simulate", scene, "-o", night, "--feedings", fed).exit_code == 0
+    other.write_text("# jar: rye\ntime,distance_mm,temperature_c\n2026-03-02T06:00:00Z,50,21\n")
+    assert jartide("import", *sorted((night, fed, other)), "--store", path).exit_code == 0
+    with Store.join(path) as store:
+        runs = {run.jar: run for run in store.runs()}
+        assert [len(store.fed_in(runs[jar])) for jar in ("midnight", "rye")] == [1, 0]
+    alone = jartide("import", fed, "--store", path)
+    assert (alone.exit_code, alone.stderr) == (2, f"FILE: {fed} holds feedings; give the run file night.csv too\n")
+
+
 def test_bad_rows_are_named_and_the_good_ones_taken(tmp_path: Path, path: Path) -> None:
     file = tmp_path / "rye.csv"
     file.write_text("time,distance_mm,temperature_c\n2026-03-02T06:00:00Z,50,x\n" + "rubbish\n" * 9)

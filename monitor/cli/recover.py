@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from pathlib import Path
+from shlex import quote
 
 import click
 
@@ -32,7 +33,7 @@ def recover(damaged: Path, folder: Path) -> None:
     if not damaged.is_file():
         refuse(f"DAMAGED: there is no file {damaged}; the daemon's log names the one that it set aside")
     target = folder / "recovered.db"
-    was_there = folder.exists()
+    was_there, written = folder.exists(), 0
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with progress(damaged.stat().st_size // ROW_BYTES, f"reading {damaged.name}") as seen:
@@ -54,6 +55,9 @@ def recover(damaged: Path, folder: Path) -> None:
                     with beside.open("w", encoding="utf-8", newline="") as out:
                         run_file.write_feedings(out, fed)
                 click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings told: {path}")
+                written += 1
+        if written:
+            click.echo(f"into the present store with them: jartide import {quote(str(folder))}/run-*.csv")
     except StoreTrouble as error:
         if not was_there:
             with contextlib.suppress(OSError):  # it may hold a part

@@ -23,6 +23,7 @@ from monitor.values import Cycle, Fed
 
 F = TypeVar("F", bound=Callable[..., object])
 SHOWN_REJECTED = 5
+FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated runs name a run's feedings beside it
 
 
 def store_option(command: F) -> F:
@@ -93,18 +94,22 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
 @click.option("--feedings", type=click.Path(path_type=Path, dir_okay=False), help="FEEDINGS.csv of the one FILE.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
 def import_(config: Path, store_path: Path | None, feedings: Path | None, files: tuple[Path, ...]) -> None:
-    """Read run files (CSV) into the store, each as a finished run, and judge them as `jartide watch` would have."""
+    """Read run files (CSV) into the store, each as a finished run, and judge them as `jartide watch` would have.
+
+    NAME.feedings.csv among the FILEs is taken for the feedings of NAME.csv.
+    """
     from monitor.sources.past import judge
 
     if feedings is not None and len(files) > 1:
         refuse("--feedings: belongs to one FILE; import them one by one")
+    told = _feedings_among(files) if feedings is None else {files[0]: feedings}
     path, _ = _where(config, store_path)
     there = False
     with _sentences(), Store.join(path) if path.exists() else Store.open(path) as store:
-        for file in files:
+        for file, beside in told.items():
             size = file.stat().st_size if file.exists() else 0
             try:
-                fed = [] if feedings is None else _read_feedings(feedings, run_file.read(file).jar)
+                fed = [] if beside is None else _read_feedings(beside, run_file.read(file).jar)
                 with progress(size // ROW_CHARS, file.name) as seen:
                     done = transfer.import_file(store, file, time.time(), fed, seen)
                 (run,) = store.runs("WHERE run.id = ?", (done.run,))
@@ -246,6 +251,18 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) ->
             for cycle in cycles
         ],
     }
+
+
+def _feedings_among(files: tuple[Path, ...]) -> dict[Path, Path | None]:
+    """The run files in the order given, each with its feedings where they are given too."""
+    told: dict[Path, Path | None] = {file: None for file in files if not file.name.endswith(FEEDINGS)}
+    for file in files:
+        if file.name.endswith(FEEDINGS):
+            of = file.with_name(f"{file.name.removesuffix(FEEDINGS)}.csv")
+            if of not in told:
+                refuse(f"FILE: {file} holds feedings; give the run file {of.name} too")
+            told[of] = file
+    return told
 
 
 def _read_feedings(path: Path, jar: str) -> list[Fed]:
