@@ -151,14 +151,23 @@ def test_compare_lays_runs_side_by_side() -> None:
     assert done.exit_code == 0
     lines = done.output.splitlines()
     assert lines[0].split() == ["rise", "to", "the", "peak", "to", "the", "fall", "warmth"]
-    assert any(line.startswith("plain.csv 0") and "mm" in line for line in lines)
-    assert any(line.startswith("start-changes.csv:1 1") and "times" in line for line in lines)
-    fed = [line.split() for line in lines if re.match(r"start-changes.csv [1-9]|plain.csv 1", line)]
+    assert any(line.startswith("plain.csv:0") and "mm" in line for line in lines)
+    assert any(line.startswith("start-changes.csv:1 ") and "times" in line for line in lines)
+    fed = [line.split() for line in lines if re.match(r"plain.csv:[1-9]", line)]
     middle = [line.split() for line in lines if line.startswith("plain.csv middle")]
     assert [row[-2] for row in middle] == [row[-2] for row in fed]  # the half hour before the first feeding is none
     assert lines[-1].startswith("middle: ")
     as_json = run("compare", FOLDER / "plain.csv", FOLDER / "plain.csv", "--json").output.splitlines()
     assert as_json[0] == as_json[1]
+
+
+def test_runs_of_the_store_are_told_apart_by_their_jars(tmp_path: Path) -> None:
+    store, page = tmp_path / "jars.db", tmp_path / "two.html"
+    assert run("import", "--store", store, FOLDER / "plain.csv", FOLDER / "start-changes.csv").exit_code == 0
+    lines = run("compare", "1", "2:1", "--store", store).output.splitlines()
+    assert [line[:11].rstrip() for line in lines[1:5]] == ["golden 1:0", "golden 1:1", "golden 1 mi", "golden 2:1"]
+    assert run("compare", "1", "2:1", "--store", store, "--html", page).exit_code == 0
+    assert all(f"{name}<" in page.read_text() for name in ("golden 1", "golden 2"))
 
 
 def test_a_terminal_is_shown_small_curves() -> None:
@@ -175,7 +184,7 @@ def test_a_terminal_is_shown_small_curves() -> None:
     _, beside = on_a_terminal(
         ["env", "COLUMNS=120", sys.executable, "-m", "monitor", "compare", night, night], "stdout"
     )
-    rows = [line for line in beside.splitlines() if line.startswith("plain.csv 0")]
+    rows = [line for line in beside.splitlines() if line.startswith("plain.csv:0")]
     assert len(rows) == 2
     assert all("█" in row and "▁" in row for row in rows)
     assert "█" not in run("compare", night, night).output

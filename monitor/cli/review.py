@@ -14,6 +14,7 @@ import click
 from monitor.cli.opening import refuse, to_be_new
 from monitor.cli.progress import progress
 from monitor.cli.recorded import F, Recorded, recorded, reviewed, run_options
+from monitor.core.display import shown
 from monitor.review import words
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.review.summary_json import run_json
@@ -96,7 +97,7 @@ def compare(
 
 
 def _print_table(found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
-    wide = max(len(_label(name)) for name, _, _ in found) + len(MIDDLE) + 1
+    wide = max(len(_label(named)) for _, named, _ in found) + len(MIDDLE) + 1
     columns = f"{{:{wide}}}{{:>14}}  {{:>20}}  {{:>20}}  {{:>8}}"
     narrow = len(columns.format(*[""] * 5))
     drawn = sys.stdout.isatty() and shutil.get_terminal_size().columns >= narrow + 2 + SPARK
@@ -105,12 +106,12 @@ def _print_table(found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
         click.echo(columns.format(name, *cells) + curve)
 
     row("", ("rise", "to the peak", "to the fall", "warmth"))
-    for name, named, summary in found:
+    for _, named, summary in found:
         for cycle in summary.cycles:
             curve = f"  {spark(cycle.curve, width=SPARK, plain=_ascii_only())}" if drawn else ""
-            row(f"{_label(name)} {cycle.number}", words.cells(cycle, named.show), curve)
+            row(f"{_label(named)}:{cycle.number}", words.cells(cycle, named.show), curve)
         if len(summary.cycles) > 1:
-            row(f"{_label(name)} {MIDDLE}", words.middles(summary.cycles, named.show))
+            row(f"{_label(named)} {MIDDLE}", words.middles(summary.cycles, named.show))
     if any(len(summary.cycles) > 1 for _, _, summary in found):
         click.echo(f"{MIDDLE}: the median of the cycles that began with a feeding")
 
@@ -142,8 +143,8 @@ def _write_html(path: Path, found: Sequence[tuple[str, Recorded, RunSummary]]) -
     from monitor.review.report import Part, pictures_in, report
 
     parts = [
-        Part(name=name, jar=named.jar, summary=summary, readings=named.readings, events=named.events)
-        for name, named, summary in found
+        Part(name=_label(named), jar=named.jar, summary=summary, readings=named.readings, events=named.events)
+        for _, named, summary in found
     ]
     try:
         with progress(pictures_in(parts), "drawing") as seen:
@@ -158,5 +159,6 @@ def _write_html(path: Path, found: Sequence[tuple[str, Recorded, RunSummary]]) -
     click.echo(f"written: {path}", err=True)
 
 
-def _label(name: str) -> str:
-    return Path(name).name
+def _label(run: Recorded) -> str:
+    """ "night.csv", or the jar and the number of a run of the store, "rye 3"; `:CYCLE` after it names a part."""
+    return f"{shown(run.jar.name)} {run.name}" if run.name.isdecimal() else Path(run.name).name

@@ -38,7 +38,7 @@ _LINES = (picture.TIDE, picture.CRUST, picture.WARM, picture.INK)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One run, as it was asked for, with what is drawn of it; `events` are those that stand."""
+    """One run, by the name that its reader knows it by, with what is drawn of it; `events` are those that stand."""
 
     name: str
     jar: JarSettings
@@ -80,7 +80,7 @@ def _run(part: Part, show: Display, pictures: _Pictures, *, with_cycles: bool) -
         for cycle in (summary.cycles[-MOST_PICTURES:] if with_cycles else ())
     ]
     return {
-        "name": Path(part.name).name,
+        "name": part.name,
         "lines": list(words.run_lines(summary, show)),
         "picture": whole,
         "rows": [_row(cycle, show) for cycle in summary.cycles],
@@ -99,7 +99,7 @@ def _row(cycle: CycleSummary, show: Display) -> tuple[str, ...]:
 def _over(parts: Sequence[Part], show: Display, pictures: _Pictures) -> Markup:
     """All cycles' levels above their starts, by hours since the feeding."""
     named = [
-        (f"{Path(part.name).name} {cycle.number}", cycle)
+        (f"{part.name}:{cycle.number}", cycle)
         for part in parts
         for cycle in part.summary.cycles
         if cycle.end_s - cycle.begin_s > SHORTEST_S and len(cycle.curve) > 1
