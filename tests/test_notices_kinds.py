@@ -322,7 +322,7 @@ def test_the_words_of_feed_now() -> None:
 def test_words_in_other_units() -> None:
     notice = one(fallen(10), display=Display(temperature_unit="degF", weight_unit="oz", length_unit="in"))
     assert "at 74.3 °F on average" in notice.text  # 23.5 °C x 9/5 + 32
-    assert "0.9 oz of starter, 3.5 oz of flour" in notice.text
+    assert "0.88 oz of starter, 3.5 oz of flour" in notice.text
     assert "began to sink about 01:00" in notice.text  # UTC
 
 

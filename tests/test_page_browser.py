@@ -15,11 +15,14 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, expect
 
+from monitor.page.server import PageServer
 from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
+from monitor.settings import PageSettings
 from monitor.values import Fed, Noted, Noting
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, serious
-from tests.page_house import grow, settings_of
+from tests.night import EMPTY_MM
+from tests.page_house import Kitchen, grow, over_a_fed_jar, settings_of
 from tests.servers import free_port, listens, wait_until
 
 EVIL = "<img src=x onerror=alert(1)>"
@@ -282,3 +285,29 @@ def test_mould_is_said_first_until_another_starter_is_in(house: House, context: 
     mine.get_by_role("combobox", name="What").select_option("new_starter")
     mine.get_by_role("button", name="Write it down").click(timeout=WAIT_MS)
     expect(mine.locator(".stage")).not_to_contain_text("throw away", timeout=WAIT_MS)
+
+
+def test_a_hand_over_the_jar_is_no_height_of_the_dough(tmp_path: Path, context: BrowserContext) -> None:
+    port = free_port()
+    settings = settings_of(tmp_path, ["rye"], PageSettings(port=port))
+    fed_at_s = time.time() - 4 * 3600.0
+
+    def distance_mm(_jar: str, time_s: float) -> float:
+        looked_in = 2.0 < (time_s - fed_at_s) / 3600.0 < 2.1
+        return EMPTY_MM - 110.0 if looked_in else over_a_fed_jar(time_s, fed_at_s)
+
+    kitchen = Kitchen(settings, fed_at_s - 1800.0)
+    kitchen.go_on(4.4, distance_mm)
+    kitchen.store.close()
+    server = PageServer(settings)
+    server.start()
+    try:
+        wait_until(lambda: listens(port), "the page listens")
+        eyes = Eyes(context, f"http://127.0.0.1:{port}/")
+        jar = card(eyes.page).get_by_role("img", name="its highest so far was")
+        expect(jar).to_have_count(1)
+        highest = re.search(r"highest so far was (\d+) mm", jar.get_attribute("aria-label") or "")
+        assert highest is not None
+        assert 40 < int(highest[1]) < 90
+    finally:
+        server.stop()

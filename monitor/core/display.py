@@ -84,9 +84,10 @@ class Display:
         return f"{_plain(speed_mm_per_h, 1)} mm/h"
 
     def weight(self, weight_g: float) -> str:
-        """25.0 -> "25 g" or "0.9 oz"; 0.5 g, as fine scales weigh it, is not rounded to nothing."""
+        """25.0 -> "25 g" or "0.88 oz"; a tenth of an ounce is too much of what is kept, and 0.5 g, as fine scales weigh
+        it, is not rounded to nothing."""
         if self.weight_unit == "oz":
-            return f"{_plain(weight_g / G_PER_OUNCE, 1 if weight_g >= 3.0 else 2)} oz"
+            return f"{_plain(weight_g / G_PER_OUNCE, 1 if weight_g >= G_PER_OUNCE else 2)} oz"
         return f"{_plain(weight_g, 0) if weight_g >= 10.0 else f'{weight_g:.1f}'.removesuffix('.0')} g"
 
     def clock(self, time_s: float, now_s: float) -> str:

@@ -1,6 +1,6 @@
 // One jar's card: its stage to be read across the kitchen, the jar, the facts, what can be told, and the curve.
 
-import { CycleChart, noteMarks } from "./charts.js";
+import { CycleChart, calmed, noteMarks } from "./charts.js";
 import { jarPicture } from "./jar.js";
 import { tellPanel } from "./tell.js";
 import { clock, el, get, jarPath, sayLength } from "./words.js";
@@ -45,7 +45,7 @@ export function makeCard(name, live) {
     if (!jar) return;
     const levels = curve?.curve.middle_mm ?? [];
     const from_s = jar.fed?.at_s ?? 0;
-    const highest = levels.reduce((most, level, i) => (curve.curve.time_s[i] >= from_s + 300 && level > most ? level : most), -Infinity);
+    const highest = Math.max(...calmed(levels.filter((_, i) => curve.curve.time_s[i] >= from_s + 300)));
     picture.show(jar, curve?.start_mm ?? null, Number.isFinite(highest) && curve.level_known ? highest : null);
     if (!curve) return;
     const few = levels.length < LEAST_POINTS;

@@ -4,6 +4,7 @@
 import { clock, day, dayAndClock, degree, el, house, lengthUnit, toLength, toWarmth } from "./words.js";
 
 const CALM = 7; // points whose middle counts for how high the chart must be
+export const LEAST_MM = 3; // above the highest of them
 const LABEL = "600 12px system-ui, sans-serif", ROW_PX = 15; // of a mark
 const AXES_PX = { left: 66, right: 14, top: 6, below: 50 }; // around the picture itself
 const TOGETHER_S = 1200; // noted within twenty minutes: while the jar was open
@@ -92,6 +93,12 @@ function rowsOf(lines, toX, left, right, wideOf, gap) {
 
 const worded = (marks) => marks.map((m) => ({ x: m.at, label: `${GLYPHS[m.kind] ?? "●"} ${m.label}` })).sort((a, b) => a.x - b.x);
 
+/** Each value's neighbourhood by its middle: of a hand over the jar, or a lid laid aside, nothing is left. */
+export function calmed(values, calm = CALM) {
+  if (calm < 2 || values.length <= calm) return values;
+  return values.slice(calm - 1).map((_, i) => values.slice(i, i + calm).sort((a, b) => a - b)[calm >> 1]);
+}
+
 /** The share of a chart's height that the rows of its marks' labels take, at most the half. */
 function headroom(marks, [from, to], width, height) {
   const canvas = document.createElement("canvas").getContext("2d");
@@ -173,7 +180,7 @@ function broken(columns, gap_s) {
 export function padded(values, least, calm = 1, free = 0) {
   const some = values.filter((v) => v !== null);
   if (!some.length) return [0, 1];
-  const middles = calm > 1 && some.length > calm ? some.slice(calm - 1).map((_, i) => some.slice(i, i + calm).sort((a, b) => a - b)[calm >> 1]) : some;
+  const middles = calmed(some, calm);
   const low = Math.min(...middles), high = Math.max(...middles), pad = Math.max((high - low) * 0.18, least);
   return [low - pad * 0.5, high + Math.max(pad, (high - low + pad * 0.5) * free / (1 - free))];
 }
@@ -250,7 +257,7 @@ export class CycleChart {
     const scale = (values, least, calm, free = () => 0) => ({ x: { range }, y: { range: () => padded(values(), least, calm, free()) } });
     const title = this.state.level_known === false ? `movement, ${lengthUnit()}` : `level, ${lengthUnit()}`;
     this.top = mount(this.level, 230, (width, height, box) => new uPlot({
-      ...plain, width, height, hooks, scales: scale(() => this.data.middle, 3, CALM,
+      ...plain, width, height, hooks, scales: scale(() => this.data.middle, toLength(LEAST_MM), CALM,
         () => headroom(this.marks, range(), width - AXES_PX.left - AXES_PX.right, height - AXES_PX.top - AXES_PX.below)),
       axes: axes(byClock, title),
       series: [{}, { stroke: "transparent", points: { show: false } }, { stroke: "transparent", points: { show: false } },

@@ -64,7 +64,7 @@ function oneCycle(main, c) {
   function say(top) {
     facts.replaceChildren(
       ...fact("Ratio", c.ratio), ...fact("Flour", c.flour || null),
-      ...fact("Grams", c.flour_g === null ? null : [c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")),
+      ...fact("Amounts", c.flour_g === null ? null : [c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")),
       ...fact("Rise", c.rise_ratio === null ? null : `${c.rise_ratio.toFixed(2)} times its start`),
       ...fact("To the peak", top?.hours_to_peak ? sayRange(top.hours_to_peak) : c.hours_to_peak === null ? null : sayHours(c.hours_to_peak)),
       ...fact(capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : sayHours(c.equivalent_hours_to_peak)),

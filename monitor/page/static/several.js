@@ -1,6 +1,6 @@
 // Charts of many cycles: several over each other, and a jar's months.
 
-import { axes, colour, marksPlugin, mount, padded, tzDate } from "./charts.js";
+import { LEAST_MM, axes, colour, marksPlugin, mount, padded, tzDate } from "./charts.js";
 import { day, lengthUnit, svg, toLength } from "./words.js";
 
 const DASHES = [[], [10, 5], [2, 4], [12, 4, 2, 4], [6, 6], [16, 6], [1, 7], [8, 3, 1, 3, 1, 3]];
@@ -16,7 +16,7 @@ export function overlay(box, cycles, xLabel) {
     both[0].label = xLabel; both[0].labelSize = 22;
     return new uPlot({
       width, height, legend: { show: false }, padding: [8, 30, 0, 0], axes: both,
-      scales: { x: { time: false }, y: { range: () => padded(tables.flatMap(([, levels]) => levels), 3, 7) } },
+      scales: { x: { time: false }, y: { range: () => padded(tables.flatMap(([, levels]) => levels), toLength(LEAST_MM), 7) } },
       cursor: { drag: { x: false, y: false }, points: { show: false } },
       series: [{}, ...cycles.map((c, i) => ({
         stroke: colour(ROLES[i % ROLES.length]), width: 2.5, dash: DASHES[i % DASHES.length], spanGaps: true, points: { show: false },

@@ -66,7 +66,8 @@ export const degree = () => (house.units.temperature === "degF" ? "°F" : "°C")
 export const sayWarmth = (c) => `${toWarmth(c).toFixed(1)} ${degree()}`;
 export const asIfAt = () => `as if at ${Math.round(toWarmth(24))} ${degree()}`; // what equivalent hours are counted in
 export const capital = (words) => words.slice(0, 1).toUpperCase() + words.slice(1);
-export const sayWeight = (g) => (house.units.weight === "oz" ? `${(g / 28.349523125).toFixed(g >= 3 ? 1 : 2)} oz`
+const OUNCE_G = 28.349523125;
+export const sayWeight = (g) => (house.units.weight === "oz" ? `${(g / OUNCE_G).toFixed(g >= OUNCE_G ? 1 : 2)} oz`
   : `${g >= 10 ? Math.round(g) : Number(g.toFixed(1))} g`);
 export const sayHours = (h) => (h === null ? "–" : `${h.toFixed(1)} h`);
 
