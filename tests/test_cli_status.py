@@ -216,10 +216,12 @@ def test_who_may_only_read_may_look_but_not_tell(house: Path, tmp_path: Path, wa
     [
         (("--flour-g", "100"), "no ratio is known without all of starter, flour and water"),
         (("--starter-g", "0", "--flour-g", "100", "--water-g", "100"), "without starter there is no ratio"),
-        ((), "rye: noted as fed."),
+        ((), "rye: noted as fed. Nobody"),
+        (("--starter-g", "25", "--flour-g", "100", "--water-g", "1000"), "Water is 1000 % of the flour"),
+        (("--starter-g", "25", "--flour-g", "100", "--water-g", "300"), "rye: noted as fed, 1:4:12. Nobody"),
     ],
 )
-def test_why_no_ratio_is_known(house: Path, words: tuple[str, ...], says: str) -> None:
+def test_what_is_said_of_the_grams(house: Path, words: tuple[str, ...], says: str) -> None:
     code, said = jartide(house, "fed", "rye", *words)
     assert code == 0
     assert says in said

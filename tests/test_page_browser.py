@@ -311,3 +311,13 @@ def test_a_hand_over_the_jar_is_no_height_of_the_dough(tmp_path: Path, context: 
         assert 40 < int(highest[1]) < 90
     finally:
         server.stop()
+
+
+def test_a_slip_in_the_grams_is_asked_after(house: House, context: BrowserContext) -> None:
+    eyes = Eyes(context, house.url)
+    mine = card(eyes.page, EVIL)
+    mine.get_by_text("Other amounts").click()
+    for words, grams in (("Starter, g", "25"), ("Flour, g", "100"), ("Water, g", "1000")):
+        mine.get_by_label(words).fill(grams)
+    mine.get_by_role("button", name="Fed like this").click()
+    expect(mine.locator(".said")).to_contain_text("Feeding recorded. Water is 1000 % of the flour", timeout=WAIT_MS)

@@ -15,7 +15,7 @@ import click
 from monitor import lock
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
-from monitor.cli.telling_words import ratio, words
+from monitor.cli.telling_words import doubt, ratio, words
 from monitor.core import notebook
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
@@ -77,7 +77,7 @@ def fed(
     )
     counts = _tell(settings.store.path, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
-    click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{counts}")
+    click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{doubt(item)}{counts}")
 
 
 @click.command()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.core import notebook
 from monitor.core.display import feeding_ratio
+from monitor.runs.history import HYDRATIONS
 from monitor.values import Fed, Noted, Noting
 
 
@@ -21,3 +22,13 @@ def ratio(item: Fed) -> str:
         return "" if grams == (None, None, None) else " (no ratio is known without all of starter, flour and water)"
     made = feeding_ratio(item.starter_g, item.flour_g, item.water_g)
     return f", {made}" if made else " (without starter there is no ratio)"
+
+
+def doubt(item: Fed) -> str:
+    """A sentence for grams that look like a slip of the finger; "" for others. They are taken as they were told."""
+    if item.flour_g is None or item.water_g is None:
+        return ""
+    hydration = item.water_g / item.flour_g
+    if HYDRATIONS[0] <= hydration <= HYDRATIONS[1]:
+        return ""
+    return f" Water is {100.0 * hydration:.0f} % of the flour: if that was a slip, say it again with the right grams."

@@ -90,8 +90,8 @@ def text(raw: object) -> str:
 
 def jar_name(raw: object) -> str:
     """A name that fits into an MQTT topic and a file name."""
-    if not isinstance(raw, str) or not re.fullmatch(r"[A-Za-z0-9_-]{1,40}", raw):
-        raise ValueError("allowed: 1 to 40 letters, digits, - and _")
+    if not isinstance(raw, str) or not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}", raw):
+        raise ValueError("allowed: 1 to 40 letters, digits, . - and _, beginning with a letter or digit")
     return raw
 
 

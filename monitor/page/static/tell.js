@@ -7,6 +7,7 @@ const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin a
 const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
 const SINCE = [[0, "just now"], [10, "10 min ago"], [30, "half an hour ago"], [60, "1 h ago"], [120, "2 h ago"], [240, "4 h ago"], [480, "8 h ago"]];
 const LEAST_G = 0.1, MOST_G = 20000, LEAST_DISCARD_G = 0.001, MOST_DISCARD_G = 99999.999; // as the API takes them
+const LEAST_WATER = 0.3, MOST_WATER = 3; // of the flour: beyond, it is no dough for a starter
 const SNOOZES = [[1, "1 h"], [3, "3 h"], [8, "8 h"], [24, "24 h"]];
 // the notebook: what, its words, what else is asked ("text", "grams", or choices), a hint
 const NOTES = [
@@ -26,6 +27,9 @@ const NOTES = [
 
 const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { value, selected: value === chosen }, words));
 const weighed = (min, max) => el("input", { type: "number", class: "grams", min, max, step: "any", inputmode: "decimal" });
+/** A sentence for grams that look like a slip of the finger. */
+const doubt = (flour_g, water_g) => (flour_g === null || water_g === null || (water_g >= LEAST_WATER * flour_g && water_g <= MOST_WATER * flour_g) ? ""
+  : ` Water is ${Math.round(100 * water_g / flour_g)} % of the flour: if that was a slip, take it back and tell it again.`);
 const number = (input) => (input.value === "" ? null : Number(input.value));
 
 export function tellPanel(name, live) {
@@ -76,7 +80,7 @@ export function tellPanel(name, live) {
       return;
     }
     send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
-      flour: flour.value || null, minutes_ago }, "Feeding recorded.");
+      flour: flour.value || null, minutes_ago }, `Feeding recorded.${doubt(number(grams.flour_g), number(grams.water_g))}`);
   }
   const fed = button("Fed", false, () => feed(Number(when.value)));
   fed.append(" ", amounts);
