@@ -25,6 +25,7 @@ from monitor.page import live as live_module
 from monitor.page.guard import BODY_BYTES
 from monitor.page.server import PageServer
 from monitor.page.telling import DISCARD
+from monitor.runs import transfer
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import PageSettings, Settings
 from monitor.values import Fed, Noted, Noting
@@ -100,6 +101,17 @@ def test_the_stores_size_counts_what_is_not_taken_over_yet(household: Settings, 
         store.set_meta("padding", "x" * 500_000)
         assert household.store.path.with_name("jartide.db-wal").stat().st_size >= 500_000
         assert client.get("/api/health").json()["store"]["bytes"] == size()
+
+
+def test_the_stores_readings_are_counted_with_those_of_imported_runs(household: Settings, tmp_path: Path) -> None:
+    night = tmp_path / "night.csv"
+    night.write_text("# jar: old\ntime,distance_mm\n2026-03-02T06:00:00Z,50\n2026-03-02T06:05:00Z,50\n")
+    settings = replace(household, store=replace(household.store, path=tmp_path / "another.db"))
+    with Store.open(settings.store.path) as store:
+        store.tell(Noted(time_s=time.time(), jar="rye", what=Noting.HOOCH, text=""), time.time())
+        transfer.import_file(store, night, time.time())
+    with serving(settings) as client:
+        assert client.get("/api/health").json()["store"]["items"] == 3
 
 
 def test_the_open_curve_has_its_highest_and_lowest_reading(household: Settings, client: httpx.Client) -> None:

@@ -26,12 +26,13 @@ def health(store: Store, now_s: float, show: Display) -> Json:
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
     rejected = store.rejected_counts(since)
+    (imported,) = store.query("SELECT count(*) FROM item WHERE seq < 0")[0]
     return {
         "as_of_s": None if body is None else body["as_of_s"],
         "watching": body is not None and now_s - body["as_of_s"] <= STALE_S,
         "sources": [_source(source, now_s, show) for source in (body or {}).get("sources", [])],
         "troubles": (body or {}).get("troubles", []),
-        "store": {"items": store.last_seq(), "bytes": _size_bytes(store.path), "path": store.path.name},
+        "store": {"items": store.last_seq() + imported, "bytes": _size_bytes(store.path), "path": store.path.name},
         "notices": {
             "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),
             "counts": dict(Counter(one.state.value for one in kept)),
