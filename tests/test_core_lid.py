@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from monitor.core import fed_seen
-from monitor.core.fed_seen import Before, Meaning, fed_odds, look_share, meaning, places
+from monitor.core.fed_seen import Before, Meaning, fed_odds, lid_sized, look_share, meaning, places
 from monitor.core.jump import Landing, step
 from monitor.core.lid import Lid, accept, restart, rezero, take, withdraw
 from monitor.core.noise import Noise
@@ -176,8 +176,15 @@ def test_after_a_lone_wild_value_the_lid_is_hardly_believed_to_have_moved() -> N
     take all of it out of the level would make a rise of them later. A lid off for two minutes is another matter."""
     wild = landing(56.1, 52.6, 115.0)
     wild.sd_mm, wild.lone, wild.spacing_s = 1.4, True, 120.0
+    assert lid_sized(wild)
     assert 0.0 < rezero(Lid(), wild, [], look_share(wild, SUNK)) < 1.0
     assert look_share(landing(56.1, 54.6, 120.0), SUNK) > 0.8
+
+
+def test_what_is_more_than_a_lid_does_is_moved_as_a_whole() -> None:
+    scraped = landing(56.0, 50.0, 120.0)
+    assert not lid_sized(scraped)
+    assert rezero(Lid(), scraped, [], None) == pytest.approx(6.0)
 
 
 def test_a_surface_seen_sinking_was_not_poured_away() -> None:

@@ -76,7 +76,7 @@ def meaning(landing: Landing, was: Before) -> Meaning:
     before, after = landing.before_mm, landing.after_mm
     jump = after - before
     handled = landing.off_s > 0.0 and landing.strange
-    small = abs(jump) <= max(LID_MOST_MM, 3.0 * landing.sd_mm)
+    small = lid_sized(landing)
     if was.hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return (Meaning.LID if handled else Meaning.SAME) if small or landing.within else Meaning.DISTURBED
     if fed_odds(landing, was) > FED_ODDS:
@@ -89,6 +89,11 @@ def meaning(landing: Landing, was: Before) -> Meaning:
     if -jump > 2.0 * COLLAPSE_MOST * before > 0.0:
         return Meaning.PERHAPS_FED
     return Meaning.DISTURBED if was.rising or handled else Meaning.COLLAPSED
+
+
+def lid_sized(landing: Landing) -> bool:
+    """Whether a lid that sits differently explains the jump, as well as it is known."""
+    return abs(landing.after_mm - landing.before_mm) <= max(LID_MOST_MM, 3.0 * landing.sd_mm)
 
 
 def fed_odds(landing: Landing, was: Before) -> float:

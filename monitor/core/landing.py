@@ -11,7 +11,7 @@ from math import sqrt
 from monitor.core import lid as lids
 from monitor.core.cycle import Open
 from monitor.core.decide import event, height, levels, open_cycle
-from monitor.core.fed_seen import LID_MOST_MM, Before, Meaning, fed_odds, look_share, meaning, places
+from monitor.core.fed_seen import LID_MOST_MM, Before, Meaning, fed_odds, lid_sized, look_share, meaning, places
 from monitor.core.history import History
 from monitor.core.jump import Landing
 from monitor.core.memory import Vigil
@@ -71,7 +71,8 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
     if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
         cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
         if what is not Meaning.COLLAPSED:
-            lids.rezero(v.lid, landing, rows, None if what is Meaning.DISTURBED else look_share(shifted, was))
+            a_lid = what is Meaning.LID and lid_sized(landing)
+            lids.rezero(v.lid, landing, rows, look_share(shifted, was) if a_lid else None)
         if what is not Meaning.LID:
             out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
     if what is Meaning.COLLAPSED or (what is Meaning.SAME and not landing.within):
