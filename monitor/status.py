@@ -58,7 +58,7 @@ class Spells:
                 self._since.pop(id(part), None)
             else:
                 since_s = self._since.setdefault(id(part), Moment(now_s, monotonic_s)).by(now_s, monotonic_s)
-                out.append(f"{sentence}, since {self._display.clock(since_s, now_s)}. {part.advice}")
+                out.append(f"{self._display.since(sentence, since_s, now_s)}. {part.advice}")
         return out
 
 

@@ -18,11 +18,9 @@ from monitor.runs import outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import JarState, Noted, Noting
+from monitor.values import JarState, Noted
 
 log = logging.getLogger(__name__)
-
-EVER = (Noting.MOULD, Noting.NEW_STARTER)  # a feeding does not undo mould
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +80,7 @@ class Teller:
         cycle = (0, 0.0) if state.cycle is None else (state.cycle.number, state.cycle.fed_at_s)
         known = self._known.get(state.jar)
         if known is None or known.cycle != cycle:
-            noted = [one for one in self._store.told(state.jar, cycle[1], EVER) if isinstance(one, Noted)]
+            noted = self._store.noted(state.jar, cycle[1])
             known = _Known(cycle, noted, outbox.concerning(self._store, state.jar, cycle[0]))
             self._known[state.jar] = known
         return known

@@ -28,6 +28,6 @@ def from_store(path: Path, jar: str) -> tuple[list[Cycle], list[Noted]]:
     """The cycles of the starter in a jar, the open one too, and all that was noted of it."""
     try:
         with Store.join(path) as store:
-            return history.of_starter(store, jar), [one for one in store.told(jar) if isinstance(one, Noted)]
+            return history.of_starter(store, jar), store.noted(jar)
     except StoreTrouble as error:
         refuse(str(error))

@@ -153,8 +153,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             if cycle is not None and numbered and cycle not in numbered:
                 refuse(f"CYCLE: run {number} has no cycle {cycle}; `jartide runs` lists them")
             told = store.fed_in(run)
-            noted = [item for item in store.told(run.jar) if isinstance(item, Noted)]
-            notes = notebook.during(noted, min([run.began_s, *numbered.values()]), run.ended_s)
+            notes = notebook.during(store.noted(run.jar), min([run.began_s, *numbered.values()]), run.ended_s)
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = standing(store.events(run.id))
             rejected: Counter[str] = Counter()

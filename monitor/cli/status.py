@@ -18,7 +18,7 @@ from monitor.core import notebook
 from monitor.core.display import Display, duration, sensor_troubles, times
 from monitor.runs import outbox, tellings
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Fed, Noted, Noting
+from monitor.values import Fed, Noted
 from monitor.zone import display as display_for
 
 DAY_S = 86_400.0
@@ -101,8 +101,7 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
             body = kept.read(store)
             later = [one.item for one in tellings.since(store, float(body["as_of_s"]) if body else 0.0)]
             for state in body["jars"] if body else []:
-                told = store.told(state["jar"], time.time(), (Noting.MOULD, Noting.NEW_STARTER))
-                state["mould_noted_s"] = notebook.mould_noted_s([one for one in told if isinstance(one, Noted)])
+                state["mould_noted_s"] = notebook.mould_noted_s(store.noted(state["jar"], time.time()))
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)

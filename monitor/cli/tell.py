@@ -117,7 +117,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
         click.echo("Hooch means hungry: stir it in or pour it off, and feed.")
     elif noting is Noting.DISCARD:
         with _store(settings.store.path) as store:
-            totals = notebook.discarded_g([one for one in store.told(jar) if isinstance(one, Noted)])
+            totals = notebook.discarded_g(store.noted(jar))
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
 
 

@@ -105,6 +105,10 @@ class Display:
         year, month, day_of_month = date_of(day)
         return f"{text} on {day_of_month} {MONTHS[month - 1]}" + (f" {year}" if year != date_of(today)[0] else "")
 
+    def since(self, sentence: str, since_s: float, now_s: float) -> str:
+        """What is wrong, and since when; a question stays one."""
+        return f"{sentence}{' Since' if sentence.endswith('?') else ', since'} {self.clock(since_s, now_s)}"
+
 
 def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:
     """The [display] table and the local clock, joined."""

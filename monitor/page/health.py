@@ -72,6 +72,6 @@ def _source(source: dict[str, Any], now_s: float, show: Display) -> Json:
         **source,
         "words": words,
         "since_words": show.clock(since, now_s),
-        "sentence": spell(words, show.clock(since, now_s)),
+        "sentence": spell(words, since, now_s, show),
         "heard_words": None if heard_s is None else show.clock(heard_s, now_s),
     }

@@ -44,8 +44,7 @@ def jar_now(
     notices = settings.notices
     cycle = state["cycle"]
     since_s = cycle["fed_at_s"] - 60.0 if cycle else now_s - 72 * H_S
-    told = store.told(jar.name, since_s, (Noting.MOULD, Noting.NEW_STARTER))  # a feeding does not undo mould
-    ever = [item for item in told if isinstance(item, Noted)]
+    ever = store.noted(jar.name, since_s)
     notes = [note for note in ever if note.time_s >= since_s]
     mould_s = mould_noted_s(ever)
     kept = outbox.of_jar(store, jar.name, cycle["number"] if cycle else 0)
@@ -190,13 +189,14 @@ def health(state: State, sources: Sequence[Source], settings: Settings, now_s: f
         until_s = source["since_s"] + (0.0 if source["connected"] else CLOCKS_S)
         unheard = heard_s is None or heard_s <= until_s
         if source["trouble"] and unheard and source["name"] not in of_others:
-            out.append(spell(source["trouble"], show.clock(source["since_s"], now_s)))
+            out.append(spell(source["trouble"], source["since_s"], now_s, show))
     return out
 
 
-def spell(sentence: str, since: str) -> str:
-    """A trouble and since when, as a sentence; a question stays one."""
-    return f"{sentence[:1].upper()}{sentence[1:]}{' Since' if sentence.endswith('?') else ', since'} {since}"
+def spell(trouble: str, since_s: float, now_s: float, show: Display) -> str:
+    """A trouble and since when, as a sentence."""
+    said = show.since(trouble, since_s, now_s)
+    return f"{said[:1].upper()}{said[1:]}"
 
 
 def last_feeding(store: Store, jar: JarSettings) -> Json:

@@ -43,7 +43,7 @@ def jars(store: Store) -> list[str]:
 def cycles(store: Store, jar: str, now_s: float, show: Display, most: int = MOST_CYCLES) -> Json:
     """A jar's cycles, newest first, with what is judged of its starter. Raises Refused and StoreTrouble."""
     runs = _runs(store, jar)
-    notes = _notes(store, jar)
+    notes = store.noted(jar)
     listed = [(run, *one) for run in runs for one in _with_notes(run, store.cycles(run.id), notes)]
     listed.sort(key=lambda one: -one[1].fed_at_s)
     judged = vigour.assess(history.of_starter(store, jar), notes, now_s)
@@ -63,7 +63,7 @@ def one_cycle(
 ) -> Json:
     """One cycle with its curve; `jar_empty_mm` is the config's, for runs that began without. Raises Refused."""
     run, cycle = cycle_of(store, run_id, number)
-    every = _with_notes(run, store.cycles(run.id), _notes(store, run.jar))
+    every = _with_notes(run, store.cycles(run.id), store.noted(run.jar))
     notes = next(some for one, some in every if one.number == number)
     until_s = readings_end_s(cycle)
     empty_mm = run.empty_mm if run.empty_mm is not None else jar_empty_mm.get(run.jar)
@@ -138,10 +138,6 @@ def _runs(store: Store, jar: str) -> list[Run]:
     if not runs:
         raise Refused(f"there is no jar {jar[:60]!r} in the store", 404)
     return runs
-
-
-def _notes(store: Store, jar: str) -> list[Noted]:
-    return [item for item in store.told(jar) if isinstance(item, Noted)]
 
 
 def _with_notes(run: Run, cycles: Sequence[Cycle], notes: Sequence[Noted]) -> list[tuple[Cycle, tuple[Noted, ...]]]:

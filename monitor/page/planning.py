@@ -17,7 +17,7 @@ from monitor.page.telling import Refused
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Json, Noted, Noting
+from monitor.values import Json, Noting
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
@@ -53,8 +53,7 @@ def plan(
     target_h: float | None, temperature_c: float | None, keep_g: float | None, hydration_pct: float | None,
 ) -> Json:  # fmt: skip
     """The plan, with the target and temperature that it was made for. Raises Refused and StoreTrouble."""
-    told = store.told(jar.name, math.inf, (Noting.MOULD, Noting.NEW_STARTER))
-    if notebook.noted([item for item in told if isinstance(item, Noted)], Noting.MOULD):
+    if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
         raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
     culture = known.of(store, jar)
     target_h = jar.cycle_h if target_h is None else target_h

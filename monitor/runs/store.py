@@ -21,6 +21,7 @@ from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Read
 
 __all__ = ["Run", "Store", "StoreTrouble"]
 
+LASTING = (Noting.MOULD, Noting.NEW_STARTER)  # mould is not fed away, and is gone with its starter
 RUN_REASONS = {Noting.NEW_RUN: "asked for", Noting.NEW_STARTER: ANOTHER_STARTER}
 _CHUNK = 2000  # rows that a reader holds at once: well under a megabyte
 
@@ -123,6 +124,10 @@ class Store(Decisions):
             if wanted and seq not in taken_back and not isinstance(item, TakenBack):
                 found.append((time_s, seq, item))
         return [item for _, _, item in sorted(found, key=lambda one: one[:2])]
+
+    def noted(self, jar: str, after_time_s: float = 0.0) -> list[Noted]:
+        """What was noted about one jar since a time, and from any time what a feeding does not undo, as of `told`."""
+        return [item for item in self.told(jar, after_time_s, LASTING) if isinstance(item, Noted)]
 
     def _clock_steps(self) -> list[tuple[int, ClockSet]]:
         sql = "SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL ORDER BY seq"
