@@ -48,6 +48,7 @@ CRASHES = int(os.environ.get("JARTIDE_CRASHES", "15"))
 @pytest.mark.fault("D4")
 @pytest.mark.fault("M5")
 @pytest.mark.fault("N5")
+@pytest.mark.timeout(120 + 4 * CRASHES)
 def test_crashes_at_every_named_place_lose_nothing_and_decide_the_same(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "tests.crashing", str(tmp_path), str(CRASHES), str(CRASHES)]
     root = Path(__file__).parent.parent
