@@ -41,7 +41,7 @@ MOST_REQUESTS = 400  # at once, open streams included; what comes beyond is answ
 class PageServer:
     """[page] as a sink."""
 
-    advice = "The watch goes on without it, and it is tried again by itself."
+    advice = "The watch goes on, and it is tried again by itself; where it stays so, look at [page] in the config."
 
     def __init__(self, settings: Settings, wall: Callable[[], float] = time.time) -> None:
         self._settings = settings

@@ -105,7 +105,7 @@ function factsOf(jar) {
   else if (ahead.fall_at) out.push(["Sinks", `${ahead.fall_at.words} (${ahead.fall_at.range_words})`]);
   if (jar.next_notice) out.push(["Next notice", jar.next_notice.words]);
   if (jar.snoozed_until) out.push(["Snoozed", `until ${jar.snoozed_until.words}`]);
-  if (!jar.health.length) out.push(["Sensor", jar.waiting ? "nothing heard yet" : "all well"]);
+  if (!jar.health.length) out.push(["Sensor", jar.waiting ? "nothing heard yet: does the device send? jartide check listens" : "all well"]);
   if (jar.heard) out.push(["Last reading", jar.heard.words]);
   const notes = (jar.notes ?? []).filter((note) => note.what !== "snooze"), last = notes[notes.length - 1];
   if (last) {
