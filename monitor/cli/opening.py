@@ -22,6 +22,13 @@ F = TypeVar("F", bound=Callable[..., object])
 DEFAULT_CONFIG = "jartide.toml"
 
 
+def with_options(command: F, *options: Callable[[F], F]) -> F:
+    """A command with these options, of which `--help` lists the last one first."""
+    for option in options:
+        command = option(command)
+    return command
+
+
 def config_option(command: F) -> F:
     """`--config FILE`, also from the environment variable JARTIDE_CONFIG."""
     return click.option(
@@ -32,6 +39,13 @@ def config_option(command: F) -> F:
         show_default=True,
         envvar="JARTIDE_CONFIG",
         help="The config file.",
+    )(command)
+
+
+def store_option(command: F) -> F:
+    """`--store FILE`: the store itself, in place of the one that the config names."""
+    return click.option(
+        "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False), help="The store, without a config."
     )(command)
 
 

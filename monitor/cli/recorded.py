@@ -5,16 +5,15 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from pathlib import Path
-from typing import TypeVar
 
 import click
 
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, refuse, run_file_from, settings_from
+from monitor.cli.opening import F, config_option, refuse, run_file_from, settings_from, store_option, with_options
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core import notebook
 from monitor.core.display import Display
@@ -27,8 +26,6 @@ from monitor.sources.replay import replay
 from monitor.values import Event, EventKind, Fed, Noted, Reading
 from monitor.zone import calendar
 from monitor.zone import display as display_for
-
-F = TypeVar("F", bound=Callable[..., object])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,18 +49,12 @@ class Recorded:
 
 def run_options(command: F) -> F:
     """What says where a named run is and how it is read."""
-    for option in (
+    return with_options(
+        command,
         click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the run's own."),
-        click.option(
-            "--store",
-            "store_path",
-            type=click.Path(path_type=Path, dir_okay=False),
-            help="The store, without a config.",
-        ),
+        store_option,
         config_option,
-    ):
-        command = option(command)
-    return command
+    )
 
 
 def recorded(

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import refuse, to_be_new
+from monitor.cli.opening import F, refuse, to_be_new, with_options
 from monitor.cli.progress import progress
-from monitor.cli.recorded import F, Recorded, recorded, reviewed, run_options
+from monitor.cli.recorded import Recorded, recorded, reviewed, run_options
 from monitor.core.display import shown
 from monitor.review import words
 from monitor.review.summary import CycleSummary, RunSummary
@@ -29,7 +29,8 @@ SPARK = 24  # characters of a cycle's curve in a line of `compare`
 
 def looking_back(command: F) -> F:
     """What both commands take."""
-    for option in (
+    return with_options(
+        command,
         click.option("--json", "as_json", is_flag=True, help="One JSON object a run, one a line."),
         click.option(
             "--html",
@@ -37,9 +38,7 @@ def looking_back(command: F) -> F:
             help="Write one self-contained file with pictures, to keep or send: a new file.",
         ),
         run_options,
-    ):
-        command = option(command)
-    return command
+    )
 
 
 @click.command()

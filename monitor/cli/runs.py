@@ -6,31 +6,23 @@ import contextlib
 import json
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import TextIO, TypeVar
+from typing import TextIO
 from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli.opening import config_option, refuse, settings_from, to_be_new
+from monitor.cli.opening import config_option, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.runs import history, rfc3339, run_file, transfer, whole_file
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
 
-F = TypeVar("F", bound=Callable[..., object])
 SHOWN_REJECTED = 5
 FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated runs name a run's feedings beside it
-
-
-def store_option(command: F) -> F:
-    """`--store FILE`: the store itself, in place of the one that the config names."""
-    return click.option(
-        "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False), help="The store, without a config."
-    )(command)
 
 
 @click.command()
