@@ -81,17 +81,19 @@ def _top(history: History, around: int, reach: int, degree: int) -> tuple[float,
 def _maximum(c: list[float], low: float, high: float) -> tuple[float, float]:
     """(x, value) of the highest point of a polynomial between `low` and `high`, to a hundredth of it: on a coarse grid,
     then on a fine one about the best."""
-    best = (low, -1e18)
-    for from_k, to_k, step in ((0, 100, 5), (-4, 4, 1)):
-        middle_k = 0 if step > 1 else round(100.0 * (best[0] - low) / max(high - low, 1e-9))
-        for k in range(max(0, middle_k + from_k), min(100, middle_k + to_k) + 1, step):
-            x = low + (high - low) * k / 100.0
-            y = 0.0
-            for a in reversed(c):
-                y = y * x + a
-            if y > best[1]:
-                best = (x, y)
-    return best
+
+    def at(k: int) -> float:
+        return low + (high - low) * k / 100.0
+
+    def value(k: int) -> float:
+        x, y = at(k), 0.0
+        for a in reversed(c):
+            y = y * x + a
+        return y
+
+    coarse = max(range(0, 101, 5), key=value)
+    best = max(range(max(0, coarse - 4), min(100, coarse + 4) + 1), key=value)
+    return at(best), value(best)
 
 
 def fit_polynomial(points: list[tuple[float, float]], degree: int) -> list[float] | None:
