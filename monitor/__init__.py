@@ -1,5 +1,5 @@
 """Jartide: readings come in from `sources/`, everything believed about the starter is decided in `core/` by plain
-functions of data, and what is worth telling leaves through `sinks/`; `daemon.py` is the only place where the time of
+functions of data, and what is worth telling leaves through `sinks/`; `loop.py` is the only place where the time of
 day decides anything, and its loop the only thread that steps a jar.
 
     device -> sources/ -> queue -> sinks/recorder (commit) -> core/vigil.step -> events -> core/notices -> sinks/

@@ -1,7 +1,7 @@
 """A config file becomes frozen settings, or errors naming line, key, value and what is allowed.
 
 This module holds the schema: one class a table, one field a key, each with its unit in the name, its default and a
-sentence. `monitor.settings_file` reads TOML into it. There is no setting that the program could work out by itself.
+sentence. `monitor.config.reader` reads TOML into it. There is no setting that the program could work out by itself.
 """
 
 from __future__ import annotations

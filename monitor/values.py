@@ -94,7 +94,7 @@ class TakenBack:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockSet:
     """The daemon's wall clock was stepped by `offset_s` (new minus old); `time_s` is the new time. What was stamped
-    before `since_s` (in the old time) was stamped by another clock and stays as it is: see `core/clock_step.py`."""
+    before `since_s` (in the old time) was stamped by another clock and stays as it is: see `clock_step.py`."""
 
     time_s: float
     offset_s: float

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from monitor import failpoint
+from monitor.host import failpoints
 from monitor.runs.outbox import Kept
 from monitor.sinks.courier import Courier, Failure
 from tests.kitchen import Kitchen
@@ -89,7 +89,7 @@ def main(folder: Path, crashes: int, seed: int) -> None:
                 count = 1 + int(PASSED[name] * chance.random() ** 3 / 4)
             child = os.fork()
             if child == 0:
-                failpoint._name, failpoint._action, failpoint._left = name, "exit", count
+                failpoints._name, failpoints._action, failpoints._left = name, "exit", count
                 live(night_folder)
                 os._exit(0)
             code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])

@@ -1,7 +1,7 @@
 """The golden recordings' scenes: each shows one trouble that readings have. All invented.
 
 Shapes of rise and fall come from `tests/bench/detection_curves.py`, troubles from `tests/golden_troubles.py`;
-`tests/golden_making.py` turns scenes into run files and expectations, `tests/test_golden.py` replays them.
+`tests/golden_making.py` turns scenes into run files and expectations, `tests/core/test_golden.py` replays them.
 """
 
 from __future__ import annotations

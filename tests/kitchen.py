@@ -6,14 +6,14 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.clock import Clock
-from monitor.daemon import Daemon
-from monitor.jars import Jars
+from monitor.daemon.jars import Jars
+from monitor.daemon.loop import Daemon
+from monitor.host.clock import Clock
+from monitor.host.time_zone import display
 from monitor.runs import outbox
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
 from monitor.values import Delivery, Event, EventKind, JarState, Rejected, SourceHealth, Tick
-from monitor.zone import display
 from tests.night import EMPTY_MM, START_S
 
 SETTINGS = Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),))

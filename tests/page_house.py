@@ -14,11 +14,11 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from monitor import status
-from monitor.clock import Clock
-from monitor.core.display import Display
-from monitor.daemon import Daemon
-from monitor.jars import Jars
+from monitor.core.display.units import Display
+from monitor.daemon.jars import Jars
+from monitor.daemon.loop import Daemon
+from monitor.host.clock import Clock
+from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
 from monitor.values import Delivery, Fed, Reading, SourceHealth, Tick
@@ -66,7 +66,7 @@ class Kitchen:
                 self._daemon.put(Tick(time_s=self.now_s))
                 self._daemon.turn(0.0)
         self._daemon.flush()
-        status.write(self.store, self.now_s, self._jars.states(self.now_s), [], [])
+        daemon_status.write(self.store, self.now_s, self._jars.states(self.now_s), [], [])
 
     def _reading(self, jar: str, distance_mm: float) -> Delivery:
         self._seq += 1
@@ -172,7 +172,7 @@ def names_in(folder: Path) -> list[str]:
 
 def main(folder: Path) -> None:
     """The daemon, until it is told to stop."""
-    from monitor import assembly
+    from monitor.daemon import assembly
 
     names = names_in(folder)
     page = PageSettings(port=int((folder / "port").read_text()))

@@ -1,7 +1,7 @@
 """What may and must be decided from the recordings in `simulated_runs/`, worked out from the simulator's truth alone.
 
 `write()` makes every run file and its `.expected.json` anew from the scenario beside it. Nothing that a detector ever
-put out goes into them. `tests/test_simulated_runs.py` replays the run files and compares.
+put out goes into them. `tests/simulator/test_simulated_runs.py` replays the run files and compares.
 
 Tolerances, the same for all runs:
 - a feeding within 15 min (or three readings) of its time, where it moved the surface by at least 8 mm; one that moves
@@ -27,8 +27,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from monitor.player import feedings, run_path, write_runs
 from monitor.runs import rfc3339, run_file
+from monitor.simulator.player import feedings, run_path, write_runs
 from monitor.simulator.scenario import JarPlan, Scenario, read
 from monitor.simulator.truth import JarTruth, TrueCycle
 

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from monitor.core.grounds import Kind
+from monitor.core.notify.conditions import Kind
 from monitor.runs import outbox
 from monitor.settings import JarSettings, Settings
 from monitor.sources.intake import Intake

@@ -9,71 +9,31 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "monitor"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
-# what each part may import of ours; "settings" is the schema, "settings_file" its reader
+VALUES = {"values", "settings"}
+CORE = {f"core/{room}" for room in ("display", "vessel", "signal", "forecast", "detect", "plan", "assess", "notify")}
+
+# what each room may import of ours besides itself; the rooms of `core` stand one by one
 ALLOWED = {
     "values": set(),
     "settings": {"values"},
-    "settings_rules": {"settings", "core", "toml_lines"},
-    "settings_file": {"values", "settings", "settings_rules", "core", "toml_lines"},
-    "toml_lines": set(),  # where a key stands in a TOML text
-    "secret": set(),  # passwords, tokens and addresses out of the environment or a file
-    "core": {"values", "settings", "core"},
-    "failpoint": set(),  # where tests make the program fail
-    "pulse": set(),  # whether a thread hangs
-    "privacy": set(),  # whose files they are
-    "alarm": {"values", "settings", "core", "clock"},  # the store itself is in trouble
-    "zone": {"values", "settings", "core"},
-    "clock": set(),  # what time it is
-    "agenda": {"clock"},
-    "runs": {"values", "settings", "core", "runs", "failpoint", "privacy"},
-    "simulator": {"values", "settings", "core", "simulator"},
-    "sources": {"values", "settings", "core", "runs", "simulator", "sources", "secret", "pulse", "clock"},
-    "sinks": {"values", "settings", "core", "runs", "zone", "sinks", "secret", "failpoint", "pulse"},
-    "review": {"values", "settings", "core", "runs", "zone", "review"},
-    "page": {
-        "values",
-        "settings",
-        "settings_rules",
-        "core",
-        "runs",
-        "zone",
-        "review",
-        "secret",
-        "status",
-        "page",
-        "pulse",
-    },
-    "player": {"values", "settings", "core", "runs", "simulator", "sources", "player"},
-    "lock": {"privacy"},  # one daemon a store
-    "status": {"values", "core", "runs", "clock"},  # what the daemon last knew of itself
-    "check": {"values", "settings", "core", "runs", "sources", "sinks", "zone", "secret", "lock", "status", "check"},
-    "teller": {"values", "settings", "core", "runs"},  # what deserves a notice goes to the outbox
-    "resume": {"values", "settings", "core", "runs"},  # where the watch of a jar begins again
-    "jars": {"values", "settings", "core", "runs", "failpoint", "resume", "teller"},
-    "remembered": {"values", "runs"},  # from one start to the next
-    "daemon": {"values", "core", "runs", "sources", "sinks", "jars", "clock", "failpoint"},
-    "orders": {"daemon"},  # what signals ask for
-    "assembly": {
-        "values",
-        "settings",
-        "core",
-        "runs",
-        "sources",
-        "sinks",
-        "zone",
-        "agenda",
-        "clock",
-        "remembered",
-        "alarm",
-        "pulse",
-        "orders",
-        "secret",
-        "lock",
-        "jars",
-        "status",
-        "daemon",
-        "page",
-    },
+    "core/display": VALUES,
+    "core/vessel": VALUES,
+    "core/signal": VALUES | {"core/vessel"},
+    "core/forecast": VALUES,
+    "core/detect": VALUES | {"core/vessel", "core/signal", "core/forecast"},
+    "core/plan": VALUES | {"core/display", "core/vessel", "core/forecast"},
+    "core/assess": VALUES | {"core/display", "core/forecast"},
+    "core/notify": VALUES | {"core/display", "core/detect", "core/assess"},
+    "host": VALUES | {"core/display"},
+    "config": VALUES | CORE,
+    "runs": VALUES | CORE | {"host"},
+    "simulator": VALUES | CORE | {"runs"},
+    "sources": VALUES | CORE | {"host", "runs", "simulator"},
+    "sinks": VALUES | CORE | {"host", "runs"},
+    "review": VALUES | CORE | {"host", "runs"},
+    "check": VALUES | CORE | {"host", "runs", "sources", "sinks"},
+    "page": VALUES | CORE | {"host", "config", "runs", "review"},
+    "daemon": VALUES | CORE | {"host", "runs", "sources", "sinks", "page"},
 }
 CLOCKS = {
     "time",
@@ -90,8 +50,9 @@ CLOCKS = {
 }
 
 
-def part(path: Path) -> str:
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+def room(parts: tuple[str, ...]) -> str:
+    """The room of a module's path below `monitor`: its folder, within `core` its folder there."""
+    return "/".join(parts[:2]) if parts[0] == "core" and len(parts) > 1 else parts[0].removesuffix(".py")
 
 
 def imports(path: Path) -> set[str]:
@@ -107,14 +68,28 @@ def imports(path: Path) -> set[str]:
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_never_point_back(path: Path) -> None:
-    here = part(path)
-    if here in {"cli", "__init__", "__main__"}:
+    here = room(path.relative_to(PACKAGE).parts)
+    if here in {"cli", "__init__", "__main__", "core/__init__.py"}:
         return
-    ours = {name.split(".")[1] for name in imports(path) if name.startswith("monitor.")} - {"__version__"}
-    assert ours <= ALLOWED[here], f"{path} imports {sorted(ours - ALLOWED[here])}"
+    ours = {room(tuple(name.split(".")[1:])) for name in imports(path) if name.startswith("monitor.")}
+    back = ours - ALLOWED[here] - {here, "__version__"}
+    assert not back, f"{path} imports {sorted(back)}"
 
 
-@pytest.mark.parametrize("path", [p for p in MODULES if part(p) == "core"], ids=lambda p: p.name)
+def test_every_room_holds_what_one_can_take_in() -> None:
+    for folder in (PACKAGE, PACKAGE / "core"):
+        floor = [path.name for path in folder.glob("*.py")]
+        assert len(floor) <= 8, f"{folder} has {len(floor)} modules on its own floor: {sorted(floor)}"
+    for folder in (PACKAGE / "core").iterdir():
+        assert len(list(folder.glob("*.py"))) <= 17, f"{folder} has more than 16 modules"
+    flat = sorted(path.name for path in (ROOT / "tests").glob("test_*.py"))
+    assert len(flat) <= 12, f"{len(flat)} test files lie flat in tests/: {flat}"
+
+
+CORE_MODULES = [path for path in MODULES if path.relative_to(PACKAGE).parts[0] == "core"]
+
+
+@pytest.mark.parametrize("path", CORE_MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_core_has_no_clock_file_thread_or_chance(path: Path) -> None:
     found = {name.split(".")[0] for name in imports(path)} & CLOCKS
     assert not found, f"{path} imports {sorted(found)}"

@@ -17,11 +17,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.check import Finding, State
-from monitor.core.local_time import minutes_of
+from monitor.core.display.local_time import minutes_of
+from monitor.host.secret import SecretError, addresses, exposed, secret
+from monitor.host.time_zone import display
 from monitor.runs.store import Store, StoreTrouble
-from monitor.secret import SecretError, addresses, exposed, secret
 from monitor.settings import Settings
-from monitor.zone import display
 
 EARLIEST_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()  # before this the program did not exist
 TIGHT_BYTES, FULL_BYTES = 500e6, 50e6

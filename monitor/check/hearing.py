@@ -14,9 +14,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from monitor import lock, status
+from monitor.host import lock
+from monitor.host.secret import SecretError
+from monitor.runs import daemon_status
 from monitor.runs.store import Store
-from monitor.secret import SecretError
 from monitor.settings import MqttSettings, Settings
 from monitor.sources import Put, Source, mqtt_link
 from monitor.sources.boot_clock import BootClocks
@@ -84,7 +85,7 @@ class _ThroughDaemon:
             self._seq = arrival.seq
             if isinstance(arrival.item, Reading):
                 self._heard.readings.setdefault(arrival.item.jar, []).append(arrival.item)
-        body = status.read(self._store) or {"sources": []}
+        body = daemon_status.read(self._store) or {"sources": []}
         self._heard.health = [SourceHealth(**health) for health in body["sources"]]
         return self._heard
 

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from statistics import median
 
 from monitor.check import Finding
-from monitor.core.display import Display, duration
-from monitor.core.level import CO2_SPREAD, SLOWER_PER_CO2, distance_of
-from monitor.core.quiet import silent_after_s
-from monitor.core.trust import FARTHEST_MM, NEAREST_MM, believable_temperature
+from monitor.core.detect.timeouts import silent_after_s
+from monitor.core.display.units import Display, duration
+from monitor.core.signal.plausibility import FARTHEST_MM, NEAREST_MM, believable_temperature
+from monitor.core.vessel.level import CO2_SPREAD, SLOWER_PER_CO2, distance_of
 from monitor.settings import JarSettings
 from monitor.values import Reading, VolumeTable
 

@@ -12,11 +12,11 @@ import click
 
 from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
-from monitor.core import notebook, vigour
-from monitor.core.display import Display, duration
-from monitor.core.vigour import Assessment
+from monitor.core.assess import notebook, vigour
+from monitor.core.assess.vigour import Assessment
+from monitor.core.display.units import Display, duration
+from monitor.host.time_zone import display
 from monitor.values import Noted
-from monitor.zone import display
 
 CAUTION = (
     "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, orange "

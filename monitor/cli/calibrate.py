@@ -18,14 +18,14 @@ import click
 from monitor.check.hearing import Ears, listening, wait
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
-from monitor.core.calibration import JarFit, Point, by_levels, by_volumes, point
-from monitor.core.geometry import problem_with
-from monitor.core.level import distance_of
-from monitor.core.trust import FARTHEST_MM, NEAREST_MM, believable_temperature
+from monitor.config.reader import SettingsError, load
+from monitor.config.toml_lines import spans, toml_text, with_values
+from monitor.core.signal.plausibility import FARTHEST_MM, NEAREST_MM, believable_temperature
+from monitor.core.vessel.calibration import JarFit, Point, by_levels, by_volumes, point
+from monitor.core.vessel.geometry import problem_with
+from monitor.core.vessel.level import distance_of
 from monitor.runs.store import StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.settings_file import SettingsError, load
-from monitor.toml_lines import spans, toml_text, with_values
 from monitor.values import Geometry, Reading, Straight, Tapered
 
 READINGS = 5  # a level; the median of five shrugs off two strays

@@ -56,8 +56,8 @@ def check(config: Path, send_test: bool, as_json: bool, listen_s: float) -> None
 def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: float) -> Iterator[Finding]:
     """All of them, as soon as each is known."""
     from monitor.check import ground, hearing, jar_sense, sources
+    from monitor.host.time_zone import display
     from monitor.runs.store import StoreTrouble
-    from monitor.zone import display
 
     show = display(settings.display)
     jars = ", ".join(jar.name for jar in settings.jars)
@@ -94,13 +94,13 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
 
 def _known(settings: Settings) -> dict[str, dict[str, Any]]:
     """What the daemon last knew of each jar; nothing when there was none yet."""
-    from monitor import status
+    from monitor.runs import daemon_status
     from monitor.runs.store import Store
 
     if not settings.store.path.exists():
         return {}
     with Store.join(settings.store.path) as store:
-        body = status.read(store)
+        body = daemon_status.read(store)
     return {state["jar"]: state for state in body["jars"]} if body else {}
 
 

@@ -17,7 +17,7 @@ from monitor.cli.numbers import Within
 from monitor.cli.opening import refuse
 
 if TYPE_CHECKING:
-    from monitor.daemon import Daemon
+    from monitor.daemon.loop import Daemon
     from monitor.settings import Settings
     from monitor.sources.simulated import SimulatedSource
 
@@ -35,9 +35,9 @@ LOOK_S = 0.1
 )
 def demo(seconds: float, folder: Path) -> None:
     """Watch a jar that does not exist through one night, sped up; needs no hardware and no server."""
-    from monitor import assembly
     from monitor.cli.watch import log_to_stderr
-    from monitor.clock import Clock
+    from monitor.daemon import assembly
+    from monitor.host.clock import Clock
     from monitor.settings import JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
     from monitor.simulator import scenario
     from monitor.simulator.growing import MissingSolver
@@ -93,12 +93,12 @@ def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
 
 def _show(settings: Settings, name: Path) -> None:
     """What was decided, the run as a file, and the picture."""
-    from monitor.core.standing import standing
+    from monitor.core.detect.standing import standing
+    from monitor.host.time_zone import display
     from monitor.review.picture import PictureError, draw, final_marks
     from monitor.review.summary import summarize
     from monitor.runs import transfer
     from monitor.runs.store import Store
-    from monitor.zone import display
 
     jar, show = settings.jars[0], display(settings.display)
     with Store.join(settings.store.path) as store:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 import click
 
+from monitor.config.reader import SettingsError, load
 from monitor.settings import JarSettings, Settings
-from monitor.settings_file import SettingsError, load
 
 if TYPE_CHECKING:
     from monitor.runs.run_file import RunFile

@@ -13,15 +13,17 @@ import click
 
 from monitor.cli import past_cycles
 from monitor.cli.opening import DEFAULT_CONFIG, in_zone, jar_from, refuse, settings_from
-from monitor.core import culture as cultures
-from monitor.core import feeding, notebook, warmth
-from monitor.core.culture import Culture
-from monitor.core.feeding import Planned
-from monitor.core.weighing import Limits
+from monitor.core.assess import notebook
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import feeding
+from monitor.core.plan.feeding import Planned
+from monitor.core.plan.weighing import Limits
+from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
 from monitor.settings import DisplaySettings, Settings
 from monitor.values import FeedPlan, Noting
-from monitor.zone import calendar, display
 
 HORIZON_H = 96
 
@@ -74,7 +76,7 @@ def plan(
         refuse("plan: give either --history CYCLES.csv or --jar NAME")
     if wanted is not None and target_hours is not None:
         refuse("plan: give either --target-hours or --at, not both")
-    usual_c = warmth.USUAL_C if temperature_c is None else temperature_c
+    usual_c = growth_rate.USUAL_C if temperature_c is None else temperature_c
     settings = None if jar_name is None else settings_from(config)
     shown = DisplaySettings() if settings is None else settings.display
     zone = calendar(shown.time_zone)
@@ -117,14 +119,14 @@ def _culture(
     """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise). Cycles
     without a temperature are taken to have been in the same kitchen, at `usual_c`."""
     if history_path is not None:
-        return cultures.learned_from(past_cycles.from_file(history_path), usual_c=usual_c), 24.0
+        return starter_models.learned_from(past_cycles.from_file(history_path), usual_c=usual_c), 24.0
     assert settings is not None
     jar = jar_from(settings, jar_name)
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
     if notebook.noted(notes, Noting.MOULD):
         click.echo(f"{jar.name}: nothing is planned for it. {notebook.THROW_AWAY}", err=True)
         sys.exit(1)
-    return cultures.learned_from(history.over(cycles), jar.flour, usual_c), jar.cycle_h
+    return starter_models.learned_from(history.over(cycles), jar.flour, usual_c), jar.cycle_h
 
 
 def _of_options(error: str) -> str:
@@ -138,7 +140,7 @@ def _of_options(error: str) -> str:
 def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:
     if temperature_c is not None:
         return lambda _: (temperature_c,)
-    return lambda at_s: warmth.expected_c(culture.day_c, at_s, (), HORIZON_H)
+    return lambda at_s: growth_rate.expected_c(culture.day_c, at_s, (), HORIZON_H)
 
 
 def _moment(text: str, now_s: float, zone: tzinfo) -> float:

@@ -15,17 +15,17 @@ import click
 from monitor.cli.numbers import Within
 from monitor.cli.opening import F, config_option, refuse, run_file_from, settings_from, store_option, with_options
 from monitor.cli.progress import ROW_CHARS, progress, watched
-from monitor.core import notebook
-from monitor.core.display import Display
-from monitor.core.standing import standing
+from monitor.core.assess import notebook
+from monitor.core.detect.standing import standing
+from monitor.core.display.units import Display
+from monitor.host.time_zone import calendar
+from monitor.host.time_zone import display as display_for
 from monitor.review.summary import RunSummary, Stretch, summarize
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
 from monitor.sources.replay import replay
 from monitor.values import Event, EventKind, Fed, Noted, Reading
-from monitor.zone import calendar
-from monitor.zone import display as display_for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

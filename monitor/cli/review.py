@@ -14,7 +14,7 @@ import click
 from monitor.cli.opening import F, refuse, to_be_new, with_options
 from monitor.cli.progress import progress
 from monitor.cli.recorded import Recorded, recorded, reviewed, run_options
-from monitor.core.display import shown
+from monitor.core.display.units import shown
 from monitor.review import words
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.review.summary_json import run_json

@@ -15,7 +15,7 @@ from monitor.cli.numbers import Within
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from monitor.player import Pace
+    from monitor.simulator.player import Pace
     from monitor.simulator.scenario import Scenario
     from monitor.simulator.truth import JarTruth
 
@@ -43,8 +43,8 @@ def simulate(
         raise click.UsageError("give exactly one of -o RUN.csv, --pty and --mqtt HOST")
     if mqtt is not None and "{jar}" not in topic:
         raise click.UsageError("--topic must hold {jar}, like jartide/{jar}/reading")
-    from monitor.player import PlayerError, truth_json, write_truth
     from monitor.simulator.growing import MissingSolver
+    from monitor.simulator.player import PlayerError, truth_json, write_truth
     from monitor.simulator.scenario import ScenarioError
     from monitor.simulator.scenario import read as read_scenario
 
@@ -74,8 +74,8 @@ def _wrong(text: str) -> None:
 
 
 def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truths: dict[str, JarTruth]) -> None:
-    from monitor.player import PlayerError, feedings, write_runs
     from monitor.runs import run_file, whole_file
+    from monitor.simulator.player import PlayerError, feedings, write_runs
 
     if told is not None and len(scenario.jar) != 1:
         raise PlayerError(f"--feedings {told}: this scenario has {len(scenario.jar)} jars; allowed with one")
@@ -91,8 +91,8 @@ def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truth
 def _as_device(
     scenario: Scenario, link: Path | None, mqtt: str | None, topic: str, speed: float, truths: dict[str, JarTruth]
 ) -> float:
-    from monitor.core.display import duration
-    from monitor.player import Pace, PlayerError, terminal, to_broker, to_terminal
+    from monitor.core.display.units import duration
+    from monitor.simulator.player import Pace, PlayerError, terminal, to_broker, to_terminal
     from monitor.simulator.scene import play
 
     with _until_stopped(Pace(scenario, speed)) as pace:

@@ -10,16 +10,16 @@ from typing import Any
 
 import click
 
-from monitor import lock
-from monitor import status as kept
 from monitor.cli.opening import config_option, settings_from
 from monitor.cli.telling_words import words
-from monitor.core import notebook
-from monitor.core.display import Display, duration, sensor_troubles, times
+from monitor.core.assess import notebook
+from monitor.core.display.units import Display, duration, sensor_troubles, times
+from monitor.host import lock
+from monitor.host.time_zone import display as display_for
+from monitor.runs import daemon_status as kept
 from monitor.runs import outbox, tellings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, Noted
-from monitor.zone import display as display_for
 
 DAY_S = 86_400.0
 OLD_S = 600.0  # a level moves by millimetres in this time

@@ -12,16 +12,16 @@ from pathlib import Path
 
 import click
 
-from monitor import lock
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.cli.telling_words import doubt, ratio, words
-from monitor.core import notebook
+from monitor.core.assess import notebook
+from monitor.host import lock
+from monitor.host.time_zone import calendar, display
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import Fed, Noted, Noting
-from monitor.zone import calendar, display
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own

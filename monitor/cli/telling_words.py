@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from monitor.core import notebook
-from monitor.core.display import feeding_ratio
+from monitor.core.assess import notebook
+from monitor.core.display.units import feeding_ratio
 from monitor.runs.history import HYDRATIONS
 from monitor.values import Fed, Noted, Noting
 

@@ -12,12 +12,12 @@ from typing import Any
 import click
 
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
-from monitor.core import trial as trials
-from monitor.core.trial import Trial
+from monitor.core.assess import trial as trials
+from monitor.core.assess.trial import Trial
+from monitor.host.time_zone import calendar, display
 from monitor.runs import history
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.zone import calendar, display
 
 TITLES = {
     "rise_ratio": "rise",

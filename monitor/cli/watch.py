@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
-from monitor.settings_file import load
+from monitor.config.reader import load
 
 
 @click.command()
@@ -22,10 +22,10 @@ def watch(config: Path, debug: bool) -> None:
     settings = settings_from(config)
     log_to_stderr(logging.DEBUG if debug else logging.INFO)
     faulthandler.enable()  # the watchdog ends a hanging daemon with SIGABRT: the journal then shows where it hung
-    from monitor import assembly
-    from monitor.lock import StoreBusy
+    from monitor.daemon import assembly
+    from monitor.host.lock import StoreBusy
+    from monitor.host.secret import SecretError
     from monitor.runs.store import StoreTrouble
-    from monitor.secret import SecretError
 
     try:
         assembly.watch(settings, reread=lambda: load(config))

@@ -23,7 +23,8 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp
 
-from monitor.core.display import Display
+from monitor.core.display.units import Display
+from monitor.host.time_zone import zone_name
 from monitor.page import health, past, planning, telling
 from monitor.page.asked import ERRORS, body_of, numbers_of, whole
 from monitor.page.files import Files
@@ -36,7 +37,6 @@ from monitor.page.sessions import Seal
 from monitor.page.telling import Refused
 from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
-from monitor.zone import zone_name
 
 HERE = Path(__file__).parent
 FIRST_CURVES = 4  # sent with the page: as many as the first screen of a phone or a desk shows

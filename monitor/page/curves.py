@@ -12,8 +12,8 @@ from collections.abc import Iterable, Sequence
 from statistics import fmean, median
 from typing import TypeAlias
 
-from monitor.core.cycle import START_FROM_S, START_TO_S
-from monitor.core.level import distance_of
+from monitor.core.detect.cycle import START_FROM_S, START_TO_S
+from monitor.core.vessel.level import distance_of
 from monitor.values import Json, Reading
 
 BIN_S = 120.0  # a brisk rise moves by 0.7 mm in that time: less than a sensor's step

@@ -23,7 +23,7 @@ from starlette.responses import Response
 STATIC = Path(__file__).parent / "static"
 SCRIPT, CHART = "page.js", "chart.js"  # what they are called on the wire
 _TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-# the only two forms that our modules use (tests/test_page_parts.py holds them to it)
+# the only two forms that our modules use (tests/page/test_parts.py holds them to it)
 _IMPORT = re.compile(r'^import \{ ([\w, ]+) \} from "\./(\w+)\.js";$', re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(?:async )?(?:function|class|const) (\w+))", re.MULTILINE)
 

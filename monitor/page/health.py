@@ -7,10 +7,9 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from monitor import status
-from monitor.core.display import Display
+from monitor.core.display.units import Display
 from monitor.page.looks import spell
-from monitor.runs import outbox
+from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
 from monitor.values import Json
 
@@ -22,7 +21,7 @@ REJECTED = 100
 
 def health(store: Store, now_s: float, show: Display) -> Json:
     """The whole of it. Raises StoreTrouble."""
-    body = status.read(store)
+    body = daemon_status.read(store)
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
     rejected = store.rejected_counts(since)

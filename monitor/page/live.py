@@ -14,13 +14,13 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
-from monitor import status
-from monitor.core.display import Display
+from monitor.core.display.units import Display
 from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
 from monitor.page.health import STALE_S
 from monitor.page.looks import State, jar_now
 from monitor.page.readers import Readers, TooBusy
 from monitor.page.rows import readings_between, seq_at
+from monitor.runs import daemon_status
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import Json
@@ -195,9 +195,9 @@ class Live:
         """What has changed since the last look."""
         out: dict[str, Json] = {}
         (told,) = store.query("SELECT count(*) FROM item WHERE told IS NOT NULL")[0]
-        seen = store.meta(status.KEY), told
+        seen = store.meta(daemon_status.KEY), told
         if seen != self._seen:
-            body, troubles = status.read(store), self._troubles
+            body, troubles = daemon_status.read(store), self._troubles
             if changed := [] if body is None else self._look_at_jars(store, body):
                 out["jars"] = changed
             if troubles != self._troubles:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-from monitor.core.standing import standing
+from monitor.core.detect.standing import standing
 from monitor.page.past import cycle_of, readings_end_s
 from monitor.page.rows import readings_of
 from monitor.runs.run_file import jar_of

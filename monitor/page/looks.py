@@ -1,7 +1,8 @@
 """One jar as the page shows it now: the daemon's own state in the household's words and units, beside the numbers.
 
-Built from what the daemon keeps with `monitor.status` and from the store's notices and notes; a state whose cycle was
-just told changes with the daemon's next word. Times of day and units become text only in `core.display`.
+Built from what the daemon keeps with `monitor.runs.daemon_status` and from the store's notices and notes; a state
+whose cycle was just told changes with the daemon's next word. Times of day and units become text only in
+`core.display`.
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from monitor.core.display import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
-from monitor.core.grounds import Kind
-from monitor.core.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
+from monitor.core.assess.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
+from monitor.core.display.units import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
+from monitor.core.notify.conditions import Kind
 from monitor.runs import outbox, tellings
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store

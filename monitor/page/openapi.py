@@ -7,7 +7,7 @@ from __future__ import annotations
 from typing import Any
 
 from monitor import __version__
-from monitor.core.notebook import TEXT_CHARS
+from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
 from monitor.page.telling import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H

@@ -11,10 +11,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 
-from monitor.core import notebook, vigour, warmth
-from monitor.core import trial as trials
-from monitor.core.display import Display, feeding_ratio
-from monitor.core.standing import standing
+from monitor.core.assess import notebook, vigour
+from monitor.core.assess import trial as trials
+from monitor.core.detect.standing import standing
+from monitor.core.display.units import Display, feeding_ratio
+from monitor.core.forecast import growth_rate
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.looks import note_json
 from monitor.page.rows import readings_of
@@ -177,8 +178,8 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
     }
 
 
-def _clock(cycle: Cycle) -> warmth.Clock:
-    return warmth.Clock(warmth.filled(cycle.temperatures_c), warmth.growth_rate(1.0))
+def _clock(cycle: Cycle) -> growth_rate.Clock:
+    return growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate(1.0))
 
 
 def _hours(at_s: float | None, cycle: Cycle) -> float | None:

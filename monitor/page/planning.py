@@ -8,11 +8,13 @@ import math
 import threading
 from statistics import fmean
 
-from monitor.core import culture as cultures
-from monitor.core import feeding, notebook, warmth
-from monitor.core.culture import Culture
-from monitor.core.display import Display
-from monitor.core.weighing import Limits
+from monitor.core.assess import notebook
+from monitor.core.display.units import Display
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import feeding
+from monitor.core.plan.weighing import Limits
 from monitor.page.telling import Refused
 from monitor.runs import history
 from monitor.runs.store import Store
@@ -42,7 +44,7 @@ class Cultures:
             known = self._known.get(jar.name)
         if known is not None and known[0] == mark:
             return known[1]
-        culture = cultures.learned_from(history.from_store(store, jar.name), jar.flour)
+        culture = starter_models.learned_from(history.from_store(store, jar.name), jar.flour)
         with self._lock:
             self._known[jar.name] = (mark, culture)
         return culture
@@ -57,7 +59,7 @@ def plan(
         raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
     culture = known.of(store, jar)
     target_h = jar.cycle_h if target_h is None else target_h
-    usual = warmth.expected_c(culture.day_c, now_s, (), HORIZON_H)
+    usual = growth_rate.expected_c(culture.day_c, now_s, (), HORIZON_H)
     temperatures_c = usual if temperature_c is None else (temperature_c,)
     limits = Limits(keep_g=keep_g, hydration=None if hydration_pct is None else hydration_pct / 100.0)
     try:

@@ -16,7 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
-from monitor.pulse import working
+from monitor.host.heartbeat import working
 from monitor.runs.store import Store, StoreTrouble
 
 P = ParamSpec("P")

@@ -16,12 +16,12 @@ import time
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-from monitor.pulse import working
+from monitor.config.rules import here_only
+from monitor.host.heartbeat import working
+from monitor.host.secret import SecretError, secret
+from monitor.host.time_zone import display
 from monitor.runs.store import Store, StoreTrouble
-from monitor.secret import SecretError, secret
 from monitor.settings import Settings
-from monitor.settings_rules import here_only
-from monitor.zone import display
 
 if TYPE_CHECKING:
     import uvicorn

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.core.notebook import DISCARDED, TEXT_CHARS
+from monitor.core.assess.notebook import DISCARDED, TEXT_CHARS
 from monitor.runs import tellings
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store

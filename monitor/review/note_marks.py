@@ -10,7 +10,7 @@ from datetime import tzinfo
 from textwrap import wrap
 from typing import Any
 
-from monitor.core import notebook
+from monitor.core.assess import notebook
 from monitor.values import Noted
 
 MOST_NUMBERED = 15  # notes that are told beneath the picture: a few lines

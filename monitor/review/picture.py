@@ -15,7 +15,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, TextIO
 
-from monitor.core.display import MM_PER_INCH, Display
+from monitor.core.display.units import MM_PER_INCH, Display
 from monitor.review import note_marks
 from monitor.review.smoother import Top
 from monitor.review.summary import HANDS_S, covered

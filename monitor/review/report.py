@@ -18,7 +18,7 @@ from jinja2 import Environment, FileSystemLoader, select_autoescape
 from markupsafe import Markup
 
 from monitor import __version__
-from monitor.core.display import Display, shown
+from monitor.core.display.units import Display, shown
 from monitor.review import picture, words
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.settings import JarSettings

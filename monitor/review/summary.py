@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
 
-from monitor.core import notebook
-from monitor.core.cycle import START_FROM_S, START_TO_S
-from monitor.core.level import distance_of, rise_ratio
+from monitor.core.assess import notebook
+from monitor.core.detect.cycle import START_FROM_S, START_TO_S
+from monitor.core.vessel.level import distance_of, rise_ratio
 from monitor.review.smoother import Top, smooth_top
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Fed, Noted, Reading, Span

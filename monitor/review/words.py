@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from statistics import median
 
-from monitor.core import notebook
-from monitor.core.display import NAME_CHARS, Display, duration, feeding_ratio, one_line, shown
+from monitor.core.assess import notebook
+from monitor.core.display.units import NAME_CHARS, Display, duration, feeding_ratio, one_line, shown
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.values import Span
 

@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
-from monitor.core import standing
-from monitor.core.told import MATCH_S
+from monitor.core.detect import standing
+from monitor.core.detect.reports import MATCH_S
 from monitor.runs import outbox
 from monitor.runs.store import Run, Store
 from monitor.values import Cycle, Event, EventKind, Json

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from monitor.core.geometry import format_geometry, parse_geometry
+from monitor.core.vessel.geometry import format_geometry, parse_geometry
 from monitor.runs.database import Database
 from monitor.runs.schema import TAKING_BACK
 from monitor.settings import JarSettings

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from monitor.core.told import MATCH_S
+from monitor.core.detect.reports import MATCH_S
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
 from monitor.runs.decisions import ANOTHER_STARTER

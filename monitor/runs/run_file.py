@@ -17,7 +17,7 @@ from math import nan
 from pathlib import Path
 from typing import Literal, TextIO
 
-from monitor.core.geometry import parse_geometry
+from monitor.core.vessel.geometry import parse_geometry
 from monitor.runs import rfc3339
 from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
 from monitor.runs.items import LEAST_G

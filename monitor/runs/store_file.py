@@ -13,8 +13,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor import privacy
-from monitor.failpoint import failpoint
+from monitor.host import file_modes
+from monitor.host.failpoints import failpoint
 from monitor.runs import schema
 
 BUSY_S = 5.0  # another process holds its write lock for one small transaction; a backup tool perhaps for seconds
@@ -55,7 +55,7 @@ def open_file(path: Path, now_s: float) -> Opened:
         if path.exists() and (damage := _damage(path)) is not None:
             aside = _set_aside(path, now_s)
         if not path.exists():
-            os.close(privacy.make(path))  # SQLite gives -wal and -shm the same mode
+            os.close(file_modes.make(path))  # SQLite gives -wal and -shm the same mode
     except OSError as error:
         raise StoreTrouble(f"{path}: {error.strerror}; may this user write there?", lasting=True) from error
     db = connect(path)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.core.told import changes_watch
+from monitor.core.detect.reports import changes_watch
 from monitor.runs import items
 from monitor.runs.items import OLDEST_S
 from monitor.runs.schema import TAKING_BACK

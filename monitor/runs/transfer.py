@@ -13,7 +13,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TextIO
 
-from monitor.core.geometry import format_geometry
+from monitor.core.vessel.geometry import format_geometry
 from monitor.runs import items, rfc3339, run_file
 from monitor.runs.cells import number
 from monitor.runs.run_file import RunFile, RunFileError

@@ -1,7 +1,7 @@
 """How fast yeast and bacteria go at a temperature and a pH, relative to their best. Pure; `dough.py` multiplies its
 rates by these; nothing here knows about sugar or time.
 
-Deliberately not shared with `core/culture.py`: what judges the forecasts must not be the forecasts' own law.
+Deliberately not shared with `starter_model.py`: what judges the forecasts must not be the forecasts' own law.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.core.level import volume_ml as volume_below_ml
+from monitor.core.vessel.level import volume_ml as volume_below_ml
 from monitor.simulator.chance import Chance, Floats
 from monitor.simulator.device import Device, Sent
 from monitor.simulator.dough import (

@@ -13,7 +13,7 @@ import tomllib
 from dataclasses import dataclass
 from datetime import datetime
 
-from monitor.core.geometry import parse_geometry
+from monitor.core.vessel.geometry import parse_geometry
 from monitor.simulator.flours import FLOURS
 from monitor.simulator.schema import (
     Part,

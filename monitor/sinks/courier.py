@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Protocol
 
-from monitor.core.grounds import Kind
-from monitor.failpoint import failpoint
-from monitor.pulse import working
+from monitor.core.notify.conditions import Kind
+from monitor.host.failpoints import failpoint
+from monitor.host.heartbeat import working
 from monitor.runs import deliveries, outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store

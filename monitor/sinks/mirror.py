@@ -22,7 +22,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.pulse import working
+from monitor.host.heartbeat import working
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import InfluxSettings
 from monitor.values import Arrival, Event

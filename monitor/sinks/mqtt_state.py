@@ -17,7 +17,7 @@ from math import inf
 from pathlib import Path
 from typing import Protocol
 
-from monitor.pulse import working
+from monitor.host.heartbeat import working
 from monitor.runs import rfc3339
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble

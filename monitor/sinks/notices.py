@@ -14,9 +14,9 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
+from monitor.host.secret import addresses
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
-from monitor.secret import addresses
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.courier import Channel, Courier, Failure, words

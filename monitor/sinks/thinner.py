@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from monitor.pulse import working
+from monitor.host.heartbeat import working
 from monitor.runs import retention
 from monitor.runs.store import Store, StoreTrouble
 

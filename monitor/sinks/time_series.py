@@ -20,8 +20,8 @@ from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 
+from monitor.host.secret import SecretError, secret
 from monitor.runs.run_file import MEASURED
-from monitor.secret import SecretError, secret
 from monitor.settings import InfluxSettings
 from monitor.values import Arrival, Event, Fed, Reading
 

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 
-from monitor.clock import Moment
+from monitor.host.clock import Moment
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.wire import Message, Unreadable, parse
 from monitor.values import Delivery, Reading, Rejected, SourceHealth

@@ -18,7 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from monitor.secret import secret
+from monitor.host.secret import secret
 from monitor.settings import MqttSettings
 
 SESSION_S = 86_400  # a day: how long the broker keeps our messages while we are down

@@ -24,8 +24,8 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 
-from monitor.pulse import working
-from monitor.secret import SecretError
+from monitor.host.heartbeat import working
+from monitor.host.secret import SecretError
 from monitor.settings import MqttSettings
 from monitor.sources import Put, mqtt_link
 from monitor.sources.boot_clock import BootClocks

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 
-from monitor.core import vigil as core
+from monitor.core.detect import step as core
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Run, Store
 from monitor.sources.replay import arrivals

@@ -11,8 +11,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from monitor.core import outlook
-from monitor.core import vigil as core
+from monitor.core.detect import expected
+from monitor.core.detect import step as core
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, Fed, Reading
 
@@ -101,5 +101,5 @@ def replay_foretelling(
     """The same, with a forecast at the first tick of each hour from the feeding until the fall began."""
     vigil = core.begin(jar)
     for arrival in arrivals(rows, told, jar.name, rejected):
-        vigil, events = core.take(vigil, arrival, jar, outlook.hourly)
+        vigil, events = core.take(vigil, arrival, jar, expected.hourly)
         yield from events

@@ -24,7 +24,7 @@ from typing import Any, Protocol
 
 import serial
 
-from monitor.pulse import working
+from monitor.host.heartbeat import working
 from monitor.settings import SerialSettings
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks

@@ -18,8 +18,8 @@ import time
 import tty
 from pathlib import Path
 
-from monitor.core.display import Display
-from monitor.jars import Jars
+from monitor.core.display.units import Display
+from monitor.daemon.jars import Jars
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import Delivery, Reading

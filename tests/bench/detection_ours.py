@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor.core import vigil as core
+from monitor.core.detect import step as core
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, EventKind, Reading
 from tests.bench.detection_score import Claims

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from monitor.core import culture as cultures
-from monitor.core import forecast as forecasts
-from monitor.core.culture import Culture
+from monitor.core.forecast import peak_time as peak_times
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture
 from monitor.values import Cycle, CycleSoFar, Stage
 from tests.bench.forecast_cultures import STEP_H, Floats, Kitchens, Outcome
 from tests.bench.forecast_share import KINDS, World, asked, in_batches, rng_of
@@ -88,7 +88,7 @@ def lives(kind: type[World], n: int, rng: np.random.Generator) -> Iterator[Lived
 def judged(lived: Iterable[Lived], rng: np.random.Generator) -> Scores:
     """What ours and the rivals foretell of these cycles, each from those before it."""
     scores = Scores()
-    believed: dict[int, Culture] = defaultdict(cultures.prior)
+    believed: dict[int, Culture] = defaultdict(starter_models.prior)
     past: dict[int, list[tuple[float, float]]] = defaultdict(list)
     for number, cycles in enumerate(lived):
         for who in range(len(cycles.dilution)):
@@ -116,8 +116,8 @@ def _one(
         peak_ratio=float(out.peak_ratio[who]),
         temperatures_c=tuple(map(float, out.temperatures_c[who, : int(fall_h) + 1])),
     )  # fmt: skip
-    ahead = forecasts.hours_ahead(
-        cultures.foretell(believed[who], cycle.temperatures_c, dilution), cycle.temperatures_c
+    ahead = peak_times.hours_ahead(
+        starter_models.foretell(believed[who], cycle.temperatures_c, dilution), cycle.temperatures_c
     )
     scores.add("known warmth", "ours", who, number, ahead.peak_h, peak_h)
     scores.add("known warmth fall", "ours", who, number, ahead.fall_h, fall_h)
@@ -126,7 +126,7 @@ def _one(
     if peak_h > 1.5:
         moments["hour before"] = peak_h - 1.0
     for moment, at_h in moments.items():
-        said = forecasts.forecast(believed[who], _so_far(cycle, out, who, at_h, rng))
+        said = peak_times.forecast(believed[who], _so_far(cycle, out, who, at_h, rng))
         for name, span, came_h in (("", said.peak_at, peak_h), (" fall", said.fall_at, fall_h)):
             assert span is not None
             low, likely, high = ((s - fed_at_s) / 3600.0 for s in (span.earliest_s, span.likely_s, span.latest_s))
@@ -138,8 +138,8 @@ def _one(
                 scores.add(moment + " fall", method, who, number, (fall,) * 3, fall_h)
     past[who].append((peak_h, fall_h))
     whole = _so_far(cycle, out, who, fall_h, rng, closed=True)
-    shapes = forecasts.learn_shape(believed[who], whole)
-    believed[who] = replace(cultures.learn(believed[who], cycle), shapes=shapes)
+    shapes = peak_times.learn_shape(believed[who], whole)
+    believed[who] = replace(starter_models.learn(believed[who], cycle), shapes=shapes)
 
 
 def _so_far(

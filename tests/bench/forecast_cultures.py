@@ -1,5 +1,5 @@
 """Invented cultures to judge forecasts by: three kinds of four (the other is in `forecast_larder`), none sharing an
-equation with `monitor.core.culture`.
+equation with `monitor.core.forecast.starter_model`.
 
 `budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, in small steps; temperature acts by
 the extended square-root law (Ratkowsky et al. 1983, J. Bact. 154:1222), the lag by a physiological state (Baranyi and

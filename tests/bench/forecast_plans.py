@@ -12,9 +12,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from monitor.core import culture as cultures
-from monitor.core import feeding
-from monitor.core.weighing import Limits
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.plan import feeding
+from monitor.core.plan.weighing import Limits
 from monitor.values import Cycle, FeedPlan
 from tests.bench.forecast_cultures import Floats, Kitchens, Outcome
 from tests.bench.forecast_share import KINDS, World, asked, in_batches, rng_of
@@ -47,7 +47,7 @@ def run(kind: type[World], n: int, seed: int, batch: int) -> Plans:
 def _run(kind: type[World], n: int, seed: int, batch: int, follow: bool) -> Plans:
     rng = rng_of(kind, seed, batch)
     world, kitchens = kind(rng, n), Kitchens(rng, n)
-    believed = [cultures.prior() for _ in range(n)]
+    believed = [starter_models.prior() for _ in range(n)]
     rows: Plans = {}
     favourite = np.exp(rng.uniform(np.log(4.0), np.log(16.0), n))
     for number in range(max(AFTER) + 1):
@@ -71,12 +71,12 @@ def _run(kind: type[World], n: int, seed: int, batch: int, follow: bool) -> Plan
         out = world.cycle(dilution, temperatures_c)
         for who in range(n):
             if out.fall_h[who] < 65.0:
-                believed[who] = cultures.learn(believed[who], line_of(out, who, float(dilution[who]), number))
+                believed[who] = starter_models.learn(believed[who], line_of(out, who, float(dilution[who]), number))
         world.feed_at(out.fall_h + rng.uniform(0.0, 4.0, n))
     return rows
 
 
-def _plans(believed: Sequence[cultures.Culture], room_c: Floats) -> list[FeedPlan]:
+def _plans(believed: Sequence[starter_models.Culture], room_c: Floats) -> list[FeedPlan]:
     return [
         feeding.plan(one, target_h=TARGET_H, temperatures_c=(float(c),), limits=Limits(keep_g=25.0))
         for one, c in zip(believed, room_c, strict=True)

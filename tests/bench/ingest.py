@@ -89,13 +89,13 @@ def bare(port: int, file: Path) -> None:
 
 def daemon(port: int, file: Path, *, stepping: bool) -> None:
     """The whole daemon, with its real store and source; no sinks, as the bare one has none."""
-    from monitor.clock import Clock
-    from monitor.daemon import Daemon
-    from monitor.jars import Jars
+    from monitor.daemon.jars import Jars
+    from monitor.daemon.loop import Daemon
+    from monitor.host.clock import Clock
+    from monitor.host.time_zone import display
     from monitor.runs.store import Store
     from monitor.settings import JarSettings, MqttSettings, Settings
     from monitor.sources import open_sources
-    from monitor.zone import display
 
     began_s = time.monotonic()
     clock = Clock(wall=lambda: START_S + SPEED * (time.monotonic() - began_s))

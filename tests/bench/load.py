@@ -22,7 +22,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor import status
+from monitor.runs import daemon_status
 from monitor.runs.store import Store, StoreTrouble
 from tests.bench.ingest import processor_s
 from tests.servers import free_port, mosquitto, wait_until
@@ -66,7 +66,7 @@ def config(jars: int, port: int, page: int) -> str:
 def connected(file: Path) -> bool:
     try:
         with Store.join(file) as store:
-            said = status.read(store)
+            said = daemon_status.read(store)
     except StoreTrouble:
         return False
     return bool(said and said["sources"] and said["sources"][0]["connected"])

@@ -4,7 +4,7 @@ For a house with so many jars and a year of data each (every 10 min, in the last
 and bytes of the first view in a real browser (Debian's chromium, empty cache, from the click until the first curve is
 drawn), and of a year's review of one jar (its cycles from the API, and the list and the charts of months in the
 browser). Then what open pages cost the readings: how long a reading waits for its commit with 0 and with 50 pages open
-(tests/test_page_load.py). Best of five; the growth is what counts.
+(tests/page/test_load.py). Best of five; the growth is what counts.
 """
 
 from __future__ import annotations
@@ -21,18 +21,17 @@ from pathlib import Path
 import httpx
 from playwright.sync_api import Browser
 
-from monitor import status
-from monitor.core import vigil
+from monitor.core.detect import step
 from monitor.page.server import PageServer
-from monitor.runs import items
+from monitor.runs import daemon_status, items
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
 from monitor.values import Cycle, JarState, Level, Stage
 from tests.browsing import PHONE, launched
 from tests.night import EMPTY_MM, level_mm
+from tests.page.test_load import PAGES, watched
 from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
-from tests.test_page_load import PAGES, watched
 
 YEAR_S = 365 * 86_400.0
 EVERY_S = 30.0  # in the last two days; before, the store has been thinned
@@ -55,8 +54,8 @@ def year(settings: Settings, now_s: float) -> None:
             with store.writing():
                 for number in range(int(YEAR_S // CYCLE_S)):
                     store.put_cycle(_cycle(jar.name, number + 1, begin_s + number * CYCLE_S, now_s))
-            states.append(_state(vigil.look(vigil.begin(jar), now_s), begin_s, now_s))
-        status.write(store, now_s, states, [], [])
+            states.append(_state(step.look(step.begin(jar), now_s), begin_s, now_s))
+        daemon_status.write(store, now_s, states, [], [])
 
 
 def _rows(runs: list[tuple[int, int]], begin_s: float, now_s: float) -> Iterator[tuple[object, ...]]:

@@ -16,7 +16,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.core import vigil as core
+from monitor.core.detect import step as core
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Reading
 from tests.bench.detection_set import TUNE, Recording, recording

@@ -1,0 +1,1 @@
+"""Whether a starter is fit to bake with, and how jars compare."""

@@ -1,0 +1,102 @@
+"""What the person noted about a jar, read: which notes are of the starter that is in it now, in which cycle each was
+made, in what words it is shown, and what became of the discard. Asked by `vigour`, by `notices`, by commands and by all
+that shows a run; what a note changes in the watching is `told`'s.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+
+from monitor.core.display.units import one_line
+from monitor.values import Noted, Noting
+
+DISCARDED = ("kept", "used", "thrown")
+TEXT_CHARS = 2000  # of what a person writes: a page; commands and the page take no more
+NOTE_WORDS = {
+    Noting.HOOCH: "liquid on top",
+    Noting.MOULD: "mould or streaks",
+    Noting.SMELL: "smell",
+    Noting.FLOAT_TEST: "float test",
+    Noting.BAKED: "baked with it",
+    Noting.DISCARD: "discard",
+    Noting.REMARK: "remark",
+    Noting.TAKEN: "some taken",
+    Noting.STIRRED: "stirred down",
+    Noting.REST: "into the fridge",
+    Noting.REST_OVER: "out of the fridge",
+    Noting.AWAY: "taken away",
+    Noting.BACK: "back",
+    Noting.NEW_RUN: "another jar or place",
+    Noting.NEW_STARTER: "another starter",
+    Noting.SNOOZE: "snoozed",
+}
+
+THROW_AWAY = (
+    "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and soap, "
+    "and start again. Do not taste it and do not cut it out."
+)
+
+
+def of_this_starter(notes: Sequence[Noted]) -> list[Noted]:
+    """What was noted since another starter was put into the jar."""
+    begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_STARTER), default=-math.inf)
+    return [note for note in notes if note.time_s >= begun_s]
+
+
+def noted(notes: Sequence[Noted], what: Noting) -> bool:
+    """Whether that was noted of the starter that is in the jar now."""
+    return any(note.what is what for note in of_this_starter(notes))
+
+
+def mould_noted_s(notes: Sequence[Noted]) -> float | None:
+    """When mould was last noted of the starter that is in the jar now; None when it was not."""
+    return max((note.time_s for note in of_this_starter(notes) if note.what is Noting.MOULD), default=None)
+
+
+def says(note: Noted, most: int = TEXT_CHARS) -> str:
+    """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; of its text at most `most`."""
+    text = one_line(note.text, most)
+    if note.what is Noting.DISCARD and text[-1:].isdigit():
+        text += " g"
+    return f"{NOTE_WORDS[note.what]}: {text}" if text else NOTE_WORDS[note.what]
+
+
+def during(notes: Sequence[Noted], from_s: float, to_s: float | None) -> list[Noted]:
+    """What was noted from a time on and before another, None for no end."""
+    return [note for note in notes if from_s <= note.time_s < (math.inf if to_s is None else to_s)]
+
+
+def by_cycle(notes: Sequence[Noted], begins_s: Sequence[float]) -> list[tuple[Noted, ...]]:
+    """What is to be shown of each cycle, in order of time, by when the cycles began (at least one, in order). A note is
+    of the cycle that it was made in, one from before them all of the first. A snooze is about notices, and no note."""
+    found: list[list[Noted]] = [[] for _ in begins_s]
+    for note in sorted(notes, key=lambda one: one.time_s):
+        if note.what is not Noting.SNOOZE:
+            found[max(bisect_right(begins_s, note.time_s) - 1, 0)].append(note)
+    return [tuple(some) for some in found]
+
+
+def discard_of(text: str) -> tuple[str, float] | None:
+    """What became of a discard and its grams, of a note like "used 120" or "120 g thrown"; None when it does not say
+    exactly one of kept, used and thrown, and exactly one weight."""
+    words = re.findall(r"[a-z]+|-?[0-9]+(?:[.,][0-9]+)?", text.lower())
+    said = [word for word in words if word in DISCARDED]
+    grams = [float(word.replace(",", ".")) for word in words if not word.isalpha()]
+    return (said[0], grams[0]) if len(said) == 1 and len(grams) == 1 and grams[0] > 0.0 else None
+
+
+def discarded_g(notes: Sequence[Noted]) -> dict[str, float]:
+    """Running totals of what was done with the discard, in grams: kept, used, thrown."""
+    totals: dict[str, float] = {}
+    for note in notes:
+        if note.what is Noting.DISCARD and (found := discard_of(note.text)) is not None:
+            totals[found[0]] = totals.get(found[0], 0.0) + found[1]
+    return totals
+
+
+def discard_words(totals_g: Mapping[str, float]) -> str:
+    """Those totals for a person."""
+    return ", ".join(f"{grams:g} g {what}" for what, grams in totals_g.items())

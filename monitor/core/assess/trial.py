@@ -1,0 +1,217 @@
+"""Jars side by side: which rises higher, sooner or longer, and whether that is more than noise.
+
+Compares closed cycles of several jars; `jartide trial` prints it. Hours are compared in equivalent hours at 24 degC, so
+that a warmer shelf is no advantage, and shown in hours of the clock too. How strongly warmth acts on just this starter
+is not known: where the shelves differ, that doubt widens the interval, and no number of cycles narrows it.
+
+Each pair of jars is compared in each measure by the ratio of geometric means, with Welch's interval on the logarithms
+(Welch 1947, Biometrika 34:28). The error of 5 % is shared out over all comparisons (Bonferroni), and over the looks:
+who looks after every cycle gives chance a try each time (Pocock 1977, Biometrika 64:191). So noise is called a winner
+in at most one trial in twenty, however often it is looked at.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from monitor.core.forecast import growth_rate, timing
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.student_t import t_quantile
+from monitor.values import Cycle
+
+ERROR = 0.05
+LOOKS = 5.0  # a look after each of twenty cycles costs about as much as this many independent ones
+LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
+POWER_Z = 0.84  # four times in five such a difference would then be found
+FLOOR_H = 0.1
+LEAST_SPREAD = 0.01  # of a logarithm between cycles: three that happen to agree are no proof of more
+MOST_CYCLES = 99  # "more than" that: not to be settled in a kitchen
+
+# measure -> (words for more of it, words for less of it)
+MEASURES = {
+    "rise_ratio": ("rises higher than", "rises less high than"),
+    "equivalent_h_to_peak": ("takes longer to its peak than", "is sooner at its peak than"),
+    "equivalent_h_above_double": ("stays doubled longer than", "stays doubled for less long than"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """One measure of one jar over its cycles: geometric mean, standard deviation of the logarithm, number."""
+
+    mean: float
+    spread: float
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two jars in one measure: ratio of the first to the second with its interval, and whether it is a difference."""
+
+    measure: str
+    first: str
+    second: str
+    ratio: float
+    low: float
+    high: float
+    differs: bool
+    more_cycles: int | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """The whole comparison. `jars[jar][measure]`; those beginning with `clock_h` are shown, not judged."""
+
+    jars: Mapping[str, Mapping[str, Summary]]
+    comparisons: tuple[Comparison, ...]
+    verdict: str
+    remarks: tuple[str, ...] = ()
+
+
+def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
+    """Compare two jars or more by their closed cycles. Raises ValueError for fewer than two jars."""
+    if len(cycles) < 2:
+        raise ValueError("a trial needs two jars or more")
+    values = {jar: _measured(some) for jar, some in cycles.items()}
+    jars = {jar: {name: _summary(v) for name, v in named.items() if v} for jar, named in values.items()}
+    pairs = [
+        (measure, one, other)
+        for measure in MEASURES
+        for one, other in combinations(values, 2)
+        if min(len(values[one][measure]), len(values[other][measure])) >= LEAST_CYCLES
+    ]
+    error = ERROR / LOOKS / max(len(pairs), 1)
+    paces = {jar: _ln_pace(some) for jar, some in cycles.items()}
+    comparisons = []
+    for measure, one, other in pairs:
+        steep_sd = starter_models.PRIOR[timing.STEEP][1] if measure.startswith("equivalent") else 0.0
+        doubt = steep_sd * abs(paces[one] - paces[other])
+        comparisons.append(_compared(measure, one, other, values[one][measure], values[other][measure], error, doubt))
+    return Trial(
+        jars=jars,
+        comparisons=tuple(comparisons),
+        verdict=_verdict(values, comparisons),
+        remarks=tuple(words for jar, some in cycles.items() if (words := _undoubled(jar, some)) is not None),
+    )
+
+
+def _counted(cycles: Sequence[Cycle]) -> list[tuple[Cycle, float]]:
+    """The cycles that count, with the hours to their peak."""
+    sure = [cycle for cycle in cycles if cycle.sure and not cycle.rested]
+    return [(one, (one.peak_at_s - one.fed_at_s) / 3600.0) for one in sure if one.peak_at_s is not None]
+
+
+def _clock(cycle: Cycle) -> growth_rate.Clock:
+    return growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate(1.0))
+
+
+def _ln_pace(cycles: Sequence[Cycle]) -> float:
+    """Mean logarithm of what an hour on the way to the peak was worth: how warm a jar's place is."""
+    paces = [math.log(_clock(cycle).worth_h(max(h, FLOOR_H)) / max(h, FLOOR_H)) for cycle, h in _counted(cycles)]
+    return sum(paces) / len(paces) if paces else 0.0
+
+
+def _undoubled(jar: str, cycles: Sequence[Cycle]) -> str | None:
+    known = [cycle.above_double_h for cycle, _ in _counted(cycles) if cycle.above_double_h is not None]
+    doubled = sum(hours > 0.0 for hours in known)
+    if doubled == len(known):
+        return None
+    return f"{jar} doubled in {doubled} of its {len(known)} cycles; hours doubled are those of these cycles"
+
+
+def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
+    out: dict[str, list[float]] = {name: [] for name in (*MEASURES, "clock_h_to_peak", "clock_h_above_double")}
+    for cycle, peak_h in _counted(cycles):
+        clock = _clock(cycle)
+        out["clock_h_to_peak"].append(max(peak_h, FLOOR_H))
+        out["equivalent_h_to_peak"].append(max(clock.worth_h(peak_h), FLOOR_H))
+        if cycle.peak_ratio is not None:
+            out["rise_ratio"].append(cycle.peak_ratio)
+        if cycle.above_double_h:  # one that never doubled has no length to compare
+            # the time above doubled lies about the peak, and is worth what the hours about the peak are worth
+            pace = clock.worth_h(peak_h + 1.0) - clock.worth_h(peak_h)
+            out["clock_h_above_double"].append(max(cycle.above_double_h, FLOOR_H))
+            out["equivalent_h_above_double"].append(max(cycle.above_double_h * pace, FLOOR_H))
+    return out
+
+
+def _summary(values: Sequence[float]) -> Summary:
+    mean, variance = _moments(values)
+    return Summary(mean=math.exp(mean), spread=math.sqrt(variance), cycles=len(values))
+
+
+def _moments(values: Sequence[float]) -> tuple[float, float]:
+    lns = [math.log(value) for value in values]
+    mean = sum(lns) / len(lns)
+    return mean, max(sum((ln - mean) ** 2 for ln in lns) / max(len(lns) - 1, 1), LEAST_SPREAD**2)
+
+
+def _compared(
+    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float, doubt: float
+) -> Comparison:
+    """`doubt` is that of the difference itself, one standard deviation."""
+    (mean_1, var_1), (mean_2, var_2) = _moments(ones), _moments(others)
+    share_1, share_2 = var_1 / len(ones), var_2 / len(others)
+    squared = share_1 + share_2
+    freedom = squared**2 / (share_1**2 / (len(ones) - 1) + share_2**2 / (len(others) - 1))
+    by_chance = t_quantile(1.0 - error / 2.0, max(freedom, 2.0)) * math.sqrt(squared)
+    by_warmth = t_quantile(1.0 - error / 2.0, 1e6) * doubt
+    width = math.hypot(by_chance, by_warmth)
+    difference = mean_1 - mean_2
+    differs = abs(difference) > width
+    had = min(len(ones), len(others))
+    more = None if differs else _more_cycles(difference, var_1 + var_2, error, had, doubt)
+    ratio, low, high = (math.exp(d) for d in (difference, difference - width, difference + width))
+    words = _words(measure, one, other, (ratio, low, high), differs, more, 1.0 - error)
+    if not differs and by_warmth > by_chance:
+        words += "; their places differ in warmth: swap them, or find one place for both"
+    return Comparison(
+        measure=measure, first=one, second=other, ratio=ratio, low=low, high=high, differs=differs, more_cycles=more,
+        words=words,
+    )  # fmt: skip
+
+
+def _more_cycles(difference: float, variance: float, error: float, had: int, doubt: float = 0.0) -> int:
+    """Further cycles of each jar after which a difference like this one would show four times in five."""
+
+    def shows(more: int) -> bool:
+        cycles = max(had + more, LEAST_CYCLES)
+        seen = abs(difference) / math.sqrt(variance / cycles + doubt**2)
+        return seen >= t_quantile(1.0 - error / 2.0, 2.0 * (cycles - 1)) + POWER_Z
+
+    return bisect_left(range(1, MOST_CYCLES), True, key=shows) + 1  # more cycles never show less
+
+
+def _words(
+    measure: str,
+    one: str,
+    other: str,
+    ratio: tuple[float, float, float],
+    differs: bool,
+    more: int | None,
+    confidence: float,
+) -> str:
+    figures = f"{ratio[0]:.2f} times, {confidence:.1%} interval {ratio[1]:.2f} to {ratio[2]:.2f}"
+    more_of_it, less_of_it = MEASURES[measure]
+    if differs:
+        return f"{one} {more_of_it if ratio[0] > 1.0 else less_of_it} {other} ({figures})"
+    wait = f"more than {MOST_CYCLES}" if more is None or more >= MOST_CYCLES else f"about {more}"
+    name = measure.replace("_", " ").replace("equivalent h", "hours")
+    return f"{one} and {other}: no difference in {name} shown ({figures}); {wait} more cycles each would settle it"
+
+
+def _verdict(values: Mapping[str, Mapping[str, Sequence[float]]], comparisons: Sequence[Comparison]) -> str:
+    short = [jar for jar, named in values.items() if len(named["equivalent_h_to_peak"]) < LEAST_CYCLES]
+    if not comparisons:
+        have = f"{', '.join(short) or 'none'} {'have' if len(short) > 1 else 'has'}"
+        return f"Too early: each jar needs {LEAST_CYCLES} whole cycles, and {have} fewer."
+    found = [one.words for one in comparisons if one.differs]
+    late = f" ({', '.join(short)}: too few cycles)" if short else ""
+    if not found:
+        return f"No winner: nothing here is more than noise{late}."
+    return "; ".join(found) + f"{late}."

@@ -1,0 +1,157 @@
+"""The open cycle: starting level, highest level, marks, hourly temperatures; and what forecast and people ask of it.
+
+Filled by `rise_and_fall.py`, read by `step.py`. Numbers only; no decisions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.core.signal.bins import BIN_S, History
+from monitor.core.vessel.level import rise_ratio
+from monitor.settings import JarSettings
+from monitor.values import Cycle, CycleSoFar, Stage
+
+CLOSES_S = 72 * 3600.0  # for detection a cycle closes three days after its feeding
+START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
+CURVE_MOST = 256
+
+
+@dataclass(slots=True)
+class Open:
+    """The open cycle. `fed_at_s` is the first believable reading when the first start was in mid-cycle."""
+
+    number: int = 0
+    fed_at_s: float = 0.0
+    back_s: float = 0.0  # the lid was on again
+    from_start: bool = False  # False: begun in mid-cycle, no starting level
+    told: bool = False
+    sure: bool = True
+    starter_g: float | None = None
+    flour_g: float | None = None
+    water_g: float | None = None
+    flour: str | None = None
+    start_mm: float | None = None
+    start_levels: list[float] = field(default_factory=list)
+    lowest_mm: float | None = None  # of 20 min means, so far: what the rise is counted from
+    rise_at_s: float | None = None
+    peak_at_s: float | None = None
+    peak_mm: float | None = None
+    fall_at_s: float | None = None
+    low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
+    low_at_s: float = 0.0
+    handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
+    handled_odds: float = 0.0
+    sank_unseen_s: float | None = None  # a silence ended here, and the level was lower than before it
+    unseen_s: float = 0.0  # so long it was
+    stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
+    flat_told: bool = False
+    rested: bool = False
+    above_double_h: float | None = None
+    hours_sum: list[float] = field(default_factory=list)
+    hours_n: list[int] = field(default_factory=list)
+    closed: bool = False
+
+
+@dataclass(slots=True)
+class Ended:
+    """A closed cycle and when it ended."""
+
+    cycle: Open
+    ended_at_s: float
+
+
+def warm(cycle: Open, time_s: float, temperature_c: float) -> None:
+    """Take a temperature into the mean of the hour that it was measured in, however late it came."""
+    hour = int((time_s - cycle.fed_at_s) // 3600.0)
+    if 0 <= hour < 72:
+        while len(cycle.hours_n) <= hour:
+            cycle.hours_n.append(0)
+            cycle.hours_sum.append(0.0)
+        cycle.hours_n[hour] += 1
+        cycle.hours_sum[hour] += temperature_c
+
+
+def begin_level(cycle: Open, time_s: float, level_mm: float) -> None:
+    """Gather the starting level; it is fixed 20 min after the lid is back on (with at least one level)."""
+    if not cycle.from_start or cycle.start_mm is not None:
+        return
+    age_s = time_s - cycle.back_s
+    if age_s > START_TO_S and cycle.start_levels:
+        cycle.start_mm = sorted(cycle.start_levels)[len(cycle.start_levels) // 2]
+        cycle.start_levels = []
+    elif age_s >= START_FROM_S or age_s > START_TO_S:
+        cycle.start_levels.append(level_mm)
+
+
+def mark(cycle: Open) -> Stage:
+    """The stage that the cycle's own marks say."""
+    if cycle.fall_at_s is not None:
+        return Stage.FALLING
+    if cycle.peak_at_s is not None:
+        return Stage.PEAKED
+    if cycle.rise_at_s is not None:
+        return Stage.RISING
+    if cycle.flat_told:
+        return Stage.FLAT
+    return Stage.SETTLING if cycle.from_start else Stage.UNKNOWN
+
+
+def told(jar: JarSettings, cycle: Open, ended_at_s: float | None) -> Cycle:
+    """The cycle as a frozen value; `ended_at_s` is None while it is open."""
+    ratio = None
+    if cycle.peak_mm is not None and cycle.start_mm is not None and jar.empty_mm is not None:
+        ratio = rise_ratio(jar.geometry, cycle.peak_mm, cycle.start_mm)
+    return Cycle(
+        jar=jar.name,
+        number=cycle.number,
+        fed_at_s=cycle.fed_at_s,
+        told=cycle.told,
+        sure=cycle.sure,
+        starter_g=cycle.starter_g,
+        flour_g=cycle.flour_g,
+        water_g=cycle.water_g,
+        flour=cycle.flour or jar.flour,
+        peak_at_s=cycle.peak_at_s,
+        peak_ratio=ratio,
+        fall_at_s=cycle.fall_at_s,
+        ended_at_s=ended_at_s,
+        temperatures_c=tuple(s / n if n else None for s, n in zip(cycle.hours_sum, cycle.hours_n, strict=True)),
+        rested=cycle.rested,
+        above_double_h=cycle.above_double_h,
+    )
+
+
+def so_far(
+    jar: JarSettings,
+    cycle: Open,
+    history: History,
+    now_s: float,
+    stage: Stage,
+    temperature_c: float | None,
+    room_c: float | None,
+    spread_mm: float,
+) -> CycleSoFar:
+    """The open cycle as the forecast sees it. Its curve is empty until the starting level is known."""
+    curve: list[tuple[float, float, float]] = []
+    start = cycle.start_mm
+    if start is not None:
+        bins = len(history.level) - 1
+        step = max(1, -(-bins // CURVE_MOST))
+        for i in range(step, bins + 1, step):
+            count = history.present[i] - history.present[i - step]
+            if count <= 0.0:
+                continue
+            mean = (history.level[i] - history.level[i - step]) / count
+            hours = ((history.first + i - step / 2.0) * BIN_S - cycle.fed_at_s) / 3600.0
+            ratio = rise_ratio(jar.geometry, mean, start)
+            if ratio is not None and hours >= 0.0:
+                curve.append((hours, ratio, spread_mm / start))
+    return CycleSoFar(
+        cycle=told(jar, cycle, None),
+        now_s=now_s,
+        stage=stage,
+        curve=tuple(curve),
+        temperature_c=temperature_c,
+        room_c=room_c,
+    )

@@ -1,0 +1,119 @@
+"""What the person says: fed, put to rest, taken, stirred, a new run. Beside `rise_and_fall.py`, which sees things by
+itself.
+
+A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
+levels since then are judged anew (`replaces` names what that makes wrong). Told again within those 3 h, the later
+telling counts.
+
+A new run begins with nothing remembered of the jar, its sensor and its place. What was learnt of the starter itself
+stays: it moved with its baker. Only another starter begins with nothing learnt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+from monitor.core.detect import clock_step, rise_and_fall
+from monitor.core.detect.state import Vigil, Watch
+from monitor.settings import JarSettings
+from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
+
+MATCH_S = 3 * 3600.0
+# A jar follows the air around it with a time constant of about an hour (Newton: 225 g of dough in glass), so that a
+# quarter of an hour in the fridge takes it from 24 to some 19 degC: that cycle goes on as it would have.
+COOLS_S = 900.0
+WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRRED, Noting.TAKEN, Noting.BAKED}
+
+
+def changes_watch(item: Fed | Noted) -> bool:
+    """Whether a telling changes what is watched for; the others are the notebook's only."""
+    return isinstance(item, Fed) or item.what in WATCHED
+
+
+def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
+    """A told feeding."""
+    cycle = v.cycle
+    if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= MATCH_S:
+        new = not cycle.told
+        _grams(v, item)
+        v.question = None
+        if not new:
+            return []
+        return [rise_and_fall.event(v, EventKind.FED, cycle.fed_at_s, _evidence(item), f"fed@{cycle.fed_at_s:.0f}")]
+    if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
+        return []  # about a cycle that is closed: its own numbers are the store's
+    wrong = None
+    if cycle is not None:
+        marks = (
+            (EventKind.RISE_BEGAN, cycle.rise_at_s),
+            (EventKind.PEAK_REACHED, cycle.peak_at_s),
+            (EventKind.FALL_BEGAN, cycle.fall_at_s),
+        )
+        late = [f"{kind.value}@{at_s:.0f}" for kind, at_s in marks if at_s is not None and at_s >= item.time_s]
+        wrong = " ".join(late) or None
+    old = v.history
+    rise_and_fall.open_cycle(v, item.time_s, item.time_s, from_start=True)
+    _grams(v, item)
+    v.lid.offset_var_mm2 = 0.0
+    out = [rise_and_fall.event(v, EventKind.FED, item.time_s, _evidence(item), wrong)]
+    return out + rise_and_fall.again(v, old, item.time_s, jar)
+
+
+def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
+    """What a person notes, as far as it changes what is watched for."""
+    match item.what:
+        case Noting.REST if not v.watch.resting:
+            v.watch.resting = v.watch.rest_told = True
+            if v.cycle is not None:
+                v.watch.rest_since_s = None if v.cycle.rested else item.time_s
+                v.cycle.rested = True
+            return [rise_and_fall.event(v, EventKind.REST_BEGAN, item.time_s, {"told": True})]
+        case Noting.REST_OVER if v.watch.resting:
+            v.watch.resting = v.watch.rest_told = False
+            since_s, v.watch.rest_since_s = v.watch.rest_since_s, None
+            if since_s is not None and item.time_s - since_s < COOLS_S and v.cycle is not None:
+                v.cycle.rested = False  # a slip, or too short to have become cold
+            return [rise_and_fall.event(v, EventKind.REST_ENDED, item.time_s, {"told": True})]
+        case Noting.AWAY if not v.watch.away_told:
+            v.watch.away_told, v.watch.away_since_s, v.lid.gap = True, item.time_s, True
+            return [rise_and_fall.event(v, EventKind.JAR_AWAY, item.time_s, {"told": True})]
+        case Noting.BACK if v.watch.away_told:
+            v.watch.away_told, v.watch.away_since_s = False, None
+            return [rise_and_fall.event(v, EventKind.JAR_BACK, item.time_s, {"told": True})]
+        case Noting.STIRRED | Noting.TAKEN | Noting.BAKED:  # that is where it went
+            v.question = None
+        case Noting.NEW_RUN | Noting.NEW_STARTER:
+            _begin_anew(v, jar, v.carried if item.what is Noting.NEW_RUN else {})
+    return []
+
+
+def _begin_anew(v: Vigil, jar: JarSettings, carried: dict[str, Json]) -> None:
+    """Forget all but `carried`, exactly as a restart would begin the run; silence counts from now."""
+    fresh = Vigil(jar=jar, now_s=v.now_s, empty_mm=jar.empty_mm, carried=carried, watch=Watch(last_row_s=v.now_s))
+    for part in fields(Vigil):
+        setattr(v, part.name, getattr(fresh, part.name))
+
+
+def clock_set(v: Vigil, item: ClockSet) -> list[Event]:
+    """The daemon's wall clock was stepped: what is remembered is told in the new time from here on."""
+    clock_step.move(v, item.offset_s, item.since_s)
+    return []
+
+
+def _grams(v: Vigil, item: Fed) -> None:
+    cycle = v.cycle
+    assert cycle is not None
+    cycle.told = cycle.sure = True
+    cycle.starter_g, cycle.flour_g, cycle.water_g = item.starter_g, item.flour_g, item.water_g
+    cycle.flour = item.flour
+
+
+def _evidence(item: Fed) -> dict[str, Json]:
+    return {
+        "told": True,
+        "sure": True,
+        "starter_g": item.starter_g,
+        "flour_g": item.flour_g,
+        "water_g": item.water_g,
+        "flour": item.flour,
+    }

@@ -1,0 +1,312 @@
+"""What neighbouring minutes show: wild minutes, the lid off and on again, a level that jumped, no surface at all.
+
+Between `block.py` and `bins.py`: blocks that belong to the surface are released in order, the others are dropped or
+held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `feeding_odds.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import pairwise
+from math import exp, sqrt
+
+from monitor.core.signal.noise import Noise
+from monitor.core.signal.step_fit import GATE_LEAST_MM, Landing, between, nearby, suspicious
+from monitor.core.signal.trend import Trend, line
+
+SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
+BLOCK_S = 60.0
+OFF_LEAST_S = 90.0  # shorter absences are wild readings, not a lid
+GAP_S = 1800.0  # after a longer silence the old level says little: begin again without calling it a jump
+AWAY_S = 1800.0  # no surface for this long: no jar there
+GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
+OFFSET_MOST_MM = 40.0  # more than hands and collapses together move a surface in a cycle
+STEPPING_SD = 3.0  # holds a claim back for two readings in 1 of 700 bins, so little is asked
+LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
+BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
+HELD_MOST = 32  # half an hour of minutes
+PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
+STEP_SEEN_S = 900.0  # a step that is not seen by then is not one
+LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # a hole in the blocks is looked at when these are past, and no more
+RECENT_MOST = 40
+DAY_S = 86400.0
+
+
+@dataclass(slots=True)
+class Lid:
+    """`recent` and `held` hold [time_s, level_mm or None, readings]; levels are already moved by `offset_mm`."""
+
+    recent: list[list[float]] = field(default_factory=list)
+    held: list[list[float | None]] = field(default_factory=list)
+    out_since_s: float | None = None
+    odd_n: int = 0
+    strange_n: int = 0  # of them: no surface at all, or none where one may be
+    strange_s: tuple[float, float] = (0.0, 0.0)  # the first of these, and the last
+    gap: bool = False
+    place_mm: float | None = None  # where the surface has been while out, and since when
+    place_since_s: float = 0.0
+    hole_s: float | None = None  # the latest hole in the accepted blocks ended here, after so long
+    hole_off_s: float = 0.0
+    hole_strange: bool = False  # no surface was seen in it
+    hole_looked: int = 0
+    lone_n: float = 0.0  # holes and lone blocks that were no surface, fading within a day; when the latest was
+    lone_s: float = 0.0
+    lid_off: bool = False
+    away: bool = False
+    offset_mm: float = 0.0
+    offset_var_mm2: float = 0.0
+
+
+def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
+    """(level expected at `time_s` mm, its variance mm2) from the latest accepted blocks; None before any."""
+    if not lid.recent:
+        return None
+    total = weight = moment = 0.0
+    oldest = min(lid.recent[-1][0] - BRIDGE_S, lid.recent[-3:][0][0])  # three blocks at least
+    for t, level, n in reversed(lid.recent):
+        if t < oldest:
+            break
+        weight += n
+        total += n * level
+        moment += n * t
+    fitted = line(trend)
+    slope = fitted[1] if fitted else 0.0
+    minutes = (time_s - moment / weight) / 60.0
+    drift = 0.4 * abs(slope) * minutes
+    return total / weight + slope * min(minutes, 30.0), noise.white_mm2 / weight + drift * drift
+
+
+def take(
+    lid: Lid,
+    time_s: float,
+    level_mm: float | None,
+    n: int,
+    bad_n: int,
+    noise: Noise,
+    trend: Trend,
+    spacing_s: float,
+    whereabouts: Callable[[], tuple[float, float, float]],
+) -> tuple[list[list[float]], Landing | None]:
+    """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
+
+    `whereabouts()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to the
+    third. Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart;
+    PERSIST_S outside of these places.
+    """
+    now = expected(lid, trend, noise, time_s)
+    if now is None:
+        if level_mm is None or bad_n > n:
+            return [], None
+        row = [time_s, level_mm, float(n)]
+        lid.recent.append(row)
+        return [row], None
+    level, variance = now
+    silent_s = time_s - (lid.held[-1][0] if lid.held else lid.recent[-1][0])  # type: ignore[operator]
+    if silent_s > max(GAP_S, 3.0 * spacing_s) and lid.out_since_s is None:
+        lid.out_since_s, lid.gap = time_s, True
+    good = level_mm is not None and bad_n <= n
+    gate = max(GATE_LEAST_MM, GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
+    inside = good and abs(level_mm - level) <= gate  # type: ignore[operator]
+    if lid.out_since_s is None and inside:
+        row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        hole_s = time_s - lid.recent[-1][0] - spacing_s
+        if hole_s >= OFF_LEAST_S and hole_s > 0.8 * spacing_s:
+            _hole(lid, time_s, hole_s, strange=False)
+        _remember(lid, row)
+        found = _step(lid, noise, trend, spacing_s)
+        return ([], found) if found else ([row], None)
+    if lid.out_since_s is None:
+        lid.out_since_s = time_s
+    places_mm = whereabouts()
+    if not inside:
+        lid.odd_n += 1
+        if not (good and places_mm[1] <= level_mm <= places_mm[2]):  # type: ignore[operator]
+            lid.strange_n += 1
+            lid.strange_s = (lid.strange_s[0] if lid.strange_n > 1 else time_s, time_s)
+    elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
+        lid.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
+        row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        if lid.strange_n:
+            _hole(lid, time_s, time_s - lid.recent[-1][0] - spacing_s, strange=True)
+        _remember(lid, row)
+        _back(lid)
+        return [row], None
+    if good and (lid.place_mm is None or abs(level_mm - lid.place_mm) > gate):  # type: ignore[operator]
+        lid.place_mm, lid.place_since_s = level_mm, time_s
+    lid.held.append([time_s, level_mm if good else None, float(n)])
+    if len(lid.held) > HELD_MOST:
+        del lid.held[0]
+    tail = _settled(lid, gate, spacing_s, places_mm)
+    return _land(lid, tail, level, variance, noise, trend, spacing_s) if tail else ([], None)
+
+
+def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, float, float]) -> list[list[float]]:
+    """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
+    last = lid.held[-1][0]
+    assert last is not None
+    window = max(SETTLE_S, 1.2 * spacing_s)
+    tail = [row for row in lid.held if row[0] >= last - window]  # type: ignore[operator]
+    levels = [row[1] for row in tail if row[1] is not None]
+    first = tail[0][0]
+    assert first is not None
+    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * max(spacing_s, BLOCK_S):
+        return []
+    middle = sorted(levels)[len(levels) // 2]
+    if max(levels) - middle > gate or middle - min(levels) > gate:
+        return []
+    if middle <= places_mm[0]:
+        return []
+    believed = lid.gap or places_mm[1] <= middle <= places_mm[2] or last - lid.place_since_s >= PERSIST_S
+    return tail if believed else []  # type: ignore[return-value]
+
+
+def _hole(lid: Lid, back_s: float, off_s: float, *, strange: bool) -> None:
+    lid.hole_s, lid.hole_off_s, lid.hole_strange, lid.hole_looked = back_s, max(off_s, 0.0), strange, 0
+    lid.lone_n = 1.0 + lid.lone_n * exp((lid.lone_s - back_s) / DAY_S)
+    lid.lone_s = back_s
+
+
+def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
+    """A step smaller than the gate between the latest blocks and those before, or None. Where a hole lies between,
+    hands may have been at the jar: what it means is asked however small it is. Elsewhere it has to stand out."""
+    rows = lid.recent
+    if len(rows) < 5:
+        return None
+    if lid.hole_s is not None:
+        since_s = rows[-1][0] - lid.hole_s
+        k = next((i for i, row in enumerate(reversed(rows)) if row[0] < lid.hole_s), len(rows))
+        if k >= 2 and since_s >= LATE_S[lid.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
+            lid.hole_looked += 1
+            found = between(rows, k, noise, trend, spacing_s, lid.hole_off_s)
+            found.strange = found.lone = lid.hole_strange
+            found.lone_n = lid.lone_n - 1.0
+            if lid.hole_looked == len(LATE_S):
+                lid.hole_s = None
+            return found
+    k = suspicious(rows, noise)
+    if k and lid.hole_s is not None and abs(rows[-k][0] - lid.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
+        return None  # it will be looked at as such
+    if not k or (k > 2 and rows[-1][0] - rows[-k][0] > max(STEP_SEEN_S, 2.2 * spacing_s)):
+        return None
+    found = between(rows, k, noise, trend, spacing_s, 0.0)
+    size = found.after_mm - found.before_mm
+    if abs(size) <= max(GATE_LEAST_MM, 3.5 * found.sd_mm) or nearby(rows, k) / size < 0.5:
+        return None  # within noise, or a bend of the slope
+    return found
+
+
+def _land(
+    lid: Lid,
+    tail: list[list[float]],
+    level: float,
+    variance: float,
+    noise: Noise,
+    trend: Trend,
+    spacing_s: float,
+) -> tuple[list[list[float]], Landing]:
+    assert lid.out_since_s is not None
+    n = sum(row[2] for row in tail)
+    left_s, back_s = lid.recent[-1][0], tail[0][0]
+    if lid.gap:  # a slope says nothing across a long silence
+        after = sum(row[1] * row[2] for row in tail) / n
+        last = lid.recent[-6:]
+        level = sum(row[1] * row[2] for row in last) / sum(row[2] for row in last)
+        sd = sqrt(noise.white_mm2 * (1.0 / n + 1.0 / sum(row[2] for row in last)) + 2.0 * noise.wander_mm2)
+    elif len(lid.recent) >= 5:
+        found = between(lid.recent + tail, len(tail), noise, trend, spacing_s, 0.0)
+        level, after, sd = found.before_mm, found.after_mm, found.sd_mm
+    else:
+        after = sum(row[1] * row[2] for row in tail) / n
+        sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
+    way = [row for row in lid.held if row[0] < back_s and row[1] is not None]  # type: ignore[operator]
+    low, high = min(level, after) + 2.0 * sd, max(level, after) - 2.0 * sd
+    passing = any(low < row[1] < high for row in way) and not lid.strange_n  # type: ignore[operator]
+    off_s = 0.0
+    if lid.strange_n:
+        last_s = min(lid.strange_s[1], back_s)
+        off_s = min(max(last_s - lid.strange_s[0], 0.0) + max(spacing_s, BLOCK_S), back_s - left_s)
+    else:
+        times = [left_s, *(row[0] for row in lid.held if row[0] <= back_s)]  # type: ignore[operator]
+        hole_s = max((b - a for a, b in pairwise(times)), default=0.0)  # type: ignore[operator]
+        if hole_s - 1.5 * spacing_s >= OFF_LEAST_S:
+            off_s = hole_s - spacing_s
+    strange, lone = lid.strange_n > 0, lid.strange_n == 1
+    landing = Landing(
+        level, after, sd, left_s, back_s, off_s, lid.gap, 0, strange, lone, lid.lone_n, passing, spacing_s=spacing_s
+    )
+    _back(lid)
+    return tail, landing
+
+
+def _back(lid: Lid) -> None:
+    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n = [], None, 0, 0
+    lid.gap, lid.place_mm = False, None
+
+
+def rezero(lid: Lid, landing: Landing, rows: list[list[float]], looked: float | None) -> float:
+    """Move the levels so that they go on where they were, and return the shift in mm. A lid's offset is believed
+    against its usual size (1.2 mm) and with the chance `looked` that the lid was lifted at all; None: a jump, moved as
+    a whole."""
+    jump = landing.after_mm - landing.before_mm
+    share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
+    shift = -jump * share
+    if abs(lid.offset_mm + shift) > OFFSET_MOST_MM:
+        return 0.0
+    lid.offset_mm += shift
+    lid.hole_s = None
+    lid.offset_var_mm2 += landing.sd_mm**2 * share
+    for row in rows:
+        row[1] += shift
+    return shift
+
+
+def stepping(lid: Lid, noise: Noise) -> bool:
+    """Whether the latest one or two blocks stand a step below the three before them. What it is, a feeding perhaps, is
+    known a few blocks later; no fall is told meanwhile."""
+    for k in (1, 2):
+        early, late = lid.recent[-k - 3 : -k], lid.recent[-k:]
+        if len(early) < 3:
+            return False
+        down = sum(row[1] for row in early) / 3.0 - sum(row[1] for row in late) / k
+        spread = sqrt(noise.white_mm2 / late[0][2] * (1.0 / k + 1.0 / 3.0) + noise.wander_mm2)
+        if down > max(GATE_LEAST_MM, STEPPING_SD * spread):
+            return True
+    return False
+
+
+def latest(lid: Lid) -> float | None:
+    """The latest accepted level in mm; None before any."""
+    return lid.recent[-1][1] if lid.recent else None
+
+
+def withdraw(lid: Lid, count: int) -> list[list[float]]:
+    """Take the latest `count` blocks back, because they lie after a step."""
+    rows = lid.recent[-count:]
+    del lid.recent[-count:]
+    return rows
+
+
+def accept(lid: Lid, rows: list[list[float]]) -> None:
+    """The landed blocks are the surface from now on."""
+    for row in rows:
+        _remember(lid, row)
+
+
+def restart(lid: Lid, rows: list[list[float]]) -> None:
+    """Only the landed blocks say from now on where the surface is."""
+    lid.recent = [list(row) for row in rows]
+    lid.hole_s = None
+
+
+def unshift(lid: Lid, rows: list[list[float]]) -> None:
+    """A feeding: levels are counted from the inside bottom again, as the sensor sees them."""
+    for row in rows:
+        row[1] -= lid.offset_mm
+    lid.offset_mm = lid.offset_var_mm2 = 0.0
+
+
+def _remember(lid: Lid, row: list[float]) -> None:
+    lid.recent.append(row)
+    if len(lid.recent) > RECENT_MOST:
+        del lid.recent[0]

@@ -1,0 +1,98 @@
+"""What time alone decides: a silent sensor, no jar there, a jar at rest in the cold, and the lid that is off.
+
+Called at every tick of the 60 s grid by `step.py`, so replay, restart and live agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import floor
+
+from monitor.core.detect.landing import bare
+from monitor.core.detect.rise_and_fall import event
+from monitor.core.detect.state import Vigil
+from monitor.core.detect.surface import AWAY_S, OFF_LEAST_S
+from monitor.core.signal.plausibility import temperature_at
+from monitor.settings import JarSettings
+from monitor.values import Event, EventKind
+
+TICK_S = 60.0
+MOST_TICKS = 7 * 1440  # after a week without a word, nothing that ticks could decide is left
+SILENT_LEAST_S = 900.0
+SILENT_SPACINGS = 6.0
+REST_BELOW_C, REST_OVER_C = 10.0, 13.0
+REST_AFTER_S, REST_OVER_AFTER_S = 3600.0, 1800.0
+
+
+def ticks(v: Vigil, now_s: float, tick: Callable[[float], list[Event]]) -> list[Event]:
+    """Call `tick` for every grid point after the time so far, up to `now_s`."""
+    last = floor(now_s / TICK_S)
+    first = last if v.now_s < -1e17 else floor(v.now_s / TICK_S) + 1
+    out: list[Event] = []
+    for k in range(max(first, last - MOST_TICKS), last + 1):
+        out += tick(k * TICK_S)
+    return out
+
+
+def heard(v: Vigil, time_s: float) -> None:
+    """Something came."""
+    if time_s > v.now_s:
+        v.now_s = time_s
+    v.watch.last_row_s = v.now_s
+
+
+def back(v: Vigil) -> list[Event]:
+    """A believable row after a silence."""
+    if v.watch.silent_since_s is None:
+        return []
+    since_s, v.watch.silent_since_s = v.watch.silent_since_s, None
+    return [event(v, EventKind.SENSOR_BACK, v.now_s, {"silent_s": round(v.now_s - since_s)})]
+
+
+def silent_after_s(sampling_s: float | None, jar: JarSettings) -> float:
+    """How long no word is too long: as configured, else six times the usual time between readings, at least 15 min."""
+    if jar.silent_after_min is not None:
+        return jar.silent_after_min * 60.0
+    return max(SILENT_LEAST_S, SILENT_SPACINGS * (sampling_s or 60.0))
+
+
+def watch(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+    """Everything that the passing of time shows at a tick."""
+    w, out = v.watch, []
+    if (
+        w.last_row_s is not None
+        and w.silent_since_s is None
+        and time_s - w.last_row_s > silent_after_s(v.sieve.sampling_s, jar)
+    ):
+        w.silent_since_s = w.last_row_s
+        if not w.away_told:
+            out.append(event(v, EventKind.SENSOR_SILENT, w.last_row_s, {"silent_s": round(time_s - w.last_row_s)}))
+    lid = v.lid
+    if lid.out_since_s is not None and w.silent_since_s is None:
+        away_s = time_s - lid.out_since_s
+        if not lid.lid_off and lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
+            lid.lid_off = True
+            out.append(event(v, EventKind.LID_OFF, lid.out_since_s, {}))
+        seen = [row for row in lid.held if row[0] is not None and row[0] > time_s - AWAY_S]
+        if not w.away_told and away_s >= AWAY_S and seen and not any(r[1] is not None and r[1] > bare(v) for r in seen):
+            w.away_told, w.away_since_s, lid.gap = True, lid.out_since_s, True
+            out.append(event(v, EventKind.JAR_AWAY, lid.out_since_s, {}))
+    temperature_c = temperature_at(v.sieve, time_s)
+    if temperature_c is not None:
+        out += _rest(v, time_s, temperature_c)
+    return out
+
+
+def _rest(v: Vigil, time_s: float, temperature_c: float) -> list[Event]:
+    w = v.watch
+    w.cold_since_s = None if temperature_c >= REST_BELOW_C else (time_s if w.cold_since_s is None else w.cold_since_s)
+    w.warm_since_s = None if temperature_c < REST_OVER_C else (time_s if w.warm_since_s is None else w.warm_since_s)
+    if not w.resting and w.cold_since_s is not None and time_s - w.cold_since_s >= REST_AFTER_S:
+        w.resting = True
+        if v.cycle is not None:
+            v.cycle.rested = True
+        return [event(v, EventKind.REST_BEGAN, w.cold_since_s, {"temperature_c": round(temperature_c, 1)})]
+    if w.resting and not w.rest_told and w.warm_since_s is not None and time_s - w.warm_since_s >= REST_OVER_AFTER_S:
+        w.resting = False
+        return [event(v, EventKind.REST_ENDED, w.warm_since_s, {"temperature_c": round(temperature_c, 1)})]
+    return []

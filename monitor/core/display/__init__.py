@@ -1,0 +1,1 @@
+"""What people read: units, durations and local time."""

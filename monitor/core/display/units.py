@@ -1,0 +1,186 @@
+"""The one place where numbers become what a person reads: units, times of day, lengths of time, ratios, stages, names.
+
+Everything inside is degC, mm, g and Unix seconds; the command line, the page and the words of notices come here.
+Takes `DisplaySettings` apart into functions of data; the local clock comes in as a function (see `core.local_time`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from math import floor, log10
+from typing import Literal
+
+from monitor.core.display.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
+from monitor.settings import DisplaySettings
+from monitor.values import Json, Stage
+
+MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
+G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
+
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
+_CELSIUS = re.compile(rf"(?:{_NUMBER.pattern} (?:to|and) )?{_NUMBER.pattern} °C")  # "16 °C", "27 to 28 °C"
+
+NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
+
+STAGE_WORDS = {
+    Stage.UNKNOWN: "not known yet",
+    Stage.SETTLING: "settling after the feeding",
+    Stage.RISING: "rising",
+    Stage.PEAKED: "at its peak",
+    Stage.FALLING: "sinking, hungry",
+    Stage.FLAT: "not rising",
+    Stage.RESTING: "resting",
+    Stage.AWAY: "away",
+}
+
+
+def _utc(_time_s: float) -> float:
+    return 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Display:
+    """How one household reads numbers."""
+
+    temperature_unit: Literal["degC", "degF"] = "degC"
+    length_unit: Literal["mm", "in"] = "mm"
+    weight_unit: Literal["g", "oz"] = "g"
+    offset_s: Offset = _utc  # Unix time -> local minus UTC, seconds
+
+    def temperature(self, temperature_c: float) -> str:
+        """23.44 -> "23.4 °C" or "74.2 °F"."""
+        return f"{_plain(self.degrees(temperature_c), 1)} {self.degree}"
+
+    @property
+    def degree(self) -> str:
+        """ "°C" or "°F"."""
+        return "°F" if self.temperature_unit == "degF" else "°C"
+
+    def degrees(self, temperature_c: float) -> float:
+        """The number that stands before it: 20.0 -> 20.0 or 68.0."""
+        return temperature_c * 9 / 5 + 32 if self.temperature_unit == "degF" else temperature_c
+
+    def worded(self, sentences: str) -> str:
+        """Sentences of the judging and planning parts, which speak of °C, for who reads °F: whole degrees."""
+        if self.temperature_unit != "degF":
+            return sentences
+        return _CELSIUS.sub(
+            lambda found: _NUMBER.sub(lambda c: f"{self.degrees(float(c[0])):.0f}", found[0]).replace("°C", "°F"),
+            sentences,
+        )
+
+    def length(self, length_mm: float) -> str:
+        """84.2 -> "84 mm" or "3.31 in"."""
+        if self.length_unit == "in":
+            return f"{_plain(length_mm / MM_PER_INCH, 2)} in"
+        return f"{_plain(length_mm, 0)} mm"
+
+    def speed(self, speed_mm_per_h: float) -> str:
+        """-3.21 -> "-3.2 mm/h" or "-0.13 in/h"."""
+        if self.length_unit == "in":
+            return f"{_plain(speed_mm_per_h / MM_PER_INCH, 2)} in/h"
+        return f"{_plain(speed_mm_per_h, 1)} mm/h"
+
+    def weight(self, weight_g: float) -> str:
+        """25.0 -> "25 g" or "0.88 oz"; a tenth of an ounce is too much of what is kept, and 0.5 g, as fine scales weigh
+        it, is not rounded to nothing."""
+        if self.weight_unit == "oz":
+            return f"{_plain(weight_g / G_PER_OUNCE, 1 if weight_g >= G_PER_OUNCE else 2)} oz"
+        return f"{_plain(weight_g, 0) if weight_g >= 10.0 else f'{weight_g:.1f}'.removesuffix('.0')} g"
+
+    def clock(self, time_s: float, now_s: float) -> str:
+        """A local time as said at `now_s`, to follow "at", "since" or "about": "07:40" (today or within 12 h),
+        "23:10 yesterday", "07:40 on Saturday" (within 6 days), "07:40 on 14 March" (and the year, if another)."""
+        day, today = local_day(time_s, self.offset_s), local_day(now_s, self.offset_s)
+        minute = minute_of_day(time_s, self.offset_s)
+        text = f"{minute // 60:02d}:{minute % 60:02d}"
+        if day == today or abs(time_s - now_s) < DAY_S / 2:
+            return text
+        if abs(day - today) == 1:
+            return f"{text} {'yesterday' if day < today else 'tomorrow'}"
+        if abs(day - today) <= 6:
+            return f"{text} on {weekday(day)}"
+        year, month, day_of_month = date_of(day)
+        return f"{text} on {day_of_month} {MONTHS[month - 1]}" + (f" {year}" if year != date_of(today)[0] else "")
+
+    def since(self, sentence: str, since_s: float, now_s: float) -> str:
+        """What is wrong, and since when; a question stays one."""
+        return f"{sentence}{' Since' if sentence.endswith('?') else ', since'} {self.clock(since_s, now_s)}"
+
+
+def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:
+    """The [display] table and the local clock, joined."""
+    return Display(
+        temperature_unit=settings.temperature,
+        length_unit=settings.length,
+        weight_unit=settings.weight,
+        offset_s=offset_s,
+    )
+
+
+def duration(length_s: float) -> str:
+    """A length of time as people say it: "45 min", "7 h 40 min", "3 days"; 5 min steps from 2 h on, as no detection
+    is sharper than that; whole days from 48 h on."""
+    minutes = round(length_s / 60)
+    if minutes >= 120:
+        minutes = round(minutes / 5) * 5
+    if minutes < 90:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
+    return f"{round(minutes / 1440)} days"
+
+
+def times(rise_ratio: float) -> str:
+    """A rise ratio: 2.14 -> "2.1 times"."""
+    return f"{_plain(rise_ratio, 1)} times"
+
+
+def feeding_ratio(starter_g: float, flour_g: float, water_g: float) -> str | None:
+    """25, 100, 100 -> "1:4:4"; None without starter (a first mix has no ratio)."""
+    if starter_g <= 0:
+        return None
+    return ":".join(["1", *(_share(part / starter_g) for part in (flour_g, water_g))])
+
+
+def _share(of_starter: float) -> str:
+    """To a tenth, and below one to two figures: 4, 1.5, 0.02."""
+    if not 0.0 < of_starter < 1.0:
+        return f"{round(of_starter, 1):g}"
+    text = f"{of_starter:.{1 - floor(log10(of_starter))}f}"
+    return text.rstrip("0").removesuffix(".")
+
+
+def shown(name: str) -> str:
+    """A jar's name fit for one line: no control characters, at most 40 characters."""
+    return one_line(name, NAME_CHARS)
+
+
+def one_line(text: str, most: int) -> str:
+    """What a person wrote, on one line of at most `most` characters: no control characters, which a terminal obeys."""
+    line = " ".join("".join(char if char.isprintable() else " " for char in text[: 8 * most]).split())
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
+def _plain(number: float, digits: int) -> str:
+    text = f"{number:.{digits}f}"
+    return text.removeprefix("-") if not text.strip("-0.") else text  # no "-0.0"
+
+
+# what the state of a jar says of its sensor: (since when, what is wrong, what to do)
+SENSOR_TROUBLES = (
+    ("silent_since_s", "no reading", "check its power, its cable or network"),
+    ("stuck_since_s", "the sensor has said the very same value", "take its power away for a moment"),
+    ("lid_off_since_s", "the lid is off", "put it back on, loosely"),
+)
+
+
+def sensor_troubles(state: Mapping[str, Json], clock: Callable[[float], str]) -> list[str]:
+    """What is wrong with a jar's sensor, since when and what to do, a sentence each, from a `JarState` as JSON."""
+    return [
+        f"{what} since {clock(since_s)}: {remedy}"
+        for key, what, remedy in SENSOR_TROUBLES
+        if isinstance(since_s := state[key], float | int)
+    ]

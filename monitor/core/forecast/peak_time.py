@@ -1,0 +1,223 @@
+"""When the peak and the start of fall will come: earliest, likely, latest, at a 90 % range.
+
+`culture` says what this starter usually does, `rise_curve` how well each possible peak fits the rise seen so far; here
+the two are multiplied (Bayes) and turned into hours of the clock with the temperature to come. `feeding` uses
+`hours_ahead` for a feeding that was not done yet, `vigil` uses `forecast` once an hour. It decides nothing: that the
+peak or the fall has come is said by `peak`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from monitor.core.forecast import dilution, growth_rate, rise_curve, timing
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture, Foretold
+from monitor.core.forecast.student_t import t_quantile, t_share
+from monitor.values import CycleSoFar, Forecast, Span, Stage
+
+HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
+GRID = 17  # points on the time to the peak, in each of two passes
+WAITS = 9  # equally likely waits after each
+FURTHEST_SD = 3.5  # how far the grid reaches
+UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
+OVERDUE = 0.98  # share of its waits that would be over
+KNOWN_LATE_H = 2.0  # a fall is sure 40 to 140 min after it began: for so long it may have come unseen
+LOW, HIGH = 0.05, 0.95
+
+Triple = tuple[float, float, float]
+Weighted = list[tuple[float, float]]  # (value, weight)
+Weathers = list[tuple[Sequence[float], float]]  # (hourly temperatures, weight)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """Hours from the feeding: earliest, likely, latest of the peak and of the start of fall."""
+
+    peak_h: Triple
+    fall_h: Triple
+
+
+def hours_ahead(foretold: Foretold, temperatures_c: Sequence[float]) -> Ahead:
+    """What is to be expected of a feeding at these hourly temperatures, before anything of its rise was seen."""
+    peaks = [(math.exp(ln_h), weight) for ln_h, weight in _grid(foretold, -math.inf, math.inf, GRID)]
+    return _ahead(foretold, [(temperatures_c, 1.0)], peaks, None)
+
+
+def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
+    """The forecast for an open cycle. Both parts are None where nothing can be said (at rest, away, flat, no feeding
+    known) and each is None once it has happened."""
+    cycle, now_h = so_far.cycle, (so_far.now_s - so_far.cycle.fed_at_s) / 3600.0
+    nothing = Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=None)
+    if so_far.stage not in (Stage.SETTLING, Stage.RISING, Stage.PEAKED) or cycle.fall_at_s is not None:
+        return nothing
+    weathers = _weathers(culture, so_far)
+    temperatures_c = weathers[0][0]
+    hydration = dilution.hydration_of(cycle)
+    of_dilution = dilution.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    foretold = starter_models.foretell(culture, temperatures_c, of_dilution, hydration, cycle.flour)
+    growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(foretold.steep))
+    if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:
+        peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
+        peaks = [(growth.worth_h(peak_h), 1.0)]
+        ahead = _ahead(foretold, weathers, peaks, max(now_h - KNOWN_LATE_H, peak_h))
+        return Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=_span(cycle.fed_at_s, ahead.fall_h))
+    points = _points(so_far.curve, growth)
+    peaks = _peaks_given_rise(culture, foretold, points, growth.worth_h(now_h))
+    ahead = _ahead(foretold, weathers, peaks, None)
+    return Forecast(
+        made_at_s=so_far.now_s,
+        peak_at=_span(cycle.fed_at_s, ahead.peak_h),
+        fall_at=_span(cycle.fed_at_s, ahead.fall_h),
+    )
+
+
+def learn_shape(culture: Culture, so_far: CycleSoFar) -> tuple[float, ...]:
+    """The belief about the shape of this jar's rises after a closed cycle: `Culture.shapes` from now on."""
+    cycle = so_far.cycle
+    if cycle.peak_at_s is None or cycle.peak_ratio is None or cycle.peak_ratio < 1.2 or not cycle.sure:
+        return culture.shapes
+    temperatures_c = growth_rate.filled(cycle.temperatures_c)
+    growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(culture.mean[timing.STEEP]))
+    peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
+    rise = [point for point in so_far.curve if point[0] <= peak_h]
+    if peak_h <= 0.0 or len(rise) < 5:
+        return culture.shapes
+    points = _points(rise, growth)
+    return rise_curve.learned(culture.shapes, points, growth.worth_h(peak_h), cycle.peak_ratio - 1.0)
+
+
+def _weathers(culture: Culture, so_far: CycleSoFar) -> Weathers:
+    """The temperatures that may come: as usual, and as much warmer or colder as this jar's days differ.
+
+    Three points stand for a normal spread (Gauss and Hermite's: the middle, and three variances to either side)."""
+    cycle, seen_c = so_far.cycle, so_far.cycle.temperatures_c
+    if all(t is None for t in seen_c) and so_far.temperature_c is not None:
+        seen_c = (so_far.temperature_c,)
+    off_c = math.sqrt(3.0 * culture.weather.variance)
+    return [
+        (growth_rate.expected_c(culture.day_c, cycle.fed_at_s, seen_c, HORIZON_H, off), weight)
+        for off, weight in ((0.0, 4.0), (off_c, 1.0), (-off_c, 1.0))
+    ]
+
+
+def _points(curve: Sequence[tuple[float, float, float]], growth: growth_rate.Clock) -> tuple[rise_curve.Point, ...]:
+    """The rise seen so far, thinned, in equivalent hours."""
+    return tuple((growth.worth_h(hours), ratio - 1.0, sd) for hours, ratio, sd in rise_curve.thinned(curve))
+
+
+def _peaks_given_rise(
+    culture: Culture, foretold: Foretold, points: Sequence[rise_curve.Point], worth_h: float
+) -> Weighted:
+    """Equivalent hours to the peak, weighted by the culture's belief times the fit of the rise; two passes, the second
+    where the first found anything."""
+    ln_height, variance = culture.height
+    height = math.exp(ln_height) - 1.0
+    spread = math.exp(ln_height) * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2)
+    ln_shares = [math.log(share) for share in culture.shapes or rise_curve.USUAL]
+    least_ln = math.log(max(worth_h, 0.1) / UNDETECTED)
+    low_ln, high_ln = least_ln, math.inf
+    weighted: Weighted = []
+    for _ in range(2):
+        grid = _grid(foretold, low_ln, high_ln, GRID)
+        lns = []
+        for ln_h, weight in grid:
+            alone = rise_curve.ln_fits(points, math.exp(ln_h), (height, spread))
+            fits = [ln_share + fit for ln_share, fit in zip(ln_shares, alone, strict=True)]
+            best = max(fits)
+            lns.append(math.log(weight + 1e-300) + best + math.log(sum(math.exp(f - best) for f in fits)))
+        best = max(lns)
+        weights = [math.exp(max(value - best, -60.0)) for value in lns]
+        weighted = [(math.exp(ln_h), w) for (ln_h, _), w in zip(grid, weights, strict=True)]
+        held = [i for i, w in enumerate(weights) if w > 1e-3]
+        low_ln = grid[max(held[0] - 1, 0)][0]
+        high_ln = grid[min(held[-1] + 1, GRID - 1)][0]
+    return weighted
+
+
+def _grid(foretold: Foretold, low_ln: float, high_ln: float, points: int) -> Weighted:
+    """(ln equivalent hours to the peak, density) on an even grid where the belief is, cut to [low_ln, high_ln]."""
+    sd, freedom = math.sqrt(foretold.peak_var), foretold.peak_freedom
+    start = max(foretold.peak_ln - FURTHEST_SD * sd, low_ln)
+    # when the starter is later than anyone believed, look beyond
+    stop = min(max(foretold.peak_ln + FURTHEST_SD * sd, low_ln + 0.7 if low_ln > -math.inf else -math.inf), high_ln)
+    step = (stop - start) / (points - 1)
+    out = []
+    for i in range(points):
+        z = (start + i * step - foretold.peak_ln) / sd
+        out.append((start + i * step, (1.0 + z * z / freedom) ** (-(freedom + 1.0) / 2.0)))
+    return out
+
+
+def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, not_before_h: float | None) -> Ahead:
+    """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each.
+
+    `not_before_h`: the peak has been, and the fall had not come by then."""
+    slope = foretold.cov / foretold.peak_var
+    sd = math.sqrt(max(foretold.wait_var - slope * foretold.cov, 1e-6))
+    freedom = max(round(foretold.wait_freedom), 3)
+    heaviest = max(weight for _, weight in peaks)
+    peak_times: Weighted = []
+    fall_times: Weighted = []
+    usual_waits = [math.exp(sd * deviate) for deviate in _deviates(freedom)]
+    for temperatures_c, chance in weathers:
+        growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(foretold.steep))
+        waiting = growth_rate.Clock(temperatures_c, growth_rate.wait_rate(foretold.wait_steep))
+        for worth_h, weight in peaks:
+            if weight < 1e-4 * heaviest:
+                continue
+            peak_h = growth.hour(worth_h)
+            peak_times.append((peak_h, weight * chance))
+            usual_h = math.exp(foretold.wait_ln + slope * (math.log(worth_h) - foretold.peak_ln))
+            begun_h = waiting.worth_h(peak_h)
+            waits = usual_waits
+            if not_before_h is not None:
+                gone_h = max(waiting.worth_h(not_before_h) - begun_h, 1e-3)
+                waits = [math.exp(sd * deviate) for deviate in _beyond(math.log(gone_h / usual_h) / sd, freedom)]
+            fall_times += [(waiting.hour(begun_h + usual_h * wait), weight * chance) for wait in waits]
+    peak = _three(peak_times)
+    low, likely, high = (max(pair) for pair in zip(_three(fall_times), peak, strict=True))
+    return Ahead(peak_h=peak, fall_h=(low, likely, high))
+
+
+@lru_cache(maxsize=64)
+def _deviates(freedom: int) -> tuple[float, ...]:
+    """`WAITS` equally likely deviates of Student's t."""
+    return tuple(t_quantile((i + 0.5) / WAITS, freedom) for i in range(WAITS))
+
+
+def _beyond(least: float, freedom: int) -> list[float]:
+    """`WAITS` equally likely deviates among those above `least`."""
+    gone = t_share(least, freedom)
+    if gone > OVERDUE:  # later than this starter has ever been: soon, on the scale of the wait itself
+        return [least + (i + 0.5) / WAITS for i in range(WAITS)]
+    return [max(t_quantile(gone + (1.0 - gone) * (i + 0.5) / WAITS, freedom), least) for i in range(WAITS)]
+
+
+def _three(values: Weighted) -> Triple:
+    """The 5 %, 50 % and 95 % points of weighted values, between their centres of weight."""
+    values = sorted(values)
+    total = sum(weight for _, weight in values)
+    marks, below = [], 0.0
+    for value, weight in values:
+        marks.append((below + weight / 2.0, value))
+        below += weight
+    return _at(marks, LOW * total), _at(marks, 0.5 * total), _at(marks, HIGH * total)
+
+
+def _at(marks: Sequence[tuple[float, float]], wanted: float) -> float:
+    before = marks[0]
+    for mark in marks:
+        if mark[0] >= wanted:
+            width = mark[0] - before[0]
+            return mark[1] if width <= 0.0 else before[1] + (mark[1] - before[1]) * (wanted - before[0]) / width
+        before = mark
+    return marks[-1][1]
+
+
+def _span(fed_at_s: float, hours: Triple) -> Span:
+    low, likely, high = (fed_at_s + 3600.0 * h for h in hours)
+    return Span(earliest_s=low, likely_s=likely, latest_s=high)

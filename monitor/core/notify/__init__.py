@@ -1,0 +1,1 @@
+"""Which conditions deserve a notice, and what it says."""

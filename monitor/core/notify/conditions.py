@@ -1,0 +1,176 @@
+"""What may be true of a jar that its person should know: the grounds for a notice, of which `core.notices` decides when
+each is told. Looked at afresh each time, from what is believed now, what was noted and what was already told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import inf
+from typing import TypeAlias
+
+from monitor.core.assess.notebook import of_this_starter
+from monitor.core.notify.text import top_of
+from monitor.settings import JarSettings, NoticeSettings
+from monitor.values import Cycle, JarState, Noted, Noting, Stage
+
+Sent: TypeAlias = Mapping[tuple[str, int], float]
+
+
+class Kind(StrEnum):
+    """What a person can be told, the most pressing first."""
+
+    THROW_AWAY = "throw_away"
+    NEAR_RIM = "near_rim"
+    FEED_NOW = "feed_now"
+    FEEDING_QUESTION = "feeding_question"
+    OVERDUE = "overdue"
+    AT_PEAK = "at_peak"
+    PEAK_AHEAD = "peak_ahead"
+    STAYS_FLAT = "stays_flat"
+    TOO_HOT = "too_hot"
+    TOO_COLD = "too_cold"
+    SENSOR_SILENT = "sensor_silent"
+    SENSOR_BACK = "sensor_back"
+    REST_REMINDER = "rest_reminder"
+    DAILY_SUMMARY = "daily_summary"
+
+
+H_S = 3600.0
+DAY_S = 86400.0
+RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it will rest soon, and is not "too cold"
+NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
+RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
+STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
+FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
+REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
+OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
+# the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
+ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """One jar as believed, with what its person noted and was told in the open cycle."""
+
+    state: JarState
+    settings: NoticeSettings
+    jar: JarSettings
+    noted: tuple[Noted, ...]  # of this cycle; mould of any, since the starter was last replaced
+    sent: Sent
+    listening_s: float  # how long the program has been there to hear a sensor
+
+    @property
+    def cycle(self) -> Cycle | None:
+        """The open cycle."""
+        cycle = self.state.cycle
+        return cycle if cycle is not None and cycle.ended_at_s is None else None
+
+    def count(self, kind: Kind) -> int:
+        """How many notices of a kind this cycle has put out."""
+        return sum(1 for sent_kind, _ in self.sent if sent_kind == kind)
+
+    def last_s(self, kind: Kind) -> float | None:
+        """When a kind was last put out in this cycle; the latest by number, as the clock may have been set back."""
+        told = {repeat: due_s for (sent_kind, repeat), due_s in self.sent.items() if sent_kind == kind}
+        return told[max(told)] if told else None
+
+    def notes(self, what: Noting) -> list[Noted]:
+        """This cycle's notes of one sort."""
+        return [note for note in self.noted if note.what is what]
+
+
+def facts_of(
+    state: JarState,
+    sent: Sent,
+    settings: NoticeSettings,
+    jar: JarSettings,
+    noted: Sequence[Noted],
+    now_s: float,
+    listening_s: float = inf,
+) -> Facts:
+    """`noted` may hold more than is of this jar, cycle and starter; `sent` is as `core.notices` has it."""
+    cycle = state.cycle
+    fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
+    fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle
+    since_s = {Noting.MOULD: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
+    told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
+    mine = tuple(note for note in told if note.time_s >= since_s.get(note.what, fed_at_s))
+    return Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
+
+
+def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
+    """Is this true of the jar now, whether or not it was told?"""
+    state, cycle, stage = facts.state, facts.cycle, facts.state.stage
+    if kind is not Kind.THROW_AWAY and facts.notes(Noting.MOULD):
+        return False  # it goes into the bin: nothing else about it matters
+    if stage in (Stage.RESTING, Stage.AWAY) and kind not in ALSO_RESTING:
+        return False
+    match kind:
+        case Kind.THROW_AWAY:
+            return bool(facts.notes(Noting.MOULD))
+        case Kind.NEAR_RIM:
+            return _near_rim(facts)
+        case Kind.FEED_NOW:
+            return cycle is not None and cycle.fall_at_s is not None and now_s - cycle.fall_at_s < FORGOTTEN_S
+        case Kind.FEEDING_QUESTION:
+            return state.question is not None
+        case Kind.OVERDUE:
+            return _overdue(facts, now_s)
+        case Kind.AT_PEAK:
+            return stage is Stage.PEAKED and cycle is not None and cycle.peak_at_s is not None
+        case Kind.PEAK_AHEAD:
+            return _peak_ahead(facts, now_s)
+        case Kind.STAYS_FLAT:
+            return stage is Stage.FLAT
+        case Kind.TOO_HOT | Kind.TOO_COLD:
+            return _temperature_off(facts, hot=kind is Kind.TOO_HOT)
+        case Kind.SENSOR_SILENT:
+            return state.silent_since_s is not None or state.stuck_since_s is not None
+        case Kind.SENSOR_BACK:
+            well = state.silent_since_s is None and state.stuck_since_s is None
+            return well and facts.count(Kind.SENSOR_SILENT) > facts.count(Kind.SENSOR_BACK)
+        case Kind.REST_REMINDER:
+            return stage is Stage.RESTING and cycle is not None and now_s - cycle.fed_at_s >= REST_AGAIN_S
+        case Kind.DAILY_SUMMARY:
+            return False  # not about one jar: `core.daily_summary` makes it
+    raise AssertionError(kind)
+
+
+def _near_rim(facts: Facts) -> bool:
+    level, slope = facts.state.level, facts.state.slope_mm_per_h
+    if level is None or level.level_mm is None or facts.state.stage is Stage.FALLING:
+        return False
+    top_mm, _ = top_of(facts.jar)
+    left_mm = top_mm - level.level_mm
+    rising = facts.state.stage is Stage.RISING and slope is not None
+    return left_mm <= NEAR_RIM_MM or (rising and slope is not None and left_mm <= slope * RIM_AHEAD_H)
+
+
+def _overdue(facts: Facts, now_s: float) -> bool:
+    cycle = facts.cycle
+    if cycle is None or cycle.fall_at_s is not None:  # with a fall seen, "feed now" speaks
+        return False
+    if facts.notes(Noting.HOOCH):
+        return True
+    hours = facts.jar.cycle_h + (STILL_RISING_H if facts.state.stage is Stage.RISING else 0.0)
+    return hours * H_S <= now_s - cycle.fed_at_s < FORGOTTEN_S
+
+
+def _peak_ahead(facts: Facts, now_s: float) -> bool:
+    ahead_h, forecast, cycle = facts.settings.peak_ahead_h, facts.state.forecast, facts.cycle
+    if ahead_h is None or forecast is None or forecast.peak_at is None or facts.state.stage is not Stage.RISING:
+        return False
+    return cycle is not None and cycle.peak_at_s is None and forecast.peak_at.likely_s - now_s <= ahead_h * H_S
+
+
+def _temperature_off(facts: Facts, *, hot: bool) -> bool:
+    """Too hot or too cold now and in the last two hourly means, so that an oven door or a draught says nothing."""
+    now_c, cycle = facts.state.temperature_c, facts.cycle
+    if now_c is None or cycle is None or now_c < RESTING_BELOW_C:
+        return False
+    recent = [now_c, *(mean_c for mean_c in cycle.temperatures_c[-2:] if mean_c is not None)]
+    if len(recent) < 3:
+        return False
+    return min(recent) > facts.settings.too_hot_c if hot else max(recent) < facts.settings.too_cold_c

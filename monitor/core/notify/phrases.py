@@ -1,0 +1,117 @@
+"""What a notice is about, and the phrases that several notices share: how high and how long it rose, how warm it was,
+what it was fed, and what makes the readings uncertain.
+
+`core.wording` makes whole notices of them; numbers and times become text in `core.display`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.core.display.units import Display, duration, feeding_ratio, shown, times
+from monitor.settings import JarSettings
+from monitor.values import Cycle, JarState, Noted
+
+UNSURE_RATIO = 0.15  # a rise told as "2.1 times" should not be out by more than its last digit and a half
+OLD_READING_S = 1800.0  # a reading older than this is no longer "now" for a starter that sinks by the hour
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matter:
+    """What a notice is about: one jar as believed at `now_s`, told for the `repeat`-th time (from 0)."""
+
+    state: JarState
+    jar: JarSettings
+    noted: Sequence[Noted]
+    now_s: float
+    repeat: int
+    display: Display
+
+    @property
+    def name(self) -> str:
+        """The jar's name, fit for one line."""
+        return shown(self.state.jar)
+
+    @property
+    def cycle(self) -> Cycle:
+        """The open cycle; only for notices that need one to be put out at all."""
+        assert self.state.cycle is not None
+        return self.state.cycle
+
+    @property
+    def fed_known(self) -> bool:
+        """False in the cycle that was under way when watching began, unless its feeding was told."""
+        return self.state.cycle is not None and (self.state.cycle.told or self.state.cycle.number > 0)
+
+    def at(self, time_s: float) -> str:
+        """A local time of day."""
+        return self.display.clock(time_s, self.now_s)
+
+    def ago(self, time_s: float) -> str:
+        """How long ago that was."""
+        return duration(self.now_s - time_s)
+
+
+def rise(m: Matter) -> str:
+    """How high, when, how long it took and how warm it was; a rise of unknown height is said to be unknown."""
+    cycle = m.cycle
+    if cycle.peak_at_s is None:
+        return f"It had risen to {times(cycle.peak_ratio)} its starting volume." if cycle.peak_ratio is not None else ""
+    mean_c = _mean_c(cycle)
+    warm = f", at {m.display.temperature(mean_c)} on average" if mean_c is not None else ""
+    if cycle.peak_ratio is None:
+        return f"It was highest about {m.at(cycle.peak_at_s)}; by how much it rose is not known{warm}."
+    took = f", {duration(cycle.peak_at_s - cycle.fed_at_s)} after the feeding" if m.fed_known else ""
+    high = f"It rose to {times(cycle.peak_ratio)} its starting volume"
+    return f"{high}, highest about {m.at(cycle.peak_at_s)}{took}{warm}."
+
+
+def _mean_c(cycle: Cycle) -> float | None:
+    known = [mean_c for mean_c in cycle.temperatures_c if mean_c is not None]
+    return sum(known) / len(known) if known else None
+
+
+def warmth(m: Matter) -> str:
+    """How warm it has been, or is."""
+    mean_c = _mean_c(m.state.cycle) if m.state.cycle is not None else None
+    return f"It has been at {m.display.temperature(mean_c)} on average." if mean_c is not None else warmth_now(m)
+
+
+def warmth_now(m: Matter) -> str:
+    """How warm it is."""
+    return f"It is at {m.display.temperature(m.state.temperature_c)}." if m.state.temperature_c is not None else ""
+
+
+def height(m: Matter) -> str:
+    """How high it stands."""
+    if m.state.level is None or m.state.level.rise_ratio is None:
+        return ""
+    return f"It stands at {times(m.state.level.rise_ratio)} its starting volume."
+
+
+def fed(m: Matter) -> str:
+    """How long ago it was fed."""
+    return f"The starter was fed {m.ago(m.cycle.fed_at_s)} ago." if m.fed_known else ""
+
+
+def as_last_time(m: Matter) -> str:
+    """The grams of the last feeding, to be weighed again; "" where nobody told them."""
+    cycle, weight = m.cycle, m.display.weight
+    if cycle.starter_g is None or cycle.flour_g is None or cycle.water_g is None:
+        return ""
+    ratio = feeding_ratio(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    parts = f"{weight(cycle.starter_g)} of starter, {weight(cycle.flour_g)} of flour, {weight(cycle.water_g)} of water"
+    return f"Last time: {parts}" + (f" ({ratio})." if ratio else ".")
+
+
+def doubts(m: Matter, act: str) -> str:
+    """What makes the readings uncertain, if anything, and that a look at the jar should come first."""
+    found = []
+    if m.state.level is not None and (m.state.level.rise_ratio_sd or 0.0) > UNSURE_RATIO:
+        found.append("the readings scatter a good deal")
+    if m.state.last_reading_s is not None and m.now_s - m.state.last_reading_s > OLD_READING_S:
+        found.append(f"the last reading is {m.ago(m.state.last_reading_s)} old")
+    if m.jar.sensor == "ultrasonic" and m.jar.venting != "open":
+        found.append("under a lid the starter's own gas makes an ultrasonic sensor read too far, as if it sank")
+    return f"Not quite certain: {'; '.join(found)}. Look at the jar before you {act}." if found else ""

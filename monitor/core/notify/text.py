@@ -1,0 +1,212 @@
+"""The words of a notice: what happened, when, how high it rose, how long it took, at what temperature, what to do.
+
+Called by `core.notices`, which decides; the phrases that several share are `core.matter`'s. Plain sentences, one
+thing each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
+streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import inf
+from typing import TypeAlias
+
+from monitor.core.display.units import STAGE_WORDS, duration
+from monitor.core.notify.phrases import Matter, as_last_time, doubts, fed, height, rise, warmth, warmth_now
+from monitor.settings import JarSettings
+from monitor.values import Noting, Stage
+
+STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
+LOOSE_LID = "Never seal the jar: the gas has to get out."
+
+Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
+
+
+def words(kind: str, matter: Matter) -> tuple[str, str]:
+    """Title and text of one notice about one jar. `kind` is a `core.grounds.Kind`; raises KeyError for another."""
+    title, sentences = _WORDS[kind](matter)
+    return title, " ".join(sentence for sentence in sentences if sentence)
+
+
+def _feed_now(m: Matter) -> Words:
+    began_s = m.cycle.fall_at_s
+    assert began_s is not None
+    title = f"Feed {m.name} now" if m.repeat == 0 else f"Feed {m.name}: sinking for {m.ago(began_s)}"
+    return title, [
+        f"The starter in {m.name} began to sink about {m.at(began_s)}, {m.ago(began_s)} ago.",
+        rise(m),
+        "It has eaten what it had: feed it now.",
+        as_last_time(m),
+        doubts(m, "feed it"),
+    ]
+
+
+def _at_peak(m: Matter) -> Words:
+    return f"{m.name} is at its peak", [
+        rise(m),
+        "This is the time to bake with it, or to feed it for the next round.",
+        doubts(m, "bake"),
+        "Raw flour and dough are not for tasting.",
+    ]
+
+
+def _peak_ahead(m: Matter) -> Words:
+    peak = m.state.forecast.peak_at if m.state.forecast is not None else None
+    assert peak is not None
+    return f"{m.name} peaks in about {duration(max(peak.likely_s - m.now_s, 0.0))}", [
+        f"The starter in {m.name} should be at its peak about {m.at(peak.likely_s)},",
+        f"most likely between {m.at(peak.earliest_s)} and {m.at(peak.latest_s)}.",
+        height(m),
+        warmth_now(m),
+        "Get ready to bake or to feed it.",
+        doubts(m, "count on it"),
+    ]
+
+
+def _overdue(m: Matter) -> Words:
+    hooch = [note.time_s for note in m.noted if note.what is Noting.HOOCH]
+    if hooch:
+        seen = f"You noted liquid on top at {m.at(max(hooch))}: the starter is hungry."
+    elif m.state.stage in (Stage.RISING, Stage.PEAKED):
+        seen = "No sinking has been seen yet."
+    else:
+        seen = "No rise and fall has been seen."
+    return f"{m.name} is due for a feeding", [
+        f"The starter in {m.name} was last fed {m.ago(m.cycle.fed_at_s)} ago ({m.at(m.cycle.fed_at_s)})."
+        if m.fed_known
+        else f"No feeding of {m.name} has been seen in {m.ago(m.cycle.fed_at_s)} of watching.",
+        seen,
+        rise(m) or height(m),
+        "" if m.cycle.peak_at_s is not None else warmth(m),
+        "Have a look, and feed it unless it is still climbing.",
+        as_last_time(m),
+        STREAKS,
+        doubts(m, "feed it"),
+    ]
+
+
+def _stays_flat(m: Matter) -> Words:
+    since = f" was fed {m.ago(m.cycle.fed_at_s)} ago and" if m.fed_known else ""
+    warm = f"{m.display.temperature(24)} to {m.display.temperature(28)}"
+    return f"{m.name} is not rising", [
+        f"The starter in {m.name}{since} has not risen as it should.",
+        height(m),
+        warmth(m),
+        f"Move it somewhere warmer ({warm} suits it) and give it time.",
+        "If it has bubbles but no height, the dough may be too wet to hold its gas.",
+        STREAKS,
+        doubts(m, "do anything"),
+    ]
+
+
+def _sensor_silent(m: Matter) -> Words:
+    since_s, stuck_s = m.state.silent_since_s, m.state.stuck_since_s
+    if since_s is not None:
+        title, what = (
+            f"No readings from {m.name}",
+            f"Nothing has come from the sensor on {m.name} since {m.at(since_s)}.",
+        )
+    else:
+        assert stuck_s is not None
+        title = f"The sensor on {m.name} seems stuck"
+        what = f"The sensor on {m.name} has read the very same value since {m.at(stuck_s)}."
+    return title, [
+        what,
+        "Until it is back nobody watches this jar: look at it yourself.",
+        fed(m),
+        "Check its power, its cable or network, and that the sensor's window is clean and dry.",
+    ]
+
+
+def _sensor_back(m: Matter) -> Words:
+    known = m.state.stage not in (Stage.UNKNOWN, Stage.AWAY)
+    return f"Readings from {m.name} again", [
+        f"The sensor on {m.name} reads again.",
+        f"The latest reading is from {m.at(m.state.last_reading_s)}." if m.state.last_reading_s is not None else "",
+        f"The starter is {STAGE_WORDS[m.state.stage]}." if known else "",
+        height(m),
+    ]
+
+
+def top_of(jar: JarSettings) -> tuple[float, str]:
+    """How high a starter may rise, in mm above the inside bottom, and what is there: the rim, else the sensor."""
+    if jar.rim_mm is not None:
+        return jar.rim_mm, "the rim"
+    return (inf, "the lid") if jar.empty_mm is None else (jar.empty_mm, "the sensor")
+
+
+def _near_rim(m: Matter) -> Words:
+    level, slope = m.state.level, m.state.slope_mm_per_h
+    assert level is not None
+    assert level.level_mm is not None
+    top_mm, name = top_of(m.jar)
+    pace = f" and climbs by {m.display.speed(slope)}" if slope is not None and slope > 0 else ""
+    return f"{m.name} is about to run over", [
+        f"The starter in {m.name} is {m.display.length(max(top_mm - level.level_mm, 0.0))} below {name}{pace}.",
+        height(m),
+        warmth_now(m),
+        "Put the jar on a plate, and stir it down or take some out.",
+        "Do not press the lid on. " + LOOSE_LID,
+    ]
+
+
+def _too(word: str, advice: str) -> Callable[[Matter], Words]:
+    def worded(m: Matter) -> Words:
+        assert m.state.temperature_c is not None
+        now = m.display.temperature(m.state.temperature_c)
+        return f"{m.name} is too {word}: {now}", [
+            f"The starter in {m.name} has been too {word} for over an hour and is at {now} now.",
+            fed(m),
+            height(m),
+            advice,
+        ]
+
+    return worded
+
+
+def _feeding_question(m: Matter) -> Words:
+    when = f" at {m.at(m.cycle.fed_at_s)}" if m.fed_known and not m.cycle.sure else ""
+    return f"Was {m.name} fed?", [
+        f"The level in {m.name} dropped{when} and nothing explains it.",
+        "Did you feed it, stir it down, or take some out?",
+        "Say which with `jartide fed`, or `jartide note` with stirred or taken; until then nothing is learnt from it.",
+    ]
+
+
+def _rest_reminder(m: Matter) -> Words:
+    title = f"{m.name} was fed {m.ago(m.cycle.fed_at_s)} ago" if m.fed_known else f"{m.name} has not been fed this week"
+    return title, [
+        f"The starter in {m.name} is resting.",
+        f"It was last fed at {m.at(m.cycle.fed_at_s)}." if m.fed_known else "",
+        warmth_now(m),
+        "A resting starter keeps well when it is fed about once a week.",
+        STREAKS,
+        LOOSE_LID,
+    ]
+
+
+def _throw_away(m: Matter) -> Words:
+    seen_s = max(note.time_s for note in m.noted if note.what is Noting.MOULD)
+    return f"Throw {m.name} away", [
+        f"You noted mould or coloured streaks in {m.name} at {m.at(seen_s)}.",
+        "Throw all of it away; do not feed it, bake with it, taste it or scrape off the top.",
+        "Wash the jar and the lid hot before you begin a new starter.",
+        "No height or temperature that a sensor reads can tell you that a starter is safe.",
+    ]
+
+
+_WORDS: dict[str, Callable[[Matter], Words]] = {
+    "feed_now": _feed_now,
+    "at_peak": _at_peak,
+    "peak_ahead": _peak_ahead,
+    "overdue": _overdue,
+    "stays_flat": _stays_flat,
+    "sensor_silent": _sensor_silent,
+    "sensor_back": _sensor_back,
+    "near_rim": _near_rim,
+    "too_cold": _too("cold", "It will take much longer than usual: find it a warmer place, or be patient."),
+    "too_hot": _too("hot", "Yeast suffers from this heat and the dough turns sour: find it a cooler place."),
+    "feeding_question": _feeding_question,
+    "rest_reminder": _rest_reminder,
+    "throw_away": _throw_away,
+}

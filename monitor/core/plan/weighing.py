@@ -1,0 +1,142 @@
+"""From a wanted dilution to whole grams on the scale, within what the baker, the bake and the jar allow.
+
+`feeding` decides the dilution; this decides the amounts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture
+
+Grams = tuple[int, int, int]  # starter, flour, water
+
+USUAL_FLOUR_G = 100.0  # without any history
+FRESH_G_PER_ML = 1.05  # a just fed starter, with the little air that stirring leaves in it; gas-free it is about 1.15
+LOST = 0.02  # of the weight: gas that leaves, and what sticks to the jar
+FULL = 0.95  # of the jar: the surface is a dome, and stands higher in the middle
+HIGH_SD = 1.645  # the highest rise expected is that of one cycle in twenty
+MOST_G = 1e5  # no limit
+SCALE_G = 0.5  # a scale that shows whole grams is off by up to half of one, by rounding alone
+SURE_G = 5  # from here on that is 10 % at most, and shifts a cycle by less than its own scatter
+STIRRED_G, INTO_G = 10, 40  # starter stirred into water: a fifth of what is taken of it is starter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What the baker fixes. `keep_g` and `flour_g` are exact; `least_keep_g` and `most_keep_g` bound what is kept.
+
+    `ripe_g`: the bake takes this much ripe starter, what is kept for the next feeding included. `jar_ml`: it must not
+    run over. `standing_g`: what is in the jar now, so that the discard is known and no more than it can be kept.
+    """
+
+    keep_g: float | None = None
+    flour_g: float | None = None
+    hydration: float | None = None
+    least_keep_g: float = 1.0
+    most_keep_g: float | None = None
+    ripe_g: float | None = None
+    jar_ml: float | None = None
+    standing_g: float | None = None
+    flour: str | None = None
+
+
+def weighings(culture: Culture, wanted: float, hydration: float, limits: Limits) -> list[Grams]:
+    """Whole grams near the wanted dilution, within the limits where that is possible.
+
+    The flour is as much as last time unless it is given; for the bake, the jar or the bounds of what is kept it may be
+    more or less. Two weighings where the starter's grams lie between two whole numbers.
+    """
+    least_g, most_g = total_bounds(culture, limits)
+    if limits.keep_g is not None:
+        flour_g = limits.flour_g or limits.keep_g * (wanted - 1.0) / (1.0 + hydration)
+        keeps = {max(round(limits.keep_g), 1)}
+    else:
+        flour_g = limits.flour_g or culture.last_flour_g or USUAL_FLOUR_G
+        keep_g = flour_g * (1.0 + hydration) / (wanted - 1.0)
+        total_g = keep_g + flour_g * (1.0 + hydration)
+        kept_g = _within(keep_g, *keep_bounds(limits))
+        if limits.flour_g is not None:
+            fed_g = flour_g * (1.0 + hydration)
+            kept_g = _within(kept_g, least_g - fed_g, most_g - fed_g)
+        else:
+            kept_g = _within(kept_g * _within(total_g, least_g, most_g) / total_g, *keep_bounds(limits))
+            flour_g *= kept_g / keep_g
+        keeps = {max(math.floor(kept_g), 1), max(math.ceil(kept_g), 1)}
+    out = []
+    for keep in sorted(keeps):
+        flour = max(round(flour_g), 1)
+        if limits.flour_g is None:
+            low, high = ((total_g - keep) / (1.0 + hydration) for total_g in (least_g, most_g))
+            flour = max(round(_within(flour, low, high)), 1)
+            while _total(keep, flour, hydration) < least_g:
+                flour += 1
+            while flour > 1 and _total(keep, flour, hydration) > most_g:
+                flour -= 1
+        out.append((keep, flour, _water(flour, hydration)))
+    low, high = keep_bounds(limits)
+    return [one for one in out if low <= one[0] <= high] or out
+
+
+def _water(flour_g: int, hydration: float) -> int:
+    return max(round(flour_g * hydration), 1)
+
+
+def _total(keep_g: int, flour_g: int, hydration: float) -> int:
+    return keep_g + flour_g + _water(flour_g, hydration)
+
+
+def _within(value: float, low: float, high: float) -> float:
+    return min(max(value, low), high)  # when both cannot be, the upper bound holds
+
+
+def keep_bounds(limits: Limits) -> tuple[float, float]:
+    """Least and most grams of starter that can be kept."""
+    most = min(limits.most_keep_g or MOST_G, limits.standing_g or MOST_G)
+    return min(math.ceil(limits.least_keep_g), most), most
+
+
+def total_bounds(culture: Culture, limits: Limits) -> tuple[float, float]:
+    """Least weight of a feeding, for the bake, and the most, for the jar with its highest expected rise."""
+    least_g = 0.0 if limits.ripe_g is None else limits.ripe_g / (1.0 - LOST)
+    if limits.jar_ml is None:
+        return least_g, MOST_G
+    ln_height, variance = culture.height
+    highest = math.exp(ln_height + HIGH_SD * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2))
+    return least_g, FULL * limits.jar_ml * FRESH_G_PER_ML / highest
+
+
+def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: float) -> str | None:
+    """What a kitchen scale does to so little starter, and ways round it; None from 5 g on. `hours_of` gives the likely
+    hours of a dilution, `most_g` is what the jar takes. Stirring starter into water to weigh a part of that is the
+    chemist's serial dilution."""
+    starter_g, flour_g, water_g = grams
+    if starter_g >= SURE_G:
+        return None
+    fed_g = flour_g + water_g
+    least_h, most_h = (hours_of((kept_g + fed_g) / kept_g) for kept_g in (starter_g + SCALE_G, starter_g - SCALE_G))
+    either_h = max((most_h - least_h) / 2.0, 0.1)
+    said = (
+        f"On a scale that shows whole grams {starter_g} g is anything from {starter_g - SCALE_G:g} to "
+        f"{starter_g + SCALE_G:g} g, and that alone makes about {either_h:.1f} h more or less."
+    )
+    ways = []
+    part_g = starter_g * (STIRRED_G + INTO_G) // STIRRED_G
+    less_g = part_g - starter_g
+    if water_g >= less_g:
+        ways.append(
+            f"stir {STIRRED_G} g of it into {INTO_G} g of water, take {part_g} g of that as the starter and only "
+            f"{water_g - less_g} g of water"
+        )
+    times = -(-SURE_G // starter_g)
+    if times * sum(grams) <= most_g:
+        ways.append(f"make {times} times as much of everything")
+    return f"{said} Surer: {'; or '.join(ways)}." if ways else said
+
+
+def dilution(grams: Grams) -> float:
+    """Total over starter kept."""
+    return sum(grams) / grams[0]

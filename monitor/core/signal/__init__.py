@@ -1,0 +1,1 @@
+"""Signal processing of one level series, before anything is known of feedings or cycles."""

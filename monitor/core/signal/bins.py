@@ -1,0 +1,100 @@
+"""The cycle's levels in bins of 5 min: what `change_point.py` searches, `noise.py` learns from, and what the
+forecast's curve is made of.
+
+Append-only within a cycle and bounded: a cycle closes for detection after 72 h, and no more bins are kept.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+from math import nan
+
+from monitor.values import Json
+
+BIN_S = 300.0
+MOST = 864  # 72 h
+
+
+@dataclass(slots=True)
+class History:
+    """Closed bins on the UTC grid from number `first` on, and the open one.
+
+    Raw: mean level (mm, nan for none) and readings of each; and their running sums (level, presence, 1/readings), so
+    that any window's mean costs two subtractions.
+    """
+
+    first: int = -1
+    mean: array[float] = field(default_factory=lambda: array("d"))
+    readings: array[float] = field(default_factory=lambda: array("f"))
+    level: array[float] = field(default_factory=lambda: array("d", [0.0]))
+    present: array[float] = field(default_factory=lambda: array("d", [0.0]))
+    inverse: array[float] = field(default_factory=lambda: array("d", [0.0]))
+    open_number: int = -1
+    open_sum: float = 0.0
+    open_n: float = 0.0
+
+
+def add(history: History, time_s: float, level_mm: float, n: float) -> None:
+    """Put a level of `n` readings into the open bin; the caller closes bins first (`close_until`). What comes later
+    than the bin's end but before that is put into it too."""
+    if history.first < 0:
+        history.first = history.open_number = int(time_s // BIN_S)
+    history.open_sum += level_mm * n
+    history.open_n += n
+
+
+def close_until(history: History, time_s: float) -> bool:
+    """Close the open bin, and empty ones after it, when `time_s` lies beyond it. True if a bin with a level closed."""
+    if history.first < 0 or time_s < (history.open_number + 1) * BIN_S:
+        return False
+    had = history.open_n > 0.0
+    if had:
+        append(history, round(history.open_sum / history.open_n, 3), history.open_n)
+    number = int(time_s // BIN_S)
+    for _ in range(min(number - history.open_number - (1 if had else 0), MOST)):
+        append(history, nan, 0.0)
+    history.open_number, history.open_sum, history.open_n = number, 0.0, 0.0
+    return had
+
+
+def append(history: History, mean_mm: float, n: float) -> None:
+    """One closed bin; beyond MOST it is let go."""
+    if len(history.mean) >= MOST:
+        return
+    level, present, inverse = history.level, history.present, history.inverse
+    history.mean.append(mean_mm)
+    history.readings.append(n)
+    if n > 0.0:
+        level.append(level[-1] + mean_mm)
+        present.append(present[-1] + 1.0)
+        inverse.append(inverse[-1] + 1.0 / n)
+    else:
+        level.append(level[-1])
+        present.append(present[-1])
+        inverse.append(inverse[-1])
+
+
+def window_mean(history: History, end: int, bins: int) -> float:
+    """Mean level in mm of the `bins` bins before running index `end`; at least one of them has a level."""
+    present, level = history.present, history.level
+    return (level[end] - level[end - bins]) / (present[end] - present[end - bins])
+
+
+def packed(history: History) -> dict[str, Json]:
+    """As JSON: only what the running sums can be made from again, in the same order and so bit for bit."""
+    return {
+        "first": history.first,
+        "mean": [m if n > 0.0 else None for m, n in zip(history.mean, history.readings, strict=True)],
+        "readings": [int(n) for n in history.readings],
+        "open": [history.open_number, history.open_sum, history.open_n],
+    }
+
+
+def unpacked(data: dict[str, Json]) -> History:
+    """The history that `packed` gave."""
+    history = History(first=data["first"])  # type: ignore[arg-type]
+    for mean, n in zip(data["mean"], data["readings"], strict=True):  # type: ignore[arg-type]
+        append(history, nan if mean is None else mean, float(n))  # type: ignore[arg-type]
+    history.open_number, history.open_sum, history.open_n = data["open"]  # type: ignore
+    return history

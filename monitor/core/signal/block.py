@@ -1,0 +1,81 @@
+"""A minute's readings become one block: a robust mean, how many readings are in it, how many were no surface.
+
+Between `plausibility.py` (single readings) and `surface.py` (what neighbouring blocks show). With slow sampling, a
+block is a single reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+MINUTE_S = 60.0
+LEAST_SPREAD_MM = 2.5  # what rounding to 1 mm and foam do within a minute, so that quiet sensors lose no readings
+
+
+@dataclass(slots=True)
+class Minute:
+    """The open minute: its number on the UTC grid, believable distances, and how many readings were no target."""
+
+    number: int = -1
+    distances_mm: list[float] = field(default_factory=list)
+    times_s: float = 0.0  # sum
+    bad_n: int = 0
+
+
+@dataclass(slots=True)
+class Block:
+    """A closed minute: `distance_mm` is None when no reading in it was a surface."""
+
+    time_s: float
+    distance_mm: float | None
+    n: int
+    bad_n: int
+    step_square: float  # sum of squared, clipped neighbour differences within the minute, mm2
+    step_n: int
+
+
+def close(minute: Minute, noise_mm: float) -> Block:
+    """The block of the open minute, which is emptied. Values further from the median than 4 standard deviations (at
+    least 2.5 mm) count as no surface. Neighbour differences are clipped at the same spread (for `noise.py`)."""
+    values = minute.distances_mm
+    n = len(values)
+    spread = max(LEAST_SPREAD_MM, 4.0 * noise_mm)
+    if n == 0:
+        block = Block((minute.number + 0.5) * MINUTE_S, None, 0, minute.bad_n, 0.0, 0)
+    elif n == 1:
+        block = Block(minute.times_s, values[0], 1, minute.bad_n, 0.0, 0)
+    else:
+        ordered = sorted(values)
+        middle = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0
+        low, high = middle - spread, middle + spread
+        total, kept = 0.0, 0
+        square, steps, before = 0.0, 0, None
+        for v in values:
+            if low <= v <= high:
+                total += v
+                kept += 1
+                if before is not None:
+                    square += min((v - before) ** 2, 2.0 * spread * spread)
+                    steps += 1
+                before = v
+            else:
+                before = None
+        mean_mm = total / kept if kept else None  # two that disagree: nobody knows which is the surface
+        block = Block(minute.times_s / n, mean_mm, kept, minute.bad_n + n - kept, square, steps)
+    minute.distances_mm, minute.times_s, minute.bad_n, minute.number = [], 0.0, 0, -1
+    return block
+
+
+def put(minute: Minute, number: int, time_s: float, distance_mm: float | None) -> None:
+    """A reading into the open minute; None is "no target"."""
+    minute.number = number
+    if distance_mm is None:
+        minute.bad_n += 1
+    else:
+        minute.distances_mm.append(distance_mm)
+        minute.times_s += time_s
+
+
+def end_s(minute: Minute) -> float:
+    """When the open minute is over."""
+    return (minute.number + 1) * MINUTE_S

@@ -1,0 +1,113 @@
+"""WHERE the start of the fall is decided.
+
+After `bins.py`; its verdict becomes `peak_reached` and `fall_began` in `rise_and_fall.py`. The time of the peak is
+fitted in `peak_fit.py`.
+
+Method. Over many window lengths at once, the mean of the latest window is held against the best earlier mean of every
+window length: z = (best - fair share of luck - latest) / spread, the multi-scale generalised likelihood ratio for "the
+level was higher before" (Lorden 1971, Ann. Math. Stat. 42:1897 for windows of CUSUM type; Siegmund and Venkatraman
+1995,
+Ann. Stat. 23:255 for the scan). The best of many means is partly luck, the more so the shorter they are: half of what
+the
+best of independent ones would exceed is taken off (after Duembgen and Spokoiny 2001, Ann. Stat. 29:124; half, because
+only windows near the top compete). The spread holds the white noise and the wander learnt from this run.
+
+False alarms and delay. On level white noise z reaches 3.7 once in 800 bins (3 days) and 4.1 once in 5000 (16 days), by
+simulation; extrapolated, FALL_Z once in 100 days. A claim needs a top to have been reached and no fall yet, which is so
+for at most half of a jar's time: once in 200 days. At that, a fall is known about 1.1 times as late after the maximum
+as by a test that knows the whole fall beforehand (`tests/bench/detection.py` measures it).
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+from math import log, sqrt
+
+from monitor.core.signal.bins import History
+from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean
+
+SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
+SIZE, RING = len(SCALES), SCALES[-1] + 1
+NOTHING = -1e9
+LUCK = 0.5  # share of the expected excess of the best of independent means
+FALL_Z = 4.5  # once in 200 days of a jar; see above
+
+
+@dataclass(slots=True)
+class Scan:
+    """`best` and `best_at` are rings over the bins, one row a bin: the best mean of each scale among the windows that
+    ended up to there, and the bin at which it ended. What ended before the latest window of scale b began is found b
+    bins back. It is a function of the history alone, so a carry does not hold it."""
+
+    best: array[float] = field(default_factory=lambda: array("d", [NOTHING]) * (RING * SIZE))
+    best_at: array[int] = field(default_factory=lambda: array("h", [-1]) * (RING * SIZE))
+    bins: int = 0
+
+
+@dataclass(slots=True)
+class Drop:
+    """The strongest evidence at a bin: z, the drop in mm, its spread, the reference level, the bin at which the
+    reference window ended and the window lengths in bins (reference, latest)."""
+
+    z: float
+    drop_mm: float
+    sd_mm: float
+    best_mm: float
+    best_end: int
+    best_bins: int
+    latest_bins: int
+
+
+def search(scan: Scan, history: History, noise: Noise) -> Drop | None:
+    """Take in the bins closed since the last call; the strongest drop at the newest, or None when there is none."""
+    latest = catch_up(scan, history)
+    return _strongest(scan, latest, history, noise) if latest else None
+
+
+def catch_up(scan: Scan, history: History) -> list[float]:
+    """Take in the bins closed since the last call; the window means at the newest bin, one a scale (NOTHING: too few
+    bins have a level). Empty when there is no new bin."""
+    level, present = history.level, history.present
+    best, best_at = scan.best, scan.best_at
+    latest: list[float] = []
+    while scan.bins < len(level) - 1:
+        old = scan.bins % RING * SIZE
+        scan.bins += 1
+        i = scan.bins
+        new = i % RING * SIZE
+        best[new : new + SIZE], best_at[new : new + SIZE] = best[old : old + SIZE], best_at[old : old + SIZE]
+        latest = []
+        for at, m in enumerate(SCALES, new):
+            mean = NOTHING
+            if m <= i:
+                count = present[i] - present[i - m]
+                if count >= m / 3.0:  # sampling each 10 min fills every other bin
+                    mean = (level[i] - level[i - m]) / count
+                    if mean > best[at]:
+                        best[at], best_at[at] = mean, i
+            latest.append(mean)
+    return latest
+
+
+def _strongest(scan: Scan, latest: list[float], history: History, noise: Noise) -> Drop | None:
+    i = scan.bins
+    present, inverse = history.present, history.inverse
+    hour = max(0, i - 12)
+    filled = max(present[i] - present[hour], 1.0)
+    white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
+    variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
+    luck = [LUCK * sqrt(2.0 * log(max(i / m, 1.0)) * v) for m, v in zip(SCALES, variances, strict=True)]
+    found: Drop | None = None
+    for mean, late, late_mm2 in zip(latest, SCALES, variances, strict=True):
+        if mean == NOTHING:
+            continue
+        row = (i - late) % RING * SIZE
+        for a, highest in enumerate(scan.best[row : row + SIZE]):
+            lower = highest - luck[a] - mean
+            if lower <= 0.0:
+                continue
+            sd = sqrt(variances[a] + late_mm2)
+            if found is None or lower / sd > found.z:
+                found = Drop(lower / sd, highest - mean, sd, highest, scan.best_at[row + a], SCALES[a], late)
+    return found

@@ -1,0 +1,149 @@
+"""How noisy this jar's readings are, learnt from the readings: white noise and the slow wander of the surface.
+
+`change_point.py` asks for the variance of a mean over any stretch; `surface.py` for that of one block. No decisions
+here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import exp, log, sqrt
+
+from monitor.core.signal.block import Block
+
+ROUNDING_MM2 = 1.0 / 12.0  # variance of rounding to 1 mm: the least that is ever believed
+FIRST_WHITE_MM2 = 1.5  # before anything is learnt: a ranging sensor of 1.2 mm
+WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance and light over hours
+WANDER_MEMORY_N = 288.0  # bins: a day
+BIN_MIN = 5.0
+SPANS = (1, 2, 4)  # bins a mean: third differences of 5, 10 and 20 min means
+CLIP = (
+    6.0  # squared differences are clipped at this many times their mean (a chi-square of 1 exceeds it 1.4 % of times)
+)
+
+# What a foam surface does by itself, before this one was seen: it wanders by 0.2 to 0.8 mm over 5 to 30 min, now and
+# then hardly at all or more. (Observed range, all of it equally likely; it only matters until the jar has shown
+# itself.)
+WANDER_SDS_MM = (0.05, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0, 1.3)
+WANDER_TAUS_MIN = (5.0, 8.0, 12.0, 18.0, 27.0)
+RARE = 0.3  # weight of a wander outside of 0.2 to 0.8 mm
+
+
+def _rough(span: int, tau_min: float) -> float:
+    """Expected square over 20 of the third difference of means over span x 5 min, of an Ornstein-Uhlenbeck process of
+    unit variance (its averages' covariances in closed form). White noise gives the variance of one mean."""
+    x = span * BIN_MIN / tau_min
+    e = exp(-x)
+    c0 = 2.0 / x * (1.0 - (1.0 - e) / x)
+    c1, c2, c3 = ((1.0 - e) ** 2 / (x * x) * e**k for k in range(3))
+    return (20.0 * c0 - 30.0 * c1 + 12.0 * c2 - 2.0 * c3) / 20.0
+
+
+# (variance mm2, time constant min, ln of its weight, expected squares at SPANS)
+WANDERS = tuple(
+    (sd * sd, tau, 0.0 if 0.2 <= sd <= 0.8 else log(RARE), tuple(sd * sd * _rough(span, tau) for span in SPANS))
+    for sd in WANDER_SDS_MM
+    for tau in WANDER_TAUS_MIN
+)
+
+
+@dataclass(slots=True)
+class Noise:
+    """Variances in mm2. `rough_mm2` and `rough_white_mm2` hold the running means, at each of SPANS, of the squared
+    third
+    difference over 20 and of the white variance in it."""
+
+    white_mm2: float = FIRST_WHITE_MM2
+    white_n: float = 0.0
+    rough_mm2: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
+    rough_white_mm2: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
+    rough_n: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
+    wander_mm2: float = 0.28  # mean of the range above
+    tau_min: float = 14.0
+    latest: list[list[float]] = field(default_factory=list)  # [time_s, mm] of the last lone readings
+
+
+def white_sd(noise: Noise) -> float:
+    """White noise, one standard deviation in mm."""
+    return sqrt(noise.white_mm2)
+
+
+def learn_block(noise: Noise, block: Block) -> None:
+    """White noise from a minute with several readings; from three neighbouring ones where a minute holds but one."""
+    if block.step_n:
+        learn_white(noise, block.step_square, block.step_n)
+        noise.latest.clear()
+        return
+    if block.distance_mm is None or block.bad_n:
+        noise.latest.clear()
+        return
+    noise.latest.append([block.time_s, block.distance_mm])
+    if len(noise.latest) < 3:
+        return
+    (t0, x0), (t1, x1), (t2, x2) = noise.latest
+    if abs((t2 - t1) - (t1 - t0)) < 0.2 * (t2 - t0):
+        learn_white_slow(noise, x2 - 2.0 * x1 + x0)
+    del noise.latest[0]
+
+
+def spreads(noise: Noise, z: float) -> float:
+    """How many spreads are as rare as `z` of a normal law, while the white noise is known from few differences only:
+    Student's quantile (Wallace 1959, Ann. Math. Stat. 30:1124). About `z` from an hour of readings on."""
+    n = noise.white_n + 1.0
+    return sqrt(n * (exp(z * z / n) - 1.0))
+
+
+def learn_white(noise: Noise, step_square: float, step_n: int) -> None:
+    """Neighbour differences of white noise have twice its variance (von Neumann et al. 1941, Ann. Math. Stat.
+    12:153)."""
+    if step_n:
+        noise.white_n = min(noise.white_n + step_n, WHITE_MEMORY_N)
+        gain = min(1.0, step_n / (noise.white_n + 20.0))
+        noise.white_mm2 = max(ROUNDING_MM2, noise.white_mm2 + gain * (step_square / (2.0 * step_n) - noise.white_mm2))
+
+
+def learn_white_slow(noise: Noise, second_difference: float) -> None:
+    """For single-reading blocks: a second difference of equally spaced readings has six times the variance."""
+    square = min(second_difference**2 / 6.0, CLIP * noise.white_mm2)
+    learn_white(noise, 2.0 * square, 1)
+
+
+def learn_wander(noise: Noise, k: int, third_mm: float, white_mm2: float) -> None:
+    """The third difference of four neighbouring means, which leaves no trend up to a parabola, over SPANS[k] bins each;
+    `white_mm2` is the white variance of one such mean."""
+    usual = noise.rough_mm2[k] if noise.rough_n[k] > 10.0 else 0.3 + white_mm2
+    square = min(third_mm * third_mm / 20.0, CLIP * usual)
+    noise.rough_n[k] = n = min(noise.rough_n[k] + 1.0, WANDER_MEMORY_N)
+    noise.rough_mm2[k] += (square - noise.rough_mm2[k]) / n
+    noise.rough_white_mm2[k] += (white_mm2 - noise.rough_white_mm2[k]) / n
+
+
+def fit_wander(noise: Noise) -> None:
+    """Posterior mean of the wander's variance and slow power over WANDERS: a mean of n squares is scaled chi-square,
+    its
+    likelihood exp(-n/2 (ln m + seen / m)) with m expected. Overlapping differences count as n / (2 span) free ones."""
+    shares = [n / (4.0 * span) for n, span in zip(noise.rough_n, SPANS, strict=True)]
+    seen = list(zip(shares, noise.rough_white_mm2, noise.rough_mm2, strict=True))
+    logs = []
+    for _, _, weight, expected in WANDERS:
+        total = weight
+        for m, (share, white, rough) in zip(expected, seen, strict=True):
+            if share > 0.0:
+                m += white
+                total -= share * (log(m) + rough / m)
+        logs.append(total)
+    top = max(logs)
+    mass = variance = power = 0.0
+    for (v, tau, _, _), one in zip(WANDERS, logs, strict=True):
+        w = exp(one - top)
+        mass += w
+        variance += w * v
+        power += w * v * tau
+    noise.wander_mm2 = variance / mass
+    noise.tau_min = power / variance
+
+
+def wander_of_mean(noise: Noise, minutes: float) -> float:
+    """Variance in mm2 that the wander leaves in a mean over `minutes`."""
+    x = max(minutes, 0.1) / noise.tau_min
+    return noise.wander_mm2 * 2.0 / x * (1.0 - (1.0 - exp(-x)) / x)

@@ -1,0 +1,111 @@
+"""Is this reading believable at all? First in the flow: single readings are judged here by their own value and time.
+
+What only neighbours can show (wild values, lid off, jumps) is left to `block.py` and `surface.py`, which see minutes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import isfinite, log
+
+from monitor.core.vessel.level import distance_of
+from monitor.settings import JarSettings
+from monitor.values import Reading
+
+NEAREST_MM = 5.0  # small ranges are codes or nonsense of ranging sensors; 0 and -1 mean "no target" there
+FARTHEST_MM = 4000.0  # beyond any jar; 8190, 8191 and 65535 are "no target" codes of ranging sensors
+POWER_ON_C = 85.0  # a DS18B20 that was asked before it converted (data sheet, table 1)
+COLDEST_C, HOTTEST_C = -30.0, 60.0  # outside of this no starter and no kitchen
+TEMPERATURE_GOOD_FOR_S = 900.0  # the dough's heat capacity: it moves a few tenths of a degree in a quarter of an hour
+FUTURE_S = 86_400.0  # further ahead of the running time than this is a wrong clock
+STUCK_LOG_CHANCE = log(1e-9)  # a run of equal values this unlikely, at this sensor's own rate of equal neighbours
+STUCK_LEAST_S = 900.0  # and never sooner than this: a surface can rest for a while
+STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unless the next one agrees with it
+
+
+@dataclass(slots=True)
+class Sieve:
+    """What judging one jar's readings needs to remember."""
+
+    last_s: float | None = None
+    gaps_s: list[float] = field(default_factory=list)  # the latest times between readings, for the usual sampling
+    sampling_s: float | None = None
+    temperature_c: float | None = None
+    temperature_s: float | None = None
+    room_c: float | None = None
+    value_mm: float | None = None  # the latest distance, and since when and how often it came unchanged
+    same_since_s: float = 0.0
+    same_n: int = 0
+    same_share: float = 0.5  # how often neighbours are equal at this sensor (rounding over noise)
+    stuck: bool = False
+    stray_mm: float | None = None  # the latest wild value within such a run
+
+
+def believable_temperature(temperature_c: float | None) -> float | None:
+    """The temperature in degC, or None for what is no temperature: the power-on value 85.0, -127, NaN, out of range,
+    and exactly 0 (an all-zero frame passes the sensor's checksum; no starter stands at 0.000)."""
+    if temperature_c is None or not COLDEST_C <= temperature_c <= HOTTEST_C or temperature_c in (POWER_ON_C, 0.0):
+        return None
+    return temperature_c
+
+
+def temperature_at(sieve: Sieve, now_s: float) -> float | None:
+    """The jar's temperature in degC, carried for 15 min; None when older or never given."""
+    if sieve.temperature_s is None or now_s - sieve.temperature_s > TEMPERATURE_GOOD_FOR_S:
+        return None
+    return sieve.temperature_c
+
+
+def sift(sieve: Sieve, reading: Reading, jar: JarSettings, now_s: float) -> tuple[str | None, float | None]:
+    """(reason it is not used or None, distance in mm or None for "no target").
+
+    A reading that is not later than the last one used is late or doubled and changes nothing, so duplicates are
+    harmless. Temperatures are taken along. Delay: none.
+    """
+    time_s = reading.time_s
+    if not isfinite(time_s) or time_s > now_s + FUTURE_S:
+        return "from the future", None
+    if (t := believable_temperature(reading.temperature_c)) is not None and (
+        sieve.temperature_s is None or time_s >= sieve.temperature_s
+    ):
+        sieve.temperature_c, sieve.temperature_s = t, time_s
+    if reading.distance_mm is None and reading.echo_us is None:
+        return "no distance", None
+    last_s = sieve.last_s
+    if last_s is not None:
+        if time_s <= last_s:
+            return "late or doubled", None
+        sieve.gaps_s.append(time_s - last_s)
+        if len(sieve.gaps_s) >= 9:
+            sieve.sampling_s = sorted(sieve.gaps_s)[4]
+            sieve.gaps_s.clear()
+        elif sieve.sampling_s is None and len(sieve.gaps_s) == 3:
+            sieve.sampling_s = sorted(sieve.gaps_s)[1]
+    sieve.last_s = time_s
+    distance_mm = distance_of(reading, temperature_at(sieve, time_s))
+    if distance_mm is None or not NEAREST_MM <= distance_mm <= FARTHEST_MM:
+        return "no target", None
+    _watch_stuck(sieve, distance_mm, time_s)
+    return ("stuck", None) if sieve.stuck and sieve.stray_mm is None else (None, distance_mm)
+
+
+def _watch_stuck(sieve: Sieve, distance_mm: float, time_s: float) -> None:
+    """A frozen sensor repeats one value for longer than its rounding and noise allow: the chance of the run, at the
+    share of equal neighbours seen so far in this jar, falls below 1e-9."""
+    if distance_mm != sieve.value_mm:
+        if sieve.value_mm is not None and abs(distance_mm - sieve.value_mm) > STRAY_MM:
+            alone = sieve.stray_mm is None or abs(distance_mm - sieve.stray_mm) > STRAY_MM
+            sieve.stray_mm = distance_mm
+            if alone:
+                return
+        sieve.stray_mm = None
+        sieve.same_share += (0.0 - sieve.same_share) / 200.0
+        sieve.value_mm, sieve.same_since_s, sieve.same_n, sieve.stuck = distance_mm, time_s, 0, False
+        return
+    sieve.stray_mm = None
+    sieve.same_n += 1
+    if sieve.same_n <= 60:  # a long run must not teach that long runs are usual
+        sieve.same_share += (1.0 - sieve.same_share) / 200.0
+    if not sieve.stuck and time_s - sieve.same_since_s > STUCK_LEAST_S:
+        share = min(max(sieve.same_share, 0.2), 0.97)
+        sieve.stuck = sieve.same_n * log(share) < STUCK_LOG_CHANCE

@@ -1,0 +1,135 @@
+"""How large a step lies between two neighbouring blocks: an estimate with its spread, for `surface.py`, and what it
+makes of it: a `Landing`.
+
+Generalised least squares of level = a + b t + c [t >= t0] with the errors that this jar has shown: white noise, over
+the readings of a block, and the surface's wander as an Ornstein-Uhlenbeck process. The filter's innovations make the
+rows free of each other (augmented Kalman filter: Rosenberg 1973, Ann. Econ. Soc. Meas. 2:399; de Jong 1991, Ann. Stat.
+19:1073), so that n rows cost n steps and no matrix. The slope is the same before and after: a steep rise is no step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+from math import exp, sqrt
+
+from monitor.core.signal.noise import Noise, spreads
+from monitor.core.signal.trend import Trend, line
+
+GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
+STEP_SD = 5.5  # a step that may lie anywhere is searched for at each block, so asked for more than one at a known place
+STEP_BACK_S = 2400.0  # what lies further back says little of the level now: a rise bends
+STEP_BACK_LEAST, STEP_BACK_MOST = 10, 30  # blocks
+SINKING_MM_PER_MIN = 0.07  # spread of how fast starters sink: 4 mm an hour; a rise is as steep as it is seen to be
+STEP_BLOCKS = (2, 3, 5, 8, 12)
+
+
+@dataclass(slots=True)
+class Landing:
+    """The surface is back after something: levels before and after (mm), how sure, when it left and came back, for
+    how long it was seen to be away (0: not seen), and whether a silence lies between."""
+
+    before_mm: float
+    after_mm: float
+    sd_mm: float
+    left_s: float
+    back_s: float
+    off_s: float
+    gap: bool
+    within: int = 0  # a step inside the gate: so many of the latest blocks, already released, lie after it
+    strange: bool = True  # while it was away, no surface was seen; else nothing came
+    lone: bool = False  # and that in one block only
+    lone_n: float = 0.0  # so many of such or of short silences before, fading within a day
+    passing: bool = False  # it was seen on its way from the one to the other
+    spacing_s: float = 60.0
+    sure: bool = True  # far beyond noise, wherever it lies
+
+
+def step(
+    before: Sequence[Sequence[float]], after: Sequence[Sequence[float]], noise: Noise, slope_sd: float
+) -> tuple[float, float, float]:
+    """(level just before mm, size of the step mm, its spread mm). Rows are [time_s, level_mm, readings]; at least one
+    on either side. `slope_sd` is the prior spread of the slope about none, mm a minute. Source: see the module."""
+    middle_s, origin_mm = after[0][0], before[-1][1]
+    wander, tau_s, white = max(noise.wander_mm2, 1e-6), noise.tau_min * 60.0, noise.white_mm2
+    # normal equations of (1, t, step), and the slope's prior
+    a11 = a12 = a13 = a23 = a33 = r1 = r2 = r3 = 0.0
+    a22 = 1.0 / slope_sd**2
+    variance, last_s = wander, before[0][0]
+    my = m1 = mt = ms = 0.0
+    jumped = 0.0
+    for rows in (before, after):
+        for time_s, level_mm, n in rows:
+            keep = exp((last_s - time_s) / tau_s)
+            last_s = time_s
+            variance = wander + keep * keep * (variance - wander)
+            my, m1, mt, ms = keep * my, keep * m1, keep * mt, keep * ms
+            total = variance + white / n
+            t = (time_s - middle_s) / 60.0
+            vy, v1, vt, vs = level_mm - origin_mm - my, 1.0 - m1, t - mt, jumped - ms
+            gain = variance / total
+            my += gain * vy
+            m1 += gain * v1
+            mt += gain * vt
+            ms += gain * vs
+            variance -= gain * variance
+            w1, wt, ws = v1 / total, vt / total, vs / total
+            a11 += w1 * v1
+            a12 += w1 * vt
+            a13 += w1 * vs
+            a22 += wt * vt
+            a23 += wt * vs
+            a33 += ws * vs
+            r1 += w1 * vy
+            r2 += wt * vy
+            r3 += ws * vy
+        jumped = 1.0
+    # solve for the step and its variance: the slope and the level are eliminated first
+    b22, b23, q2 = a22 - a12 * a12 / a11, a23 - a12 * a13 / a11, r2 - a12 * r1 / a11
+    b33, q3 = a33 - a13 * a13 / a11, r3 - a13 * r1 / a11
+    c33 = max(b33 - b23 * b23 / b22, 1e-12)
+    size = (q3 - b23 * q2 / b22) / c33
+    slope = (q2 - b23 * size) / b22
+    level = (r1 - a12 * slope - a13 * size) / a11
+    return origin_mm + level, size, sqrt(1.0 / c33)
+
+
+def suspicious(rows: list[list[float]], noise: Noise) -> int:
+    """A cheap look before `jump.step`: of how many latest blocks the mean stands off the one of as many before (three
+    at least); 0: of none."""
+    sums = list(accumulate([row[1] for row in rows[-2 * STEP_BLOCKS[-1] :]], initial=0.0))
+    last = len(sums) - 1
+    for k in STEP_BLOCKS:
+        m = max(k, 3)
+        if k + m > last:
+            break
+        off = (sums[last] - sums[last - k]) / k - (sums[last - k] - sums[last - k - m]) / m
+        if abs(off) > GATE_LEAST_MM:
+            spread = sqrt(noise.white_mm2 * (1.0 / k + 1.0 / m) / rows[-1][2] + noise.wander_mm2)
+            if abs(off) > 3.0 * spread:
+                return k
+    return 0
+
+
+def nearby(rows: list[list[float]], k: int) -> float:
+    """By how much the first three of the latest `k` blocks stand above the three before them (mm). A step is there at
+    once; where a rise bends into its top, it only seems so from afar."""
+    late, early = rows[-k:][:3], rows[-k - 3 : -k]
+    return sum([row[1] for row in late]) / len(late) - sum([row[1] for row in early]) / len(early)
+
+
+def between(rows: list[list[float]], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> Landing:
+    """The step before the latest `k` blocks of `rows`, as a landing; `off_s`: for how long the surface was away."""
+    late = rows[-k:]
+    back_s = max(STEP_BACK_S, STEP_BACK_LEAST * spacing_s)
+    early = [row for row in rows[-k - STEP_BACK_MOST : -k] if late[0][0] - row[0] <= back_s]
+    if len(early) < 3:
+        early = rows[-k - 3 : -k]
+    fitted = line(trend)
+    slope_sd = max(SINKING_MM_PER_MIN, 2.0 * fitted[1] if fitted else 0.0)
+    before, size, sd = step(early, late, noise, slope_sd)
+    sure = abs(size) > max(GATE_LEAST_MM + 1.0, spreads(noise, STEP_SD) * sd)
+    return Landing(
+        before, before + size, sd, early[-1][0], late[0][0], off_s, False, k, False, spacing_s=spacing_s, sure=sure
+    )

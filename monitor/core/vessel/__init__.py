@@ -1,0 +1,1 @@
+"""The jar as a vessel: geometry, level and volume, calibration."""

@@ -1,0 +1,276 @@
+"""The parts joined into a watching daemon: lock, store, sources, sinks, agenda, signals, service manager.
+
+`jartide watch` and the demo come here; the demo brings its own clock and source and is the same daemon otherwise.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+from collections.abc import Callable, Sequence
+from math import floor
+from typing import TYPE_CHECKING
+
+from monitor.core.detect.step import TICK_S
+from monitor.core.display.units import Display
+from monitor.daemon import remembered
+from monitor.daemon import store_alarm as store_alarms
+from monitor.daemon.jars import Jars
+from monitor.daemon.loop import Daemon
+from monitor.daemon.schedule import Agenda
+from monitor.daemon.signals import Orders, signals
+from monitor.host import heartbeat, systemd
+from monitor.host.clock import Clock
+from monitor.host.lock import StoreBusy, StoreLock
+from monitor.host.secret import SecretError
+from monitor.host.time_zone import display
+from monitor.runs import daemon_status, outbox
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import Settings
+from monitor.sinks.mirror import Mirror
+from monitor.sinks.mqtt_state import MqttState, NoticeTopic
+from monitor.sinks.notices import NoticeSink, channels
+from monitor.sinks.thinner import Thinner
+from monitor.sources import Source, open_sources
+from monitor.sources.boot_clock import BootClocks
+from monitor.sources.mqtt_topic import MqttTopic
+from monitor.values import JarState, Tick
+
+if TYPE_CHECKING:
+    from monitor.page.server import PageServer
+
+log = logging.getLogger(__name__)
+
+
+def watch(
+    settings: Settings,
+    *,
+    clock: Clock | None = None,
+    own_sources: Sequence[Source] | None = None,
+    started: Callable[[Daemon], None] = lambda daemon: None,
+    reread: Callable[[], Settings] | None = None,
+) -> None:
+    """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon, once it is ready).
+
+    On SIGHUP the config is read anew with `reread`, and everything begins again with it; where it cannot be used, each
+    problem is logged and the old one stays. Raises StoreBusy when another daemon has this store, StoreTrouble when the
+    store cannot be used, SecretError and OSError for what else is not there.
+    """
+    clock = clock or Clock()
+    before: Settings | None = None  # known to work
+    going: Settings | None = settings
+    with signals() as orders:
+        try:
+            while going is not None and not orders.end.is_set():
+                works: list[Daemon] = []
+
+                def ready(daemon: Daemon, works: list[Daemon] = works) -> None:
+                    works.append(daemon)
+                    started(daemon)
+
+                try:
+                    before, going = going, _watch_with(going, clock, own_sources, ready, reread, orders)
+                except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
+                    if works or before is None:
+                        raise
+                    log.error("the new config does not work, the old one stays: %s", error)
+                    going, before = before, None
+        finally:
+            systemd.tell(systemd.STOPPING)
+
+
+def _watch_with(
+    settings: Settings,
+    clock: Clock,
+    own_sources: Sequence[Source] | None,
+    started: Callable[[Daemon], None],
+    reread: Callable[[], Settings] | None,
+    orders: Orders,
+) -> Settings | None:
+    """Watch with these settings; returns those to go on with, or None at the end."""
+    settings.store.path.parent.mkdir(parents=True, exist_ok=True)
+    with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
+        show = display(settings.display)
+        said = _tell_damage(store, settings, clock, show)
+        boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
+        if own_sources is None:
+            sources: Sequence[Source] = open_sources(
+                settings, remembered.client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
+            )
+        else:
+            sources = own_sources
+        sinks, shows = open_sinks(settings, sources, clock)
+        parts: list[daemon_status.Troubled] = [*said, *sinks, heartbeat.Hanging()]
+        jars = Jars(settings, store, show)
+        alive, changed = _alive(clock), _changed(sources)
+        heralds = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
+        store_alarm = store_alarms.Alarm(heralds, settings.notices, show)
+        new: list[Settings | None] = [None]
+
+        def beat() -> None:
+            alive()
+            store_alarm.look(daemon.trouble(), clock.wall(), clock.monotonic())
+            if changed():
+                daemon.show()
+            if orders.reread.is_set() and reread is not None:
+                orders.reread.clear()
+                new[0] = _settings_again(reread)
+                if new[0] is not None:
+                    daemon.stop()
+
+        agenda = Agenda(clock.wall, clock.speed)
+
+        def plan_tick() -> None:
+            _plan_tick(agenda, daemon, clock, ticking)
+
+        daemon = Daemon(
+            jars,
+            store,
+            sources,
+            sinks,
+            clock,
+            on_states=_keeper(store, clock, daemon_status.Spells(show), boots, sources, parts, shows),
+            beat=beat,
+            on_clock_set=plan_tick,
+            before_boot_s=remembered.before_boot_s(store),
+        )
+
+        def ready() -> None:
+            systemd.tell(systemd.READY)
+            started(daemon)
+
+        orders.daemon = daemon
+        if orders.end.is_set():
+            daemon.stop()
+        with heartbeat.working("agenda") as ticking:
+            plan_tick()
+            try:
+                daemon.run(ready)
+            finally:
+                agenda.stop()
+        return new[0]
+
+
+def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) -> list[daemon_status.Said]:
+    """What stays to be said as long as this daemon runs: that the store was damaged and set aside, if it was."""
+    if store.set_aside is None:
+        return []
+    sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
+    log.critical("%s", sentence)
+    notice = store_alarms.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
+    outbox.put(store, [notice], clock.wall())
+    return [daemon_status.Said(sentence, "`jartide recover` reads what can be read; tell the last feedings.")]
+
+
+def _keeper(
+    store: Store,
+    clock: Clock,
+    spells: daemon_status.Spells,
+    boots: BootClocks,
+    sources: Sequence[Source],
+    parts: Sequence[daemon_status.Troubled],
+    shows: Sequence[MqttState],
+) -> Callable[[Sequence[JarState]], None]:
+    """Shows what is believed to other programs, and keeps it for `status` with how all parts are doing."""
+
+    def keep(states: Sequence[JarState]) -> None:
+        for state_sink in shows:
+            state_sink.show(states)
+        with contextlib.suppress(StoreTrouble), store.writing():
+            troubles = spells.sentences(parts, clock.wall(), clock.monotonic())
+            daemon_status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
+            remembered.keep_power_ups(store, boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic()))
+
+    return keep
+
+
+def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
+    """The config as it is now; None, with a line for each problem, when it cannot be used."""
+    try:
+        settings = reread()
+    except ValueError as error:
+        for problem in str(error).splitlines():
+            log.error("%s", problem)
+        log.error("the config was not taken over: the old one stays")
+        return None
+    log.info("the config was read anew")
+    return settings
+
+
+def open_sinks(
+    settings: Settings, sources: Sequence[Source], clock: Clock
+) -> tuple[list[NoticeSink | MqttState | Mirror | Thinner | PageServer], list[MqttState]]:
+    """Every configured best-effort sink, not yet started, and those of them that show states."""
+    path = settings.store.path
+    out = channels(settings.notices)
+    publishers = [source for source in sources if isinstance(source, MqttTopic)]
+    topics = [
+        NoticeTopic(publisher, mqtt.notice_topic).key
+        for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
+        if mqtt.notice_topic
+    ]
+    keys = [channel.key for channel in out] + topics
+    shows = [
+        MqttState(path, publisher, mqtt, keys, clock.wall, clock.monotonic)
+        for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
+    ]
+    sinks: list[NoticeSink | MqttState | Mirror | Thinner | PageServer] = [
+        NoticeSink(path, out, topics, clock.wall, clock.monotonic),
+        *shows,
+    ]
+    if settings.influx is not None:
+        sinks.append(Mirror(settings.influx, path))
+    if settings.store.thin_after_days is not None:
+        sinks.append(Thinner(path, settings.store.thin_after_days))
+    if settings.page.on:
+        from monitor.page.server import PageServer  # a page that is off costs nothing
+
+        sinks.append(PageServer(settings, clock.wall))
+    return sinks, shows
+
+
+def _plan_tick(agenda: Agenda, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
+    """Put a tick into the queue at the next point of the grid by the wall clock, and so on; `on` is told of each."""
+
+    def tick() -> None:
+        on()
+        _plan_tick(agenda, daemon, clock, on)
+        with contextlib.suppress(queue.Full):  # only while stopping
+            daemon.put(Tick(time_s=clock.wall()))
+
+    agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
+
+
+def _alive(clock: Clock) -> Callable[[], None]:
+    """Tells the service manager that the loop turns and no thread hangs, as often as it asks for; else it starts us
+    anew."""
+    every_s = systemd.watchdog_s()
+    last_s = [float("-inf")]
+    hanging = heartbeat.Hanging()
+    told: list[str | None] = [None]
+
+    def alive() -> None:
+        trouble = hanging.trouble()
+        if trouble is not None and trouble != told[0]:
+            log.critical("%s", trouble)
+        told[0] = trouble
+        if trouble is not None:
+            return
+        if every_s is not None and clock.monotonic() - last_s[0] >= every_s:
+            last_s[0] = clock.monotonic()
+            systemd.tell(systemd.ALIVE)
+
+    return alive
+
+
+def _changed(sources: Sequence[Source]) -> Callable[[], bool]:
+    """Whether a source has connected, or got into trouble or out of it, since the last call."""
+    last: list[list[tuple[bool, str | None]]] = [[]]
+
+    def changed() -> bool:
+        now = [(health.connected, health.trouble) for health in (source.health() for source in sources)]
+        last[0], before = now, last[0]
+        return now != before
+
+    return changed

@@ -1,0 +1,215 @@
+"""The daemon: the only place with a clock and a thread. One bounded queue, one loop.
+
+Sources, the agenda and signals only put things into the queue. The loop gives what came to the recorder, which commits
+in groups; what is committed is acknowledged, then stepped; what follows goes to the outboxes, which the sinks drain in
+their own threads. A failing recorder stops the daemon loudly; a failing sink never holds up a reading.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from math import floor, inf
+from typing import Protocol
+
+from monitor.core.detect.step import TICK_S
+from monitor.daemon.jars import Jars
+from monitor.host.clock import Clock, ClockWatch
+from monitor.host.failpoints import failpoint
+from monitor.runs.store import Store
+from monitor.sinks.recorder import Recorder
+from monitor.sources import Source
+from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
+
+log = logging.getLogger(__name__)
+
+QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
+LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
+
+
+class Sink(Protocol):
+    """A best-effort sink: drains an outbox of the store in its own thread."""
+
+    def start(self) -> None: ...
+    def wake(self) -> None: ...
+    def stop(self) -> None: ...
+    def trouble(self) -> str | None: ...
+
+
+class Daemon:
+    """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and whenever
+    something was decided; `beat` is called once in each turn of the loop, `on_clock_set` when the wall clock was set.
+    `before_boot_s` is the running time at which the machine was started last."""
+
+    def __init__(
+        self,
+        jars: Jars,
+        store: Store,
+        sources: Sequence[Source],
+        sinks: Sequence[Sink] = (),
+        clock: Clock | None = None,
+        on_states: Callable[[Sequence[JarState]], None] = lambda states: None,
+        beat: Callable[[], None] = lambda: None,
+        on_clock_set: Callable[[], None] = lambda: None,
+        before_boot_s: float = -inf,
+    ) -> None:
+        self._jars = jars
+        self._store = store
+        self._sources = {source.name: source for source in sources}
+        self._sinks = sinks
+        self._clock = clock or Clock()
+        self._on_states = on_states
+        self._beat = beat
+        self._on_clock_set = on_clock_set
+        self._before_boot_s = before_boot_s
+        self._clock_watch = ClockWatch(self._clock_set, self._clock, slept=jars.listen_from)
+        self._set_back = False
+        self._queue: queue.Queue[Delivery | Rejected | Tick] = queue.Queue(QUEUE_LENGTH)
+        self._stopping = threading.Event()
+        self._recorder: Recorder | None = None
+
+    def put(self, thing: Delivery | Rejected | Tick) -> None:
+        """The sources' and the agenda's end of the queue; waits while it is full. Raises queue.Full when stopping."""
+        while True:
+            try:
+                return self._queue.put(thing, timeout=0.2)
+            except queue.Full:
+                if self._stopping.is_set():
+                    raise
+
+    def stop(self) -> None:
+        """Ask the loop to end after what it has in hand; may be called from a signal handler or any thread."""
+        self._stopping.set()
+
+    def trouble(self) -> str | None:
+        """One sentence while nothing can be written down; the jars' time stands still then."""
+        return self._recorder.trouble if self._recorder is not None else None
+
+    def resume(self) -> None:
+        """Take up every jar where the store left it."""
+        self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))
+
+    def flush(self) -> None:
+        """Take all that is in the queue and commit it."""
+        while not self._queue.empty():
+            self.turn(0.0)
+        self._commit()
+
+    def run(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Resume, start sources and sinks, and loop until `stop`. Raises StoreTrouble when the store fails for good;
+        everything is stopped in any case."""
+        self.resume()
+        for sink in self._sinks:
+            sink.start()
+        try:
+            for source in self._sources.values():
+                source.start(self.put)
+            self.show()
+            ready()
+            while not self._stopping.is_set():
+                self.turn(LOOK_S)
+                self._beat()
+            self.flush()  # what is committed now can still be acknowledged
+            self._end()
+            self.flush()
+            self.show()
+        finally:
+            self._stopping.set()
+            self._end()
+
+    def _end(self) -> None:
+        """Sinks first: the one that speaks over a source's connection has a last word to say."""
+        for sink in self._sinks:
+            sink.stop()
+        for source in self._sources.values():
+            source.stop()
+
+    def turn(self, wait_s: float) -> None:
+        """One turn of the loop: take what is in the queue (wait at most `wait_s` for the first), commit what is due."""
+        recorder = self._ready_recorder()
+        try:
+            self._handle(self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait())
+            for _ in range(QUEUE_LENGTH):  # a flood must not keep the loop from its watchdog
+                self._handle(self._queue.get_nowait())
+        except queue.Empty:
+            self._clock_watch.look()
+        if recorder.due(self._clock.monotonic()) or recorder.behind():
+            self._commit()
+
+    def _handle(self, thing: Delivery | Rejected | Tick) -> None:
+        self._clock_watch.look()  # whatever came was stamped before this: a step is known before it is judged
+        if isinstance(thing, Tick):
+            self._tick(min(thing.time_s, self._clock.wall()))
+        else:
+            if self._set_back and isinstance(thing, Delivery):
+                thing = _not_ahead(thing, self._clock.wall())
+            recorder = self._ready_recorder()
+            recorder.take(thing, self._clock.monotonic())
+            if recorder.due(self._clock.monotonic()):
+                self._commit()
+
+    def _tick(self, time_s: float) -> None:
+        """Time passed: first all that came before it. While the store is in trouble time stands still for the jars, so
+        that what waits is judged in its order."""
+        self._commit()
+        recorder = self._ready_recorder()
+        if recorder.trouble is None:
+            self._jars.tick(floor(time_s / TICK_S) * TICK_S, recorder.last_seq)
+        self.show()
+        self._wake()
+
+    def _clock_set(self, offset_s: float, now_s: float) -> None:
+        """The wall clock was set: first all that came before, then the step itself, in the order of arrival. What the
+        machine stamped since it started is moved with it; if it started with a time that lay behind the jars' own (no
+        clock in it runs on without power), a step forward only ends that, and nothing is moved."""
+        log.warning("the clock was set by %+.0f s", offset_s)
+        before_s = now_s - offset_s
+        booted_s = before_s - self._clock.monotonic()
+        behind = self._before_boot_s >= booted_s
+        since_s = (inf if offset_s > 0 else -inf) if behind else booted_s
+        self._set_back = self._set_back or offset_s < 0
+        self._commit(before_s)
+        step = ClockSet(time_s=now_s, offset_s=offset_s, since_s=since_s)
+        self._ready_recorder().take(step, self._clock.monotonic())
+        self._commit()
+        self._on_clock_set()
+
+    def show(self) -> None:
+        """Give what is believed now to whom it concerns."""
+        self._on_states(self._jars.states(self._clock.wall()))
+
+    def _commit(self, now_s: float | None = None) -> None:
+        recorder = self._ready_recorder()
+        before = recorder.trouble
+        done = recorder.commit(self._clock.monotonic())
+        if recorder.trouble != before:
+            log.error("store: %s", recorder.trouble) if recorder.trouble else log.warning("store: writing again")
+        if done.arrivals:
+            failpoint("committed")
+        for name, tokens in done.tokens.items():
+            if name in self._sources:
+                self._sources[name].acknowledge(tokens)
+        if done.arrivals:
+            failpoint("acknowledged")
+            if self._jars.take(done.arrivals, self._clock.wall() if now_s is None else now_s):
+                self.show()
+            self._wake()
+
+    def _wake(self) -> None:
+        for sink in self._sinks:
+            sink.wake()
+
+    def _ready_recorder(self) -> Recorder:
+        assert self._recorder is not None, "resume() comes first"
+        return self._recorder
+
+
+def _not_ahead(delivery: Delivery, now_s: float) -> Delivery:
+    """A delivery stamped just before the clock was set back, as of now: no later one must look late beside it."""
+    if delivery.received_s <= now_s:
+        return delivery
+    reading = replace(delivery.reading, time_s=min(delivery.reading.time_s, now_s))
+    return replace(delivery, received_s=now_s, reading=reading)

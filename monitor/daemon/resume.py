@@ -1,0 +1,87 @@
+"""Where the watch of a jar begins again after a restart, or when it has to be judged anew: for `jars`.
+
+It begins from the last carry that can be read, in whichever run that lies, and goes on through all items since, from
+run to run, so that a run which was ended meanwhile is judged to its end. Where nothing that was kept can be read (it
+was written by another version), the open run is judged from its beginning.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from monitor.core.detect import step
+from monitor.core.detect.step import Vigil
+from monitor.core.forecast import starter_model
+from monitor.runs.store import RUN_REASONS, Run, Store
+from monitor.settings import JarSettings
+
+log = logging.getLogger(__name__)
+
+UNREADABLE = (KeyError, TypeError, ValueError, AttributeError)  # what another version, or a damaged disk, has left
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """Step what came after item `seq` on `vigil`, in the first of `runs` and then in the others."""
+
+    seq: int
+    vigil: Vigil
+    runs: list[Run]
+
+
+def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
+    """Where to begin, to come to item `last_seq`. Raises StoreTrouble."""
+    runs = [run for run in store.live_runs(jar.name) if run.first_seq <= last_seq + (not begun_by_item(run))]
+    unreadable = False
+    for seq, body in store.carries(jar.name, last_seq):
+        since = _since(runs, seq)
+        try:
+            thawed = step.thaw(json.loads(body), settings_in(since[0], jar))
+            starter_model.from_json(thawed.carried) if thawed.carried else None
+            return Start(seq=seq, vigil=thawed, runs=since)
+        except UNREADABLE as error:
+            log.error("%s: what was kept of it cannot be read (as of item %d: %r)", jar.name, seq, error)
+            unreadable = True
+    if unreadable:
+        log.error("%s: all readings since it was put under its sensor are judged anew", jar.name)
+    seq = runs[-1].first_seq - 1
+    if not unreadable:  # nothing was kept yet, or it went with what was taken back
+        seq = min([seq, *(told_seq - 1 for told_seq in store.taken_back(jar.name))])
+    runs = _since(runs, seq + 1)
+    return Start(seq=runs[0].first_seq - 1, vigil=_begun(store, jar, runs[0]), runs=runs)
+
+
+def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
+    """(run, first item, last item) to be stepped, in order; a run may have none."""
+    for number, run in enumerate(start.runs):
+        first = start.seq + 1 if number == 0 else run.first_seq
+        last = start.runs[number + 1].first_seq - 1 if number + 1 < len(start.runs) else last_seq
+        yield run, first, last
+
+
+def _begun(store: Store, jar: JarSettings, run: Run) -> Vigil:
+    """A jar at the beginning of a run, with what was learnt of its starter before. Raises StoreTrouble."""
+    try:
+        learnt = store.culture_before(run)
+        starter_model.from_json(learnt) if learnt else None
+    except UNREADABLE:
+        learnt = {}
+    return step.begin(settings_in(run, jar), learnt)
+
+
+def settings_in(run: Run, jar: JarSettings) -> JarSettings:
+    """The jar as it was in a run: another one may have been put there since."""
+    return replace(jar, empty_mm=run.empty_mm, geometry=run.geometry)
+
+
+def begun_by_item(run: Run) -> bool:
+    """Whether somebody asked for the run: then its first item says so and is stepped as such."""
+    return run.reason in RUN_REASONS.values()
+
+
+def _since(runs: list[Run], seq: int) -> list[Run]:
+    """The run that an item lies in, and those after it."""
+    return [run for run in runs if run.first_seq <= seq][-1:] + [run for run in runs if run.first_seq > seq]

@@ -1,0 +1,85 @@
+"""What the daemon has planned for later: the next tick, from which silence, summaries and repeats follow. The work
+itself is the caller's.
+
+A small owner of APScheduler's background scheduler. It holds **one-shot date jobs only**, never intervals or cron
+rules: on a board without a clock of its own the wall clock is stepped by years when the network comes up, and a
+repeating job would then run once for every period in between, or not at all after a step back. So each entry is planned
+once; the caller plans the next one when it has run, and plans it anew when `ClockWatch` has found a step. An entry that
+is overdue runs once, at once (`coalesce`, no `misfire_grace_time`): whether it is too late to be of use, the caller
+knows.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.date import DateTrigger
+
+from monitor.host.clock import STEP_S
+
+log = logging.getLogger(__name__)
+
+FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
+
+
+class Agenda:
+    """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the agenda's own.
+
+    `wall` tells the time; `speed` is how many of its seconds pass in a real one (the demo's clock is a fast one).
+    """
+
+    def __init__(self, wall: Callable[[], float] = time.time, speed: float = 1.0) -> None:
+        self._wall, self._speed = wall, speed
+        self._entries: dict[str, tuple[float, Callable[[], None]]] = {}
+        self._lock = threading.RLock()
+        self._stopped = False
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            executors={"default": ThreadPoolExecutor(1)},
+            # an entry may plan itself anew while it runs, and a stepping clock may hand one over again while it waits:
+            # `_run` tells those apart, and the scheduler must not drop any
+            job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 100},
+        )
+        self._scheduler.start()
+
+    def plan(self, name: str, due_s: float, call: Callable[[], None]) -> None:
+        """Do `call` at `due_s` (Unix time), or at once if that is past. Replaces an entry of the same name."""
+        with self._lock:
+            if self._stopped:
+                return
+            self._entries[name] = (due_s, call)
+            self._add(name, due_s)
+
+    def stop(self) -> None:
+        """Nothing more is begun. An entry that is running is not waited for."""
+        with self._lock:
+            if self._stopped:
+                return
+            self._stopped = True
+            self._entries.clear()
+        self._scheduler.shutdown(wait=False)
+
+    def _add(self, name: str, due_s: float) -> None:
+        left_s = min(max(due_s - self._wall(), 0.0) / self._speed, FARTHEST_S)
+        when = datetime.now(UTC) + timedelta(seconds=left_s)
+        self._scheduler.add_job(self._run, DateTrigger(when), args=(name, due_s), id=name, replace_existing=True)
+
+    def _run(self, name: str, due_s: float) -> None:
+        with self._lock:
+            entry = self._entries.get(name)
+            if entry is None or entry[0] != due_s:  # planned anew while this one waited for the thread
+                return
+            if due_s > self._wall() + STEP_S:  # the clock was set back after the scheduler had begun this one
+                self._add(name, due_s)
+                return
+            del self._entries[name]
+        try:
+            entry[1]()
+        except Exception:
+            log.exception("planned work %r failed", name)

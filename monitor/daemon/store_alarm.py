@@ -1,0 +1,91 @@
+"""What is told when the store itself is in trouble: beside `jars`, whose notices are all about one jar.
+
+A damaged store that was set aside goes into the outbox of the new one, like any notice. That nothing can be written
+down cannot go into an outbox: it is handed to the channels at once, one message a time of trouble.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Protocol
+
+from monitor.core.display.units import Display
+from monitor.core.notify.due import quiet_hours_until
+from monitor.host.clock import Moment
+from monitor.settings import NoticeSettings
+from monitor.values import Notice
+
+AFTER_S = 600.0  # a disk that is full for a moment, or a backup tool that holds the lock, is over by then
+OF_USE_S = 7 * 86_400.0
+
+
+def damaged(aside: Path, damage: str, settings: NoticeSettings, now_s: float, display: Display) -> Notice:
+    """The store was damaged and set aside. `cycle` is the minute, so that each time it happens is told once."""
+    return Notice(
+        jar="",
+        cycle=int(now_s // 60),
+        kind="store_damaged",
+        repeat=0,
+        due_s=quiet_hours_until(settings, now_s, display) or now_s,
+        expires_s=now_s + OF_USE_S,
+        title="The store was damaged, a new one is begun",
+        text=f"At {display.clock(now_s, now_s)} the store was found damaged ({damage}); it was moved to {aside}. "
+        "The jars are watched from here on as if just begun: tell when each was last fed with `jartide fed`, and look "
+        "at them yourself meanwhile. `jartide recover` reads what can be read of the old one.",
+    )
+
+
+def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> Notice:
+    """Nothing could be written since `since_s`."""
+    return Notice(
+        jar="",
+        cycle=int(since_s // 60),
+        kind="store_trouble",
+        repeat=0,
+        due_s=now_s,
+        expires_s=now_s + OF_USE_S,
+        title="Nobody judges the jars: the store cannot be written",
+        text=f"Since {display.clock(since_s, now_s)} nothing can be written down: {trouble}. Readings wait in memory "
+        "for about a day and are judged when it is over; until then no notice will come: look at the jars yourself. "
+        "Make room on the disk, or see what else `jartide check` says.",
+        urgent=True,
+    )
+
+
+class Herald(Protocol):
+    """A sink that can tell past the outbox."""
+
+    def tell_at_once(self, notice: Notice) -> None:
+        """To be sent as soon as its channels take it."""
+
+    def call_off(self) -> None:
+        """What has not gone out is no longer true."""
+
+
+class Alarm:
+    """Looked at once in each turn of the loop; `heralds` are all that notices go out by."""
+
+    def __init__(self, heralds: Sequence[Herald], settings: NoticeSettings, display: Display) -> None:
+        self._heralds = heralds
+        self._settings, self._display = settings, display
+        self._since: Moment | None = None
+        self._told = False
+
+    def look(self, trouble: str | None, wall_s: float, monotonic_s: float) -> None:
+        """`trouble` is the recorder's: a sentence while nothing can be written, else None."""
+        if trouble is None:
+            if self._told:
+                for herald in self._heralds:
+                    herald.call_off()
+            self._since, self._told = None, False
+            return
+        if self._since is None:
+            self._since = Moment(wall_s, monotonic_s)
+        if self._told or monotonic_s - self._since.monotonic_s < AFTER_S:
+            return
+        if quiet_hours_until(self._settings, wall_s, self._display) is None:
+            self._told = True
+            notice = unwritable(trouble, self._since.by(wall_s, monotonic_s), wall_s, self._display)
+            for herald in self._heralds:
+                herald.tell_at_once(notice)

@@ -1,0 +1,1 @@
+"""What the machine gives: clock, locks, files, secrets, the service manager."""

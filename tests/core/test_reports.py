@@ -1,0 +1,36 @@
+"""A feeding that is told before, while and after hands are seen at the jar: one feeding, no disturbance."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.core.detect.step import begin, look, take
+from monitor.settings import JarSettings
+from monitor.values import Arrival, Event, EventKind, Fed
+from tests.night import EMPTY_MM, START_S, night
+
+FED_S = START_S + 600.0
+
+
+@pytest.mark.parametrize("every_s", [30.0, 120.0])
+@pytest.mark.parametrize("told_after_s", [-300.0, 0.0, 120.0, 300.0, 900.0, 3600.0])
+def test_a_told_feeding_and_its_landing_are_one(told_after_s: float, every_s: float) -> None:
+    jar = JarSettings(name="rye", empty_mm=EMPTY_MM)
+    told_s = FED_S + told_after_s
+    told = Fed(time_s=told_s, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)
+    items = [(thing.received_s, thing.reading) for thing in night(every_s=every_s)]
+    items = sorted([*items, (told_s, told)], key=lambda item: item[0])
+    vigil, events = begin(jar), list[Event]()
+    for seq, (received_s, item) in enumerate(items, start=1):
+        vigil, found = take(vigil, Arrival(seq=seq, received_s=received_s, item=item), jar)
+        events += found
+    kinds = [event.kind for event in events]
+    assert EventKind.DISTURBED not in kinds
+    assert kinds.count(EventKind.FALL_BEGAN) == 1
+    fed = [event for event in events if event.kind is EventKind.FED]
+    assert len([event for event in fed if event.replaces is None]) == 1
+    assert fed[-1].evidence["flour_g"] == 100.0
+    state = look(vigil, items[-1][0])
+    assert state.cycle is not None
+    assert state.cycle.peak_ratio == pytest.approx(2.0, abs=0.1)  # the night's curve doubles
+    assert abs(state.cycle.fed_at_s - FED_S) <= max(600.0, abs(told_after_s))

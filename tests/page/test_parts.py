@@ -1,0 +1,217 @@
+"""The page's parts by themselves: curves keep their extremes, cookies cannot be forged, stretches are found quickly."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import string
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.core.display.units import Display
+from monitor.page.curves import MOST_POINTS, Curve, Point, columns, thin
+from monitor.page.files import STATIC, joined
+from monitor.page.live import Live
+from monitor.page.looks import health, last_feeding
+from monitor.page.readers import Readers
+from monitor.page.rows import readings_of, seq_at
+from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
+from monitor.runs.store import Store
+from monitor.runs.tellings import take_back
+from monitor.settings import JarSettings, SerialSettings, Settings
+from monitor.values import Delivery, Fed, Reading
+from tests.page_house import settings_of
+
+POINTS = st.lists(
+    st.tuples(st.floats(0, 1e6), st.floats(0, 150), st.floats(0, 5), st.floats(0, 5)), min_size=1, max_size=600
+)
+
+
+@given(POINTS, st.integers(2, 300))
+def test_thinning_loses_no_peak_and_keeps_order(raw: list[tuple[float, float, float, float]], most: int) -> None:
+    points: list[Point] = sorted((t, mid, mid - low, mid + high, None) for t, mid, low, high in raw)
+    thinned = thin(points, most)
+    assert len(thinned) <= max(most + 1, 2)
+    assert max(p[3] for p in thinned) == max(p[3] for p in points)
+    assert min(p[2] for p in thinned) == min(p[2] for p in points)
+    assert [p[0] for p in thinned] == sorted(p[0] for p in thinned)
+
+
+@settings(max_examples=50)
+@given(st.lists(st.tuples(st.floats(0, 86_400), st.floats(20, 170)), min_size=1, max_size=200), st.randoms())
+def test_a_curve_does_not_depend_on_the_order_of_arrival_but_for_its_middles(
+    raw: list[tuple[float, float]], chance: object
+) -> None:
+    def drawn(rows: list[tuple[float, float]]) -> list[tuple[float, float, float]]:
+        curve = Curve(0.0, 180.0)
+        for time_s, distance_mm in rows:
+            curve.add(Reading(time_s=time_s, jar="rye", distance_mm=distance_mm))
+        return [(p[0], p[2], p[3]) for p in curve.points()]
+
+    shuffled = list(raw)
+    chance.shuffle(shuffled)  # type: ignore[attr-defined]
+    assert drawn(raw) == drawn(shuffled)
+
+
+def test_a_day_every_five_seconds_fits_a_phone() -> None:
+    curve = Curve(0.0, 180.0)
+    for k in range(17_280):
+        curve.add(Reading(time_s=5.0 * k, jar="rye", distance_mm=100.0 + k % 7, temperature_c=21.0))
+    assert len(columns(thin(curve.points()))["time_s"]) <= MOST_POINTS  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("distance_mm", [0.0, 8190.0, 320.0, -1.0, None])
+def test_codes_and_lids_are_not_drawn(distance_mm: float | None) -> None:
+    curve = Curve(0.0, 180.0)
+    curve.add(Reading(time_s=10.0, jar="rye", distance_mm=distance_mm, temperature_c=85.0))
+    assert curve.points() == []
+
+
+def test_a_stretch_is_the_same_as_by_reading_everything(tmp_path: Path) -> None:
+    """Late readings of the stretch included, up to six hours."""
+    with Store.open(tmp_path / "store.db", 0.0) as store:
+        deliveries = []
+        for k in range(2000):
+            late_s = 3 * 3600.0 if k % 17 == 0 else 0.0
+            reading = Reading(time_s=60.0 * k - late_s + k * 1e-3, jar=f"jar{k % 3}", distance_mm=100.0)
+            deliveries.append(Delivery(source="x", received_s=60.0 * k, reading=reading, boot="b", seq=k, timed=True))
+        store.add(deliveries)
+        run = store.open_run("jar1")
+        assert run is not None
+        wanted = [d.reading for d in deliveries if d.reading.jar == "jar1" and 30_000 <= d.reading.time_s <= 60_000]
+        assert list(readings_of(store, run, 30_000, 60_000)) == wanted
+        assert seq_at(store, -5.0) == 1
+        assert seq_at(store, 60.0 * 1500) == 1501
+        assert seq_at(store, 1e12) == 2001
+
+
+MODULES = sorted(STATIC.glob("*.js"))
+FORM = re.compile(
+    r"^(import \{ [\w, ]+ \} from \"\./\w+\.js\";|export (async )?(function|class|const) \w+.*|(?!import|export).*)$"
+)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.name)
+def test_modules_keep_to_the_forms_that_can_be_joined(path: Path) -> None:
+    wrong = [line for line in path.read_text().splitlines() if not FORM.match(line)]
+    assert not wrong
+    assert "export let" not in path.read_text()  # a joined module hands out what its names stand for, once
+
+
+def test_the_joined_script_holds_every_module_once_and_in_order() -> None:
+    script = joined(STATIC, "page")
+    places = [script.index(f"const from_{path.stem} = ") for path in MODULES]
+    assert len(places) == len(MODULES) == script.count(" = (() => {\n// ")
+    for used in re.finditer(r"= from_(\w+);", script):
+        assert script.index(f"const from_{used[1]} = ") < used.start()
+    assert "import " not in re.sub(r"//.*", "", script)
+
+
+def test_pages_that_leave_all_at_once_leave_nothing_behind(tmp_path: Path) -> None:
+    """A router that restarts: every stream is cut in the same moment, some more than once; each ends as it was told."""
+
+    async def all_at_once() -> list[object]:
+        live = Live(settings_of(tmp_path, ["rye"]), Readers(tmp_path / "none.db"), lambda: NOW_S, Display())
+
+        async def page() -> None:
+            async for _ in live.stream(None):
+                pass
+
+        pages = [asyncio.create_task(page()) for _ in range(20)]
+        while live.pages < len(pages):
+            await asyncio.sleep(0)
+        for _ in range(4):
+            await asyncio.sleep(0)
+            for one in pages:
+                one.cancel()
+        async with asyncio.timeout(5):
+            return [*await asyncio.gather(*pages, return_exceptions=True), live.pages]
+
+    *ends, left = asyncio.run(all_at_once())
+    assert all(isinstance(end, asyncio.CancelledError) for end in ends)
+    assert left == 0
+
+
+SEAL = Seal("key", "word")
+NOW_S = 1_795_000_000.0
+
+
+@given(st.integers(0, 200), st.sampled_from(string.printable))
+def test_no_letter_of_a_cookie_can_be_changed(place: int, letter: str) -> None:
+    cookie = SEAL.cookie(SEAL.begin(NOW_S, signed_in=False))
+    place %= len(cookie)
+    forged = cookie[:place] + letter + cookie[place + 1 :]
+    assert (SEAL.read(forged, NOW_S) is not None) == (forged == cookie)
+
+
+@given(st.text(max_size=300))
+def test_nonsense_is_no_cookie(text: str) -> None:
+    assert SEAL.read(text, NOW_S) is None
+
+
+def test_a_cookie_ends_and_belongs_to_one_key_and_password() -> None:
+    session = SEAL.begin(NOW_S, signed_in=True)
+    cookie = SEAL.cookie(session)
+    assert SEAL.read(cookie, NOW_S + LASTS_S - 1) == session
+    assert SEAL.read(cookie, NOW_S + LASTS_S + 1) is None
+    assert SEAL.read(cookie, NOW_S - 3600) is None
+    assert Seal("key", "other").read(cookie, NOW_S) is None
+    assert Seal("other", "word").read(cookie, NOW_S) is None
+    assert not SEAL.is_token(SEAL.begin(NOW_S, signed_in=True), SEAL.token(session))
+
+
+def test_tries_are_counted_by_address_and_over_all() -> None:
+    tries = Tries()
+    for k in range(TRIES):
+        assert tries.wait_s("a", float(k)) == 0
+        tries.wrong("a", float(k))
+    assert tries.wait_s("a", 10.0) == pytest.approx(WAIT_S - 10.0)
+    assert tries.wait_s("b", 10.0) == 0
+    assert tries.wait_s("a", WAIT_S + 10.0) == 0
+    for k in range(ALL_TRIES):
+        tries.wrong(f"address {k}", 20.0)
+    assert tries.wait_s("new", 21.0) > 0
+    for k in range(3000):
+        tries.wrong(f"{k}", 2000.0)
+    assert len(tries._wrong) <= 1000
+
+
+def test_grams_told_by_a_slip_are_not_offered_again(tmp_path: Path) -> None:
+    jar = JarSettings(name="rye", flour="rye")
+    with Store.open(tmp_path / "store.db", 0.0) as store:
+        for at_s, flour_g in ((1000.0, 80.0), (2000.0, 1000.0), (3000.0, 900.0)):
+            store.tell(Fed(time_s=at_s, jar="rye", starter_g=20.0, flour_g=flour_g, water_g=80.0), at_s)
+        offered = []
+        for at_s in (4000.0, 4001.0, 4002.0):
+            take_back(store, "rye", at_s)
+            offered.append(last_feeding(store, jar))
+    assert [grams["flour_g"] for grams in offered] == [1000.0, 80.0, None]  # type: ignore[call-overload, index]
+    assert offered[-1] == {"starter_g": None, "flour_g": None, "water_g": None, "flour": "rye"}
+
+
+def test_a_jar_that_is_not_heard_shows_what_its_source_suffers_from() -> None:
+    wires = tuple(SerialSettings(port=port, jar=jar) for port, jar in (("/dev/a", "rye"), ("/dev/b", "wheat")))
+    household = Settings(jars=(JarSettings(name="rye"), JarSettings(name="wheat")), serial=wires)
+    sources = [
+        {
+            "name": "serial /dev/a",
+            "trouble": "there is no /dev/a: is the device plugged in?",
+            "since_s": 60_000.0,
+            "connected": False,
+        },
+        {"name": "serial /dev/b", "trouble": None, "since_s": 0.0, "connected": True},
+    ]
+
+    def said(jar: str, heard_s: float | None) -> list[object]:
+        quiet = {"silent_since_s": None, "stuck_since_s": None, "lid_off_since_s": None}
+        return list(health({"jar": jar, "last_reading_s": heard_s, **quiet}, sources, household, 61_000.0, Display()))
+
+    trouble = ["There is no /dev/a: is the device plugged in? Since 16:40"]
+    assert said("rye", 59_990.0) == trouble
+    assert said("rye", 60_020.0) == trouble  # its device's clock is ahead
+    assert said("rye", None) == trouble
+    assert said("rye", 60_990.0) == []  # heard over the network since
+    assert said("wheat", 59_990.0) == []  # another device's jar
