@@ -6,6 +6,7 @@ version that was looked at. A new one, another licence or a new major version fa
 
 from __future__ import annotations
 
+import hashlib
 import re
 from importlib.metadata import Distribution, PackageNotFoundError, distribution, requires
 from pathlib import Path
@@ -14,6 +15,11 @@ from packaging.requirements import Requirement
 
 ROOT = Path(__file__).resolve().parent.parent
 EXTRAS = ("pictures", "simulator")
+CARRIED = {  # SHA-256 of dist/ and LICENSE of the npm package uplot 1.6.32, the files that we hand on unchanged
+    "LICENSE": "8f989229699b4fe2f1a0432d0e9edc338a8a911e250e2d1b01ecd770a5f5b1bd",
+    "uPlot.iife.min.js": "19c8d4c6ad88929a79f4ae49d6f7161566dfd0ba3d15cc495e974f787eb78f1f",
+    "uPlot.min.css": "df630c6a8d6f8eeaff264b50f73ce5b114f646ffd9a0bb74f049b0a00135fa04",
+}
 MAY_BE = re.compile(r"MIT|0?BSD|Apache|PSF|Python Software Foundation|ISC|MPL|EPL|HPND|Unlicense|Zlib|CC0")
 """Kinds of licence that a MIT program may be installed with; none of that code is copied into ours."""
 
@@ -66,6 +72,14 @@ def test_every_package_is_listed_with_its_licence() -> None:
         major = int(version.split(".")[0])
         if major < 2000:  # else it is a year
             assert int(package.version.split(".")[0]) == major, f"{name} {package.version}: a new major version"
+
+
+def test_the_chart_library_is_handed_on_unchanged_with_its_licence() -> None:
+    folder = ROOT / "monitor" / "page" / "static" / "uplot"
+    here = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir()}
+    assert here == CARRIED
+    assert (folder / "LICENSE").read_text("utf-8").startswith("The MIT License (MIT)")
+    assert "uPlot 1.6.32" in (ROOT / "DEVELOPERS.md").read_text("utf-8")
 
 
 if __name__ == "__main__":

@@ -13,7 +13,6 @@ import gzip
 import hashlib
 import re
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
 
 from starlette.exceptions import HTTPException
@@ -21,6 +20,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 STATIC = Path(__file__).parent / "static"
+CHART_LIBRARY = STATIC / "uplot"  # uPlot's own browser files and licence, unchanged
 SCRIPT, CHART = "page.js", "chart.js"  # what they are called on the wire
 _TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 # the only two forms that our modules use (tests/page/test_parts.py holds them to it)
@@ -42,11 +42,10 @@ class Files:
     """All files of the page, by name."""
 
     def __init__(self) -> None:
-        chart = _chart_files()
         texts = {
             SCRIPT: joined(STATIC, "page"),
-            CHART: (chart / "uplot.iife.min.js").read_text("utf-8"),
-            "page.css": (chart / "uplot.min.css").read_text("utf-8") + (STATIC / "page.css").read_text("utf-8"),
+            CHART: (CHART_LIBRARY / "uPlot.iife.min.js").read_text("utf-8"),
+            "page.css": (CHART_LIBRARY / "uPlot.min.css").read_text("utf-8") + (STATIC / "page.css").read_text("utf-8"),
             "icon.svg": (STATIC / "icon.svg").read_text("utf-8"),
         }
         self._held = {name: _held(name, text) for name, text in texts.items()}
@@ -81,14 +80,6 @@ def joined(folder: Path, entry: str) -> str:
 
     add(entry)
     return f'"use strict";\n(() => {{\n{"".join(scripts.values())}}})();\n'
-
-
-def _chart_files() -> Path:
-    """The folder with uPlot's browser files, out of the wheel that carries them (which is not imported)."""
-    spec = find_spec("youplot")
-    assert spec is not None
-    assert spec.origin is not None
-    return Path(spec.origin).parent / "vendor"
 
 
 def _held(name: str, text: str) -> Held:
