@@ -1,15 +1,15 @@
 """Jartide: readings come in from `sources/`, everything believed about the starter is decided in `core/` by plain
-functions of data, and what is worth telling leaves through `sinks/`; `loop.py` is the only place where the time of
-day decides anything, and its loop the only thread that steps a jar.
+functions of data, and what is worth telling leaves through `sinks/`; `daemon/loop.py` is the only place where the time
+of day decides anything, and its loop the only thread that steps a jar.
 
-    device -> sources/ -> queue -> sinks/recorder (commit) -> core/vigil.step -> events -> core/notices -> sinks/
-                                        |                                                      ^
-                                   runs/ (SQLite) <---- told: fed, noted (cli/, page/) --------+
+    device -> sources/ -> queue -> sinks/recorder (commit) -> core/detect/step -> events -> core/notify -> sinks/
+                                        |                                                       ^
+                                   runs/ (SQLite) <---- reported: fed, noted (cli/, page/) -----+
 
 Import order (an arrow is "imported by"; nothing points back, a test enforces it):
 
-    values <- settings, core <- runs, simulator <- sources, sinks, review, check <- page, jars, player
-           <- daemon <- assembly <- cli
+    values <- settings <- core <- host, config, runs <- simulator <- sources, sinks, review <- check, page
+           <- daemon <- cli
 
 Sources, best-effort sinks and the page own a thread each, for input and output only: they put things into the queue or
 drain what the store holds, and none of them touches a jar's state.
