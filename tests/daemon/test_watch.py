@@ -141,8 +141,8 @@ def test_the_service_manager_hears_that_it_is_ready_alive_and_stopping(tmp_path:
 _FORKS = """
 import os, random, signal, sys, time
 from pathlib import Path
-from monitor import assembly
-from monitor.settings_file import load
+from monitor.daemon import assembly
+from monitor.config.reader import load
 import paho.mqtt.client, apprise, apscheduler.schedulers.background  # what a daemon imports when it starts
 settings, kills, chance = load(Path("jartide.toml")), int(sys.argv[1]), random.Random(int(sys.argv[2]))
 for number in range(kills):

@@ -62,7 +62,7 @@ def test_the_holder_is_named_and_its_death_lets_go(tmp_path: Path) -> None:
     store = tmp_path / "s.db"
     assert holder(store) is None
     assert not list(tmp_path.iterdir())  # looking leaves nothing behind
-    hold = "import sys,time; from pathlib import Path; from monitor.lock import StoreLock\n"
+    hold = "import sys,time; from pathlib import Path; from monitor.host.lock import StoreLock\n"
     hold += "with StoreLock(Path(sys.argv[1])): print('held', flush=True); time.sleep(60)"
     other = subprocess.Popen([sys.executable, "-c", hold, str(store)], stdout=subprocess.PIPE)
     assert other.stdout is not None

@@ -17,7 +17,7 @@ _MARK = re.compile(r'(?:mark\.fault|\bstep)\(\s*"([A-Z]\d+)"')
 def marked() -> set[str]:
     """The numbers on the tests, as the sources say."""
     found = set(test_golden.FAULTS.values())
-    for path in TESTS.glob("test_*.py"):
+    for path in TESTS.rglob("test_*.py"):
         found |= set(_MARK.findall(path.read_text()))
     return found
 
