@@ -9,9 +9,69 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import floor, log10
 from typing import TypeAlias
 
 Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+
+
+# --- a feeding -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feeding:
+    """What was, or is to be, weighed: starter kept, flour and water added. Grams that nobody told are None."""
+
+    starter_g: float | None = None
+    flour_g: float | None = None
+    water_g: float | None = None
+    flour: str | None = None
+
+    @property
+    def grams(self) -> tuple[float, float, float] | None:
+        """Starter, flour, water; None unless all three are known."""
+        if self.starter_g is None or self.flour_g is None or self.water_g is None:
+            return None
+        return self.starter_g, self.flour_g, self.water_g
+
+    @property
+    def weights(self) -> dict[str, float | None]:
+        """The three weights by name, as every JSON of ours has them; None for what is unknown."""
+        return {"starter_g": self.starter_g, "flour_g": self.flour_g, "water_g": self.water_g}
+
+    @property
+    def total_g(self) -> float | None:
+        """What is in the jar after it."""
+        return None if self.grams is None else sum(self.grams)
+
+    @property
+    def dilution(self) -> float | None:
+        """Total over starter kept: 25 + 100 + 100 g gives 9. None when a weight is unknown or there is no starter."""
+        if self.grams is None or self.grams[0] <= 0.0:
+            return None
+        return sum(self.grams) / self.grams[0]
+
+    @property
+    def hydration(self) -> float | None:
+        """Water over flour of what is added. None when either is unknown or zero."""
+        return self.water_g / self.flour_g if self.water_g and self.flour_g else None
+
+    @property
+    def ratio(self) -> str | None:
+        """starter:flour:water with the starter as one: 25 + 100 + 100 g is "1:4:4". None when a weight is unknown or
+        there is no starter (a first mix has no ratio)."""
+        if self.grams is None or self.grams[0] <= 0.0:
+            return None
+        starter_g, *added_g = self.grams
+        return ":".join(["1", *(_share(part_g / starter_g) for part_g in added_g)])
+
+
+def _share(of_starter: float) -> str:
+    """To a tenth, and below one to two figures: 4, 1.5, 0.02."""
+    if not 0.0 < of_starter < 1.0:
+        return f"{round(of_starter, 1):g}"
+    text = f"{of_starter:.{1 - floor(log10(of_starter))}f}"
+    return text.rstrip("0").removesuffix(".")
 
 
 # --- what comes in -------------------------------------------------------------------------------------------------
@@ -47,6 +107,11 @@ class Fed:
     flour_g: float | None = None
     water_g: float | None = None
     flour: str | None = None
+
+    @property
+    def feeding(self) -> Feeding:
+        """Its grams and flour in one value."""
+        return Feeding(starter_g=self.starter_g, flour_g=self.flour_g, water_g=self.water_g, flour=self.flour)
 
 
 class Noting(StrEnum):
@@ -289,6 +354,11 @@ class Cycle:
     rested: bool = False
     above_double_h: float | None = None  # hours that the rise ratio stood at 2 or above, once closed
 
+    @property
+    def feeding(self) -> Feeding:
+        """Its grams and flour in one value."""
+        return Feeding(starter_g=self.starter_g, flour_g=self.flour_g, water_g=self.water_g, flour=self.flour)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleSoFar:
@@ -317,6 +387,11 @@ class FeedPlan:
     because: str
     discard_g: int | None = None
     caution: str | None = None  # where a kitchen scale cannot weigh what is kept well enough
+
+    @property
+    def feeding(self) -> Feeding:
+        """The grams in one value."""
+        return Feeding(starter_g=self.starter_g, flour_g=self.flour_g, water_g=self.water_g)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

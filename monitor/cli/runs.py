@@ -205,8 +205,8 @@ def _local(time_s: float, zone: tzinfo | None) -> str:
 def _cycle_line(cycle: Cycle, zone: tzinfo | None) -> str:
     began = "fed" if cycle.number else "first seen"  # a jar that was taken up in the middle of a cycle
     words = [f"{began} {_local(cycle.fed_at_s, zone)}"]
-    if None not in (cycle.starter_g, cycle.flour_g, cycle.water_g):
-        words.append(f"{cycle.starter_g:g}+{cycle.flour_g:g}+{cycle.water_g:g} g")
+    if cycle.feeding.grams is not None:
+        words.append("+".join(f"{grams:g}" for grams in cycle.feeding.grams) + " g")
     if cycle.peak_at_s is not None:
         ratio = "" if cycle.peak_ratio is None else f" at {cycle.peak_ratio:.2f} times"
         words.append(f"peak{ratio} after {(cycle.peak_at_s - cycle.fed_at_s) / 3600:.1f} h")
@@ -231,9 +231,7 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) ->
             {
                 "cycle": cycle.number,
                 "fed_at": time_text(cycle.fed_at_s),
-                "starter_g": cycle.starter_g,
-                "flour_g": cycle.flour_g,
-                "water_g": cycle.water_g,
+                **cycle.feeding.weights,
                 "flour": cycle.flour,
                 "peak_at": time_text(cycle.peak_at_s),
                 "peak_ratio": cycle.peak_ratio,

@@ -61,10 +61,11 @@ def fed(
 ) -> None:
     """Say that JAR has been fed, with the grams if you weighed them.
 
-    Said again within three hours, the later grams count. A feeding that was none: `jartide undo JAR`.
+    Said again within three hours, the later grams count; what they leave out stays as said first. A feeding that
+    was none: `jartide undo JAR`.
     """
     settings = settings_from(config)
-    usual = jar_from(settings, jar).flour
+    jar_from(settings, jar)
     if flour_g == 0:
         refuse(f"--flour-g: 0; a feeding adds flour (some taken out, not fed: jartide note {jar} taken)")
     item = Fed(
@@ -73,7 +74,7 @@ def fed(
         starter_g=starter_g,
         flour_g=flour_g,
         water_g=water_g,
-        flour=_text(flour) if flour is not None else usual,
+        flour=None if flour is None else _text(flour),
     )
     counts = _tell(settings.store.path, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"

@@ -11,13 +11,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from monitor.core.assess.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
-from monitor.core.display.units import STAGE_WORDS, Display, duration, feeding_ratio, sensor_troubles, times
+from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
 from monitor.core.notify.conditions import Kind
 from monitor.runs import outbox, tellings
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
-from monitor.values import Fed, Json, Noted, Noting, Stage
+from monitor.values import Fed, Feeding, Json, Noted, Noting, Stage
 
 State = dict[str, Any]  # one of the jars of `status.read`
 Source = dict[str, Any]  # one of its sources
@@ -143,8 +143,7 @@ def _fed(state: State, now_s: float, show: Display) -> Json:
     known = bool(cycle["told"] or cycle["number"] > 0)
     ago = duration(max(now_s - at_s, 0.0))
     words = f"fed {ago} ago, {show.clock(at_s, now_s)}" if known else f"watched for {ago}, its feeding was not seen"
-    grams = [cycle[key] for key in ("starter_g", "flour_g", "water_g")]
-    ratio = feeding_ratio(*grams) if None not in grams else None
+    ratio = Feeding(**{key: cycle[key] for key in ("starter_g", "flour_g", "water_g")}).ratio
     return {"at_s": at_s, "known": known, "sure": cycle["sure"], "words": words, "ago_words": ago, "ratio": ratio}
 
 
@@ -204,9 +203,8 @@ def last_feeding(store: Store, jar: JarSettings) -> Json:
     """The grams to begin from: those of the last feeding that was told and still stands. Raises StoreTrouble."""
     fed = tellings.last_feeding(store, jar.name)
     if fed is None:
-        return {"starter_g": None, "flour_g": None, "water_g": None, "flour": jar.flour}
-    grams = {"starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g}
-    return {**grams, "flour": fed.flour or jar.flour}
+        return {**Feeding().weights, "flour": jar.flour}
+    return {**fed.feeding.weights, "flour": fed.flour or jar.flour}
 
 
 def note_json(note: Noted, now_s: float, show: Display) -> Json:

@@ -14,7 +14,7 @@ from dataclasses import asdict, replace
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess import trial as trials
 from monitor.core.detect.standing import standing
-from monitor.core.display.units import Display, feeding_ratio
+from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.looks import note_json
@@ -153,10 +153,6 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
     fall_h, peak_h = _hours(cycle.fall_at_s, cycle), _hours(cycle.peak_at_s, cycle)
     until_h = fall_h if fall_h is not None else peak_h
     known_c = [t for t in cycle.temperatures_c[: math.ceil(until_h) if until_h else None] if t is not None]
-    grams = (cycle.starter_g, cycle.flour_g, cycle.water_g)
-    ratio = None
-    if cycle.starter_g is not None and cycle.flour_g is not None and cycle.water_g is not None:
-        ratio = feeding_ratio(cycle.starter_g, cycle.flour_g, cycle.water_g)
     return {
         "jar": run.jar,
         "run": run.id,
@@ -166,9 +162,9 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
         "ended_at_s": cycle.ended_at_s,
         "sure": cycle.sure,
         "rested": cycle.rested,
-        **dict(zip(("starter_g", "flour_g", "water_g"), grams, strict=True)),
+        **cycle.feeding.weights,
         "flour": cycle.flour,
-        "ratio": ratio,
+        "ratio": cycle.feeding.ratio,
         "rise_ratio": None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3),
         "hours_to_peak": peak_h,
         "hours_to_fall": fall_h,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.runs import rfc3339
-from monitor.values import Json, Span
+from monitor.values import Feeding, Json, Span
 
 
 def run_json(name: str, run: RunSummary) -> dict[str, Json]:
@@ -31,9 +31,7 @@ def _cycle_json(cycle: CycleSummary) -> dict[str, Json]:
         "began_at": _time(cycle.begin_s),
         "ended_at": _time(cycle.end_s),
         "fed_at": _time(cycle.fed_at_s),
-        "starter_g": None if fed is None else fed.starter_g,
-        "flour_g": None if fed is None else fed.flour_g,
-        "water_g": None if fed is None else fed.water_g,
+        **(Feeding() if fed is None else fed.feeding).weights,
         "flour": None if fed is None else fed.flour,
         "starting_level_mm": _round(cycle.start_mm, 1),
         "peak_at": None if top is None else _span(top.peak_at),

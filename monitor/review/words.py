@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from statistics import median
 
 from monitor.core.assess import notebook
-from monitor.core.display.units import NAME_CHARS, Display, duration, feeding_ratio, one_line, shown
+from monitor.core.display.units import NAME_CHARS, Display, duration, one_line, shown
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.values import Span
 
@@ -109,10 +109,7 @@ def _fed(cycle: CycleSummary, show: Display) -> str:
 
 def ratio(cycle: CycleSummary) -> str | None:
     """What was told of its feeding: "1:4:4"; None when not all of it was."""
-    fed = cycle.fed
-    if fed is None or fed.starter_g is None or fed.flour_g is None or fed.water_g is None:
-        return None
-    return feeding_ratio(fed.starter_g, fed.flour_g, fed.water_g)
+    return None if cycle.fed is None else cycle.fed.feeding.ratio
 
 
 def local(time_s: float, show: Display) -> str:

@@ -20,7 +20,7 @@ from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
 from monitor.runs.decisions import ANOTHER_STARTER
 from monitor.runs.store import Run, Store
-from monitor.values import Cycle
+from monitor.values import Cycle, Feeding
 
 TRIAL_KEY = "trial:"  # of the store's small notes, before a trial's name
 COLUMNS = (
@@ -130,21 +130,19 @@ def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
         hours = len(known) if fall_h is None else max(math.ceil(fall_h), 1)
         mean_c = round(sum(known[:hours]) / len(known[:hours]), 2) if known else None
         ratio = None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3)
-        grams = (cycle.starter_g, cycle.flour_g, cycle.water_g)
-        cells = [number(value) for value in (*grams, mean_c, peak_h, fall_h, ratio)]
+        cells = [number(value) for value in (*cycle.feeding.weights.values(), mean_c, peak_h, fall_h, ratio)]
         writer.writerow([rfc3339.text(cycle.fed_at_s), *cells])
 
 
 def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
     values = {name: _value(name, row.get(name, "")) for name in BOUNDS}
     fed_at_s = _time(row["fed_at"]) if row.get("fed_at") else max(last_s, 0.0) + 86400.0
-    starter_g, flour_g, water_g = values["starter_g"], values["flour_g"], values["water_g"]
-    if starter_g is not None and flour_g is not None and water_g is not None:
-        dilution = (starter_g + flour_g + water_g) / starter_g
-        if not DILUTIONS[0] <= dilution <= DILUTIONS[1]:
-            raise ValueError(f"{starter_g:g} g starter in {flour_g:g} g flour and {water_g:g} g water is no feeding")
-    if flour_g is not None and water_g is not None and not HYDRATIONS[0] <= water_g / flour_g <= HYDRATIONS[1]:
-        raise ValueError(f"{water_g:g} g water to {flour_g:g} g flour is no dough for a starter")
+    fed = Feeding(starter_g=values["starter_g"], flour_g=values["flour_g"], water_g=values["water_g"])
+    if fed.dilution is not None and not DILUTIONS[0] <= fed.dilution <= DILUTIONS[1]:
+        grams = f"{fed.starter_g:g} g starter in {fed.flour_g:g} g flour and {fed.water_g:g} g water"
+        raise ValueError(f"{grams} is no feeding")
+    if fed.hydration is not None and not HYDRATIONS[0] <= fed.hydration <= HYDRATIONS[1]:
+        raise ValueError(f"{fed.water_g:g} g water to {fed.flour_g:g} g flour is no dough for a starter")
     peak_h, fall_h, ratio = values["hours_to_peak"], values["hours_to_fall"], values["rise_ratio"]
     if peak_h is not None and fall_h is not None and fall_h < peak_h:
         raise ValueError(f"hours_to_fall {fall_h:g} before hours_to_peak {peak_h:g}")
@@ -156,9 +154,9 @@ def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
         number=0,
         fed_at_s=fed_at_s,
         told=True,
-        starter_g=starter_g,
-        flour_g=flour_g,
-        water_g=water_g,
+        starter_g=fed.starter_g,
+        flour_g=fed.flour_g,
+        water_g=fed.water_g,
         peak_at_s=None if peak_h is None else fed_at_s + 3600.0 * peak_h,
         fall_at_s=None if fall_h is None else fed_at_s + 3600.0 * fall_h,
         peak_ratio=ratio,

@@ -90,8 +90,7 @@ def told_text(item: Told) -> str:
     body: Json
     match item:
         case Fed():
-            grams = {"starter_g": item.starter_g, "flour_g": item.flour_g, "water_g": item.water_g}
-            body = {"fed": {**grams, "flour": item.flour}}
+            body = {"fed": {**item.feeding.weights, "flour": item.flour}}
         case Noted():
             body = {"noted": item.what.value, "text": item.text}
         case TakenBack():

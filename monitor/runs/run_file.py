@@ -226,7 +226,7 @@ def write_feedings(out: TextIO, fed: Iterable[Fed]) -> None:
     writer.writerow(FEEDING)
     for item in fed:
         flour = guard(guard_line(one_line(item.flour or "")))
-        grams = [number(value) for value in (item.starter_g, item.flour_g, item.water_g)]
+        grams = [number(value) for value in item.feeding.weights.values()]
         writer.writerow([rfc3339.text(item.time_s), *grams, flour])
 
 

@@ -54,7 +54,7 @@ def lines_of(thing: Arrival | Event) -> str | None:
             fields = {name: getattr(reading, name) for name in MEASURED}
             return _line("reading", reading.jar, fields, reading.time_s)
         case Arrival(item=Fed() as fed):
-            fields = {"told": 1.0, "starter_g": fed.starter_g, "flour_g": fed.flour_g, "water_g": fed.water_g}
+            fields = {"told": 1.0, **fed.feeding.weights}
             return _line("feeding", fed.jar, fields, fed.time_s)
         case Event():
             kind = thing.kind.value

@@ -17,9 +17,10 @@ from monitor.core.display.local_time import (
     quiet_until,
     weekday,
 )
-from monitor.core.display.units import Display, display_of, duration, feeding_ratio, times
+from monitor.core.display.units import Display, display_of, duration, times
 from monitor.host.time_zone import display, offset_of
 from monitor.settings import DisplaySettings
+from monitor.values import Feeding
 
 ZONES = ("Europe/Berlin", "America/New_York", "Australia/Sydney", "Australia/Lord_Howe", "Asia/Kolkata", "UTC")
 
@@ -199,9 +200,9 @@ def test_sentences_about_degrees_are_in_the_households_unit() -> None:
 
 def test_ratios() -> None:
     assert times(2.14) == "2.1 times"
-    assert feeding_ratio(25, 100, 100) == "1:4:4"  # arithmetic: 25 + 100 + 100 g
-    assert feeding_ratio(50, 50, 25) == "1:1:0.5"
-    assert feeding_ratio(500, 10, 10) == "1:0.02:0.02"
-    assert feeding_ratio(100, 25, 0) == "1:0.25:0"
-    assert feeding_ratio(30, 100, 29.99) == "1:3.3:1"
-    assert feeding_ratio(0, 100, 100) is None
+    assert Feeding(starter_g=25, flour_g=100, water_g=100).ratio == "1:4:4"  # arithmetic: 25 + 100 + 100 g
+    assert Feeding(starter_g=50, flour_g=50, water_g=25).ratio == "1:1:0.5"
+    assert Feeding(starter_g=500, flour_g=10, water_g=10).ratio == "1:0.02:0.02"
+    assert Feeding(starter_g=100, flour_g=25, water_g=0).ratio == "1:0.25:0"
+    assert Feeding(starter_g=30, flour_g=100, water_g=29.99).ratio == "1:3.3:1"
+    assert Feeding(starter_g=0, flour_g=100, water_g=100).ratio is None

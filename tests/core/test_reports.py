@@ -34,3 +34,18 @@ def test_a_told_feeding_and_its_landing_are_one(told_after_s: float, every_s: fl
     assert state.cycle is not None
     assert state.cycle.peak_ratio == pytest.approx(2.0, abs=0.1)  # the night's curve doubles
     assert abs(state.cycle.fed_at_s - FED_S) <= max(600.0, abs(told_after_s))
+
+
+def test_what_is_told_again_in_part_completes_what_was_told() -> None:
+    jar = JarSettings(name="rye", empty_mm=EMPTY_MM)
+    items = [(thing.received_s, thing.reading) for thing in night(every_s=60.0)]
+    first = Fed(time_s=FED_S, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0, flour="rye")
+    again = Fed(time_s=FED_S + 1800.0, jar="rye", water_g=110.0)  # the water only: the rest was right
+    told = [(FED_S + 60.0, first), (FED_S + 1800.0, again)]
+    v = begin(jar)
+    for seq, (received_s, item) in enumerate(sorted([*items, *told], key=lambda one: one[0]), start=1):
+        v, _ = take(v, Arrival(seq=seq, received_s=received_s, item=item), jar)
+    state = look(v, v.now_s)
+    assert state.cycle is not None
+    fed = state.cycle.feeding
+    assert (fed.grams, fed.flour) == ((25.0, 100.0, 110.0), "rye")

@@ -16,7 +16,7 @@ from monitor.core.forecast import growth_rate, kalman, peak_time, timing
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.forecast.student_t import t_quantile, t_share
-from monitor.values import Cycle
+from monitor.values import Cycle, Feeding
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -167,9 +167,9 @@ def test_the_temperature_to_come_is_the_jars_own_day() -> None:
 
 def test_dilution_arithmetic() -> None:
     # keep 25, feed 100 + 100: 1:4:4, nine times diluted
-    assert dilutions.dilution(25, 100, 100) == 9.0
-    assert dilutions.dilution(None, 100, 100) is None
-    assert dilutions.dilution(0.0, 100, 100) is None
+    assert Feeding(starter_g=25, flour_g=100, water_g=100).dilution == 9.0
+    assert Feeding(flour_g=100, water_g=100).dilution is None
+    assert Feeding(starter_g=0.0, flour_g=100, water_g=100).dilution is None
     assert dilutions.shape(9.0) == 0.0
 
 

@@ -98,7 +98,7 @@ def assess(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Ass
 
 def doubling_counts(cycle: Cycle) -> bool:
     """Whether doubling is a fair measure: white flour at up to 100 % hydration holds its gas, rye and runny do not."""
-    hydration = dilution.hydration_of(cycle)
+    hydration = cycle.feeding.hydration
     flour = (cycle.flour or "").lower()
     coarse = any(word in flour for word in ("rye", "whole", "spelt", "einkorn", "gluten"))
     return not coarse and (hydration is None or hydration <= RUNNY_HYDRATION)
@@ -166,7 +166,7 @@ def _worth_h(cycle: Cycle) -> float:
 
 def _plain_ln(cycle: Cycle) -> float:
     """ln of the equivalent hours to the peak, as if it had been fed 1:4:4."""
-    of_dilution = dilution.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    of_dilution = cycle.feeding.dilution
     return math.log(_worth_h(cycle)) - starter_models.PRIOR[timing.DILUTION][0] * dilution.shape(of_dilution)
 
 
@@ -224,7 +224,7 @@ def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
     """What moves the taste, the strongest first; common practice, and disputed in part."""
     if leaning is None:
         return ()
-    usual = next((d for d in map(_dilution_of, reversed(seen)) if d is not None), None)
+    usual = next((c.feeding.dilution for c in reversed(seen) if c.feeding.dilution is not None), None)
     known = [t for cycle in seen[-LAST:] for t in cycle.temperatures_c if t is not None] or [growth_rate.USUAL_C]
     lately_c = sum(known) / len(known)
     yeast, bacteria = (
@@ -237,10 +237,6 @@ def _levers(seen: Sequence[Cycle], leaning: Leaning | None) -> tuple[str, ...]:
         "Cooler is said to be sharper, warmer and longer more acid in all; bakers dispute it. For orientation: "
         f"{OPTIMA}; at its {lately_c:.0f} °C they go at {yeast:.0%} and {bacteria:.0%} of their best.",
     )
-
-
-def _dilution_of(cycle: Cycle) -> float | None:
-    return dilution.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
 
 
 def _advice(

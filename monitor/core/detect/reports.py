@@ -3,7 +3,7 @@ itself.
 
 A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
 levels since then are judged anew (`replaces` names what that makes wrong). Told again within those 3 h, the later
-telling counts.
+telling counts in what it says, and the earlier in the rest.
 
 A new run begins with nothing remembered of the jar, its sensor and its place. What was learnt of the starter itself
 stays: it moved with its baker. Only another starter begins with nothing learnt.
@@ -104,16 +104,15 @@ def _grams(v: Vigil, item: Fed) -> None:
     cycle = v.cycle
     assert cycle is not None
     cycle.told = cycle.sure = True
-    cycle.starter_g, cycle.flour_g, cycle.water_g = item.starter_g, item.flour_g, item.water_g
-    cycle.flour = item.flour
+    for name in ("starter_g", "flour_g", "water_g", "flour"):  # what is told again in part completes what was told
+        if getattr(item, name) is not None:
+            setattr(cycle, name, getattr(item, name))
 
 
 def _evidence(item: Fed) -> dict[str, Json]:
     return {
         "told": True,
         "sure": True,
-        "starter_g": item.starter_g,
-        "flour_g": item.flour_g,
-        "water_g": item.water_g,
+        **item.feeding.weights,
         "flour": item.flour,
     }

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import floor, log10
 from typing import Literal
 
 from monitor.core.display.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
@@ -136,21 +135,6 @@ def duration(length_s: float) -> str:
 def times(rise_ratio: float) -> str:
     """A rise ratio: 2.14 -> "2.1 times"."""
     return f"{_plain(rise_ratio, 1)} times"
-
-
-def feeding_ratio(starter_g: float, flour_g: float, water_g: float) -> str | None:
-    """25, 100, 100 -> "1:4:4"; None without starter (a first mix has no ratio)."""
-    if starter_g <= 0:
-        return None
-    return ":".join(["1", *(_share(part / starter_g) for part in (flour_g, water_g))])
-
-
-def _share(of_starter: float) -> str:
-    """To a tenth, and below one to two figures: 4, 1.5, 0.02."""
-    if not 0.0 < of_starter < 1.0:
-        return f"{round(of_starter, 1):g}"
-    text = f"{of_starter:.{1 - floor(log10(of_starter))}f}"
-    return text.rstrip("0").removesuffix(".")
 
 
 def shown(name: str) -> str:

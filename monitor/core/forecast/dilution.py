@@ -1,28 +1,11 @@
-"""The proportions of a feeding: dilution, hydration, and how the time to the peak grows with the dilution.
-
-Plain arithmetic used by `culture`, `forecast`, `feeding` and `vigour`.
-"""
+"""How the time to the peak grows with the dilution of a feeding: plain arithmetic of the starter model."""
 
 from __future__ import annotations
 
 import math
 
-from monitor.values import Cycle
-
 USUAL_DILUTION = 9.0  # 1:4:4
 LAG = 0.4  # what the lag is worth, in units of ln D: between the trade's tables (0) and growth of 0.4 per hour (1)
-
-
-def dilution(starter_g: float | None, flour_g: float | None, water_g: float | None) -> float | None:
-    """Total after feeding over starter kept: 25 + 100 + 100 g gives 9. None when a weight is missing or no starter."""
-    if starter_g is None or flour_g is None or water_g is None or starter_g <= 0.0:
-        return None
-    return (starter_g + flour_g + water_g) / starter_g
-
-
-def hydration_of(cycle: Cycle) -> float | None:
-    """Water over flour of what was fed. None when either is missing or zero."""
-    return cycle.water_g / cycle.flour_g if cycle.water_g and cycle.flour_g else None
 
 
 def shape(of_dilution: float | None) -> float:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from monitor.core.forecast import dilution, growth_rate, rise_curve, timing
+from monitor.core.forecast import growth_rate, rise_curve, timing
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture, Foretold
 from monitor.core.forecast.student_t import t_quantile, t_share
@@ -56,8 +56,8 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
         return nothing
     weathers = _weathers(culture, so_far)
     temperatures_c = weathers[0][0]
-    hydration = dilution.hydration_of(cycle)
-    of_dilution = dilution.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
+    hydration = cycle.feeding.hydration
+    of_dilution = cycle.feeding.dilution
     foretold = starter_models.foretell(culture, temperatures_c, of_dilution, hydration, cycle.flour)
     growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(foretold.steep))
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:

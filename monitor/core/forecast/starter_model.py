@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from monitor.core.forecast import dilution, growth_rate, kalman, timing
+from monitor.core.forecast import growth_rate, kalman, timing
 from monitor.core.forecast.kalman import Matrix, Mean, Scatter
 from monitor.core.forecast.timing import DILUTION, PEAK, STEEP, USUAL, WAIT, WAIT_DILUTION, WAIT_STEEP, Seen
 from monitor.values import Cycle, Json
@@ -159,8 +159,8 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
     """
     if not cycle.sure:
         return culture
-    of_dilution = dilution.dilution(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    hydration = dilution.hydration_of(cycle)
+    of_dilution = cycle.feeding.dilution
+    hydration = cycle.feeding.hydration
     culture = replace(
         _widened(culture, hydration, cycle.flour, cycle.rested),
         last_flour=cycle.flour or culture.last_flour,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.core.display.units import Display, duration, feeding_ratio, shown, times
+from monitor.core.display.units import Display, duration, shown, times
 from monitor.settings import JarSettings
 from monitor.values import Cycle, JarState, Noted
 
@@ -97,11 +97,11 @@ def fed(m: Matter) -> str:
 
 def as_last_time(m: Matter) -> str:
     """The grams of the last feeding, to be weighed again; "" where nobody told them."""
-    cycle, weight = m.cycle, m.display.weight
-    if cycle.starter_g is None or cycle.flour_g is None or cycle.water_g is None:
+    fed = m.cycle.feeding
+    if fed.grams is None:
         return ""
-    ratio = feeding_ratio(cycle.starter_g, cycle.flour_g, cycle.water_g)
-    parts = f"{weight(cycle.starter_g)} of starter, {weight(cycle.flour_g)} of flour, {weight(cycle.water_g)} of water"
+    ratio, (starter, flour, water) = fed.ratio, map(m.display.weight, fed.grams)
+    parts = f"{starter} of starter, {flour} of flour, {water} of water"
     return f"Last time: {parts}" + (f" ({ratio})." if ratio else ".")
 
 

@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from monitor.core.display.units import feeding_ratio
 from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate, peak_time
 from monitor.core.forecast import starter_model as starter_models
@@ -81,7 +80,7 @@ def plan(
 
 def ratio(made: FeedPlan) -> str:
     """starter:flour:water with the starter as one: 25 + 100 + 100 g is "1:4:4"."""
-    return feeding_ratio(made.starter_g, made.flour_g, made.water_g) or ""  # a plan always keeps some starter
+    return made.feeding.ratio or ""  # a plan always keeps some starter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +130,7 @@ def plan_for(
         first = one(start_s, (start_s + wanted_s) / 2.0, "fall", free)
         second_s = start_s + 3600.0 * first.plan.hours_to_fall[1]
         if second_s < wanted_s:
-            made_g = first.plan.starter_g + first.plan.flour_g + first.plan.water_g
+            made_g = first.plan.feeding.total_g or 0.0
             second = one(second_s, wanted_s, aim, replace(limits, standing_g=float(made_g)))
             if first.plan.met and second.plan.met:
                 return first, second
@@ -253,7 +252,7 @@ def _reason(culture: Culture, made: FeedPlan, aim: Aim, mean_c: float) -> str:
     base = "the usual starter" if culture.cycles == 0 else f"{culture.cycles} cycles of this starter"
     if culture.cycles == 1:
         base = "one cycle of this starter"
-    dilution = (made.starter_g + made.flour_g + made.water_g) / made.starter_g
+    dilution = made.feeding.dilution or dilutions.USUAL_DILUTION
     before = culture.last_dilution
     if before is None or abs(math.log(dilution / before)) < 0.05:
         change = f"at {ratio(made)}"
