@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from monitor.core.detect import reports, step
-from monitor.core.detect.step import Vigil
+from monitor.core.detect.step import DetectorState
 from monitor.core.display.units import Display
 from monitor.daemon import resume
 from monitor.daemon.notifier import Teller
@@ -51,7 +51,7 @@ class _Unkept:
 
 
 class Jars:
-    """One vigil a configured jar. `ticked_s` is the running time up to which all of them have been stepped."""
+    """The detector state of each configured jar. `ticked_s` is the running time up to which all have been stepped."""
 
     def __init__(self, settings: Settings, store: Store, display: Display) -> None:
         self.settings = settings
@@ -60,8 +60,8 @@ class Jars:
         self._listening_since_s = 0.0
         self._teller = Teller(settings, store, display)
         self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
-        self._vigils: dict[str, Vigil] = {}
-        self._run_from: dict[str, int] = {}  # the item that the run begins with in which each vigil is
+        self._states: dict[str, DetectorState] = {}
+        self._run_from: dict[str, int] = {}  # the item that the run begins with that each jar is in
         self._carried_s: dict[str, float] = {}
         self._unkept: dict[str, _Unkept] = {name: _Unkept() for name in self._jars}
         self._misjudged: set[str] = set()  # by what was taken back, until the store can be read
@@ -91,7 +91,7 @@ class Jars:
         """Step one jar from where its watch begins again through all that is stored up to `last_seq`."""
         start = resume.start(self.store, jar, last_seq)
         name, as_it_was = jar.name, jar
-        self._vigils[name], self._run_from[name] = start.vigil, start.runs[0].first_seq
+        self._states[name], self._run_from[name] = start.state, start.runs[0].first_seq
         self._unkept[name] = _Unkept()
         for run, first, last in resume.stretches(start, last_seq):
             self._unkept[name].again.append((run.first_seq, first))
@@ -107,19 +107,19 @@ class Jars:
     def _begin_run(self, jar: JarSettings, run: Run) -> None:
         """The config had the jar changed: nothing but what was learnt of its starter goes on."""
         self._note_cut(jar)
-        learnt = self._vigils[jar.name].carried
-        self._vigils[jar.name] = step.begin(resume.settings_in(run, jar), learnt)
+        learnt = self._states[jar.name].carried
+        self._states[jar.name] = step.begin(resume.settings_in(run, jar), learnt)
         self._run_from[jar.name] = run.first_seq
 
     def _judge_anew(self, jar: JarSettings, seq: int) -> None:
         """Something told was taken back: step the jar as if it had not been told. Done again with the next tick when
         the store cannot be read now."""
         name = jar.name
-        before = self._vigils[name], self._run_from[name], self._unkept[name]
+        before = self._states[name], self._run_from[name], self._unkept[name]
         try:
             self._resume(jar, seq)
         except StoreTrouble as error:
-            self._vigils[name], self._run_from[name], self._unkept[name] = before
+            self._states[name], self._run_from[name], self._unkept[name] = before
             if error.lasting:
                 raise
             log.error("%s: what was taken back still counts: %s", name, error)
@@ -190,7 +190,7 @@ class Jars:
 
     def states(self, now_s: float) -> list[JarState]:
         """What is believed about every jar, in the config's order."""
-        return [step.look(self._vigils[jar.name], now_s) for jar in self.settings.jars]
+        return [step.current(self._states[jar.name], now_s) for jar in self.settings.jars]
 
     def _take(self, jar: JarSettings, arrival: Arrival) -> bool:
         """One item; whether anything was decided by it."""
@@ -198,7 +198,7 @@ class Jars:
         new_run = isinstance(item, Noted) and item.what in (Noting.NEW_RUN, Noting.NEW_STARTER)
         if new_run:
             self._note_cut(jar)
-        self._vigils[name], events = step.take(self._vigils[name], arrival, jar)
+        self._states[name], events = step.take(self._states[name], arrival, jar)
         self._note(jar, arrival.seq, events)
         if new_run:
             self._run_from[name], self._carried_s[name] = arrival.seq, float("-inf")
@@ -207,7 +207,7 @@ class Jars:
         return bool(events)
 
     def _tick(self, jar: JarSettings, now_s: float, seq: int) -> None:
-        self._vigils[jar.name], events = step.tick_to(self._vigils[jar.name], now_s, jar)
+        self._states[jar.name], events = step.tick_to(self._states[jar.name], now_s, jar)
         self._note(jar, seq, events)
 
     def _note(self, jar: JarSettings, seq: int, events: Iterable[Event]) -> None:
@@ -215,13 +215,13 @@ class Jars:
         unkept, run_from = self._unkept[jar.name], self._run_from[jar.name]
         unkept.decided += [_Decided(seq, event, run_from) for event in events]
         if any(event.kind is EventKind.FED for event in events):
-            state = step.look(self._vigils[jar.name], self.ticked_s)
+            state = step.current(self._states[jar.name], self.ticked_s)
             if state.previous is not None:
                 unkept.closed.append((run_from, state.previous))
 
     def _note_cut(self, jar: JarSettings) -> None:
         """A new run cuts the open cycle short."""
-        cycle = step.look(self._vigils[jar.name], self.ticked_s).cycle
+        cycle = step.current(self._states[jar.name], self.ticked_s).cycle
         if cycle is not None:
             self._unkept[jar.name].closed.append((self._run_from[jar.name], cycle))
 
@@ -234,7 +234,7 @@ class Jars:
                 self._keep(jar, unkept, now_s, seq)
                 self._unkept[jar.name] = _Unkept()
                 failpoint("kept")
-            state = step.look(self._vigils[jar.name], now_s)
+            state = step.current(self._states[jar.name], now_s)
             self._teller.tell(jar, state, now_s, self._listening_since_s)
         except StoreTrouble as error:
             if error.lasting:
@@ -249,7 +249,7 @@ class Jars:
             known = {run.id: self.store.cycles(run.id) for run, _ in wrong}
             for one in unkept.decided:
                 self.store.add_events(jar.name, one.seq, [one.event], one.run_from)
-            state = step.look(self._vigils[jar.name], now_s)
+            state = step.current(self._states[jar.name], now_s)
             now = [(run_from, cycle) for cycle in (state.previous, state.cycle) if cycle is not None]
             for began, cycle in (*unkept.closed, *now):
                 self.store.put_cycle(cycle, began)
@@ -263,7 +263,7 @@ class Jars:
             due = fed or unkept.undone or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S
             # a restart would go on from the mistake, or in another run
             if due and jar.name not in self._misjudged and seq >= run_from:
-                self.store.save_carry(jar.name, seq, now_s, step.freeze(self._vigils[jar.name]))
+                self.store.save_carry(jar.name, seq, now_s, step.snapshot(self._states[jar.name]))
                 self._carried_s[jar.name] = now_s
 
     def _to_correct(self, jar: JarSettings, unkept: _Unkept, now_s: float, seq: int) -> list[tuple[Run, Correction]]:

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from monitor.core.detect import step
-from monitor.core.detect.step import Vigil
+from monitor.core.detect.step import DetectorState
 from monitor.core.forecast import starter_model
 from monitor.runs.store import RUN_REASONS, Run, Store
 from monitor.settings import JarSettings
@@ -25,10 +25,10 @@ UNREADABLE = (KeyError, TypeError, ValueError, AttributeError)  # what another v
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """Step what came after item `seq` on `vigil`, in the first of `runs` and then in the others."""
+    """Step what came after item `seq` on `state`, in the first of `runs` and then in the others."""
 
     seq: int
-    vigil: Vigil
+    state: DetectorState
     runs: list[Run]
 
 
@@ -39,9 +39,9 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     for seq, body in store.carries(jar.name, last_seq):
         since = _since(runs, seq)
         try:
-            thawed = step.thaw(json.loads(body), settings_in(since[0], jar))
-            starter_model.from_json(thawed.carried) if thawed.carried else None
-            return Start(seq=seq, vigil=thawed, runs=since)
+            restored = step.restore(json.loads(body), settings_in(since[0], jar))
+            starter_model.from_json(restored.carried) if restored.carried else None
+            return Start(seq=seq, state=restored, runs=since)
         except UNREADABLE as error:
             log.error("%s: what was kept of it cannot be read (as of item %d: %r)", jar.name, seq, error)
             unreadable = True
@@ -51,7 +51,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     if not unreadable:  # nothing was kept yet, or it went with what was taken back
         seq = min([seq, *(told_seq - 1 for told_seq in store.taken_back(jar.name))])
     runs = _since(runs, seq + 1)
-    return Start(seq=runs[0].first_seq - 1, vigil=_begun(store, jar, runs[0]), runs=runs)
+    return Start(seq=runs[0].first_seq - 1, state=_begun(store, jar, runs[0]), runs=runs)
 
 
 def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
@@ -62,7 +62,7 @@ def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
         yield run, first, last
 
 
-def _begun(store: Store, jar: JarSettings, run: Run) -> Vigil:
+def _begun(store: Store, jar: JarSettings, run: Run) -> DetectorState:
     """A jar at the beginning of a run, with what was learnt of its starter before. Raises StoreTrouble."""
     try:
         learnt = store.culture_before(run)

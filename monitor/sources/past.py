@@ -18,19 +18,19 @@ _SEEN = 1000
 def judge(store: Store, run: Run, seen: Callable[[int], object] = lambda rows: None) -> None:
     """Step a finished run from its beginning and keep its events and cycles. `seen` is told of every thousand rows."""
     jar = jar_of(run.jar, run.header, run.empty_mm, run.geometry)
-    vigil = core.begin(jar)
+    state = core.begin(jar)
     events: list[Event] = []
     cycles: dict[int, Cycle] = {}
     now_s = run.began_s
     for count, arrival in enumerate(arrivals(store.rows_of(run), store.fed_in(run), run.jar, Counter()), 1):
-        vigil, decided = core.take(vigil, arrival, jar)
+        state, decided = core.take(state, arrival, jar)
         now_s = arrival.received_s
         if decided:
             events += decided
-            _note_cycles(core.look(vigil, now_s), cycles)
+            _note_cycles(core.current(state, now_s), cycles)
         if count % _SEEN == 0:
             seen(_SEEN)
-    _note_cycles(core.look(vigil, now_s), cycles)
+    _note_cycles(core.current(state, now_s), cycles)
     store.keep_judgement(run, events, cycles.values())
 
 

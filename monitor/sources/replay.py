@@ -89,9 +89,9 @@ def replay(
     rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
 ) -> Iterator[Event]:
     """The events of a recorded run, in the order decided."""
-    vigil = core.begin(jar)
+    state = core.begin(jar)
     for arrival in arrivals(rows, told, jar.name, rejected):
-        vigil, events = core.take(vigil, arrival, jar)
+        state, events = core.take(state, arrival, jar)
         yield from events
 
 
@@ -99,7 +99,7 @@ def replay_foretelling(
     rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
 ) -> Iterator[Event]:
     """The same, with a forecast at the first tick of each hour from the feeding until the fall began."""
-    vigil = core.begin(jar)
+    state = core.begin(jar)
     for arrival in arrivals(rows, told, jar.name, rejected):
-        vigil, events = core.take(vigil, arrival, jar, expected.hourly)
+        state, events = core.take(state, arrival, jar, expected.hourly)
         yield from events

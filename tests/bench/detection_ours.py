@@ -24,7 +24,7 @@ def _given(value: float) -> float | None:
 def events(recording: Recording) -> list[Event]:
     """All events of `recording`, its rows taken in as replay does: the running time is the greatest time so far."""
     jar = JarSettings(name=recording.jar, empty_mm=recording.empty_mm)
-    vigil = core.begin(jar)
+    state = core.begin(jar)
     found: list[Event] = []
     running_s = -math.inf
     rows = zip(recording.time_s.tolist(), recording.distance_mm.tolist(), recording.temperature_c.tolist(), strict=True)
@@ -33,7 +33,7 @@ def events(recording: Recording) -> list[Event]:
         reading = Reading(
             time_s=time_s, jar=recording.jar, distance_mm=_given(distance_mm), temperature_c=_given(temperature_c)
         )
-        vigil, new = core.take(vigil, Arrival(seq=seq, received_s=running_s, item=reading), jar)
+        state, new = core.take(state, Arrival(seq=seq, received_s=running_s, item=reading), jar)
         found.extend(new)
     return found
 

@@ -54,7 +54,7 @@ def year(settings: Settings, now_s: float) -> None:
             with store.writing():
                 for number in range(int(YEAR_S // CYCLE_S)):
                     store.put_cycle(_cycle(jar.name, number + 1, begin_s + number * CYCLE_S, now_s))
-            states.append(_state(step.look(step.begin(jar), now_s), begin_s, now_s))
+            states.append(_state(step.current(step.begin(jar), now_s), begin_s, now_s))
         daemon_status.write(store, now_s, states, [], [])
 
 

@@ -3,7 +3,7 @@
     python -m tests.bench.step_cost
 
 Ours is everything from reading to events over two days of the evaluation set, ticks, minutes and forecasts included
-(`vigil.take`); theirs is one predict and update of a level-and-slope filter, and one update of a Page-Hinkley test on a
+(`state.take`); theirs is one predict and update of a level-and-slope filter, and one update of a Page-Hinkley test on a
 smoothed value. Processor time, the least of a few repeats: a busy machine only ever adds.
 """
 
@@ -44,11 +44,11 @@ def ours(given: Recording) -> tuple[float, int]:
             zip(given.time_s.tolist(), given.distance_mm.tolist(), given.temperature_c.tolist(), strict=True)
         )
     ]
-    vigil = core.begin(jar)
+    state = core.begin(jar)
     began = time.process_time()
     for arrival in arrivals:
-        vigil, _ = core.take(vigil, arrival, jar)
-    return time.process_time() - began, len(json.dumps(core.freeze(vigil)))
+        state, _ = core.take(state, arrival, jar)
+    return time.process_time() - began, len(json.dumps(core.snapshot(state)))
 
 
 def filterpy_steps(values: list[float]) -> float:

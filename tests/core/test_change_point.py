@@ -14,7 +14,7 @@ from monitor.core.detect.stage import TABLE, follows
 from monitor.core.signal.bins import BIN_S, MOST, History, add, append, close_until, packed, unpacked, window_mean
 from monitor.core.signal.change_point import FALL_Z, LUCK, SCALES, Scan, catch_up, search
 from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean
-from monitor.core.signal.peak_fit import fit_polynomial, summit
+from monitor.core.signal.peak_fit import fit_peak, fit_polynomial
 from monitor.values import EventKind, Stage
 
 STILL = Noise(white_mm2=1.0, wander_mm2=0.0, tau_min=10.0)
@@ -168,13 +168,13 @@ def eckerle4(x: float) -> float:
 def test_certified_peaks_are_found() -> None:
     # Eckerle4, a bin each 0.2: certified centre 451.541
     levels: list[float | None] = [100.0 * eckerle4(435.0 + 0.2 * k) for k in range(140)]
-    found = summit(history_of(levels), 80)
+    found = fit_peak(history_of(levels), 80)
     assert found is not None
     assert 435.0 + 0.2 * (found[0] / BIN_S - 0.5) == pytest.approx(451.541, abs=0.1)
     # MGH17, a bin each 0.5: its maximum is at x = 28.416, y = 0.93726 (from the certified parameters)
     b1, b2, b3, b4, b5 = 0.37541005211, 1.9358469127, -1.4646871366, 0.012867534640, 0.022122699662
     mgh17 = [b1 + b2 * math.exp(-0.5 * k * b4) + b3 * math.exp(-0.5 * k * b5) for k in range(120)]
-    found = summit(history_of([100.0 * y for y in mgh17]), 50)
+    found = fit_peak(history_of([100.0 * y for y in mgh17]), 50)
     assert found is not None
     assert 0.5 * (found[0] / BIN_S - 0.5) == pytest.approx(28.416, abs=0.6)
     assert found[1] == pytest.approx(93.726, abs=0.1)
@@ -185,7 +185,7 @@ def test_the_fit_errs_less_than_the_highest_bin() -> None:
     fitted, raw = [], []
     for _ in range(60):
         levels = [80.0 - 25.0 * ((k - 90.3) / 80.0) ** 2 + rng.gauss(0.0, 0.4) for k in range(125)]
-        found = summit(history_of(list(levels)), 88)
+        found = fit_peak(history_of(list(levels)), 88)
         assert found is not None
         fitted.append(abs(found[0] / BIN_S - 0.5 - 90.3))
         raw.append(abs(max(range(125), key=levels.__getitem__) - 90.3))
@@ -193,7 +193,7 @@ def test_the_fit_errs_less_than_the_highest_bin() -> None:
 
 
 def test_too_little_is_no_peak() -> None:
-    assert summit(history_of([50.0, None, 51.0]), 1) is None
+    assert fit_peak(history_of([50.0, None, 51.0]), 1) is None
 
 
 # --- the table of stages --------------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ EMPTY_MM = 150.0
 def kinds(jar: JarSettings, sinks_by_mm: float) -> list[EventKind]:
     """A rise by 45 mm in 8 h to a level that then seems to sink by so much within 3 h and stays there."""
     chance = random.Random(5)
-    vigil, found = begin(jar), []
+    state, found = begin(jar), []
     for k in range(20 * 60):
         hours = k / 60
         level_mm = 40.0 + 45.0 / (1.0 + math.exp(-1.4 * (hours - 4.0)))
@@ -28,7 +28,7 @@ def kinds(jar: JarSettings, sinks_by_mm: float) -> list[EventKind]:
         reading = Reading(
             time_s=time_s, jar="rye", distance_mm=EMPTY_MM - level_mm + chance.gauss(0, 0.5), temperature_c=24.0
         )
-        vigil, events = take(vigil, Arrival(seq=k + 1, received_s=time_s, item=reading), jar)
+        state, events = take(state, Arrival(seq=k + 1, received_s=time_s, item=reading), jar)
         found += [event.kind for event in events]
     return found
 

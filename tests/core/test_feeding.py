@@ -127,7 +127,9 @@ def test_the_plan_and_the_forecast_after_doing_just_that_agree(target_h: float, 
 
 @settings(max_examples=20, deadline=None)
 @given(st.floats(8, 30), st.floats(16, 26), st.floats(5, 60))
-def test_a_plan_and_the_vigils_forecast_after_doing_just_that_agree(target_h: float, c: float, keep_g: float) -> None:
+def test_a_plan_and_the_forecast_of_the_step_after_doing_just_that_agree(
+    target_h: float, c: float, keep_g: float
+) -> None:
     culture = replace(starter(), day_c=(c,) * 24)
     made = planned(culture, target_h, c, keep_g=round(keep_g))
     fed = Cycle(jar="x", number=9, fed_at_s=T, starter_g=made.starter_g, flour_g=made.flour_g, water_g=made.water_g)

@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from monitor.core.signal import noise as noises
-from monitor.core.signal.block import Minute, close, put
+from monitor.core.signal.block import OpenBlock, close, put
 from monitor.core.signal.noise import Noise, fit_wander, learn_block, learn_wander, spreads, wander_of_mean
 from monitor.core.signal.trend import MEMORY_S, Trend, add, line
 
@@ -34,7 +34,7 @@ def test_white_noise_is_learnt_with_its_rounding(sd_mm: float, step_mm: float, a
     rng = np.random.default_rng(3)
     found = Noise()
     for number in range(1500):
-        minute = Minute()
+        minute = OpenBlock()
         for k in range(a_minute):
             # the level moves by 12 mm/h under it
             value = round((100.3 - number * 0.2 + rng.normal(0.0, sd_mm)) / step_mm) * step_mm
@@ -127,7 +127,7 @@ def test_what_is_rare_while_the_noise_is_hardly_known(freedom: int, quantile: fl
 
 
 def test_of_two_readings_in_a_minute_that_disagree_neither_is_believed() -> None:
-    minute = Minute()
+    minute = OpenBlock()
     put(minute, 0, 10.0, 120.0)
     put(minute, 0, 40.0, 160.0)
     block = close(minute, 1.0)

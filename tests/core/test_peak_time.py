@@ -1,4 +1,4 @@
-"""Forecasts before and during a rise, on cultures and curves that are not the model's own; and through the vigil."""
+"""Forecasts before and during a rise, on cultures and curves that are not the model's own; and through the step."""
 
 from __future__ import annotations
 
@@ -200,7 +200,7 @@ def test_accuracy_and_bias_factors() -> None:
     assert forecast_bench.factors(np.array([[0, 0, 0, 1.1, 0, 1.0]])) == pytest.approx((1.1, 1.1))
 
 
-# --- through the vigil ------------------------------------------------------------------------------------------------
+# --- through the step ------------------------------------------------------------------------------------------------
 
 
 def kitchen(cycles: int = 3, every_s: float = 300.0) -> list[Arrival]:
@@ -223,7 +223,7 @@ def stepped(arrivals: list[Arrival], cut: int | None = None) -> list[Event]:
     state, out = step.begin(JAR), []
     for place, arrival in enumerate(arrivals):
         if place == cut:
-            state = step.thaw(json.loads(json.dumps(step.freeze(state))), JAR)
+            state = step.restore(json.loads(json.dumps(step.snapshot(state))), JAR)
         state, events = step.take(state, arrival, JAR, expected.hourly)
         out += events
     return out
@@ -270,7 +270,7 @@ def test_nobody_asks_nothing_is_forecast(monkeypatch: pytest.MonkeyPatch) -> Non
     for arrival in kitchen(1)[:60]:
         state, _ = step.take(state, arrival, JAR)
     assert made == []
-    first, again = (step.look(state, T + 5 * 3600.0).forecast for _ in range(2))
+    first, again = (step.current(state, T + 5 * 3600.0).forecast for _ in range(2))
     assert first == again is not None
     assert len(made) == 1
 
@@ -279,7 +279,7 @@ def test_look_shows_the_standing_forecast() -> None:
     state = step.begin(JAR)
     for arrival in kitchen(1)[:60]:
         state, _ = step.take(state, arrival, JAR)
-    shown = step.look(state, T + 5 * 3600.0).forecast
+    shown = step.current(state, T + 5 * 3600.0).forecast
     assert shown is not None
     assert shown.peak_at is not None
     assert T < shown.made_at_s <= T + 5 * 3600.0

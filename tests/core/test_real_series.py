@@ -14,7 +14,7 @@ import pytest
 from monitor.core.signal.bins import BIN_S, History, append
 from monitor.core.signal.change_point import FALL_Z, SCALES, Drop, Scan, search
 from monitor.core.signal.noise import Noise
-from monitor.core.signal.peak_fit import summit
+from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import MEMORY_S, Trend, add, line
 from tests.published import series, solar_cycles
 
@@ -62,7 +62,7 @@ def test_every_solar_maximum_is_known_once_it_is_over_and_dated() -> None:
     for cycle, true in solar_cycles():
         at, drop, history = first_fall(cycle, float(np.mean(np.diff(cycle) ** 2) / 2.0), not_before=24)
         assert true < at <= true + 24
-        top = summit(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
+        top = fit_peak(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
         assert top is not None
         errors.append(top[0] / BIN_S - 0.5 - true)
     assert max(map(abs, errors)) <= 6.0  # months

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.core.detect.step import begin, look, take
+from monitor.core.detect.step import begin, current, take
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, EventKind, Fed
 from tests.night import EMPTY_MM, START_S, night
@@ -20,9 +20,9 @@ def test_a_told_feeding_and_its_landing_are_one(told_after_s: float, every_s: fl
     told = Fed(time_s=told_s, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)
     items = [(thing.received_s, thing.reading) for thing in night(every_s=every_s)]
     items = sorted([*items, (told_s, told)], key=lambda item: item[0])
-    vigil, events = begin(jar), list[Event]()
+    state, events = begin(jar), list[Event]()
     for seq, (received_s, item) in enumerate(items, start=1):
-        vigil, found = take(vigil, Arrival(seq=seq, received_s=received_s, item=item), jar)
+        state, found = take(state, Arrival(seq=seq, received_s=received_s, item=item), jar)
         events += found
     kinds = [event.kind for event in events]
     assert EventKind.DISTURBED not in kinds
@@ -30,10 +30,10 @@ def test_a_told_feeding_and_its_landing_are_one(told_after_s: float, every_s: fl
     fed = [event for event in events if event.kind is EventKind.FED]
     assert len([event for event in fed if event.replaces is None]) == 1
     assert fed[-1].evidence["flour_g"] == 100.0
-    state = look(vigil, items[-1][0])
-    assert state.cycle is not None
-    assert state.cycle.peak_ratio == pytest.approx(2.0, abs=0.1)  # the night's curve doubles
-    assert abs(state.cycle.fed_at_s - FED_S) <= max(600.0, abs(told_after_s))
+    shown = current(state, items[-1][0])
+    assert shown.cycle is not None
+    assert shown.cycle.peak_ratio == pytest.approx(2.0, abs=0.1)  # the night's curve doubles
+    assert abs(shown.cycle.fed_at_s - FED_S) <= max(600.0, abs(told_after_s))
 
 
 def test_what_is_told_again_in_part_completes_what_was_told() -> None:
@@ -42,10 +42,10 @@ def test_what_is_told_again_in_part_completes_what_was_told() -> None:
     first = Fed(time_s=FED_S, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0, flour="rye")
     again = Fed(time_s=FED_S + 1800.0, jar="rye", water_g=110.0)  # the water only: the rest was right
     told = [(FED_S + 60.0, first), (FED_S + 1800.0, again)]
-    v = begin(jar)
+    state = begin(jar)
     for seq, (received_s, item) in enumerate(sorted([*items, *told], key=lambda one: one[0]), start=1):
-        v, _ = take(v, Arrival(seq=seq, received_s=received_s, item=item), jar)
-    state = look(v, v.now_s)
-    assert state.cycle is not None
-    fed = state.cycle.feeding
+        state, _ = take(state, Arrival(seq=seq, received_s=received_s, item=item), jar)
+    shown = current(state, state.now_s)
+    assert shown.cycle is not None
+    fed = shown.cycle.feeding
     assert (fed.grams, fed.flour) == ((25.0, 100.0, 110.0), "rye")

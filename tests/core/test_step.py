@@ -59,17 +59,17 @@ def story(
 
 
 def run(
-    items: Iterable[Item], jar: JarSettings = JAR, vigil: core.Vigil | None = None
-) -> tuple[core.Vigil, list[Event]]:
+    items: Iterable[Item], jar: JarSettings = JAR, state: core.DetectorState | None = None
+) -> tuple[core.DetectorState, list[Event]]:
     """Items in order of arrival, each received at its own time or at the latest before."""
-    vigil = vigil or core.begin(jar)
+    state = state or core.begin(jar)
     events: list[Event] = []
     running_s = -math.inf
     for seq, item in enumerate(items):
         running_s = max(running_s, item.time_s)
-        vigil, new = core.take(vigil, Arrival(seq=seq, received_s=running_s, item=item), jar)  # type: ignore[arg-type]
+        state, new = core.take(state, Arrival(seq=seq, received_s=running_s, item=item), jar)  # type: ignore[arg-type]
         events += new
-    return vigil, events
+    return state, events
 
 
 def kinds(events: Iterable[Event]) -> list[EventKind]:
@@ -87,7 +87,7 @@ def one(events: Iterable[Event], kind: EventKind) -> Event:
 
 @pytest.mark.parametrize("every_s", [10.0, 60.0, 300.0, 600.0])
 def test_a_day_from_feeding_to_fall(every_s: float) -> None:
-    vigil, events = run(story(20.0, every_s=every_s))
+    state, events = run(story(20.0, every_s=every_s))
     fed, fall = one(events, K.FED), one(events, K.FALL_BEGAN)
     assert abs(fed.happened_at_s - (BEGAN_S + HOUR_S)) <= 1200.0
     assert fed.decided_at_s - (BEGAN_S + HOUR_S) <= 1200.0
@@ -96,7 +96,7 @@ def test_a_day_from_feeding_to_fall(every_s: float) -> None:
     assert peak_s < fall.decided_at_s < peak_s + 4.0 * HOUR_S
     assert peak_s <= fall.happened_at_s <= fall.decided_at_s
     assert kinds(events).index(K.RISE_BEGAN) < kinds(events).index(K.PEAK_REACHED) < kinds(events).index(K.FALL_BEGAN)
-    state = core.look(vigil, BEGAN_S + 20.0 * HOUR_S)
+    state = core.current(state, BEGAN_S + 20.0 * HOUR_S)
     assert state.stage is Stage.FALLING
     assert state.cycle is not None
     assert state.cycle.peak_ratio == pytest.approx(2.0, abs=0.06)
@@ -141,10 +141,10 @@ def test_a_rise_after_a_fall_without_a_rise_begins_a_cycle(seed: int) -> None:
 
 def test_without_an_empty_distance_changes_are_still_seen() -> None:
     jar = JarSettings(name="rye")
-    vigil, events = run(story(20.0), jar)
+    state, events = run(story(20.0), jar)
     assert abs(one(events, K.FED).happened_at_s - (BEGAN_S + HOUR_S)) <= 1200.0
     assert one(events, K.FALL_BEGAN)
-    state = core.look(vigil, BEGAN_S)
+    state = core.current(state, BEGAN_S)
     assert state.level is not None
     assert state.level.level_mm is None
     assert state.level.rise_ratio is None
@@ -152,8 +152,8 @@ def test_without_an_empty_distance_changes_are_still_seen() -> None:
 
 def test_the_ratio_is_by_the_jars_geometry() -> None:
     cone = Tapered(bottom_diameter_mm=70.0, top_diameter_mm=90.0, height_mm=140.0)
-    vigil, _ = run(story(9.5), JarSettings(name="rye", empty_mm=180.0, geometry=cone))
-    level = core.look(vigil, BEGAN_S).level
+    state, _ = run(story(9.5), JarSettings(name="rye", empty_mm=180.0, geometry=cone))
+    level = core.current(state, BEGAN_S).level
     assert level is not None
     assert level.rise_ratio is not None
     assert level.rise_ratio > 2.05  # 90 mm over 45 mm, in a jar that widens
@@ -225,11 +225,11 @@ def test_a_jar_taken_away_and_put_back() -> None:
 
 def test_silence_is_told_once_and_ends() -> None:
     readings = [r for r in story(8.0) if not BEGAN_S + 4.0 * HOUR_S <= r.time_s < BEGAN_S + 6.0 * HOUR_S]
-    vigil, events = run(readings)
+    state, events = run(readings)
     silent, back = one(events, K.SENSOR_SILENT), one(events, K.SENSOR_BACK)
     assert silent.decided_at_s - silent.happened_at_s <= 960.0
     assert back.decided_at_s == BEGAN_S + 6.0 * HOUR_S
-    assert core.look(vigil, BEGAN_S + 8.0 * HOUR_S).silent_since_s is None
+    assert core.current(state, BEGAN_S + 8.0 * HOUR_S).silent_since_s is None
 
 
 def test_a_jar_in_the_fridge_rests() -> None:
@@ -255,9 +255,9 @@ def test_a_night_that_arrives_in_one_go_is_judged_as_if_it_had_come_in_time(each
     """What waited at a broker while nobody read comes within seconds, or slowly enough for ticks to fall between."""
     readings = story(26.0)
     late_s = BEGAN_S + 27.0 * HOUR_S
-    vigil, late = core.begin(JAR), []
+    state, late = core.begin(JAR), []
     for seq, reading in enumerate(readings):
-        vigil, new = core.take(vigil, Arrival(seq=seq, received_s=late_s + seq * each_s, item=reading), JAR)
+        state, new = core.take(state, Arrival(seq=seq, received_s=late_s + seq * each_s, item=reading), JAR)
         late += new
     _, in_time = run(readings)
     for kind in (K.FED, K.RISE_BEGAN, K.PEAK_REACHED, K.FALL_BEGAN):
@@ -271,14 +271,14 @@ def test_warmth_counts_in_the_hour_that_it_was_measured_in_however_late_it_came(
     readings = [
         replace(one, temperature_c=20.0 + 0.25 * (one.time_s - BEGAN_S) / HOUR_S) for one in story(26.0, every_s=60.0)
     ]
-    vigil, now_s = core.begin(JAR), BEGAN_S + 27.0 * HOUR_S
+    state, now_s = core.begin(JAR), BEGAN_S + 27.0 * HOUR_S
     for seq, reading in enumerate(readings):
         now_s += each_s
-        vigil, _ = core.take(vigil, Arrival(seq=seq, received_s=now_s, item=reading), JAR)
+        state, _ = core.take(state, Arrival(seq=seq, received_s=now_s, item=reading), JAR)
         if seq == 900:
-            vigil = core.thaw(core.freeze(vigil), JAR)
+            state = core.restore(core.snapshot(state), JAR)
     in_time, _ = run(readings)
-    late, usual = core.look(vigil, now_s).cycle, core.look(in_time, BEGAN_S + 26.0 * HOUR_S).cycle
+    late, usual = core.current(state, now_s).cycle, core.current(in_time, BEGAN_S + 26.0 * HOUR_S).cycle
     assert late is not None
     assert usual is not None
     assert late.temperatures_c[1:] == pytest.approx(usual.temperatures_c[1:], abs=0.02)
@@ -288,12 +288,12 @@ def test_warmth_counts_in_the_hour_that_it_was_measured_in_however_late_it_came(
 
 def test_a_told_feeding_near_a_seen_one_adds_its_grams() -> None:
     told = Fed(time_s=BEGAN_S + 0.8 * HOUR_S, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0, flour="rye")
-    vigil, events = run(mixed(story(8.0), told, late_s=1.5 * HOUR_S))
+    state, events = run(mixed(story(8.0), told, late_s=1.5 * HOUR_S))
     fed = [e for e in events if e.kind is K.FED]
     assert len(fed) == 2
     assert fed[1].replaces == f"fed@{fed[0].happened_at_s:.0f}"
     assert fed[1].happened_at_s == fed[0].happened_at_s
-    cycle = core.look(vigil, BEGAN_S).cycle
+    cycle = core.current(state, BEGAN_S).cycle
     assert cycle is not None
     assert (cycle.told, cycle.starter_g, cycle.flour_g, cycle.number) == (True, 25.0, 100.0, 1)
 
@@ -309,7 +309,7 @@ def test_a_told_feeding_that_the_readings_then_show_is_one_feeding() -> None:
 def test_a_told_feeding_that_nothing_showed_begins_a_cycle_and_says_what_it_replaces() -> None:
     told = Fed(time_s=BEGAN_S + 9.2 * HOUR_S, jar="rye", flour_g=50.0)
     items = mixed(story(16.0), told, late_s=5.0 * HOUR_S)
-    vigil, events = run(items)
+    state, events = run(items)
     fall = [e for e in events if e.kind is K.FALL_BEGAN]
     again = [e for e in events if e.kind is K.FED][-1]
     assert again.happened_at_s == told.time_s
@@ -317,7 +317,7 @@ def test_a_told_feeding_that_nothing_showed_begins_a_cycle_and_says_what_it_repl
     assert again.replaces is None or again.replaces.startswith(("fall_began@", "peak_reached@"))
     if fall and fall[0].happened_at_s >= told.time_s:
         assert again.replaces == f"fall_began@{fall[0].happened_at_s:.0f}"
-    cycle = core.look(vigil, BEGAN_S).cycle
+    cycle = core.current(state, BEGAN_S).cycle
     assert cycle is not None
     assert cycle.number == 2
 
@@ -326,9 +326,9 @@ def test_told_rest_and_a_new_run() -> None:
     rest = Noted(time_s=BEGAN_S + 2 * HOUR_S, jar="rye", what=Noting.REST)
     over = Noted(time_s=BEGAN_S + 4 * HOUR_S, jar="rye", what=Noting.REST_OVER)
     fresh = Noted(time_s=BEGAN_S + 6 * HOUR_S, jar="rye", what=Noting.NEW_RUN)
-    vigil, events = run(mixed(story(6.5), rest, over, fresh))
+    state, events = run(mixed(story(6.5), rest, over, fresh))
     assert kinds(events).count(K.REST_BEGAN) == kinds(events).count(K.REST_ENDED) == 1
-    cycle = core.look(vigil, BEGAN_S).cycle
+    cycle = core.current(state, BEGAN_S).cycle
     assert cycle is not None
     assert cycle.number == 0
 
@@ -338,8 +338,8 @@ def test_a_rest_too_short_to_become_cold_leaves_the_cycle_as_it_was(rests_s: flo
     at_s = BEGAN_S + 3 * HOUR_S
     rest = Noted(time_s=at_s, jar="rye", what=Noting.REST)
     over = Noted(time_s=at_s + rests_s, jar="rye", what=Noting.REST_OVER)
-    vigil, _ = run(mixed(story(20.0), rest, over))
-    cycle = core.look(vigil, BEGAN_S + 20 * HOUR_S).cycle
+    state, _ = run(mixed(story(20.0), rest, over))
+    cycle = core.current(state, BEGAN_S + 20 * HOUR_S).cycle
     assert cycle is not None
     assert cycle.rested is not counts
 
@@ -349,8 +349,8 @@ def test_a_slip_after_a_real_rest_does_not_make_it_undone() -> None:
         Noted(time_s=BEGAN_S + minutes * 60.0, jar="rye", what=what)
         for minutes, what in ((180, Noting.REST), (300, Noting.REST_OVER), (400, Noting.REST), (401, Noting.REST_OVER))
     ]
-    vigil, _ = run(mixed(story(20.0), *told))
-    cycle = core.look(vigil, BEGAN_S + 20 * HOUR_S).cycle
+    state, _ = run(mixed(story(20.0), *told))
+    cycle = core.current(state, BEGAN_S + 20 * HOUR_S).cycle
     assert cycle is not None
     assert cycle.rested
 
@@ -380,15 +380,15 @@ def rough(seed: int, hours: float = 26.0) -> list[Reading]:
 def test_freezing_and_thawing_anywhere_changes_nothing(seed: int, every: int) -> None:
     readings = rough(seed)
     _, straight = run(readings)
-    vigil, events, running_s = core.begin(JAR), [], -math.inf
+    state, events, running_s = core.begin(JAR), [], -math.inf
     for seq, item in enumerate(readings):
         running_s = max(running_s, item.time_s)
-        vigil, new = core.take(vigil, Arrival(seq=seq, received_s=running_s, item=item), JAR)
+        state, new = core.take(state, Arrival(seq=seq, received_s=running_s, item=item), JAR)
         events += new
         if seq % every == 0:
-            text = json.dumps(core.freeze(vigil))
+            text = json.dumps(core.snapshot(state))
             assert len(text) <= 64 * 1024
-            vigil = core.thaw(json.loads(text), JAR)
+            state = core.restore(json.loads(text), JAR)
     assert events == straight
 
 
@@ -444,26 +444,26 @@ def test_flat_noise_never_peaks(seed: int, every_s: float, noise_mm: float) -> N
     )
 )
 def test_garbage_of_any_kind_is_survived(rows: list[tuple[float, float | None, float | None]]) -> None:
-    vigil = core.begin(JAR)
+    state = core.begin(JAR)
     for time_s, distance_mm, temperature_c in rows:
         reading = Reading(time_s=BEGAN_S + time_s, jar="rye", distance_mm=distance_mm, temperature_c=temperature_c)
-        vigil, _ = core.step(vigil, reading, JAR)
-    core.look(vigil, BEGAN_S)
-    json.dumps(core.freeze(vigil), allow_nan=False)
+        state, _ = core.step(state, reading, JAR)
+    core.current(state, BEGAN_S)
+    json.dumps(core.snapshot(state), allow_nan=False)
 
 
 def test_ticks_alone_do_nothing() -> None:
-    vigil = core.begin(JAR)
+    state = core.begin(JAR)
     for k in range(100):
-        vigil, events = core.step(vigil, Tick(time_s=BEGAN_S + 60.0 * k), JAR)
+        state, events = core.step(state, Tick(time_s=BEGAN_S + 60.0 * k), JAR)
         assert events == ()
-    assert core.look(vigil, BEGAN_S).stage is Stage.UNKNOWN
+    assert core.current(state, BEGAN_S).stage is Stage.UNKNOWN
 
 
 def test_the_state_stays_small_through_a_week() -> None:
     readings = story(7 * 24.0, every_s=300.0, fed_h=(1.0, 100.0))
-    vigil, _ = run(readings)
-    assert len(json.dumps(core.freeze(vigil))) <= 64 * 1024
+    state, _ = run(readings)
+    assert len(json.dumps(core.snapshot(state))) <= 64 * 1024
 
 
 # --- an outside curve -----------------------------------------------------------------------------------------------

@@ -8,8 +8,16 @@ import numpy as np
 import pytest
 
 from monitor.core.detect import feeding_odds
-from monitor.core.detect.feeding_odds import Before, Meaning, fed_odds, lid_sized, look_share, meaning, places
-from monitor.core.detect.surface import Lid, accept, restart, rezero, take, withdraw
+from monitor.core.detect.feeding_odds import (
+    Before,
+    Meaning,
+    fed_odds,
+    lid_sized,
+    look_share,
+    meaning,
+    plausible_heights,
+)
+from monitor.core.detect.surface import Surface, accept, observe, restart, rezero, withdraw
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.step_fit import Landing, step
 from monitor.core.signal.trend import Trend, add
@@ -49,14 +57,14 @@ def test_meaning(what: Landing, start_mm: float | None, hours: float, rising: bo
 
 @pytest.mark.fault("V6")
 def test_a_table_or_a_hand_is_no_place_for_a_surface() -> None:
-    low, high = places(45.0, 90.0)
+    low, high = plausible_heights(45.0, 90.0)
     assert low <= 45.0 * 0.85
     assert high >= 92.0
     assert high < 120.0  # a hand at 60 mm below the sensor
     assert low > 0.0  # the bare bottom, or the table beside the jar
 
 
-def feed(lid: Lid, levels: list[float | None], *, from_s: float, spacing_s: float = 60.0, noise_mm: float = 0.5,
+def feed(surface: Surface, levels: list[float | None], *, from_s: float, spacing_s: float = 60.0, noise_mm: float = 0.5,
          places_mm: tuple[float, float, float] = ANYWHERE) -> tuple[list[list[float]], list[Landing]]:  # fmt: skip
     """Blocks through `take`, everything landed is the surface from then on."""
     noise, trend = Noise(white_mm2=noise_mm**2, wander_mm2=0.05), Trend()
@@ -64,14 +72,14 @@ def feed(lid: Lid, levels: list[float | None], *, from_s: float, spacing_s: floa
     landed: list[Landing] = []
     for k, level in enumerate(levels):
         n, bad = (1, 0) if level is not None else (0, 1)
-        rows, one = take(lid, from_s + k * spacing_s, level, n, bad, noise, trend, spacing_s, lambda: places_mm)
+        rows, one = observe(surface, from_s + k * spacing_s, level, n, bad, noise, trend, spacing_s, lambda: places_mm)
         if one is not None:
             landed.append(one)
-            if one.within and not one.sure:  # nothing, until `fed_seen` says otherwise
-                accept(lid, withdraw(lid, one.within))
-                rows = lid.recent[-1:]
+            if one.within and not one.sure:  # nothing, until `feeding_odds` says otherwise
+                accept(surface, withdraw(surface, one.within))
+                rows = surface.recent[-1:]
             else:
-                restart(lid, rows)
+                restart(surface, rows)
         out += rows
         for time_s, value, weight in rows:
             add(trend, time_s, value, weight)
@@ -83,7 +91,7 @@ def test_a_jump_is_landed_within_five_minutes_or_two_readings(spacing_s: float) 
     rng = random.Random(2)
     levels: list[float | None] = [90.0 + rng.gauss(0, 0.5) for _ in range(30)]
     levels += [45.0 + rng.gauss(0, 0.5) for _ in range(10)]
-    _, landed = feed(Lid(), levels, from_s=0.0, spacing_s=spacing_s)
+    _, landed = feed(Surface(), levels, from_s=0.0, spacing_s=spacing_s)
     assert len(landed) == 1
     assert landed[0].before_mm == pytest.approx(90.0, abs=1.0)
     assert landed[0].after_mm == pytest.approx(45.0, abs=1.0)
@@ -97,7 +105,7 @@ def test_single_wild_minutes_are_dropped_and_nothing_lands() -> None:
     levels: list[float | None] = [60.0 + rng.gauss(0, 0.5) for _ in range(400)]
     for k in range(20, 400, 20):
         levels[k] = rng.choice([None, 5.0, 140.0, 30.0])
-    out, landed = feed(Lid(), levels, from_s=0.0)
+    out, landed = feed(Surface(), levels, from_s=0.0)
     assert all(meaning(one, SUNK) in {Meaning.SAME, Meaning.LID} for one in landed)
     assert len(out) == 400 - 19
     assert max(abs(row[1] - 60.0) for row in out) < 3.0
@@ -105,22 +113,22 @@ def test_single_wild_minutes_are_dropped_and_nothing_lands() -> None:
 
 def test_the_lid_off_is_measured_and_its_offset_taken_out_as_far_as_lids_go() -> None:
     rng = random.Random(4)
-    lid = Lid()
+    surface = Surface()
     levels: list[float | None] = [70.0 + rng.gauss(0, 0.3) for _ in range(30)] + [None] * 4
     levels += [68.5 + rng.gauss(0, 0.3) for _ in range(7)]
-    _, landed = feed(lid, levels, from_s=0.0, noise_mm=0.3)
+    _, landed = feed(surface, levels, from_s=0.0, noise_mm=0.3)
     assert len(landed) == 1
     assert landed[0].off_s == 240.0
-    shift = rezero(lid, landed[0], [], 1.0)
+    shift = rezero(surface, landed[0], [], 1.0)
     assert shift == pytest.approx(1.5, abs=0.5)
-    assert lid.offset_var_mm2 > 0.0
+    assert surface.offset_var_mm2 > 0.0
 
 
 def test_a_table_seen_for_ten_minutes_is_not_believed_but_one_seen_for_an_hour_is() -> None:
     levels: list[float | None] = [70.0] * 30 + [150.0] * 10 + [45.0] * 8
-    _, landed = feed(Lid(), levels, from_s=0.0, places_mm=(3.0, 27.0, 76.0))
+    _, landed = feed(Surface(), levels, from_s=0.0, places_mm=(3.0, 27.0, 76.0))
     assert [round(one.after_mm) for one in landed] == [45]
-    _, landed = feed(Lid(), [70.0] * 30 + [150.0] * 60, from_s=0.0, places_mm=(3.0, 27.0, 76.0))
+    _, landed = feed(Surface(), [70.0] * 30 + [150.0] * 60, from_s=0.0, places_mm=(3.0, 27.0, 76.0))
     assert [round(one.after_mm) for one in landed] == [150]
 
 
@@ -128,15 +136,15 @@ def test_a_step_within_the_gate_is_found_by_means() -> None:
     rng = random.Random(5)
     levels: list[float | None] = [66.0 + rng.gauss(0, 1.5) for _ in range(40)]
     levels += [58.0 + rng.gauss(0, 1.5) for _ in range(6)]  # 8 mm at 1.5 mm of noise: gates let half of it through
-    _, landed = feed(Lid(), levels, from_s=0.0, noise_mm=1.5)
+    _, landed = feed(Surface(), levels, from_s=0.0, noise_mm=1.5)
     assert landed
     assert landed[0].after_mm < landed[0].before_mm - 5.0
 
 
 def test_after_a_silence_nothing_is_called_a_jump_before_it_has_settled() -> None:
-    lid = Lid()
-    feed(lid, [60.0] * 20, from_s=0.0)
-    _, landed = feed(lid, [75.0] * 8, from_s=20 * 60.0 + 7200.0)
+    surface = Surface()
+    feed(surface, [60.0] * 20, from_s=0.0)
+    _, landed = feed(surface, [75.0] * 8, from_s=20 * 60.0 + 7200.0)
     assert [one.gap for one in landed] == [True]
 
 
@@ -152,9 +160,9 @@ def test_a_step_needs_less_where_hands_were_seen(between: float | None) -> None:
     wiggle = [0.4, -0.5, 0.3, -0.2] * 3
     before: list[float | None] = [38.4 + w for w in wiggle]
     after: list[float | None] = [32.8 + w for w in wiggle[:3]]
-    _, plain = feed(Lid(), [*before, *after], from_s=0.0, spacing_s=120.0, noise_mm=1.6)
+    _, plain = feed(Surface(), [*before, *after], from_s=0.0, spacing_s=120.0, noise_mm=1.6)
     both = [*before, between, between, *after]
-    _, seen = feed(Lid(), both, from_s=0.0, spacing_s=120.0, noise_mm=1.6, places_mm=(3.0, 20.0, 60.0))
+    _, seen = feed(Surface(), both, from_s=0.0, spacing_s=120.0, noise_mm=1.6, places_mm=(3.0, 20.0, 60.0))
     assert all(meaning(one, SUNK) is not Meaning.FED for one in plain)
     assert len(seen) == 1
     assert seen[0].off_s >= 240.0
@@ -177,14 +185,14 @@ def test_after_a_lone_wild_value_the_lid_is_hardly_believed_to_have_moved() -> N
     wild = landing(56.1, 52.6, 115.0)
     wild.sd_mm, wild.lone, wild.spacing_s = 1.4, True, 120.0
     assert lid_sized(wild)
-    assert 0.0 < rezero(Lid(), wild, [], look_share(wild, SUNK)) < 1.0
+    assert 0.0 < rezero(Surface(), wild, [], look_share(wild, SUNK)) < 1.0
     assert look_share(landing(56.1, 54.6, 120.0), SUNK) > 0.8
 
 
 def test_what_is_more_than_a_lid_does_is_moved_as_a_whole() -> None:
     scraped = landing(56.0, 50.0, 120.0)
     assert not lid_sized(scraped)
-    assert rezero(Lid(), scraped, [], None) == pytest.approx(6.0)
+    assert rezero(Surface(), scraped, [], None) == pytest.approx(6.0)
 
 
 def test_a_surface_seen_sinking_was_not_poured_away() -> None:

@@ -236,7 +236,7 @@ class Stuck:
 
 def stuck_state(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
     sink = MqttState(folder / "s.db", Stuck(over), MqttSettings(host="h"))
-    sink.show([step.look(step.begin(JarSettings(name="rye")), 0.0)])
+    sink.show([step.current(step.begin(JarSettings(name="rye")), 0.0)])
     sink.start()
     return sink
 

@@ -242,12 +242,12 @@ def test_a_step_and_back_again_leaves_the_memory_as_it_was(tmp_path: Path) -> No
     kitchen = Kitchen(tmp_path / "s.db")
     kitchen.live(THINGS[: split(START_S + 5 * H)])
     jar = SETTINGS.jars[0]
-    memory = kitchen.jars._vigils["rye"]
-    kept = steps.freeze(memory)
+    memory = kitchen.jars._states["rye"]
+    kept = steps.snapshot(memory)
     for offset_s in (DAY, -DAY):
         memory, _ = steps.step(memory, ClockSet(time_s=memory.now_s + offset_s, offset_s=offset_s), jar)
-    assert {name: kept[name] for name in kept if name not in ("foreseen", "hour")} == {
-        name: value for name, value in steps.freeze(memory).items() if name not in ("foreseen", "hour")
+    assert {name: kept[name] for name in kept if name not in ("forecast", "forecast_hour")} == {
+        name: value for name, value in steps.snapshot(memory).items() if name not in ("forecast", "forecast_hour")
     }
 
 

@@ -76,11 +76,11 @@ def test_stepped_from_the_beginning_it_decides_the_same(old: Path) -> None:
     with Store.open(old) as store:
         for jar in SETTINGS.jars:
             run = store.live_runs(jar.name)[0]
-            vigil, again = step.begin(jar), []
+            state, again = step.begin(jar), []
             for arrival in store.arrivals(jar.name, 0):
                 if run.ended_s is not None and arrival.received_s >= run.ended_s:
                     break
-                vigil, events = step.take(vigil, arrival, jar)
+                state, events = step.take(state, arrival, jar)
                 again += events
             now = [event for event in standing(again) if event.kind in DECIDED]
             then = kept(store, run)

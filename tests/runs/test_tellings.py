@@ -293,12 +293,12 @@ def two_nights(kitchen: Kitchen) -> None:
 def test_what_was_learnt_of_a_starter_moves_with_it_to_another_jar(tmp_path: Path, what: Noting, learnt: bool) -> None:
     kitchen = Kitchen(tmp_path / "s.db")
     two_nights(kitchen)
-    vigil = kitchen.jars._vigils["rye"]
-    known = vigil.carried
+    state = kitchen.jars._states["rye"]
+    known = state.carried
     assert known  # one closed cycle was learnt from
     assert len(history.from_store(kitchen.store, "rye")) == 3  # the first was under way when watching began
     tell(kitchen, noted(kitchen, what))
-    assert kitchen.jars._vigils["rye"].carried == (known if learnt else {})
+    assert kitchen.jars._states["rye"].carried == (known if learnt else {})
     assert kitchen.state().cycle is None
     assert kitchen.state().noise_mm is None  # another sensor, for all that is known
     assert len(history.from_store(kitchen.store, "rye")) == (3 if learnt else 0)
@@ -311,18 +311,18 @@ def test_what_was_learnt_of_a_starter_moves_with_it_to_another_jar(tmp_path: Pat
         before, now_s = kitchen.state(), kitchen.now_s
         kitchen = Kitchen(tmp_path / "s.db", now_s=now_s)
         assert kitchen.state() == before
-        assert kitchen.jars._vigils["rye"].carried == (known if learnt else {})
+        assert kitchen.jars._states["rye"].carried == (known if learnt else {})
 
 
 def test_what_was_learnt_of_a_starter_outlives_another_shape_of_the_jar(tmp_path: Path) -> None:
     kitchen = Kitchen(tmp_path / "s.db")
     two_nights(kitchen)
-    known = kitchen.jars._vigils["rye"].carried
+    known = kitchen.jars._states["rye"].carried
     kitchen.store.close()
     wider = replace(SETTINGS, jars=(replace(SETTINGS.jars[0], empty_mm=200.0),))
     again = Kitchen(tmp_path / "s.db", now_s=kitchen.now_s, settings=wider)
     assert len(again.store.runs()) == 2
-    assert again.jars._vigils["rye"].carried == known
+    assert again.jars._states["rye"].carried == known
     assert again.state().cycle is None
 
 

@@ -1,5 +1,5 @@
-"""The wall clock was set: a jar's memory is told in the new time, so that it is watched on without a pause and every
-length of time stays as long as it was. Called by `reports.py`.
+"""The wall clock was set: a jar's state is moved into the new time, so that it is watched without a pause and every
+interval keeps its length. Called by `reports.py`.
 
 What was stamped by the clock that was wrong moves; what is older than `since_s` (from before the machine started)
 stays. Where since_s is later than all there is, nothing moves and the step is a time without readings.
@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import ceil, floor, nan
 
-from monitor.core.detect.cycle import Open
-from monitor.core.detect.state import Vigil
+from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.state import DetectorState
 from monitor.core.signal.bins import BIN_S, MOST, History, append
 from monitor.core.signal.block import MINUTE_S
 from monitor.core.signal.change_point import Scan
 
 
-def move(v: Vigil, offset_s: float, since_s: float) -> None:
+def move(state: DetectorState, offset_s: float, since_s: float) -> None:
     """Move all times from `since_s` on by `offset_s`, rounded down to whole bins of the history (5 min): a jar is never
     ahead of the clock, and the rest is a short time without readings."""
     bins = floor(offset_s / BIN_S)
@@ -29,37 +29,40 @@ def move(v: Vigil, offset_s: float, since_s: float) -> None:
     def maybe(time_s: float | None) -> float | None:
         return None if time_s is None else at(time_s)
 
-    v.now_s = at(v.now_s)
-    v.peak_tried_s = maybe(v.peak_tried_s)
-    v.foreseen = {}  # made anew at the next tick
-    v.hour = -1
-    sieve, watch, lid = v.sieve, v.watch, v.lid
-    sieve.last_s, sieve.temperature_s, sieve.same_since_s = (
-        maybe(sieve.last_s), maybe(sieve.temperature_s), at(sieve.same_since_s)
+    state.now_s = at(state.now_s)
+    state.peak_tried_s = maybe(state.peak_tried_s)
+    state.forecast = {}  # made anew at the next tick
+    state.forecast_hour = -1
+    plausibility, timers, surface = state.plausibility, state.timers, state.surface
+    plausibility.last_s, plausibility.temperature_s, plausibility.same_since_s = (
+        maybe(plausibility.last_s), maybe(plausibility.temperature_s), at(plausibility.same_since_s)
     )  # fmt: skip
-    watch.last_row_s, watch.silent_since_s = maybe(watch.last_row_s), maybe(watch.silent_since_s)
-    watch.cold_since_s, watch.warm_since_s = maybe(watch.cold_since_s), maybe(watch.warm_since_s)
-    watch.away_since_s, watch.rest_since_s = maybe(watch.away_since_s), maybe(watch.rest_since_s)
-    lid.out_since_s, lid.place_since_s = maybe(lid.out_since_s), at(lid.place_since_s)
-    lid.hole_s, lid.lone_s = maybe(lid.hole_s), at(lid.lone_s)
-    lid.strange_s = (at(lid.strange_s[0]), at(lid.strange_s[1]))
-    for rows in (lid.recent, lid.held, v.noise.latest):
+    timers.last_row_s, timers.silent_since_s = maybe(timers.last_row_s), maybe(timers.silent_since_s)
+    timers.cold_since_s, timers.warm_since_s = maybe(timers.cold_since_s), maybe(timers.warm_since_s)
+    timers.away_since_s, timers.rest_since_s = maybe(timers.away_since_s), maybe(timers.rest_since_s)
+    surface.out_since_s, surface.place_since_s = maybe(surface.out_since_s), at(surface.place_since_s)
+    surface.hole_s, surface.lone_s = maybe(surface.hole_s), at(surface.lone_s)
+    surface.strange_s = (at(surface.strange_s[0]), at(surface.strange_s[1]))
+    for rows in (surface.recent, surface.held, state.noise.latest):
         for row in rows:
             row[0] = at(row[0])  # type: ignore[arg-type]
-    v.trend.time_s = at(v.trend.time_s)
-    if v.minute.number >= 0 and (moved_s := at(v.minute.number * MINUTE_S)) != v.minute.number * MINUTE_S:
-        v.minute.number = int(moved_s // MINUTE_S)
-        v.minute.times_s += by_s * len(v.minute.distances_mm)
-    if v.cycle is not None:
-        _move_cycle(v.cycle, at)
-    if v.previous is not None:
-        _move_cycle(v.previous.cycle, at)
-        v.previous.ended_at_s = at(v.previous.ended_at_s)
-    if v.history.first >= 0:
-        v.history, v.scan = _moved(v.history, bins, since_s), Scan()
+    state.trend.time_s = at(state.trend.time_s)
+    if (
+        state.open_block.number >= 0
+        and (moved_s := at(state.open_block.number * MINUTE_S)) != state.open_block.number * MINUTE_S
+    ):
+        state.open_block.number = int(moved_s // MINUTE_S)
+        state.open_block.times_s += by_s * len(state.open_block.distances_mm)
+    if state.cycle is not None:
+        _move_cycle(state.cycle, at)
+    if state.previous is not None:
+        _move_cycle(state.previous.cycle, at)
+        state.previous.ended_at_s = at(state.previous.ended_at_s)
+    if state.history.first >= 0:
+        state.history, state.scan = _moved(state.history, bins, since_s), Scan()
 
 
-def _move_cycle(cycle: Open, at: Callable[[float], float]) -> None:
+def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
     cycle.fed_at_s, cycle.back_s, cycle.low_at_s = at(cycle.fed_at_s), at(cycle.back_s), at(cycle.low_at_s)
     for name in ("rise_at_s", "peak_at_s", "fall_at_s", "handled_at_s", "sank_unseen_s"):
         if (time_s := getattr(cycle, name)) is not None:

@@ -18,7 +18,7 @@ CURVE_MOST = 256
 
 
 @dataclass(slots=True)
-class Open:
+class OpenCycle:
     """The open cycle. `fed_at_s` is the first believable reading when the first start was in mid-cycle."""
 
     number: int = 0
@@ -45,7 +45,7 @@ class Open:
     sank_unseen_s: float | None = None  # a silence ended here, and the level was lower than before it
     unseen_s: float = 0.0  # so long it was
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
-    flat_told: bool = False
+    flat_decided: bool = False
     rested: bool = False
     above_double_h: float | None = None
     hours_sum: list[float] = field(default_factory=list)
@@ -54,14 +54,14 @@ class Open:
 
 
 @dataclass(slots=True)
-class Ended:
+class ClosedCycle:
     """A closed cycle and when it ended."""
 
-    cycle: Open
+    cycle: OpenCycle
     ended_at_s: float
 
 
-def warm(cycle: Open, time_s: float, temperature_c: float) -> None:
+def warm(cycle: OpenCycle, time_s: float, temperature_c: float) -> None:
     """Take a temperature into the mean of the hour that it was measured in, however late it came."""
     hour = int((time_s - cycle.fed_at_s) // 3600.0)
     if 0 <= hour < 72:
@@ -72,7 +72,7 @@ def warm(cycle: Open, time_s: float, temperature_c: float) -> None:
         cycle.hours_sum[hour] += temperature_c
 
 
-def begin_level(cycle: Open, time_s: float, level_mm: float) -> None:
+def begin_level(cycle: OpenCycle, time_s: float, level_mm: float) -> None:
     """Gather the starting level; it is fixed 20 min after the lid is back on (with at least one level)."""
     if not cycle.from_start or cycle.start_mm is not None:
         return
@@ -84,7 +84,7 @@ def begin_level(cycle: Open, time_s: float, level_mm: float) -> None:
         cycle.start_levels.append(level_mm)
 
 
-def mark(cycle: Open) -> Stage:
+def mark(cycle: OpenCycle) -> Stage:
     """The stage that the cycle's own marks say."""
     if cycle.fall_at_s is not None:
         return Stage.FALLING
@@ -92,12 +92,12 @@ def mark(cycle: Open) -> Stage:
         return Stage.PEAKED
     if cycle.rise_at_s is not None:
         return Stage.RISING
-    if cycle.flat_told:
+    if cycle.flat_decided:
         return Stage.FLAT
     return Stage.SETTLING if cycle.from_start else Stage.UNKNOWN
 
 
-def told(jar: JarSettings, cycle: Open, ended_at_s: float | None) -> Cycle:
+def as_value(jar: JarSettings, cycle: OpenCycle, ended_at_s: float | None) -> Cycle:
     """The cycle as a frozen value; `ended_at_s` is None while it is open."""
     ratio = None
     if cycle.peak_mm is not None and cycle.start_mm is not None and jar.empty_mm is not None:
@@ -124,7 +124,7 @@ def told(jar: JarSettings, cycle: Open, ended_at_s: float | None) -> Cycle:
 
 def so_far(
     jar: JarSettings,
-    cycle: Open,
+    cycle: OpenCycle,
     history: History,
     now_s: float,
     stage: Stage,
@@ -148,7 +148,7 @@ def so_far(
             if ratio is not None and hours >= 0.0:
                 curve.append((hours, ratio, spread_mm / start))
     return CycleSoFar(
-        cycle=told(jar, cycle, None),
+        cycle=as_value(jar, cycle, None),
         now_s=now_s,
         stage=stage,
         curve=tuple(curve),

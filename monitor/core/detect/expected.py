@@ -1,7 +1,7 @@
-"""What a jar's vigil learns and foresees: a closed cycle goes into its culture, and a forecast comes out when asked.
+"""What is expected of a jar: a closed cycle goes into the model of its starter, and a forecast comes out when asked.
 
-Joins `culture` and `forecast` to the jar's memory; called by `decide` when a cycle closes and by `shown` when somebody
-looks. The culture travels in the memory as its own JSON, so that a restart goes on exactly as before.
+Joins the room `forecast` to the state; called by `rise_and_fall.py` when a cycle closes and by `jar_state.py` when
+somebody asks. The starter's model travels in the state as its own JSON, so that a restart goes on exactly as before.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from itertools import pairwise
 from math import sqrt
 
 from monitor.core.detect import cycle as cycles
-from monitor.core.detect.state import Vigil
+from monitor.core.detect.state import DetectorState
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import peak_time as peak_times
 from monitor.core.forecast import starter_model as starter_models
@@ -28,67 +28,69 @@ DOUBLE = 2.0
 GAP_H = 2.0  # a longer silence is not counted
 
 
-def culture_of(v: Vigil, jar: JarSettings) -> Culture:
+def culture_of(state: DetectorState, jar: JarSettings) -> Culture:
     """What this jar's starter has shown so far, or the prior."""
-    return starter_models.from_json(v.carried) if v.carried else starter_models.prior(jar.flour)
+    return starter_models.from_json(state.carried) if state.carried else starter_models.prior(jar.flour)
 
 
-def learn_closed(v: Vigil, jar: JarSettings) -> None:
+def learn_closed(state: DetectorState, jar: JarSettings) -> None:
     """Learn from the cycle about to close, unless it began in its middle or its feeding is unsure."""
-    if v.cycle is None or not v.cycle.from_start or v.cycle.fall_at_s is None:
+    if state.cycle is None or not state.cycle.from_start or state.cycle.fall_at_s is None:
         return
-    whole = _so_far(v, jar)
-    v.cycle.above_double_h = _above_double_h(whole)
-    culture = culture_of(v, jar)
+    whole = _so_far(state, jar)
+    state.cycle.above_double_h = _above_double_h(whole)
+    culture = culture_of(state, jar)
     shapes = peak_times.learn_shape(culture, whole)
     culture = replace(starter_models.learn(culture, whole.cycle), shapes=shapes)
     sunk_h = _half_sunk_h(whole)
     if sunk_h is not None and whole.cycle.sure:
         temperatures_c = growth_rate.filled(whole.cycle.temperatures_c)
         culture = starter_models.learn_sinking(culture, sunk_h, temperatures_c[-1])
-    v.carried = starter_models.to_json(culture)
+    state.carried = starter_models.to_json(culture)
 
 
-def foreseen(v: Vigil) -> Forecast | None:
+def forecast_now(state: DetectorState) -> Forecast | None:
     """The forecast of this hour since the feeding, until the fall began; made when first asked for in the hour or at a
     new stage, which costs some 5 ms, and kept for the rest of it."""
-    cycle, jar = v.cycle, v.jar
-    if cycle is None or not cycle.from_start or v.stage not in AHEAD or cycle.fall_at_s is not None:
-        v.foreseen = {}
+    cycle, jar = state.cycle, state.jar
+    if cycle is None or not cycle.from_start or state.stage not in AHEAD or cycle.fall_at_s is not None:
+        state.forecast = {}
         return None
-    hour = int((v.now_s - cycle.fed_at_s) // HOUR_S)
-    if hour != v.hour or v.foreseen.get("stage") != v.stage:
-        made = peak_times.forecast(culture_of(v, jar), _so_far(v, jar))
+    hour = int((state.now_s - cycle.fed_at_s) // HOUR_S)
+    if hour != state.forecast_hour or state.forecast.get("stage") != state.stage:
+        made = peak_times.forecast(culture_of(state, jar), _so_far(state, jar))
         spans = {"peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
-        v.hour, v.foreseen = hour, {"made_at_s": made.made_at_s, "stage": v.stage, **spans}
-    peak, fall = v.foreseen["peak_at"], v.foreseen["fall_at"]
-    return Forecast(made_at_s=float(v.foreseen["made_at_s"]), peak_at=_span(peak), fall_at=_span(fall))  # type: ignore[arg-type]
+        state.forecast_hour, state.forecast = hour, {"made_at_s": made.made_at_s, "stage": state.stage, **spans}
+    peak, fall = state.forecast["peak_at"], state.forecast["fall_at"]
+    return Forecast(made_at_s=float(state.forecast["made_at_s"]), peak_at=_span(peak), fall_at=_span(fall))  # type: ignore[arg-type]
 
 
-def hourly(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     """A forecast as an event, at the first tick of each hour since the feeding: for whoever wants them all."""
-    before = v.hour
-    made = foreseen(v)
-    if made is None or v.hour == before:
+    before = state.forecast_hour
+    made = forecast_now(state)
+    if made is None or state.forecast_hour == before:
         return []
-    evidence = {name: v.foreseen[name] for name in ("peak_at", "fall_at")}
+    evidence = {name: state.forecast[name] for name in ("peak_at", "fall_at")}
     return [
         Event(
             kind=EventKind.FORECAST,
             jar=jar.name,
             happened_at_s=time_s,
-            decided_at_s=v.now_s,
+            decided_at_s=state.now_s,
             evidence=evidence,
         )
     ]
 
 
-def _so_far(v: Vigil, jar: JarSettings) -> CycleSoFar:
-    assert v.cycle is not None
-    spread_mm = sqrt(v.noise.white_mm2 / 5.0 + wander_of_mean(v.noise, 25.0))
-    stage = Stage(v.stage)
-    now_c = temperature_at(v.sieve, v.now_s)
-    seen = cycles.so_far(jar, v.cycle, v.history, v.now_s, stage, now_c, v.sieve.room_c, spread_mm)
+def _so_far(state: DetectorState, jar: JarSettings) -> CycleSoFar:
+    assert state.cycle is not None
+    spread_mm = sqrt(state.noise.white_mm2 / 5.0 + wander_of_mean(state.noise, 25.0))
+    stage = Stage(state.stage)
+    now_c = temperature_at(state.plausibility, state.now_s)
+    seen = cycles.so_far(
+        jar, state.cycle, state.history, state.now_s, stage, now_c, state.plausibility.room_c, spread_mm
+    )
     # without the empty distance a rise ratio is a guess, and the forecast does better without its curve
     return seen if jar.empty_mm is not None else replace(seen, curve=())
 

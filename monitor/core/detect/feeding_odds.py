@@ -40,7 +40,7 @@ SOON_H, SOON_ODDS = 4.0, 0.1  # who feeds a jar that was just fed, or still rise
 SUNK_GIVES_WAY = 0.25  # a foam collapses at or before its top; one that has sunk holds little gas
 RAISED_ODDS = 0.05  # more put in than there was: seldom, unless the starting level says so
 SUNK_ODDS = 2.0  # most feed it when it has sunk
-FED_ODDS = 2.0  # a feeding told wrongly ends the watch for this fall; one told late costs hours: twice as bad
+FED_ODDS = 2.0  # a feeding seen wrongly ends the watch for this fall; one seen late costs hours: twice as bad
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
 GIVES_WAY = 0.12
 FROZEN_H = 0.5  # so late a frozen sensor may be found to be one
@@ -66,7 +66,7 @@ class Before:
     highest_mm: float | None
     hours: float  # since the feeding
     rising: bool  # the level was clearly on its way up
-    fallen: bool = False  # the fall has been told
+    fallen: bool = False  # the fall has been decided
 
 
 def meaning(landing: Landing, was: Before) -> Meaning:
@@ -189,7 +189,7 @@ def _fed_in_gap(landing: Landing, was: Before) -> bool:
     return drop > (GIVES_WAY + SUNK_PER_H * hours) * risen + 3.0 * landing.sd_mm
 
 
-def places(start_mm: float | None, before_mm: float) -> tuple[float, float]:
+def plausible_heights(start_mm: float | None, before_mm: float) -> tuple[float, float]:
     """Where a surface may be after a jump from `before_mm`: about the starting level, below, or a lid's offset higher.
     Elsewhere the sensor looks at a hand, a table or the bare bottom."""
     high_mm = max(before_mm + 2.0 * LID_MOST_MM, (1.0 + START_BAND) * max(before_mm, start_mm or 0.0))

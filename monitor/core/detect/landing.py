@@ -9,7 +9,7 @@ from dataclasses import replace
 from math import sqrt
 
 from monitor.core.detect import surface as surfaces
-from monitor.core.detect.cycle import Open
+from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.feeding_odds import (
     LID_MOST_MM,
     Before,
@@ -18,10 +18,10 @@ from monitor.core.detect.feeding_odds import (
     lid_sized,
     look_share,
     meaning,
-    places,
+    plausible_heights,
 )
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
-from monitor.core.detect.state import Vigil
+from monitor.core.detect.state import DetectorState
 from monitor.core.signal.bins import History
 from monitor.core.signal.change_point import Scan
 from monitor.core.signal.step_fit import Landing
@@ -33,36 +33,38 @@ BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar 
 HANDS_MOST_S = 900.0
 LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a half old at most
 RISEN_MM = 4.0
-SAME_FEEDING_S = 3 * 3600.0  # a told feeding and the landing that shows it
+SAME_FEEDING_S = 3 * 3600.0  # a reported feeding and the landing that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
 
 
-def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+def land(state: DetectorState, landing: Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
     """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
     out: list[Event] = []
-    if v.lid.lid_off:
-        v.lid.lid_off = False
-        out.append(event(v, EventKind.LID_ON, landing.back_s, {"off_s": landing.off_s}))
-    if v.watch.away_told:
-        v.watch.away_told = False
-        out.append(event(v, EventKind.JAR_BACK, landing.back_s, {}))
-    v.watch.away_since_s = None
-    cycle = v.cycle
+    if state.surface.lid_off:
+        state.surface.lid_off = False
+        out.append(event(state, EventKind.LID_ON, landing.back_s, {"off_s": landing.off_s}))
+    if state.timers.is_away:
+        state.timers.is_away = False
+        out.append(event(state, EventKind.JAR_BACK, landing.back_s, {}))
+    state.timers.away_since_s = None
+    cycle = state.cycle
     assert cycle is not None
     if landing.within:
-        rows = surfaces.withdraw(v.lid, landing.within)
-    raw = v.lid.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
-    shifted = replace(landing, before_mm=height(v, landing.before_mm) - raw, after_mm=height(v, landing.after_mm) - raw)
-    start = _start(v)
+        rows = surfaces.withdraw(state.surface, landing.within)
+    raw = state.surface.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
+    shifted = replace(
+        landing, before_mm=height(state, landing.before_mm) - raw, after_mm=height(state, landing.after_mm) - raw
+    )
+    start = _start(state)
     if start is not None and cycle.start_mm is None:
         start = min(start, shifted.after_mm)  # begun on its way up: the starting level may have been lower
     hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
-    highest = None if cycle.peak_mm is None else height(v, cycle.peak_mm) - raw
-    was = Before(start, cycle.start_mm is not None, highest, hours, _rising(v), cycle.fall_at_s is not None)
+    highest = None if cycle.peak_mm is None else height(state, cycle.peak_mm) - raw
+    was = Before(start, cycle.start_mm is not None, highest, hours, _rising(state), cycle.fall_at_s is not None)
     what = meaning(shifted, was)
-    if what is not Meaning.SAME and _told_not_seen(cycle) and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
+    if what is not Meaning.SAME and _reported_not_seen(cycle) and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
         what = Meaning.FED
     evidence: dict[str, Json] = {
         "before_mm": round(landing.before_mm, 2),
@@ -71,7 +73,7 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
         "sure": what is not Meaning.PERHAPS_FED,
     }
     if what in (Meaning.FED, Meaning.PERHAPS_FED):
-        out += _fed(v, landing, rows, start is not None and shifted.after_mm > start + RISEN_MM, evidence)
+        out += _fed(state, landing, rows, start is not None and shifted.after_mm > start + RISEN_MM, evidence)
     elif not landing.gap and (odds := fed_odds(shifted, was)) > max(PERHAPS_ODDS, cycle.handled_odds):
         cycle.handled_at_s, cycle.handled_odds = landing.back_s - min(landing.off_s, HANDS_MOST_S), odds
     sank_mm = landing.before_mm - landing.after_mm
@@ -81,27 +83,29 @@ def land(v: Vigil, landing: Landing, rows: list[list[float]], jar: JarSettings) 
         cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
         if what is not Meaning.COLLAPSED:
             a_lid = what is Meaning.LID and lid_sized(landing)
-            surfaces.rezero(v.lid, landing, rows, look_share(shifted, was) if a_lid else None)
+            surfaces.rezero(state.surface, landing, rows, look_share(shifted, was) if a_lid else None)
         if what is not Meaning.LID:
-            out.append(event(v, EventKind.DISTURBED, landing.back_s, evidence))
+            out.append(event(state, EventKind.DISTURBED, landing.back_s, evidence))
     if what is Meaning.COLLAPSED or (what is Meaning.SAME and not landing.within):
-        surfaces.restart(v.lid, rows)
+        surfaces.restart(state.surface, rows)
     elif what not in (Meaning.FED, Meaning.PERHAPS_FED):
-        surfaces.accept(v.lid, rows)
+        surfaces.accept(state.surface, rows)
     if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
         rows = rows[-1:]  # the others were taken in before the step was seen
-    return out + levels(v, rows, jar)
+    return out + levels(state, rows, jar)
 
 
-def _fed(v: Vigil, landing: Landing, rows: list[list[float]], risen: bool, evidence: dict[str, Json]) -> list[Event]:
-    """A feeding was seen: the one that was told shortly before, or a new cycle. `risen`: the level stands above the
+def _fed(
+    state: DetectorState, landing: Landing, rows: list[list[float]], risen: bool, evidence: dict[str, Json]
+) -> list[Event]:
+    """A feeding was seen: the one reported shortly before, or a new cycle. `risen`: the level stands above the
     starting level already."""
-    cycle = v.cycle
+    cycle = state.cycle
     assert cycle is not None
-    _restart_levels(v, rows)
+    _restart_levels(state, rows)
     if cycle.told and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
         cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
-        v.history, v.scan, v.learnt_bins = History(), Scan(), 0
+        state.history, state.scan, state.learnt_bins = History(), Scan(), 0
         return []
     if landing.off_s > 0.0 and not landing.gap:
         since_s = min(landing.off_s, HANDS_MOST_S)
@@ -109,53 +113,53 @@ def _fed(v: Vigil, landing: Landing, rows: list[list[float]], risen: bool, evide
         half_s = (landing.back_s - landing.left_s) / 2
         since_s = half_s if risen else min(half_s, LAG_S)
     fed_at_s = landing.back_s - since_s
-    open_cycle(v, fed_at_s, landing.back_s, from_start=True, sure=evidence["sure"] is True)
+    open_cycle(state, fed_at_s, landing.back_s, from_start=True, sure=evidence["sure"] is True)
     if not evidence["sure"]:
-        v.question = QUESTION
-    return [event(v, EventKind.FED, fed_at_s, evidence)]
+        state.question = QUESTION
+    return [event(state, EventKind.FED, fed_at_s, evidence)]
 
 
-def _told_not_seen(cycle: Open) -> bool:
-    """Whether the cycle began with a telling, and hands have not been seen at the jar since: the next landing is that
+def _reported_not_seen(cycle: OpenCycle) -> bool:
+    """Whether the cycle began with a report, and hands have not been seen at the jar since: the next landing is that
     feeding, whatever it looks like."""
     return cycle.told and cycle.back_s == cycle.fed_at_s
 
 
-def _rising(v: Vigil) -> bool:
+def _rising(state: DetectorState) -> bool:
     """Whether the level is clearly on its way up."""
-    fitted = line(v.trend)
+    fitted = line(state.trend)
     if fitted is None:
         return False
-    noise = sqrt(v.noise.white_mm2 + v.noise.wander_mm2)
+    noise = sqrt(state.noise.white_mm2 + state.noise.wander_mm2)
     return fitted[1] > max(RISING_MM_PER_MIN, 2.0 * fitted[2] * noise)
 
 
-def bare(v: Vigil) -> float:
+def bare_mm(state: DetectorState) -> float:
     """The level below which the sensor looks at the bare bottom, or past the jar."""
-    return (v.bottom_mm or 0.0) + v.lid.offset_mm + BARE_MM
+    return (state.bottom_mm or 0.0) + state.surface.offset_mm + BARE_MM
 
 
-def whereabouts(v: Vigil) -> tuple[float, float, float]:
+def plausible_levels(state: DetectorState) -> tuple[float, float, float]:
     """Where a surface may be, on the level scale: above the first; after a jump, from the second to the third."""
-    before = surfaces.latest(v.lid)
+    before = surfaces.latest(state.surface)
     if before is None:
         return -1e9, -1e9, 1e9
-    bottom = (v.bottom_mm or 0.0) + v.lid.offset_mm
-    start = None if v.cycle is None or v.cycle.start_mm is None else height(v, v.cycle.start_mm)
-    low, high = places(start, before - bottom)
-    return bare(v), low + bottom, high + bottom
+    bottom = (state.bottom_mm or 0.0) + state.surface.offset_mm
+    start = None if state.cycle is None or state.cycle.start_mm is None else height(state, state.cycle.start_mm)
+    low, high = plausible_heights(start, before - bottom)
+    return bare_mm(state), low + bottom, high + bottom
 
 
-def _start(v: Vigil) -> float | None:
+def _start(state: DetectorState) -> float | None:
     """The starting level as a height; in a cycle begun in its middle, the lowest level that a rise was seen from."""
-    cycle = v.cycle
+    cycle = state.cycle
     if cycle is None:
         return None
     level_mm = cycle.start_mm if cycle.start_mm is not None or cycle.rise_at_s is None else cycle.lowest_mm
-    return None if level_mm is None else height(v, level_mm)
+    return None if level_mm is None else height(state, level_mm)
 
 
-def _restart_levels(v: Vigil, rows: list[list[float]]) -> None:
-    surfaces.unshift(v.lid, rows)
-    surfaces.restart(v.lid, rows)
-    v.trend = Trend()
+def _restart_levels(state: DetectorState, rows: list[list[float]]) -> None:
+    surfaces.unshift(state.surface, rows)
+    surfaces.restart(state.surface, rows)
+    state.trend = Trend()

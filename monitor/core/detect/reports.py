@@ -1,9 +1,9 @@
 """What the person says: fed, put to rest, taken, stirred, a new run. Beside `rise_and_fall.py`, which sees things by
 itself.
 
-A told feeding within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
-levels since then are judged anew (`replaces` names what that makes wrong). Told again within those 3 h, the later
-telling counts in what it says, and the earlier in the rest.
+A feeding reported within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
+levels since then are judged anew (`replaces` names what that makes wrong). Of two reports within those 3 h the later
+counts in what it says, the earlier in the rest. In `told` fields and evidence, "told" means that the person said it.
 
 A new run begins with nothing remembered of the jar, its sensor and its place. What was learnt of the starter itself
 stays: it moved with its baker. Only another starter begins with nothing learnt.
@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import fields
 
 from monitor.core.detect import clock_step, rise_and_fall
-from monitor.core.detect.state import Vigil, Watch
+from monitor.core.detect.state import DetectorState, Timers
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
 
@@ -26,20 +26,20 @@ WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRR
 
 
 def changes_watch(item: Fed | Noted) -> bool:
-    """Whether a telling changes what is watched for; the others are the notebook's only."""
+    """Whether a report changes what is watched for; the others are the notebook's only."""
     return isinstance(item, Fed) or item.what in WATCHED
 
 
-def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
-    """A told feeding."""
-    cycle = v.cycle
+def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
+    """The person says: fed."""
+    cycle = state.cycle
     if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= MATCH_S:
         new = not cycle.told
-        _grams(v, item)
-        v.question = None
+        _grams(state, item)
+        state.question = None
         if not new:
             return []
-        return [rise_and_fall.event(v, EventKind.FED, cycle.fed_at_s, _evidence(item), f"fed@{cycle.fed_at_s:.0f}")]
+        return [rise_and_fall.event(state, EventKind.FED, cycle.fed_at_s, _evidence(item), f"fed@{cycle.fed_at_s:.0f}")]
     if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
         return []  # about a cycle that is closed: its own numbers are the store's
     wrong = None
@@ -51,57 +51,59 @@ def fed(v: Vigil, item: Fed, jar: JarSettings) -> list[Event]:
         )
         late = [f"{kind.value}@{at_s:.0f}" for kind, at_s in marks if at_s is not None and at_s >= item.time_s]
         wrong = " ".join(late) or None
-    old = v.history
-    rise_and_fall.open_cycle(v, item.time_s, item.time_s, from_start=True)
-    _grams(v, item)
-    v.lid.offset_var_mm2 = 0.0
-    out = [rise_and_fall.event(v, EventKind.FED, item.time_s, _evidence(item), wrong)]
-    return out + rise_and_fall.again(v, old, item.time_s, jar)
+    old = state.history
+    rise_and_fall.open_cycle(state, item.time_s, item.time_s, from_start=True)
+    _grams(state, item)
+    state.surface.offset_var_mm2 = 0.0
+    out = [rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), wrong)]
+    return out + rise_and_fall.again(state, old, item.time_s, jar)
 
 
-def noted(v: Vigil, item: Noted, jar: JarSettings) -> list[Event]:
+def noted(state: DetectorState, item: Noted, jar: JarSettings) -> list[Event]:
     """What a person notes, as far as it changes what is watched for."""
     match item.what:
-        case Noting.REST if not v.watch.resting:
-            v.watch.resting = v.watch.rest_told = True
-            if v.cycle is not None:
-                v.watch.rest_since_s = None if v.cycle.rested else item.time_s
-                v.cycle.rested = True
-            return [rise_and_fall.event(v, EventKind.REST_BEGAN, item.time_s, {"told": True})]
-        case Noting.REST_OVER if v.watch.resting:
-            v.watch.resting = v.watch.rest_told = False
-            since_s, v.watch.rest_since_s = v.watch.rest_since_s, None
-            if since_s is not None and item.time_s - since_s < COOLS_S and v.cycle is not None:
-                v.cycle.rested = False  # a slip, or too short to have become cold
-            return [rise_and_fall.event(v, EventKind.REST_ENDED, item.time_s, {"told": True})]
-        case Noting.AWAY if not v.watch.away_told:
-            v.watch.away_told, v.watch.away_since_s, v.lid.gap = True, item.time_s, True
-            return [rise_and_fall.event(v, EventKind.JAR_AWAY, item.time_s, {"told": True})]
-        case Noting.BACK if v.watch.away_told:
-            v.watch.away_told, v.watch.away_since_s = False, None
-            return [rise_and_fall.event(v, EventKind.JAR_BACK, item.time_s, {"told": True})]
+        case Noting.REST if not state.timers.resting:
+            state.timers.resting = state.timers.rest_reported = True
+            if state.cycle is not None:
+                state.timers.rest_since_s = None if state.cycle.rested else item.time_s
+                state.cycle.rested = True
+            return [rise_and_fall.event(state, EventKind.REST_BEGAN, item.time_s, {"told": True})]
+        case Noting.REST_OVER if state.timers.resting:
+            state.timers.resting = state.timers.rest_reported = False
+            since_s, state.timers.rest_since_s = state.timers.rest_since_s, None
+            if since_s is not None and item.time_s - since_s < COOLS_S and state.cycle is not None:
+                state.cycle.rested = False  # a slip, or too short to have become cold
+            return [rise_and_fall.event(state, EventKind.REST_ENDED, item.time_s, {"told": True})]
+        case Noting.AWAY if not state.timers.is_away:
+            state.timers.is_away, state.timers.away_since_s, state.surface.gap = True, item.time_s, True
+            return [rise_and_fall.event(state, EventKind.JAR_AWAY, item.time_s, {"told": True})]
+        case Noting.BACK if state.timers.is_away:
+            state.timers.is_away, state.timers.away_since_s = False, None
+            return [rise_and_fall.event(state, EventKind.JAR_BACK, item.time_s, {"told": True})]
         case Noting.STIRRED | Noting.TAKEN | Noting.BAKED:  # that is where it went
-            v.question = None
+            state.question = None
         case Noting.NEW_RUN | Noting.NEW_STARTER:
-            _begin_anew(v, jar, v.carried if item.what is Noting.NEW_RUN else {})
+            _begin_anew(state, jar, state.carried if item.what is Noting.NEW_RUN else {})
     return []
 
 
-def _begin_anew(v: Vigil, jar: JarSettings, carried: dict[str, Json]) -> None:
+def _begin_anew(state: DetectorState, jar: JarSettings, carried: dict[str, Json]) -> None:
     """Forget all but `carried`, exactly as a restart would begin the run; silence counts from now."""
-    fresh = Vigil(jar=jar, now_s=v.now_s, empty_mm=jar.empty_mm, carried=carried, watch=Watch(last_row_s=v.now_s))
-    for part in fields(Vigil):
-        setattr(v, part.name, getattr(fresh, part.name))
+    fresh = DetectorState(
+        jar=jar, now_s=state.now_s, empty_mm=jar.empty_mm, carried=carried, timers=Timers(last_row_s=state.now_s)
+    )
+    for part in fields(DetectorState):
+        setattr(state, part.name, getattr(fresh, part.name))
 
 
-def clock_set(v: Vigil, item: ClockSet) -> list[Event]:
-    """The daemon's wall clock was stepped: what is remembered is told in the new time from here on."""
-    clock_step.move(v, item.offset_s, item.since_s)
+def clock_set(state: DetectorState, item: ClockSet) -> list[Event]:
+    """The daemon's wall clock was stepped: what is remembered is moved into the new time."""
+    clock_step.move(state, item.offset_s, item.since_s)
     return []
 
 
-def _grams(v: Vigil, item: Fed) -> None:
-    cycle = v.cycle
+def _grams(state: DetectorState, item: Fed) -> None:
+    cycle = state.cycle
     assert cycle is not None
     cycle.told = cycle.sure = True
     for name in ("starter_g", "flour_g", "water_g", "flour"):  # what is told again in part completes what was told

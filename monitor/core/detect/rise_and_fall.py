@@ -11,14 +11,14 @@ from math import log, sqrt
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect import expected
 from monitor.core.detect import stage as stages
-from monitor.core.detect.cycle import Open
-from monitor.core.detect.state import Vigil
+from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.state import DetectorState
 from monitor.core.detect.surface import stepping
 from monitor.core.signal.bins import BIN_S, History, add, close_until, window_mean
 from monitor.core.signal.change_point import FALL_Z, Drop, Scan, catch_up, search
 from monitor.core.signal.lookback import SLOW_BINS, highest_before, lowest_since, since_silence, step_down_s
 from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, spreads, wander_of_mean
-from monitor.core.signal.peak_fit import summit
+from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import Trend
 from monitor.core.signal.trend import add as trend_add
 from monitor.core.vessel.level import headspace_sd_mm, rise_ratio
@@ -45,97 +45,103 @@ ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when th
 
 
 def event(
-    v: Vigil, kind: EventKind, happened_at_s: float, evidence: dict[str, Json], replaces: str | None = None
+    state: DetectorState, kind: EventKind, happened_at_s: float, evidence: dict[str, Json], replaces: str | None = None
 ) -> Event:
     """An event decided now; the stage follows the table."""
-    resumed = cycles.mark(v.cycle) if v.cycle else Stage.UNKNOWN
-    v.stage = stages.follows(Stage(v.stage), kind, resumed).value
+    resumed = cycles.mark(state.cycle) if state.cycle else Stage.UNKNOWN
+    state.stage = stages.follows(Stage(state.stage), kind, resumed).value
     return Event(
         kind=kind,
-        jar=v.jar.name,
+        jar=state.jar.name,
         happened_at_s=happened_at_s,
-        decided_at_s=v.now_s,
+        decided_at_s=state.now_s,
         evidence=evidence,
         replaces=replaces,
     )
 
 
-def height(v: Vigil, level_mm: float) -> float:
+def height(state: DetectorState, level_mm: float) -> float:
     """Height above the inside bottom, also when the empty distance is only assumed."""
-    return level_mm - (v.bottom_mm or 0.0)
+    return level_mm - (state.bottom_mm or 0.0)
 
 
-def place(v: Vigil, distance_mm: float, jar: JarSettings) -> None:
+def place(state: DetectorState, distance_mm: float, jar: JarSettings) -> None:
     """Where the bottom is. Without a known empty distance the lowest surface seen is taken to stand ASSUMED_MM high."""
     if jar.empty_mm is not None:
-        v.empty_mm = jar.empty_mm
+        state.empty_mm = jar.empty_mm
         return
-    if v.empty_mm is None:
-        v.empty_mm = distance_mm + ASSUMED_MM
-    if v.lid.out_since_s is None:
-        v.bottom_mm = min(v.bottom_mm or 0.0, v.empty_mm - distance_mm - ASSUMED_MM)
+    if state.empty_mm is None:
+        state.empty_mm = distance_mm + ASSUMED_MM
+    if state.surface.out_since_s is None:
+        state.bottom_mm = min(state.bottom_mm or 0.0, state.empty_mm - distance_mm - ASSUMED_MM)
 
 
-def level_of(v: Vigil, distance_mm: float | None) -> float | None:
+def level_of(state: DetectorState, distance_mm: float | None) -> float | None:
     """The level of a block on the scale in use, with the lid's offset taken out."""
-    return None if distance_mm is None or v.empty_mm is None else v.empty_mm - distance_mm + v.lid.offset_mm
+    return (
+        None
+        if distance_mm is None or state.empty_mm is None
+        else state.empty_mm - distance_mm + state.surface.offset_mm
+    )
 
 
-def open_cycle(v: Vigil, fed_at_s: float, back_s: float, *, from_start: bool, sure: bool = True) -> Open:
+def open_cycle(
+    state: DetectorState, fed_at_s: float, back_s: float, *, from_start: bool, sure: bool = True
+) -> OpenCycle:
     """Close the open cycle and begin one at `fed_at_s`, with nothing searched yet."""
     number = 0
-    if v.cycle is not None:
-        number = v.cycle.number + 1
-        expected.learn_closed(v, v.jar)
-        v.previous = cycles.Ended(v.cycle, fed_at_s)
-    v.cycle = Open(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
-    v.history, v.scan, v.learnt_bins = History(), Scan(), 0
-    v.peak_tried_s, v.question, v.hour = None, None, -1
-    return v.cycle
+    if state.cycle is not None:
+        number = state.cycle.number + 1
+        expected.learn_closed(state, state.jar)
+        state.previous = cycles.ClosedCycle(state.cycle, fed_at_s)
+    state.cycle = OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
+    state.history, state.scan, state.learnt_bins = History(), Scan(), 0
+    state.peak_tried_s, state.question, state.forecast_hour = None, None, -1
+    return state.cycle
 
 
-def levels(v: Vigil, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+def levels(state: DetectorState, rows: list[list[float]], jar: JarSettings) -> list[Event]:
     """Take released blocks into the cycle; bins that they close are judged."""
     out: list[Event] = []
     for time_s, level_mm, n in rows:
-        if v.cycle is None:
-            open_cycle(v, time_s, time_s, from_start=False)
-        assert v.cycle is not None
-        out += bins(v, time_s, jar)
-        add(v.history, time_s, level_mm, n)
-        trend_add(v.trend, time_s, level_mm, n)
-        cycles.begin_level(v.cycle, time_s, level_mm)
+        if state.cycle is None:
+            open_cycle(state, time_s, time_s, from_start=False)
+        assert state.cycle is not None
+        out += bins(state, time_s, jar)
+        add(state.history, time_s, level_mm, n)
+        trend_add(state.trend, time_s, level_mm, n)
+        cycles.begin_level(state.cycle, time_s, level_mm)
     return out
 
 
-def bins(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+def bins(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     """Close the bins before `time_s` and judge the newest."""
-    if not close_until(v.history, time_s) or v.cycle is None:
+    if not close_until(state.history, time_s) or state.cycle is None:
         return []
-    _learn(v)
-    sampling_s = v.sieve.sampling_s or 60.0
-    if v.cycle.rise_at_s is None or v.cycle.fall_at_s is not None:
-        catch_up(v.scan, v.history)  # no fall to be looked for; the scan goes on
-        return _judge(v, v.cycle, None, sampling_s, jar)
-    return _judge(v, v.cycle, search(v.scan, v.history, v.noise), sampling_s, jar)
+    _learn(state)
+    sampling_s = state.plausibility.sampling_s or 60.0
+    if state.cycle.rise_at_s is None or state.cycle.fall_at_s is not None:
+        catch_up(state.scan, state.history)  # no fall to be looked for; the scan goes on
+        return _judge(state, state.cycle, None, sampling_s, jar)
+    return _judge(state, state.cycle, search(state.scan, state.history, state.noise), sampling_s, jar)
 
 
-def again(v: Vigil, old: History, since_s: float, jar: JarSettings) -> list[Event]:
+def again(state: DetectorState, old: History, since_s: float, jar: JarSettings) -> list[Event]:
     """Judge the bins since a feeding that is known only now."""
     out: list[Event] = []
-    v.trend = Trend()
+    state.trend = Trend()
     for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
         time_s = (old.first + i + 0.5) * BIN_S
         if n > 0.0 and time_s - BIN_S / 2 >= since_s:
-            out += levels(v, [[time_s, mean_mm, n]], jar)
+            out += levels(state, [[time_s, mean_mm, n]], jar)
     if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
-        add(v.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
+        add(state.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
     return out
 
 
-def _learn(v: Vigil) -> None:
+def _learn(state: DetectorState) -> None:
     """Wander from third differences of neighbouring means."""
-    level, present, inverse = v.history.level, v.history.present, v.history.inverse
+    level, present, inverse = state.history.level, state.history.present, state.history.inverse
     i = len(level) - 1
     for k, span in enumerate(SPANS):
         if i < 4 * span:
@@ -151,16 +157,18 @@ def _learn(v: Vigil) -> None:
             (y2 - y3) / (n2 - n3),
             (y3 - y4) / (n3 - n4),
         )
-        white_mm2 = 4.0 * v.noise.white_mm2 * (inverse[i] - inverse[i - 4 * span]) / (n0 - n4) ** 2
-        learn_wander(v.noise, k, mean0 - 3.0 * mean1 + 3.0 * mean2 - mean3, white_mm2)
-    v.learnt_bins += 1
-    if v.learnt_bins % (FIT_BINS if v.noise.rough_n[0] < FIT_OFTEN_BINS else 4 * FIT_BINS) == 0:
-        fit_wander(v.noise)
+        white_mm2 = 4.0 * state.noise.white_mm2 * (inverse[i] - inverse[i - 4 * span]) / (n0 - n4) ** 2
+        learn_wander(state.noise, k, mean0 - 3.0 * mean1 + 3.0 * mean2 - mean3, white_mm2)
+    state.learnt_bins += 1
+    if state.learnt_bins % (FIT_BINS if state.noise.rough_n[0] < FIT_OFTEN_BINS else 4 * FIT_BINS) == 0:
+        fit_wander(state.noise)
 
 
-def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: JarSettings) -> list[Event]:
+def _judge(
+    state: DetectorState, cycle: OpenCycle, drop: Drop | None, sampling_s: float, jar: JarSettings
+) -> list[Event]:
     """What the newest bin shows: a rise begun or missing, a fresh rise after the fall, the peak, the fall."""
-    history, noise = v.history, v.noise
+    history, noise = state.history, state.noise
     i = len(history.level) - 1
     if i < SLOW_BINS or history.present[i] - history.present[i - SLOW_BINS] < 1.0:
         return []
@@ -171,23 +179,23 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
     foot_mm = cycle.lowest_mm
     luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
     share = RISE_LEAST_SHARE if cycle.from_start else RISE_LEAST_SHARE / 2.0  # its foot may have been lower
-    needed = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread, share * height(v, foot_mm))
+    needed = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread, share * height(state, foot_mm))
     happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.fall_at_s is not None:
-        return _refined(v, cycle) + _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
+        return _refined(state, cycle) + _fresh_rise(state, cycle, now_mm, happened_s, needed, jar)
     out: list[Event] = []
     if cycle.rise_at_s is None:
         risen = now_mm - foot_mm > needed
         if risen and not cycle.stirred and highest_before(history, cycle.low_at_s) - foot_mm > needed:
             cycle.low_mm = foot_mm  # it had fallen before any rise was seen: from here it rose afresh
-            return _fresh_rise(v, cycle, now_mm, happened_s, needed, jar)
+            return _fresh_rise(state, cycle, now_mm, happened_s, needed, jar)
         if risen:
             cycle.rise_at_s = happened_s
-            out.append(event(v, EventKind.RISE_BEGAN, happened_s, {"rise_mm": round(now_mm - foot_mm, 2)}))
-        elif cycle.from_start and not cycle.flat_told and v.now_s - cycle.fed_at_s > FLAT_AFTER_S:
-            cycle.flat_told = True
-            out.append(event(v, EventKind.STAYED_FLAT, v.now_s, {"highest_mm": round(now_mm - foot_mm, 2)}))
-    if drop is None or cycle.rise_at_s is None or v.now_s - cycle.fed_at_s > cycles.CLOSES_S:
+            out.append(event(state, EventKind.RISE_BEGAN, happened_s, {"rise_mm": round(now_mm - foot_mm, 2)}))
+        elif cycle.from_start and not cycle.flat_decided and state.now_s - cycle.fed_at_s > FLAT_AFTER_S:
+            cycle.flat_decided = True
+            out.append(event(state, EventKind.STAYED_FLAT, state.now_s, {"highest_mm": round(now_mm - foot_mm, 2)}))
+    if drop is None or cycle.rise_at_s is None or state.now_s - cycle.fed_at_s > cycles.CLOSES_S:
         return out
     if drop.best_mm - foot_mm < needed:
         return out
@@ -196,43 +204,45 @@ def _judge(v: Vigil, cycle: Open, drop: Drop | None, sampling_s: float, jar: Jar
         if went is None:
             return out
         if went[1] > max(RISE_AFTER_MM, RISE_SD * spread):
-            return out + _fed_unseen(v, cycle, went[1], jar)
-        if went[0] > -2.0 * spread and v.now_s - cycle.sank_unseen_s < UNSURE_S:
+            return out + _fed_unseen(state, cycle, went[1], jar)
+        if went[0] > -2.0 * spread and state.now_s - cycle.sank_unseen_s < UNSURE_S:
             return out  # it may have been fed and not have begun to rise: a fall goes on
-    feigned_mm = FEIGNED_SDS * headspace_sd_mm((v.empty_mm or now_mm) - now_mm, jar)
+    feigned_mm = FEIGNED_SDS * headspace_sd_mm((state.empty_mm or now_mm) - now_mm, jar)
     falls = (
-        drop.z >= FALL_Z and drop.drop_mm > feigned_mm and not (_may_go_on(drop, history, i) or stepping(v.lid, noise))
+        drop.z >= FALL_Z
+        and drop.drop_mm > feigned_mm
+        and not (_may_go_on(drop, history, i) or stepping(state.surface, noise))
     )
-    first = drop.z >= PEAK_Z and (v.peak_tried_s is None or v.now_s - v.peak_tried_s >= PEAK_AGAIN_S)
+    first = drop.z >= PEAK_Z and (state.peak_tried_s is None or state.now_s - state.peak_tried_s >= PEAK_AGAIN_S)
     if not falls and not first:
         return out
-    v.peak_tried_s = v.now_s
-    top = summit(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
+    state.peak_tried_s = state.now_s
+    top = fit_peak(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
     if top is not None and (
         cycle.peak_at_s is None or abs(top[0] - cycle.peak_at_s) > 600.0 or (falls and top[0] != cycle.peak_at_s)
     ):
         cycle.peak_at_s, cycle.peak_mm = top
-        out.append(event(v, EventKind.PEAK_REACHED, top[0], _evidence(v, cycle, drop, jar)))
+        out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, jar)))
     if falls and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
         cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
-        out.append(event(v, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(v, cycle, drop, jar)))
+        out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, jar)))
     return out
 
 
-def _refined(v: Vigil, cycle: Open) -> list[Event]:
+def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
     """The peak's time once more, when more of the fall has been seen."""
-    if v.peak_tried_s is None or v.now_s - v.peak_tried_s < REFINE_S or cycle.peak_at_s is None:
+    if state.peak_tried_s is None or state.now_s - state.peak_tried_s < REFINE_S or cycle.peak_at_s is None:
         return []
-    v.peak_tried_s = None
-    top = summit(v.history, int(cycle.peak_at_s // BIN_S) - v.history.first)
+    state.peak_tried_s = None
+    top = fit_peak(state.history, int(cycle.peak_at_s // BIN_S) - state.history.first)
     if top is None or cycle.fall_at_s is None:
         return []
     top_s = min(top[0], cycle.fall_at_s)
     if abs(top_s - cycle.peak_at_s) < PEAK_MOVED_S:
         return []
     cycle.peak_at_s, cycle.peak_mm = top_s, top[1]
-    return [event(v, EventKind.PEAK_REACHED, cycle.peak_at_s, {"refined": True})]
+    return [event(state, EventKind.PEAK_REACHED, cycle.peak_at_s, {"refined": True})]
 
 
 def _may_go_on(drop: Drop, history: History, i: int) -> bool:
@@ -251,48 +261,48 @@ def _may_go_on(drop: Drop, history: History, i: int) -> bool:
     return back_mm > BACK_SD * drop.sd_mm
 
 
-def _fed_unseen(v: Vigil, cycle: Open, rose_mm: float, jar: JarSettings) -> list[Event]:
+def _fed_unseen(state: DetectorState, cycle: OpenCycle, rose_mm: float, jar: JarSettings) -> list[Event]:
     """The level went down during a silence and rises since: it was fed meanwhile."""
     assert cycle.sank_unseen_s is not None
-    return _fed_by_hindsight(v, cycle.sank_unseen_s - cycle.unseen_s / 2.0, rose_mm, jar)
+    return _fed_by_hindsight(state, cycle.sank_unseen_s - cycle.unseen_s / 2.0, rose_mm, jar)
 
 
 def _fresh_rise(
-    v: Vigil, cycle: Open, now_mm: float, happened_s: float, needed: float, jar: JarSettings
+    state: DetectorState, cycle: OpenCycle, now_mm: float, happened_s: float, needed: float, jar: JarSettings
 ) -> list[Event]:
     """After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump
     is seen by this, hours late; it is put where hands were last at the jar, else where the level was lowest."""
     if cycle.low_mm is None or now_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = now_mm, happened_s
     elif happened_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
-        cycle.low_mm, cycle.low_at_s = lowest_since(v.history, happened_s - LAG_MOST_S)
-    least_mm = max(needed, FRESH_LEAST_MM, FRESH_LEAST_SHARE * height(v, cycle.low_mm))
+        cycle.low_mm, cycle.low_at_s = lowest_since(state.history, happened_s - LAG_MOST_S)
+    least_mm = max(needed, FRESH_LEAST_MM, FRESH_LEAST_SHARE * height(state, cycle.low_mm))
     if now_mm - cycle.low_mm <= least_mm or cycle.stirred:
         return []
     fed_at_s = cycle.handled_at_s
     if fed_at_s is None or happened_s - fed_at_s > LAG_MOST_S:
-        fed_at_s = step_down_s(v.history, cycle.low_at_s)
-    return _fed_by_hindsight(v, fed_at_s, now_mm - cycle.low_mm, jar)
+        fed_at_s = step_down_s(state.history, cycle.low_at_s)
+    return _fed_by_hindsight(state, fed_at_s, now_mm - cycle.low_mm, jar)
 
 
-def _fed_by_hindsight(v: Vigil, fed_at_s: float, rose_mm: float, jar: JarSettings) -> list[Event]:
+def _fed_by_hindsight(state: DetectorState, fed_at_s: float, rose_mm: float, jar: JarSettings) -> list[Event]:
     """The level rose again, so it was fed: a cycle from then on, and the bins since judged anew."""
-    old = v.history
-    open_cycle(v, fed_at_s, fed_at_s, from_start=True, sure=False)
-    out = [event(v, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]
-    return out + again(v, old, fed_at_s, jar)
+    old = state.history
+    open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
+    out = [event(state, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]
+    return out + again(state, old, fed_at_s, jar)
 
 
-def _evidence(v: Vigil, cycle: Open, drop: Drop, jar: JarSettings) -> dict[str, Json]:
+def _evidence(state: DetectorState, cycle: OpenCycle, drop: Drop, jar: JarSettings) -> dict[str, Json]:
     evidence: dict[str, Json] = {
         "z": round(drop.z, 2),
         "drop_mm": round(drop.drop_mm, 2),
-        "noise_mm": round(sqrt(v.noise.white_mm2), 2),
-        "wander_mm": round(sqrt(v.noise.wander_mm2), 2),
+        "noise_mm": round(sqrt(state.noise.white_mm2), 2),
+        "wander_mm": round(sqrt(state.noise.wander_mm2), 2),
     }
     if cycle.peak_mm is not None and cycle.start_mm is not None and jar.empty_mm is not None:
         ratio = rise_ratio(jar.geometry, cycle.peak_mm, cycle.start_mm)
         evidence["rise_ratio"] = None if ratio is None else round(ratio, 3)
-    if v.now_s - cycle.fed_at_s < 1e6 and cycle.from_start:
-        evidence["hours_since_fed"] = round((v.now_s - cycle.fed_at_s) / 3600.0, 2)
+    if state.now_s - cycle.fed_at_s < 1e6 and cycle.from_start:
+        evidence["hours_since_fed"] = round((state.now_s - cycle.fed_at_s) / 3600.0, 2)
     return evidence

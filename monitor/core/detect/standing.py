@@ -1,4 +1,4 @@
-"""Which of the events that were decided still stand, after later tellings have made some of them wrong.
+"""Which of the events that were decided still stand, after later reports have made some of them wrong.
 
 Events are never changed: one that makes earlier ones wrong names them in `replaces` (`reports.py`). For looking back.
 """
@@ -17,7 +17,7 @@ def name(event: Event) -> str:
 
 def standing(events: Iterable[Event]) -> list[Event]:
     """The events (in the order decided) that no later one replaced. One may replace an earlier one of its own name: a
-    feeding that was seen and then told."""
+    feeding that was seen and then reported."""
     out: list[Event] = []
     for event in events:
         if event.replaces is not None:

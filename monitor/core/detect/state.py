@@ -1,27 +1,28 @@
-"""All that is remembered of one jar, as one value that `vigil.step` owns and changes, and its way to JSON and back.
+"""All that is remembered of one jar, as one value that `step.py` owns and changes, and its way to JSON and back.
 
-The parts are defined where they are used; nothing is decided here.
+The parts are defined where they are used; nothing is decided here. Floats go through JSON unchanged, so that a restored
+jar behaves bit for bit as the one that the snapshot was taken of.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, is_dataclass
+from typing import Any, get_args, get_type_hints
 
-from monitor.core.detect.cycle import Ended, Open
-from monitor.core.detect.snapshot import pack, restored
-from monitor.core.detect.surface import Lid
+from monitor.core.detect.cycle import ClosedCycle, OpenCycle
+from monitor.core.detect.surface import Surface
 from monitor.core.signal.bins import History, packed, unpacked
-from monitor.core.signal.block import Minute
+from monitor.core.signal.block import OpenBlock
 from monitor.core.signal.change_point import Scan, catch_up
 from monitor.core.signal.noise import Noise
-from monitor.core.signal.plausibility import Sieve
+from monitor.core.signal.plausibility import Plausibility
 from monitor.core.signal.trend import Trend
 from monitor.settings import JarSettings
 from monitor.values import Carry, Json, Stage
 
 
 @dataclass(slots=True)
-class Watch:
+class Timers:
     """What time alone decides: when anything was last heard, whether that is silence, and for how long it was cold."""
 
     last_row_s: float | None = None
@@ -29,55 +30,108 @@ class Watch:
     cold_since_s: float | None = None
     warm_since_s: float | None = None
     resting: bool = False
-    rest_told: bool = False
-    rest_since_s: float | None = None  # told, and the cycle that it began in had not rested before
+    rest_reported: bool = False  # the person said so; then only the person ends it
+    rest_since_s: float | None = None  # reported, and the cycle that it began in had not rested before
     away_since_s: float | None = None
-    away_told: bool = False
+    is_away: bool = False
 
 
 @dataclass(slots=True)
-class Vigil:
-    """Everything believed about one jar. Only `vigil.step` changes it; hand it on, do not look inside."""
+class DetectorState:
+    """Everything believed about one jar. Only `step` changes it; hand it on, do not look inside."""
 
     jar: JarSettings
     now_s: float = -1e18
-    sieve: Sieve = field(default_factory=Sieve)
-    minute: Minute = field(default_factory=Minute)
-    lid: Lid = field(default_factory=Lid)
+    plausibility: Plausibility = field(default_factory=Plausibility)
+    open_block: OpenBlock = field(default_factory=OpenBlock)
+    surface: Surface = field(default_factory=Surface)
     noise: Noise = field(default_factory=Noise)
     trend: Trend = field(default_factory=Trend)
     history: History = field(default_factory=History)
     scan: Scan = field(default_factory=Scan)
-    watch: Watch = field(default_factory=Watch)
-    cycle: Open | None = None
-    previous: Ended | None = None  # the cycle before, closed
+    timers: Timers = field(default_factory=Timers)
+    cycle: OpenCycle | None = None
+    previous: ClosedCycle | None = None  # the cycle before
     stage: str = Stage.UNKNOWN.value
     bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: scale begins there
     empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
     learnt_bins: int = 0
     peak_tried_s: float | None = None  # when the peak's time was last fitted
     question: str | None = None
-    carried: dict[str, Json] = field(default_factory=dict)  # the culture's own JSON
-    hour: int = -1  # since the feeding, of the last forecast
-    foreseen: dict[str, Json] = field(default_factory=dict)  # the last forecast, while it stands
+    carried: dict[str, Json] = field(default_factory=dict)  # what was learnt of the starter, as the model's own JSON
+    forecast_hour: int = -1  # since the feeding, of the last forecast
+    forecast: dict[str, Json] = field(default_factory=dict)  # the last one, while it stands
 
 
-_FIELDS = tuple(f.name for f in fields(Vigil) if f.name not in {"jar", "history", "scan"})
-_ALWAYS = ("history", "now_s", "sieve", "noise", "watch", "cycle", "carried")  # without these nothing could go on
+_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "history", "scan"})
+_ALWAYS = ("history", "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # nothing could go on without
+# names in snapshots of 0.1, wherever they stand in it
+FORMER_NAMES = {
+    "sieve": "plausibility",
+    "minute": "open_block",
+    "lid": "surface",
+    "watch": "timers",
+    "hour": "forecast_hour",
+    "foreseen": "forecast",
+    "rest_told": "rest_reported",
+    "away_told": "is_away",
+    "flat_told": "flat_decided",
+}
 
 
-def freeze(vigil: Vigil) -> Carry:
+def snapshot(state: DetectorState) -> Carry:
     """The whole state as JSON, at most 64 kB, floats exact. What follows from the bins alone is left out."""
-    return {"history": packed(vigil.history)} | {name: pack(getattr(vigil, name)) for name in _FIELDS}
+    return {"history": packed(state.history)} | {name: _plain(getattr(state, name)) for name in _FIELDS}
 
 
-def thaw(carry: Carry, jar: JarSettings) -> Vigil:
-    """The state that `freeze` gave, behaving bit for bit the same from then on. What an older version did not remember
-    yet keeps its default. Raises KeyError or TypeError when the carry is not one."""
+def restore(carry: Carry, jar: JarSettings) -> DetectorState:
+    """The state that `snapshot` gave, behaving bit for bit the same from then on. What an older version did not
+    remember yet keeps its default. Raises KeyError or TypeError when the carry is not one."""
+    carry = _renamed(carry)
     missing = [name for name in _ALWAYS if name not in carry]
     if missing:
         raise KeyError(f"not a carry: no {missing[0]}")
-    vigil = Vigil(jar=jar, **restored(Vigil, {name: carry[name] for name in _FIELDS if name in carry}))
-    vigil.history = unpacked(carry["history"])  # type: ignore[arg-type]
-    catch_up(vigil.scan, vigil.history)
-    return vigil
+    state = DetectorState(jar=jar, **_values(DetectorState, {name: carry[name] for name in _FIELDS if name in carry}))
+    packed_bins = carry["history"]
+    if not isinstance(packed_bins, dict):
+        raise TypeError("not a carry: its history is no object")
+    state.history = unpacked(packed_bins)
+    catch_up(state.scan, state.history)
+    return state
+
+
+def _plain(value: Any) -> Json:
+    """A state dataclass (or a plain value within one) as JSON; lists are copied."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    plain: Json = value
+    return plain
+
+
+def _renamed(data: dict[str, Json]) -> dict[str, Json]:
+    """The JSON of an older version under today's names; what was learnt of the starter has names of its own."""
+    return {
+        FORMER_NAMES.get(name, name): _renamed(value) if isinstance(value, dict) and name != "carried" else value
+        for name, value in data.items()
+    }
+
+
+def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
+    """The fields of `kind` that `data` holds, as values. A field that it lacks will keep its default (written by an
+    older version); one that the class lacks is left out."""
+    hints = get_type_hints(kind)
+    made: dict[str, Any] = {}
+    for f in fields(kind):
+        if f.name not in data:
+            continue
+        value = data[f.name]
+        inner = next((h for h in (hints[f.name], *get_args(hints[f.name])) if is_dataclass(h)), None)
+        if isinstance(inner, type) and isinstance(value, dict):
+            made[f.name] = inner(**_values(inner, value))
+        elif isinstance(value, list):
+            made[f.name] = [list(v) if isinstance(v, list) else v for v in value]
+        else:
+            made[f.name] = value
+    return made

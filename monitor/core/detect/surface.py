@@ -34,7 +34,7 @@ DAY_S = 86400.0
 
 
 @dataclass(slots=True)
-class Lid:
+class Surface:
     """`recent` and `held` hold [time_s, level_mm or None, readings]; levels are already moved by `offset_mm`."""
 
     recent: list[list[float]] = field(default_factory=list)
@@ -58,13 +58,13 @@ class Lid:
     offset_var_mm2: float = 0.0
 
 
-def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
+def expected(surface: Surface, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
     """(level expected at `time_s` mm, its variance mm2) from the latest accepted blocks; None before any."""
-    if not lid.recent:
+    if not surface.recent:
         return None
     total = weight = moment = 0.0
-    oldest = min(lid.recent[-1][0] - BRIDGE_S, lid.recent[-3:][0][0])  # three blocks at least
-    for t, level, n in reversed(lid.recent):
+    oldest = min(surface.recent[-1][0] - BRIDGE_S, surface.recent[-3:][0][0])  # three blocks at least
+    for t, level, n in reversed(surface.recent):
         if t < oldest:
             break
         weight += n
@@ -77,8 +77,8 @@ def expected(lid: Lid, trend: Trend, noise: Noise, time_s: float) -> tuple[float
     return total / weight + slope * min(minutes, 30.0), noise.white_mm2 / weight + drift * drift
 
 
-def take(
-    lid: Lid,
+def observe(
+    surface: Surface,
     time_s: float,
     level_mm: float | None,
     n: int,
@@ -86,67 +86,69 @@ def take(
     noise: Noise,
     trend: Trend,
     spacing_s: float,
-    whereabouts: Callable[[], tuple[float, float, float]],
+    plausible_levels: Callable[[], tuple[float, float, float]],
 ) -> tuple[list[list[float]], Landing | None]:
     """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
 
-    `whereabouts()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to the
-    third. Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further apart;
-    PERSIST_S outside of these places.
+    `plausible_levels()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to
+    the third. Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further
+    apart; PERSIST_S outside of these levels.
     """
-    now = expected(lid, trend, noise, time_s)
+    now = expected(surface, trend, noise, time_s)
     if now is None:
         if level_mm is None or bad_n > n:
             return [], None
         row = [time_s, level_mm, float(n)]
-        lid.recent.append(row)
+        surface.recent.append(row)
         return [row], None
     level, variance = now
-    silent_s = time_s - (lid.held[-1][0] if lid.held else lid.recent[-1][0])  # type: ignore[operator]
-    if silent_s > max(GAP_S, 3.0 * spacing_s) and lid.out_since_s is None:
-        lid.out_since_s, lid.gap = time_s, True
+    silent_s = time_s - (surface.held[-1][0] if surface.held else surface.recent[-1][0])  # type: ignore[operator]
+    if silent_s > max(GAP_S, 3.0 * spacing_s) and surface.out_since_s is None:
+        surface.out_since_s, surface.gap = time_s, True
     good = level_mm is not None and bad_n <= n
     gate = max(GATE_LEAST_MM, GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
     inside = good and abs(level_mm - level) <= gate  # type: ignore[operator]
-    if lid.out_since_s is None and inside:
+    if surface.out_since_s is None and inside:
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
-        hole_s = time_s - lid.recent[-1][0] - spacing_s
+        hole_s = time_s - surface.recent[-1][0] - spacing_s
         if hole_s >= OFF_LEAST_S and hole_s > 0.8 * spacing_s:
-            _hole(lid, time_s, hole_s, strange=False)
-        _remember(lid, row)
-        found = _step(lid, noise, trend, spacing_s)
+            _hole(surface, time_s, hole_s, strange=False)
+        _remember(surface, row)
+        found = _step(surface, noise, trend, spacing_s)
         return ([], found) if found else ([row], None)
-    if lid.out_since_s is None:
-        lid.out_since_s = time_s
-    places_mm = whereabouts()
+    if surface.out_since_s is None:
+        surface.out_since_s = time_s
+    places_mm = plausible_levels()
     if not inside:
-        lid.odd_n += 1
+        surface.odd_n += 1
         if not (good and places_mm[1] <= level_mm <= places_mm[2]):  # type: ignore[operator]
-            lid.strange_n += 1
-            lid.strange_s = (lid.strange_s[0] if lid.strange_n > 1 else time_s, time_s)
-    elif lid.odd_n <= 1 and not lid.gap and time_s - lid.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
-        lid.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
+            surface.strange_n += 1
+            surface.strange_s = (surface.strange_s[0] if surface.strange_n > 1 else time_s, time_s)
+    elif surface.odd_n <= 1 and not surface.gap and time_s - surface.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
+        surface.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
-        if lid.strange_n:
-            _hole(lid, time_s, time_s - lid.recent[-1][0] - spacing_s, strange=True)
-        _remember(lid, row)
-        _back(lid)
+        if surface.strange_n:
+            _hole(surface, time_s, time_s - surface.recent[-1][0] - spacing_s, strange=True)
+        _remember(surface, row)
+        _back(surface)
         return [row], None
-    if good and (lid.place_mm is None or abs(level_mm - lid.place_mm) > gate):  # type: ignore[operator]
-        lid.place_mm, lid.place_since_s = level_mm, time_s
-    lid.held.append([time_s, level_mm if good else None, float(n)])
-    if len(lid.held) > HELD_MOST:
-        del lid.held[0]
-    tail = _settled(lid, gate, spacing_s, places_mm)
-    return _land(lid, tail, level, variance, noise, trend, spacing_s) if tail else ([], None)
+    if good and (surface.place_mm is None or abs(level_mm - surface.place_mm) > gate):  # type: ignore[operator]
+        surface.place_mm, surface.place_since_s = level_mm, time_s
+    surface.held.append([time_s, level_mm if good else None, float(n)])
+    if len(surface.held) > HELD_MOST:
+        del surface.held[0]
+    tail = _settled(surface, gate, spacing_s, places_mm)
+    return _land(surface, tail, level, variance, noise, trend, spacing_s) if tail else ([], None)
 
 
-def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, float, float]) -> list[list[float]]:
+def _settled(
+    surface: Surface, gate: float, spacing_s: float, places_mm: tuple[float, float, float]
+) -> list[list[float]]:
     """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
-    last = lid.held[-1][0]
+    last = surface.held[-1][0]
     assert last is not None
     window = max(SETTLE_S, 1.2 * spacing_s)
-    tail = [row for row in lid.held if row[0] >= last - window]  # type: ignore[operator]
+    tail = [row for row in surface.held if row[0] >= last - window]  # type: ignore[operator]
     levels = [row[1] for row in tail if row[1] is not None]
     first = tail[0][0]
     assert first is not None
@@ -157,35 +159,35 @@ def _settled(lid: Lid, gate: float, spacing_s: float, places_mm: tuple[float, fl
         return []
     if middle <= places_mm[0]:
         return []
-    believed = lid.gap or places_mm[1] <= middle <= places_mm[2] or last - lid.place_since_s >= PERSIST_S
+    believed = surface.gap or places_mm[1] <= middle <= places_mm[2] or last - surface.place_since_s >= PERSIST_S
     return tail if believed else []  # type: ignore[return-value]
 
 
-def _hole(lid: Lid, back_s: float, off_s: float, *, strange: bool) -> None:
-    lid.hole_s, lid.hole_off_s, lid.hole_strange, lid.hole_looked = back_s, max(off_s, 0.0), strange, 0
-    lid.lone_n = 1.0 + lid.lone_n * exp((lid.lone_s - back_s) / DAY_S)
-    lid.lone_s = back_s
+def _hole(surface: Surface, back_s: float, off_s: float, *, strange: bool) -> None:
+    surface.hole_s, surface.hole_off_s, surface.hole_strange, surface.hole_looked = back_s, max(off_s, 0.0), strange, 0
+    surface.lone_n = 1.0 + surface.lone_n * exp((surface.lone_s - back_s) / DAY_S)
+    surface.lone_s = back_s
 
 
-def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
+def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
     """A step smaller than the gate between the latest blocks and those before, or None. Where a hole lies between,
     hands may have been at the jar: what it means is asked however small it is. Elsewhere it has to stand out."""
-    rows = lid.recent
+    rows = surface.recent
     if len(rows) < 5:
         return None
-    if lid.hole_s is not None:
-        since_s = rows[-1][0] - lid.hole_s
-        k = next((i for i, row in enumerate(reversed(rows)) if row[0] < lid.hole_s), len(rows))
-        if k >= 2 and since_s >= LATE_S[lid.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
-            lid.hole_looked += 1
-            found = between(rows, k, noise, trend, spacing_s, lid.hole_off_s)
-            found.strange = found.lone = lid.hole_strange
-            found.lone_n = lid.lone_n - 1.0
-            if lid.hole_looked == len(LATE_S):
-                lid.hole_s = None
+    if surface.hole_s is not None:
+        since_s = rows[-1][0] - surface.hole_s
+        k = next((i for i, row in enumerate(reversed(rows)) if row[0] < surface.hole_s), len(rows))
+        if k >= 2 and since_s >= LATE_S[surface.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
+            surface.hole_looked += 1
+            found = between(rows, k, noise, trend, spacing_s, surface.hole_off_s)
+            found.strange = found.lone = surface.hole_strange
+            found.lone_n = surface.lone_n - 1.0
+            if surface.hole_looked == len(LATE_S):
+                surface.hole_s = None
             return found
     k = suspicious(rows, noise)
-    if k and lid.hole_s is not None and abs(rows[-k][0] - lid.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
+    if k and surface.hole_s is not None and abs(rows[-k][0] - surface.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
         return None  # it will be looked at as such
     if not k or (k > 2 and rows[-1][0] - rows[-k][0] > max(STEP_SEEN_S, 2.2 * spacing_s)):
         return None
@@ -197,7 +199,7 @@ def _step(lid: Lid, noise: Noise, trend: Trend, spacing_s: float) -> Landing | N
 
 
 def _land(
-    lid: Lid,
+    surface: Surface,
     tail: list[list[float]],
     level: float,
     variance: float,
@@ -205,67 +207,79 @@ def _land(
     trend: Trend,
     spacing_s: float,
 ) -> tuple[list[list[float]], Landing]:
-    assert lid.out_since_s is not None
+    assert surface.out_since_s is not None
     n = sum(row[2] for row in tail)
-    left_s, back_s = lid.recent[-1][0], tail[0][0]
-    if lid.gap:  # a slope says nothing across a long silence
+    left_s, back_s = surface.recent[-1][0], tail[0][0]
+    if surface.gap:  # a slope says nothing across a long silence
         after = sum(row[1] * row[2] for row in tail) / n
-        last = lid.recent[-6:]
+        last = surface.recent[-6:]
         level = sum(row[1] * row[2] for row in last) / sum(row[2] for row in last)
         sd = sqrt(noise.white_mm2 * (1.0 / n + 1.0 / sum(row[2] for row in last)) + 2.0 * noise.wander_mm2)
-    elif len(lid.recent) >= 5:
-        found = between(lid.recent + tail, len(tail), noise, trend, spacing_s, 0.0)
+    elif len(surface.recent) >= 5:
+        found = between(surface.recent + tail, len(tail), noise, trend, spacing_s, 0.0)
         level, after, sd = found.before_mm, found.after_mm, found.sd_mm
     else:
         after = sum(row[1] * row[2] for row in tail) / n
         sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
-    way = [row for row in lid.held if row[0] < back_s and row[1] is not None]  # type: ignore[operator]
+    way = [row for row in surface.held if row[0] < back_s and row[1] is not None]  # type: ignore[operator]
     low, high = min(level, after) + 2.0 * sd, max(level, after) - 2.0 * sd
-    passing = any(low < row[1] < high for row in way) and not lid.strange_n  # type: ignore[operator]
+    passing = any(low < row[1] < high for row in way) and not surface.strange_n  # type: ignore[operator]
     off_s = 0.0
-    if lid.strange_n:
-        last_s = min(lid.strange_s[1], back_s)
-        off_s = min(max(last_s - lid.strange_s[0], 0.0) + max(spacing_s, BLOCK_S), back_s - left_s)
+    if surface.strange_n:
+        last_s = min(surface.strange_s[1], back_s)
+        off_s = min(max(last_s - surface.strange_s[0], 0.0) + max(spacing_s, BLOCK_S), back_s - left_s)
     else:
-        times = [left_s, *(row[0] for row in lid.held if row[0] <= back_s)]  # type: ignore[operator]
+        times = [left_s, *(row[0] for row in surface.held if row[0] <= back_s)]  # type: ignore[operator]
         hole_s = max((b - a for a, b in pairwise(times)), default=0.0)  # type: ignore[operator]
         if hole_s - 1.5 * spacing_s >= OFF_LEAST_S:
             off_s = hole_s - spacing_s
-    strange, lone = lid.strange_n > 0, lid.strange_n == 1
+    strange, lone = surface.strange_n > 0, surface.strange_n == 1
     landing = Landing(
-        level, after, sd, left_s, back_s, off_s, lid.gap, 0, strange, lone, lid.lone_n, passing, spacing_s=spacing_s
+        level,
+        after,
+        sd,
+        left_s,
+        back_s,
+        off_s,
+        surface.gap,
+        0,
+        strange,
+        lone,
+        surface.lone_n,
+        passing,
+        spacing_s=spacing_s,
     )
-    _back(lid)
+    _back(surface)
     return tail, landing
 
 
-def _back(lid: Lid) -> None:
-    lid.held, lid.out_since_s, lid.odd_n, lid.strange_n = [], None, 0, 0
-    lid.gap, lid.place_mm = False, None
+def _back(surface: Surface) -> None:
+    surface.held, surface.out_since_s, surface.odd_n, surface.strange_n = [], None, 0, 0
+    surface.gap, surface.place_mm = False, None
 
 
-def rezero(lid: Lid, landing: Landing, rows: list[list[float]], looked: float | None) -> float:
+def rezero(surface: Surface, landing: Landing, rows: list[list[float]], looked: float | None) -> float:
     """Move the levels so that they go on where they were, and return the shift in mm. A lid's offset is believed
     against its usual size (1.2 mm) and with the chance `looked` that the lid was lifted at all; None: a jump, moved as
     a whole."""
     jump = landing.after_mm - landing.before_mm
     share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
     shift = -jump * share
-    if abs(lid.offset_mm + shift) > OFFSET_MOST_MM:
+    if abs(surface.offset_mm + shift) > OFFSET_MOST_MM:
         return 0.0
-    lid.offset_mm += shift
-    lid.hole_s = None
-    lid.offset_var_mm2 += landing.sd_mm**2 * share
+    surface.offset_mm += shift
+    surface.hole_s = None
+    surface.offset_var_mm2 += landing.sd_mm**2 * share
     for row in rows:
         row[1] += shift
     return shift
 
 
-def stepping(lid: Lid, noise: Noise) -> bool:
+def stepping(surface: Surface, noise: Noise) -> bool:
     """Whether the latest one or two blocks stand a step below the three before them. What it is, a feeding perhaps, is
-    known a few blocks later; no fall is told meanwhile."""
+    known a few blocks later; no fall is decided meanwhile."""
     for k in (1, 2):
-        early, late = lid.recent[-k - 3 : -k], lid.recent[-k:]
+        early, late = surface.recent[-k - 3 : -k], surface.recent[-k:]
         if len(early) < 3:
             return False
         down = sum(row[1] for row in early) / 3.0 - sum(row[1] for row in late) / k
@@ -275,38 +289,38 @@ def stepping(lid: Lid, noise: Noise) -> bool:
     return False
 
 
-def latest(lid: Lid) -> float | None:
+def latest(surface: Surface) -> float | None:
     """The latest accepted level in mm; None before any."""
-    return lid.recent[-1][1] if lid.recent else None
+    return surface.recent[-1][1] if surface.recent else None
 
 
-def withdraw(lid: Lid, count: int) -> list[list[float]]:
+def withdraw(surface: Surface, count: int) -> list[list[float]]:
     """Take the latest `count` blocks back, because they lie after a step."""
-    rows = lid.recent[-count:]
-    del lid.recent[-count:]
+    rows = surface.recent[-count:]
+    del surface.recent[-count:]
     return rows
 
 
-def accept(lid: Lid, rows: list[list[float]]) -> None:
+def accept(surface: Surface, rows: list[list[float]]) -> None:
     """The landed blocks are the surface from now on."""
     for row in rows:
-        _remember(lid, row)
+        _remember(surface, row)
 
 
-def restart(lid: Lid, rows: list[list[float]]) -> None:
+def restart(surface: Surface, rows: list[list[float]]) -> None:
     """Only the landed blocks say from now on where the surface is."""
-    lid.recent = [list(row) for row in rows]
-    lid.hole_s = None
+    surface.recent = [list(row) for row in rows]
+    surface.hole_s = None
 
 
-def unshift(lid: Lid, rows: list[list[float]]) -> None:
+def unshift(surface: Surface, rows: list[list[float]]) -> None:
     """A feeding: levels are counted from the inside bottom again, as the sensor sees them."""
     for row in rows:
-        row[1] -= lid.offset_mm
-    lid.offset_mm = lid.offset_var_mm2 = 0.0
+        row[1] -= surface.offset_mm
+    surface.offset_mm = surface.offset_var_mm2 = 0.0
 
 
-def _remember(lid: Lid, row: list[float]) -> None:
-    lid.recent.append(row)
-    if len(lid.recent) > RECENT_MOST:
-        del lid.recent[0]
+def _remember(surface: Surface, row: list[float]) -> None:
+    surface.recent.append(row)
+    if len(surface.recent) > RECENT_MOST:
+        del surface.recent[0]

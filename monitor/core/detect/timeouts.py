@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import floor
 
-from monitor.core.detect.landing import bare
+from monitor.core.detect.landing import bare_mm
 from monitor.core.detect.rise_and_fall import event
-from monitor.core.detect.state import Vigil
+from monitor.core.detect.state import DetectorState
 from monitor.core.detect.surface import AWAY_S, OFF_LEAST_S
 from monitor.core.signal.plausibility import temperature_at
 from monitor.settings import JarSettings
@@ -24,29 +24,29 @@ REST_BELOW_C, REST_OVER_C = 10.0, 13.0
 REST_AFTER_S, REST_OVER_AFTER_S = 3600.0, 1800.0
 
 
-def ticks(v: Vigil, now_s: float, tick: Callable[[float], list[Event]]) -> list[Event]:
+def ticks(state: DetectorState, now_s: float, tick: Callable[[float], list[Event]]) -> list[Event]:
     """Call `tick` for every grid point after the time so far, up to `now_s`."""
     last = floor(now_s / TICK_S)
-    first = last if v.now_s < -1e17 else floor(v.now_s / TICK_S) + 1
+    first = last if state.now_s < -1e17 else floor(state.now_s / TICK_S) + 1
     out: list[Event] = []
     for k in range(max(first, last - MOST_TICKS), last + 1):
         out += tick(k * TICK_S)
     return out
 
 
-def heard(v: Vigil, time_s: float) -> None:
+def heard(state: DetectorState, time_s: float) -> None:
     """Something came."""
-    if time_s > v.now_s:
-        v.now_s = time_s
-    v.watch.last_row_s = v.now_s
+    if time_s > state.now_s:
+        state.now_s = time_s
+    state.timers.last_row_s = state.now_s
 
 
-def back(v: Vigil) -> list[Event]:
+def back(state: DetectorState) -> list[Event]:
     """A believable row after a silence."""
-    if v.watch.silent_since_s is None:
+    if state.timers.silent_since_s is None:
         return []
-    since_s, v.watch.silent_since_s = v.watch.silent_since_s, None
-    return [event(v, EventKind.SENSOR_BACK, v.now_s, {"silent_s": round(v.now_s - since_s)})]
+    since_s, state.timers.silent_since_s = state.timers.silent_since_s, None
+    return [event(state, EventKind.SENSOR_BACK, state.now_s, {"silent_s": round(state.now_s - since_s)})]
 
 
 def silent_after_s(sampling_s: float | None, jar: JarSettings) -> float:
@@ -56,43 +56,53 @@ def silent_after_s(sampling_s: float | None, jar: JarSettings) -> float:
     return max(SILENT_LEAST_S, SILENT_SPACINGS * (sampling_s or 60.0))
 
 
-def watch(v: Vigil, time_s: float, jar: JarSettings) -> list[Event]:
+def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     """Everything that the passing of time shows at a tick."""
-    w, out = v.watch, []
+    w, out = state.timers, []
     if (
         w.last_row_s is not None
         and w.silent_since_s is None
-        and time_s - w.last_row_s > silent_after_s(v.sieve.sampling_s, jar)
+        and time_s - w.last_row_s > silent_after_s(state.plausibility.sampling_s, jar)
     ):
         w.silent_since_s = w.last_row_s
-        if not w.away_told:
-            out.append(event(v, EventKind.SENSOR_SILENT, w.last_row_s, {"silent_s": round(time_s - w.last_row_s)}))
-    lid = v.lid
+        if not w.is_away:
+            out.append(event(state, EventKind.SENSOR_SILENT, w.last_row_s, {"silent_s": round(time_s - w.last_row_s)}))
+    lid = state.surface
     if lid.out_since_s is not None and w.silent_since_s is None:
         away_s = time_s - lid.out_since_s
         if not lid.lid_off and lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
             lid.lid_off = True
-            out.append(event(v, EventKind.LID_OFF, lid.out_since_s, {}))
+            out.append(event(state, EventKind.LID_OFF, lid.out_since_s, {}))
         seen = [row for row in lid.held if row[0] is not None and row[0] > time_s - AWAY_S]
-        if not w.away_told and away_s >= AWAY_S and seen and not any(r[1] is not None and r[1] > bare(v) for r in seen):
-            w.away_told, w.away_since_s, lid.gap = True, lid.out_since_s, True
-            out.append(event(v, EventKind.JAR_AWAY, lid.out_since_s, {}))
-    temperature_c = temperature_at(v.sieve, time_s)
+        if (
+            not w.is_away
+            and away_s >= AWAY_S
+            and seen
+            and not any(r[1] is not None and r[1] > bare_mm(state) for r in seen)
+        ):
+            w.is_away, w.away_since_s, lid.gap = True, lid.out_since_s, True
+            out.append(event(state, EventKind.JAR_AWAY, lid.out_since_s, {}))
+    temperature_c = temperature_at(state.plausibility, time_s)
     if temperature_c is not None:
-        out += _rest(v, time_s, temperature_c)
+        out += _rest(state, time_s, temperature_c)
     return out
 
 
-def _rest(v: Vigil, time_s: float, temperature_c: float) -> list[Event]:
-    w = v.watch
+def _rest(state: DetectorState, time_s: float, temperature_c: float) -> list[Event]:
+    w = state.timers
     w.cold_since_s = None if temperature_c >= REST_BELOW_C else (time_s if w.cold_since_s is None else w.cold_since_s)
     w.warm_since_s = None if temperature_c < REST_OVER_C else (time_s if w.warm_since_s is None else w.warm_since_s)
     if not w.resting and w.cold_since_s is not None and time_s - w.cold_since_s >= REST_AFTER_S:
         w.resting = True
-        if v.cycle is not None:
-            v.cycle.rested = True
-        return [event(v, EventKind.REST_BEGAN, w.cold_since_s, {"temperature_c": round(temperature_c, 1)})]
-    if w.resting and not w.rest_told and w.warm_since_s is not None and time_s - w.warm_since_s >= REST_OVER_AFTER_S:
+        if state.cycle is not None:
+            state.cycle.rested = True
+        return [event(state, EventKind.REST_BEGAN, w.cold_since_s, {"temperature_c": round(temperature_c, 1)})]
+    if (
+        w.resting
+        and not w.rest_reported
+        and w.warm_since_s is not None
+        and time_s - w.warm_since_s >= REST_OVER_AFTER_S
+    ):
         w.resting = False
-        return [event(v, EventKind.REST_ENDED, w.warm_since_s, {"temperature_c": round(temperature_c, 1)})]
+        return [event(state, EventKind.REST_ENDED, w.warm_since_s, {"temperature_c": round(temperature_c, 1)})]
     return []

@@ -2,8 +2,8 @@
 
 `culture` says what this starter usually does, `rise_curve` how well each possible peak fits the rise seen so far; here
 the two are multiplied (Bayes) and turned into hours of the clock with the temperature to come. `feeding` uses
-`hours_ahead` for a feeding that was not done yet, `vigil` uses `forecast` once an hour. It decides nothing: that the
-peak or the fall has come is said by `peak`.
+`hours_ahead` for a feeding that was not done yet, `detect/expected.py` uses `forecast` once an hour. It decides
+nothing: that the peak or the fall has come is decided in `detect/rise_and_fall.py`.
 """
 
 from __future__ import annotations

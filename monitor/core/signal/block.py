@@ -13,7 +13,7 @@ LEAST_SPREAD_MM = 2.5  # what rounding to 1 mm and foam do within a minute, so t
 
 
 @dataclass(slots=True)
-class Minute:
+class OpenBlock:
     """The open minute: its number on the UTC grid, believable distances, and how many readings were no target."""
 
     number: int = -1
@@ -34,16 +34,16 @@ class Block:
     step_n: int
 
 
-def close(minute: Minute, noise_mm: float) -> Block:
+def close(open_block: OpenBlock, noise_mm: float) -> Block:
     """The block of the open minute, which is emptied. Values further from the median than 4 standard deviations (at
     least 2.5 mm) count as no surface. Neighbour differences are clipped at the same spread (for `noise.py`)."""
-    values = minute.distances_mm
+    values = open_block.distances_mm
     n = len(values)
     spread = max(LEAST_SPREAD_MM, 4.0 * noise_mm)
     if n == 0:
-        block = Block((minute.number + 0.5) * MINUTE_S, None, 0, minute.bad_n, 0.0, 0)
+        block = Block((open_block.number + 0.5) * MINUTE_S, None, 0, open_block.bad_n, 0.0, 0)
     elif n == 1:
-        block = Block(minute.times_s, values[0], 1, minute.bad_n, 0.0, 0)
+        block = Block(open_block.times_s, values[0], 1, open_block.bad_n, 0.0, 0)
     else:
         ordered = sorted(values)
         middle = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0
@@ -61,21 +61,21 @@ def close(minute: Minute, noise_mm: float) -> Block:
             else:
                 before = None
         mean_mm = total / kept if kept else None  # two that disagree: nobody knows which is the surface
-        block = Block(minute.times_s / n, mean_mm, kept, minute.bad_n + n - kept, square, steps)
-    minute.distances_mm, minute.times_s, minute.bad_n, minute.number = [], 0.0, 0, -1
+        block = Block(open_block.times_s / n, mean_mm, kept, open_block.bad_n + n - kept, square, steps)
+    open_block.distances_mm, open_block.times_s, open_block.bad_n, open_block.number = [], 0.0, 0, -1
     return block
 
 
-def put(minute: Minute, number: int, time_s: float, distance_mm: float | None) -> None:
+def put(open_block: OpenBlock, number: int, time_s: float, distance_mm: float | None) -> None:
     """A reading into the open minute; None is "no target"."""
-    minute.number = number
+    open_block.number = number
     if distance_mm is None:
-        minute.bad_n += 1
+        open_block.bad_n += 1
     else:
-        minute.distances_mm.append(distance_mm)
-        minute.times_s += time_s
+        open_block.distances_mm.append(distance_mm)
+        open_block.times_s += time_s
 
 
-def end_s(minute: Minute) -> float:
+def end_s(open_block: OpenBlock) -> float:
     """When the open minute is over."""
-    return (minute.number + 1) * MINUTE_S
+    return (open_block.number + 1) * MINUTE_S

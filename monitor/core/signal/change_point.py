@@ -1,16 +1,14 @@
-"""WHERE the start of the fall is decided.
+"""How strongly the bins speak for "the level was higher before": the change-point detector behind the start of a fall.
 
-After `bins.py`; its verdict becomes `peak_reached` and `fall_began` in `rise_and_fall.py`. The time of the peak is
-fitted in `peak_fit.py`.
+After `bins.py`. WHETHER a fall has begun is decided in `rise_and_fall.py`, which asks for a z of FALL_Z and has further
+gates. The time of the peak is fitted in `peak_fit.py`.
 
 Method. Over many window lengths at once, the mean of the latest window is held against the best earlier mean of every
 window length: z = (best - fair share of luck - latest) / spread, the multi-scale generalised likelihood ratio for "the
 level was higher before" (Lorden 1971, Ann. Math. Stat. 42:1897 for windows of CUSUM type; Siegmund and Venkatraman
-1995,
-Ann. Stat. 23:255 for the scan). The best of many means is partly luck, the more so the shorter they are: half of what
-the
-best of independent ones would exceed is taken off (after Duembgen and Spokoiny 2001, Ann. Stat. 29:124; half, because
-only windows near the top compete). The spread holds the white noise and the wander learnt from this run.
+1995, Ann. Stat. 23:255 for the scan). The best of many means is partly luck, the more so the shorter they are: half of
+what the best of independent ones would exceed is taken off (after Duembgen and Spokoiny 2001, Ann. Stat. 29:124; half,
+because only windows near the top compete). The spread holds the white noise and the wander learnt from this run.
 
 False alarms and delay. On level white noise z reaches 3.7 once in 800 bins (3 days) and 4.1 once in 5000 (16 days), by
 simulation; extrapolated, FALL_Z once in 100 days. A claim needs a top to have been reached and no fall yet, which is so

@@ -17,9 +17,7 @@ WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance an
 WANDER_MEMORY_N = 288.0  # bins: a day
 BIN_MIN = 5.0
 SPANS = (1, 2, 4)  # bins a mean: third differences of 5, 10 and 20 min means
-CLIP = (
-    6.0  # squared differences are clipped at this many times their mean (a chi-square of 1 exceeds it 1.4 % of times)
-)
+CLIP = 6.0  # squared differences are clipped at this many times their mean (chi-square of 1 exceeds it 1.4 % of times)
 
 # What a foam surface does by itself, before this one was seen: it wanders by 0.2 to 0.8 mm over 5 to 30 min, now and
 # then hardly at all or more. (Observed range, all of it equally likely; it only matters until the jar has shown
@@ -50,8 +48,7 @@ WANDERS = tuple(
 @dataclass(slots=True)
 class Noise:
     """Variances in mm2. `rough_mm2` and `rough_white_mm2` hold the running means, at each of SPANS, of the squared
-    third
-    difference over 20 and of the white variance in it."""
+    third difference over 20 and of the white variance in it."""
 
     white_mm2: float = FIRST_WHITE_MM2
     white_n: float = 0.0
@@ -119,8 +116,7 @@ def learn_wander(noise: Noise, k: int, third_mm: float, white_mm2: float) -> Non
 
 
 def fit_wander(noise: Noise) -> None:
-    """Posterior mean of the wander's variance and slow power over WANDERS: a mean of n squares is scaled chi-square,
-    its
+    """Posterior mean of the wander's variance and slow power over WANDERS. A mean of n squares is a scaled chi-square,
     likelihood exp(-n/2 (ln m + seen / m)) with m expected. Overlapping differences count as n / (2 span) free ones."""
     shares = [n / (4.0 * span) for n, span in zip(noise.rough_n, SPANS, strict=True)]
     seen = list(zip(shares, noise.rough_white_mm2, noise.rough_mm2, strict=True))

@@ -16,7 +16,7 @@ CAP_BINS = 3  # half an hour's running mean finds where a cap ends; as many bins
 ROUNDS = 4  # a window is moved to its own maximum and fitted again
 
 
-def summit(history: History, around: int) -> tuple[float, float] | None:
+def fit_peak(history: History, around: int) -> tuple[float, float] | None:
     """(time_s, level_mm) of the peak near bin `around` (0 is the first); None when too few bins have a level there."""
     by_time = [top for reach, degree in FITS if (top := _top(history, around, reach, degree)) is not None]
     by_level = [top for depth, degree in CAPS if (top := _cap(history, around, depth, degree)) is not None]

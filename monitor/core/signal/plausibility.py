@@ -24,7 +24,7 @@ STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unl
 
 
 @dataclass(slots=True)
-class Sieve:
+class Plausibility:
     """What judging one jar's readings needs to remember."""
 
     last_s: float | None = None
@@ -49,14 +49,14 @@ def believable_temperature(temperature_c: float | None) -> float | None:
     return temperature_c
 
 
-def temperature_at(sieve: Sieve, now_s: float) -> float | None:
+def temperature_at(seen: Plausibility, now_s: float) -> float | None:
     """The jar's temperature in degC, carried for 15 min; None when older or never given."""
-    if sieve.temperature_s is None or now_s - sieve.temperature_s > TEMPERATURE_GOOD_FOR_S:
+    if seen.temperature_s is None or now_s - seen.temperature_s > TEMPERATURE_GOOD_FOR_S:
         return None
-    return sieve.temperature_c
+    return seen.temperature_c
 
 
-def sift(sieve: Sieve, reading: Reading, jar: JarSettings, now_s: float) -> tuple[str | None, float | None]:
+def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) -> tuple[str | None, float | None]:
     """(reason it is not used or None, distance in mm or None for "no target").
 
     A reading that is not later than the last one used is late or doubled and changes nothing, so duplicates are
@@ -66,46 +66,46 @@ def sift(sieve: Sieve, reading: Reading, jar: JarSettings, now_s: float) -> tupl
     if not isfinite(time_s) or time_s > now_s + FUTURE_S:
         return "from the future", None
     if (t := believable_temperature(reading.temperature_c)) is not None and (
-        sieve.temperature_s is None or time_s >= sieve.temperature_s
+        seen.temperature_s is None or time_s >= seen.temperature_s
     ):
-        sieve.temperature_c, sieve.temperature_s = t, time_s
+        seen.temperature_c, seen.temperature_s = t, time_s
     if reading.distance_mm is None and reading.echo_us is None:
         return "no distance", None
-    last_s = sieve.last_s
+    last_s = seen.last_s
     if last_s is not None:
         if time_s <= last_s:
             return "late or doubled", None
-        sieve.gaps_s.append(time_s - last_s)
-        if len(sieve.gaps_s) >= 9:
-            sieve.sampling_s = sorted(sieve.gaps_s)[4]
-            sieve.gaps_s.clear()
-        elif sieve.sampling_s is None and len(sieve.gaps_s) == 3:
-            sieve.sampling_s = sorted(sieve.gaps_s)[1]
-    sieve.last_s = time_s
-    distance_mm = distance_of(reading, temperature_at(sieve, time_s))
+        seen.gaps_s.append(time_s - last_s)
+        if len(seen.gaps_s) >= 9:
+            seen.sampling_s = sorted(seen.gaps_s)[4]
+            seen.gaps_s.clear()
+        elif seen.sampling_s is None and len(seen.gaps_s) == 3:
+            seen.sampling_s = sorted(seen.gaps_s)[1]
+    seen.last_s = time_s
+    distance_mm = distance_of(reading, temperature_at(seen, time_s))
     if distance_mm is None or not NEAREST_MM <= distance_mm <= FARTHEST_MM:
         return "no target", None
-    _watch_stuck(sieve, distance_mm, time_s)
-    return ("stuck", None) if sieve.stuck and sieve.stray_mm is None else (None, distance_mm)
+    _watch_stuck(seen, distance_mm, time_s)
+    return ("stuck", None) if seen.stuck and seen.stray_mm is None else (None, distance_mm)
 
 
-def _watch_stuck(sieve: Sieve, distance_mm: float, time_s: float) -> None:
+def _watch_stuck(seen: Plausibility, distance_mm: float, time_s: float) -> None:
     """A frozen sensor repeats one value for longer than its rounding and noise allow: the chance of the run, at the
     share of equal neighbours seen so far in this jar, falls below 1e-9."""
-    if distance_mm != sieve.value_mm:
-        if sieve.value_mm is not None and abs(distance_mm - sieve.value_mm) > STRAY_MM:
-            alone = sieve.stray_mm is None or abs(distance_mm - sieve.stray_mm) > STRAY_MM
-            sieve.stray_mm = distance_mm
+    if distance_mm != seen.value_mm:
+        if seen.value_mm is not None and abs(distance_mm - seen.value_mm) > STRAY_MM:
+            alone = seen.stray_mm is None or abs(distance_mm - seen.stray_mm) > STRAY_MM
+            seen.stray_mm = distance_mm
             if alone:
                 return
-        sieve.stray_mm = None
-        sieve.same_share += (0.0 - sieve.same_share) / 200.0
-        sieve.value_mm, sieve.same_since_s, sieve.same_n, sieve.stuck = distance_mm, time_s, 0, False
+        seen.stray_mm = None
+        seen.same_share += (0.0 - seen.same_share) / 200.0
+        seen.value_mm, seen.same_since_s, seen.same_n, seen.stuck = distance_mm, time_s, 0, False
         return
-    sieve.stray_mm = None
-    sieve.same_n += 1
-    if sieve.same_n <= 60:  # a long run must not teach that long runs are usual
-        sieve.same_share += (1.0 - sieve.same_share) / 200.0
-    if not sieve.stuck and time_s - sieve.same_since_s > STUCK_LEAST_S:
-        share = min(max(sieve.same_share, 0.2), 0.97)
-        sieve.stuck = sieve.same_n * log(share) < STUCK_LOG_CHANCE
+    seen.stray_mm = None
+    seen.same_n += 1
+    if seen.same_n <= 60:  # a long run must not teach that long runs are usual
+        seen.same_share += (1.0 - seen.same_share) / 200.0
+    if not seen.stuck and time_s - seen.same_since_s > STUCK_LEAST_S:
+        share = min(max(seen.same_share, 0.2), 0.97)
+        seen.stuck = seen.same_n * log(share) < STUCK_LOG_CHANCE

@@ -96,7 +96,7 @@ def step(
 
 
 def suspicious(rows: list[list[float]], noise: Noise) -> int:
-    """A cheap look before `jump.step`: of how many latest blocks the mean stands off the one of as many before (three
+    """A cheap look before `step`: of how many latest blocks the mean stands off the one of as many before (three
     at least); 0: of none."""
     sums = list(accumulate([row[1] for row in rows[-2 * STEP_BLOCKS[-1] :]], initial=0.0))
     last = len(sums) - 1
