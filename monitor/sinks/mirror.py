@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import threading
 import time
 from collections import deque
 from collections.abc import Sequence
@@ -23,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.host.heartbeat import working
+from monitor.host.worker import Worker
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import InfluxSettings
 from monitor.values import Arrival, Event
@@ -52,56 +52,59 @@ class Mirror:
     def __init__(self, settings: InfluxSettings, store_path: Path) -> None:
         self._settings = settings
         self._store_path = store_path
-        self._stop = threading.Event()
-        self._wake = threading.Event()
         self._trouble: str | None = None
         self.progress: dict[str, int] = {}
-        self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
+        self._drain: _Drain | None = None
+        self._wait_s = FIRST_RETRY_S
+        self._worker = Worker("mirror", self._turn, ending=self._end)
 
     def start(self) -> None:
         """Begin to send, from where the last start came to."""
-        self._thread.start()
+        self._worker.start()
 
     def wake(self) -> None:
         """There may be something new in the store."""
-        self._wake.set()
+        self._worker.wake()
 
     def stop(self) -> None:
         """End; what was not sent is sent after the next start."""
-        self._stop.set()
-        self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(STOP_S)
+        self._worker.stop(STOP_S)
 
     def trouble(self) -> str | None:
         """One sentence while the server does not take what it should; None while all is well."""
         return self._trouble
 
-    def _run(self) -> None:
+    def _turn(self) -> float | None:
         from monitor.sinks.time_series import DeniedError, RefusedError
 
-        wait_s = FIRST_RETRY_S
-        while not self._stop.is_set():
-            try:
-                with contextlib.closing(_Drain(self._settings, self._store_path, self._stop, self.progress)) as drain:
-                    while not self._stop.is_set():
-                        self._wake.clear()
-                        drain.drain()
-                        self._say(drain.parked)
-                        wait_s = FIRST_RETRY_S
-                        self._stop.wait(PAUSE_S)
-                        self._wake.wait()
-            except DeniedError as error:
-                self._say(str(error))
-                self._stop.wait(DENIED_RETRY_S)
-            except (RefusedError, StoreTrouble) as error:
-                self._say(str(error))
-                self._stop.wait(max(wait_s, min(getattr(error, "retry_after_s", 0.0), ASKED_RETRY_S)))
-                wait_s = min(wait_s * 2, LAST_RETRY_S)
-            except Exception:
-                log.exception("the mirror stumbled; it goes on in %g s", LAST_RETRY_S)
-                self._say("an error in the mirror itself; see the log")
-                self._stop.wait(LAST_RETRY_S)
+        try:
+            if self._drain is None:
+                self._drain = _Drain(self._settings, self._store_path, self._worker, self.progress)
+            self._drain.drain()
+            self._say(self._drain.parked)
+            self._wait_s = FIRST_RETRY_S
+            self._worker.pause(PAUSE_S)
+            return None  # until there is something new
+        except DeniedError as error:
+            self._again(str(error), DENIED_RETRY_S)
+        except (RefusedError, StoreTrouble) as error:
+            self._again(str(error), max(self._wait_s, min(getattr(error, "retry_after_s", 0.0), ASKED_RETRY_S)))
+            self._wait_s = min(self._wait_s * 2, LAST_RETRY_S)
+        except Exception:
+            log.exception("the mirror stumbled; it goes on in %g s", LAST_RETRY_S)
+            self._again("an error in the mirror itself; see the log", LAST_RETRY_S)
+        return 0.0
+
+    def _again(self, trouble: str, wait_s: float) -> None:
+        """Begin anew at the kept cursors after a while, over another connection."""
+        self._say(trouble)
+        self._end()
+        self._worker.pause(wait_s)
+
+    def _end(self) -> None:
+        if self._drain is not None:
+            self._drain.close()
+            self._drain = None
 
     def _say(self, trouble: str | None) -> None:
         if trouble is not None and trouble != self._trouble:
@@ -114,13 +117,11 @@ class Mirror:
 class _Drain:
     """One stretch of sending over one client; every failure ends it, and the next begins at the kept cursors."""
 
-    def __init__(
-        self, settings: InfluxSettings, store_path: Path, stop: threading.Event, progress: dict[str, int]
-    ) -> None:
+    def __init__(self, settings: InfluxSettings, store_path: Path, worker: Worker, progress: dict[str, int]) -> None:
         from monitor.sinks.time_series import Connection
 
         self.parked: str | None = None
-        self._stop = stop
+        self._worker = worker
         self._progress = progress
         self._connection: Connection = Connection(settings)
         self._store = Store.join(store_path)
@@ -137,7 +138,7 @@ class _Drain:
     def drain(self) -> None:
         """Send all that is new, readings first. Raises RefusedError and StoreTrouble."""
         for cursor in self._cursors:
-            while not self._stop.is_set() and (batch := self._next(cursor)):
+            while not self._worker.stopping and (batch := self._next(cursor)):
                 self.parked = None
                 with working():
                     self._send(cursor, batch)

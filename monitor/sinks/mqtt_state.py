@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Protocol
 
 from monitor.host.heartbeat import working
+from monitor.host.worker import Worker
 from monitor.runs import rfc3339
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
@@ -84,9 +85,9 @@ class MqttState:
         self._lock = threading.Lock()
         self._latest: dict[str, JarState] = {}
         self._unsaid: set[str] = set()
-        self._wake = threading.Event()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"state to {publisher.name}", daemon=True)
+        self._store: Store | None = None
+        self._connected_since_s = -inf
+        self._worker = Worker(f"state to {publisher.name}", self._turn, ending=self._end)
 
     def show(self, states: Sequence[JarState]) -> None:
         """These are the latest states; an older one that was not published yet is forgotten."""
@@ -96,21 +97,21 @@ class MqttState:
             for state in states:
                 self._latest[state.jar] = state
                 self._unsaid.add(state.jar)
-        self._wake.set()
+        self._worker.wake()
 
     def start(self) -> None:
         """Begin, in a thread of its own."""
-        self._thread.start()
+        self._worker.start()
 
     def wake(self) -> None:
         """There may be something new in the outbox."""
-        self._wake.set()
+        self._worker.wake()
 
     def tell_at_once(self, notice: Notice) -> None:
         """Send what no outbox can take now to the notices' topic, if there is one, as soon as the broker takes it."""
         if self._courier is not None:
             self._courier.tell_at_once(notice)
-            self._wake.set()
+            self._worker.wake()
 
     def call_off(self) -> None:
         """What was to be told at once and did not go out yet is no longer true."""
@@ -119,43 +120,39 @@ class MqttState:
 
     def stop(self) -> None:
         """Say of every jar that nobody follows it now, if the connection is still there, and end."""
-        self._stopping.set()
-        self._wake.set()
-        if self._thread.is_alive():
-            self._thread.join(STOP_S)
+        self._worker.stop(STOP_S)
 
     def trouble(self) -> str | None:
         """What is wrong with the notices' topic; the connection's own trouble is its source's to tell."""
         return self._courier.trouble() if self._courier is not None else None
 
-    def _run(self) -> None:
-        store: Store | None = None
-        connected_since_s = -inf
-        while not self._stopping.is_set():
-            self._wake.clear()
-            try:
-                health = self._publisher.health()
-                # tolerant: what is computed from two clocks may differ by the moment between the two
-                if health.connected and abs(health.since_s - connected_since_s) > SAME_S:
-                    connected_since_s = health.since_s
-                    self._say_all_again()
-                if health.connected:
-                    self._say()
-                    if self._courier is not None:
-                        self._courier.send_at_once()
-                        if store is None:
-                            store = Store.join(self._path)
-                            self._courier.resume(store)
-                        self._courier.turn(store)
-                else:
-                    connected_since_s = -inf
-            except StoreTrouble as error:
-                log.warning("notices to %s: %s", self._publisher.name, error)
-            except Exception:
-                log.exception("states to %s: a fault in the program; going on", self._publisher.name)
-            self._wake.wait(LOOK_S)
-        if store is not None:
-            store.close()
+    def _turn(self) -> float:
+        try:
+            health = self._publisher.health()
+            # tolerant: what is computed from two clocks may differ by the moment between the two
+            if health.connected and abs(health.since_s - self._connected_since_s) > SAME_S:
+                self._connected_since_s = health.since_s
+                self._say_all_again()
+            if health.connected:
+                self._say()
+                if self._courier is not None:
+                    self._deliver(self._courier)
+            else:
+                self._connected_since_s = -inf
+        except StoreTrouble as error:
+            log.warning("notices to %s: %s", self._publisher.name, error)
+        return LOOK_S
+
+    def _deliver(self, courier: Courier) -> None:
+        courier.send_at_once()
+        if self._store is None:
+            self._store = Store.join(self._path)
+            courier.resume(self._store)
+        courier.turn(self._store)
+
+    def _end(self) -> None:
+        if self._store is not None:
+            self._store.close()
         self._say_nobody_follows()
 
     def _say_all_again(self) -> None:

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import logging
 import sys
-import threading
 import time
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
 from monitor.host.secret import addresses
+from monitor.host.worker import Worker
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import NoticeSettings
@@ -72,68 +72,70 @@ class NoticeSink:
         wall: Callable[[], float] = time.time,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._path = path
         keys = {channel.key for channel in out} | set(elsewhere)
-        self._couriers = [Courier(channel, keys, wall, monotonic) for channel in out]
-        self._wakes = [threading.Event() for _ in out]
-        self._stopping = threading.Event()
-        self._threads: list[threading.Thread] = []
+        self._lanes = [_Lane(Courier(channel, keys, wall, monotonic), path) for channel in out]
 
     def start(self) -> None:
         """Begin; what was waiting goes out at once."""
-        for lane in zip(self._couriers, self._wakes, strict=True):
-            name = f"notices to {lane[0].channel.key}"
-            thread = threading.Thread(target=self._run, args=lane, name=name, daemon=True)
-            self._threads.append(thread)
-            thread.start()
+        for lane in self._lanes:
+            lane.worker.start()
 
     def wake(self) -> None:
         """There may be something new in the outbox."""
-        for wake in self._wakes:
-            wake.set()
+        for lane in self._lanes:
+            lane.worker.wake()
 
     def tell_at_once(self, notice: Notice) -> None:
         """Send what no outbox can take now, to all channels; tried again until it went out, or is called off."""
-        for courier in self._couriers:
-            courier.tell_at_once(notice)
+        for lane in self._lanes:
+            lane.courier.tell_at_once(notice)
         self.wake()
 
     def call_off(self) -> None:
         """What was to be told at once and did not go out yet is no longer true."""
-        for courier in self._couriers:
-            courier.call_off()
+        for lane in self._lanes:
+            lane.courier.call_off()
 
     def stop(self) -> None:
         """End, after the message that is being sent if it is done soon."""
-        self._stopping.set()
-        self.wake()
+        for lane in self._lanes:
+            lane.worker.ask_to_stop()
         end_s = time.monotonic() + STOP_S
-        for thread in self._threads:
-            thread.join(max(end_s - time.monotonic(), 0.0))
+        for lane in self._lanes:
+            lane.worker.stop(max(end_s - time.monotonic(), 0.0))
 
     def trouble(self) -> str | None:
         """What is wrong with the first channel that does not get through."""
-        return next((sentence for courier in self._couriers if (sentence := courier.trouble())), None)
+        return next((sentence for lane in self._lanes if (sentence := lane.courier.trouble())), None)
 
-    def _run(self, courier: Courier, wake: threading.Event) -> None:
-        resumed = False
-        while not self._stopping.is_set():
-            wait_s: float | None = STORE_AGAIN_S
-            try:
-                courier.send_at_once()
-                with Store.join(self._path) as store:
-                    while not self._stopping.is_set():
-                        wake.clear()
-                        if not resumed:
-                            courier.resume(store)
-                            resumed = True
-                        all_told = courier.send_at_once()
-                        wait_s = courier.turn(store)
-                        wake.wait(wait_s if all_told else min(wait_s or STORE_AGAIN_S, STORE_AGAIN_S))
-                        wait_s = STORE_AGAIN_S
-                    return
-            except StoreTrouble as error:
-                log.warning("notices to %s: %s", courier.channel.shown, error)
-            except Exception:
-                log.exception("notices to %s: a fault in the program; going on", courier.channel.shown)
-            self._stopping.wait(wait_s)
+
+class _Lane:
+    """One channel's courier, the thread that it works in, and that thread's view of the store."""
+
+    def __init__(self, courier: Courier, path: Path) -> None:
+        self.courier = courier
+        self.worker = Worker(f"notices to {courier.channel.key}", self._turn, ending=self._close)
+        self._path = path
+        self._store: Store | None = None
+        self._resumed = False
+
+    def _turn(self) -> float | None:
+        try:
+            all_told = self.courier.send_at_once()
+            if self._store is None:
+                self._store = Store.join(self._path)
+            if not self._resumed:
+                self.courier.resume(self._store)
+                self._resumed = True
+            wait_s = self.courier.turn(self._store)
+        except StoreTrouble as error:
+            log.warning("notices to %s: %s", self.courier.channel.shown, error)
+            self._close()
+            self.worker.pause(STORE_AGAIN_S)
+            return 0.0
+        return wait_s if all_told else min(wait_s or STORE_AGAIN_S, STORE_AGAIN_S)
+
+    def _close(self) -> None:
+        if self._store is not None:
+            self._store.close()
+            self._store = None

@@ -4,11 +4,11 @@
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Callable
 from pathlib import Path
 
 from monitor.host.heartbeat import working
+from monitor.host.worker import Worker
 from monitor.runs import retention
 from monitor.runs.store import Store, StoreTrouble
 
@@ -27,42 +27,37 @@ class Thinner:
     def __init__(self, store_path: Path, after_days: float) -> None:
         self._store_path = store_path
         self._after_s = after_days * DAY_S
-        self._stop = threading.Event()
         self._trouble: str | None = None
-        self._thread = threading.Thread(target=self._run, name="thinner", daemon=True)
+        self._worker = Worker("thinner", self._turn, first_s=FIRST_S)
 
     def start(self) -> None:
         """Begin; the first thinning is some minutes later."""
-        self._thread.start()
+        self._worker.start()
 
     def wake(self) -> None:
         """New readings are not old ones: nothing to do."""
 
     def stop(self) -> None:
         """End, after the chunk in hand."""
-        self._stop.set()
-        if self._thread.is_alive():
-            self._thread.join(STOP_S)
+        self._worker.stop(STOP_S)
 
     def trouble(self) -> str | None:
         """One sentence when the last thinning failed."""
         return self._trouble
 
-    def _run(self) -> None:
-        wait_s = FIRST_S
-        while not self._stop.wait(wait_s):
-            wait_s = DAY_S
-            try:
-                with Store.join(self._store_path) as store, working() as on:
-                    gone = retention.thin(store, store.running_s() - self._after_s, lambda: self._stopping(on))
-                self._trouble = None
-                if gone:
-                    log.info("thinned: %d readings became five-minute means", gone)
-            except StoreTrouble as error:
-                self._trouble = f"old readings could not be thinned: {error}"
-                log.warning("%s", self._trouble)
+    def _turn(self) -> float:
+        try:
+            with Store.join(self._store_path) as store, working() as on:
+                gone = retention.thin(store, store.running_s() - self._after_s, lambda: self._stopping(on))
+            self._trouble = None
+            if gone:
+                log.info("thinned: %d readings became five-minute means", gone)
+        except StoreTrouble as error:
+            self._trouble = f"old readings could not be thinned: {error}"
+            log.warning("%s", self._trouble)
+        return DAY_S
 
     def _stopping(self, on: Callable[[], None]) -> bool:
         """Asked before each chunk: so a long thinning is many pieces of work."""
         on()
-        return self._stop.is_set()
+        return self._worker.stopping

@@ -275,7 +275,7 @@ def test_a_server_that_never_answers_holds_up_nobody(store: Store, monkeypatch: 
         wait_until(lambda: "no answer" in str(sink.trouble()), "a word about the silence")
         fill(store, 5, first=5)
         sink.stop()
-        assert not sink._thread.is_alive()
+        assert not sink._worker.running
     assert store.last_seq() == 10
 
 
