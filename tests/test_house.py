@@ -66,6 +66,11 @@ def imports(path: Path) -> set[str]:
     return names
 
 
+def lines(path: Path) -> int:
+    with path.open("rb") as file:
+        return sum(1 for _ in file)
+
+
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_never_point_back(path: Path) -> None:
     here = room(path.relative_to(PACKAGE).parts)
@@ -84,6 +89,8 @@ def test_every_room_holds_what_one_can_take_in() -> None:
         assert len(list(folder.glob("*.py"))) <= 17, f"{folder} has more than 16 modules"
     flat = sorted(path.name for path in (ROOT / "tests").glob("test_*.py"))
     assert len(flat) <= 12, f"{len(flat)} test files lie flat in tests/: {flat}"
+    long = {str(p.relative_to(ROOT)): n for p in (ROOT / "tests").rglob("*.py") if (n := lines(p)) > 500}
+    assert not long, f"split by concept: {long}"
 
 
 CORE_MODULES = [path for path in MODULES if path.relative_to(PACKAGE).parts[0] == "core"]

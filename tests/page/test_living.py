@@ -7,7 +7,6 @@ browser are real.
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -288,7 +287,7 @@ def test_the_stage_is_readable_from_two_metres_and_the_first_tap_needs_no_scroll
 def test_a_page_for_looking_only_has_nothing_to_tap(home: Home, context: BrowserContext) -> None:
     port = free_port()
     settings = replace(home.kitchen.settings, page=PageSettings(port=port, read_only=True))
-    server = PageServer(settings, wall=time.time)
+    server = PageServer(settings, wall=lambda: home.kitchen.now_s)
     server.start()
     try:
         wait_until(lambda: listens(port), "the page listens")

@@ -119,7 +119,7 @@ SOURCES: dict[str, Callable[[], str | None]] = {
     "closed": lambda: mqtt_topic.CLOSED,
 }
 """Every trouble that a source can have; those of a running connection (taken over, thrown out, ended, not let read) are
-taken from the program's text below, and produced with a real broker in test_mqtt.py."""
+taken from the program's text below, and produced with a real broker in test_mqtt_access.py."""
 SAID = re.compile(r"""(?:self\._ended(?:, self\._slow)?|words|self\._refused\[topic\]) = f?(["'])(.*?)\1""")
 
 

@@ -18,7 +18,7 @@ from monitor.runs import rfc3339, run_file
 from monitor.settings import JarSettings
 from monitor.sources.replay import arrivals, replay
 from monitor.values import EventKind, Fed, Reading, Straight
-from tests.core.test_step import BEGAN_S, HOUR_S, run, story
+from tests.core.stories import BEGAN_S, HOUR_S, run, story
 
 KINDS = {
     "fed", "rise_began", "peak_reached", "fall_began", "stayed_flat", "lid_off", "lid_on", "disturbed", "jar_away",

@@ -38,7 +38,7 @@ export async function planView(main, live, jarName) {
     caution.hidden = !plan.caution;
     because.className = plan.met ? "" : "bad";
     const span = ([low, likely, high]) => `after ${likely.toFixed(1)} h (${low.toFixed(1)} to ${high.toFixed(1)})`;
-    const at = (h) => dayAndClock(Date.now() / 1000 + h * 3600);
+    const at = (h) => dayAndClock(live.now_s() + h * 3600);
     facts.replaceChildren(...[["Ratio", plan.ratio], ["Peak", span(plan.hours_to_peak)], ["Sinks", span(plan.hours_to_fall)],
       ["If fed now", `at its peak ${at(plan.hours_to_peak[1])}, sinking ${at(plan.hours_to_fall[1])}`],
       ["Known from", plan.cycles ? `${plan.cycles === 1 ? "one cycle" : `${plan.cycles} cycles`} of this starter` : "the usual starter: none of its own cycles yet"]]

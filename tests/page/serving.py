@@ -1,0 +1,41 @@
+"""A served household, and a client of its API."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+import httpx
+
+from monitor.page.server import PageServer
+from monitor.settings import PageSettings, Settings
+from tests.servers import free_port, wait_until
+
+
+@contextmanager
+def serving(settings: Settings, **page: object) -> Iterator[httpx.Client]:
+    """The page on a free port, and a client that has its own cookies."""
+    port = free_port()
+    host = str(page.get("host", "127.0.0.1"))
+    settings = replace(settings, page=PageSettings(**{"port": port, **page}))  # type: ignore[arg-type]
+    server = PageServer(settings)
+    server.start()
+    try:
+        base = f"http://[{host}]:{port}" if ":" in host else f"http://127.0.0.1:{port}"
+        with httpx.Client(base_url=base, timeout=20) as client:
+            wait_until(lambda: _up(client), f"the page answers ({server.trouble()})")
+            yield client
+    finally:
+        server.stop()
+
+
+def _up(client: httpx.Client) -> bool:
+    try:
+        return client.get("/static/page.css").status_code == 200
+    except httpx.TransportError:
+        return False
+
+
+def token(client: httpx.Client) -> dict[str, str]:
+    return {"x-jartide-token": client.get("/api/session").json()["token"]}

@@ -1,0 +1,234 @@
+"""The store's file: what was damaged is set aside and never silently replaced; versions; other people's files."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor.host.lock import StoreLock
+from monitor.runs import schema, store_file, tellings
+from monitor.runs.store import Store, StoreTrouble
+from monitor.values import (
+    Fed,
+)
+from tests.runs.stored import RYE, T, delivery
+
+
+def filled(path: Path) -> bytes:
+    with Store.open(path) as store:
+        store.ensure_run(RYE, T)
+        for n in range(20):
+            store.add([delivery(100 * n + k) for k in range(100)])
+    return path.read_bytes()
+
+
+DAMAGE: dict[str, Callable[[bytes], bytes]] = {
+    "header zeroed": lambda b: bytes(100) + b[100:],
+    "pages in the middle overwritten": lambda b: b[: len(b) // 2] + b"\xa5" * 8192 + b[len(b) // 2 + 8192 :],
+    "truncated": lambda b: b[: len(b) // 3 + 17],
+    "empty": lambda b: b"",
+    "all NUL": lambda b: bytes(len(b)),
+    "tables gone": lambda b: b,
+}
+
+
+@pytest.mark.fault("D3")
+@pytest.mark.parametrize("kind", DAMAGE)
+def test_a_damaged_file_is_set_aside_and_said(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "jartide.db"
+    damaged = DAMAGE[kind](filled(path))
+    path.write_bytes(damaged)
+    if kind == "tables gone":
+        with sqlite3.connect(path) as db:
+            db.execute("DROP TABLE cycle")
+        db.close()
+        damaged = path.read_bytes()
+    with pytest.raises(StoreTrouble):  # beside the daemon nothing is moved; a small overwritten page may not show
+        Store.join(path).query("SELECT count(distance_mm), max(body) FROM item, cycle")
+    with Store.open(path, now_s=T) as store:
+        assert store.damage
+        assert store.set_aside == tmp_path / "jartide.db.corrupt-20260302T060000Z"
+        assert store.set_aside.read_bytes() == damaged
+        assert store.last_seq() == 0
+        assert store.add([delivery(0)])[0] is not None
+    with Store.open(path, now_s=T) as store:
+        assert store.set_aside is None
+        assert store.last_seq() == 1
+
+
+def test_two_damages_in_one_second_are_both_kept(tmp_path: Path) -> None:
+    path = tmp_path / "jartide.db"
+    for content in (b"first", b"second"):
+        path.write_bytes(content)
+        Store.open(path, now_s=T).close()
+    aside = sorted(tmp_path.glob("*.corrupt-*"))
+    assert [p.read_bytes() for p in aside] == [b"first", b"second"]
+
+
+def test_a_sound_file_after_a_kill_is_not_set_aside(tmp_path: Path) -> None:
+    path = tmp_path / "jartide.db"
+    with Store.open(path) as store:
+        store.add([delivery(0)])
+        killed = tmp_path / "killed"
+        killed.mkdir()
+        for file in tmp_path.glob("jartide.db*"):
+            shutil.copy(file, killed / file.name)
+    with Store.open(killed / "jartide.db") as store:
+        assert store.set_aside is None
+        assert store.last_seq() == 1
+
+
+@pytest.mark.fault("D6")
+def test_a_newer_version_is_refused_untouched(tmp_path: Path) -> None:
+    path = tmp_path / "jartide.db"
+    filled(path)
+    with sqlite3.connect(path) as db:
+        db.execute(f"PRAGMA user_version = {len(schema.MIGRATIONS) + 1}")
+    db.close()
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    for opening in (Store.open, Store.join):
+        with pytest.raises(StoreTrouble, match="install the newer program") as error:
+            opening(path)
+        assert error.value.lasting
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+@pytest.mark.fault("D12")
+def test_the_database_of_another_program_is_refused_untouched(tmp_path: Path) -> None:
+    path = tmp_path / "other.db"
+    with sqlite3.connect(path) as db:
+        db.execute("CREATE TABLE precious (x)")
+    db.close()
+    before = path.read_bytes()
+    with pytest.raises(StoreTrouble, match="another program"):
+        Store.open(path)
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["other.db"]
+
+
+def test_what_is_missing_is_said(tmp_path: Path) -> None:
+    with pytest.raises(StoreTrouble, match="there is no directory"):
+        Store.open(tmp_path / "no" / "jartide.db")
+    with pytest.raises(StoreTrouble, match="there is no store yet"):
+        Store.join(tmp_path / "jartide.db")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["open", "rename"])
+def test_a_folder_that_may_not_be_written_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    path = tmp_path / "jartide.db"
+    if name == "rename":
+        path.write_bytes(b"damaged")
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(os, name, refuse)  # tests often run as root, whom no mode keeps out
+    with pytest.raises(StoreTrouble, match=r"Permission denied; may this user write there\?"):
+        Store.open(path)
+
+
+@pytest.mark.fault("C6")
+@pytest.mark.parametrize("umask", [0o022, 0o077, 0o007, 0o000])
+@pytest.mark.parametrize(
+    ("folder", "mode"),
+    [(0o755, 0o600), (0o770, 0o600), (0o2755, 0o600), (0o2770, 0o660)],
+    ids=lambda value: f"{value:o}",
+)
+def test_the_files_are_nobody_elses(tmp_path: Path, umask: int, folder: int, mode: int) -> None:
+    """0600 whatever the umask; the group's as well only where the folder is setgid and writable by it."""
+    place = tmp_path / "place"
+    place.mkdir()
+    place.chmod(folder)
+    before = os.umask(umask)
+    try:
+        with StoreLock(place / "jartide.db"), Store.open(place / "jartide.db") as store:
+            store.add([delivery(0)])
+            assert len(list(place.iterdir())) == 4
+            assert {p.stat().st_mode & 0o777 for p in place.iterdir()} == {mode}
+            store.backup(place / "copy.db")
+            assert (place / "copy.db").stat().st_mode & 0o777 == 0o600
+    finally:
+        os.umask(before)
+
+
+NEXT = ("ALTER TABLE meta ADD COLUMN note TEXT", "CREATE TABLE extra (x) STRICT")
+
+
+def test_an_older_file_is_copied_and_brought_up_to_date(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "jartide.db"
+    filled(path)
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ("CREATE TABLE extra (x INTEGER) STRICT",)))
+    now = len(schema.MIGRATIONS)
+    with pytest.raises(StoreTrouble, match=f"version {now - 1}"):
+        Store.join(path)
+    with Store.open(path) as store:
+        assert store.query("PRAGMA user_version") == [(now,)]
+        assert store.last_seq() == 2000
+        assert store.query("SELECT * FROM extra") == []
+    copy = sqlite3.connect(tmp_path / f"jartide.db.before-v{now}")
+    assert copy.execute("PRAGMA user_version").fetchone() == (now - 1,)
+    assert copy.execute("SELECT count(*) FROM item").fetchone() == (2000,)
+    copy.close()
+
+
+@pytest.mark.fault("D7")
+@pytest.mark.parametrize("step", [("CREATE TABLE extra (x INTEGER) STRICT", "INSERT INTO nowhere VALUES (1)"), NEXT])
+def test_a_migration_that_fails_in_the_middle_leaves_the_file_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: tuple[str, ...]
+) -> None:
+    path = tmp_path / "jartide.db"
+    filled(path)
+    with monkeypatch.context() as newer:
+        newer.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, step))
+        with pytest.raises(StoreTrouble, match="as it was before"):
+            Store.open(path)
+    with Store.open(path) as store:
+        assert store.set_aside is None
+        assert store.last_seq() == 2000
+        assert store.query("SELECT name FROM sqlite_schema WHERE name = 'extra'") == []
+    assert (tmp_path / f"jartide.db.before-v{len(schema.MIGRATIONS) + 1}").exists()
+
+
+def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "jartide.db"
+    with monkeypatch.context() as older:
+        older.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        filled(path)
+        with Store.open(path) as store:
+            store.tell(Fed(time_s=T, jar="rye", flour_g=100), T)
+            tellings.take_back(store, "rye", T)
+            before = list(store.arrivals(None, 0))
+    with Store.open(path) as store:
+        assert list(store.arrivals(None, 0)) == before
+        assert tellings.last(store, "rye") is None
+    with Store.open(tmp_path / "new.db") as new, Store.open(path) as store:
+        made = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
+        assert store.query(made) == new.query(made)
+
+
+def test_a_backup_is_whole_while_others_write(store: Store, tmp_path: Path) -> None:
+    store.add([delivery(n) for n in range(500)])
+    with Store.join(store.path) as other:
+        other.backup(tmp_path / "copy.db")
+        store.add([delivery(n) for n in range(500, 600)])
+    with Store.open(tmp_path / "copy.db") as copy:
+        assert copy.set_aside is None
+        assert list(copy.arrivals(None, 0)) == list(store.arrivals(None, 0))[:500]
+    with pytest.raises(StoreTrouble, match="could not be written"):
+        store.backup(tmp_path / "no" / "copy.db")
+
+
+@pytest.mark.fault("D13")
+def test_an_interrupted_backup_leaves_no_file_of_that_name(store: Store, tmp_path: Path) -> None:
+    (tmp_path / "copy.db.part").write_bytes(b"left over")
+    store.backup(tmp_path / "copy.db")
+    assert not (tmp_path / "copy.db.part").exists()
+    assert not store_file._damage(tmp_path / "copy.db")
