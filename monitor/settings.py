@@ -26,6 +26,7 @@ class JarSettings:
     flour: str | None = None  # what it is usually fed; a told feeding may say otherwise
     silent_after_min: float | None = None  # unknown: from the sampling that was seen
     cycle_h: float = 24.0  # how long a rise-and-fall should take; plans aim at it, overdue counts from it
+    group: str | None = None  # the [[group]] whose keys it takes where it has none of its own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +129,8 @@ class Settings:
     """The whole config file."""
 
     jars: tuple[JarSettings, ...]
+    share: str | None = None  # "2/4": the second of four daemons that take shares of the jars; none: all jars
+    elsewhere: frozenset[str] = frozenset()  # jars of the file that another share watches
     serial: tuple[SerialSettings, ...] = ()
     mqtt: tuple[MqttSettings, ...] = ()
     store: StoreSettings = field(default_factory=StoreSettings)

@@ -16,7 +16,9 @@ from pathlib import Path
 from types import UnionType
 from typing import Any, Literal, get_args, get_origin, get_type_hints
 
+from monitor.config.jar_tables import JarTable, expand
 from monitor.config.rules import Problem, broken_rules
+from monitor.config.share import owner, parse_share
 from monitor.config.toml_lines import Where, line_of, spans, toml_text
 from monitor.core.vessel.geometry import table
 from monitor.settings import (
@@ -32,7 +34,12 @@ from monitor.settings import (
 )
 from monitor.values import Geometry, Straight, Tapered
 
-REPEATED: dict[str, type] = {"jar": JarSettings, "serial": SerialSettings, "mqtt": MqttSettings}
+REPEATED: dict[str, type] = {
+    "jar": JarSettings,
+    "group": JarSettings,  # its keys are those of its jars
+    "serial": SerialSettings,
+    "mqtt": MqttSettings,
+}
 SINGLE: dict[str, type] = {
     "store": StoreSettings,
     "notices": NoticeSettings,
@@ -91,13 +98,15 @@ def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
     the rest is still looked at; with any problem the settings are not for use."""
     problems: list[Problem] = []
     parts: dict[str, Any] = {}
+    tables: dict[str, list[dict[str, Any]]] = {}
     for name, value in raw.items():
         if name in REPEATED:
             if not isinstance(value, list) or not all(isinstance(one, dict) for one in value):
                 problems.append(((name,), f"write its header with double brackets, [[{name}]]: there may be several"))
                 value = []
-            made = tuple(_filled(REPEATED[name], one, (name, index), problems) for index, one in enumerate(value))
-            parts["jars" if name == "jar" else name] = made
+            tables[name] = value
+        elif name == "share":
+            parts[name] = _share(value, problems)
         elif name in SINGLE:
             if not isinstance(value, dict):
                 problems.append(((name,), f"must be one table: write its header as [{name}]"))
@@ -105,10 +114,50 @@ def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
             parts[name] = _filled(SINGLE[name], value, (name,), problems)
         else:
             problems.append(((name,), f"there is no such table; {_meant(name, HEADERS)}{', '.join(HEADERS.values())}"))
-    settings = Settings(**{"jars": (), **parts})
+    for name in ("serial", "mqtt", "group"):
+        made = tuple(_filled(REPEATED[name], one, (name, at), problems) for at, one in enumerate(tables.get(name, [])))
+        if name != "group":
+            parts[name] = made
+    in_file: list[Problem] = []
+    expanded = expand(tables.get("jar", []), tables.get("group", []), in_file)
+    parts["jars"] = tuple(_filled(JarSettings, jar.keys, ("jar", at), problems) for at, jar in enumerate(expanded))
+    settings = Settings(**parts)
     known = {where for where, _ in problems}
     problems += [(where, what) for where, what in broken_rules(settings) if where not in known]
-    return settings, problems
+    of_groups = {where for where, _ in problems if where[0] == "group"}
+    for where, what in problems:
+        place = _in_file(where, expanded)
+        if place == where or place not in of_groups:  # what is wrong in a group is said once, not for each of its jars
+            in_file.append((place, what))
+    return _share_of(settings), list(dict.fromkeys(in_file))
+
+
+def _in_file(where: Where, expanded: list[JarTable]) -> Where:
+    """The place in the file of what is wrong at a jar as it was made."""
+    match where:
+        case ("jar", int(at), *rest):
+            return expanded[at].where(tuple(rest))
+    return where
+
+
+def _share(value: Any, problems: list[Problem]) -> str | None:
+    try:
+        if not isinstance(value, str):
+            raise ValueError('must be text in "quotes", such as "2/4"')
+        parse_share(value)
+    except ValueError as error:
+        problems.append((("share",), str(error)))
+        return None
+    return value
+
+
+def _share_of(settings: Settings) -> Settings:
+    """The same settings with only the jars that this share watches."""
+    if settings.share is None:
+        return settings
+    which, of = parse_share(settings.share)
+    mine = tuple(jar for jar in settings.jars if owner(jar.name, of) == which)
+    return replace(settings, jars=mine, elsewhere=frozenset(jar.name for jar in settings.jars) - {j.name for j in mine})
 
 
 def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Problem]) -> Any:
