@@ -40,8 +40,6 @@ def demo(seconds: float, folder: Path) -> None:
     from monitor.host.clock import Clock
     from monitor.settings import JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
     from monitor.simulator import scenario
-    from monitor.simulator.growing import MissingSolver
-    from monitor.simulator.scene import Scene
     from monitor.sources.simulated import SimulatedSource, sped_up
 
     text = resources.files("monitor.simulator").joinpath("night.toml").read_text(encoding="utf-8")
@@ -55,10 +53,6 @@ def demo(seconds: float, folder: Path) -> None:
         page=PageSettings(on=False),
     )
     speed = night.hours * 3600 / seconds
-    try:
-        Scene(night, keep_chemistry=False).advance(1.0)  # the solver takes seconds to load: before the clock runs
-    except MissingSolver as error:
-        refuse(str(error))
     wall = sped_up(speed, from_s=_last_evening_s(time.time()))
     source = SimulatedSource(night, speed=speed, wall=wall)
     log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here

@@ -43,7 +43,6 @@ def simulate(
         raise click.UsageError("give exactly one of -o RUN.csv, --pty and --mqtt HOST")
     if mqtt is not None and "{jar}" not in topic:
         raise click.UsageError("--topic must hold {jar}, like jartide/{jar}/reading")
-    from monitor.simulator.growing import MissingSolver
     from monitor.simulator.player import PlayerError, truth_json, write_truth
     from monitor.simulator.scenario import ScenarioError
     from monitor.simulator.scenario import read as read_scenario
@@ -64,7 +63,7 @@ def simulate(
         _wrong(f"{scenario}: {error.strerror or error}")
     except UnicodeDecodeError:
         _wrong(f"{scenario}: not a text file in UTF-8")
-    except (ScenarioError, PlayerError, MissingSolver) as error:
+    except (ScenarioError, PlayerError) as error:
         _wrong(str(error))
 
 

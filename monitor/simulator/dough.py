@@ -64,7 +64,7 @@ AIR_RATIO = 0.02  # air that stirring leaves in, over gas-free dough (a dough mi
 SURFACE_LOSS_PER_H = 0.03  # of the dissolved CO2, straight to the headspace
 BURST_SHARE = 0.25  # of new gas that leaves at once through the surface
 LEAK_PER_H = 0.02  # of the held gas, through sound films
-BURST_PER_H, BURST_POWER = 0.6, 6.0  # of the held gas at the limit of holding; it grows steeply around the limit
+BURST_PER_H, BURST_POWER = 0.6, 6  # of the held gas at the limit of holding; it grows steeply around the limit
 # Gluten: loss per h at 25 degC by age, and by acid (swelling, and proteases that work best near pH 4)
 AGEING_PER_H, ACID_WEAKENS_PER_H, ACID_WEAKENS_PH, ACID_WEAKENS_WIDTH = 0.012, 0.32, 4.38, 0.16
 GLUTEN_LEFT = 0.12  # what even an old starter still holds
@@ -104,7 +104,7 @@ State: TypeAlias = "Dough | Sequence[Any] | Floats"
 STATE = tuple(f.name for f in fields(Dough))
 (
     _YEAST, _BACTERIA, _WILD, _DEAD, _SUGAR, _STARCH, _WATER, _LACTIC, _ACETIC, _MANNITOL, _ETHANOL, _DISSOLVED, GAS,
-    ESCAPED, _, _, _, HOOCH,
+    ESCAPED, _, _, _GLUTEN, HOOCH,
 ) = range(len(STATE))  # fmt: skip
 GRAMS = STATE[: ESCAPED + 1]
 
@@ -180,19 +180,60 @@ def mass_g(dough: Dough, batch: Batch) -> float:
     return batch.solids_g + sum(grams) - dough.escaped
 
 
-def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[float, Floats], list[float]]:
-    """The right-hand side d(state)/dt for the solver; `temperature_at(hours)` in degC. In plain floats, for speed."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warmth:
+    """All that one temperature decides: shares of the best rates, and what gas does. `warmth_at` makes it."""
+
+    yeast: float
+    bacteria: float
+    wild: float
+    slow: float  # enzymes, ageing and death, over their rate at 25 degC
+    saturation_g_per_g: float
+    gas_ml_per_g: float
+
+
+def warmth_at(temperature_c: float) -> Warmth:
+    """What the dough needs to know about a temperature, worked out once for all that happens at it."""
+    return Warmth(
+        yeast=warmth(temperature_c, YEAST),
+        bacteria=warmth(temperature_c, BACTERIA),
+        wild=warmth(temperature_c, WILD),
+        slow=doubling(temperature_c, 2.0),
+        saturation_g_per_g=saturation_g_per_g(temperature_c),
+        gas_ml_per_g=molar_volume_ml(temperature_c) / CO2,
+    )
+
+
+def fastest_per_h(state: Sequence[float], batch: Batch, warm: Warmth) -> float:
+    """The fastest rate at which anything here comes to rest, 1/h: CO2 finding its bubbles while those are small, or
+    bubbles bursting above what the dough can hold. It bounds the step of an explicit solver."""
+    held_ml = max(state[GAS], 0.0) * warm.gas_ml_per_g
+    air_share = batch.air_ml * warm.gas_ml_per_g / (held_ml + batch.air_ml) ** 2
+    bubbling = BUBBLING_PER_H * (1.0 + warm.saturation_g_per_g * state[_WATER] * air_share)
+    full = min(held_ml / _limit_ml(state, batch), 4.0)
+    return bubbling + (BURST_POWER + 1) * BURST_PER_H * full**BURST_POWER
+
+
+def _limit_ml(state: Sequence[float], batch: Batch) -> float:
+    """Gas that the dough can hold, ml; a stiffer dough has stronger films."""
+    water = state[_WATER]
+    free_ml = (batch.solids_g + state[_STARCH]) / FLOUR_SOLID_G_PER_ML + water / WATER_G_PER_ML
+    hydration = water / batch.flour_g
+    stiff = min(1.4, max(0.6, 1.0 / math.sqrt(max(hydration, 0.3))))
+    return batch.blend.holding * state[_GLUTEN] * stiff * free_ml
+
+
+def slope(batch: Batch) -> Callable[[Sequence[float], Warmth], list[float]]:
+    """The right-hand side d(state)/dt for the solver, 1/h. In plain floats: the same bits anywhere."""
     blend = batch.blend
     buffer_mol = batch.flour_g * blend.buffer_mol_per_kg / 1000
     nutrition, vigour = blend.nutrition, batch.vigour
-    solids_ml = batch.solids_g / FLOUR_SOLID_G_PER_ML
 
-    def rates(hours: float, y: Floats) -> list[float]:
+    def rates(y: Sequence[float], warm: Warmth) -> list[float]:
         # fmt: off
         (yeast, bacteria, wild, _, sugar, starch, water, lactic, acetic, _, _, dissolved, gas, _,
-         yeast_wake, bacteria_wake, gluten, hooch) = y.tolist()
+         yeast_wake, bacteria_wake, gluten, hooch) = y
         # fmt: on
-        temperature_c = temperature_at(hours)
         sugar = max(sugar, 0.0)
         gas = max(gas, 0.0)
         total_g = water + batch.solids_g + starch + sugar
@@ -201,55 +242,58 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
 
         # the living
         undissociated = acetic / ACETIC / total_g * 1000 / (1 + 10 ** (ph - ACETIC_PKA))
-        yeast_go = warmth(temperature_c, YEAST) * food * max(0.0, 1 - undissociated / ACETIC_STOPS_MOL_PER_KG) * vigour
+        yeast_go = warm.yeast * food * max(0.0, 1 - undissociated / ACETIC_STOPS_MOL_PER_KG) * vigour
         yeast_room = max(0.0, 1 - yeast / (YEAST_FULL_PER_G * YEAST_CELL_G * total_g))
         yeast_grows = YEAST_RATE * nutrition * yeast_go * yeast_wake * yeast_room * yeast
-        warm = warmth(temperature_c, BACTERIA) * food
+        bacteria_go = warm.bacteria * food
         acid_go = min(1.0, max(0.0, (ph - ACID_STOPS_PH) / 0.4))  # fermentation fades over the last 0.4 of pH
         bacteria_room = max(0.0, 1 - bacteria / (BACTERIA_FULL_PER_G * BACTERIUM_G * total_g))
         bacteria_grows = (
-            BACTERIA_RATE * nutrition * warm * sourness(ph, *BACTERIA_PH) * bacteria_wake * bacteria_room * bacteria
+            BACTERIA_RATE
+            * nutrition
+            * bacteria_go
+            * sourness(ph, *BACTERIA_PH)
+            * bacteria_wake
+            * bacteria_room
+            * bacteria
         )
-        wild_go = warmth(temperature_c, WILD) * food * sourness(ph, *WILD_PH)
+        wild_go = warm.wild * food * sourness(ph, *WILD_PH)
         wild_room = max(0.0, 1 - wild / (BACTERIA_FULL_PER_G / 3 * BACTERIUM_G * total_g))
         wild_grows = WILD_RATE * wild_go * wild_room * wild
         hunger = 1 - food
-        decay = STARVED_DEATH_PER_H * doubling(temperature_c, 2.0)
-        forgets = STARVED_FORGETS_PER_H * doubling(temperature_c, 2.0) * hunger
+        decay = STARVED_DEATH_PER_H * warm.slow
+        forgets = STARVED_FORGETS_PER_H * warm.slow * hunger
         yeast_dies, bacteria_dies = decay * hunger * yeast, decay * hunger * bacteria
         wild_dies = (decay + (0.15 if ph < WILD_PH[0] else 0.0)) * wild
 
         # the sugar they take, beyond what becomes cells
         yeast_eats = yeast_grows * (1 / YEAST_YIELD - 1) + YEAST_UPKEEP * yeast_go * yeast_wake * yeast
         bacteria_eats = (
-            bacteria_grows * (1 / BACTERIA_YIELD - 1) + BACTERIA_UPKEEP * warm * acid_go * bacteria_wake * bacteria
+            bacteria_grows * (1 / BACTERIA_YIELD - 1)
+            + BACTERIA_UPKEEP * bacteria_go * acid_go * bacteria_wake * bacteria
         )
         wild_eats = wild_grows * (1 / BACTERIA_YIELD - 1) + BACTERIA_UPKEEP * wild_go * wild
         acetate_eats = ACETATE_SHARE * bacteria_eats
         lactate_eats = LACTATE_SHARE * bacteria_eats
         ethanol_eats = bacteria_eats - acetate_eats - lactate_eats + wild_eats
-        amylase = blend.amylase_per_h * doubling(temperature_c, 2.0) * min(1.0, max(0.1, (ph - 3.2) / 1.8)) * starch
+        amylase = blend.amylase_per_h * warm.slow * min(1.0, max(0.1, (ph - 3.2) / 1.8)) * starch
         unit = amylase / STARCH_UNIT  # mol/h of glucose units freed, each with one water
         mannitol_branch = acetate_eats / (3 * HEXOSE)
 
         # the gas
         co2 = yeast_eats / HEXOSE * 2 * CO2 + ethanol_eats / HEXOSE * CO2 + mannitol_branch * CO2
-        held_ml = gas / CO2 * molar_volume_ml(temperature_c)
+        held_ml = gas * warm.gas_ml_per_g
         purity = held_ml / (
             held_ml + batch.air_ml
         )  # bubbles begin as air and take up CO2 long before the water is full
-        to_gas = BUBBLING_PER_H * (dissolved - purity * saturation_g_per_g(temperature_c) * water)
-        free_ml = solids_ml + water / WATER_G_PER_ML + starch / FLOUR_SOLID_G_PER_ML
-        hydration = water / max(batch.flour_g, 1e-9)
-        # a stiffer dough has stronger films
-        limit_ml = blend.holding * gluten * min(1.4, max(0.6, 1.0 / math.sqrt(max(hydration, 0.3)))) * free_ml
-        leak = (LEAK_PER_H + BURST_PER_H * min(held_ml / limit_ml, 4.0) ** BURST_POWER) * gas
+        to_gas = BUBBLING_PER_H * (dissolved - purity * warm.saturation_g_per_g * water)
+        leak = (LEAK_PER_H + BURST_PER_H * min(held_ml / _limit_ml(y, batch), 4.0) ** BURST_POWER) * gas
         lost_new = BURST_SHARE * max(to_gas, 0.0)
         lost_surface = SURFACE_LOSS_PER_H * dissolved
 
         # the gluten
         sour = 1 / (1 + math.exp(min(50.0, (ph - ACID_WEAKENS_PH) / ACID_WEAKENS_WIDTH)))
-        weaker = (AGEING_PER_H + ACID_WEAKENS_PER_H * sour) * doubling(temperature_c, 2.0) * (gluten - GLUTEN_LEFT)
+        weaker = (AGEING_PER_H + ACID_WEAKENS_PER_H * sour) * warm.slow * (gluten - GLUTEN_LEFT)
         tired = max(0.0, 1 - (gluten - GLUTEN_LEFT) / 0.15)
         return [
             yeast_grows - yeast_dies,
@@ -267,9 +311,9 @@ def slope(batch: Batch, temperature_at: Callable[[float], float]) -> Callable[[f
             to_gas - lost_new - leak,
             lost_new + leak + lost_surface,
             YEAST_RATE * yeast_go * yeast_wake * (1 - yeast_wake) - forgets * yeast_wake,
-            BACTERIA_RATE * warm * bacteria_wake * (1 - bacteria_wake) - forgets * bacteria_wake,
+            BACTERIA_RATE * bacteria_go * bacteria_wake * (1 - bacteria_wake) - forgets * bacteria_wake,
             -weaker,
-            HOOCH_PER_H * doubling(temperature_c, 2.0) * tired * (HOOCH_SHARE - hooch),
+            HOOCH_PER_H * warm.slow * tired * (HOOCH_SHARE - hooch),
         ]
 
     return rates

@@ -1,66 +1,60 @@
 """Time for the dough: integrates `dough.slope` while nothing is done to it, and makes the starter to begin with.
 
-scipy (extra `simulator`) is imported when first needed; `need_solver` says so where it is missing.
+The explicit midpoint rule, minute by minute in plain floats, a minute cut into equal parts where the bubbles are too
+quick for it; against a strict solver the surface is off by some 0.003 mm at most. The same dough, batch and
+temperatures give the same numbers to the last bit, however the time is cut, wherever floats are IEEE 754 and the C
+library's exp, log and pow round alike. Where those differ in their last bit the surface moves by less than a millionth
+of a micrometre, and a reading rounded to 1 mm is another once in a thousand million
+(`tests/simulator/test_growing.py` shows it).
 """
 
 from __future__ import annotations
 
-import importlib.util
-from collections.abc import Callable
+import math
+from collections.abc import Sequence
 from dataclasses import astuple, replace
 from functools import lru_cache
-from typing import Any
+from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
-from monitor.simulator.dough import BACTERIUM_G, STATE, YEAST_CELL_G, Batch, Dough, slope
+from monitor.simulator.chance import Floats
+from monitor.simulator.dough import (
+    BACTERIUM_G,
+    STATE,
+    YEAST_CELL_G,
+    Batch,
+    Dough,
+    fastest_per_h,
+    slope,
+    warmth_at,
+)
 from monitor.simulator.flours import FLOURS
 from monitor.simulator.hands import fed
 
-Floats = npt.NDArray[np.float64]
-
-# Relative and absolute (g) error per step. Against a solver ten thousand times as strict the surface is off by 0.01 mm.
-RELATIVE, ABSOLUTE_G = 1e-5, 1e-10
-MAX_STEP_H = 0.5  # never step over a window that someone opened
+STEP_H = 1 / 60  # the grid on which a jar's temperature is known and the baker's doings fall
+STABLE = 1.2  # step times fastest rate: the method is stable up to 2 (Hairer and Wanner 1996, IV.2)
 
 
-class MissingSolver(RuntimeError):
-    """scipy is not installed; the text says what to do."""
+def grow(dough: Dough, batch: Batch, jar_c: Sequence[float]) -> Floats:
+    """The states (rows in the order of `STATE`) at each minute at which `jar_c` gives the jar's temperature, degC.
 
-
-def need_solver() -> None:
-    """Raises MissingSolver when scipy is not installed."""
-    if importlib.util.find_spec("scipy") is None:
-        raise MissingSolver("the simulator needs scipy: pip install 'jartide[simulator]'")
-
-
-def grow(
-    dough: Dough, batch: Batch, start_h: float, end_h: float, temperature_at: Callable[[float], float]
-) -> Callable[[Floats], Floats]:
-    """Integrate from `start_h` to `end_h`; gives the states (rows in the order of `STATE`) at any hours between.
-
-    Solver: LSODA (Petzold 1983), which turns to a stiff method when the bubbles get fast.
+    The first is `dough` itself. Within a minute the temperature is that of its middle.
     """
-    start = np.array(astuple(dough))
+    state = list(astuple(dough))
     if batch.flour_g <= 0:  # an empty jar stays empty
-        return lambda hours: np.repeat(start[:, None], len(hours), axis=1)
-    from scipy.integrate import solve_ivp
-
-    solved: Any = solve_ivp(
-        slope(batch, temperature_at),
-        (start_h, end_h),
-        start,
-        method="LSODA",
-        dense_output=True,
-        rtol=RELATIVE,
-        atol=ABSOLUTE_G,
-        max_step=MAX_STEP_H,
-    )
-    if not solved.success:
-        raise RuntimeError(f"the solver gave up after {start_h} h: {solved.message}")
-    at: Callable[[Floats], Floats] = solved.sol
-    return at
+        return np.repeat(np.array(state)[:, None], len(jar_c), axis=1)
+    rates = slope(batch)
+    out = [state]
+    for begins_c, ends_c in pairwise(jar_c):
+        warm = warmth_at((begins_c + ends_c) / 2)
+        parts = max(1, math.ceil(fastest_per_h(state, batch, warm) * STEP_H / STABLE))
+        step_h = STEP_H / parts
+        for _ in range(parts):
+            half = [y + step_h / 2 * dy for y, dy in zip(state, rates(state, warm), strict=True)]
+            state = [y + step_h * dy for y, dy in zip(state, rates(half, warm), strict=True)]
+        out.append(state)
+    return np.array(out).T
 
 
 def dough_from(state: Floats) -> Dough:
@@ -81,7 +75,7 @@ def ripe(flour: str, grams: float, hydration: float, vigour: float, days_since_f
     Made by the model itself: an inoculum of 1 % with textbook counts (2e7 yeasts, 1e9 bacteria per g) is fed twice, so
     that its acids, sugars and readiness are those of this flour and this hydration.
     """
-    room = 22.0
+    room = 22.0  # degC, an ordinary kitchen
     # the inoculum: flour and water, cells added
     dough, batch = nothing(flour, vigour)
     flour_g = grams / (1 + hydration)
@@ -94,9 +88,7 @@ def ripe(flour: str, grams: float, hydration: float, vigour: float, days_since_f
         bacteria_ready=0.5,
     )
     for days in (1.0, 1.0, days_since_fed):
-        at = grow(dough, batch, 0.0, 24 * days, lambda _: room) if days > 0 else None
-        if at is not None:
-            dough = dough_from(at(np.array([24 * days]))[:, 0])
+        dough = dough_from(grow(dough, batch, [room] * (round(24 * days / STEP_H) + 1))[:, -1])
         if days is not days_since_fed:
             dough, batch = fed(
                 dough, batch, keep_g=grams / 9, flour_g=flour_g * 8 / 9, water_g=(grams - flour_g) * 8 / 9, flour=flour

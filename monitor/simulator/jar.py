@@ -21,7 +21,6 @@ from monitor.simulator.dough import (
     CO2,
     ESCAPED,
     HOOCH,
-    STATE,
     YEAST_CELL_G,
     gas_ml,
     mass_g,
@@ -201,24 +200,15 @@ class Jar:
         jar = jar_minutes(self._jar_c, around.tolist(), jar_lag_h(mass_g(self._dough, self._batch)))
         self._jar_c = jar[-1]
 
-        from_h, to_h = from_s / 3600, to_s / 3600
-        last = len(jar) - 1
-
-        def temperature_at(hours: float) -> float:
-            place = (hours - from_h) * (3600 / GRID_S)
-            i = min(max(int(place), 0), last - 1)
-            return jar[i] + (place - i) * (jar[i + 1] - jar[i])
-
-        grown = grow(self._dough, self._batch, from_h, to_h, temperature_at)
+        states = grow(self._dough, self._batch, jar)
         minutes: Floats = np.arange(len(jar), dtype=np.float64) * GRID_S + from_s
-        states = grown(minutes / 3600)
         volumes = volume_ml(states, self._batch, np.array(jar))
         self.truth.saw(minutes[1:] + starts_s, self._level(volumes)[1:], volumes[1:])
         for i, at_s in enumerate(minutes[:-1].tolist()):
             if self.truth.wants_chemistry(at_s):
                 self._note_chemistry(at_s, states[:, i], float(volumes[i]), jar[i], float(room[i]))
 
-        out = self._read(from_s, to_s, grown, minutes, np.array(jar), room)
+        out = self._read(to_s, states, volumes, minutes, np.array(jar), room)
         self._dough = dough_from(states[:, -1])
         over_ml = float(volumes[-1]) - float(self._volumes[-1])
         if over_ml > 0:  # what stands above the rim runs over it
@@ -229,10 +219,9 @@ class Jar:
         return out
 
     def _read(
-        self, from_s: float, to_s: float, grown: object, minutes: Floats, jar: Floats, room: Floats
+        self, to_s: float, states: Floats, volumes: Floats, minutes: Floats, jar: Floats, room: Floats
     ) -> list[Sent]:
-        """The readings of a stretch, through the sensor and the device."""
-        assert callable(grown)
+        """The readings of a stretch, through the sensor and the device: between its minutes everything goes evenly."""
         first = self._next_reading
         stop = math.ceil(to_s / self._sampling_s - 1e-9)
         self._next_reading = max(first, stop)
@@ -241,18 +230,17 @@ class Jar:
         for what, begins_s, ends_s in self._device.spells(to_s):
             ends = None if math.isinf(ends_s) else starts_s + ends_s
             self.truth.faults.append({"what": what, "from_s": starts_s + begins_s, "to_s": ends})
-        states = np.asarray(grown(since_s / 3600)) if len(since_s) else np.empty((len(STATE), 0))
         jar_c, room_c = np.interp(since_s, minutes, jar), np.interp(since_s, minutes, room)
-        volumes = volume_ml(states, self._batch, jar_c)
-        held_ml = gas_ml(states, jar_c)
-        leaving_ml = np.gradient(grown(minutes / 3600)[ESCAPED], GRID_S / 3600) / CO2 * molar_volume_ml(25.0)
+        volume = np.interp(since_s, minutes, volumes)
+        held_ml = np.interp(since_s, minutes, gas_ml(states, jar))
+        leaving_ml = np.gradient(states[ESCAPED], GRID_S / 3600) / CO2 * molar_volume_ml(25.0)
         report = self._sensor.report(
             Seen(
                 time_s=since_s + starts_s,
-                distance_mm=self.plan.empty_mm - self._level(volumes) + self._lid_mm,
-                width_mm=np.interp(volumes, self._volumes, self._widths),
-                expansion=held_ml / np.maximum(volumes - held_ml, 1e-9),
-                hooch=states[HOOCH],
+                distance_mm=self.plan.empty_mm - self._level(volume) + self._lid_mm,
+                width_mm=np.interp(volume, self._volumes, self._widths),
+                expansion=held_ml / np.maximum(volume - held_ml, 1e-9),
+                hooch=np.interp(since_s, minutes, states[HOOCH]),
                 jar_c=jar_c,
                 room_c=room_c,
                 escaping_ml_per_h=np.maximum(np.interp(since_s, minutes, leaving_ml), 0.0),

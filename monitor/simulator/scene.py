@@ -3,8 +3,8 @@
     for sent in play(scenario): ...
 
 `Scene` is the same with a hand on it: `advance` gives the messages up to a time, `do` lets the baker do something now.
-The same scenario and seed give the same messages; cutting the time into other stretches moves the surface by no more
-than the solver's error, some 0.01 mm.
+The same scenario and seed give the same messages, on any machine and however the time is cut into stretches
+(`growing.py` says how far that goes).
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ import numpy as np
 
 from monitor.simulator.chance import Floats
 from monitor.simulator.device import Sent
-from monitor.simulator.growing import need_solver
 from monitor.simulator.jar import Jar
 from monitor.simulator.kitchen import GRID_S, Kitchen
 from monitor.simulator.scenario import Doing, Scenario
@@ -26,10 +25,7 @@ STRETCH_S = 6 * 3600.0
 
 
 def play(scenario: Scenario, truths: dict[str, JarTruth] | None = None) -> Iterator[Sent]:
-    """All messages of a scenario in order of arrival. The truth goes into `truths` (jar -> truth) if one is given.
-
-    Raises MissingSolver when scipy is not there.
-    """
+    """All messages of a scenario in order of arrival. The truth goes into `truths` (jar -> truth) if one is given."""
     scene = Scene(scenario, keep_chemistry=truths is not None)
     if truths is not None:
         truths.update(scene.truths)
@@ -40,13 +36,9 @@ def play(scenario: Scenario, truths: dict[str, JarTruth] | None = None) -> Itera
 
 
 class Scene:
-    """A scenario being played; it owns the jars' state. Times here are seconds since the scenario's start.
-
-    Raises MissingSolver when scipy is not there.
-    """
+    """A scenario being played; it owns the jars' state. Times here are seconds since the scenario's start."""
 
     def __init__(self, scenario: Scenario, keep_chemistry: bool = True) -> None:
-        need_solver()
         self.scenario = scenario
         self.now_s = 0.0
         self._kitchen = Kitchen(scenario.kitchen, scenario.starts_s, scenario.utc_offset_h, scenario.seed)

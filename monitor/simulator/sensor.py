@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -152,8 +153,5 @@ def rounded(values: Floats, step: float) -> Floats:
 
 def _smoothed(kicks: Floats, keep: float, before: float) -> Floats:
     """x[i] = keep x[i-1] + kicks[i], from x[-1] = before."""
-    from scipy.signal import lfilter
-
-    if not len(kicks):
-        return kicks
-    return np.asarray(lfilter([1.0], [1.0, -keep], kicks, zi=[keep * before])[0])
+    after = accumulate(kicks.tolist(), lambda x, kick: keep * x + kick, initial=before)
+    return np.array(list(after)[1:], dtype=np.float64)

@@ -82,9 +82,7 @@ class SimulatedSource:
 
     def _play(self, put: Put) -> None:
         try:
-            Scene(self._scenario, keep_chemistry=False).advance(STRETCH_S)  # the solver takes seconds to load, once
-            starts_s = self._wall()
-            scene = Scene(replace(self._scenario, starts_s=starts_s), keep_chemistry=False)
+            scene = Scene(replace(self._scenario, starts_s=self._wall()), keep_chemistry=False)
             self._condition.report(connected=True, trouble=None)
             while scene.now_s < self._scenario.hours * 3600 and not self._stop.is_set():
                 while self._told:

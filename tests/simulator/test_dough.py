@@ -29,8 +29,6 @@ from monitor.simulator.flours import FLOURS
 from monitor.simulator.growing import dough_from, grow, nothing, ripe
 from monitor.simulator.hands import fed, stirred, without
 
-pytest.importorskip("scipy")
-
 
 def feed(ratio, flour="white", vigour=1.0, days=0.6, hydration=1.0, total_g=225.0):
     dough, batch = ripe(flour, 300.0, 1.0, vigour, days)
@@ -45,11 +43,17 @@ def feed(ratio, flour="white", vigour=1.0, days=0.6, hydration=1.0, total_g=225.
     )
 
 
+def after(dough, batch, hours, temperature_c):
+    """The states at these hours, at a constant temperature."""
+    minutes = np.round(np.asarray(hours) * 60).astype(int)
+    return grow(dough, batch, [temperature_c] * (int(minutes[-1]) + 1))[:, minutes]
+
+
 def curve(ratio=(1, 4, 4), temperature_c=25.0, hours=36.0, **how):
     """Hours, rise ratio and states of a fed jar at a constant temperature."""
     dough, batch = feed(ratio, **how)
     hour = np.arange(0, hours + 1e-9, 0.05)
-    states = grow(dough, batch, 0.0, hours, lambda _: temperature_c)(hour)
+    states = after(dough, batch, hour, temperature_c)
     volume = volume_ml(states, batch, temperature_c)
     return hour, volume / volume[0], states, batch
 
@@ -77,7 +81,7 @@ def test_gas_and_alcohol_come_from_the_sugar_by_stoichiometry():
     """C6H12O6 -> 2 C2H5OH + 2 CO2 (yeast), lactate + ethanol + CO2 (bacteria), or 3 hexose + water -> CO2 + lactate +
     acetate + 2 mannitol. So: mol CO2 = mol ethanol + mol acetate, and no more than two a mol of hexose."""
     dough, batch = feed((1, 4, 4))
-    end = dough_from(grow(dough, batch, 0.0, 30.0, lambda _: 25.0)(np.array([30.0]))[:, 0])
+    end = dough_from(after(dough, batch, [30.0], 25.0)[:, 0])
 
     def made(name, molar_g):
         return (getattr(end, name) - getattr(dough, name)) / molar_g
@@ -159,8 +163,7 @@ def test_stirring_drives_the_gas_out_and_it_rises_again():
     flat = stirred(full)
     assert flat.gas < 0.2 * full.gas
     assert flat.gas + flat.escaped == pytest.approx(full.gas + full.escaped)
-    hour = np.array([2.0])
-    again = volume_ml(grow(flat, batch, 0.0, 2.0, lambda _: 25.0)(hour), batch, 25.0)
+    again = volume_ml(after(flat, batch, [2.0], 25.0), batch, 25.0)
     assert again[0] > 1.3 * volume_ml(flat, batch, 25.0)
 
 
@@ -258,7 +261,7 @@ def test_a_new_starter_has_a_false_start_a_flat_week_and_then_lives():
     tops = []
     for day in range(13):
         hour = np.arange(0.0, 24.01, 0.25)
-        states = grow(dough, batch, 0.0, 24.0, lambda _: 23.0)(hour)
+        states = after(dough, batch, hour, 23.0)
         volume = volume_ml(states, batch, 23.0)
         tops.append(float((volume / volume[0]).max()))
         dough, batch = fed(dough_from(states[:, -1]), batch, keep_g=50.0, flour_g=50.0, water_g=50.0, flour=kinds[day])

@@ -25,8 +25,6 @@ from monitor.sources.wire import parse
 from monitor.values import Delivery, Rejected
 from tests.servers import Mosquitto, wait_until
 
-pytest.importorskip("scipy")
-
 SHORT = """
 shows = "two jars for an hour"
 hours = 1

@@ -89,7 +89,6 @@ def test_there_are_enough_of_them() -> None:
 @pytest.mark.parametrize("name", ["good_night", "nasty_night", "three_flours"])
 def test_the_same_scenario_gives_the_same_run(name: str, tmp_path: Path) -> None:
     """The committed files, made again here: another run, another machine, the same bytes."""
-    pytest.importorskip("scipy")
     path = simulated_truth.FOLDER / f"{name}.toml"
     made = simulated_truth.write_runs(simulated_truth.scenario_of(path), tmp_path / f"{name}.csv", {}, path.name)
     for run in made:
