@@ -20,6 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.host.secret import secret
 from monitor.settings import MqttSettings
+from monitor.sources.mqtt_packet_limit import PACKET_MAX, LimitedClient
 
 SESSION_S = 86_400  # a day: how long the broker keeps our messages while we are down
 WINDOW = 200  # unacknowledged messages that we are willing to hold; brokers have a limit of their own, often 20
@@ -75,7 +76,7 @@ def make_client(settings: MqttSettings, client_id: str, *, in_passing: bool = Fa
 
     `in_passing`: one that leaves nothing behind, no session and no last will, for a look at what arrives."""
     five = settings.protocol == "5"
-    client = mqtt.Client(
+    client = LimitedClient(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         clean_session=None if five else in_passing,
@@ -107,6 +108,7 @@ def connect(client: mqtt.Client, settings: MqttSettings, keepalive_s: int) -> No
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_S
         properties.ReceiveMaximum = WINDOW
+        properties.MaximumPacketSize = PACKET_MAX
         options = {"clean_start": False, "properties": properties}
     client.connect(host, port, keepalive_s, **options)
 

@@ -1,0 +1,125 @@
+"""No packet of the broker is larger in memory than `PACKET_MAX`: a longer message is cut while it is read.
+
+MQTT 5 lets a client announce the size (Maximum Packet Size, section 3.1.2.11.4), and a broker then drops what is
+larger. MQTT 3.1.1 has no word for it, and paho collects a packet whole, whatever its length, before anyone can look at
+it. So the bytes pass through here first: of a PUBLISH that is too long by its remaining length, topic and packet number
+and the beginning of the payload go on as a short packet, the rest is thrown away as it comes. What follows treats it as
+any other message: refused as too long, counted, acknowledged after the commit.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import paho.mqtt.client as mqtt
+
+from monitor.sources.wire import PAYLOAD_MAX
+
+PACKET_MAX = 8192  # bytes after the fixed header: twice the longest payload that is parsed, and room for a topic
+_CHUNK = 8192  # bytes asked of the socket at once
+_PUBLISH = 3
+_HEAD_MAX = 65_537 + 2 + PAYLOAD_MAX  # of a long PUBLISH: its topic, packet number, and enough to be "too long"
+
+
+class PacketLimit:
+    """The stream of one connection, in pieces of any size."""
+
+    def __init__(self, *, five: bool) -> None:
+        self._five = five
+        self._fixed = bytearray()  # fixed header so far
+        self._passing = 0  # bytes of the present packet that still go on as they are
+        self._dropping = 0  # bytes of the present packet that are still to come and are too many
+        self._kept = bytearray()  # the beginning of that packet
+
+    def feed(self, chunk: bytes) -> bytes:
+        """What of `chunk` goes on. Raises ConnectionError for what no broker may send."""
+        out = bytearray()
+        at = 0
+        while at < len(chunk):
+            if self._passing:
+                part = chunk[at : at + self._passing]
+                out += part
+                self._passing -= len(part)
+                at += len(part)
+            elif self._dropping:
+                part = chunk[at : at + self._dropping]
+                self._kept += part[: max(0, _HEAD_MAX - len(self._kept))]
+                self._dropping -= len(part)
+                at += len(part)
+                if not self._dropping:
+                    out += _cut(self._fixed[0], self._kept, self._five)
+                    self._fixed, self._kept = bytearray(), bytearray()
+            else:
+                self._fixed.append(chunk[at])
+                at += 1
+                if len(self._fixed) > 1 and self._fixed[-1] < 128:
+                    self._begin_packet(out)
+                elif len(self._fixed) > 4:
+                    raise ConnectionError("the broker sent a packet without a length")
+        return bytes(out)
+
+    def _begin_packet(self, out: bytearray) -> None:
+        length = _number(self._fixed[1:])
+        if length <= PACKET_MAX:
+            out += self._fixed
+            self._fixed, self._passing = bytearray(), length
+        elif self._fixed[0] >> 4 != _PUBLISH:
+            raise ConnectionError(f"the broker sent {length} bytes that are no message")
+        else:
+            self._dropping = length
+
+
+class LimitedSocket:
+    """A connected socket whose bytes come through a `PacketLimit`; everything else is the socket's own."""
+
+    def __init__(self, inner: Any, limit: PacketLimit) -> None:
+        self._inner = inner
+        self._limit = limit
+        self._ready = bytearray()
+
+    def recv(self, size: int) -> bytes:
+        """As socket.recv on a socket that does not block."""
+        if not self._ready:
+            chunk = self._inner.recv(_CHUNK)
+            if not chunk:
+                return b""
+            self._ready += self._limit.feed(chunk)
+            if not self._ready:
+                raise BlockingIOError  # all of it belongs to something that is thrown away
+        out = bytes(self._ready[:size])
+        del self._ready[:size]
+        return out
+
+    def pending(self) -> int:
+        """Bytes that are here already and that select does not know of."""
+        return len(self._ready) or int(getattr(self._inner, "pending", int)())
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._inner, name)
+
+
+class LimitedClient(mqtt.Client):
+    """paho's client behind a `PacketLimit`."""
+
+    def _create_socket(self) -> Any:  # paho's own joint for its websocket wrapper; a test holds it in place
+        return LimitedSocket(super()._create_socket(), PacketLimit(five=self.protocol == mqtt.MQTTv5))
+
+
+def _number(encoded: bytes | bytearray) -> int:
+    """A variable byte integer (MQTT 5.0, section 1.5.5)."""
+    return sum((byte & 127) << (7 * place) for place, byte in enumerate(encoded))
+
+
+def _cut(first: int, kept: bytes | bytearray, five: bool) -> bytes:
+    """A PUBLISH of which `kept` is the beginning of what follows the fixed header, as one that is just too long for the
+    parser; its properties, if any, are left out."""
+    head = 2 + int.from_bytes(kept[:2], "big") + (2 if first & 0b110 else 0)  # topic; packet number from QoS 1 on
+    if len(kept) < head + 1:
+        raise ConnectionError("the broker sent a message that is cut inside its topic")
+    payload = kept[head : head + PAYLOAD_MAX].ljust(PAYLOAD_MAX + 1, b" ")
+    body = bytes(kept[:head]) + (b"\0" if five else b"") + bytes(payload)
+    length, encoded = len(body), bytearray()
+    while length:
+        length, digit = divmod(length, 128)
+        encoded.append(digit | (128 if length else 0))
+    return bytes([first]) + bytes(encoded) + body
