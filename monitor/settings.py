@@ -120,6 +120,7 @@ class PageSettings:
     token_env: str | None = None  # for programs: Authorization: Bearer
     token_file: Path | None = None
     names: tuple[str, ...] = ()  # further names that it is reached by, such as a proxy's
+    proxies: tuple[str, ...] = ()  # addresses of proxies whose word on who asks (X-Forwarded-For, -Proto) is believed
     prefix: str = ""  # "/jartide", where a proxy hands the path on as it is
     read_only: bool = False
 

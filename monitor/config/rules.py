@@ -189,6 +189,11 @@ def _page(page: PageSettings) -> Iterator[Clause]:
     for name in page.names:
         if not HOST_NAME.fullmatch(name):
             yield "names", "holds host names alone, such as jar.example.org, without a port or https://"
+    for proxy in page.proxies:
+        try:
+            ipaddress.ip_network(proxy)
+        except ValueError:
+            yield "proxies", "holds addresses of proxies, such as 127.0.0.1, or of a network, such as 10.0.3.0/24"
     if page.prefix and not PREFIX.fullmatch(page.prefix):
         yield "prefix", "must begin with / and not end with it, such as /jartide"
 

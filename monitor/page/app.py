@@ -21,7 +21,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Mount, Route
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from monitor.core.display.units import Display
 from monitor.host.time_zone import zone_name
@@ -40,6 +40,21 @@ from monitor.values import Fed, Noted
 
 HERE = Path(__file__).parent
 FIRST_CURVES = 4  # sent with the page: as many as the first screen of a phone or a desk shows
+
+
+class Stream(StreamingResponse):
+    """One open page's events; it is counted out however it ends, even before its first byte."""
+
+    def __init__(self, live: Live, last_id: str | None, headers: dict[str, str]) -> None:
+        super().__init__(live.stream(last_id), media_type="text/event-stream", headers=headers)
+        self._live = live
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send until the page goes."""
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._live.pages -= 1
 
 
 class Page:
@@ -133,7 +148,8 @@ class Page:
             return JSONResponse({"error": "too many pages are open"}, 503, {"retry-after": "30"})
         last_id = request.headers.get("last-event-id") or request.query_params.get("after")
         headers = {"x-accel-buffering": "no"}  # a proxy before us must not hold events back
-        return StreamingResponse(self.live.stream(last_id), media_type="text/event-stream", headers=headers)
+        self.live.pages += 1  # counted where it is let in; `Stream` counts it out
+        return Stream(self.live, last_id, headers)
 
     async def jars(self, request: Request) -> Response:
         """The names of all jars with a past."""

@@ -66,9 +66,10 @@ class Guard:
             return
         headers = Headers(scope=scope)
         path = self._path(scope)
-        session, signed_in, new = self._who(headers, scope)
+        program = self._program(headers, scope)
+        session, signed_in, new = self._who(headers, program)
         scope["jartide"] = {"session": session, "signed_in": signed_in, "guard": self}
-        answer = self._refusal(scope, headers, path, session, signed_in)
+        answer = self._refusal(scope, headers, path, session, signed_in, program)
         cookie = self._cookie(session, scope) if new and answer is None else None
 
         async def dressed(message: Message) -> None:
@@ -113,7 +114,7 @@ class Guard:
         prefix = self._settings.prefix
         return path[len(prefix) :] if prefix and path.startswith(prefix + "/") else path
 
-    def _who(self, headers: Headers, scope: Scope) -> tuple[Session, bool, bool]:
+    def _who(self, headers: Headers, program: bool) -> tuple[Session, bool, bool]:
         """The session, whether its bearer may see the page, and whether the session is new."""
         try:
             morsel = SimpleCookie(headers.get("cookie", "")[:4096]).get(COOKIE)
@@ -122,27 +123,27 @@ class Guard:
         session = self.seal.read(morsel.value if morsel else None, self._wall())
         if session is not None and (session.signed_in or not self.locked):
             return session, True, False
-        if self._program(headers, scope):
+        if program:
             return self.seal.begin(self._wall(), signed_in=False), True, False
         if session is not None:
             return session, False, False
         return self.seal.begin(self._wall(), signed_in=not self.locked), not self.locked, True
 
     def _program(self, headers: Headers, scope: Scope) -> bool:
-        """Whether a program shows the right token. Wrong ones count as wrong passwords do."""
+        """Whether a program shows the right token: then nobody else's wrong tries keep it out. Wrong ones count as
+        wrong passwords do."""
         kind, _, given = headers.get("authorization", "").partition(" ")
         if self._token is None or kind.lower() != "bearer":
             return False
-        address, now_s = address_of(scope), time.monotonic()
-        if self._tries.wait_s(address, now_s) > 0:
-            return False
         if same(given.strip(), self._token):
             return True
-        self._tries.wrong(address, now_s)
+        address, now_s = address_of(scope), time.monotonic()
+        if self._tries.wait_s(address, now_s) == 0:
+            self._tries.wrong(address, now_s)
         return False
 
     def _refusal(
-        self, scope: Scope, headers: Headers, path: str, session: Session, signed_in: bool
+        self, scope: Scope, headers: Headers, path: str, session: Session, signed_in: bool, program: bool
     ) -> tuple[int, str, dict[str, str]] | None:
         """(status, sentence, headers) when the request ends here."""
         if not self._known_host(headers.getlist("host")):
@@ -160,7 +161,7 @@ class Guard:
             return None
         if path.startswith("/api/") and self._settings.read_only:
             return 403, "this page is read only", {}
-        if self._token is not None and "authorization" in headers and signed_in:
+        if program:
             return None  # a program's token is not sent along by a browser that another site leads
         if not _from_here(headers, scope):
             return 403, "this came from another site", {}

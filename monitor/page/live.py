@@ -149,32 +149,34 @@ class Live:
         }
 
     async def stream(self, last_id: str | None) -> AsyncIterator[str]:
-        """Server-sent events from the message after `last_id` on, until the page goes or `end`."""
-        self.pages += 1
-        try:
-            place = self._place(last_id)
-            yield f"retry: {RETRY_MS}\n\n"
-            if place is None:
+        """Server-sent events from the message after `last_id` on, until the page goes or `end`. Whoever answers with it
+        counts it in `pages`."""
+        place = self._place(last_id)
+        yield f"retry: {RETRY_MS}\n\n"
+        if place is None:
+            place = self._number
+            yield self._again(place)
+        while not self._ended:
+            missed = [one for one in self._messages if one[0] > place]
+            if missed and missed[0][0] > place + 1:
                 place = self._number
-                yield f"id: {self._boot}-{place}\nevent: again\ndata: {{}}\n\n"
-            while not self._ended:
-                missed = [one for one in self._messages if one[0] > place]
-                if missed and missed[0][0] > place + 1:
-                    place = self._number
-                    yield f"id: {self._boot}-{place}\nevent: again\ndata: {{}}\n\n"
-                    continue
-                for number, text in missed:
-                    yield f"id: {self._boot}-{number}\ndata: {text}\n\n"
-                    place = number
-                if missed:
-                    continue
-                try:
-                    async with asyncio.timeout(HEARTBEAT_S):
-                        await self._news.wait()
-                except TimeoutError:
-                    yield ": still here\n\n"
-        finally:
-            self.pages -= 1
+                yield self._again(place)
+                continue
+            for number, text in missed:
+                yield f"id: {self._boot}-{number}\ndata: {text}\n\n"
+                place = number
+            if missed:
+                continue
+            try:
+                async with asyncio.timeout(HEARTBEAT_S):
+                    await self._news.wait()
+            except TimeoutError:
+                yield ": still here\n\n"
+
+    def _again(self, place: int) -> str:
+        """What was missed is not kept any more: everything has to be asked for again."""
+        head = json.dumps(self._head(), ensure_ascii=False, separators=(",", ":"))
+        return f"id: {self._boot}-{place}\nevent: again\ndata: {head}\n\n"
 
     def _place(self, last_id: str | None) -> int | None:
         """The number that a page has seen last, if it can go on from there."""

@@ -31,11 +31,11 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+UNREAD_MS = 30_000  # until an answer that nobody takes ends its connection
 AGAIN_S = 10.0  # until a taken port or a missing password is tried again
 STOP_S = 5.0
 BEAT_S = 10.0
 KEY = "page key"
-MOST_REQUESTS = 400  # at once, open streams included; what comes beyond is answered 503
 
 
 class PageServer:
@@ -110,7 +110,7 @@ class PageServer:
     async def _serve(self, listener: socket.socket) -> None:
         import uvicorn
 
-        from monitor.page import lookback
+        from monitor.page import connections, lookback
         from monitor.page.app import Page, make
         from monitor.page.live import Live
         from monitor.page.readers import Readers
@@ -124,21 +124,19 @@ class PageServer:
         slow = Readers(path, workers=1, waiting=lookback.WAITING, niceness=lookback.NICENESS)
         show = display(self._settings.display)
         live = Live(self._settings, readers, self._wall, show)
-        seal = Seal(_key(self._settings), password)
+        seal = Seal(_key(self._settings), password, token)
         app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token)
         config = uvicorn.Config(
             app,
             log_config=None,
             access_log=False,
             server_header=False,
-            limit_concurrency=MOST_REQUESTS,
-            timeout_keep_alive=20,
-            timeout_graceful_shutdown=2,
-            h11_max_incomplete_event_size=32_768,
+            **connections.limits(connections.most_connections(), page.proxies),
         )
         self._server, self._live, self._loop = uvicorn.Server(config), live, asyncio.get_running_loop()
         self._slow = slow
         self._trouble = None
+        connections.log_seldom()
         log.info("the page is at %s", address(self._settings))
         if self._stop.is_set():
             return
@@ -177,6 +175,7 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
     found = socket.getaddrinfo(page.host, page.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
     with socket.socket(found[0], socket.SOCK_STREAM) as listener:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)  # what it accepts has it as well
         try:
             listener.bind(found[4])
         except OSError as error:

@@ -1,17 +1,20 @@
 """Who may come in: signed cookies, the token that a telling must carry, and how often a password may be tried.
 
 Pure but for chance. Nothing is kept per session: the cookie itself says when it was made and whether its bearer signed
-in, under a MAC (RFC 2104) whose key lies in the store, so that a restart of the daemon signs nobody out, and into which
-the password goes, so that a new password signs everybody out.
+in, signed by itsdangerous with a key that lies in the store, so that a restart of the daemon signs nobody out, and into
+which password and token go, so that a new one of either signs everybody out.
 """
 
 from __future__ import annotations
 
 import hashlib
 import hmac
+import json
 import secrets
 from collections import OrderedDict
 from dataclasses import dataclass
+
+from itsdangerous import BadData, Signer, URLSafeSerializer
 
 LASTS_S = 30 * 86_400.0
 TRIES = 5  # wrong passwords from one address before it has to wait ...
@@ -30,10 +33,13 @@ class Session:
 
 
 class Seal:
-    """Makes and reads cookies and tokens."""
+    """Makes and reads cookies and tokens. A new password or a new token for programs ends every session."""
 
-    def __init__(self, key: str, password: str | None) -> None:
-        self._key = hashlib.sha256(f"{key}\n{password or ''}".encode()).digest()
+    def __init__(self, key: str, password: str | None, token: str | None) -> None:
+        secret = json.dumps([key, password, token])
+        how = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
+        self._cookies = URLSafeSerializer(secret, salt="cookie", signer_kwargs=how)
+        self._tokens = Signer(secret, salt="token", **how)
 
     def begin(self, now_s: float, *, signed_in: bool) -> Session:
         """A new session."""
@@ -41,31 +47,27 @@ class Seal:
 
     def cookie(self, session: Session) -> str:
         """The session as a cookie's value."""
-        body = f"{session.id}.{session.made_s}.{int(session.signed_in)}"
-        return f"{body}.{self._mac('cookie', body)}"
+        return str(self._cookies.dumps([session.id, session.made_s, session.signed_in]))
 
     def read(self, cookie: str | None, now_s: float) -> Session | None:
         """The session that a cookie stands for; None for one that is not ours or has expired."""
-        if cookie is None or len(cookie) > 200 or not cookie.isascii():
+        if cookie is None or len(cookie) > 200:
             return None
-        body, _, mac = cookie.rpartition(".")
-        if not hmac.compare_digest(mac, self._mac("cookie", body)):
+        try:
+            id_, made_s, signed_in = self._cookies.loads(cookie)
+        except (BadData, ValueError):
             return None
-        id_, made, signed_in = body.split(".")
-        session = Session(id=id_, made_s=int(made), signed_in=signed_in == "1")
+        session = Session(id=id_, made_s=made_s, signed_in=signed_in)
         return session if -60 <= now_s - session.made_s < LASTS_S else None
 
     def token(self, session: Session) -> str:
         """What the page sends along with each telling: another site can make the browser send the cookie, but cannot
         know this."""
-        return self._mac("token", f"{session.id}.{session.made_s}")
+        return self._tokens.get_signature(f"{session.id}.{session.made_s}").decode()
 
     def is_token(self, session: Session, given: str | None) -> bool:
         """Whether a token belongs to the session."""
         return given is not None and same(given, self.token(session))
-
-    def _mac(self, purpose: str, body: str) -> str:
-        return hmac.new(self._key, f"{purpose}:{body}".encode(), hashlib.sha256).hexdigest()
 
 
 def same(given: str, wanted: str) -> bool:

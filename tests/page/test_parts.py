@@ -117,8 +117,12 @@ def test_pages_that_leave_all_at_once_leave_nothing_behind(tmp_path: Path) -> No
         live = Live(settings_of(tmp_path, ["rye"]), Readers(tmp_path / "none.db"), lambda: NOW_S, Display())
 
         async def page() -> None:
-            async for _ in live.stream(None):
-                pass
+            live.pages += 1
+            try:
+                async for _ in live.stream(None):
+                    pass
+            finally:
+                live.pages -= 1
 
         pages = [asyncio.create_task(page()) for _ in range(20)]
         while live.pages < len(pages):
@@ -135,7 +139,7 @@ def test_pages_that_leave_all_at_once_leave_nothing_behind(tmp_path: Path) -> No
     assert left == 0
 
 
-SEAL = Seal("key", "word")
+SEAL = Seal("key", "word", "token")
 NOW_S = 1_795_000_000.0
 
 
@@ -144,7 +148,8 @@ def test_no_letter_of_a_cookie_can_be_changed(place: int, letter: str) -> None:
     cookie = SEAL.cookie(SEAL.begin(NOW_S, signed_in=False))
     place %= len(cookie)
     forged = cookie[:place] + letter + cookie[place + 1 :]
-    assert (SEAL.read(forged, NOW_S) is not None) == (forged == cookie)
+    last = place == len(cookie) - 1  # two of its bits are not used (RFC 4648, section 3.5): it may be the same signature
+    assert SEAL.read(forged, NOW_S) in ((None, SEAL.read(cookie, NOW_S)) if last or forged == cookie else (None,))
 
 
 @given(st.text(max_size=300))
@@ -158,8 +163,10 @@ def test_a_cookie_ends_and_belongs_to_one_key_and_password() -> None:
     assert SEAL.read(cookie, NOW_S + LASTS_S - 1) == session
     assert SEAL.read(cookie, NOW_S + LASTS_S + 1) is None
     assert SEAL.read(cookie, NOW_S - 3600) is None
-    assert Seal("key", "other").read(cookie, NOW_S) is None
-    assert Seal("other", "word").read(cookie, NOW_S) is None
+    assert Seal("key", "other", "token").read(cookie, NOW_S) is None
+    assert Seal("other", "word", "token").read(cookie, NOW_S) is None
+    assert Seal("key", "word", "new").read(cookie, NOW_S) is None
+    assert Seal("key", "word", None).read(cookie, NOW_S) is None
     assert not SEAL.is_token(SEAL.begin(NOW_S, signed_in=True), SEAL.token(session))
 
 
