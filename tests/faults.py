@@ -138,6 +138,8 @@ FAULTS: dict[str, tuple[str, str]] = {
     "W8": ("huge or evil uploads", "the page takes none: any body over 16 kB is refused unread; `import` has a limit"),
     "W9": ("the store is busy or damaged", "a page with a banner"),
     "W10": ("a proxy's prefix, IPv6, TLS in front", "links hold"),
+    "W11": ("a new password or token while sessions are open", "every session ends"),
+    "W12": ("a thousand connections that say nothing", "hung up on in 10 s; whoever asks wholly is answered"),
 }  # fmt: skip
 BECAUSE = {
     "S9": "no reading is slowed down: of a flood the newest says all, and a queue would only make it late",

@@ -79,7 +79,7 @@ def _paths() -> Schema:
         "/api/now": {"get": _get("Every watched jar now", _ref("Now"))},
         "/api/events": {
             "get": {
-                "summary": "Server-sent events: what has changed, as the keys of GET api/now, and new points of curves",
+                "summary": "Server-sent events, each with data of the form Change; an event `again`: fetch all anew",
                 "operationId": "events",
                 "parameters": [
                     {"name": "after", "in": "query", "required": False, "description": "`place` of GET api/now.",
@@ -134,6 +134,14 @@ def _now_schemas() -> Schema:
             as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, place=TEXT, trouble=_maybe(TEXT),
             troubles=_list(TEXT), jars=_list(_ref("Jar")), quiet_jars=_list(TEXT), units=OBJECT, time_zone=_maybe(TEXT),
         ),
+        "Change": {
+            **_object(
+                as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, troubles=_list(TEXT), trouble=_maybe(TEXT),
+                jars=_list(_ref("Jar")), curves=OBJECT,
+            ),
+            "required": ["as_of_s", "now_s", "watching", "troubles"],
+            "description": "What has changed, as in Now; `curves` holds new points of jars' curves by their columns.",
+        },
         "Jar": _object(
             jar=TEXT, run=_maybe(WHOLE), cycle=_maybe(WHOLE), stage={"enum": [stage.value for stage in Stage]},
             stage_brief=TEXT, stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER),

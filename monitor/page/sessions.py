@@ -39,7 +39,7 @@ class Seal:
         secret = json.dumps([key, password, token])
         how = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
         self._cookies = URLSafeSerializer(secret, salt="cookie", signer_kwargs=how)
-        self._tokens = Signer(secret, salt="token", **how)
+        self._tokens = Signer(secret, salt="token", key_derivation="hmac", digest_method=hashlib.sha256)
 
     def begin(self, now_s: float, *, signed_in: bool) -> Session:
         """A new session."""

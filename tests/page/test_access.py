@@ -154,7 +154,7 @@ def test_read_only_shows_and_takes_nothing(household: Settings) -> None:
 
 @pytest.mark.fault("W10")
 def test_behind_a_proxy_with_a_path_and_tls(household: Settings) -> None:
-    with serving(household, prefix="/jartide", names=("jar.example.org",)) as client:
+    with serving(household, prefix="/jartide", names=("jar.example.org",), proxies=("127.0.0.1",)) as client:
         assert client.get("/jartide").headers["location"].endswith("/jartide/")
         client.cookies.clear()
         page = client.get("/jartide/", headers={"host": "jar.example.org", "x-forwarded-proto": "https"})

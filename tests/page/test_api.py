@@ -181,26 +181,6 @@ def test_changes_come_as_events_and_can_be_taken_up_again(household: Settings, c
             assert "event: again" in [next(lines) for _ in range(4)]
 
 
-@pytest.mark.fault("W6")
-def test_streams_are_capped(client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    import monitor.page.app as app_module
-
-    monkeypatch.setattr(app_module, "MOST_PAGES", 3)
-    with httpx.Client(base_url=client.base_url, timeout=20) as many:
-        open_ones = [many.send(many.build_request("GET", "/api/events"), stream=True) for _ in range(5)]
-        try:
-            assert sorted(answer.status_code for answer in open_ones) == [200, 200, 200, 503, 503]
-        finally:
-            for answer in open_ones:
-                answer.close()
-    wait_until(lambda: _may_stream(client), "closed pages are let go")
-
-
-def _may_stream(client: httpx.Client) -> bool:
-    with client.stream("GET", "/api/events") as stream:
-        return stream.status_code == 200
-
-
 @pytest.mark.fault("W9")
 def test_a_store_that_cannot_be_read_is_a_sentence_and_it_comes_back(
     household: Settings, monkeypatch: pytest.MonkeyPatch

@@ -148,7 +148,7 @@ def test_no_letter_of_a_cookie_can_be_changed(place: int, letter: str) -> None:
     cookie = SEAL.cookie(SEAL.begin(NOW_S, signed_in=False))
     place %= len(cookie)
     forged = cookie[:place] + letter + cookie[place + 1 :]
-    last = place == len(cookie) - 1  # two of its bits are not used (RFC 4648, section 3.5): it may be the same signature
+    last = place == len(cookie) - 1  # two of its bits are not used (RFC 4648, section 3.5)
     assert SEAL.read(forged, NOW_S) in ((None, SEAL.read(cookie, NOW_S)) if last or forged == cookie else (None,))
 
 

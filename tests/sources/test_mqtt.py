@@ -62,7 +62,7 @@ def test_our_own_messages_are_confirmed(broker: Mosquitto, begin: Begin) -> None
 @pytest.mark.fault("M9")
 def test_what_is_no_reading_does_not_close_the_window(broker: Mosquitto, begin: Begin) -> None:
     """mosquitto sends 20 unacknowledged messages at most; refused ones have to be acknowledged too."""
-    source, caught = begin(broker.port)
+    source, caught = begin(broker.port, protocol="3.1.1")  # with 5 the broker itself drops what is long
     wait_until(lambda: connected(source), "connected")
     device = Device(broker.port)
     bad = [b"\xff\xfe", b"", b"null", b"[" * 10_000, b"x" * 1_000_000, b'{"distance_mm":true}'] * 10

@@ -1,0 +1,243 @@
+"""Who asks, how often and over how many connections: sessions that end, proxies that are believed, connections that say
+nothing.
+
+Rules held against: OWASP's cheat sheets on session management and denial of service; RFC 7239, section 8.1 (who may say
+for whom a request comes); the OpenAPI document for what a stream sends.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+import httpx
+import jsonschema_rs  # schemathesis brings it
+import pytest
+
+from monitor.page import connections as connections_module
+from monitor.page.connections import MOST_CONNECTIONS, RESERVED, Seldom
+from monitor.page.openapi import document
+from monitor.settings import Settings
+from tests.page.serving import serving
+from tests.servers import free_port, listens, wait_until
+
+NOTE = {"json": {"what": "hooch"}}
+BEARER = {"authorization": "Bearer for-programs"}
+
+
+@pytest.fixture
+def locked(monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
+    monkeypatch.setenv("WORD", "tide and time")
+    monkeypatch.setenv("TOKEN", "for-programs")
+    return {"password_env": "WORD", "token_env": "TOKEN"}
+
+
+# --- sessions
+
+
+@pytest.mark.fault("W11")
+@pytest.mark.parametrize(("name", "after"), [("WORD", 401), ("TOKEN", 401), ("OTHER", 200)])
+def test_a_new_password_or_token_ends_every_session(
+    household: Settings, locked: dict[str, str], monkeypatch: pytest.MonkeyPatch, name: str, after: int
+) -> None:
+    with serving(household, **locked) as client:
+        client.post("/login", data={"password": "tide and time"})
+        cookie = {"cookie": f"jartide={client.cookies['jartide']}"}
+        assert client.get("/api/now", headers=cookie).status_code == 200
+    monkeypatch.setenv(name, "a new one")
+    with serving(household, **locked) as client:
+        assert client.get("/api/now", headers=cookie).status_code == after
+
+
+@pytest.mark.fault("W3")
+@pytest.mark.parametrize("given", ["Basic cnllOnJ5ZQ==", "Bearer wrong", "x"])
+def test_no_header_but_a_right_bearer_stands_for_the_origin(
+    household: Settings, locked: dict[str, str], given: str
+) -> None:
+    with serving(household, **locked) as client:
+        client.post("/login", data={"password": "tide and time"})
+        forged = {"sec-fetch-site": "cross-site", "authorization": given}
+        assert client.post("/api/jars/rye/noted", **NOTE, headers=forged).status_code == 403
+        assert client.post("/api/jars/rye/noted", **NOTE, headers=forged | BEARER).status_code == 201
+
+
+@pytest.mark.fault("W5")
+def test_a_right_token_is_let_in_whoever_else_guesses(household: Settings, locked: dict[str, str]) -> None:
+    with serving(household, **locked) as client:
+        wrong = {"authorization": "Bearer guess"}
+        assert [client.get("/api/now", headers=wrong).status_code for _ in range(60)] == [401] * 60
+        assert client.post("/login", data={"password": "tide and time"}).status_code == 429
+        assert client.get("/api/now", headers=BEARER).status_code == 200
+
+
+def wrong_tries(client: httpx.Client, many: int) -> list[int]:
+    """Each from another address, as the sender says."""
+    said = ({"x-forwarded-for": f"10.0.0.{n}"} for n in range(many))
+    return [client.post("/login", data={"password": "guess"}, headers=one).status_code for one in said]
+
+
+@pytest.mark.fault("W5")
+def test_who_asks_is_not_what_the_asker_says(household: Settings, locked: dict[str, str]) -> None:
+    with serving(household, **locked) as client:
+        assert wrong_tries(client, 7) == [403] * 4 + [429] * 3
+    with serving(household, **locked, proxies=("127.0.0.1",)) as client:
+        assert wrong_tries(client, 7) == [403] * 7  # a proxy of ours says who each of them is
+        assert client.post("/login", data={"password": "tide and time"}).status_code == 303
+
+
+# --- connections
+
+
+def half_a_request(port: int) -> socket.socket:
+    raw = socket.create_connection(("127.0.0.1", port), timeout=20)
+    raw.sendall(b"GET /api/now HTTP/1.1\r\nhost: localhost\r\nx-slow: ")
+    return raw
+
+
+def closed(raw: socket.socket) -> bool:
+    try:
+        return raw.recv(1) == b""
+    except ConnectionResetError:
+        return True
+
+
+@pytest.mark.fault("W12")
+@pytest.mark.parametrize(
+    "said", [b"", b"GET /api/now HT", b"POST /login HTTP/1.1\r\nhost: x\r\ncontent-length: 9\r\n\r\npas"]
+)
+def test_who_does_not_say_the_rest_is_hung_up_on(
+    household: Settings, monkeypatch: pytest.MonkeyPatch, said: bytes
+) -> None:
+    real = connections_module.protocol
+    monkeypatch.setattr(connections_module, "protocol", lambda most: real(most, 0.3))
+    with serving(household) as client, socket.create_connection(("127.0.0.1", client.base_url.port or 0), 20) as raw:
+        raw.sendall(said)
+        with ExitStack() as dribble:
+            if said:
+                dribble.enter_context(_dribbling(raw))  # a byte now and then gives no more time
+            while not closed(raw):  # the answer to a request that is no whole one may come first
+                pass
+        assert client.get("/api/now").status_code == 200
+
+
+@contextmanager
+def _dribbling(raw: socket.socket) -> Iterator[None]:
+    import threading
+
+    stop = threading.Event()
+
+    def run() -> None:
+        while not stop.wait(0.05):
+            try:
+                raw.sendall(b"x")
+            except OSError:
+                return
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    yield
+    stop.set()
+    thread.join()
+
+
+SERVER = """
+import resource, sys
+from pathlib import Path
+resource.setrlimit(resource.RLIMIT_NOFILE, (1024, 1024))
+from monitor.page.server import PageServer
+from monitor.settings import PageSettings
+from tests.page_house import settings_of
+import logging, threading
+logging.basicConfig(level=logging.INFO)
+folder, port = Path(sys.argv[1]), int(sys.argv[2])
+PageServer(settings_of(folder, ["rye"], PageSettings(port=port))).start()
+threading.Event().wait()
+"""
+
+
+@pytest.mark.fault("W12")
+def test_a_thousand_idle_connections_take_nothing_from_anybody(tmp_path: Path) -> None:
+    """Eleven hundred half requests against a process of 1,024 descriptors: whoever asks wholly is answered, the rest of
+    the descriptors stay free, and the log stays short."""
+    port = free_port()
+    with (tmp_path / "log").open("wb") as log:
+        command = [sys.executable, "-c", SERVER, str(tmp_path), str(port)]
+        process = subprocess.Popen(command, cwd=Path(__file__).parents[2], stderr=log)
+    try:
+        wait_until(lambda: listens(port), "the page listens")
+        with ExitStack() as opened, httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=20) as client:
+            idle = [opened.enter_context(half_a_request(port)) for _ in range(1100)]
+            for _ in range(20):
+                idle += [opened.enter_context(half_a_request(port)) for _ in range(10)]
+                assert client.get("/api/now").status_code == 200
+            fresh = httpx.get(f"http://127.0.0.1:{port}/static/page.css", timeout=20)
+            assert fresh.status_code == 200
+            held = len(os.listdir(f"/proc/{process.pid}/fd"))
+            assert held < 1024 - RESERVED / 2, held
+            assert held > MOST_CONNECTIONS / 2  # they are still there
+        assert (tmp_path / "log").stat().st_size < 20_000
+    finally:
+        process.kill()
+        process.wait()
+
+
+def test_what_strangers_make_the_log_say_is_said_seldom(monkeypatch: pytest.MonkeyPatch) -> None:
+    now_s = [0.0]
+    monkeypatch.setattr(connections_module.time, "monotonic", lambda: now_s[0])
+    seldom = Seldom()
+
+    def passes(message: str, level: int = logging.WARNING) -> str | None:
+        record = logging.LogRecord("uvicorn.error", level, "x", 1, message, (), None)
+        return record.getMessage() if seldom.filter(record) else None
+
+    assert passes("Invalid") == "Invalid"
+    assert [passes("Invalid") for _ in range(500)] == [None] * 500
+    assert passes("Another") == "Another"
+    assert passes("Started", logging.INFO) == passes("Started", logging.INFO) == "Started"
+    now_s[0] = 61.0
+    assert passes("Invalid") == "Invalid (and 500 more like it)"
+    for number in range(1000):
+        passes(f"line {number}")
+    assert len(seldom._said_s) <= connections_module.KINDS_MAX
+
+
+@pytest.mark.fault("W6")
+def test_streams_are_capped_however_many_come_at_once(household: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    import monitor.page.app as app_module
+
+    monkeypatch.setattr(app_module, "MOST_PAGES", 3)
+    with serving(household) as client:
+        port = client.base_url.port or 0
+        ask = b"GET /api/events HTTP/1.1\r\nhost: localhost\r\n\r\n"
+        with ExitStack() as opened:
+            raws = [opened.enter_context(socket.create_connection(("127.0.0.1", port), 20)) for _ in range(12)]
+            for raw in raws:
+                raw.sendall(ask)
+            answers = sorted(raw.recv(12)[-3:] for raw in raws)
+            assert answers == [b"200"] * 3 + [b"503"] * 9
+        wait_until(lambda: _may_stream(client), "closed pages are let go")
+
+
+def _may_stream(client: httpx.Client) -> bool:
+    with client.stream("GET", "/api/events") as stream:
+        return stream.status_code == 200
+
+
+def test_what_a_stream_sends_is_what_the_document_says(household: Settings) -> None:
+    whole = document()
+    form = jsonschema_rs.validator_for({"$ref": "#/components/schemas/Change", "components": whole["components"]})
+    with serving(household) as client, client.stream("GET", "/api/events", params={"after": "elsewhere-7"}) as stream:
+        lines = stream.iter_lines()
+        assert next(line for line in lines if line.startswith("event: ")) == "event: again"
+        form.validate(json.loads(next(lines).removeprefix("data: ")))
+        token = {"x-jartide-token": client.get("/api/session").json()["token"]}
+        client.post("/api/jars/rye/noted", **NOTE, headers=token)
+        form.validate(json.loads(next(line for line in lines if line.startswith("data: "))[6:]))
