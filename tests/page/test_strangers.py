@@ -13,7 +13,6 @@ import os
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
