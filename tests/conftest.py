@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext
 
 # a machine's bad moment is no failure: speed is measured by benchmarks, and pytest-timeout ends what hangs
-hypothesis.settings.register_profile("jartide", deadline=None)
+hypothesis.settings.register_profile("jartide", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
 hypothesis.settings.load_profile("jartide")
 
 

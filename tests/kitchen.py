@@ -12,11 +12,13 @@ from monitor.host.clock import Clock
 from monitor.host.time_zone import display
 from monitor.runs import outbox
 from monitor.runs.store import Store
-from monitor.settings import JarSettings, Settings
+from monitor.settings import DisplaySettings, JarSettings, Settings
 from monitor.values import Delivery, Event, EventKind, JarState, Rejected, SourceHealth, Tick
 from tests.night import EMPTY_MM, START_S
 
-SETTINGS = Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),))
+SETTINGS = Settings(
+    jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),), display=DisplaySettings(time_zone="UTC")
+)  # wherever the tests run
 
 
 class Silent:

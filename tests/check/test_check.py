@@ -28,6 +28,8 @@ from monitor.settings import JarSettings
 from monitor.values import Delivery, Reading, SourceHealth, VolumeTable
 from tests.servers import Mosquitto, free_port, mosquitto
 
+pytestmark = pytest.mark.dates
+
 GOOD = '{"jar":"rye","distance_mm":92.5,"temperature_c":24.5}'
 
 

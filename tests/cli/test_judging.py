@@ -20,6 +20,8 @@ from monitor.runs import run_file
 from monitor.runs.store import Store
 from tests.night import EMPTY_MM, level_mm
 
+pytestmark = pytest.mark.dates
+
 H_S, DAY_S = 3600.0, 86400.0
 RUNS = Path(__file__).parents[2] / "simulated_runs"
 GRAMS = "25,100,100,white"

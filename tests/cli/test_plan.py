@@ -18,6 +18,8 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Noted, Noting
 
+pytestmark = pytest.mark.dates
+
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 HEADER = ",".join(history.COLUMNS)
 GOOD = (

@@ -18,6 +18,8 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Delivery, EventKind, Fed, Reading, Tapered
 
+pytestmark = pytest.mark.dates
+
 T = 1_772_431_200.0  # 2026-03-02T06:00:00Z
 RYE = JarSettings(
     name="rye", empty_mm=180.0, geometry=Tapered(bottom_diameter_mm=70, top_diameter_mm=90, height_mm=140)

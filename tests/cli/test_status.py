@@ -22,6 +22,8 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
 from tests.night import EMPTY_MM, night
 
+pytestmark = pytest.mark.dates
+
 CONFIG = f'[[jar]]\nname = "rye"\nempty_mm = {EMPTY_MM}\n\n[store]\npath = "s.db"\n'
 
 

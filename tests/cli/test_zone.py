@@ -19,6 +19,8 @@ from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
 from monitor.values import Noted
 
+pytestmark = pytest.mark.dates
+
 ZONES = ("Pacific/Auckland", "America/Los_Angeles", "Asia/Kathmandu")  # far from each other and from any machine here
 
 

@@ -14,6 +14,8 @@ import time_machine
 from monitor.daemon.schedule import Agenda
 from monitor.host.clock import Clock, ClockWatch
 
+pytestmark = pytest.mark.dates
+
 START = datetime.fromisoformat("2026-03-02T05:00:00+00:00").timestamp()
 DAY = 86400.0
 

@@ -21,6 +21,8 @@ from monitor.values import Noted, Noting
 from tests.page.serving import serving, token
 from tests.servers import wait_until
 
+pytestmark = pytest.mark.dates
+
 
 def test_now_says_what_the_daemon_believes(client: httpx.Client) -> None:
     jar = client.get("/api/now").json()["jars"][0]

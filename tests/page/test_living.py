@@ -24,6 +24,8 @@ from tests.night import EMPTY_MM, level_mm
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
 from tests.servers import free_port, listens, wait_until
 
+pytestmark = pytest.mark.dates
+
 ASKING = ("fed?", "stirred?", "taken?")  # jars whose level drops in a way that nothing explains
 NAMES = ("rye", *ASKING, "new", "slip")
 BEGIN_S = 1_795_600_000.0  # a November's noon, far from a change of clocks

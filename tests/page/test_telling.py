@@ -21,6 +21,8 @@ from monitor.values import Fed, Noted, Noting
 from tests.page.serving import token
 from tests.servers import wait_until
 
+pytestmark = pytest.mark.dates
+
 EVIL = '<img src=x onerror="alert(1)">'
 
 

@@ -31,6 +31,8 @@ from tests.browsing import WAIT_MS, Eyes
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
 
+pytestmark = pytest.mark.dates
+
 VIEWS = ("#/", "#/past/rye", "#/over/1:1", "#/over/1:1,1:0", "#/plan/rye", "#/trials")
 
 

@@ -41,6 +41,8 @@ from tests import crashing
 from tests.kitchen import SETTINGS, Kitchen
 from tests.servers import free_port, wait_until
 
+pytestmark = pytest.mark.dates
+
 README = (Path(__file__).parents[2] / "README.md").read_text()
 NOW_S = 1_772_474_400.0
 HOUR_S = 3600.0
@@ -191,7 +193,8 @@ class Deaf:
 def sinks(folder: Path) -> list[tuple[daemon_status.Troubled, str]]:
     """Every sink, each in a trouble of its own, with the sentence."""
     notices = NoticeSink(folder / "s.db", [Deaf()])
-    notices._couriers[0]._refused, notices._couriers[0]._reason, notices._couriers[0]._failures = True, "refused", 1
+    courier = notices._lanes[0].courier
+    courier._refused, courier._reason, courier._failures = True, "refused", 1
     mirror = Mirror(InfluxSettings(url="http://x:8086", bucket="b"), folder / "s.db")
     mirror._trouble = "[influx] http://x:8086: no answer (refused)"
     thinner = Thinner(folder / "s.db", 30.0)

@@ -32,6 +32,8 @@ from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
 
+pytestmark = pytest.mark.dates
+
 OPEN_H = 7.8  # since the last feeding; twelve hours before that was another
 EVIL = "<img src=x onerror=alert(1)> $x$ \x1b[31mred\u202e"
 TEXT = "<img src=x onerror=alert(1)> $x$ [31mred"
