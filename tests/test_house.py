@@ -1,6 +1,7 @@
 """The house rules that a machine can hold: direction of imports, no clock in core, docstrings, units in names."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -91,6 +92,25 @@ def test_every_room_holds_what_one_can_take_in() -> None:
     assert len(flat) <= 12, f"{len(flat)} test files lie flat in tests/: {flat}"
     long = {str(p.relative_to(ROOT)): n for p in (ROOT / "tests").rglob("*.py") if (n := lines(p)) > 500}
     assert not long, f"split by concept: {long}"
+
+
+ONLY_STAMPS = {
+    "test_browser",
+    "test_contract",
+    "test_watch",
+    "test_player",
+    "test_serial",
+    "test_process",
+    "test_calibrate",
+}
+"""Tests of whole processes and boards that only stamp what they send, and run on no other day to save its minute."""
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("test_*.py")), ids=lambda p: p.stem)
+def test_who_lives_on_the_machines_clock_also_runs_on_another_day(path: Path) -> None:
+    text = path.read_text("utf-8")
+    reads = re.search(r"\btime\.time\b|\bdatetime\.now\(|\bdate\.today\(", text)
+    assert path == Path(__file__) or not reads or "pytest.mark.dates" in text or path.stem in ONLY_STAMPS
 
 
 CORE_MODULES = [path for path in MODULES if path.relative_to(PACKAGE).parts[0] == "core"]

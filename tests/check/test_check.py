@@ -28,8 +28,6 @@ from monitor.settings import JarSettings
 from monitor.values import Delivery, Reading, SourceHealth, VolumeTable
 from tests.servers import Mosquitto, free_port, mosquitto
 
-pytestmark = pytest.mark.dates
-
 GOOD = '{"jar":"rye","distance_mm":92.5,"temperature_c":24.5}'
 
 
@@ -221,6 +219,7 @@ def test_a_broker_where_nothing_arrives_is_told(tmp_path: Path, broker: Mosquitt
 # --- beside a daemon
 
 
+@pytest.mark.dates
 def test_beside_a_daemon_it_reads_what_the_daemon_stores(tmp_path: Path) -> None:
     file = config(tmp_path, '[[serial]]\nport = "/dev/held-by-the-daemon"')
     path = tmp_path / "jartide.db"
@@ -279,6 +278,7 @@ def test_a_clock_that_was_never_set_is_wrong(tmp_path: Path) -> None:
     assert "1970-01-01" in of(found, "clock", "wrong")
 
 
+@pytest.mark.dates
 @pytest.mark.parametrize(("kept", "state"), [(False, "note"), (True, "ok"), (None, "ok")])
 def test_a_clock_that_nobody_keeps_right_is_noted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept: bool | None, state: str

@@ -24,8 +24,6 @@ from tests.night import EMPTY_MM, level_mm
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
 from tests.servers import free_port, listens, wait_until
 
-pytestmark = pytest.mark.dates
-
 ASKING = ("fed?", "stirred?", "taken?")  # jars whose level drops in a way that nothing explains
 NAMES = ("rye", *ASKING, "new", "slip")
 BEGIN_S = 1_795_600_000.0  # a November's noon, far from a change of clocks
@@ -94,6 +92,7 @@ def test_first_readings_are_waited_for_and_drawn_from_two_points_on(home: Home, 
     assert not eyes.wrong
 
 
+@pytest.mark.dates
 def test_the_forecast_moves_by_itself(home: Home, context: BrowserContext) -> None:
     eyes = Eyes(context, home.url)
     mine = card(eyes.page)
@@ -285,6 +284,7 @@ def test_the_stage_is_readable_from_two_metres_and_the_first_tap_needs_no_scroll
     context.close()
 
 
+@pytest.mark.dates
 @pytest.mark.fault("W5")
 def test_a_page_for_looking_only_has_nothing_to_tap(home: Home, context: BrowserContext) -> None:
     port = free_port()
