@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
@@ -12,12 +13,24 @@ import click
 from monitor.cli.numbers import Within
 from monitor.cli.opening import run_file_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
+from monitor.core.detect.verdict import FallVerdict, Gate
 from monitor.runs import rfc3339
 from monitor.runs.run_file import jar_of
-from monitor.sources.replay import replay as replay_only
-from monitor.sources.replay import replay_foretelling
+from monitor.sources import replay as source
 from monitor.values import Event, Json
 
+WHY_NOT = {
+    Gate.NO_RISE: "no rise has been seen in this cycle",
+    Gate.CLOSED: "it was fed more than three days ago",
+    Gate.NOT_LOWER: "the level was never higher",
+    Gate.LOW_TOP: "the top stands too little above the lowest level",
+    Gate.SILENCE: "it sank while no readings came, and may have been fed then",
+    Gate.FED_IN_SILENCE: "it was fed while no readings came",
+    Gate.NOISE: "the drop is still within noise",
+    Gate.HEADSPACE: "gas above the dough could look like this drop to an ultrasonic sensor",
+    Gate.SAG: "it may be a sag on the way up, which comes back",
+    Gate.STEPPING: "the level is stepping down right now, as when hands are at the jar",
+}
 SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
 
 
@@ -28,8 +41,9 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
     "--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv: fed_at,starter_g,flour_g,water_g,flour."
 )
 @click.option("--forecasts", is_flag=True, help="Also print the hourly forecasts.")
+@click.option("--explain", is_flag=True, help="Also say at each time why the start of the fall was not decided yet.")
 @click.option("--format", "form", type=click.Choice(["text", "jsonl"]), default="text", show_default=True)
-def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, form: str) -> None:
+def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, explain: bool, form: str) -> None:
     """Run a recorded file through the very step function that watches a jar, and print what it decides."""
     opened, told = run_file_from(run, feedings)
     geometry = opened.geometry
@@ -40,11 +54,16 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
         click.echo(f"{run}: no empty distance (`# empty_mm:` or --empty-mm); no levels, only changes", err=True)
     jar = jar_of(opened.jar, opened.header, distance_mm, geometry)
     rejected: Counter[str] = Counter()
-    events_of = replay_foretelling if forecasts else replay_only
+    if explain and forecasts:
+        raise click.UsageError("--explain and --forecasts: one of them at a time")
     beside = False if sys.stdout.isatty() else None  # no bar among the events themselves
     with progress(run.stat().st_size // ROW_CHARS, run.name, on=beside) as seen:
-        for event in events_of(watched(opened.rows(), seen), told, jar, rejected):
-            click.echo(line(event) if form == "jsonl" else sentence(event))
+        rows = watched(opened.rows(), seen)
+        if explain:
+            _explain(source.explained(rows, told, jar, rejected), form)
+        else:
+            for event in source.replay(rows, told, jar, rejected, forecasts=forecasts):
+                click.echo(line(event) if form == "jsonl" else sentence(event))
     if opened.rejected_count:
         rejected["not a reading"] += opened.rejected_count
     for reason, count in sorted(rejected.items()):
@@ -52,6 +71,34 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
             click.echo(f"{run}: {count} rows rejected: {reason}", err=True)
     for bad_row in opened.rejected[:5]:
         click.echo(f"{run}, line {bad_row.line}: {bad_row.reason}: {bad_row.detail}", err=True)
+
+
+def _explain(said: Iterable[Event | FallVerdict], form: str) -> None:
+    """The events, and between them why there was no fall yet: one line for each stretch with the same reason."""
+    stretch: list[FallVerdict] = []
+    for one in said:
+        if isinstance(one, Event) or (stretch and stretch[-1].refused_by is not one.refused_by):
+            _print_stretch(stretch, form)
+            stretch = []
+        if isinstance(one, Event):
+            click.echo(line(one) if form == "jsonl" else sentence(one))
+        else:
+            stretch.append(one)
+    _print_stretch(stretch, form)
+
+
+def _print_stretch(stretch: list[FallVerdict], form: str) -> None:
+    gate = stretch[-1].refused_by if stretch else None
+    if gate is None:  # it holds: the event says so itself
+        return
+    strongest = max(stretch, key=lambda verdict: verdict.z)
+    from_at, to_at = when(stretch[0].decided_at_s), when(stretch[-1].decided_at_s)
+    if form == "jsonl":
+        numbers = {"z": round(strongest.z, 2), "needed_z": strongest.needed_z, "drop_mm": round(strongest.drop_mm, 2)}
+        click.echo(json.dumps({"kind": "no_fall_yet", "from": from_at, "to": to_at, "because": gate.value, **numbers}))
+        return
+    numbers_said = f" (z {strongest.z:.1f} of {strongest.needed_z:.1f}, {strongest.drop_mm:.1f} mm down)"
+    click.echo(f"{from_at} to {to_at}  no fall yet: {WHY_NOT[gate]}{numbers_said if strongest.z > 0.0 else ''}")
 
 
 def line(event: Event) -> str:

@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from monitor.core.detect import expected
 from monitor.core.detect import step as core
+from monitor.core.detect.verdict import FallVerdict
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, Fed, Reading
 
@@ -86,20 +87,40 @@ def _guarded(
 
 
 def replay(
-    rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
+    rows: Iterable[tuple[float | None, Reading]],
+    told: Iterable[Fed],
+    jar: JarSettings,
+    rejected: Counter[str],
+    *,
+    forecasts: bool = False,
 ) -> Iterator[Event]:
-    """The events of a recorded run, in the order decided."""
-    state = core.begin(jar)
-    for arrival in arrivals(rows, told, jar.name, rejected):
-        state, events = core.take(state, arrival, jar)
-        yield from events
+    """The events of a recorded run, in the order decided; with `forecasts`, one at the first tick of each hour from the
+    feeding until the fall began."""
+    for said in _stepped(rows, told, jar, rejected, expected.hourly if forecasts else core.nothing):
+        if isinstance(said, Event):
+            yield said
 
 
-def replay_foretelling(
+def explained(
     rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
-) -> Iterator[Event]:
-    """The same, with a forecast at the first tick of each hour from the feeding until the fall began."""
+) -> Iterator[Event | FallVerdict]:
+    """The events, and before each the verdicts on the start of the fall since the one before: one a bin of 5 min."""
+    return _stepped(rows, told, jar, rejected, core.nothing)
+
+
+def _stepped(
+    rows: Iterable[tuple[float | None, Reading]],
+    told: Iterable[Fed],
+    jar: JarSettings,
+    rejected: Counter[str],
+    also: core.Also,
+) -> Iterator[Event | FallVerdict]:
     state = core.begin(jar)
+    seen: FallVerdict | None = None
     for arrival in arrivals(rows, told, jar.name, rejected):
-        state, events = core.take(state, arrival, jar, expected.hourly)
+        state, events = core.take(state, arrival, jar, also)
+        if state.verdict is not seen:
+            seen = state.verdict
+            if seen is not None:
+                yield seen
         yield from events

@@ -10,34 +10,26 @@ from math import log, sqrt
 
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect import expected
+from monitor.core.detect import fall as falls
 from monitor.core.detect import stage as stages
 from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.fall import RISE_SD
 from monitor.core.detect.state import DetectorState
-from monitor.core.detect.surface import stepping
+from monitor.core.detect.unseen_feeding import SLOW_BINS, highest_before, rose_again
+from monitor.core.detect.verdict import FallVerdict, Gate, Latest
 from monitor.core.signal.bins import BIN_S, History, add, close_until, window_mean
-from monitor.core.signal.change_point import FALL_Z, Drop, Scan, catch_up, search
-from monitor.core.signal.lookback import SLOW_BINS, highest_before, lowest_since, since_silence, step_down_s
+from monitor.core.signal.change_point import Drop, Scan, catch_up, search
 from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, spreads, wander_of_mean
 from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import Trend
 from monitor.core.signal.trend import add as trend_add
-from monitor.core.vessel.level import headspace_sd_mm, rise_ratio
+from monitor.core.vessel.level import rise_ratio
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Json, Stage
 
 RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
-RISE_SD = 5.0
-SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
-BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
-# by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
-FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
-RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
-UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
-LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
-FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
-PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 PEAK_AGAIN_S = 1800.0
 REFINE_S, PEAK_MOVED_S = 5400.0, 300.0
 FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
@@ -96,7 +88,7 @@ def open_cycle(
         state.previous = cycles.ClosedCycle(state.cycle, fed_at_s)
     state.cycle = OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
     state.history, state.scan, state.learnt_bins = History(), Scan(), 0
-    state.peak_tried_s, state.question, state.forecast_hour = None, None, -1
+    state.peak_tried_s, state.question, state.forecast_hour, state.verdict = None, None, -1, None
     return state.cycle
 
 
@@ -107,14 +99,14 @@ def levels(state: DetectorState, rows: list[list[float]], jar: JarSettings) -> l
         if state.cycle is None:
             open_cycle(state, time_s, time_s, from_start=False)
         assert state.cycle is not None
-        out += bins(state, time_s, jar)
+        out += close_bins(state, time_s, jar)
         add(state.history, time_s, level_mm, n)
         trend_add(state.trend, time_s, level_mm, n)
         cycles.begin_level(state.cycle, time_s, level_mm)
     return out
 
 
-def bins(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
+def close_bins(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     """Close the bins before `time_s` and judge the newest."""
     if not close_until(state.history, time_s) or state.cycle is None:
         return []
@@ -168,62 +160,80 @@ def _judge(
     state: DetectorState, cycle: OpenCycle, drop: Drop | None, sampling_s: float, jar: JarSettings
 ) -> list[Event]:
     """What the newest bin shows: a rise begun or missing, a fresh rise after the fall, the peak, the fall."""
+    latest = _latest(state, cycle, sampling_s)
+    if latest is None:
+        return []
+    if cycle.fall_at_s is not None:
+        return _refined(state, cycle) + _fed_unseen(state, cycle, latest, jar)
+    out: list[Event] = []
+    if cycle.rise_at_s is None:
+        risen = latest.level_mm - latest.foot_mm > latest.needed_mm
+        if risen and _had_fallen(state, cycle, latest):
+            cycle.low_mm = latest.foot_mm  # it had fallen before any rise was seen: from here it rose afresh
+            return _fed_unseen(state, cycle, latest, jar)
+        out = _rise(state, cycle, latest, risen=risen)
+    verdict = state.verdict = falls.judge(state, cycle, drop, latest, jar)
+    if verdict.refused_by is Gate.FED_IN_SILENCE:
+        assert cycle.sank_unseen_s is not None
+        return out + _fed_at(state, cycle.sank_unseen_s - cycle.unseen_s / 2.0, verdict.rose_mm, jar)
+    if drop is not None and verdict.topped:
+        out += _peak_and_fall(state, cycle, drop, verdict, jar)
+    return out
+
+
+def _latest(state: DetectorState, cycle: OpenCycle, sampling_s: float) -> Latest | None:
+    """The newest 25 min mean and what it is measured against; None while there is none."""
     history, noise = state.history, state.noise
     i = len(history.level) - 1
     if i < SLOW_BINS or history.present[i] - history.present[i - SLOW_BINS] < 1.0:
-        return []
+        return None
     now_mm = window_mean(history, i, SLOW_BINS)
-    spread = sqrt(wander_of_mean(noise, 25.0) + noise.white_mm2 * max(sampling_s, 5.0) / 1500.0)
+    at_s = (history.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
-        cycle.lowest_mm, cycle.low_at_s = now_mm, (history.first + i - SLOW_BINS / 2) * BIN_S
+        cycle.lowest_mm, cycle.low_at_s = now_mm, at_s
     foot_mm = cycle.lowest_mm
+    spread_mm = sqrt(wander_of_mean(noise, 25.0) + noise.white_mm2 * max(sampling_s, 5.0) / 1500.0)
     luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
     share = RISE_LEAST_SHARE if cycle.from_start else RISE_LEAST_SHARE / 2.0  # its foot may have been lower
-    needed = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread, share * height(state, foot_mm))
-    happened_s = (history.first + i - SLOW_BINS / 2) * BIN_S
-    if cycle.fall_at_s is not None:
-        return _refined(state, cycle) + _fresh_rise(state, cycle, now_mm, happened_s, needed, jar)
+    needed_mm = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread_mm, share * height(state, foot_mm))
+    return Latest(now_mm, foot_mm, spread_mm, needed_mm, at_s)
+
+
+def _had_fallen(state: DetectorState, cycle: OpenCycle, latest: Latest) -> bool:
+    """Whether the level stood higher before its lowest by as much as a rise: the watch began during a fall."""
+    return not cycle.stirred and highest_before(state.history, cycle.low_at_s) - latest.foot_mm > latest.needed_mm
+
+
+def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool) -> list[Event]:
+    """WHERE a rise is decided: it began, or is missing although it was due."""
+    evidence: dict[str, Json] = {"rise_mm": round(latest.level_mm - latest.foot_mm, 2)}
+    if risen:
+        cycle.rise_at_s = latest.at_s
+        return [event(state, EventKind.RISE_BEGAN, latest.at_s, evidence)]
+    if cycle.from_start and not cycle.flat_decided and state.now_s - cycle.fed_at_s > FLAT_AFTER_S:
+        cycle.flat_decided = True
+        return [event(state, EventKind.STAYED_FLAT, state.now_s, {"highest_mm": evidence["rise_mm"]})]
+    return []
+
+
+def _peak_and_fall(
+    state: DetectorState, cycle: OpenCycle, drop: Drop, verdict: FallVerdict, jar: JarSettings
+) -> list[Event]:
+    """The top's time, fitted now and then while it passes and once more when the fall is decided; and the fall."""
+    if not verdict.holds and state.peak_tried_s is not None and state.now_s - state.peak_tried_s < PEAK_AGAIN_S:
+        return []
     out: list[Event] = []
-    if cycle.rise_at_s is None:
-        risen = now_mm - foot_mm > needed
-        if risen and not cycle.stirred and highest_before(history, cycle.low_at_s) - foot_mm > needed:
-            cycle.low_mm = foot_mm  # it had fallen before any rise was seen: from here it rose afresh
-            return _fresh_rise(state, cycle, now_mm, happened_s, needed, jar)
-        if risen:
-            cycle.rise_at_s = happened_s
-            out.append(event(state, EventKind.RISE_BEGAN, happened_s, {"rise_mm": round(now_mm - foot_mm, 2)}))
-        elif cycle.from_start and not cycle.flat_decided and state.now_s - cycle.fed_at_s > FLAT_AFTER_S:
-            cycle.flat_decided = True
-            out.append(event(state, EventKind.STAYED_FLAT, state.now_s, {"highest_mm": round(now_mm - foot_mm, 2)}))
-    if drop is None or cycle.rise_at_s is None or state.now_s - cycle.fed_at_s > cycles.CLOSES_S:
-        return out
-    if drop.best_mm - foot_mm < needed:
-        return out
-    if cycle.sank_unseen_s is not None and (drop.best_end - 1) * BIN_S + history.first * BIN_S < cycle.sank_unseen_s:
-        went = since_silence(history, cycle.sank_unseen_s)
-        if went is None:
-            return out
-        if went[1] > max(RISE_AFTER_MM, RISE_SD * spread):
-            return out + _fed_unseen(state, cycle, went[1], jar)
-        if went[0] > -2.0 * spread and state.now_s - cycle.sank_unseen_s < UNSURE_S:
-            return out  # it may have been fed and not have begun to rise: a fall goes on
-    feigned_mm = FEIGNED_SDS * headspace_sd_mm((state.empty_mm or now_mm) - now_mm, jar)
-    falls = (
-        drop.z >= FALL_Z
-        and drop.drop_mm > feigned_mm
-        and not (_may_go_on(drop, history, i) or stepping(state.surface, noise))
-    )
-    first = drop.z >= PEAK_Z and (state.peak_tried_s is None or state.now_s - state.peak_tried_s >= PEAK_AGAIN_S)
-    if not falls and not first:
-        return out
+    history = state.history
     state.peak_tried_s = state.now_s
     top = fit_peak(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
     if top is not None and (
-        cycle.peak_at_s is None or abs(top[0] - cycle.peak_at_s) > 600.0 or (falls and top[0] != cycle.peak_at_s)
+        cycle.peak_at_s is None
+        or abs(top[0] - cycle.peak_at_s) > 600.0
+        or (verdict.holds and top[0] != cycle.peak_at_s)
     ):
         cycle.peak_at_s, cycle.peak_mm = top
         out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, jar)))
-    if falls and cycle.peak_at_s is not None:
+    if verdict.holds and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
         cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
         out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, jar)))
@@ -245,48 +255,15 @@ def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
     return [event(state, EventKind.PEAK_REACHED, cycle.peak_at_s, {"refined": True})]
 
 
-def _may_go_on(drop: Drop, history: History, i: int) -> bool:
-    """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
-    been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
-    if i - drop.best_end < 2 * BACK_BINS:
-        return True
-    if drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S:
-        return True
-    present = history.present
-    if i < 2 * BACK_BINS or present[i] - present[i - BACK_BINS] < 1.0:
-        return False
-    if present[i - BACK_BINS] - present[i - 2 * BACK_BINS] < 1.0:
-        return False
-    back_mm = window_mean(history, i, BACK_BINS) - window_mean(history, i - BACK_BINS, BACK_BINS)
-    return back_mm > BACK_SD * drop.sd_mm
+def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: JarSettings) -> list[Event]:
+    """WHERE an unseen feeding is decided: the level rises afresh."""
+    bottom_mm = state.bottom_mm or 0.0
+    found = rose_again(cycle, state.history, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm)
+    return [] if found is None else _fed_at(state, found[0], found[1], jar)
 
 
-def _fed_unseen(state: DetectorState, cycle: OpenCycle, rose_mm: float, jar: JarSettings) -> list[Event]:
-    """The level went down during a silence and rises since: it was fed meanwhile."""
-    assert cycle.sank_unseen_s is not None
-    return _fed_by_hindsight(state, cycle.sank_unseen_s - cycle.unseen_s / 2.0, rose_mm, jar)
-
-
-def _fresh_rise(
-    state: DetectorState, cycle: OpenCycle, now_mm: float, happened_s: float, needed: float, jar: JarSettings
-) -> list[Event]:
-    """After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump
-    is seen by this, hours late; it is put where hands were last at the jar, else where the level was lowest."""
-    if cycle.low_mm is None or now_mm < cycle.low_mm:
-        cycle.low_mm, cycle.low_at_s = now_mm, happened_s
-    elif happened_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
-        cycle.low_mm, cycle.low_at_s = lowest_since(state.history, happened_s - LAG_MOST_S)
-    least_mm = max(needed, FRESH_LEAST_MM, FRESH_LEAST_SHARE * height(state, cycle.low_mm))
-    if now_mm - cycle.low_mm <= least_mm or cycle.stirred:
-        return []
-    fed_at_s = cycle.handled_at_s
-    if fed_at_s is None or happened_s - fed_at_s > LAG_MOST_S:
-        fed_at_s = step_down_s(state.history, cycle.low_at_s)
-    return _fed_by_hindsight(state, fed_at_s, now_mm - cycle.low_mm, jar)
-
-
-def _fed_by_hindsight(state: DetectorState, fed_at_s: float, rose_mm: float, jar: JarSettings) -> list[Event]:
-    """The level rose again, so it was fed: a cycle from then on, and the bins since judged anew."""
+def _fed_at(state: DetectorState, fed_at_s: float, rose_mm: float, jar: JarSettings) -> list[Event]:
+    """A feeding known only by the rise after it: a cycle from then on, and the bins since judged anew."""
     old = state.history
     open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
     out = [event(state, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]

@@ -11,6 +11,7 @@ from typing import Any, get_args, get_type_hints
 
 from monitor.core.detect.cycle import ClosedCycle, OpenCycle
 from monitor.core.detect.surface import Surface
+from monitor.core.detect.verdict import FallVerdict
 from monitor.core.signal.bins import History, packed, unpacked
 from monitor.core.signal.block import OpenBlock
 from monitor.core.signal.change_point import Scan, catch_up
@@ -61,9 +62,10 @@ class DetectorState:
     carried: dict[str, Json] = field(default_factory=dict)  # what was learnt of the starter, as the model's own JSON
     forecast_hour: int = -1  # since the feeding, of the last forecast
     forecast: dict[str, Json] = field(default_factory=dict)  # the last one, while it stands
+    verdict: FallVerdict | None = None  # of the newest bin; for whoever asks why (not kept)
 
 
-_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "history", "scan"})
+_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "history", "scan", "verdict"})
 _ALWAYS = ("history", "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # nothing could go on without
 # names in snapshots of 0.1, wherever they stand in it
 FORMER_NAMES = {

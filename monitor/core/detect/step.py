@@ -59,12 +59,13 @@ def step(state: DetectorState, item: Item, jar: JarSettings) -> tuple[DetectorSt
     return state, tuple(events)
 
 
-def _nothing(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
+def nothing(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
+    """Ask for nothing else."""
     return []
 
 
 def take(
-    state: DetectorState, arrival: Arrival, jar: JarSettings, also: Also = _nothing
+    state: DetectorState, arrival: Arrival, jar: JarSettings, also: Also = nothing
 ) -> tuple[DetectorState, tuple[Event, ...]]:
     """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time."""
     item = arrival.item
@@ -76,7 +77,7 @@ def take(
 
 
 def tick_to(
-    state: DetectorState, now_s: float, jar: JarSettings, also: Also = _nothing
+    state: DetectorState, now_s: float, jar: JarSettings, also: Also = nothing
 ) -> tuple[DetectorState, tuple[Event, ...]]:
     """All points of the 60 s UTC grid after the time so far, up to and with `now_s`."""
     if now_s - state.now_s < TICK_S and floor(now_s / TICK_S) == floor(state.now_s / TICK_S):
@@ -108,7 +109,7 @@ def _reading(state: DetectorState, item: Reading, jar: JarSettings) -> list[Even
     return events
 
 
-def _tick(state: DetectorState, time_s: float, jar: JarSettings, also: Also = _nothing) -> list[Event]:
+def _tick(state: DetectorState, time_s: float, jar: JarSettings, also: Also = nothing) -> list[Event]:
     if time_s <= state.now_s:
         return []
     state.now_s = time_s
@@ -121,7 +122,7 @@ def _tick(state: DetectorState, time_s: float, jar: JarSettings, also: Also = _n
         and state.plausibility.last_s is not None
         and time_s - state.plausibility.last_s < BEHIND_S
     ):
-        events += rise_and_fall.bins(state, time_s, jar)
+        events += rise_and_fall.close_bins(state, time_s, jar)
     return events + timeouts.watch(state, time_s, jar) + also(state, time_s, jar)
 
 

@@ -1,6 +1,6 @@
 """How strongly the bins speak for "the level was higher before": the change-point detector behind the start of a fall.
 
-After `bins.py`. WHETHER a fall has begun is decided in `rise_and_fall.py`, which asks for a z of FALL_Z and has further
+After `bins.py`. WHETHER a fall has begun is decided in `detect/fall.py`, which asks for a z of FALL_Z and has further
 gates. The time of the peak is fitted in `peak_fit.py`.
 
 Method. Over many window lengths at once, the mean of the latest window is held against the best earlier mean of every

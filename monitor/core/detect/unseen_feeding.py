@@ -1,11 +1,18 @@
-"""What the bins show of what happened unseen: where a feeding hides that was no jump, and whether the level still sinks
-after a silence. Asked by `rise_and_fall.py`; nothing is decided here.
+"""A feeding that was no jump is seen only by what follows: the level rises again after its fall, or went down during a
+silence and rises since. Where it hides in the bins, and whether there was one.
+
+Asked by `rise_and_fall.py` (which opens the cycle) and `fall.py`.
 """
 
 from __future__ import annotations
 
+from monitor.core.detect.cycle import OpenCycle
 from monitor.core.signal.bins import BIN_S, History, window_mean
 
+# by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
+FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
+RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
+LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 STEP_BINS, STEP_LOOK_BINS = 5, 36
 SINKS_BINS = 12  # an hour shows which way it goes
@@ -50,3 +57,24 @@ def step_down_s(history: History, low_at_s: float) -> float:
         if down > best:
             best, at = down, (before[-1] + 1 + after[0]) / 2.0
     return (history.first + at) * BIN_S
+
+
+def rose_again(
+    cycle: OpenCycle, history: History, level_mm: float, at_s: float, needed_mm: float, bottom_mm: float
+) -> tuple[float, float] | None:
+    """(when it was fed, by how much it has risen since in mm) where the level rises afresh; None while it does not.
+
+    After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump is
+    seen by this, hours late; it is put where hands were last at the jar, else where the level went down most.
+    `level_mm` is the latest 25 min mean, its middle at `at_s`; `needed_mm` the least rise that counts as one."""
+    if cycle.low_mm is None or level_mm < cycle.low_mm:
+        cycle.low_mm, cycle.low_at_s = level_mm, at_s
+    elif at_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
+        cycle.low_mm, cycle.low_at_s = lowest_since(history, at_s - LAG_MOST_S)
+    least_mm = max(needed_mm, FRESH_LEAST_MM, FRESH_LEAST_SHARE * (cycle.low_mm - bottom_mm))
+    if level_mm - cycle.low_mm <= least_mm or cycle.stirred:
+        return None
+    fed_at_s = cycle.handled_at_s
+    if fed_at_s is None or at_s - fed_at_s > LAG_MOST_S:
+        fed_at_s = step_down_s(history, cycle.low_at_s)
+    return fed_at_s, level_mm - cycle.low_mm

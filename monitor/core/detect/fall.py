@@ -1,0 +1,82 @@
+"""WHERE the start of the fall is decided: `judge` says at each closed bin of 5 min whether it has begun, and if not,
+why not yet. Called by `rise_and_fall.py`, which makes the events; `jartide replay --explain` prints the verdicts.
+
+The evidence is the change-point scan's z (`change_point.py`). It must reach FALL_Z, and no gate may hold it back: gas
+that feigns a fall to an echo, a sag on the way up, a step that is just being looked at, a silence in which it may have
+been fed.
+"""
+
+from __future__ import annotations
+
+from monitor.core.detect.cycle import CLOSES_S, OpenCycle
+from monitor.core.detect.state import DetectorState
+from monitor.core.detect.surface import stepping
+from monitor.core.detect.unseen_feeding import RISE_AFTER_MM, since_silence
+from monitor.core.detect.verdict import FallVerdict, Gate, Latest
+from monitor.core.signal.bins import BIN_S, History, window_mean
+from monitor.core.signal.change_point import FALL_Z, Drop
+from monitor.core.vessel.level import headspace_sd_mm
+from monitor.settings import JarSettings
+
+RISE_SD = 5.0
+SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
+BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
+FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
+PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
+
+
+def judge(state: DetectorState, cycle: OpenCycle, drop: Drop | None, latest: Latest, jar: JarSettings) -> FallVerdict:
+    """The verdict at the newest bin of a cycle whose fall has not begun. Delay and false alarms: `change_point.py`."""
+
+    def refused(gate: Gate, rose_mm: float = 0.0) -> FallVerdict:
+        if drop is None:
+            return FallVerdict(gate, state.now_s)
+        topped = gate in (Gate.NOISE, Gate.HEADSPACE, Gate.SAG, Gate.STEPPING) and drop.z >= PEAK_Z
+        return FallVerdict(gate, state.now_s, drop.z, FALL_Z, drop.drop_mm, topped, rose_mm)
+
+    if cycle.rise_at_s is None:
+        return refused(Gate.NO_RISE)
+    if state.now_s - cycle.fed_at_s > CLOSES_S:
+        return refused(Gate.CLOSED)
+    if drop is None:
+        return refused(Gate.NOT_LOWER)
+    if drop.best_mm - latest.foot_mm < latest.needed_mm:
+        return refused(Gate.LOW_TOP)
+    history = state.history
+    silent_to_s = cycle.sank_unseen_s
+    if silent_to_s is not None and (drop.best_end - 1) * BIN_S + history.first * BIN_S < silent_to_s:
+        went = since_silence(history, silent_to_s)
+        if went is None:
+            return refused(Gate.SILENCE)
+        if went[1] > max(RISE_AFTER_MM, RISE_SD * latest.spread_mm):
+            return refused(Gate.FED_IN_SILENCE, went[1])
+        if went[0] > -2.0 * latest.spread_mm and state.now_s - silent_to_s < UNSURE_S:
+            return refused(Gate.SILENCE)  # it may have been fed and not have begun to rise: a fall goes on
+    if drop.z < FALL_Z:
+        return refused(Gate.NOISE)
+    distance_mm = (state.empty_mm or latest.level_mm) - latest.level_mm
+    if drop.drop_mm <= FEIGNED_SDS * headspace_sd_mm(distance_mm, jar):
+        return refused(Gate.HEADSPACE)
+    if _may_go_on(drop, history):
+        return refused(Gate.SAG)
+    if stepping(state.surface, state.noise):
+        return refused(Gate.STEPPING)
+    return FallVerdict(None, state.now_s, drop.z, FALL_Z, drop.drop_mm, True)
+
+
+def _may_go_on(drop: Drop, history: History) -> bool:
+    """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
+    been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
+    i = len(history.level) - 1
+    if i - drop.best_end < 2 * BACK_BINS:
+        return True
+    if drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S:
+        return True
+    present = history.present
+    if i < 2 * BACK_BINS or present[i] - present[i - BACK_BINS] < 1.0:
+        return False
+    if present[i - BACK_BINS] - present[i - 2 * BACK_BINS] < 1.0:
+        return False
+    back_mm = window_mean(history, i, BACK_BINS) - window_mean(history, i - BACK_BINS, BACK_BINS)
+    return back_mm > BACK_SD * drop.sd_mm

@@ -1,0 +1,54 @@
+"""What is said at a closed bin about the start of the fall: values only, decided in `fall.py`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from monitor.core.signal.change_point import FALL_Z
+
+
+class Gate(StrEnum):
+    """What holds a fall back, in the order asked."""
+
+    NO_RISE = "no_rise"  # none was seen in this cycle
+    CLOSED = "closed"  # the cycle is over three days old
+    NOT_LOWER = "not_lower"  # the level was never higher
+    LOW_TOP = "low_top"  # its highest stands too little above the lowest
+    SILENCE = "silence"  # it sank during a silence, and may have been fed in it
+    FED_IN_SILENCE = "fed_in_silence"
+    NOISE = "noise"  # the drop is within noise and wander
+    HEADSPACE = "headspace"  # gas above the dough could feign as much to an echo
+    SAG = "sag"  # it may be a sag on the way up
+    STEPPING = "stepping"  # the latest blocks stand a step lower: hands, perhaps
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """The newest bin's 25 min mean, with what it is measured against (mm): the lowest such mean of the cycle, its own
+    spread, and the rise that counts as one. `at_s` is the middle of the mean."""
+
+    level_mm: float
+    foot_mm: float
+    spread_mm: float
+    needed_mm: float
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class FallVerdict:
+    """Whether the fall has begun: it has when no gate refused. `z` of `needed_z` and `drop_mm` speak for it; `topped`:
+    enough to say that the top is past. `rose_mm`: since the silence, for FED_IN_SILENCE."""
+
+    refused_by: Gate | None
+    decided_at_s: float
+    z: float = 0.0
+    needed_z: float = FALL_Z
+    drop_mm: float = 0.0
+    topped: bool = False
+    rose_mm: float = 0.0
+
+    @property
+    def holds(self) -> bool:
+        """The fall has begun."""
+        return self.refused_by is None
