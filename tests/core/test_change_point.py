@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.detect.stage import TABLE, follows
+from monitor.core.detect.cycle import TABLE, follows
 from monitor.core.signal.bins import BIN_S, MOST, History, add, append, close_until, packed, unpacked, window_mean
 from monitor.core.signal.change_point import FALL_Z, LUCK, SCALES, Scan, catch_up, search
 from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean

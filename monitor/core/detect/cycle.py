@@ -1,6 +1,7 @@
-"""The open cycle: starting level, highest level, marks, hourly temperatures; and what forecast and people ask of it.
+"""The open cycle: starting level, highest level, marks, hourly temperatures; what forecast and people ask of it; and
+the table of stages: which follows which, on what.
 
-Filled by `rise_and_fall.py`, read by `step.py`. Numbers only; no decisions.
+Filled by `rise_and_fall.py`, read by `step.py`. Numbers and a table only; no decisions.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from dataclasses import dataclass, field
 from monitor.core.signal.bins import BIN_S, History
 from monitor.core.vessel.level import rise_ratio
 from monitor.settings import JarSettings
-from monitor.values import Cycle, CycleSoFar, Stage
+from monitor.values import Cycle, CycleSoFar, EventKind, Stage
 
 CLOSES_S = 72 * 3600.0  # for detection a cycle closes three days after its feeding
 START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
@@ -95,6 +96,30 @@ def mark(cycle: OpenCycle) -> Stage:
     if cycle.flat_decided:
         return Stage.FLAT
     return Stage.SETTLING if cycle.from_start else Stage.UNKNOWN
+
+
+S, K = Stage, EventKind
+
+# event -> {stage before: stage after}; a pair that is not here leaves the stage as it is
+TABLE: dict[EventKind, dict[Stage, Stage]] = {
+    K.FED: dict.fromkeys(Stage, S.SETTLING),
+    K.RISE_BEGAN: {S.UNKNOWN: S.RISING, S.SETTLING: S.RISING, S.FLAT: S.RISING},
+    K.PEAK_REACHED: {S.RISING: S.PEAKED, S.FLAT: S.PEAKED, S.SETTLING: S.PEAKED, S.UNKNOWN: S.PEAKED},
+    K.FALL_BEGAN: {S.RISING: S.FALLING, S.PEAKED: S.FALLING, S.UNKNOWN: S.FALLING},
+    K.STAYED_FLAT: {S.SETTLING: S.FLAT, S.UNKNOWN: S.FLAT},
+    K.JAR_AWAY: dict.fromkeys(Stage, S.AWAY),
+    K.REST_BEGAN: {s: S.RESTING for s in Stage if s is not S.AWAY},
+}
+
+# After resting or absence the jar is where it was; the cycle's own marks say where that is.
+RETURNS = (K.JAR_BACK, K.REST_ENDED)
+
+
+def follows(stage: Stage, kind: EventKind, resumed: Stage) -> Stage:
+    """The stage after an event of `kind` in `stage`; `resumed` is where the cycle's own marks put it on a return."""
+    if kind in RETURNS:
+        return resumed
+    return TABLE.get(kind, {}).get(stage, stage)
 
 
 def as_value(jar: JarSettings, cycle: OpenCycle, ended_at_s: float | None) -> Cycle:

@@ -11,7 +11,6 @@ from math import log, sqrt
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect import expected
 from monitor.core.detect import fall as falls
-from monitor.core.detect import stage as stages
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.fall import RISE_SD
 from monitor.core.detect.state import DetectorState
@@ -41,7 +40,7 @@ def event(
 ) -> Event:
     """An event decided now; the stage follows the table."""
     resumed = cycles.mark(state.cycle) if state.cycle else Stage.UNKNOWN
-    state.stage = stages.follows(Stage(state.stage), kind, resumed).value
+    state.stage = cycles.follows(Stage(state.stage), kind, resumed).value
     return Event(
         kind=kind,
         jar=state.jar.name,
