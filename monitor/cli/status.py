@@ -17,11 +17,10 @@ from monitor.core.display.units import Display, duration, sensor_troubles, times
 from monitor.host import lock
 from monitor.host.time_zone import display as display_for
 from monitor.runs import daemon_status as kept
-from monitor.runs import outbox, tellings
+from monitor.runs import outbox, reported
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Fed, Noted
+from monitor.values import DAY_S, Fed, Noted
 
-DAY_S = 86_400.0
 OLD_S = 600.0  # a level moves by millimetres in this time
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
 
@@ -99,7 +98,7 @@ def _known(path: Path) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]]
             waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
             counts = store.rejected_counts(since_day)
             body = kept.read(store)
-            later = [one.item for one in tellings.since(store, float(body["as_of_s"]) if body else 0.0)]
+            later = [one.item for one in reported.since(store, float(body["as_of_s"]) if body else 0.0)]
             for state in body["jars"] if body else []:
                 state["mould_noted_s"] = notebook.mould_noted_s(store.noted(state["jar"], time.time()))
     except StoreTrouble as error:

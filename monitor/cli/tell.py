@@ -158,15 +158,15 @@ def undo(config: Path, jar: str) -> None:
     All is judged as if it had never been told; the record keeps both. Used again it takes back the telling before that.
     Exit code 1 when there is nothing to take back.
     """
-    from monitor.runs import tellings
+    from monitor.runs import reported
 
     settings = settings_from(config)
     jar_from(settings, jar)
     now_s = time.time()
     with _store(settings.store.path) as store:
         try:
-            item = tellings.take_back(store, jar, now_s).item
-        except tellings.CannotTakeBack as error:
+            item = reported.take_back(store, jar, now_s).item
+        except reported.CannotTakeBack as error:
             click.echo(f"{jar}: {error}.", err=True)
             sys.exit(1)
     click.echo(f"{jar}: taken back: {words(item)} (told for {display(settings.display).clock(item.time_s, now_s)}).")

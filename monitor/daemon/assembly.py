@@ -1,4 +1,4 @@
-"""The parts joined into a watching daemon: lock, store, sources, sinks, agenda, signals, service manager.
+"""The parts joined into a watching daemon: lock, store, sources, sinks, schedule, signals, service manager.
 
 `jartide watch` and the demo come here; the demo brings its own clock and source and is the same daemon otherwise.
 """
@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING
 
 from monitor.core.detect.step import TICK_S
 from monitor.core.display.units import Display
-from monitor.daemon import remembered
-from monitor.daemon import store_alarm as store_alarms
+from monitor.daemon import remembered, store_alarm
 from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
-from monitor.daemon.schedule import Agenda
-from monitor.daemon.signals import Orders, signals
+from monitor.daemon.schedule import Schedule
+from monitor.daemon.signals import SignalRequests, signals
 from monitor.host import heartbeat, systemd
 from monitor.host.clock import Clock
 from monitor.host.lock import StoreBusy, StoreLock
@@ -60,9 +59,9 @@ def watch(
     clock = clock or Clock()
     before: Settings | None = None  # known to work
     going: Settings | None = settings
-    with signals() as orders:
+    with signals() as requests:
         try:
-            while going is not None and not orders.end.is_set():
+            while going is not None and not requests.stop_asked.is_set():
                 works: list[Daemon] = []
 
                 def ready(daemon: Daemon, works: list[Daemon] = works) -> None:
@@ -70,7 +69,7 @@ def watch(
                     started(daemon)
 
                 try:
-                    before, going = going, _watch_with(going, clock, own_sources, ready, reread, orders)
+                    before, going = going, _watch_with(going, clock, own_sources, ready, reread, requests)
                 except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
                     if works or before is None:
                         raise
@@ -86,7 +85,7 @@ def _watch_with(
     own_sources: Sequence[Source] | None,
     started: Callable[[Daemon], None],
     reread: Callable[[], Settings] | None,
-    orders: Orders,
+    requests: SignalRequests,
 ) -> Settings | None:
     """Watch with these settings; returns those to go on with, or None at the end."""
     settings.store.path.parent.mkdir(parents=True, exist_ok=True)
@@ -101,28 +100,28 @@ def _watch_with(
         else:
             sources = own_sources
         sinks, shows = open_sinks(settings, sources, clock)
-        parts: list[daemon_status.Troubled] = [*said, *sinks, heartbeat.Hanging()]
+        parts: list[daemon_status.HasTrouble] = [*said, *sinks, heartbeat.HungThreads()]
         jars = Jars(settings, store, show)
         alive, changed = _alive(clock), _changed(sources)
-        heralds = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
-        store_alarm = store_alarms.Alarm(heralds, settings.notices, show)
+        urgent_sinks = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
+        alarm = store_alarm.StoreAlarm(urgent_sinks, settings.notices, show)
         new: list[Settings | None] = [None]
 
         def beat() -> None:
             alive()
-            store_alarm.look(daemon.trouble(), clock.wall(), clock.monotonic())
+            alarm.look(daemon.trouble(), clock.wall(), clock.monotonic())
             if changed():
                 daemon.show()
-            if orders.reread.is_set() and reread is not None:
-                orders.reread.clear()
+            if requests.reload_asked.is_set() and reread is not None:
+                requests.reload_asked.clear()
                 new[0] = _settings_again(reread)
                 if new[0] is not None:
                     daemon.stop()
 
-        agenda = Agenda(clock.wall, clock.speed)
+        schedule = Schedule(clock.wall, clock.speed)
 
         def plan_tick() -> None:
-            _plan_tick(agenda, daemon, clock, ticking)
+            _plan_tick(schedule, daemon, clock, ticking)
 
         daemon = Daemon(
             jars,
@@ -130,7 +129,7 @@ def _watch_with(
             sources,
             sinks,
             clock,
-            on_states=_keeper(store, clock, daemon_status.Spells(show), boots, sources, parts, shows),
+            on_states=_keeper(store, clock, daemon_status.TroubleSince(show), boots, sources, parts, shows),
             beat=beat,
             on_clock_set=plan_tick,
             before_boot_s=remembered.before_boot_s(store),
@@ -140,36 +139,36 @@ def _watch_with(
             systemd.tell(systemd.READY)
             started(daemon)
 
-        orders.daemon = daemon
-        if orders.end.is_set():
+        requests.daemon = daemon
+        if requests.stop_asked.is_set():
             daemon.stop()
-        with heartbeat.working("agenda") as ticking:
+        with heartbeat.working("schedule") as ticking:
             plan_tick()
             try:
                 daemon.run(ready)
             finally:
-                agenda.stop()
+                schedule.stop()
         return new[0]
 
 
-def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) -> list[daemon_status.Said]:
+def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) -> list[daemon_status.LastingTrouble]:
     """What stays to be said as long as this daemon runs: that the store was damaged and set aside, if it was."""
     if store.set_aside is None:
         return []
     sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
     log.critical("%s", sentence)
-    notice = store_alarms.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
+    notice = store_alarm.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
     outbox.put(store, [notice], clock.wall())
-    return [daemon_status.Said(sentence, "`jartide recover` reads what can be read; tell the last feedings.")]
+    return [daemon_status.LastingTrouble(sentence, "`jartide recover` reads what can be read; tell the last feedings.")]
 
 
 def _keeper(
     store: Store,
     clock: Clock,
-    spells: daemon_status.Spells,
+    spells: daemon_status.TroubleSince,
     boots: BootClocks,
     sources: Sequence[Source],
-    parts: Sequence[daemon_status.Troubled],
+    parts: Sequence[daemon_status.HasTrouble],
     shows: Sequence[MqttState],
 ) -> Callable[[Sequence[JarState]], None]:
     """Shows what is believed to other programs, and keeps it for `status` with how all parts are doing."""
@@ -230,16 +229,16 @@ def open_sinks(
     return sinks, shows
 
 
-def _plan_tick(agenda: Agenda, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
+def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
     """Put a tick into the queue at the next point of the grid by the wall clock, and so on; `on` is told of each."""
 
     def tick() -> None:
         on()
-        _plan_tick(agenda, daemon, clock, on)
+        _plan_tick(schedule, daemon, clock, on)
         with contextlib.suppress(queue.Full):  # only while stopping
             daemon.put(Tick(time_s=clock.wall()))
 
-    agenda.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
+    schedule.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
 
 
 def _alive(clock: Clock) -> Callable[[], None]:
@@ -247,7 +246,7 @@ def _alive(clock: Clock) -> Callable[[], None]:
     anew."""
     every_s = systemd.watchdog_s()
     last_s = [float("-inf")]
-    hanging = heartbeat.Hanging()
+    hanging = heartbeat.HungThreads()
     told: list[str | None] = [None]
 
     def alive() -> None:

@@ -1,5 +1,5 @@
 """The vigils of all jars, in step with the store: what arrives is stepped, what is decided is kept, what deserves a
-notice goes to the outbox (`teller`). Between the recorder, which has committed the items, and the sinks, which drain
+notice goes to the outbox (`notifier`). Between the recorder, which has committed the items, and the sinks, which drain
 outboxes.
 
 No clock and no thread: the daemon says what time it is. Everything here may be done again after a restart: the store
@@ -16,18 +16,18 @@ from monitor.core.detect import reports, step
 from monitor.core.detect.step import DetectorState
 from monitor.core.display.units import Display
 from monitor.daemon import resume
-from monitor.daemon.notifier import Teller
+from monitor.daemon.notifier import Notifier
 from monitor.host.failpoints import failpoint
-from monitor.runs import outbox, tellings
+from monitor.runs import outbox, reported
 from monitor.runs.corrections import Correction, correct
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
+from monitor.values import DAY_S, Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
 
 log = logging.getLogger(__name__)
 
-SHIFT_S = 3 * 86_400.0  # the longest repeat that a person would miss; what is older is history
-CARRY_EVERY_S = 86_400.0  # bounds what a restart steps again: a day of 5 s readings is about 17,000
+SHIFT_S = 3 * DAY_S  # the longest repeat that a person would miss; what is older is history
+CARRY_EVERY_S = DAY_S  # bounds what a restart steps again: a day of 5 s readings is about 17,000
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class Jars:
         self.store = store
         self.ticked_s = 0.0
         self._listening_since_s = 0.0
-        self._teller = Teller(settings, store, display)
+        self._notifier = Notifier(settings, store, display)
         self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
         self._states: dict[str, DetectorState] = {}
         self._run_from: dict[str, int] = {}  # the item that the run begins with that each jar is in
@@ -149,7 +149,7 @@ class Jars:
                     continue
                 changed.add(name)
                 if isinstance(item, Fed | Noted | TakenBack):
-                    self._teller.forget([name])
+                    self._notifier.forget([name])
         for name in changed:
             self._settle(self._jars[name], now_s, arrivals[-1].seq)
         return bool(changed)
@@ -163,7 +163,7 @@ class Jars:
             self._tick(jar, now_s, seq)
             self._settle(jar, now_s, seq)
         if self.settings.notices.daily_summary is not None:
-            self._teller.summarise(self.states(now_s), now_s)
+            self._notifier.summarise(self.states(now_s), now_s)
 
     def _restamped(self, arrival: Arrival) -> Arrival:
         try:
@@ -180,7 +180,7 @@ class Jars:
         self._listening_since_s += item.offset_s
         self._carried_s = dict.fromkeys(self._carried_s, float("-inf"))
         since_s = max(item.since_s, item.time_s - item.offset_s - SHIFT_S)
-        self._teller.forget(self._jars)
+        self._notifier.forget(self._jars)
         try:
             outbox.shift(self.store, item.offset_s, since_s)
         except StoreTrouble as error:
@@ -235,7 +235,7 @@ class Jars:
                 self._unkept[jar.name] = _Unkept()
                 failpoint("kept")
             state = step.current(self._states[jar.name], now_s)
-            self._teller.tell(jar, state, now_s, self._listening_since_s)
+            self._notifier.tell(jar, state, now_s, self._listening_since_s)
         except StoreTrouble as error:
             if error.lasting:
                 raise
@@ -258,7 +258,7 @@ class Jars:
                 cycles = [cycle.number for began, cycle in (*unkept.closed, *now) if began == run.first_seq]
                 correct(self.store, run, why, again, known[run.id], max(cycles, default=-1))
                 known[run.id] = self.store.cycles(run.id)
-                self._teller.forget([jar.name])
+                self._notifier.forget([jar.name])
             fed = any(one.event.kind is EventKind.FED for one in unkept.decided)
             due = fed or unkept.undone or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S
             # a restart would go on from the mistake, or in another run
@@ -271,15 +271,15 @@ class Jars:
         found: list[tuple[Run, Correction]] = []
         for arrival in unkept.undone:
             assert isinstance(arrival.item, TakenBack)
-            telling = tellings.told_as(self.store, arrival.item.seq)
+            report = reported.told_as(self.store, arrival.item.seq)
             run = self.store.run_of(jar.name, arrival.item.seq)
-            if telling is None or run is None or not reports.changes_watch(telling):
+            if report is None or run is None or not reports.changes_watch(report):
                 continue
             why = Correction(
                 from_seq=arrival.item.seq,
                 mark=arrival.seq,
-                evidence={"told": telling.what.value if isinstance(telling, Noted) else "fed"},
-                happened_at_s=telling.time_s,
+                evidence={"told": report.what.value if isinstance(report, Noted) else "fed"},
+                happened_at_s=report.time_s,
                 decided_at_s=arrival.received_s,
             )
             found.append((run, why))

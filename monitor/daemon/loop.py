@@ -1,8 +1,8 @@
 """The daemon: the only place with a clock and a thread. One bounded queue, one loop.
 
-Sources, the agenda and signals only put things into the queue. The loop gives what came to the recorder, which commits
-in groups; what is committed is acknowledged, then stepped; what follows goes to the outboxes, which the sinks drain in
-their own threads. A failing recorder stops the daemon loudly; a failing sink never holds up a reading.
+Sources, the schedule and signals only put things into the queue. The loop gives what came to the recorder, which
+commits in groups; what is committed is acknowledged, then stepped; what follows goes to the outboxes, which the sinks
+drain in their own threads. A failing recorder stops the daemon loudly; a failing sink never holds up a reading.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class Daemon:
         self._recorder: Recorder | None = None
 
     def put(self, thing: Delivery | Rejected | Tick) -> None:
-        """The sources' and the agenda's end of the queue; waits while it is full. Raises queue.Full when stopping."""
+        """The sources' and the schedule's end of the queue; waits while it is full. Raises queue.Full when stopping."""
         while True:
             try:
                 return self._queue.put(thing, timeout=0.2)

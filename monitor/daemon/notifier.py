@@ -32,7 +32,7 @@ class _Known:
     kept: list[Kept]
 
 
-class Teller:
+class Notifier:
     """Owns what is known of the outbox; the channels only take out of it what is then marked as sent."""
 
     def __init__(self, settings: Settings, store: Store, display: Display) -> None:

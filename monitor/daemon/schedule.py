@@ -28,8 +28,8 @@ log = logging.getLogger(__name__)
 FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
-class Agenda:
-    """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the agenda's own.
+class Schedule:
+    """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the schedule's own.
 
     `wall` tells the time; `speed` is how many of its seconds pass in a real one (the demo's clock is a fast one).
     """

@@ -14,27 +14,27 @@ from collections.abc import Iterator
 from monitor.daemon.loop import Daemon
 
 
-class Orders:
+class SignalRequests:
     """What the signals have asked for; `daemon` is the one that watches at present."""
 
     def __init__(self) -> None:
-        self.end, self.reread = threading.Event(), threading.Event()
+        self.stop_asked, self.reload_asked = threading.Event(), threading.Event()
         self.daemon: Daemon | None = None
 
     def stop(self) -> None:
-        self.end.set()
+        self.stop_asked.set()
         if self.daemon is not None:
             self.daemon.stop()
 
 
 @contextlib.contextmanager
-def signals() -> Iterator[Orders]:
+def signals() -> Iterator[SignalRequests]:
     """SIGTERM and SIGINT end the watch cleanly, SIGHUP asks for the config to be read anew, at any moment."""
-    orders = Orders()
-    does = {signal.SIGTERM: orders.stop, signal.SIGINT: orders.stop, signal.SIGHUP: orders.reread.set}
+    requests = SignalRequests()
+    does = {signal.SIGTERM: requests.stop, signal.SIGINT: requests.stop, signal.SIGHUP: requests.reload_asked.set}
     before = {number: signal.signal(number, lambda n, _: does[signal.Signals(n)]()) for number in does}
     try:
-        yield orders
+        yield requests
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

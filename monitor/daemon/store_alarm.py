@@ -14,10 +14,10 @@ from monitor.core.display.units import Display
 from monitor.core.notify.due import quiet_hours_until
 from monitor.host.clock import Moment
 from monitor.settings import NoticeSettings
-from monitor.values import Notice
+from monitor.values import DAY_S, Notice
 
 AFTER_S = 600.0  # a disk that is full for a moment, or a backup tool that holds the lock, is over by then
-OF_USE_S = 7 * 86_400.0
+OF_USE_S = 7 * DAY_S
 
 
 def damaged(aside: Path, damage: str, settings: NoticeSettings, now_s: float, display: Display) -> Notice:
@@ -53,7 +53,7 @@ def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> 
     )
 
 
-class Herald(Protocol):
+class UrgentSink(Protocol):
     """A sink that can tell past the outbox."""
 
     def tell_at_once(self, notice: Notice) -> None:
@@ -63,11 +63,11 @@ class Herald(Protocol):
         """What has not gone out is no longer true."""
 
 
-class Alarm:
-    """Looked at once in each turn of the loop; `heralds` are all that notices go out by."""
+class StoreAlarm:
+    """Looked at once in each turn of the loop; `urgent_sinks` are all that notices go out by."""
 
-    def __init__(self, heralds: Sequence[Herald], settings: NoticeSettings, display: Display) -> None:
-        self._heralds = heralds
+    def __init__(self, urgent_sinks: Sequence[UrgentSink], settings: NoticeSettings, display: Display) -> None:
+        self._urgent_sinks = urgent_sinks
         self._settings, self._display = settings, display
         self._since: Moment | None = None
         self._told = False
@@ -76,8 +76,8 @@ class Alarm:
         """`trouble` is the recorder's: a sentence while nothing can be written, else None."""
         if trouble is None:
             if self._told:
-                for herald in self._heralds:
-                    herald.call_off()
+                for sink in self._urgent_sinks:
+                    sink.call_off()
             self._since, self._told = None, False
             return
         if self._since is None:
@@ -87,5 +87,5 @@ class Alarm:
         if quiet_hours_until(self._settings, wall_s, self._display) is None:
             self._told = True
             notice = unwritable(trouble, self._since.by(wall_s, monotonic_s), wall_s, self._display)
-            for herald in self._heralds:
-                herald.tell_at_once(notice)
+            for sink in self._urgent_sinks:
+                sink.tell_at_once(notice)

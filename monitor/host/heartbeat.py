@@ -37,7 +37,7 @@ def hung() -> list[str]:
     return sorted(name for name, since_s in list(_since_s.items()) if now_s - since_s > HUNG_S)
 
 
-class Hanging:
+class HungThreads:
     """A thread that hangs, as a trouble among others."""
 
     advice = "The service manager starts the daemon anew; without one, end `jartide watch` and start it again."

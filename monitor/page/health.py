@@ -11,10 +11,10 @@ from monitor.core.display.units import Display
 from monitor.page.looks import spell
 from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
-from monitor.values import Json
+from monitor.values import DAY_S, Json
 
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
-WEEK_S = 7 * 86_400.0
+WEEK_S = 7 * DAY_S
 NOTICES = 50
 REJECTED = 100
 

@@ -13,7 +13,7 @@ from typing import Any
 from monitor.core.assess.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
 from monitor.core.notify.conditions import Kind
-from monitor.runs import outbox, tellings
+from monitor.runs import outbox, reported
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
@@ -91,7 +91,7 @@ def jar_now(
 
 def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> Json:
     """What was told last, while it may still be a slip that is noticed."""
-    last = tellings.last(store, jar.name)
+    last = reported.last(store, jar.name)
     if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
         return None
     what = "fed" if isinstance(last.item, Fed) else NOTE_WORDS[last.item.what]
@@ -201,7 +201,7 @@ def spell(trouble: str, since_s: float, now_s: float, show: Display) -> str:
 
 def last_feeding(store: Store, jar: JarSettings) -> Json:
     """The grams to begin from: those of the last feeding that was told and still stands. Raises StoreTrouble."""
-    fed = tellings.last_feeding(store, jar.name)
+    fed = reported.last_feeding(store, jar.name)
     if fed is None:
         return {**Feeding().weights, "flour": jar.flour}
     return {**fed.feeding.weights, "flour": fed.flour or jar.flour}

@@ -16,7 +16,9 @@ from dataclasses import dataclass
 
 from itsdangerous import BadData, Signer, URLSafeSerializer
 
-LASTS_S = 30 * 86_400.0
+from monitor.values import DAY_S
+
+LASTS_S = 30 * DAY_S
 TRIES = 5  # wrong passwords from one address before it has to wait ...
 ALL_TRIES = 50  # ... and from everywhere, as addresses are cheap in some networks
 WAIT_S = 600.0

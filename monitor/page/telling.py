@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.core.assess.notebook import DISCARDED, TEXT_CHARS
-from monitor.runs import tellings
+from monitor.runs import reported
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -79,12 +79,12 @@ def taken_back_of(body: object) -> int:
 def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
     """Say that what was told last of a jar, as item `seq`, was a mistake. Raises Refused and StoreTrouble."""
     with store.writing():
-        last = tellings.last(store, jar.name)
+        last = reported.last(store, jar.name)
         if last is None or last.seq != seq:
             raise Refused("that is not what was told last: somebody has told something since, or taken it back", 409)
         try:
-            telling = tellings.take_back(store, jar.name, now_s)
-        except tellings.CannotTakeBack as error:
+            telling = reported.take_back(store, jar.name, now_s)
+        except reported.CannotTakeBack as error:
             raise Refused(str(error), 409) from None
     return {"seq": telling.seq, "at_s": telling.item.time_s}
 

@@ -11,7 +11,7 @@ from textwrap import wrap
 from typing import Any
 
 from monitor.core.assess import notebook
-from monitor.values import Noted
+from monitor.values import DAY_S, Noted
 
 MOST_NUMBERED = 15  # notes that are told beneath the picture: a few lines
 NOTE_CHARS = 40  # of a note's own text there
@@ -19,7 +19,6 @@ AFTER = 0.25  # of the picture's width: as far as it is drawn on for a note that
 NUMBER_IN = 0.19  # the width of a note's number in its disc
 LINE_IN = 0.18  # the height of a line of words beneath the picture, by which it grows
 CHARS_PER_IN = 10.0  # of those words; the date stands to their right
-DAY_S = 86400.0  # matplotlib reckons in days
 
 
 def mark(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo, ink: str, paper: str) -> None:

@@ -19,7 +19,7 @@ from monitor.values import JarState, SourceHealth
 KEY = "status"
 
 
-class Troubled(Protocol):
+class HasTrouble(Protocol):
     """Anything that can say what is wrong with it."""
 
     @property
@@ -31,7 +31,7 @@ class Troubled(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class LastingTrouble:
     """A trouble that stays as long as the daemon runs."""
 
     sentence: str
@@ -42,14 +42,14 @@ class Said:
         return self.sentence
 
 
-class Spells:
+class TroubleSince:
     """Since when each part is in trouble."""
 
     def __init__(self, display: Display) -> None:
         self._display = display
         self._since: dict[int, Moment] = {}
 
-    def sentences(self, parts: Iterable[Troubled], now_s: float, monotonic_s: float) -> list[str]:
+    def sentences(self, parts: Iterable[HasTrouble], now_s: float, monotonic_s: float) -> list[str]:
         """What is wrong now, since when, what to do: one text each, for `status` and the page."""
         out = []
         for part in parts:

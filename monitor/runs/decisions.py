@@ -11,10 +11,10 @@ from monitor.core.vessel.geometry import format_geometry, parse_geometry
 from monitor.runs.database import Database
 from monitor.runs.schema import TAKING_BACK
 from monitor.settings import JarSettings
-from monitor.values import Carry, Cycle, Event, EventKind, Geometry, Json, Straight
+from monitor.values import DAY_S, Carry, Cycle, Event, EventKind, Geometry, Json, Straight
 
 ANOTHER_STARTER = "another starter"  # a run's reason: nothing learnt before it counts
-CARRIES_KEPT_S = 7 * 86_400  # a feeding told later than a week after it changes nothing that is watched today
+CARRIES_KEPT_S = 7 * DAY_S  # a feeding told later than a week after it changes nothing that is watched today
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

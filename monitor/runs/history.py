@@ -20,7 +20,7 @@ from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
 from monitor.runs.decisions import ANOTHER_STARTER
 from monitor.runs.store import Run, Store
-from monitor.values import Cycle, Feeding
+from monitor.values import DAY_S, Cycle, Feeding
 
 TRIAL_KEY = "trial:"  # of the store's small notes, before a trial's name
 COLUMNS = (
@@ -136,7 +136,7 @@ def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
 
 def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
     values = {name: _value(name, row.get(name, "")) for name in BOUNDS}
-    fed_at_s = _time(row["fed_at"]) if row.get("fed_at") else max(last_s, 0.0) + 86400.0
+    fed_at_s = _time(row["fed_at"]) if row.get("fed_at") else max(last_s, 0.0) + DAY_S
     fed = Feeding(starter_g=values["starter_g"], flour_g=values["flour_g"], water_g=values["water_g"])
     if fed.dilution is not None and not DILUTIONS[0] <= fed.dilution <= DILUTIONS[1]:
         grams = f"{fed.starter_g:g} g starter in {fed.flour_g:g} g flour and {fed.water_g:g} g water"

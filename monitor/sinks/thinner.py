@@ -11,10 +11,10 @@ from monitor.host.heartbeat import working
 from monitor.host.worker import Worker
 from monitor.runs import retention
 from monitor.runs.store import Store, StoreTrouble
+from monitor.values import DAY_S
 
 log = logging.getLogger(__name__)
 
-DAY_S = 86_400.0
 FIRST_S = 600.0  # after a start there is better to do
 STOP_S = 5.0  # a chunk takes a fraction of a second
 

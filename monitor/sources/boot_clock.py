@@ -16,11 +16,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from threading import Lock
 
-from monitor.values import Json
+from monitor.values import DAY_S, Json
 
 DRIFT_RATIO = 0.02  # four times a ceramic resonator's tolerance; costs 0.2 s a reading at 10 s if a message is late
 WRAP_S = 2**32 / 1000  # millis() of a 32 bit counter starts again after 49.7 days
-DELAY_MAX_S = 7 * 86400.0  # no broker or device is expected to hold a reading longer: the uptime was nonsense
+DELAY_MAX_S = 7 * DAY_S  # no broker or device is expected to hold a reading longer: the uptime was nonsense
 BOOTS_MAX = 256  # power-ups remembered; a device that sleeps deeply between readings makes a new one each time
 
 

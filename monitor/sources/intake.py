@@ -14,14 +14,14 @@ from dataclasses import replace
 from monitor.host.clock import Moment
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.wire import Message, Unreadable, parse
-from monitor.values import Delivery, Reading, Rejected, SourceHealth
+from monitor.values import DAY_S, Delivery, Reading, Rejected, SourceHealth
 
 log = logging.getLogger(__name__)
 
 Clock = Callable[[], float]
 
 AHEAD_S = 120.0  # a device's clock may be ahead by what a badly set clock is; beyond that the time of receipt counts
-BEHIND_S = 7 * 86400.0  # and behind by what a reading may have waited; beyond that the clock was never set
+BEHIND_S = 7 * DAY_S  # and behind by what a reading may have waited; beyond that the clock was never set
 FIRST_S = 1_577_836_800.0  # 2020-01-01: a retained message may be old, but not older than any device of this form
 SHOWN_MAX = 80  # characters of a refused message that are kept to be shown
 NO_JAR, UNKNOWN_JAR = "no jar named", "jar not configured"  # reasons of a refusal that a source has words for

@@ -15,9 +15,9 @@ from monitor.core.detect import expected
 from monitor.core.detect import step as core
 from monitor.core.detect.verdict import FallVerdict
 from monitor.settings import JarSettings
-from monitor.values import Arrival, Event, Fed, Reading
+from monitor.values import DAY_S, Arrival, Event, Fed, Reading
 
-WILD_S = 86_400.0  # further ahead of the running time than this, a row needs two more that agree
+WILD_S = DAY_S  # further ahead of the running time than this, a row needs two more that agree
 DOUBTFUL_S = 3 * 3600.0  # and further than this one more: a gap is that long now and then, a wrong digit as well
 AGREE = 3
 

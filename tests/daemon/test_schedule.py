@@ -11,7 +11,7 @@ from datetime import datetime
 import pytest
 import time_machine
 
-from monitor.daemon.schedule import Agenda
+from monitor.daemon.schedule import Schedule
 from monitor.host.clock import Clock, ClockWatch
 
 pytestmark = pytest.mark.dates
@@ -37,54 +37,54 @@ def clock() -> Iterator[time_machine.Traveller]:
 
 
 @pytest.fixture
-def agenda(clock: time_machine.Traveller) -> Iterator[Agenda]:
-    made = Agenda()
+def schedule(clock: time_machine.Traveller) -> Iterator[Schedule]:
+    made = Schedule()
     yield made
     made.stop()
 
 
-def test_an_entry_runs_once_at_its_time_and_replaces_one_of_its_name(agenda: Agenda) -> None:
+def test_an_entry_runs_once_at_its_time_and_replaces_one_of_its_name(schedule: Schedule) -> None:
     ran: list[str] = []
-    agenda.plan("a", START + 3600, lambda: ran.append("wrong"))
-    agenda.plan("a", START + 0.2, lambda: ran.append("a"))
-    agenda.plan("past", START - DAY, lambda: ran.append("past"))
+    schedule.plan("a", START + 3600, lambda: ran.append("wrong"))
+    schedule.plan("a", START + 0.2, lambda: ran.append("a"))
+    schedule.plan("past", START - DAY, lambda: ran.append("past"))
     assert until(lambda: len(ran) == 2)
     assert sorted(ran) == ["a", "past"]
 
 
-def test_an_entry_that_fails_takes_nothing_with_it(agenda: Agenda, caplog: pytest.LogCaptureFixture) -> None:
+def test_an_entry_that_fails_takes_nothing_with_it(schedule: Schedule, caplog: pytest.LogCaptureFixture) -> None:
     ran: list[str] = []
-    agenda.plan("bad", START, lambda: 1 // 0)
-    agenda.plan("good", START + 0.1, lambda: ran.append("good"))
+    schedule.plan("bad", START, lambda: 1 // 0)
+    schedule.plan("good", START + 0.1, lambda: ran.append("good"))
     assert until(lambda: bool(ran))
     assert "planned work 'bad' failed" in caplog.text
 
 
-def test_an_entry_may_plan_itself_anew_at_once(agenda: Agenda) -> None:
+def test_an_entry_may_plan_itself_anew_at_once(schedule: Schedule) -> None:
     ran: list[float] = []
 
     def again() -> None:
         ran.append(time.time())
         if len(ran) < 20:
-            agenda.plan("self", time.time(), again)
+            schedule.plan("self", time.time(), again)
 
-    agenda.plan("self", START, again)
+    schedule.plan("self", START, again)
     assert until(lambda: len(ran) == 20)
 
 
 @pytest.mark.fault("T2")
 @pytest.mark.parametrize("step_s", [DAY, 365 * DAY, 70 * 365 * DAY])
 def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
-    agenda: Agenda, clock: time_machine.Traveller, step_s: float
+    schedule: Schedule, clock: time_machine.Traveller, step_s: float
 ) -> None:
     ran: list[float] = []
 
     def summary() -> None:
         ran.append(time.time())
-        agenda.plan("summary", (time.time() // DAY + 1) * DAY, summary)
+        schedule.plan("summary", (time.time() // DAY + 1) * DAY, summary)
 
     def plan(*_: float) -> None:  # as whoever planned it does when the clock was set
-        agenda.plan("summary", START + 2 * 3600, summary)
+        schedule.plan("summary", START + 2 * 3600, summary)
 
     plan()
     watch = ClockWatch(plan)
@@ -100,15 +100,17 @@ def test_a_step_forward_runs_each_entry_once_and_costs_nothing(
 
 @pytest.mark.fault("T3")
 @pytest.mark.parametrize("step_s", [-120.0, -3600.0])
-def test_a_step_back_neither_loses_nor_doubles(agenda: Agenda, clock: time_machine.Traveller, step_s: float) -> None:
+def test_a_step_back_neither_loses_nor_doubles(
+    schedule: Schedule, clock: time_machine.Traveller, step_s: float
+) -> None:
     ran: list[str] = []
 
     def plan(*_: float) -> None:
         if "later" not in ran:
-            agenda.plan("later", START + 60, lambda: ran.append("later"))
+            schedule.plan("later", START + 60, lambda: ran.append("later"))
 
     watch = ClockWatch(plan)
-    agenda.plan("done", START, lambda: ran.append("done"))
+    schedule.plan("done", START, lambda: ran.append("done"))
     plan()
     assert until(lambda: ran == ["done"])
     clock.shift(step_s)
@@ -131,7 +133,7 @@ def test_a_fast_clock_of_ones_own() -> None:
     def wall() -> float:
         return START + (time.monotonic() - began_s) * 3600
 
-    fast = Agenda(wall, speed=3600)
+    fast = Schedule(wall, speed=3600)
     fast.plan("in an hour and a half", START + 5400, lambda: ran.append(wall()))
     fast.plan("in a thousand years", START + 1000 * 365 * DAY, lambda: ran.append(0.0))
     assert until(lambda: bool(ran))
@@ -140,11 +142,11 @@ def test_a_fast_clock_of_ones_own() -> None:
     assert len(ran) == 1
 
 
-def test_after_stop_nothing_is_begun(agenda: Agenda) -> None:
+def test_after_stop_nothing_is_begun(schedule: Schedule) -> None:
     ran: list[str] = []
-    agenda.plan("later", START + 2.0, lambda: ran.append("later"))
-    agenda.stop()
-    agenda.plan("after", START, lambda: ran.append("after"))
+    schedule.plan("later", START + 2.0, lambda: ran.append("later"))
+    schedule.stop()
+    schedule.plan("after", START, lambda: ran.append("after"))
     assert not until(lambda: bool(ran), 2.5)
 
 

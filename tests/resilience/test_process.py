@@ -23,7 +23,7 @@ import pytest
 from monitor.core.detect import step
 from monitor.daemon import assembly
 from monitor.daemon.loop import Daemon
-from monitor.daemon.schedule import Agenda
+from monitor.daemon.schedule import Schedule
 from monitor.host import failpoints, heartbeat, systemd
 from monitor.host.clock import Clock
 from monitor.page import server
@@ -285,11 +285,11 @@ def stuck_broker(over: threading.Event, folder: Path, monkeypatch: pytest.Monkey
     return source
 
 
-def stuck_agenda(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+def stuck_schedule(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
     """Nothing more is put into the queue, for whatever reason: then no silence and no overdue would be seen."""
-    agenda, working = Agenda(speed=600.0), heartbeat.working("agenda")
-    assembly._plan_tick(agenda, cast(Daemon, Stuck(over)), Clock(speed=600.0), working.__enter__())
-    return SimpleNamespace(stop=lambda: (agenda.stop(), working.__exit__(None, None, None)))
+    schedule, working = Schedule(speed=600.0), heartbeat.working("schedule")
+    assembly._plan_tick(schedule, cast(Daemon, Stuck(over)), Clock(speed=600.0), working.__enter__())
+    return SimpleNamespace(stop=lambda: (schedule.stop(), working.__exit__(None, None, None)))
 
 
 @pytest.mark.fault("P2")
@@ -302,7 +302,7 @@ def stuck_agenda(over: threading.Event, folder: Path, monkeypatch: pytest.Monkey
         (stuck_question, "page-reader_0"),
         (stuck_port, "serial /dev/x"),
         (stuck_broker, "mqtt 127.0.0.1:1883"),
-        (stuck_agenda, "agenda"),
+        (stuck_schedule, "schedule"),
     ],
     ids=lambda value: value.split()[0] if isinstance(value, str) else "",
 )

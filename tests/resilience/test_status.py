@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.core.display.units import Display, sensor_troubles
 from monitor.daemon import assembly, store_alarm
-from monitor.daemon.store_alarm import Alarm
+from monitor.daemon.store_alarm import StoreAlarm
 from monitor.host import heartbeat
 from monitor.host.lock import StoreLock
 from monitor.page import health
@@ -190,7 +190,7 @@ class Deaf:
         return Failure(reason="connection refused", wait_s=HOUR_S)
 
 
-def sinks(folder: Path) -> list[tuple[daemon_status.Troubled, str]]:
+def sinks(folder: Path) -> list[tuple[daemon_status.HasTrouble, str]]:
     """Every sink, each in a trouble of its own, with the sentence."""
     notices = NoticeSink(folder / "s.db", [Deaf()])
     courier = notices._lanes[0].courier
@@ -204,16 +204,16 @@ def sinks(folder: Path) -> list[tuple[daemon_status.Troubled, str]]:
     state = MqttState(folder / "s.db", Nobody(), MqttSettings(host="h", notice_topic="jartide/{jar}/notice"))
     assert state._courier is not None
     state._courier._refused, state._courier._reason, state._courier._failures = True, "the broker did not confirm", 1
-    said = daemon_status.Said(
+    said = daemon_status.LastingTrouble(
         "the store was damaged (x): it was moved to y, a new one begun", "`jartide recover` reads it."
     )
-    parts: tuple[daemon_status.Troubled, ...] = (notices, mirror, thinner, page, state, said, Stands())
+    parts: tuple[daemon_status.HasTrouble, ...] = (notices, mirror, thinner, page, state, said, Stands())
     return [(part, str(part.trouble())) for part in parts]
 
 
-class Stands(heartbeat.Hanging):
+class Stands(heartbeat.HungThreads):
     def trouble(self) -> str | None:
-        with pytest.MonkeyPatch.context() as patch, heartbeat.working("the agenda"):
+        with pytest.MonkeyPatch.context() as patch, heartbeat.working("the schedule"):
             patch.setattr(heartbeat, "HUNG_S", -1.0)
             return super().trouble()
 
@@ -235,7 +235,7 @@ class Nobody:
 @pytest.mark.parametrize("number", range(7), ids=["notices", "influx", "thinner", "page", "topic", "store", "thread"])
 def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -> None:
     part, sentence = sinks(tmp_path)[number]
-    spells = daemon_status.Spells(Display())
+    spells = daemon_status.TroubleSince(Display())
     assert spells.sentences([part], NOW_S, 0.0) == [f"{sentence}, since 18:00. {part.advice}"]
     (later,) = spells.sentences([part], NOW_S + HOUR_S, HOUR_S)
     assert ", since 18:00. " in later
@@ -248,7 +248,7 @@ def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -
 
 def test_a_trouble_that_is_over_begins_anew() -> None:
     part = Deafness()
-    spells = daemon_status.Spells(Display())
+    spells = daemon_status.TroubleSince(Display())
     said = []
     for minute, sentence in enumerate(("a", None, "b", "c")):
         part.sentence = sentence
@@ -260,13 +260,13 @@ def test_a_trouble_that_is_over_begins_anew() -> None:
 @pytest.mark.fault("T3")
 def test_since_when_stays_right_when_the_clock_is_set() -> None:
     """It was so for an hour when the clock is set on by six, and for two when it is set back by half an hour."""
-    part, spells, voice = Deafness(), daemon_status.Spells(Display()), Voice()
+    part, spells, voice = Deafness(), daemon_status.TroubleSince(Display()), Voice()
     part.sentence = "a"
     now = [NOW_S, 0.0]
     condition = Condition("x", lambda: now[0], lambda: now[1])
     condition.heard()
     condition.report(connected=True, trouble=None)
-    watch = Alarm([voice], NoticeSettings(), Display())
+    watch = StoreAlarm([voice], NoticeSettings(), Display())
     for step_s, began in ((0.0, "18:00"), (6 * HOUR_S, "00:00"), (-HOUR_S / 2, "23:30")):
         watch.look(None, *now)
         watch.look("the disk is full", *now)
@@ -341,7 +341,7 @@ def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: 
     kitchen = Kitchen(tmp_path / "s.db")
     voice = Voice()
     told, off = voice.told, voice.off
-    watch = Alarm([voice], NoticeSettings(), Display())
+    watch = StoreAlarm([voice], NoticeSettings(), Display())
 
     def look() -> None:
         watch.look(kitchen.daemon.trouble(), kitchen.wall(), kitchen.now_s)
@@ -374,25 +374,25 @@ def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: 
 
 @pytest.mark.fault("D16")
 def test_all_ways_out_hear_of_a_store_in_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    heralds: list[object] = []
+    urgent_sinks: list[object] = []
 
-    def note(found: list[store_alarm.Herald], settings: NoticeSettings, display: Display) -> Alarm:
-        heralds.extend(found)
-        return Alarm(found, settings, display)
+    def note(found: list[store_alarm.UrgentSink], settings: NoticeSettings, display: Display) -> StoreAlarm:
+        urgent_sinks.extend(found)
+        return StoreAlarm(found, settings, display)
 
-    monkeypatch.setattr(store_alarm, "Alarm", note)
+    monkeypatch.setattr(store_alarm, "StoreAlarm", note)
     broker = MqttSettings(host="127.0.0.1", port=free_port(), notice_topic="jartide/notice")
     store = StoreSettings(path=tmp_path / "s.db")
     settings = replace(SETTINGS, mqtt=(broker,), store=store, page=PageSettings(on=False))
     assembly.watch(settings, started=lambda daemon: daemon.stop())
-    assert [type(one) for one in heralds] == [NoticeSink, MqttState]
+    assert [type(one) for one in urgent_sinks] == [NoticeSink, MqttState]
 
 
 def test_the_alarm_waits_for_the_end_of_the_quiet_hours() -> None:
     voice = Voice()
     told = voice.told
     settings = NoticeSettings(quiet_from="17:00", quiet_to="19:00")
-    watch = Alarm([voice], settings, Display())
+    watch = StoreAlarm([voice], settings, Display())
     for minute in range(0, 90, 10):
         watch.look("the disk is full", NOW_S + 60.0 * minute, 60.0 * minute)
     assert [notice.due_s for notice in told] == [NOW_S + HOUR_S]

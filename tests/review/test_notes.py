@@ -24,7 +24,7 @@ from monitor.cli.recorded import recorded, reviewed
 from monitor.core.assess.notebook import NOTE_WORDS, by_cycle, during, says
 from monitor.page.server import PageServer
 from monitor.review import picture
-from monitor.runs import tellings
+from monitor.runs import reported
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
 from monitor.values import Noted, Noting, Reading
@@ -64,7 +64,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Settings:
             at_s = now_s - (OPEN_H - hours) * 3600.0
             store.tell(Noted(time_s=at_s, jar="rye", what=what, text=text), now_s)
             if text == "a slip":
-                tellings.take_back(store, "rye", now_s)
+                reported.take_back(store, "rye", now_s)
     (folder / "jartide.toml").write_text(
         f'store.path = "{settings.store.path}"\ndisplay = {{ temperature = "degF", time_zone = "Europe/Vienna" }}\n'
         '[[jar]]\nname = "rye"\nempty_mm = 180\nflour = "rye"\n'
@@ -266,7 +266,7 @@ def test_what_was_noted_together_has_one_mark(home: Settings, context: BrowserCo
         server.stop()
         with Store.join(home.store.path) as store:
             for _ in range(3):
-                tellings.take_back(store, "rye", time.time())
+                reported.take_back(store, "rye", time.time())
 
 
 def test_the_page_has_them_in_the_list_and_in_the_opened_cycle(home: Settings, context: BrowserContext) -> None:

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.runs import tellings
+from monitor.runs import reported
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import (
@@ -274,10 +274,10 @@ def test_what_was_told_is_found_by_its_index_however_many_readings_there_are(sto
         return query(sql, values)
 
     store.query = listening  # type: ignore[method-assign]
-    for ask in (tellings.last, tellings.last_feeding, Store.told, Store.taken_back):
+    for ask in (reported.last, reported.last_feeding, Store.told, Store.taken_back):
         ask(store, "rye")
     store.taken_back()
-    tellings.since(store, T)
+    reported.since(store, T)
     assert len(asked) >= 6
     for sql, values in asked:
         plan = [row[3] for row in query(f"EXPLAIN QUERY PLAN {sql}", values)]

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.host.lock import StoreLock
-from monitor.runs import schema, store_file, tellings
+from monitor.runs import reported, schema, store_file
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import (
     Fed,
@@ -204,11 +204,11 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monke
         filled(path)
         with Store.open(path) as store:
             store.tell(Fed(time_s=T, jar="rye", flour_g=100), T)
-            tellings.take_back(store, "rye", T)
+            reported.take_back(store, "rye", T)
             before = list(store.arrivals(None, 0))
     with Store.open(path) as store:
         assert list(store.arrivals(None, 0)) == before
-        assert tellings.last(store, "rye") is None
+        assert reported.last(store, "rye") is None
     with Store.open(tmp_path / "new.db") as new, Store.open(path) as store:
         made = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
         assert store.query(made) == new.query(made)

@@ -15,6 +15,7 @@ from enum import StrEnum
 from math import erf, exp, log, pi, sqrt
 
 from monitor.core.signal.step_fit import Landing
+from monitor.values import DAY_S
 
 START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest is foam and spread
 COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
@@ -120,7 +121,7 @@ def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
         giving_way *= SUNK_GIVES_WAY
     nothing, look = _normal(jump, sqrt(sd * sd + 0.1)), _normal(jump, sqrt(sd * sd + LID_SD_MM**2))
     if minutes <= 0.0:
-        days = max(landing.spacing_s, 60.0) / 86400.0
+        days = max(landing.spacing_s, 60.0) / DAY_S
         fed = (1.0 if landing.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
         looked, other = 0.0, nothing + COLLAPSE * days * giving_way
     else:

@@ -14,6 +14,7 @@ from math import exp, sqrt
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.step_fit import GATE_LEAST_MM, Landing, between, nearby, suspicious
 from monitor.core.signal.trend import Trend, line
+from monitor.values import DAY_S
 
 SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
 BLOCK_S = 60.0
@@ -30,7 +31,6 @@ PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min:
 STEP_SEEN_S = 900.0  # a step that is not seen by then is not one
 LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # a hole in the blocks is looked at when these are past, and no more
 RECENT_MOST = 40
-DAY_S = 86400.0
 
 
 @dataclass(slots=True)

@@ -14,9 +14,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias
 
+from monitor.values import DAY_S
+
 Offset: TypeAlias = Callable[[float], float]
 
-DAY_S = 86400
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS = (
     "January", "February", "March", "April", "May", "June",

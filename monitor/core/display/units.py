@@ -11,9 +11,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.core.display.local_time import DAY_S, MONTHS, Offset, date_of, local_day, minute_of_day, weekday
+from monitor.core.display.local_time import MONTHS, Offset, date_of, local_day, minute_of_day, weekday
 from monitor.settings import DisplaySettings
-from monitor.values import Json, Stage
+from monitor.values import DAY_S, Json, Stage
 
 MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
 G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement

@@ -13,7 +13,7 @@ from typing import TypeAlias
 from monitor.core.assess.notebook import of_this_starter
 from monitor.core.notify.text import top_of
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import Cycle, JarState, Noted, Noting, Stage
+from monitor.values import DAY_S, Cycle, JarState, Noted, Noting, Stage
 
 Sent: TypeAlias = Mapping[tuple[str, int], float]
 
@@ -38,7 +38,6 @@ class Kind(StrEnum):
 
 
 H_S = 3600.0
-DAY_S = 86400.0
 RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it will rest soon, and is not "too cold"
 NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
 RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour

@@ -19,11 +19,11 @@ from math import inf
 from monitor.core.detect.timeouts import silent_after_s
 from monitor.core.display.local_time import minutes_of, quiet_until
 from monitor.core.display.units import Display
-from monitor.core.notify.conditions import DAY_S, H_S, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
+from monitor.core.notify.conditions import H_S, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
 from monitor.core.notify.phrases import Matter
 from monitor.core.notify.text import words
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import JarState, Noted, Notice, Noting
+from monitor.values import DAY_S, JarState, Noted, Notice, Noting
 
 OVERDUE_AGAIN_S = DAY_S
 URGENT = frozenset({Kind.THROW_AWAY, Kind.NEAR_RIM})  # snoozing does not hold these back

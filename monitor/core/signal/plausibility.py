@@ -10,14 +10,14 @@ from math import isfinite, log
 
 from monitor.core.vessel.level import distance_of
 from monitor.settings import JarSettings
-from monitor.values import Reading
+from monitor.values import DAY_S, Reading
 
 NEAREST_MM = 5.0  # small ranges are codes or nonsense of ranging sensors; 0 and -1 mean "no target" there
 FARTHEST_MM = 4000.0  # beyond any jar; 8190, 8191 and 65535 are "no target" codes of ranging sensors
 POWER_ON_C = 85.0  # a DS18B20 that was asked before it converted (data sheet, table 1)
 COLDEST_C, HOTTEST_C = -30.0, 60.0  # outside of this no starter and no kitchen
 TEMPERATURE_GOOD_FOR_S = 900.0  # the dough's heat capacity: it moves a few tenths of a degree in a quarter of an hour
-FUTURE_S = 86_400.0  # further ahead of the running time than this is a wrong clock
+FUTURE_S = DAY_S  # further ahead of the running time than this is a wrong clock
 STUCK_LOG_CHANCE = log(1e-9)  # a run of equal values this unlikely, at this sensor's own rate of equal neighbours
 STUCK_LEAST_S = 900.0  # and never sooner than this: a surface can rest for a while
 STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unless the next one agrees with it

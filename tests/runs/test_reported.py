@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.core.detect.standing import standing
-from monitor.runs import history, outbox, tellings
+from monitor.runs import history, outbox, reported
 from monitor.runs.store import Store
 from monitor.values import Cycle, EventKind, Fed, JarState, Noted, Noting
 from tests.kitchen import SETTINGS, Kitchen
@@ -32,10 +32,10 @@ def noted(kitchen: Kitchen, what: Noting) -> Noted:
     return Noted(time_s=kitchen.now_s, jar="rye", what=what)
 
 
-def take_back(kitchen: Kitchen) -> tellings.Telling:
-    telling = tellings.take_back(kitchen.store, "rye", kitchen.now_s)
+def take_back(kitchen: Kitchen) -> reported.Report:
+    report = reported.take_back(kitchen.store, "rye", kitchen.now_s)
     kitchen.daemon.turn(0.0)
-    return telling
+    return report
 
 
 def believed(kitchen: Kitchen) -> JarState:
@@ -73,8 +73,8 @@ def test_a_telling_taken_back_leaves_the_jar_as_if_it_had_never_been_told(
         kitchen.live(things[cut : cut + 45])
         kitchen.daemon.flush()
     assert believed(mistaken) != believed(plain)
-    telling = take_back(mistaken)
-    assert isinstance(telling.item, Fed) == (what is None)
+    report = take_back(mistaken)
+    assert isinstance(report.item, Fed) == (what is None)
     assert believed(mistaken) == believed(plain)
     for kitchen in (plain, mistaken):
         kitchen.live(things[cut + 45 :], until_s=things[-1].received_s + 60)
@@ -106,7 +106,7 @@ def test_a_restart_after_it_and_one_in_the_middle_of_it_decide_the_same(tmp_path
         tell(first, fed(first))
         first.live(things[150:200])
         first.daemon.flush()
-        tellings.take_back(first.store, "rye", first.now_s)
+        reported.take_back(first.store, "rye", first.now_s)
         if not crash:
             first.daemon.turn(0.0)
         first.store.close()  # with a crash, it is taken back while nobody watches
@@ -132,7 +132,7 @@ def test_what_is_taken_back_while_it_is_being_judged_leaves_no_trace_in_what_a_r
     def beside(place: str) -> None:
         """Stepped and not kept yet: another process takes it back just now."""
         monkeypatch.setattr("monitor.daemon.jars.failpoint", lambda place: None)
-        tellings.take_back(mistaken.store, "rye", mistaken.now_s)
+        reported.take_back(mistaken.store, "rye", mistaken.now_s)
 
     mistaken.store.tell(fed(mistaken), mistaken.now_s)
     monkeypatch.setattr("monitor.daemon.jars.failpoint", beside)
@@ -159,12 +159,12 @@ def test_what_is_taken_back_of_a_run_that_has_ended_is_put_right_in_that_run(tmp
             kitchen.store.close()
             with Store.join(tmp_path / f"{name}.db") as beside:
                 if name == "mistaken":
-                    tellings.take_back(beside, "rye", kitchen.now_s)
+                    reported.take_back(beside, "rye", kitchen.now_s)
                 beside.tell(noted(kitchen, Noting.NEW_RUN), kitchen.now_s)
             kitchen = Kitchen(tmp_path / f"{name}.db", now_s=kitchen.now_s)
         elif how == "at once":
             if name == "mistaken":
-                tellings.take_back(kitchen.store, "rye", kitchen.now_s)
+                reported.take_back(kitchen.store, "rye", kitchen.now_s)
             kitchen.store.tell(noted(kitchen, Noting.NEW_RUN), kitchen.now_s)
             kitchen.daemon.turn(0.0)
         else:
@@ -231,7 +231,7 @@ def test_the_grams_of_a_seen_feeding_are_taken_back_and_the_feeding_stays(tmp_pa
 def test_one_after_the_other_may_be_taken_back_and_what_cannot_is_said(tmp_path: Path) -> None:
     kitchen = Kitchen(tmp_path / "s.db")
     kitchen.live(list(night(every_s=120.0, hours=2.0)))
-    with pytest.raises(tellings.CannotTakeBack, match="nothing"):
+    with pytest.raises(reported.CannotTakeBack, match="nothing"):
         take_back(kitchen)
     for what in (Noting.HOOCH, Noting.MOULD):
         tell(kitchen, noted(kitchen, what))
@@ -244,11 +244,11 @@ def test_one_after_the_other_may_be_taken_back_and_what_cannot_is_said(tmp_path:
     assert [one.what for one in taken if isinstance(one, Noted)] == [Noting.MOULD, Noting.HOOCH]
     assert kitchen.store.told("rye", late_s, [Noting.MOULD]) == []
     tell(kitchen, noted(kitchen, Noting.NEW_RUN))
-    with pytest.raises(tellings.CannotTakeBack, match="new run"):
+    with pytest.raises(reported.CannotTakeBack, match="new run"):
         take_back(kitchen)
     tell(kitchen, fed(kitchen))
     kitchen.to(kitchen.now_s + 73 * H_S)
-    with pytest.raises(tellings.CannotTakeBack, match="three days"):
+    with pytest.raises(reported.CannotTakeBack, match="three days"):
         take_back(kitchen)
 
 
