@@ -97,6 +97,10 @@ FAULTS: dict[str, tuple[str, str]] = {
     "D15": ("the store fails for good", "the daemon stops loudly, within its time"),
     "D16": ("nothing can be written for ten minutes", "told at once, past the outbox, once, on MQTT as well"),
     "D17": ("what was kept of a jar cannot be read, or another version decided it", "judged again; told once, openly"),
+    "D18": ("the config is read anew while the disk is full", "waits until all is stored; nothing taken in is lost"),
+    "D19": ("the store's path is a device, a pipe, a text file", "refused, untouched; not even a lock beside it"),
+    "D20": ("the store is deleted, moved or replaced in use", "seen within a minute, nothing acknowledged, all kept"),
+    "D21": ("the store's path is a link", "followed once: one file, one lock, one log, whatever it is called"),
     # --- process
     "P1": ("SIGTERM, SIGINT, SIGHUP", "what is in hand is stored, exit 0 in 5 s; HUP reads the config anew"),
     "P2": ("a thread hangs", "named in the log, in status and on the page; the watchdog hears nothing more"),

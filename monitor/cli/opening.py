@@ -45,7 +45,10 @@ def config_option(command: F) -> F:
 def store_option(command: F) -> F:
     """`--store FILE`: the store itself, in place of the one that the config names."""
     return click.option(
-        "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False), help="The store, without a config."
+        "--store",
+        "store_path",
+        type=click.Path(path_type=Path, dir_okay=False, resolve_path=True),
+        help="The store, without a config.",
     )(command)
 
 

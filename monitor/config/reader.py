@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import os
 import re
 import tomllib
 from dataclasses import MISSING, fields, replace
@@ -297,9 +298,11 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
         paths = {key: folder / value.expanduser() for key, value in values.items() if isinstance(value, Path)}
         return replace(part, **paths)
 
+    store: StoreSettings = placed(settings.store)
     return replace(
         settings,
-        store=placed(settings.store),
+        # where a link leads is asked once: SQLite, the lock and all other parts must mean the same file beside it
+        store=replace(store, path=Path(os.path.realpath(store.path))),
         notices=placed(settings.notices),
         page=placed(settings.page),
         influx=None if settings.influx is None else placed(settings.influx),

@@ -9,6 +9,7 @@ import contextlib
 import logging
 import queue
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from math import floor
 from typing import TYPE_CHECKING
 
@@ -26,10 +27,12 @@ from monitor.host.secret import SecretError
 from monitor.host.time_zone import display
 from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store, StoreTrouble
+from monitor.runs.store_file import refuse_what_is_no_store
 from monitor.settings import Settings
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_state import MqttState, NoticeTopic
 from monitor.sinks.notices import NoticeSink, channels
+from monitor.sinks.recorder import Held
 from monitor.sinks.thinner import Thinner
 from monitor.sources import Source, open_sources
 from monitor.sources.boot_clock import BootClocks
@@ -59,7 +62,9 @@ def watch(
     clock = clock or Clock()
     before: Settings | None = None  # known to work
     going: Settings | None = settings
-    with signals() as requests:
+    held: list[Held] = []
+    with signals() as requests, contextlib.ExitStack() as stores:
+        opened: _Opened | None = None
         try:
             while going is not None and not requests.stop_asked.is_set():
                 works: list[Daemon] = []
@@ -69,7 +74,12 @@ def watch(
                     started(daemon)
 
                 try:
-                    before, going = going, _watch_with(going, clock, own_sources, ready, reread, requests)
+                    if opened is None or opened.store.path != going.store.path:
+                        one = _open(going, clock)
+                        stores.close()  # of the config before, now that the new one's is known to open
+                        opened = stores.enter_context(one)
+                    new, held = _watch_with(going, opened, held, clock, own_sources, ready, reread, requests)
+                    before, going = going, new
                 except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
                     if works or before is None:
                         raise
@@ -79,76 +89,120 @@ def watch(
             systemd.tell(systemd.STOPPING)
 
 
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """A store, locked and open: the same one over any number of configs that name it."""
+
+    store: Store
+    troubles: list[daemon_status.LastingTrouble]
+    closing: contextlib.ExitStack
+
+    def __enter__(self) -> _Opened:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.closing.close()
+
+
+def _open(settings: Settings, clock: Clock) -> _Opened:
+    """Lock and open the store that the settings name. Raises StoreBusy, StoreTrouble and OSError."""
+    path = settings.store.path
+    path.parent.mkdir(parents=True, exist_ok=True)
+    refuse_what_is_no_store(path)  # before a lock is laid beside it
+    with contextlib.ExitStack() as closing:
+        closing.enter_context(StoreLock(path))
+        store = closing.enter_context(Store.open(path, clock.wall()))
+        said = _tell_damage(store, settings, clock, display(settings.display))
+        return _Opened(store, said, closing.pop_all())
+
+
 def _watch_with(
     settings: Settings,
+    opened: _Opened,
+    held: Sequence[Held],
     clock: Clock,
     own_sources: Sequence[Source] | None,
     started: Callable[[Daemon], None],
     reread: Callable[[], Settings] | None,
     requests: SignalRequests,
-) -> Settings | None:
-    """Watch with these settings; returns those to go on with, or None at the end."""
-    settings.store.path.parent.mkdir(parents=True, exist_ok=True)
-    with StoreLock(settings.store.path), Store.open(settings.store.path, clock.wall()) as store:
-        show = display(settings.display)
-        said = _tell_damage(store, settings, clock, show)
-        boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
-        if own_sources is None:
-            sources: Sequence[Source] = open_sources(
-                settings, remembered.client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
-            )
-        else:
-            sources = own_sources
-        sinks, shows = open_sinks(settings, sources, clock)
-        parts: list[daemon_status.HasTrouble] = [*said, *sinks, heartbeat.HungThreads()]
-        jars = Jars(settings, store, show)
-        alive, changed = _alive(clock), _changed(sources)
-        urgent_sinks = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
-        alarm = store_alarm.StoreAlarm(urgent_sinks, settings.notices, show)
-        new: list[Settings | None] = [None]
-
-        def beat() -> None:
-            alive()
-            alarm.look(daemon.trouble(), clock.wall(), clock.monotonic())
-            if changed():
-                daemon.show()
-            if requests.reload_asked.is_set() and reread is not None:
-                requests.reload_asked.clear()
-                new[0] = _settings_again(reread)
-                if new[0] is not None:
-                    daemon.stop()
-
-        schedule = Schedule(clock.wall, clock.speed)
-
-        def plan_tick() -> None:
-            _plan_tick(schedule, daemon, clock, ticking)
-
-        daemon = Daemon(
-            jars,
-            store,
-            sources,
-            sinks,
-            clock,
-            on_states=_keeper(store, clock, daemon_status.TroubleSince(show), boots, sources, parts, shows),
-            beat=beat,
-            on_clock_set=plan_tick,
-            before_boot_s=remembered.before_boot_s(store),
+) -> tuple[Settings | None, list[Held]]:
+    """Watch with these settings; returns those to go on with, or None at the end, and what could not be stored."""
+    store = opened.store
+    show = display(settings.display)
+    boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
+    if own_sources is None:
+        sources: Sequence[Source] = open_sources(
+            settings, remembered.client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
         )
+    else:
+        sources = own_sources
+    sinks, shows = open_sinks(settings, sources, clock)
+    parts: list[daemon_status.HasTrouble] = [*opened.troubles, *sinks, heartbeat.HungThreads()]
+    jars = Jars(settings, store, show)
+    alive, changed = _alive(clock), _changed(sources)
+    urgent_sinks = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
+    alarm = store_alarm.StoreAlarm(urgent_sinks, settings.notices, show)
+    new: list[Settings | None] = [None]
 
-        def ready() -> None:
-            systemd.tell(systemd.READY)
-            started(daemon)
+    def beat() -> None:
+        alive()
+        alarm.look(daemon.trouble(), clock.wall(), clock.monotonic())
+        if changed():
+            daemon.show()
+        if requests.reload_asked.is_set() and reread is not None and may_reload():
+            requests.reload_asked.clear()
+            new[0] = _settings_again(reread)
+            if new[0] is not None:
+                daemon.stop()
 
-        requests.daemon = daemon
-        if requests.stop_asked.is_set():
-            daemon.stop()
-        with heartbeat.working("schedule") as ticking:
-            plan_tick()
-            try:
-                daemon.run(ready)
-            finally:
-                schedule.stop()
-        return new[0]
+    schedule = Schedule(clock.wall, clock.speed)
+
+    def plan_tick() -> None:
+        _plan_tick(schedule, daemon, clock, ticking)
+
+    daemon = Daemon(
+        jars,
+        store,
+        sources,
+        sinks,
+        clock,
+        on_states=_keeper(store, clock, daemon_status.TroubleSince(show), boots, sources, parts, shows),
+        beat=beat,
+        on_clock_set=plan_tick,
+        before_boot_s=remembered.before_boot_s(store),
+        held=held,
+    )
+    may_reload = _once_stored(daemon)
+
+    def ready() -> None:
+        systemd.tell(systemd.READY)
+        started(daemon)
+
+    requests.daemon = daemon
+    if requests.stop_asked.is_set():
+        daemon.stop()
+    with heartbeat.working("schedule") as ticking:
+        plan_tick()
+        try:
+            daemon.run(ready)
+        finally:
+            schedule.stop()
+    return new[0], daemon.held()
+
+
+def _once_stored(daemon: Daemon) -> Callable[[], bool]:
+    """Whether all that came is stored, so that another config may be taken over; says once why not."""
+    said = [False]
+
+    def may_reload() -> bool:
+        daemon.flush()
+        trouble = daemon.trouble()
+        if trouble is not None and not said[0]:
+            log.error("the config is read anew when the store can be written again: %s", trouble)
+        said[0] = trouble is not None
+        return trouble is None
+
+    return may_reload
 
 
 def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) -> list[daemon_status.LastingTrouble]:

@@ -20,7 +20,7 @@ from monitor.daemon.jars import Jars
 from monitor.host.clock import Clock, ClockWatch
 from monitor.host.failpoints import failpoint
 from monitor.runs.store import Store
-from monitor.sinks.recorder import Recorder
+from monitor.sinks.recorder import Held, Recorder
 from monitor.sources import Source
 from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
 
@@ -42,7 +42,8 @@ class Sink(Protocol):
 class Daemon:
     """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and whenever
     something was decided; `beat` is called once in each turn of the loop, `on_clock_set` when the wall clock was set.
-    `before_boot_s` is the running time at which the machine was started last."""
+    `before_boot_s` is the running time at which the machine was started last; `held` is what the daemon before this one
+    could not store any more."""
 
     def __init__(
         self,
@@ -55,6 +56,7 @@ class Daemon:
         beat: Callable[[], None] = lambda: None,
         on_clock_set: Callable[[], None] = lambda: None,
         before_boot_s: float = -inf,
+        held: Sequence[Held] = (),
     ) -> None:
         self._jars = jars
         self._store = store
@@ -70,6 +72,7 @@ class Daemon:
         self._queue: queue.Queue[Delivery | Rejected | Tick] = queue.Queue(QUEUE_LENGTH)
         self._stopping = threading.Event()
         self._recorder: Recorder | None = None
+        self._held = held
 
     def put(self, thing: Delivery | Rejected | Tick) -> None:
         """The sources' and the schedule's end of the queue; waits while it is full. Raises queue.Full when stopping."""
@@ -91,6 +94,14 @@ class Daemon:
     def resume(self) -> None:
         """Take up every jar where the store left it."""
         self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))
+        for thing in self._held:
+            self._recorder.take(thing, self._clock.monotonic())
+
+    def held(self) -> list[Held]:
+        """What was taken in and could not be stored, for the next daemon of this process. Its tokens are of no use to
+        that one: a broker that still waits sends the message again, and it is known by its numbers."""
+        waiting = self._recorder.waiting() if self._recorder is not None else []
+        return [thing if isinstance(thing, ClockSet) else replace(thing, token=None) for thing in waiting]
 
     def flush(self) -> None:
         """Take all that is in the queue and commit it."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from monitor.runs import store_file
-from monitor.runs.store_file import trouble
+from monitor.runs.store_file import StoreTrouble, trouble
 
 
 class Database:
@@ -21,6 +21,7 @@ class Database:
         self.set_aside = opened.set_aside
         self.damage = opened.reason
         self._db = opened.db
+        self._place = store_file.Place.of(path)
         self._depth = 0
         self._jar_ids: dict[str, int] = {}
 
@@ -35,6 +36,17 @@ class Database:
         """Open beside the daemon: never makes, migrates or replaces the file. Raises StoreTrouble."""
         path = Path(path)
         return cls(path, store_file.Opened(store_file.join_file(path)))
+
+    def look_for_file(self) -> None:
+        """Raise StoreTrouble when what lies at the path is not the file that was opened: then nobody finds what is
+        written now."""
+        now = store_file.Place.of(self.path)
+        if now != self._place:
+            what = "deleted or moved away" if now is None else "replaced by another"
+            raise StoreTrouble(
+                f"{self.path}: the file was {what} while it was in use; put it back, or start the daemon anew",
+                lasting=False,
+            )
 
     def close(self) -> None:
         """Close; the last one to close leaves a single file behind."""

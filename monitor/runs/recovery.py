@@ -17,8 +17,8 @@ from typing import Any
 
 from monitor.runs import schema
 from monitor.runs.store import Store, StoreTrouble
+from monitor.runs.store_file import HEADER_BYTES
 
-HEADER_BYTES = 100  # of an SQLite file (its file format, section 1.3)
 MOST_BYTES = 1 << 34  # 16 GB: what a damaged header tells beyond that is not believed
 LOWEST, HIGHEST = -(1 << 62), 1 << 62  # the numbers of items, imported ones included, lie well within
 _SEEN = 1000

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+import stat
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,9 +46,10 @@ class Opened:
 def open_file(path: Path, now_s: float) -> Opened:
     """Open the store for the daemon: make one where none is, set a damaged one aside, bring an older one up to date.
 
-    Raises StoreTrouble for a file of a newer version or of another program (left untouched), for a directory that is
-    not there, and for what may pass (busy, no permission).
+    Raises StoreTrouble for a file of a newer version or of another program (left untouched), for what is no file or no
+    database, for a directory that is not there, and for what may pass (busy, no permission).
     """
+    refuse_what_is_no_store(path)
     if not path.parent.is_dir():
         raise StoreTrouble(f"{path}: there is no directory {path.parent}; make it first", lasting=True)
     aside, damage = None, None
@@ -70,6 +72,7 @@ def open_file(path: Path, now_s: float) -> Opened:
 def join_file(path: Path) -> sqlite3.Connection:
     """Open a store that is in use by the daemon, or was. Changes nothing about the file. Who may read it but not write
     it gets a connection to look with. Raises StoreTrouble."""
+    refuse_what_is_no_store(path)
     if not path.exists():
         raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it", lasting=True)
     damage = _damage(path, check_s=0.0)
@@ -84,6 +87,59 @@ def join_file(path: Path) -> sqlite3.Connection:
             lasting=True,
         )
     return db
+
+
+def refuse_what_is_no_store(path: Path) -> None:
+    """Raise StoreTrouble for a path at which a store can be neither made nor found: whatever is there is somebody's and
+    stays untouched. A device or a pipe is not even opened. What has a database's header, or nothing but zeros in its
+    place (as a file system leaves a file whose contents were never written), is for the checks that follow."""
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise StoreTrouble(f"{path}: {error.strerror}; may this user look there?", lasting=True) from error
+    if not stat.S_ISREG(mode):
+        kind = next((name for is_one, name in _NO_FILES if is_one(mode)), "no regular file")
+        raise StoreTrouble(f"{path}: is {kind}; give the path of a file for the store", lasting=True)
+    try:
+        with path.open("rb") as file:
+            header = file.read(HEADER_BYTES)
+    except OSError as error:
+        raise StoreTrouble(f"{path}: {error.strerror}; may this user read it?", lasting=True) from error
+    if any(header) and not header.startswith(MAGIC[: len(header)]):
+        raise StoreTrouble(
+            f"{path}: is a file of another kind, no store; it stays as it is: give another path, or move it away",
+            lasting=True,
+        )
+
+
+HEADER_BYTES = 100  # of an SQLite file (its file format, section 1.3)
+MAGIC = b"SQLite format 3\0"  # which it begins with (section 1.3.1)
+_NO_FILES = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a disk"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Which file a path led to: a store that is deleted, moved or replaced under a running daemon is another one."""
+
+    device: int
+    inode: int
+
+    @classmethod
+    def of(cls, path: Path) -> Place | None:
+        """What is there now; None when nothing is, or it cannot be looked at."""
+        try:
+            found = path.stat()
+        except OSError:
+            return None
+        return cls(found.st_dev, found.st_ino)
 
 
 def connect(path: Path) -> sqlite3.Connection:

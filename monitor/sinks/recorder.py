@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Arrival, ClockSet, Delivery, Rejected
@@ -18,6 +19,10 @@ ROWS = 50  # beyond this a larger group saves little: about 200 bytes a row are 
 AGE_S = 5.0  # what a power cut may cost, and how stale the page may be
 RETRY_S = 5.0  # a full disk does not empty faster, and a busy one is not helped by asking more often
 KEPT_ROWS = 20_000  # a day of 4 s readings, a few megabytes
+
+
+Held: TypeAlias = Delivery | Rejected | ClockSet
+"""What waits for its commit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,13 +42,13 @@ class Recorder:
         self.trouble: str | None = None
         self._lost: Counter[str] = Counter()
         self._first = True  # committed at once: who has just started the daemon looks whether it works
-        self._waiting: deque[Delivery | Rejected | ClockSet] = deque()
+        self._waiting: deque[Held] = deque()
         self._tokens: Counter[str] = Counter()
         self._since_s: float | None = None
         self._retry_at_s: float | None = None
         self._settled: dict[str, list[object]] = {}
 
-    def take(self, thing: Delivery | Rejected | ClockSet, now_s: float) -> None:
+    def take(self, thing: Held, now_s: float) -> None:
         """Keep something until the next commit, a step of the clock in its place among the rest. `now_s` is a monotonic
         clock's. In trouble, the oldest beyond KEPT_ROWS are lost; the well store counts them as rejected."""
         self._waiting.append(thing)
@@ -53,6 +58,10 @@ class Recorder:
             self._since_s = now_s
         if len(self._waiting) > KEPT_ROWS:
             self._lose_one()
+
+    def waiting(self) -> list[Held]:
+        """What was taken and is not stored yet, in its order."""
+        return list(self._waiting)
 
     def due(self, now_s: float) -> bool:
         """Whether it is time to commit."""
@@ -84,6 +93,7 @@ class Recorder:
         waiting = list(self._waiting)
         own: list[Arrival | None] = []
         try:
+            self.store.look_for_file()
             if waiting:
                 own = self._write(waiting)
                 self._settle(waiting)
@@ -99,7 +109,7 @@ class Recorder:
         tokens, self._settled = self._settled, {}
         return Committed(arrivals=arrivals, tokens=tokens)
 
-    def _write(self, waiting: list[Delivery | Rejected | ClockSet]) -> list[Arrival | None]:
+    def _write(self, waiting: list[Held]) -> list[Arrival | None]:
         """All that waits, in one transaction."""
         own: list[Arrival | None] = []
         batch: list[Delivery | Rejected] = self._losses()
@@ -112,6 +122,7 @@ class Recorder:
                 else:
                     batch.append(thing)
             own += self._add(batch)
+            self.store.look_for_file()  # last of all, so that nothing is acknowledged that nobody finds again
         return own
 
     def _add(self, batch: list[Delivery | Rejected]) -> list[Arrival | None]:
@@ -120,7 +131,7 @@ class Recorder:
         deliveries = [thing for thing in batch if isinstance(thing, Delivery)]
         return self.store.add(deliveries, [thing for thing in batch if isinstance(thing, Rejected)])
 
-    def _settle(self, committed: list[Delivery | Rejected | ClockSet]) -> None:
+    def _settle(self, committed: list[Held]) -> None:
         self._first = False
         self._lost.clear()
         for thing in committed:

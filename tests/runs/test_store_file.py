@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+import socket
 import sqlite3
+import stat
 from collections.abc import Callable
 from pathlib import Path
 
@@ -63,11 +65,11 @@ def test_a_damaged_file_is_set_aside_and_said(tmp_path: Path, kind: str) -> None
 
 def test_two_damages_in_one_second_are_both_kept(tmp_path: Path) -> None:
     path = tmp_path / "jartide.db"
-    for content in (b"first", b"second"):
+    for content in (b"SQLite format 3\0 first", b"SQLite format 3\0 second"):
         path.write_bytes(content)
         Store.open(path, now_s=T).close()
     aside = sorted(tmp_path.glob("*.corrupt-*"))
-    assert [p.read_bytes() for p in aside] == [b"first", b"second"]
+    assert [p.read_bytes()[-6:] for p in aside] == [b" first", b"second"]
 
 
 def test_a_sound_file_after_a_kill_is_not_set_aside(tmp_path: Path) -> None:
@@ -111,6 +113,43 @@ def test_the_database_of_another_program_is_refused_untouched(tmp_path: Path) ->
     assert [p.name for p in tmp_path.iterdir()] == ["other.db"]
 
 
+@pytest.mark.fault("D19")
+@pytest.mark.parametrize("opening", [Store.open, Store.join])
+def test_what_is_no_file_is_refused_and_not_even_opened(tmp_path: Path, opening: Callable[[Path], Store]) -> None:
+    pipe, folder = tmp_path / "pipe", tmp_path / "folder"
+    os.mkfifo(pipe)
+    folder.mkdir()
+    (tmp_path / "linked").symlink_to(pipe)
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(tmp_path / "socket"))
+        for path, says in {
+            pipe: "a pipe", folder: "a folder", tmp_path / "linked": "a pipe", tmp_path / "socket": "a socket",
+            Path("/dev/null"): "a device", Path("/dev/zero"): "a device",
+        }.items():  # fmt: skip
+            with pytest.raises(StoreTrouble, match=f"is {says}; give the path of a file") as error:
+                opening(path)
+            assert error.value.lasting
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["folder", "linked", "pipe", "socket"]
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+
+
+@pytest.mark.fault("D19")
+@pytest.mark.parametrize("opening", [Store.open, Store.join])
+@pytest.mark.parametrize(
+    "content", [b'[[jar]]\nname = "rye"\n', b"x", b"\0\0x", b"SQLite format 2\0" + bytes(200), b"\x7fELF" + bytes(4096)]
+)
+def test_a_file_of_another_kind_is_refused_untouched(
+    tmp_path: Path, opening: Callable[[Path], Store], content: bytes
+) -> None:
+    path = tmp_path / "jartide.toml"
+    path.write_bytes(content)
+    with pytest.raises(StoreTrouble, match="is a file of another kind") as error:
+        opening(path)
+    assert error.value.lasting
+    assert [one.name for one in tmp_path.iterdir()] == ["jartide.toml"]
+    assert path.read_bytes() == content
+
+
 def test_what_is_missing_is_said(tmp_path: Path) -> None:
     with pytest.raises(StoreTrouble, match="there is no directory"):
         Store.open(tmp_path / "no" / "jartide.db")
@@ -125,7 +164,7 @@ def test_a_folder_that_may_not_be_written_is_one_sentence(
 ) -> None:
     path = tmp_path / "jartide.db"
     if name == "rename":
-        path.write_bytes(b"damaged")
+        path.write_bytes(bytes(200))
 
     def refuse(*_: object) -> None:
         raise PermissionError(13, "Permission denied")

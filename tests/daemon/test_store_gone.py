@@ -1,0 +1,64 @@
+"""The store's file is deleted, moved away or replaced while the daemon uses it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.kitchen import Kitchen
+from tests.night import START_S, night
+
+THINGS = [replace(one, token=number) for number, one in enumerate(night(every_s=60.0, hours=3.0))]
+
+
+def moved(path: Path) -> None:
+    os.rename(path, path.with_name("elsewhere.db"))
+
+
+def deleted(path: Path) -> None:
+    os.link(path, path.with_name("elsewhere.db"))  # the test must be able to put it back
+    path.unlink()
+
+
+def replaced(path: Path) -> None:
+    moved(path)
+    shutil.copyfile(path.with_name("elsewhere.db"), path)
+
+
+@pytest.mark.fault("D20")
+@pytest.mark.parametrize(("what", "says"), [(moved, "moved away"), (deleted, "deleted"), (replaced, "replaced")])
+def test_nothing_is_acknowledged_until_it_is_there_again(
+    tmp_path: Path, what: Callable[[Path], None], says: str
+) -> None:
+    path = tmp_path / "s.db"
+    kitchen = Kitchen(path)
+    kitchen.live(THINGS[:60])
+    kitchen.daemon.flush()
+    assert kitchen.source.acknowledged == list(range(60))
+    what(path)
+    kitchen.live(THINGS[60:160])
+    assert kitchen.source.acknowledged == list(range(60))
+    assert says in str(kitchen.trouble())
+    assert kitchen.store.last_seq() == 60  # nothing goes into a file that nobody finds again
+    os.rename(tmp_path / "elsewhere.db", path)
+    kitchen.live(THINGS[160:])
+    kitchen.daemon.flush()
+    assert kitchen.trouble() is None
+    assert kitchen.source.acknowledged == list(range(len(THINGS)))
+    rows = kitchen.store.query("SELECT device_seq FROM item WHERE told IS NULL ORDER BY seq")
+    assert [seq for (seq,) in rows] == [one.seq for one in THINGS]
+
+
+@pytest.mark.fault("D20")
+def test_it_is_noticed_within_a_minute_though_nothing_comes(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(THINGS[:10])
+    kitchen.daemon.flush()
+    moved(tmp_path / "s.db")
+    kitchen.to(START_S + 11 * 60)
+    assert "moved away" in str(kitchen.trouble())
