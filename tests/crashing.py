@@ -17,7 +17,7 @@ from pathlib import Path
 
 from monitor.host import failpoints
 from monitor.runs.outbox import Kept
-from monitor.sinks.courier import Courier, Failure
+from monitor.sinks.channel_queue import ChannelQueue, Failure
 from tests.kitchen import Kitchen
 from tests.night import night
 
@@ -58,13 +58,13 @@ def live(folder: Path) -> None:
     waiting = [thing for thing in THINGS if thing.token not in done]
     now_s = waiting[0].received_s if waiting else END_S
     kitchen = Kitchen(folder / "s.db", now_s)
-    courier = Courier(File(folder / "sent"), {"file"}, kitchen.wall, kitchen.wall)
-    courier.resume(kitchen.store)
+    queue = ChannelQueue(File(folder / "sent"), {"file"}, kitchen.wall, kitchen.wall)
+    queue.resume(kitchen.store)
     told = 0
     for number, thing in enumerate(waiting):
         kitchen.live([thing])
         if number % 10 == 0:
-            courier.turn(kitchen.store)
+            queue.turn(kitchen.store)
         new = kitchen.source.acknowledged[told:]
         told += len(new)
         if new:
@@ -72,7 +72,7 @@ def live(folder: Path) -> None:
                 out.writelines(f"{token}\n" for token in new)
     kitchen.to(END_S)
     kitchen.daemon.flush()
-    courier.turn(kitchen.store)
+    queue.turn(kitchen.store)
 
 
 def main(folder: Path, crashes: int, seed: int) -> None:

@@ -119,6 +119,8 @@ FAULTS: dict[str, tuple[str, str]] = {
     "N7": ("emoji, line ends, markup, names of 4 kB", "delivered, plain, cut"),
     "N8": ("not true any more before it could be sent", "withdrawn or expired, not sent"),
     "N9": ("the store cannot take down that it was sent", "not sent again"),
+    "N10": ("an endpoint that trickles a byte a second", "ended after 90 s, not sent; the watchdog does not notice"),
+    "N11": ("an endpoint that breaks off", "said as that, and not as a mail server's"),
     # --- configs
     "C1": ("misspelt keys, wrong types, doubled keys, tabs, BOM, CRLF", "every problem with its line; exit 2"),
     "C2": ("two jars or ports of one name", "both are named"),

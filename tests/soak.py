@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 from monitor.core.notify.conditions import Kind
 from monitor.runs import outbox
 from monitor.settings import JarSettings, Settings
-from monitor.sources.intake import Intake
+from monitor.sources.ingest import Ingest
 from tests.kitchen import Kitchen
 
 DAY_S = 86_400.0
@@ -138,7 +138,7 @@ def main(folder: Path, days: float) -> dict[str, Any]:
     starts_s = about["starts_s"]
     jars = tuple(JarSettings(name=name, empty_mm=empty_mm) for name, empty_mm in about["jars"].items())
     kitchen = Kitchen(folder / "s.db", starts_s, Settings(jars=jars))
-    intake = Intake(
+    ingest = Ingest(
         "soak", jars=frozenset(jar.name for jar in jars), wall=lambda: kitchen.now_s, monotonic=lambda: kitchen.now_s
     )
     cpu_s = time.process_time()
@@ -150,7 +150,7 @@ def main(folder: Path, days: float) -> dict[str, Any]:
         while at_s >= starts_s + (len(grown) + 1) * DAY_S:
             grown.append(memory_bytes())
         kitchen.to(at_s)
-        kitchen.daemon.put(intake.take(text.encode("latin-1")))
+        kitchen.daemon.put(ingest.take(text.encode("latin-1")))
         kitchen.daemon.turn(0.0)
         sent += 1
     assert player.wait() == 0

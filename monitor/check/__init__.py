@@ -1,6 +1,6 @@
 """What can be tried out before a night depends on it, each with one plain sentence: what was found and what to do.
 
-`ground` looks at the machine (store, clock, secrets, whom to tell), `hearing` listens to the sources for a while or
+`ground` looks at the machine (store, clock, secrets, whom to tell), `listen` listens to the sources for a while or
 asks the daemon that has them, `sources` and `jar_sense` say what that means. `jartide check` prints it.
 """
 

@@ -1,4 +1,4 @@
-"""Is every port there and talking, is every broker reachable, do readings arrive? Findings from what was heard."""
+"""Is every port there and talking, is every broker reachable, do readings arrive? Findings from what was received."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from monitor.check import Finding
-from monitor.check.hearing import Ears, Heard
+from monitor.check.listen import Listener, Received
 from monitor.settings import SerialSettings, Settings
 from monitor.values import SourceHealth
 
@@ -16,36 +16,36 @@ USUAL_S = 30.0  # as our firmware notes have it
 ENOUGH = 3  # readings of a jar: the middle one is not a stray
 
 
-def enough(settings: Settings, heard: Heard) -> bool:
+def enough(settings: Settings, received: Received) -> bool:
     """Whether listening longer would tell no more."""
     return all(
-        sum(one.distance_mm is not None or one.echo_us is not None for one in heard.readings.get(jar.name, ()))
+        sum(one.distance_mm is not None or one.echo_us is not None for one in received.readings.get(jar.name, ()))
         >= ENOUGH
         for jar in settings.jars
     )
 
 
-def judge(settings: Settings, ears: Ears, listened_s: float) -> Iterator[Finding]:
+def judge(settings: Settings, listener: Listener, listened_s: float) -> Iterator[Finding]:
     """One finding a source, after listening for a while."""
     if not settings.serial and not settings.mqtt:
         yield Finding("sources", "wrong", "there is no [[serial]] and no [[mqtt]]: no reading can arrive")
         return
-    heard = ears.heard()
-    if ears.daemon is not None:
-        yield Finding("daemon", "ok", f"process {ears.daemon} is watching with this store: what it says is shown here")
-    for health in heard.health:
-        yield _source(health, heard, ears, listened_s)
+    received = listener.received()
+    if listener.daemon is not None:
+        yield Finding("daemon", "ok", f"process {listener.daemon} is watching with this store: its word is shown here")
+    for health in received.health:
+        yield _source(health, received, listener, listened_s)
     for serial in settings.serial:
         yield from _names(serial)
 
 
-def _source(health: SourceHealth, heard: Heard, ears: Ears, listened_s: float) -> Finding:
+def _source(health: SourceHealth, received: Received, listener: Listener, listened_s: float) -> Finding:
     name = health.name
     if not health.connected:
         return Finding(name, "wrong", health.trouble or "not connected")
-    if ears.daemon is not None:
+    if listener.daemon is not None:
         return Finding(name, "wrong" if health.trouble else "ok", health.trouble or "connected")
-    refused, count = heard.refused.get(name, []), heard.counts.get(name, 0)
+    refused, count = received.refused.get(name, []), received.counts.get(name, 0)
     if count == 0 and not health.trouble:
         missing = "is the device powered, is its name for the jar and its topic right?"
         if name.startswith("serial"):

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import click
 
-from monitor.check.hearing import Ears, listening, wait
+from monitor.check.listen import Listener, listening, wait
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 from monitor.config.reader import SettingsError, load
@@ -105,11 +105,11 @@ def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) ->
     if jar.sensor == "ultrasonic":
         click.echo("An ultrasonic sensor wants fresh air in the jar: no starter, no gas of it.\n")
     try:
-        with listening(settings) as ears:
-            if ears.daemon is not None:
+        with listening(settings) as listener:
+            if listener.daemon is not None:
                 click.echo("A daemon is watching: these fills become part of its record of the jar.\n")
             click.prompt("The jar is empty and the lid on: press Enter", default="", show_default=False)
-            fills = [point(0.0, _gather(ears, jar, count, wait_s))]
+            fills = [point(0.0, _gather(listener, jar, count, wait_s))]
             unit = ""
             while True:
                 text = click.prompt(
@@ -126,23 +126,23 @@ def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) ->
                     click.echo(f"One kind only: the others were in {unit}")
                     continue
                 unit = of
-                fills.append(point(known, _gather(ears, jar, count, wait_s)))
+                fills.append(point(known, _gather(listener, jar, count, wait_s)))
     except StoreTrouble as error:
         refuse(str(error))
 
 
-def _gather(ears: Ears, jar: JarSettings, count: int, wait_s: float) -> list[float]:
+def _gather(listener: Listener, jar: JarSettings, count: int, wait_s: float) -> list[float]:
     """Distances of readings that begin after now; the first may have been measured before and is left out."""
-    begun = len(_distances(ears.heard().readings.get(jar.name, ())))
+    begun = len(_distances(listener.received().readings.get(jar.name, ())))
     click.echo(f"  waiting for {count} readings ...")
 
     def enough(_: object) -> bool:
-        return len(_distances(ears.heard().readings.get(jar.name, ()))) > begun + count
+        return len(_distances(listener.received().readings.get(jar.name, ()))) > begun + count
 
-    there = wait(ears, enough, wait_s)
-    found = _distances(ears.heard().readings.get(jar.name, ()))[begun + 1 :]
+    there = wait(listener, enough, wait_s)
+    found = _distances(listener.received().readings.get(jar.name, ()))[begun + 1 :]
     if not there and len(found) < 3:
-        troubles = [f"{one.name}: {one.trouble}" for one in ears.heard().health if one.trouble]
+        troubles = [f"{one.name}: {one.trouble}" for one in listener.received().health if one.trouble]
         click.echo(f"Only {len(found)} readings of {jar.name} came within {wait_s:.0f} s.", err=True)
         for trouble in troubles or ["`jartide check` looks for the reason"]:
             click.echo(trouble, err=True)

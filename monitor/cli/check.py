@@ -55,7 +55,7 @@ def check(config: Path, send_test: bool, as_json: bool, listen_s: float) -> None
 
 def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: float) -> Iterator[Finding]:
     """All of them, as soon as each is known."""
-    from monitor.check import ground, hearing, jar_sense, sources
+    from monitor.check import ground, jar_sense, listen, sources
     from monitor.host.time_zone import display
     from monitor.runs.store import StoreTrouble
 
@@ -68,17 +68,17 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
     yield from ground.notices(settings, send_test=send_test)
     yield from ground.mirror(settings)
     try:
-        with hearing.listening(settings) as ears:
+        with listen.listening(settings) as listener:
             began_s = time.monotonic()
             if settings.serial or settings.mqtt:
                 click.echo(f"listening for up to {listen_s:g} s ...", err=True)
-                hearing.wait(ears, lambda heard: sources.enough(settings, heard), listen_s)
-            judged = list(sources.judge(settings, ears, time.monotonic() - began_s))
+                listen.wait(listener, lambda received: sources.enough(settings, received), listen_s)
+            judged = list(sources.judge(settings, listener, time.monotonic() - began_s))
             yield from judged
             well = all(finding.state != "wrong" for finding in judged)
             known, now_s = _known(settings), time.time()
             for jar in settings.jars:
-                readings, last = ears.heard().readings.get(jar.name, []), known.get(jar.name, {})
+                readings, last = listener.received().readings.get(jar.name, []), known.get(jar.name, {})
                 last_s = last.get("last_reading_s")
                 yield from jar_sense.judge(
                     jar,

@@ -90,7 +90,7 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
 
     NAME.feedings.csv among the FILEs is taken for the feedings of NAME.csv.
     """
-    from monitor.sources.past import judge
+    from monitor.sources.stored_run import judge
 
     if feedings is not None and len(files) > 1:
         refuse("--feedings: belongs to one FILE; import them one by one")

@@ -36,7 +36,7 @@ from monitor.sinks.recorder import Held
 from monitor.sinks.thinner import Thinner
 from monitor.sources import Source, open_sources
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources.mqtt_source import MqttSource
 from monitor.values import JarState, Tick
 
 if TYPE_CHECKING:
@@ -257,7 +257,7 @@ def open_sinks(
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
     out = channels(settings.notices)
-    publishers = [source for source in sources if isinstance(source, MqttTopic)]
+    publishers = [source for source in sources if isinstance(source, MqttSource)]
     topics = [
         NoticeTopic(publisher, mqtt.notice_topic).key
         for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
@@ -308,7 +308,7 @@ def _alive(clock: Clock) -> Callable[[], None]:
         if trouble is not None and trouble != told[0]:
             log.critical("%s", trouble)
         told[0] = trouble
-        if trouble is not None:
+        if heartbeat.hung_at_the_watch():
             return
         if every_s is not None and clock.monotonic() - last_s[0] >= every_s:
             last_s[0] = clock.monotonic()

@@ -56,10 +56,10 @@ def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> 
 class UrgentSink(Protocol):
     """A sink that can tell past the outbox."""
 
-    def tell_at_once(self, notice: Notice) -> None:
+    def send_now(self, notice: Notice) -> None:
         """To be sent as soon as its channels take it."""
 
-    def call_off(self) -> None:
+    def cancel(self) -> None:
         """What has not gone out is no longer true."""
 
 
@@ -77,7 +77,7 @@ class StoreAlarm:
         if trouble is None:
             if self._told:
                 for sink in self._urgent_sinks:
-                    sink.call_off()
+                    sink.cancel()
             self._since, self._told = None, False
             return
         if self._since is None:
@@ -88,4 +88,4 @@ class StoreAlarm:
             self._told = True
             notice = unwritable(trouble, self._since.by(wall_s, monotonic_s), wall_s, self._display)
             for sink in self._urgent_sinks:
-                sink.tell_at_once(notice)
+                sink.send_now(notice)

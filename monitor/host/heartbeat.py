@@ -1,8 +1,9 @@
 """Signs of life of all threads but the daemon's loop: which of them is at one piece of work for far too long.
 
 A thread wraps its work in `with working() as on:` and calls `on()` where the next piece of it begins; what may wait
-for ever by design is left outside. The daemon's assembly asks before it tells the service manager that all is well;
-`status` and the page show what it says.
+for ever by design is left outside. What sends to others, best effort, uses `sending()` instead. `status` and the page
+show whatever hangs. The daemon's assembly asks before it tells the service manager that all is well, and only of what
+the watch depends on: somebody else's server must not have the daemon started anew.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterator
 
 HUNG_S = 600.0  # every network call of ours ends within half a minute, and a piece of work has a few of them
 _since_s: dict[str, float] = {}
+_best_effort: set[str] = set()
 
 
 @contextlib.contextmanager
@@ -31,10 +33,27 @@ def working(name: str | None = None) -> Iterator[Callable[[], None]]:
         _since_s.pop(name, None)
 
 
+@contextlib.contextmanager
+def sending() -> Iterator[None]:
+    """As `working`, for one piece of work that the watch does not depend on."""
+    name = threading.current_thread().name
+    _best_effort.add(name)
+    try:
+        with working():
+            yield
+    finally:
+        _best_effort.discard(name)
+
+
 def hung() -> list[str]:
     """The names of those that have been at one piece of work for longer than HUNG_S."""
     now_s = time.monotonic()
     return sorted(name for name, since_s in list(_since_s.items()) if now_s - since_s > HUNG_S)
+
+
+def hung_at_the_watch() -> list[str]:
+    """Those of `hung` that the watch depends on."""
+    return [name for name in hung() if name not in _best_effort]
 
 
 class HungThreads:

@@ -1,153 +1,84 @@
 """One notification address (an apprise URL: mail, a push service, a webhook) as a channel, and the test of one.
 
 The address is a secret as a whole: a path or a host may be the token. So none of it is shown but scheme and host as
-apprise itself blanks them; apprise's own log, which at DEBUG prints credentials, goes nowhere; and a failure's reason
-is one of our own sentences, made from a status code or the kind of error. apprise (25 MB, 1 s) is imported when the
-first message is sent.
+apprise itself blanks them.
+
+Each message is sent by a process of its own (`apprise_send`), which is ended at `WHOLE_S`, whatever it hangs in: a
+server that trickles a byte a second outlives every timeout of a socket. It also keeps apprise's 25 MB out of the
+daemon, for the second that a message takes longer.
 """
 
 from __future__ import annotations
 
 import hashlib
-import logging
+import json
 import re
-import threading
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from http import HTTPStatus
-from typing import Any
 
 from monitor.runs.outbox import Kept
-from monitor.sinks.courier import LONGEST_WAIT_S, Failure, message
+from monitor.sinks.channel_queue import Failure, message
 
 CONNECT_S, READ_S = 10.0, 20.0  # at most, per connection; a phone network needs 2 s, a busy mail server 10
-TOO_MANY_WAIT_S = 300.0  # "429 Too Many Requests"; apprise does not hand on Retry-After, services ask for 1 to 5 min
-
-_local = threading.local()
-_loading = threading.Lock()
-
-
-def _hear(record: logging.LogRecord) -> bool:
-    """A filter on apprise's logger: keeps what it says while this thread is sending, to learn the reason from, and
-    lets nothing through to any handler."""
-    heard: list[str] | None = getattr(_local, "heard", None)
-    if heard is not None:
-        heard.append(record.getMessage())
-    return False
-
-
-def _not_ours(_record: logging.LogRecord) -> bool:
-    """A filter on the HTTP library's logger: holds back what it says while one of our threads is sending, as its lines
-    hold the path."""
-    return getattr(_local, "heard", None) is None
+WHOLE_S = 90.0  # for all of it: both of the above twice, and the 15 s that a small board takes to load apprise
 
 
 class AppriseChannel:
-    """See the module. Not thread-safe: one thread sends."""
+    """See the module. Not thread-safe: one thread sends; `break_off` may come from any."""
 
     def __init__(self, address: str) -> None:
         self._address = address
-        self._plugin: Any = None
+        self._sending: subprocess.Popen[str] | None = None
         scheme = address.partition("://")[0]
         self._scheme = scheme.lower() if re.fullmatch(r"[A-Za-z0-9.+-]{1,20}", scheme) else "address"
         self.key = f"{self._scheme} {hashlib.blake2b(address.encode(errors='replace'), digest_size=4).hexdigest()}"
-
-    @property
-    def shown(self) -> str:
-        """Scheme and host, blanked; only the scheme before the first use."""
-        if self._plugin is None:
-            return f"{self._scheme}://…"
-        return re.sub(r"^(.*?://[^/?]*).*$", r"\1", str(self._plugin.url(privacy=True)), flags=re.DOTALL)
+        self.shown = f"{self._scheme}://…"  # with the host as well, once apprise has said what of it is no secret
 
     def send(self, together: Sequence[Kept]) -> Failure | None:
-        """One message; blocks for about 30 s at most, unless the other end trickles."""
+        """One message; blocks for `WHOLE_S` at most."""
         return self.say(*message(together))
 
     def say(self, title: str, text: str) -> Failure | None:
         """Send a title and a plain text."""
-        plugin = self._load()
-        if plugin is None:
-            reason = f"not an address that can be used (scheme {self._scheme})"
-            return Failure(reason=reason, wait_s=LONGEST_WAIT_S)
-        heard: list[str] = []
-        _local.heard = heard
+        order = {
+            "address": self._address, "title": title, "text": text,
+            "connect_s": CONNECT_S, "read_s": READ_S, "whole_s": WHOLE_S,
+        }  # fmt: skip
+        # -P: a folder that others may write must not hold what is imported
+        command = [sys.executable, "-P", "-m", "monitor.sinks.apprise_send"]
+        pipe, nothing = subprocess.PIPE, subprocess.DEVNULL
         try:
-            # markup in a name stays text: apprise escapes it where a service takes HTML
-            if plugin.notify(title=title, body=text, body_format="text"):
-                return None
-            return _failure(heard)
-        except Exception as error:  # 177 services: whatever goes wrong in one must not end the courier
-            return Failure(reason=f"failed with {type(error).__name__}")
-        finally:
-            _local.heard = None
-
-    def _load(self) -> Any:
-        if self._plugin is None:
-            with _loading:
-                _local.heard = []
+            with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=nothing, text=True) as process:
+                self._sending = process
                 try:
-                    self._plugin = _plugin(self._address)
-                finally:
-                    _local.heard = None
-        return self._plugin
+                    out, _ = process.communicate(json.dumps(order), timeout=WHOLE_S)
+                except subprocess.TimeoutExpired:
+                    process.kill()
+                    return Failure(reason=f"no whole answer within {WHOLE_S:.0f} s")
+        except OSError as error:
+            return Failure(reason=f"it could not be sent: no process for it ({error.strerror})")
+        finally:
+            self._sending = None
+        return self._answered(out)
 
+    def break_off(self) -> None:
+        """End the message that is being sent: it counts as not sent."""
+        process = self._sending
+        if process is not None:
+            process.kill()
 
-def _plugin(address: str) -> Any:
-    """apprise's object for one address, with bounded waiting; None for an address that it does not understand."""
-    logger = logging.getLogger("apprise")
-    logger.setLevel(logging.DEBUG)
-    logger.addFilter(_hear)
-    logging.getLogger("urllib3.connectionpool").addFilter(_not_ours)
-    import apprise
-
-    # no pictures from elsewhere, nothing kept on disk
-    asset = apprise.AppriseAsset(
-        app_id="Jartide", app_desc="Jartide", app_url="", image_url_mask="", image_url_logo="", storage_mode="memory"
-    )
-    plugin = apprise.Apprise.instantiate(address, asset=asset)
-    if not plugin:
-        return None
-    plugin.socket_connect_timeout = min(plugin.socket_connect_timeout or CONNECT_S, CONNECT_S)
-    plugin.socket_read_timeout = min(plugin.socket_read_timeout or READ_S, READ_S)
-    return plugin
-
-
-_KNOWN = (
-    ("timed out", "no answer in time"),
-    ("refused", "connection refused"),
-    ("CERTIFICATE", "its certificate is not trusted"),
-    ("Name or service not known", "host name not found"),
-    ("NameResolution", "host name not found"),
-    ("name resolution", "host name not found"),
-    ("reset by peer", "connection broken off"),
-    ("closed", "connection broken off"),
-)
-
-
-def _failure(heard: Sequence[str]) -> Failure:
-    """Why it failed, from what apprise logged; its own words are not repeated."""
-    text = "\n".join(heard)
-    if found := re.search(r"\berror=(\d{3})\b", text):
-        return _refused_by_http(int(found[1]))
-    if found := re.search(r"\((\d{3}), b?['\"]", text):  # smtplib: (535, b'5.7.8 Error: authentication failed')
-        code = int(found[1])
-        refused = 500 <= code < 600
-        return Failure(reason=f"the mail server said {code}", wait_s=LONGEST_WAIT_S if refused else 0.0)
-    for sign, reason in _KNOWN:
-        if sign in text:
-            return Failure(reason=reason)
-    return Failure(reason="it could not be sent")
-
-
-def _refused_by_http(code: int) -> Failure:
-    phrase = f" {HTTPStatus(code).phrase}" if code in HTTPStatus._value2member_map_ else ""
-    if code == 429:
-        wait_s = TOO_MANY_WAIT_S
-    elif code >= 500 or code == 408:
-        wait_s = 0.0
-    else:
-        wait_s = LONGEST_WAIT_S  # 401, 403, 404 and the like: only a person can mend it
-    return Failure(reason=f"HTTP {code}{phrase}", wait_s=wait_s)
+    def _answered(self, out: str) -> Failure | None:
+        try:
+            said = json.loads(out.strip().rpartition("\n")[2])
+        except ValueError:
+            return Failure(reason="sending was broken off")
+        self.shown = said["shown"] or self.shown
+        if said["reason"] is None:
+            return None
+        scheme = "" if said["shown"] else f" (scheme {self._scheme})"
+        return Failure(reason=said["reason"] + scheme, wait_s=said["wait_s"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,7 +91,7 @@ class Tested:
 
 
 def send_test(addresses: Sequence[str]) -> list[Tested]:
-    """Send a test message to each address; takes up to about 30 s for one that does not answer."""
+    """Send a test message to each address; takes up to `WHOLE_S` for one that does not answer."""
     tested = []
     for address in addresses:
         channel = AppriseChannel(address)

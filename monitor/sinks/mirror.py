@@ -21,7 +21,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.host.heartbeat import working
+from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import InfluxSettings
@@ -140,7 +140,7 @@ class _Drain:
         for cursor in self._cursors:
             while not self._worker.stopping and (batch := self._next(cursor)):
                 self.parked = None
-                with working():
+                with sending():
                     self._send(cursor, batch)
                 if self._connected_anew():
                     for each in self._cursors:

@@ -17,13 +17,13 @@ from math import inf
 from pathlib import Path
 from typing import Protocol
 
-from monitor.host.heartbeat import working
+from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
 from monitor.runs import rfc3339
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import MqttSettings
-from monitor.sinks.courier import Courier, Failure
+from monitor.sinks.channel_queue import ChannelQueue, Failure
 from monitor.values import JarState, Json, Notice, SourceHealth, Span, Stage
 
 log = logging.getLogger(__name__)
@@ -60,6 +60,9 @@ class NoticeTopic:
                 return Failure(reason="the broker did not confirm it")
         return None
 
+    def break_off(self) -> None:
+        """A publishing waits for seconds only."""
+
 
 class MqttState:
     """Publishes states as they are shown to it, and drains the outbox to the notice topic if there is one. `channels`
@@ -81,7 +84,7 @@ class MqttState:
         self._state_topic = settings.state_topic or None
         channel = NoticeTopic(publisher, settings.notice_topic) if settings.notice_topic else None
         self.key = channel.key if channel is not None else None
-        self._courier = Courier(channel, {*channels, channel.key}, wall, monotonic) if channel is not None else None
+        self._queue = ChannelQueue(channel, {*channels, channel.key}, wall, monotonic) if channel is not None else None
         self._lock = threading.Lock()
         self._latest: dict[str, JarState] = {}
         self._unsaid: set[str] = set()
@@ -107,16 +110,16 @@ class MqttState:
         """There may be something new in the outbox."""
         self._worker.wake()
 
-    def tell_at_once(self, notice: Notice) -> None:
+    def send_now(self, notice: Notice) -> None:
         """Send what no outbox can take now to the notices' topic, if there is one, as soon as the broker takes it."""
-        if self._courier is not None:
-            self._courier.tell_at_once(notice)
+        if self._queue is not None:
+            self._queue.send_now(notice)
             self._worker.wake()
 
-    def call_off(self) -> None:
+    def cancel(self) -> None:
         """What was to be told at once and did not go out yet is no longer true."""
-        if self._courier is not None:
-            self._courier.call_off()
+        if self._queue is not None:
+            self._queue.cancel()
 
     def stop(self) -> None:
         """Say of every jar that nobody follows it now, if the connection is still there, and end."""
@@ -124,7 +127,7 @@ class MqttState:
 
     def trouble(self) -> str | None:
         """What is wrong with the notices' topic; the connection's own trouble is its source's to tell."""
-        return self._courier.trouble() if self._courier is not None else None
+        return self._queue.trouble() if self._queue is not None else None
 
     def _turn(self) -> float:
         try:
@@ -135,20 +138,20 @@ class MqttState:
                 self._say_all_again()
             if health.connected:
                 self._say()
-                if self._courier is not None:
-                    self._deliver(self._courier)
+                if self._queue is not None:
+                    self._deliver(self._queue)
             else:
                 self._connected_since_s = -inf
         except StoreTrouble as error:
             log.warning("notices to %s: %s", self._publisher.name, error)
         return LOOK_S
 
-    def _deliver(self, courier: Courier) -> None:
-        courier.send_at_once()
+    def _deliver(self, queue: ChannelQueue) -> None:
+        queue.send_unstored()
         if self._store is None:
             self._store = Store.join(self._path)
-            courier.resume(self._store)
-        courier.turn(self._store)
+            queue.resume(self._store)
+        queue.turn(self._store)
 
     def _end(self) -> None:
         if self._store is not None:
@@ -159,8 +162,8 @@ class MqttState:
         """After connecting: the broker may have forgotten what it retained, or a new listener be there."""
         with self._lock:
             self._unsaid |= self._latest.keys()
-        if self._courier is not None:
-            self._courier.try_now()
+        if self._queue is not None:
+            self._queue.try_now()
 
     def _say(self) -> None:
         """Each state; one that the broker does not take, for whatever reason, holds up no other."""
@@ -185,7 +188,7 @@ class MqttState:
     def _publish(self, jar: str, body: str, available: bool) -> bool:
         assert self._state_topic is not None
         topic = self._state_topic.replace("{jar}", jar)
-        with working():
+        with sending():
             return self._publisher.publish(topic, body, retain=True) and self._publisher.publish(
                 f"{topic}/availability", "online" if available else "offline", retain=True
             )

@@ -2,7 +2,7 @@
 
 Best effort: nothing here holds up a reading. Each channel has a thread of its own, so that a slow one holds up no
 other, and its own account in the store (`runs.deliveries`). What is told and when is decided in `core.notices`, when
-to try again in `sinks.courier`; the MQTT topic is another channel, drained by `sinks.mqtt_state`.
+to try again in `sinks.channel_queue`; the MQTT topic is another channel, drained by `sinks.mqtt_state`.
 """
 
 from __future__ import annotations
@@ -19,13 +19,14 @@ from monitor.runs.outbox import Kept
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import AppriseChannel
-from monitor.sinks.courier import Channel, Courier, Failure, words
+from monitor.sinks.channel_queue import Channel, ChannelQueue, Failure, words
 from monitor.values import Notice
 
 log = logging.getLogger(__name__)
 
 STORE_AGAIN_S = 30.0  # a store in trouble is the recorder's to report; the outbox waits
-STOP_S = 2.0  # a channel that hangs in a connection is left behind: what it has in hand is marked as on its way
+STOP_S = 2.0  # a channel that hangs in a connection is broken off
+BREAK_S = 1.0
 
 
 class Console:
@@ -44,6 +45,9 @@ class Console:
         except (OSError, ValueError) as error:
             return Failure(reason=f"standard output: {error}")
         return None
+
+    def break_off(self) -> None:
+        """Printing does not wait."""
 
 
 def channels(settings: NoticeSettings) -> list[Channel]:
@@ -73,7 +77,7 @@ class NoticeSink:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         keys = {channel.key for channel in out} | set(elsewhere)
-        self._lanes = [_Lane(Courier(channel, keys, wall, monotonic), path) for channel in out]
+        self._lanes = [_Lane(ChannelQueue(channel, keys, wall, monotonic), path) for channel in out]
 
     def start(self) -> None:
         """Begin; what was waiting goes out at once."""
@@ -85,16 +89,16 @@ class NoticeSink:
         for lane in self._lanes:
             lane.worker.wake()
 
-    def tell_at_once(self, notice: Notice) -> None:
+    def send_now(self, notice: Notice) -> None:
         """Send what no outbox can take now, to all channels; tried again until it went out, or is called off."""
         for lane in self._lanes:
-            lane.courier.tell_at_once(notice)
+            lane.queue.send_now(notice)
         self.wake()
 
-    def call_off(self) -> None:
+    def cancel(self) -> None:
         """What was to be told at once and did not go out yet is no longer true."""
         for lane in self._lanes:
-            lane.courier.call_off()
+            lane.queue.cancel()
 
     def stop(self) -> None:
         """End, after the message that is being sent if it is done soon."""
@@ -103,33 +107,37 @@ class NoticeSink:
         end_s = time.monotonic() + STOP_S
         for lane in self._lanes:
             lane.worker.stop(max(end_s - time.monotonic(), 0.0))
+        for lane in self._lanes:
+            if lane.worker.running:
+                lane.queue.channel.break_off()
+                lane.worker.stop(BREAK_S)  # to take down that it was not sent
 
     def trouble(self) -> str | None:
         """What is wrong with the first channel that does not get through."""
-        return next((sentence for lane in self._lanes if (sentence := lane.courier.trouble())), None)
+        return next((sentence for lane in self._lanes if (sentence := lane.queue.trouble())), None)
 
 
 class _Lane:
-    """One channel's courier, the thread that it works in, and that thread's view of the store."""
+    """One channel's queue, the thread that it works in, and that thread's view of the store."""
 
-    def __init__(self, courier: Courier, path: Path) -> None:
-        self.courier = courier
-        self.worker = Worker(f"notices to {courier.channel.key}", self._turn, ending=self._close)
+    def __init__(self, queue: ChannelQueue, path: Path) -> None:
+        self.queue = queue
+        self.worker = Worker(f"notices to {queue.channel.key}", self._turn, ending=self._close)
         self._path = path
         self._store: Store | None = None
         self._resumed = False
 
     def _turn(self) -> float | None:
         try:
-            all_told = self.courier.send_at_once()
+            all_told = self.queue.send_unstored()
             if self._store is None:
                 self._store = Store.join(self._path)
             if not self._resumed:
-                self.courier.resume(self._store)
+                self.queue.resume(self._store)
                 self._resumed = True
-            wait_s = self.courier.turn(self._store)
+            wait_s = self.queue.turn(self._store)
         except StoreTrouble as error:
-            log.warning("notices to %s: %s", self.courier.channel.shown, error)
+            log.warning("notices to %s: %s", self.queue.channel.shown, error)
             self._close()
             self.worker.pause(STORE_AGAIN_S)
             return 0.0

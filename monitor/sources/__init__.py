@@ -59,7 +59,7 @@ def open_sources(
             sources.append(SerialPort(serial, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic))
     if settings.mqtt:
         from monitor.sources.mqtt_link import address
-        from monitor.sources.mqtt_topic import MqttTopic
+        from monitor.sources.mqtt_source import MqttSource
 
         brokers = [address(mqtt) for mqtt in settings.mqtt]
         for index, mqtt in enumerate(settings.mqtt):
@@ -67,7 +67,7 @@ def open_sources(
             name = f"mqtt {host}:{port}" + (f" {mqtt.topic}" if brokers.count((host, port)) > 1 else "")
             client_id = mqtt.client_id or f"jartide-{client_token}" + (f"-{index}" if index else "")
             sources.append(
-                MqttTopic(
+                MqttSource(
                     mqtt, client_id, name=name, jars=jars, jar=only_jar, clocks=clocks, wall=wall, monotonic=monotonic
                 )
             )

@@ -1,7 +1,7 @@
 """When was it measured? A device without a clock counts milliseconds since its power-up (`up_ms`), and the broker may
 hold its messages for hours. This module learns when each power-up was, and so how long each message was under way.
 
-It works on the daemon's monotonic clock, so a stepped wall clock changes nothing here. `intake` turns the delay into a
+It works on the daemon's monotonic clock, so a stepped wall clock changes nothing here. `ingest` turns the delay into a
 time; the daemon may keep `snapshot()` over a restart, so that what waited meanwhile is dated right.
 
 Method: a message that arrives at `at_s` with uptime `up_s` was not sent later than it came, so the power-up was at or

@@ -1,5 +1,5 @@
 """One connection to a broker: how it is made, the topics in which jars are named, and the words for what goes wrong.
-`mqtt_topic` keeps a connection up and carries its messages.
+`mqtt_source` keeps a connection up and carries its messages.
 
 A new client object is made for each connection: what paho would carry over from the last one (its queue, its packet
 numbers, its idea of who is connected) is exactly what must not survive. The session lives in the broker.

@@ -1,4 +1,4 @@
-"""A device on a serial line: keeps one port open, whatever happens to it, and hands its lines to `intake`.
+"""A device on a serial line: keeps one port open, whatever happens to it, and hands its lines to `ingest`.
 
 The port is a stable path, a pattern, or a pyserial URL (`socket://host:port`). Nothing is ever written to it. Of
 several ports that fit a pattern (`/dev/serial/by-id/*`) the first by name that opens is taken. When it is lost, it is
@@ -28,14 +28,14 @@ from monitor.host.heartbeat import working
 from monitor.settings import SerialSettings
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Clock, Condition, Intake
-from monitor.sources.pace import Pace
+from monitor.sources.ingest import NO_JAR, UNKNOWN_JAR, Clock, Ingest, SourceStatus
+from monitor.sources.rate_limit import RateLimit
 from monitor.sources.wire import Line, Remainder, cut
 from monitor.values import Rejected, SourceHealth
 
 log = logging.getLogger(__name__)
 
-READ_S = 0.25  # one read waits this long at most, so that what `Pace` holds goes out in time
+READ_S = 0.25  # one read waits this long at most, so that what `RateLimit` holds goes out in time
 CHUNK_BYTES = 4096  # a Linux tty buffers no more
 RETRY_S = (0.5, 5.0)  # first and longest wait before the next try; looking for a file is cheap
 STOP_S = 4.0  # a read or close that hangs longer is left behind
@@ -76,7 +76,7 @@ class SerialPort:
     ) -> None:
         self.name = f"serial {settings.port}"
         self._settings = settings
-        self._intake = Intake(
+        self._ingest = Ingest(
             self.name,
             jars=jars,
             jar=jar,
@@ -86,7 +86,7 @@ class SerialPort:
             monotonic=monotonic,
         )
         self._wall = wall
-        self._condition = Condition(self.name, wall, monotonic)
+        self._status = SourceStatus(self.name, wall, monotonic)
         self._opener = opener
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -106,14 +106,14 @@ class SerialPort:
             self._port.cancel_read()  # type: ignore[union-attr]
         if self._thread is not None:
             self._thread.join(STOP_S)
-        self._condition.report(connected=False, trouble=None)
+        self._status.report(connected=False, trouble=None)
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
         """Nothing to do: a serial line keeps nothing back."""
 
     def health(self) -> SourceHealth:
         """How the port is doing."""
-        return self._condition.health()
+        return self._status.health()
 
     # --- the thread ------------------------------------------------------------------------------------------------
 
@@ -143,7 +143,7 @@ class SerialPort:
 
     def _trouble(self, sentence: str) -> None:
         if not self._stopping.is_set():
-            self._condition.report(connected=False, trouble=sentence)
+            self._status.report(connected=False, trouble=sentence)
 
     def _open(self) -> Port | None:
         wanted = self._settings.port
@@ -162,13 +162,13 @@ class SerialPort:
                 self._taken, self._others = path, set(fitting) - {path}
                 if self._others:
                     log.info("%s: reads %s of %s", self.name, path, ", ".join(fitting))
-                self._condition.report(connected=True, trouble=None)
+                self._status.report(connected=True, trouble=None)
                 return port
         self._trouble(sentence)
         return None
 
     def _read(self, port: Port, put: Put, on: Callable[[], None]) -> None:
-        remainder, pace, noise, warned = Remainder(), Pace(), 0, False
+        remainder, pace, noise, warned = Remainder(), RateLimit(), 0, False
         refused: Rejected | None = None
         while not self._stopping.is_set():
             on()
@@ -185,8 +185,8 @@ class SerialPort:
             for passed in pace.due(self._wall()):
                 put(passed)
             if lines:
-                self._condition.heard()
-                self._condition.report(connected=True, trouble=self._complaint(noise, refused))
+                self._status.message_came()
+                self._status.report(connected=True, trouble=self._complaint(noise, refused))
             if pace.dropped and not warned:
                 warned = True
                 log.warning("%s: sends faster than twice a second; only the newest reading is kept", self.name)
@@ -194,10 +194,10 @@ class SerialPort:
     def _item(self, line: Line) -> Any:
         """What a line holds; None for one that only seems broken because the port was opened in the middle of it."""
         if line.overlong:
-            return None if line.first else self._intake.refuse("line too long", line.data)
+            return None if line.first else self._ingest.refuse("line too long", line.data)
         if line.first and not line.data.startswith(b"{"):
             return None
-        item = self._intake.take(line.data)
+        item = self._ingest.take(line.data)
         return None if line.first and isinstance(item, Rejected) else item
 
     def _complaint(self, noise: int, refused: Rejected | None) -> str | None:
@@ -207,7 +207,7 @@ class SerialPort:
             if refused.reason == NO_JAR:
                 return "no line names its jar: say jar = ... in [[serial]]"
             return f"only unreadable lines: does the device really send at {self._settings.baud} baud?"
-        return self._intake.clock_trouble
+        return self._ingest.clock_trouble
 
 
 def _close(port: Port) -> None:

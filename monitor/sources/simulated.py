@@ -1,7 +1,7 @@
 """A scenario as a source inside the daemon: the unchanged daemon watches jars that do not exist, faster than real time.
 
 The daemon is given a wall clock that runs `speed` times as fast as the real one; this source emits each message when
-that clock passes its time, as the bytes that a device would send, through the same intake as a wire.
+that clock passes its time, as the bytes that a device would send, through the same ingest as a wire.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from monitor.simulator.scenario import Doing, Scenario
 from monitor.simulator.scene import Scene
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.intake import Condition, Intake
+from monitor.sources.ingest import Ingest, SourceStatus
 from monitor.values import SourceHealth
 
 STRETCH_S = 600.0  # simulated at once: what the baker is told to do shows within so much simulated time
@@ -43,7 +43,7 @@ class SimulatedSource:
         self._scenario = scenario
         self._speed = speed
         self._wall = wall
-        self._intake = Intake(
+        self._ingest = Ingest(
             self.name,
             jars=frozenset(jar.name for jar in scenario.jar),
             jar=None,
@@ -52,7 +52,7 @@ class SimulatedSource:
             wall=wall,
             monotonic=wall,
         )
-        self._condition = Condition(self.name, wall, wall)
+        self._status = SourceStatus(self.name, wall, wall)
         self._told: deque[tuple[str, Doing]] = deque()
         self._stop = threading.Event()
         self.ended = threading.Event()  # the scenario is over, or cannot be played: nothing more will come
@@ -74,7 +74,7 @@ class SimulatedSource:
 
     def health(self) -> SourceHealth:
         """Playing, at its end, or what stopped it."""
-        return self._condition.health()
+        return self._status.health()
 
     def tell(self, jar: str, doing: Doing) -> None:
         """The baker does something to a jar as soon as the play allows; any thread may call it."""
@@ -83,18 +83,18 @@ class SimulatedSource:
     def _play(self, put: Put) -> None:
         try:
             scene = Scene(replace(self._scenario, starts_s=self._wall()), keep_chemistry=False)
-            self._condition.report(connected=True, trouble=None)
+            self._status.report(connected=True, trouble=None)
             while scene.now_s < self._scenario.hours * 3600 and not self._stop.is_set():
                 while self._told:
                     scene.do(*self._told.popleft())
                 for sent in scene.advance(scene.now_s + STRETCH_S):
                     if not self._wait_for(sent):
                         return
-                    self._condition.heard()
-                    put(self._intake.take(payload(sent)))
-            self._condition.report(connected=False, trouble="the scenario is at its end")
+                    self._status.message_came()
+                    put(self._ingest.take(payload(sent)))
+            self._status.report(connected=False, trouble="the scenario is at its end")
         except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
-            self._condition.report(connected=False, trouble=f"the scenario cannot be played: {error}")
+            self._status.report(connected=False, trouble=f"the scenario cannot be played: {error}")
         finally:
             self.ended.set()
 

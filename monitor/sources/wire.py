@@ -1,7 +1,7 @@
 """The device's words, and nothing else: bytes are cut into lines, and one line or MQTT payload becomes a `Message`.
 
 Pure: no clock, no port, no connection, so that any chunking of the same bytes gives the same messages. Which jar a
-message is for, and when it was measured, is `intake`'s business; whether to believe it, `plausibility.py`'s. A finite
+message is for, and when it was measured, is `ingest`'s business; whether to believe it, `plausibility.py`'s. A finite
 distance goes on as the device said it, its out-of-range codes included (8190, 8191, 65535, 0, -1), so that a recorded
 run and the live wire say the same.
 

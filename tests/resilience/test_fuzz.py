@@ -28,7 +28,7 @@ from monitor.runs.run_file import RunFileError
 from monitor.settings import Settings
 from monitor.simulator import scenario
 from monitor.simulator.schema import ScenarioError
-from monitor.sources.intake import Intake
+from monitor.sources.ingest import Ingest
 from monitor.sources.wire import LINE_MAX, PAYLOAD_MAX, Remainder, cut
 from monitor.values import Delivery, Rejected
 
@@ -89,7 +89,7 @@ def test_the_wire_takes_or_refuses_anything() -> None:
     """Each input as a payload and, with others, as pieces of a serial stream; memory does not grow with them."""
     chance = random.Random(INPUTS)
     intakes = [
-        Intake("f", jars=frozenset({"rye"}), jar=jar, bare_lines=bare, wall=lambda: NOW_S, monotonic=lambda: 50.0)
+        Ingest("f", jars=frozenset({"rye"}), jar=jar, bare_lines=bare, wall=lambda: NOW_S, monotonic=lambda: 50.0)
         for jar, bare in (("rye", True), (None, False))
     ]
     remainder, reasons, taken = Remainder(), Counter[str](), 0
@@ -136,7 +136,7 @@ def sane(item: Delivery) -> None:
 @settings(max_examples=30, deadline=None)
 def test_size_is_looked_at_before_anything_else(piece: bytes, times: int) -> None:
     data = piece * (times // len(piece) + 1)
-    item = Intake("f", jars=frozenset({"rye"}), jar="rye").take(data)
+    item = Ingest("f", jars=frozenset({"rye"}), jar="rye").take(data)
     if len(data) > PAYLOAD_MAX:
         assert isinstance(item, Rejected)
         assert item.reason == "too long"

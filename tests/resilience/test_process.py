@@ -34,7 +34,7 @@ from monitor.settings import JarSettings, MqttSettings, PageSettings, SerialSett
 from monitor.sinks import thinner
 from monitor.sinks.mqtt_state import MqttState
 from monitor.sources import mqtt_link
-from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources.mqtt_source import MqttSource
 from monitor.sources.serial_port import SerialPort
 from monitor.values import EventKind, SourceHealth
 from tests import crashing
@@ -215,6 +215,28 @@ def test_a_thread_that_hangs_is_named_and_the_watchdog_is_not_fed(
     assert told == [systemd.ALIVE] * 2
 
 
+@pytest.mark.fault("N10")
+def test_somebody_elses_server_never_starves_the_watchdog(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heartbeat, "HUNG_S", 0.05)
+    told: list[str] = []
+    monkeypatch.setattr(systemd, "tell", told.append)
+    monkeypatch.setattr(systemd, "watchdog_s", lambda: 0.0)
+    over = threading.Event()
+
+    def work() -> None:
+        with heartbeat.sending():
+            over.wait(60)
+
+    thread = threading.Thread(target=work, name="notices to somebody")
+    thread.start()
+    wait_until(lambda: "notices to somebody" in heartbeat.hung(), "found, and shown")
+    assembly._alive(Clock())()
+    assert told == [systemd.ALIVE]
+    over.set()
+    thread.join()
+    assert heartbeat.hung() == []
+
+
 class Stops(Protocol):
     def stop(self) -> object: ...
 
@@ -280,7 +302,7 @@ def stuck_port(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPa
 
 def stuck_broker(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
     monkeypatch.setattr(mqtt_link, "connect", lambda *_: over.wait(60))
-    source = MqttTopic(MqttSettings(host="127.0.0.1"), "x", jars=frozenset({"rye"}))
+    source = MqttSource(MqttSettings(host="127.0.0.1"), "x", jars=frozenset({"rye"}))
     source.start(lambda _: None)
     return source
 

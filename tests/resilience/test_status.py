@@ -28,13 +28,13 @@ from monitor.runs import daemon_status, outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
 from monitor.settings import InfluxSettings, MqttSettings, NoticeSettings, PageSettings, SerialSettings, StoreSettings
-from monitor.sinks.courier import Courier, Failure
+from monitor.sinks.channel_queue import ChannelQueue, Failure
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_state import MqttState
 from monitor.sinks.notices import NoticeSink
 from monitor.sinks.thinner import Thinner
-from monitor.sources import mqtt_link, mqtt_saying, mqtt_topic, serial_port
-from monitor.sources.intake import NO_JAR, UNKNOWN_JAR, Condition, Intake
+from monitor.sources import mqtt_link, mqtt_publisher, mqtt_source, serial_port
+from monitor.sources.ingest import NO_JAR, UNKNOWN_JAR, Ingest, SourceStatus
 from monitor.sources.serial_port import NOISE_LINES, SerialPort
 from monitor.values import Notice, Rejected, SourceHealth
 from tests import crashing
@@ -59,9 +59,9 @@ def refused(reason: str) -> str | None:
 
 
 def wrong_clock() -> str | None:
-    intake = Intake("x", jars=frozenset({"rye"}), jar="rye", wall=lambda: NOW_S)
-    intake.take(b'{"distance_mm": 90, "time": "2031-01-01T00:00:00Z"}')
-    return intake.clock_trouble
+    ingest = Ingest("x", jars=frozenset({"rye"}), jar="rye", wall=lambda: NOW_S)
+    ingest.take(b'{"distance_mm": 90, "time": "2031-01-01T00:00:00Z"}')
+    return ingest.clock_trouble
 
 
 def lost_port(how: Callable[[str, int], serial_port.Port], pattern: str = "/dev/ttyUSB0") -> str | None:
@@ -118,7 +118,7 @@ SOURCES: dict[str, Callable[[], str | None]] = {
     "login": lambda: mqtt_link.refusal_words(MQTT, mqtt_link.BAD_LOGIN, "Bad user name or password"),
     "old broker": lambda: mqtt_link.refusal_words(MQTT, mqtt_link.BAD_PROTOCOL, "Unsupported protocol version"),
     "other refusal": lambda: mqtt_link.refusal_words(MQTT, 136, "Server unavailable"),
-    "closed": lambda: mqtt_topic.CLOSED,
+    "closed": lambda: mqtt_source.CLOSED,
 }
 """Every trouble that a source can have; those of a running connection (taken over, thrown out, ended, not let read) are
 taken from the program's text below, and produced with a real broker in test_mqtt_access.py."""
@@ -126,7 +126,7 @@ SAID = re.compile(r"""(?:self\._ended(?:, self\._slow)?|words|self\._refused\[to
 
 
 def in_the_text() -> list[str]:
-    modules = (mqtt_topic, mqtt_saying)
+    modules = (mqtt_source, mqtt_publisher)
     found = [match[2] for one in modules for match in SAID.finditer(Path(one.__file__).read_text())]
     assert sum(text.startswith("the broker does not let us") for text in found) == 2
     assert len(found) >= 8
@@ -193,8 +193,8 @@ class Deaf:
 def sinks(folder: Path) -> list[tuple[daemon_status.HasTrouble, str]]:
     """Every sink, each in a trouble of its own, with the sentence."""
     notices = NoticeSink(folder / "s.db", [Deaf()])
-    courier = notices._lanes[0].courier
-    courier._refused, courier._reason, courier._failures = True, "refused", 1
+    queue = notices._lanes[0].queue
+    queue._refused, queue._reason, queue._failures = True, "refused", 1
     mirror = Mirror(InfluxSettings(url="http://x:8086", bucket="b"), folder / "s.db")
     mirror._trouble = "[influx] http://x:8086: no answer (refused)"
     thinner = Thinner(folder / "s.db", 30.0)
@@ -202,8 +202,8 @@ def sinks(folder: Path) -> list[tuple[daemon_status.HasTrouble, str]]:
     page = PageServer(replace(SETTINGS, page=PageSettings()))
     page._trouble = "the page is not served: port 8140 of 127.0.0.1: Address already in use; set another port in [page]"
     state = MqttState(folder / "s.db", Nobody(), MqttSettings(host="h", notice_topic="jartide/{jar}/notice"))
-    assert state._courier is not None
-    state._courier._refused, state._courier._reason, state._courier._failures = True, "the broker did not confirm", 1
+    assert state._queue is not None
+    state._queue._refused, state._queue._reason, state._queue._failures = True, "the broker did not confirm", 1
     said = daemon_status.LastingTrouble(
         "the store was damaged (x): it was moved to y, a new one begun", "`jartide recover` reads it."
     )
@@ -263,8 +263,8 @@ def test_since_when_stays_right_when_the_clock_is_set() -> None:
     part, spells, voice = Deafness(), daemon_status.TroubleSince(Display()), Voice()
     part.sentence = "a"
     now = [NOW_S, 0.0]
-    condition = Condition("x", lambda: now[0], lambda: now[1])
-    condition.heard()
+    condition = SourceStatus("x", lambda: now[0], lambda: now[1])
+    condition.message_came()
     condition.report(connected=True, trouble=None)
     watch = StoreAlarm([voice], NoticeSettings(), Display())
     for step_s, began in ((0.0, "18:00"), (6 * HOUR_S, "00:00"), (-HOUR_S / 2, "23:30")):
@@ -327,10 +327,10 @@ class Voice:
         self.told: list[Notice] = []
         self.off: list[bool] = []
 
-    def tell_at_once(self, notice: Notice) -> None:
+    def send_now(self, notice: Notice) -> None:
         self.told.append(notice)
 
-    def call_off(self) -> None:
+    def cancel(self) -> None:
         self.off.append(True)
 
 
@@ -405,21 +405,21 @@ def test_what_is_told_at_once_goes_out_when_the_channel_is_back_or_is_called_off
     phone = Telephone()
     sink = NoticeSink(tmp_path / "s.db", [phone])  # type: ignore[list-item]
     notice = store_alarm.unwritable("the disk is full", NOW_S, NOW_S + 600.0, Display())
-    courier = Courier(phone, {phone.key})  # type: ignore[arg-type]
+    queue = ChannelQueue(phone, {phone.key})  # type: ignore[arg-type]
     phone.deaf = True
-    courier.tell_at_once(notice)
-    assert not courier.send_at_once()
+    queue.send_now(notice)
+    assert not queue.send_unstored()
     assert phone.heard == []
-    sink.tell_at_once(notice)
+    sink.send_now(notice)
     phone.deaf = False
     sink.start()
     wait_until(lambda: phone.heard, "told")
-    sink.tell_at_once(notice)
+    sink.send_now(notice)
     wait_until(lambda: len(phone.heard) == 2, "told while it waits for the outbox")
     assert {kept.message_id for kept in phone.heard} == {f"jartide.0.{int(NOW_S // 60)}.store_trouble.0"}
     sink.stop()
-    courier.call_off()
-    assert courier.send_at_once()  # nothing is left
+    queue.cancel()
+    assert queue.send_unstored()  # nothing is left
     assert len(phone.heard) == 2
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from monitor.runs import outbox
 from monitor.runs.store import Store
 from monitor.sinks.apprise_channel import AppriseChannel
-from monitor.sinks.courier import Courier
+from monitor.sinks.channel_queue import ChannelQueue
 from monitor.values import Notice
 
 NOW = 1_790_000_000.0
@@ -44,9 +44,9 @@ class Monotonic:
         return self.now_s
 
 
-def courier(address: str, *others: str, clock: Monotonic | None = None) -> Courier:
+def queue(address: str, *others: str, clock: Monotonic | None = None) -> ChannelQueue:
     channel = AppriseChannel(address)
-    return Courier(channel, {channel.key, *others}, lambda: NOW, clock or Monotonic())
+    return ChannelQueue(channel, {channel.key, *others}, lambda: NOW, clock or Monotonic())
 
 
 def states(store: Store) -> list[str]:

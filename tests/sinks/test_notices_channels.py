@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import email
 import email.policy
-import logging
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -24,10 +23,10 @@ from monitor.runs.outbox import State
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import send_test
-from monitor.sinks.courier import Courier
+from monitor.sinks.channel_queue import ChannelQueue
 from monitor.sinks.notices import Console, channels
 from tests.servers import free_port
-from tests.sinks.delivering import NOW, Web, courier, notice, states
+from tests.sinks.delivering import NOW, Web, notice, queue, states
 
 TOKEN = "s3cr3tT0ken"
 
@@ -50,7 +49,7 @@ def test_no_secret_is_logged_or_shown(
         address = f"{TOKEN}://{TOKEN}"
     if answer == "push":
         address = f"ntfy://127.0.0.1:{port}/{TOKEN}"
-    one = courier(address)
+    one = queue(address)
     outbox.put(store, [notice()], NOW)
     for _ in range(1 if answer == "push" else 3):  # apprise itself waits 5.5 s between two messages to some services
         one.turn(store)
@@ -103,7 +102,7 @@ def test_odd_words_by_mail_and_by_web(
     odd = NAMES[name]
     outbox.put(store, [notice(jar=odd, title=f"Feed {odd} now", text=f"The starter in {odd} sinks.")], NOW)
     for address in (mail_address(server), mail_address(server, query="&format=html"), site.address()):
-        assert courier(address, "another").turn(store) is None
+        assert queue(address, "another").turn(store) is None
     plain, html = got
     title, message = site.got[0]["title"], site.got[0]["message"]
     assert title.isprintable()
@@ -128,7 +127,7 @@ def test_odd_words_by_mail_and_by_web(
 @pytest.mark.fault("N3")
 def test_a_mail_server_that_refuses_the_password(store: Store, mail: tuple[Controller, list[Any]]) -> None:
     server, got = mail
-    one = courier(mail_address(server, password="wrong"))
+    one = queue(mail_address(server, password="wrong"))
     outbox.put(store, [notice()], NOW)
     assert one.turn(store) == 3600
     assert deliveries.of_notice(store, 1)[one.channel.key][2] == "the mail server said 535"  # RFC 4954, section 6
@@ -165,7 +164,7 @@ def test_channels_come_from_the_environment_and_a_file(tmp_path: Path, monkeypat
 
 def test_the_console_prints_a_paragraph(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
     outbox.put(store, [notice("feed_now"), notice("sensor_back")], NOW)
-    Courier(Console(), {"console"}, lambda: NOW).turn(store)
+    ChannelQueue(Console(), {"console"}, lambda: NOW).turn(store)
     assert capsys.readouterr().out.splitlines() == [
         "** feed_now rye (and 1 more)",
         "   Text of feed_now 0.",
@@ -179,14 +178,3 @@ def test_apprise_is_not_imported_before_it_is_needed() -> None:
     code = "import sys, monitor.sinks.notices, monitor.sinks.mqtt_state; print({'apprise', 'numpy'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "set()"
-
-
-def test_other_users_of_the_http_library_keep_their_log(
-    web: Callable[..., Web], caplog: pytest.LogCaptureFixture
-) -> None:
-    import requests
-
-    send_test([web().address()])
-    caplog.set_level(logging.DEBUG, "urllib3")  # a command that was run in this process may have quietened it
-    requests.post(f"http://127.0.0.1:{web().port}/", json={}, timeout=5)
-    assert "urllib3" in {record.name.split(".")[0] for record in caplog.records}

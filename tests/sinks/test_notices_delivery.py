@@ -21,7 +21,7 @@ from monitor.sinks import apprise_channel
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.notices import Console, NoticeSink
 from tests.servers import free_port, wait_until
-from tests.sinks.delivering import NOW, Monotonic, Web, courier, notice, states
+from tests.sinks.delivering import NOW, Monotonic, Web, notice, queue, states
 
 
 def attempts(store: Store) -> tuple[str, int] | None:
@@ -31,7 +31,7 @@ def attempts(store: Store) -> tuple[str, int] | None:
 def test_a_notice_goes_out_once_with_its_id(store: Store, web: Callable[..., Web]) -> None:
     site = web()
     outbox.put(store, [notice()], NOW)
-    one = courier(site.address())
+    one = queue(site.address())
     for _ in range(3):
         assert one.turn(store) is None
     assert [(got["title"], got["message"]) for got in site.got] == [
@@ -49,7 +49,7 @@ def test_what_waits_for_one_jar_goes_out_as_one_message(store: Store, web: Calla
         notice("at_peak", jar="white"),
     ]
     outbox.put(store, [*waiting, notice("daily_summary", jar="")], NOW)
-    courier(site.address()).turn(store)
+    queue(site.address()).turn(store)
     assert [got["title"] for got in site.got] == ["daily_summary", "near_rim rye (and 2 more)", "at_peak white"]
     assert site.got[1]["message"] == (
         "Text of near_rim 0.\n\nfeed_now rye: Text of feed_now 0.\n\nsensor_back rye: Text of sensor_back 0.\n\n"
@@ -77,7 +77,7 @@ def test_how_long_each_refusal_holds_back(
 ) -> None:
     site, clock = web(answer, 200), Monotonic()
     outbox.put(store, [notice()], NOW)
-    one = courier(site.address(), clock=clock)
+    one = queue(site.address(), clock=clock)
     assert one.turn(store) == first_wait_s
     assert deliveries.of_notice(store, 1) == {one.channel.key: ("waiting", 1, reason)}
     clock.now_s += first_wait_s - 1
@@ -93,7 +93,7 @@ def test_how_long_each_refusal_holds_back(
 @pytest.mark.fault("N1")
 def test_a_refused_connection_is_tried_again_from_half_a_minute_to_an_hour(store: Store) -> None:
     clock = Monotonic()
-    one = courier(f"json://127.0.0.1:{free_port()}/x", clock=clock)
+    one = queue(f"json://127.0.0.1:{free_port()}/x", clock=clock)
     outbox.put(store, [notice()], NOW)
     waits = []
     for _ in range(9):
@@ -109,10 +109,10 @@ def test_a_refused_connection_is_tried_again_from_half_a_minute_to_an_hour(store
 @pytest.mark.fault("N1")
 def test_a_name_that_is_not_found_and_an_address_that_is_none(store: Store) -> None:
     outbox.put(store, [notice()], NOW)
-    lost = courier("json://jartide.invalid/x")  # RFC 2606: never to be found
+    lost = queue("json://jartide.invalid/x")  # RFC 2606: never to be found
     assert lost.turn(store) == 30
     assert deliveries.of_notice(store, 1)[lost.channel.key][2] == "host name not found"
-    bad = courier("carrier-pigeon://loft")
+    bad = queue("carrier-pigeon://loft")
     assert bad.turn(store) == 3600
     assert "not an address" in deliveries.of_notice(store, 1)[bad.channel.key][2]
     assert lost.trouble() is None  # once may be a router that restarts
@@ -126,7 +126,7 @@ def test_a_service_that_does_not_answer_is_left_after_its_time(
     monkeypatch.setattr("monitor.sinks.apprise_channel.READ_S", 0.3)
     site = web(hang=True)
     outbox.put(store, [notice()], NOW)
-    one = courier(site.address(query="?rto=900"))  # an address cannot ask for a quarter of an hour
+    one = queue(site.address(query="?rto=900"))  # an address cannot ask for a quarter of an hour
     began_s = time.monotonic()
     assert one.turn(store) == 30
     assert time.monotonic() - began_s < 30  # far from a quarter of an hour, also on a busy machine
@@ -136,8 +136,8 @@ def test_a_service_that_does_not_answer_is_left_after_its_time(
 @pytest.mark.fault("N8")
 def test_what_is_no_longer_true_or_of_use_is_not_sent(store: Store, web: Callable[..., Web]) -> None:
     site, clock = web(), Monotonic()
-    dead = courier(f"json://127.0.0.1:{free_port()}/x", clock=clock)
-    fine = courier(site.address(), dead.channel.key)
+    dead = queue(f"json://127.0.0.1:{free_port()}/x", clock=clock)
+    fine = queue(site.address(), dead.channel.key)
     outbox.put(store, [notice("feed_now"), notice("at_peak"), notice("overdue", expires_s=NOW - 1)], NOW)
     outbox.supersede(store, "rye", NOW, ["at_peak"])
     fine.turn(store)
@@ -152,11 +152,11 @@ def test_what_is_no_longer_true_or_of_use_is_not_sent(store: Store, web: Callabl
 def test_one_dead_channel_is_tried_again_without_telling_the_other_twice(store: Store, web: Callable[..., Web]) -> None:
     good, bad, clock = web(), web(500, 500, 200), Monotonic()
     keys = [AppriseChannel(site.address()).key for site in (good, bad)]
-    couriers = [courier(site.address(), *keys, clock=clock) for site in (good, bad)]
+    queues = [queue(site.address(), *keys, clock=clock) for site in (good, bad)]
     outbox.put(store, [notice()], NOW)
     for waited_s in (0, 30, 60):
         clock.now_s += waited_s
-        for one in couriers:
+        for one in queues:
             one.turn(store)
         assert len(good.got) == 1
         assert states(store) == ["sent" if waited_s == 60 else "pending"]
@@ -214,15 +214,15 @@ from pathlib import Path
 from monitor.runs import deliveries
 from monitor.runs.store import Store
 from monitor.sinks.apprise_channel import AppriseChannel
-from monitor.sinks.courier import Courier
+from monitor.sinks.channel_queue import ChannelQueue
 path, address = sys.argv[1:]
 channel = AppriseChannel(address)
-courier = Courier(channel, {channel.key}, lambda: 1_790_000_000.0)
+queue = ChannelQueue(channel, {channel.key}, lambda: 1_790_000_000.0)
 with Store.join(Path(path)) as store:
-    courier.resume(store)
+    queue.resume(store)
     if os.environ.get("CRASH"):
         deliveries.sent = lambda *_: os._exit(9)
-    courier.turn(store)
+    queue.turn(store)
 """
 
 
@@ -253,7 +253,7 @@ def test_a_store_that_cannot_take_it_down_leads_to_no_second_copy(
         real(*arguments)
 
     monkeypatch.setattr(deliveries, "sent", sent)
-    one = courier(site.address())
+    one = queue(site.address())
     outbox.put(store, [notice()], NOW)
     for _ in range(2):
         with pytest.raises(StoreTrouble):

@@ -21,7 +21,7 @@ from monitor.runs import deliveries, outbox
 from monitor.runs.store import Store
 from monitor.settings import MqttSettings
 from monitor.sinks.mqtt_state import MqttState
-from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Cycle, Forecast, JarState, Level, Notice, Span, Stage
 from tests.servers import Mosquitto, mosquitto, wait_until
 
@@ -83,10 +83,10 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 
 
 @contextmanager
-def telling(broker: Mosquitto, path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[MqttState, MqttTopic]]:
+def telling(broker: Mosquitto, path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[MqttState, MqttSource]]:
     monkeypatch.setattr("monitor.sinks.mqtt_state.LOOK_S", 0.1)
     settings = MqttSettings(host="127.0.0.1", port=broker.port, notice_topic="jartide/{jar}/notice")
-    source = MqttTopic(settings, "jartide-test", jars=frozenset({"rye", "white"}))
+    source = MqttSource(settings, "jartide-test", jars=frozenset({"rye", "white"}))
     sink = MqttState(path, source, settings, wall=lambda: NOW)
     source.start(lambda _: None)
     sink.start()
@@ -197,7 +197,7 @@ def test_that_nothing_can_be_written_is_told_without_a_store(
         pass
     broker.stop()
     with telling(broker, tmp_path / "there is none.db", monkeypatch) as (sink, _):
-        sink.tell_at_once(store_alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
+        sink.send_now(store_alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
         broker.start()
         with listening(broker.port, "listener") as listener:
             wait_until(lambda: listener.last("jartide/all/notice"), "told")
@@ -208,7 +208,7 @@ def test_that_nothing_can_be_written_is_told_without_a_store(
 
 def test_without_a_topic_for_notices_nothing_waits_to_be_told(tmp_path: Path) -> None:
     settings = MqttSettings(host="127.0.0.1", port=1)
-    sink = MqttState(tmp_path / "s.db", MqttTopic(settings, "jartide-test", jars=frozenset()), settings)
-    sink.tell_at_once(store_alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
-    sink.call_off()
+    sink = MqttState(tmp_path / "s.db", MqttSource(settings, "jartide-test", jars=frozenset()), settings)
+    sink.send_now(store_alarm.unwritable("the disk is full", NOW, NOW + 600.0, Display()))
+    sink.cancel()
     assert sink.trouble() is None

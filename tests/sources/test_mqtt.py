@@ -7,8 +7,8 @@ import time
 import pytest
 
 from monitor.settings import JarSettings, MqttSettings, SerialSettings, Settings
-from monitor.sources import mqtt_saying, mqtt_topic, open_sources
-from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources import mqtt_publisher, mqtt_source, open_sources
+from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery, Rejected
 from tests.servers import Mosquitto, wait_until
 from tests.sources.topics import JARS, Begin, Device, connected, distances, reading
@@ -54,7 +54,7 @@ def test_our_own_messages_are_confirmed(broker: Mosquitto, begin: Begin) -> None
     wait_until(lambda: not connected(source), "noticed")
     began_s = time.monotonic()
     assert not source.publish("jartide/rye/state", "{}")
-    assert time.monotonic() - began_s < mqtt_saying.PUBLISH_S  # it knows that nobody hears
+    assert time.monotonic() - began_s < mqtt_publisher.PUBLISH_S  # it knows that nobody hears
     device.leave()
 
 
@@ -123,7 +123,7 @@ def test_a_retained_reading_is_marked(broker: Mosquitto, begin: Begin, protocol:
 def test_an_error_while_taking_in_loses_nothing(
     broker: Mosquitto, begin: Begin, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mqtt_topic, "RETRY_S", (0.1, 0.2))
+    monkeypatch.setattr(mqtt_source, "RETRY_S", (0.1, 0.2))
     source, caught = begin(broker.port)
     wait_until(lambda: connected(source), "connected")
     taken, calls = source._take, []
@@ -153,7 +153,7 @@ def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: 
         items.append(item)
 
     ending = threading.Event()
-    source = MqttTopic(MqttSettings(host="127.0.0.1", port=broker.port), "full", jars=JARS)
+    source = MqttSource(MqttSettings(host="127.0.0.1", port=broker.port), "full", jars=JARS)
     source.start(put)
     wait_until(lambda: connected(source), "connected")
     device = Device(broker.port)

@@ -9,7 +9,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.sources import mqtt_topic
+from monitor.sources import mqtt_source
 from tests.servers import Authority, Mosquitto, mosquitto, wait_until
 from tests.sources.topics import Begin, Device, connected, reading
 
@@ -17,7 +17,7 @@ from tests.sources.topics import Begin, Device, connected, reading
 @pytest.mark.fault("M11")
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_user_and_password(tmp_path: Path, begin: Begin, protocol: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(mqtt_topic, "RETRY_S", (0.2, 0.5))
+    monkeypatch.setattr(mqtt_source, "RETRY_S", (0.2, 0.5))
     monkeypatch.setenv("BROKER_PASSWORD", "right")
     (tmp_path / "secret").write_text("wrong\n")
     (tmp_path / "secret").chmod(0o600)
@@ -43,7 +43,7 @@ def test_a_refused_login_is_tried_again_slowly(tmp_path: Path, begin: Begin) -> 
         wait_until(lambda: "does not let in" in (source.health().trouble or ""), "in words")
         source.stop()
         assert source._thread is not None
-        wait_until(lambda: not source._thread.is_alive(), "the slow pause is cut short", mqtt_topic.RETRY_S[1] / 2)
+        wait_until(lambda: not source._thread.is_alive(), "the slow pause is cut short", mqtt_source.RETRY_S[1] / 2)
         assert broker.log().count("New connection from") <= 3  # one is the test's own look whether it listens
 
 
@@ -70,7 +70,7 @@ def test_a_subscription_that_is_refused(tmp_path: Path, begin: Begin, monkeypatc
     """mosquitto refuses a filter that holds a level it keeps to itself only with its plugin; MQTT 5 code 143 or 135
     is what matters here, so the answer comes from a broker that the test plays."""
     server = socket.create_server(("127.0.0.1", 0))
-    monkeypatch.setattr(mqtt_topic, "RETRY_S", (0.2, 0.5))
+    monkeypatch.setattr(mqtt_source, "RETRY_S", (0.2, 0.5))
     mended = threading.Event()
 
     def play() -> None:
@@ -163,7 +163,7 @@ def test_a_client_certificate_instead_of_a_password(tmp_path: Path, begin: Begin
 def test_another_client_with_our_id(
     broker: Mosquitto, begin: Begin, protocol: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(mqtt_topic, "RETRY_S", (0.1, 60.0))
+    monkeypatch.setattr(mqtt_source, "RETRY_S", (0.1, 60.0))
     source, _ = begin(broker.port, protocol=protocol, client_id="twice")
     wait_until(lambda: connected(source), "connected")
     other = Device(broker.port, "twice")

@@ -108,8 +108,8 @@ def test_a_killed_broker_takes_nothing_that_we_have(broker: Mosquitto, begin: Be
 FIRST_THREE_ONLY = """
 import sys, time
 from monitor.settings import MqttSettings
-from monitor.sources.mqtt_topic import MqttTopic
-source = MqttTopic(MqttSettings(host="127.0.0.1", port=int(sys.argv[1])), "crashes", jars=frozenset({"rye"}))
+from monitor.sources.mqtt_source import MqttSource
+source = MqttSource(MqttSettings(host="127.0.0.1", port=int(sys.argv[1])), "crashes", jars=frozenset({"rye"}))
 taken = []
 def put(item):
     taken.append(item)

@@ -69,7 +69,7 @@ def test_what_no_broker_may_send_ends_the_connection(stream: bytes) -> None:
 def test_paho_still_reads_through_the_limit(broker, begin: Begin) -> None:  # type: ignore[no-untyped-def]
     source, _ = begin(broker.port)
     wait_until(lambda: connected(source), "connected")
-    client = source._receipts.client
+    client = source._in_flight.client
     assert isinstance(client, mqtt.Client)
     assert isinstance(client.socket(), LimitedSocket)
 
@@ -89,7 +89,7 @@ def test_a_broker_that_sends_all_is_refused_by_size(broker, begin: Begin) -> Non
 CHILD = """
 import json, re, sys, threading
 from monitor.settings import MqttSettings
-from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery
 came, done = [], threading.Event()
 def put(item):
@@ -98,7 +98,7 @@ def put(item):
     if came[-1] == 105.0:
         done.set()
 settings = MqttSettings(host="127.0.0.1", port=int(sys.argv[1]), protocol=sys.argv[2])
-source = MqttTopic(settings, "limited", jars=frozenset({"rye"}))
+source = MqttSource(settings, "limited", jars=frozenset({"rye"}))
 source.start(put)
 print("ready", flush=True)
 assert done.wait(100)

@@ -18,7 +18,7 @@ import serial
 
 from monitor.settings import SerialSettings
 from monitor.sources import serial_port
-from monitor.sources.pace import READING_GAP_S, REFUSED_GAP_S, Pace
+from monitor.sources.rate_limit import READING_GAP_S, REFUSED_GAP_S, RateLimit
 from monitor.sources.serial_port import SerialPort, open_port
 from monitor.values import Delivery, Reading, Rejected
 from tests.servers import program, wait_until
@@ -87,7 +87,7 @@ def begin() -> Iterator[Begin]:
 
 
 def reading(n: int, jar: str = "rye") -> bytes:
-    """A line; its own times are a minute apart, so that all pass the pace."""
+    """A line; its own times are a minute apart, so that all pass the rate."""
     line = {"jar": jar, "distance_mm": 100 + n, "time": time.time() - 86_400 + 60 * n, "seq": n, "boot": "b"}
     return json.dumps(line).encode() + b"\r\n"
 
@@ -370,38 +370,38 @@ def arrived(received_s: float, time_s: float, distance_mm: float | None = 90.0, 
 
 
 def test_the_pace_goes_by_the_time_of_measuring() -> None:
-    pace = Pace()
+    rate = RateLimit()
     played = [arrived(0.001 * n, 10.0 * n) for n in range(100)]  # a recording, played 10,000 times faster
-    assert [item for one in played for item in pace.offer(one)] == played
-    assert pace.dropped == 0
+    assert [item for one in played for item in rate.offer(one)] == played
+    assert rate.dropped == 0
 
 
 def test_the_pace_keeps_jars_and_temperatures_apart() -> None:
-    pace = Pace()
+    rate = RateLimit()
     both = [arrived(0, 0), arrived(0, 0, distance_mm=None), arrived(0, 0, jar="wheat")]
-    assert [item for one in both for item in pace.offer(one)] == both
+    assert [item for one in both for item in rate.offer(one)] == both
 
 
 @pytest.mark.fault("S9")
 @pytest.mark.fault("T3")
 def test_what_waits_goes_out_in_time_and_only_the_newest() -> None:
-    pace = Pace()
-    assert pace.offer(arrived(0.0, 0.0)) == [arrived(0.0, 0.0)]
-    assert pace.offer(arrived(0.1, 0.1)) == []
-    assert pace.offer(arrived(0.2, 0.2)) == []
-    assert pace.due(0.3) == []
-    assert pace.due(0.5) == [arrived(0.2, 0.2)]
-    assert pace.due(9.9) == []
-    assert pace.dropped == 1
-    assert pace.offer(arrived(-3600.0, -3600.0)) == [arrived(-3600.0, -3600.0)]  # the clock was set back
+    rate = RateLimit()
+    assert rate.offer(arrived(0.0, 0.0)) == [arrived(0.0, 0.0)]
+    assert rate.offer(arrived(0.1, 0.1)) == []
+    assert rate.offer(arrived(0.2, 0.2)) == []
+    assert rate.due(0.3) == []
+    assert rate.due(0.5) == [arrived(0.2, 0.2)]
+    assert rate.due(9.9) == []
+    assert rate.dropped == 1
+    assert rate.offer(arrived(-3600.0, -3600.0)) == [arrived(-3600.0, -3600.0)]  # the clock was set back
 
 
 @pytest.mark.fault("S1")
 def test_refused_lines_are_put_together_with_their_count() -> None:
-    pace = Pace()
+    rate = RateLimit()
     lines = [Rejected(source="s", received_s=0.01 * n, reason="not JSON") for n in range(50)]
-    assert [item.count for one in lines for item in pace.offer(one) if isinstance(item, Rejected)] == [1]
-    assert [item.count for item in pace.due(REFUSED_GAP_S) if isinstance(item, Rejected)] == [49]
+    assert [item.count for one in lines for item in rate.offer(one) if isinstance(item, Rejected)] == [1]
+    assert [item.count for item in rate.due(REFUSED_GAP_S) if isinstance(item, Rejected)] == [49]
 
 
 class Hanging:

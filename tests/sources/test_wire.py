@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.boot_clock import DELAY_MAX_S, WRAP_S, BootClocks
-from monitor.sources.intake import UNKNOWN_MAX, Intake
+from monitor.sources.ingest import UNKNOWN_MAX, Ingest
 from monitor.sources.mqtt_link import topic_filter, topic_pattern
 from monitor.sources.wire import LINE_MAX, Line, Message, Remainder, Unreadable, cut, parse
 from monitor.values import Delivery, Rejected
@@ -221,10 +221,10 @@ json_values = st.recursive(
 KEYS = ["jar", "distance_mm", "echo_us", "temperature_c", "air_c", "humidity_pct", "time", "boot", "seq", "up_ms"]
 
 
-def intake(now: list[float], **changes: object) -> Intake:
+def ingest(now: list[float], **changes: object) -> Ingest:
     """`now` is [wall, monotonic]."""
     options = {"jars": frozenset({"rye", "wheat"}), "wall": lambda: now[0], "monotonic": lambda: now[1]} | changes
-    return Intake("test", **options)  # type: ignore[arg-type]
+    return Ingest("test", **options)  # type: ignore[arg-type]
 
 
 @pytest.mark.fault("F1")
@@ -232,7 +232,7 @@ def intake(now: list[float], **changes: object) -> Intake:
     st.binary(max_size=300) | st.dictionaries(st.sampled_from(KEYS), json_values).map(lambda d: json.dumps(d).encode())
 )
 def test_nothing_that_a_stranger_sends_raises_and_nothing_unheard_of_passes(payload: bytes) -> None:
-    item = intake([1.8e9, 50.0], jar="rye").take(payload)
+    item = ingest([1.8e9, 50.0], jar="rye").take(payload)
     if isinstance(item, Rejected):
         assert 0 < len(item.reason) < 60
         assert len(item.detail) <= 80
@@ -253,16 +253,16 @@ NOW_S = 1_800_000_000.0
 
 
 def test_the_jar_of_the_topic_counts_then_the_message_then_the_config() -> None:
-    both = intake([NOW_S, 0.0], jar="wheat")
+    both = ingest([NOW_S, 0.0], jar="wheat")
     assert both.take(b'{"jar":"wheat","distance_mm":1}', jar="rye").reading.jar == "rye"
     assert both.take(b'{"jar":"rye","distance_mm":1}').reading.jar == "rye"
     assert both.take(b'{"distance_mm":1}').reading.jar == "wheat"
-    assert intake([NOW_S, 0.0]).take(b'{"distance_mm":1}').reason == "no jar named"
+    assert ingest([NOW_S, 0.0]).take(b'{"distance_mm":1}').reason == "no jar named"
 
 
 @pytest.mark.fault("M14")
 def test_unknown_jars_are_named_up_to_a_limit() -> None:
-    strangers = intake([NOW_S, 0.0])
+    strangers = ingest([NOW_S, 0.0])
     items = [strangers.take(b'{"distance_mm":1}', jar=f"jar{n}") for n in range(10_000)]
     assert {item.reason for item in items} == {"jar not configured"}
     assert len({item.detail for item in items}) == UNKNOWN_MAX + 1
@@ -284,7 +284,7 @@ def test_unknown_jars_are_named_up_to_a_limit() -> None:
     ],
 )
 def test_the_devices_clock_is_used_only_where_it_can_be_right(time_s: float, expected_s: float, timed: bool) -> None:
-    source = intake([NOW_S, 0.0])
+    source = ingest([NOW_S, 0.0])
     item = source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": time_s}).encode())
     assert isinstance(item, Delivery)
     assert (item.reading.time_s, item.timed) == (expected_s, timed)
@@ -293,7 +293,7 @@ def test_the_devices_clock_is_used_only_where_it_can_be_right(time_s: float, exp
 
 @pytest.mark.fault("T7")
 def test_a_wrong_clock_is_named_with_how_wrong_it_is() -> None:
-    source = intake([NOW_S, 0.0])
+    source = ingest([NOW_S, 0.0])
     source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": NOW_S + 86_400 * 3}).encode())
     assert (
         source.clock_trouble
@@ -302,7 +302,7 @@ def test_a_wrong_clock_is_named_with_how_wrong_it_is() -> None:
 
 
 def test_one_wrong_clock_is_not_talked_away_by_another_device() -> None:
-    source = intake([NOW_S, 0.0])
+    source = ingest([NOW_S, 0.0])
     source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": 0}).encode())
     source.take(json.dumps({"jar": "wheat", "distance_mm": 1, "time": NOW_S}).encode())
     assert "jar rye is 57 years behind" in (source.clock_trouble or "")
@@ -313,7 +313,7 @@ def test_one_wrong_clock_is_not_talked_away_by_another_device() -> None:
 @pytest.mark.fault("T7")
 def test_with_a_wrong_clock_the_uptime_counts() -> None:
     now = [NOW_S, 1000.0]
-    source = intake(now)
+    source = ingest(now)
     source.take(b'{"jar":"rye","distance_mm":1,"time":0,"boot":"a","up_ms":5000}')
     now[0], now[1] = NOW_S + 100, 1100.0
     item = source.take(b'{"jar":"rye","distance_mm":1,"time":10,"boot":"a","up_ms":15000}')
@@ -322,10 +322,10 @@ def test_with_a_wrong_clock_the_uptime_counts() -> None:
 
 @pytest.mark.fault("M7")
 def test_a_retained_message_without_a_time_is_of_unknown_time() -> None:
-    item = intake([NOW_S, 0.0]).take(b'{"jar":"rye","distance_mm":1}', again=True, waited=True)
+    item = ingest([NOW_S, 0.0]).take(b'{"jar":"rye","distance_mm":1}', again=True, waited=True)
     assert (item.again, item.timed) == (True, False)
     old_s = NOW_S - 30 * 86_400
-    item = intake([NOW_S, 0.0]).take(
+    item = ingest([NOW_S, 0.0]).take(
         json.dumps({"jar": "rye", "distance_mm": 1, "time": old_s}).encode(), again=True, waited=True
     )
     assert (item.reading.time_s, item.timed) == (old_s, True)  # core sees how old it is

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.sources.mqtt_topic import MqttTopic
+from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery, Rejected
 
 JARS = frozenset({"rye", "wheat"})
@@ -20,7 +20,7 @@ class Caught:
     def __init__(self, *, at_once: bool = True) -> None:
         self.items: list[Delivery | Rejected] = []
         self.at_once = at_once
-        self.source: MqttTopic | None = None
+        self.source: MqttSource | None = None
 
     def __call__(self, item: Delivery | Rejected) -> None:
         self.items.append(item)
@@ -44,7 +44,7 @@ class Caught:
         return [item.reason for item in self.items if isinstance(item, Rejected)]
 
 
-Begin = Callable[..., tuple[MqttTopic, Caught]]
+Begin = Callable[..., tuple[MqttSource, Caught]]
 
 
 class Device:
@@ -83,7 +83,7 @@ def reading(n: int, boot: str | None = "b", jar: str = "rye") -> str:
     return json.dumps({"jar": jar, "distance_mm": 100 + n, "temperature_c": 21.5, **known})
 
 
-def connected(source: MqttTopic) -> bool:
+def connected(source: MqttSource) -> bool:
     return source.health().connected
 
 

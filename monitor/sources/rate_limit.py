@@ -17,7 +17,7 @@ READING_GAP_S = 0.5
 REFUSED_GAP_S = 1.0
 
 
-class Pace:
+class RateLimit:
     """What passes now, and what waits for its turn. Bounded by the number of jars and reasons."""
 
     def __init__(self) -> None:

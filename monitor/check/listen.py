@@ -21,14 +21,14 @@ from monitor.runs.store import Store
 from monitor.settings import MqttSettings, Settings
 from monitor.sources import Put, Source, mqtt_link
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.intake import Condition, Intake
+from monitor.sources.ingest import Ingest, SourceStatus
 from monitor.values import Delivery, Reading, Rejected, SourceHealth
 
 POLL_S = 0.2
 
 
 @dataclass(slots=True)
-class Heard:
+class Received:
     """What came since listening began: readings by jar, refused messages and numbers by source, how each source is."""
 
     readings: dict[str, list[Reading]] = field(default_factory=dict)
@@ -37,34 +37,34 @@ class Heard:
     health: list[SourceHealth] = field(default_factory=list)
 
 
-class Ears(Protocol):
+class Listener(Protocol):
     """Something that listens; `daemon` is the process id of the daemon that does it for us, if one does."""
 
     daemon: int | None
 
-    def heard(self) -> Heard:
+    def received(self) -> Received:
         """All so far; the same object each time, grown."""
 
 
 @contextmanager
-def listening(settings: Settings) -> Iterator[Ears]:
+def listening(settings: Settings) -> Iterator[Listener]:
     """Begin to listen, and stop at the end. Raises StoreTrouble when a watching daemon's store cannot be read."""
     pid = lock.holder(settings.store.path) if settings.store.path.exists() else None
     if pid is not None:
         with Store.join(settings.store.path) as store:
             yield _ThroughDaemon(store, pid)
         return
-    ears = _Own(settings)
+    listener = _Own(settings)
     try:
-        yield ears
+        yield listener
     finally:
-        ears.stop()
+        listener.stop()
 
 
-def wait(ears: Ears, enough: Callable[[Heard], bool], wait_s: float) -> bool:
-    """Wait until what was heard is enough, for `wait_s` at most; whether it was."""
+def wait(listener: Listener, enough: Callable[[Received], bool], wait_s: float) -> bool:
+    """Wait until what was received is enough, for `wait_s` at most; whether it was."""
     end_s = time.monotonic() + wait_s
-    while not enough(ears.heard()):
+    while not enough(listener.received()):
         if time.monotonic() >= end_s:
             return False
         time.sleep(POLL_S)
@@ -78,16 +78,16 @@ class _ThroughDaemon:
         self.daemon: int | None = pid
         self._store = store
         self._seq = store.last_seq()
-        self._heard = Heard()
+        self._received = Received()
 
-    def heard(self) -> Heard:
+    def received(self) -> Received:
         for arrival in self._store.arrivals(None, self._seq):
             self._seq = arrival.seq
             if isinstance(arrival.item, Reading):
-                self._heard.readings.setdefault(arrival.item.jar, []).append(arrival.item)
+                self._received.readings.setdefault(arrival.item.jar, []).append(arrival.item)
         body = daemon_status.read(self._store) or {"sources": []}
-        self._heard.health = [SourceHealth(**health) for health in body["sources"]]
-        return self._heard
+        self._received.health = [SourceHealth(**health) for health in body["sources"]]
+        return self._received
 
 
 class _Own:
@@ -96,7 +96,7 @@ class _Own:
     def __init__(self, settings: Settings) -> None:
         self.daemon: int | None = None
         self._lock = threading.Lock()
-        self._heard = Heard()
+        self._received = Received()
         jars = frozenset(jar.name for jar in settings.jars)
         only_jar = settings.jars[0].name if len(settings.jars) == 1 else None
         self._sources: list[Source] = []
@@ -104,14 +104,14 @@ class _Own:
             from monitor.sources.serial_port import SerialPort
 
             self._sources += [SerialPort(one, jars=jars, jar=one.jar or only_jar) for one in settings.serial]
-        self._sources += [_InPassing(one, jars=jars, jar=only_jar) for one in settings.mqtt]
+        self._sources += [_Observer(one, jars=jars, jar=only_jar) for one in settings.mqtt]
         for source in self._sources:
             source.start(self._put)
 
-    def heard(self) -> Heard:
+    def received(self) -> Received:
         with self._lock:
-            self._heard.health = [source.health() for source in self._sources]
-        return self._heard
+            self._received.health = [source.health() for source in self._sources]
+        return self._received
 
     def stop(self) -> None:
         for source in self._sources:
@@ -119,22 +119,22 @@ class _Own:
 
     def _put(self, item: Delivery | Rejected) -> None:
         with self._lock:
-            self._heard.counts[item.source] = self._heard.counts.get(item.source, 0) + 1
+            self._received.counts[item.source] = self._received.counts.get(item.source, 0) + 1
             if isinstance(item, Rejected):
-                self._heard.refused.setdefault(item.source, []).append(item)
+                self._received.refused.setdefault(item.source, []).append(item)
             else:
-                self._heard.readings.setdefault(item.reading.jar, []).append(item.reading)
+                self._received.readings.setdefault(item.reading.jar, []).append(item.reading)
 
 
-class _InPassing:
+class _Observer:
     """A broker that is only looked at."""
 
     def __init__(self, settings: MqttSettings, *, jars: frozenset[str], jar: str | None) -> None:
         self.name = "mqtt {}:{}".format(*mqtt_link.address(settings))
         self._settings = settings
         self._pattern = mqtt_link.topic_pattern(settings.topic)
-        self._condition = Condition(self.name)
-        self._intake = Intake(
+        self._status = SourceStatus(self.name)
+        self._ingest = Ingest(
             self.name,
             jars=jars,
             jar=jar,
@@ -155,12 +155,12 @@ class _InPassing:
             client.on_message = self._on_message
             client.connect(*mqtt_link.address(self._settings), keepalive=30)
         except SecretError as error:
-            self._condition.report(connected=False, trouble=str(error))
+            self._status.report(connected=False, trouble=str(error))
             return
         except OSError as error:
-            self._condition.report(connected=False, trouble=mqtt_link.failure_words(self._settings, error))
+            self._status.report(connected=False, trouble=mqtt_link.failure_words(self._settings, error))
             return
-        self._condition.report(connected=False, trouble="the broker does not answer the greeting")
+        self._status.report(connected=False, trouble="the broker does not answer the greeting")
         client.loop_start()
         self._client = client
 
@@ -173,25 +173,25 @@ class _InPassing:
         """Nothing to do: QoS 0."""
 
     def health(self) -> SourceHealth:
-        return self._condition.health()
+        return self._status.health()
 
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
             words = mqtt_link.refusal_words(self._settings, reason.value, str(reason))
-            self._condition.report(connected=False, trouble=words)
+            self._status.report(connected=False, trouble=words)
             return
-        self._condition.report(connected=True, trouble=None)
+        self._status.report(connected=True, trouble=None)
         client.subscribe(mqtt_link.topic_filter(self._settings.topic), qos=0)
 
     def _on_subscribe(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         if any(reason.is_failure for reason in reasons):
             wanted = mqtt_link.topic_filter(self._settings.topic)
-            self._condition.report(connected=True, trouble=f"the broker does not let us read {wanted}")
+            self._status.report(connected=True, trouble=f"the broker does not let us read {wanted}")
 
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
         match = self._pattern.fullmatch(message.topic)
         if match is None or self._put is None:
             return
-        self._condition.heard()
+        self._status.message_came()
         jar = match.groupdict().get("jar")
-        self._put(self._intake.take(bytes(message.payload), jar=jar, waited=bool(message.retain)))
+        self._put(self._ingest.take(bytes(message.payload), jar=jar, waited=bool(message.retain)))

@@ -1,6 +1,6 @@
 """Our own messages over a source's connection: each waits for the broker's word on it.
 
-Beside `mqtt_topic`, whose thread carries the packets; here is who said what, and which topics the broker's access list
+Beside `mqtt_source`, whose thread carries the packets; here is who said what, and which topics the broker's access list
 does not let us write.
 """
 
@@ -9,16 +9,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from monitor.sources.mqtt_receipts import Receipts
+from monitor.sources.mqtt_in_flight import InFlight
 
 PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
 
 
-class Saying:
-    """What is said over the connection that `receipts` knows; `wake` has its thread look for what is to be sent."""
+class ConfirmedPublisher:
+    """What is said over the connection that `in_flight` knows; `wake` has its thread look for what is to be sent."""
 
-    def __init__(self, receipts: Receipts, wake: Callable[[], None]) -> None:
-        self._receipts = receipts
+    def __init__(self, in_flight: InFlight, wake: Callable[[], None]) -> None:
+        self._in_flight = in_flight
         self._wake = wake
         self._refused_mids: set[int] = set()
         self._refused: dict[str, str] = {}  # topic -> sentence
@@ -26,14 +26,14 @@ class Saying:
     def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
         """Say something of ours; True once the broker has confirmed it. To be called from one thread, never from a
         callback; waits up to `PUBLISH_S`. Nothing is kept for later: whoever calls has it and can say it again."""
-        client = self._receipts.client
+        client = self._in_flight.client
         if client is None:
             return False
         info = client.publish(topic, payload, qos=1, retain=retain)
         self._wake()
         end_s = time.monotonic() + PUBLISH_S
         try:
-            while not info.is_published() and self._receipts.client is client and time.monotonic() < end_s:
+            while not info.is_published() and self._in_flight.client is client and time.monotonic() < end_s:
                 info.wait_for_publish(0.1)
             confirmed = info.is_published()
         except (RuntimeError, ValueError):  # not connected any more

@@ -28,7 +28,7 @@ NO_JAR, UNKNOWN_JAR = "no jar named", "jar not configured"  # reasons of a refus
 UNKNOWN_MAX = 50  # names of unknown jars that are told apart
 
 
-class Condition:
+class SourceStatus:
     """How a source is doing. `report` logs every change once; any thread may read `health`."""
 
     def __init__(self, name: str, wall: Clock = time.time, monotonic: Clock = time.monotonic) -> None:
@@ -37,7 +37,7 @@ class Condition:
         self._heard: Moment | None = None
         self._health = SourceHealth(name=name, connected=False, trouble="not started", since_s=0.0, last_message_s=None)
 
-    def heard(self) -> None:
+    def message_came(self) -> None:
         """Something came."""
         self._heard = self._now()
 
@@ -65,7 +65,7 @@ class Condition:
         return Moment(self._wall(), self._monotonic())
 
 
-class Intake:
+class Ingest:
     """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all there are."""
 
     def __init__(

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.mqtt_receipts import Receipt, Receipts
+from monitor.sources.mqtt_in_flight import AckToken, InFlight
 
 
 class Link:
@@ -66,28 +66,28 @@ steps = st.lists(
 @pytest.mark.fault("M4")
 @given(steps, st.booleans())
 def test_each_message_is_handed_on_once_and_acknowledged_in_order(todo: list[tuple[str, int]], alike: bool) -> None:
-    receipts, broker, link = Receipts(), Broker(), Link()
-    receipts.greeted(link, resumed=False)  # type: ignore[arg-type]
+    in_flight, broker, link = InFlight(), Broker(), Link()
+    in_flight.greeted(link, resumed=False)  # type: ignore[arg-type]
     heard = 0  # acknowledgements of this connection that the broker has taken in
     came: list[int] = []  # packet numbers of this connection, in order of arrival
     sent = 0
-    handed_on: list[Receipt] = []
+    handed_on: list[AckToken] = []
     committed = 0
 
     def arrive(one: mqtt.MQTTMessage) -> None:
         came.append(one.mid)
-        receipt = receipts.open(link, one)  # type: ignore[arg-type]
-        if receipt is not None:
-            handed_on.append(receipt)
+        token = in_flight.open(link, one)  # type: ignore[arg-type]
+        if token is not None:
+            handed_on.append(token)
 
     def reconnect(lost: int) -> None:
         nonlocal link, heard
-        receipts.left()
+        in_flight.left()
         arrived = link.acknowledged[: max(heard, len(link.acknowledged) - lost)]
         broker.hear(arrived[heard:])
         link, heard = Link(), 0
         came.clear()
-        receipts.greeted(link, resumed=True)  # type: ignore[arg-type]
+        in_flight.greeted(link, resumed=True)  # type: ignore[arg-type]
         for one in broker.again():
             arrive(one)
 
@@ -100,7 +100,7 @@ def test_each_message_is_handed_on_once_and_acknowledged_in_order(todo: list[tup
                 sent += 1
                 arrive(one)
         elif what == "commit":
-            receipts.acknowledge(handed_on[committed : committed + number])
+            in_flight.acknowledge(handed_on[committed : committed + number])
             committed = min(len(handed_on), committed + number)
         else:
             reconnect(number)
@@ -112,33 +112,33 @@ def test_each_message_is_handed_on_once_and_acknowledged_in_order(todo: list[tup
 
 def test_nothing_crosses_into_another_session() -> None:
     """A broker that has forgotten us uses packet numbers anew; an old acknowledgement must not hit a new message."""
-    receipts, old, new = Receipts(), Link(), Link()
-    receipts.greeted(old, resumed=False)  # type: ignore[arg-type]
-    first = receipts.open(old, message(1, b"a", dup=False))  # type: ignore[arg-type]
-    receipts.left()
-    receipts.greeted(new, resumed=False)  # type: ignore[arg-type]
-    second = receipts.open(new, message(1, b"b", dup=False))  # type: ignore[arg-type]
-    receipts.acknowledge([first])
+    in_flight, old, new = InFlight(), Link(), Link()
+    in_flight.greeted(old, resumed=False)  # type: ignore[arg-type]
+    first = in_flight.open(old, message(1, b"a", dup=False))  # type: ignore[arg-type]
+    in_flight.left()
+    in_flight.greeted(new, resumed=False)  # type: ignore[arg-type]
+    second = in_flight.open(new, message(1, b"b", dup=False))  # type: ignore[arg-type]
+    in_flight.acknowledge([first])
     assert new.acknowledged == []
-    receipts.acknowledge([second])
+    in_flight.acknowledge([second])
     assert new.acknowledged == [1]
 
 
 def test_what_could_not_be_handed_on_counts_as_new_when_it_comes_again() -> None:
-    receipts, link = Receipts(), Link()
-    receipts.greeted(link, resumed=False)  # type: ignore[arg-type]
-    receipt = receipts.open(link, message(1, b"a", dup=False))  # type: ignore[arg-type]
-    assert receipt is not None
-    receipts.forget(receipt)
-    receipts.left()
-    receipts.greeted(Link(), resumed=True)  # type: ignore[arg-type]
-    assert receipts.open(link, message(1, b"a", dup=True)) is not None  # type: ignore[arg-type]
+    in_flight, link = InFlight(), Link()
+    in_flight.greeted(link, resumed=False)  # type: ignore[arg-type]
+    token = in_flight.open(link, message(1, b"a", dup=False))  # type: ignore[arg-type]
+    assert token is not None
+    in_flight.forget(token)
+    in_flight.left()
+    in_flight.greeted(Link(), resumed=True)  # type: ignore[arg-type]
+    assert in_flight.open(link, message(1, b"a", dup=True)) is not None  # type: ignore[arg-type]
 
 
 def test_memory_is_bounded() -> None:
-    receipts, link = Receipts(), Link()
-    receipts.greeted(link, resumed=False)  # type: ignore[arg-type]
+    in_flight, link = InFlight(), Link()
+    in_flight.greeted(link, resumed=False)  # type: ignore[arg-type]
     for n in range(5000):
-        receipts.acknowledge([receipts.open(link, message(1 + n % 4000, b"a", dup=False))])  # type: ignore[arg-type]
-    assert len(receipts._by_mid) <= 256
-    assert not receipts._owed
+        in_flight.acknowledge([in_flight.open(link, message(1 + n % 4000, b"a", dup=False))])  # type: ignore[arg-type]
+    assert len(in_flight._by_mid) <= 256
+    assert not in_flight._unacknowledged

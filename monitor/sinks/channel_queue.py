@@ -19,7 +19,7 @@ from typing import Protocol
 
 from monitor.core.notify.conditions import Kind
 from monitor.host.failpoints import failpoint
-from monitor.host.heartbeat import working
+from monitor.host.heartbeat import sending
 from monitor.runs import deliveries, outbox
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
@@ -52,8 +52,11 @@ class Channel(Protocol):
     def send(self, together: Sequence[Kept]) -> Failure | None:
         """Send these notices of one jar as one message; None when they went out. May block, but never for ever."""
 
+    def break_off(self) -> None:
+        """End what is being sent, as not sent, where that can be done. From any thread."""
 
-class Courier:
+
+class ChannelQueue:
     """One channel's deliveries. Belongs to the thread that calls `turn`; `trouble` may be asked from any."""
 
     def __init__(
@@ -71,7 +74,7 @@ class Courier:
         self._refused = False
         self._not_before_s = 0.0
         self._unmarked: list[int] = []  # went out, but the store could not take it down: not to be sent again
-        self._at_once: deque[Kept] = deque()
+        self._unstored: deque[Kept] = deque()
 
     def resume(self, store: Store) -> None:
         """Take up what was on its way when the daemon stopped. Raises StoreTrouble."""
@@ -93,24 +96,24 @@ class Courier:
                 return max(self._not_before_s - self._monotonic(), 0.0)
         return None
 
-    def tell_at_once(self, notice: Notice) -> None:
-        """Have a notice sent that no outbox can take now, with the next `send_at_once`. From any thread."""
-        self._at_once.append(outbox.outside(notice))
+    def send_now(self, notice: Notice) -> None:
+        """Have a notice sent that no outbox can take now, with the next `send_unstored`. From any thread."""
+        self._unstored.append(outbox.outside(notice))
 
-    def call_off(self) -> None:
+    def cancel(self) -> None:
         """What was to be told at once and did not go out yet is no longer true. From any thread."""
-        self._at_once.clear()
+        self._unstored.clear()
 
-    def send_at_once(self) -> bool:
+    def send_unstored(self) -> bool:
         """Send what is not in the store, in its order; returns whether nothing of it is left."""
-        for kept in self._at_once.copy():
-            with working():
+        for kept in self._unstored.copy():
+            with sending():
                 failure = self.channel.send([kept])
             if failure is not None:
                 log.warning("%s not told to %s: %s", kept.message_id, self.channel.shown, failure.reason)
                 return False
             with suppress(ValueError):  # called off meanwhile
-                self._at_once.remove(kept)
+                self._unstored.remove(kept)
         return True
 
     def try_now(self) -> None:
@@ -127,7 +130,7 @@ class Courier:
     def _send(self, store: Store, together: list[Kept]) -> bool:
         ids = [kept.id for kept in together]
         deliveries.sending(store, self.channel.key, ids, self._wall())
-        with working():
+        with sending():
             failure = self.channel.send(together)
         if failure is None:
             self._failures, self._reason, self._refused, self._not_before_s = 0, "", False, 0.0

@@ -1,5 +1,5 @@
 """What the broker still waits for: which messages are under way to the store, over which connection each came, and
-which of them is only the old one sent again. `mqtt_topic` asks here before it hands a message on.
+which of them is only the old one sent again. `mqtt_source` asks here before it hands a message on.
 
 The rules (OASIS MQTT 5.0, sections 4.3.2, 4.4 and 4.6): what was not acknowledged when a connection ended is sent again
 over the next one of the same session, with the same packet number and DUP set; acknowledgements go in the order of the
@@ -19,7 +19,7 @@ REMEMBERED = 256  # messages by packet number, to know one that is sent again; a
 
 
 @dataclass(slots=True, eq=False)
-class Receipt:
+class AckToken:
     """The token of one message."""
 
     mid: int
@@ -28,14 +28,14 @@ class Receipt:
     done: bool = False
 
 
-class Receipts:
-    """All receipts of a session, and the client that the broker has greeted, if any. Safe from any thread."""
+class InFlight:
+    """All messages under way in a session, and the client that the broker has greeted, if any. Safe from any thread."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()  # held for moments only
         self._client: mqtt.Client | None = None
-        self._by_mid: dict[int, Receipt] = {}  # oldest first
-        self._owed: deque[Receipt] = deque()  # of this connection and not acknowledged, in order of arrival
+        self._by_mid: dict[int, AckToken] = {}  # oldest first
+        self._unacknowledged: deque[AckToken] = deque()  # of this connection and not acknowledged, in order of arrival
 
     @property
     def client(self) -> mqtt.Client | None:
@@ -47,7 +47,7 @@ class Receipts:
         with self._lock:
             if not resumed:
                 self._by_mid.clear()
-            self._owed.clear()
+            self._unacknowledged.clear()
             self._client = client
 
     def left(self) -> bool:
@@ -56,40 +56,40 @@ class Receipts:
             was, self._client = self._client, None
         return was is not None
 
-    def open(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> Receipt | None:
-        """The receipt of a message to hand on, or None when it was handed on before, so that only its acknowledgement
+    def open(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> AckToken | None:
+        """The token of a message to hand on, or None when it was handed on before, so that only its acknowledgement
         is missing: that one is given now, or once its reading is committed."""
         topic, payload = topic_of(message), bytes(message.payload)
         with self._lock:
             known = self._by_mid.get(message.mid)
             if known and message.dup and (known.topic, known.payload) == (topic, payload):
-                self._owed.append(known)
-                self._pay()
+                self._unacknowledged.append(known)
+                self._acknowledge_in_order()
                 return None
-            receipt = Receipt(message.mid, topic, payload)
-            self._owed.append(receipt)
+            token = AckToken(message.mid, topic, payload)
+            self._unacknowledged.append(token)
             self._by_mid.pop(message.mid, None)
-            self._by_mid[message.mid] = receipt
+            self._by_mid[message.mid] = token
             while len(self._by_mid) > REMEMBERED and (oldest := next(iter(self._by_mid.values()))).done:
                 del self._by_mid[oldest.mid]
-        return receipt
+        return token
 
-    def forget(self, receipt: Receipt) -> None:
+    def forget(self, token: AckToken) -> None:
         """It was not handed on after all: when it comes again it counts as new."""
         with self._lock:
-            self._by_mid.pop(receipt.mid, None)
+            self._by_mid.pop(token.mid, None)
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
         """Their readings are committed: tell the broker, or remember it until the broker sends them again."""
         with self._lock:
             for token in tokens:
-                if isinstance(token, Receipt):
+                if isinstance(token, AckToken):
                     token.done = True
-            self._pay()
+            self._acknowledge_in_order()
 
-    def _pay(self) -> None:
-        while self._client is not None and self._owed and self._owed[0].done:
-            self._client.ack(self._owed.popleft().mid, 1)
+    def _acknowledge_in_order(self) -> None:
+        while self._client is not None and self._unacknowledged and self._unacknowledged[0].done:
+            self._client.ack(self._unacknowledged.popleft().mid, 1)
 
 
 def topic_of(message: mqtt.MQTTMessage) -> str:

@@ -29,9 +29,9 @@ from monitor.host.secret import SecretError
 from monitor.settings import MqttSettings
 from monitor.sources import Put, mqtt_link
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.intake import Clock, Condition, Intake
-from monitor.sources.mqtt_receipts import Receipt, Receipts, topic_of
-from monitor.sources.mqtt_saying import Saying
+from monitor.sources.ingest import Clock, Ingest, SourceStatus
+from monitor.sources.mqtt_in_flight import AckToken, InFlight, topic_of
+from monitor.sources.mqtt_publisher import ConfirmedPublisher
 from monitor.values import SourceHealth
 
 log = logging.getLogger(__name__)
@@ -46,7 +46,7 @@ CLOSED = "the broker closed the connection: it is tried again, the broker's log 
 QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
 
 
-class MqttTopic:
+class MqttSource:
     """One [[mqtt]] table as a source; `publish` says our own things over the same connection."""
 
     def __init__(
@@ -69,16 +69,16 @@ class MqttTopic:
         self._pattern = mqtt_link.topic_pattern(settings.topic)
         self._echo_topic = mqtt_link.echo_topic(settings, client_id)
         self._echo = b""
-        self._intake = Intake(self.name, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic)
-        self._condition = Condition(self.name, wall, monotonic)
+        self._ingest = Ingest(self.name, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic)
+        self._status = SourceStatus(self.name, wall, monotonic)
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._put: Put | None = None
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
-        self._receipts = Receipts()
-        self._saying = Saying(self._receipts, self._wake)
+        self._in_flight = InFlight()
+        self._publisher = ConfirmedPublisher(self._in_flight, self._wake)
         self._unreadable: str | None = None  # trouble with the subscription
         self._ended: str | None = None  # why the connection ended, as a sentence
         self._slow = False  # the next try is of little use soon
@@ -103,21 +103,21 @@ class MqttTopic:
         self._wake()
         if self._thread is not None:
             self._thread.join(STOP_S)
-        self._condition.report(connected=False, trouble=None)
+        self._status.report(connected=False, trouble=None)
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
         """Acknowledge to the broker, in the order given (MQTT 5.0, section 4.6). A message of an earlier connection
         is acknowledged when the broker sends it again."""
-        self._receipts.acknowledge(tokens)
+        self._in_flight.acknowledge(tokens)
         self._wake()
 
     def health(self) -> SourceHealth:
         """How the connection is doing."""
-        return self._condition.health()
+        return self._status.health()
 
     def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
-        """Say something of ours; True once the broker has confirmed it: see `Saying.publish`."""
-        return self._saying.publish(topic, payload, retain=retain)
+        """Say something of ours; True once the broker has confirmed it: see `ConfirmedPublisher.publish`."""
+        return self._publisher.publish(topic, payload, retain=retain)
 
     # --- the thread ------------------------------------------------------------------------------------------------
 
@@ -132,7 +132,7 @@ class MqttTopic:
         pause_s = RETRY_S[0]
         while not self._stopping.is_set():
             self._ended, self._unreadable, self._slow = None, None, False
-            self._saying.begin_anew()
+            self._publisher.begin_anew()
             began_s = time.monotonic()
             try:
                 with working() as on:
@@ -144,7 +144,7 @@ class MqttTopic:
             except Exception as error:
                 log.exception("%s", self.name)
                 self._ended = f"stopped by an error of this program ({error!r}): it tries again, the log says more"
-            if self._receipts.left():
+            if self._in_flight.left():
                 self._left_s = time.monotonic()
             if self._lasted(began_s):
                 pause_s = RETRY_S[0]
@@ -152,7 +152,7 @@ class MqttTopic:
                 return
             if self._quick_ends >= QUICK_TIMES:
                 self._ended = f"thrown out again and again: does another program use the client id {self._client_id}?"
-            self._condition.report(connected=False, trouble=self._ended or CLOSED)
+            self._status.report(connected=False, trouble=self._ended or CLOSED)
             self._stopping.wait(RETRY_S[1] if self._slow else pause_s * random.uniform(0.5, 1.0))
             pause_s = min(2 * pause_s, RETRY_S[1])
 
@@ -173,7 +173,7 @@ class MqttTopic:
             if self._stopping.is_set() and said != "offline":
                 said = self._say(client, "offline")
                 client.disconnect()
-            elif said is None and self._receipts.client is client:
+            elif said is None and self._in_flight.client is client:
                 said = self._say(client, "online")
                 client.publish(self._echo_topic, self._echo, qos=1)
             ready = [sock] if getattr(sock, "pending", int)() else []  # TLS may hold bytes that select cannot see
@@ -188,7 +188,7 @@ class MqttTopic:
             client.loop_misc()
             if self._unreadable is not None and time.monotonic() - self._asked_s > RETRY_S[1]:
                 self._subscribe(client)  # its access list may have been mended
-            if self._condition.health().connected:
+            if self._status.health().connected:
                 self._report()
 
     def _read(self, client: mqtt.Client) -> None:
@@ -231,7 +231,7 @@ class MqttTopic:
         now_s = time.monotonic()
         self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
         self._greeted_s = now_s
-        self._receipts.greeted(client, resumed=flags.session_present)
+        self._in_flight.greeted(client, resumed=flags.session_present)
         self._subscribe(client)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
@@ -246,59 +246,59 @@ class MqttTopic:
         if flags.is_disconnect_packet_from_server and reason.value == mqtt_link.TAKEN_OVER:
             self._ended = f"another program took the client id {self._client_id}: give one of the two a client_id"
             self._slow = True
-        elif self._receipts.client is not client:
+        elif self._in_flight.client is not client:
             self._ended = "the other end closed without an MQTT greeting: is it a broker, with or without TLS?"
         else:
             self._ended = f"the connection ended ({reason}): it is tried again; is the network steady?"
 
     def _on_publish(self, client: mqtt.Client, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         if reason.is_failure:
-            self._saying.refused(mid)
+            self._publisher.refused(mid)
             log.debug("%s: the broker refuses one of our own messages: %s", self.name, reason)
 
     def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
-        receipt: Receipt | None = None
+        token: AckToken | None = None
         self._came += 1
         try:
             if self._catching_up and time.monotonic() - self._greeted_s > CATCH_UP_S:
                 self._catching_up = False
             if message.qos > 0:
-                receipt = self._receipts.open(client, message)
-                if receipt is None:
+                token = self._in_flight.open(client, message)
+                if token is None:
                     return
             if topic_of(message) == self._echo_topic:
                 if message.payload == self._echo:
                     self._catching_up = False
-                self._receipts.acknowledge([receipt])
+                self._in_flight.acknowledge([token])
                 return
-            self._take(message, receipt)
+            self._take(message, token)
         except queue.Full:  # the daemon is stopping: the message comes again at the next start
-            if receipt is not None:
-                self._receipts.forget(receipt)
+            if token is not None:
+                self._in_flight.forget(token)
         except Exception as error:
             log.exception("%s", self.name)
-            if receipt is not None:  # not handed on: forget it and connect anew, so that it comes again
-                self._receipts.forget(receipt)
+            if token is not None:  # not handed on: forget it and connect anew, so that it comes again
+                self._in_flight.forget(token)
                 self._ended = f"a message could not be taken in ({error!r}): it comes again, the log says more"
                 client.disconnect()
 
-    def _take(self, message: mqtt.MQTTMessage, receipt: Receipt | None) -> None:
+    def _take(self, message: mqtt.MQTTMessage, token: AckToken | None) -> None:
         assert self._put is not None
-        self._condition.heard()
+        self._status.message_came()
         match = self._pattern.fullmatch(topic := topic_of(message))
         if match is None:  # an old subscription of ours, from before the topic was changed
-            self._put(self._intake.refuse("topic not configured", topic, token=receipt))
+            self._put(self._ingest.refuse("topic not configured", topic, token=token))
             return
-        item = self._intake.take(
+        item = self._ingest.take(
             bytes(message.payload),
             jar=match.groupdict().get("jar"),
             again=message.dup or message.retain,
             waited=message.retain or self._catching_up,
-            token=receipt,
+            token=token,
         )
         self._put(item)
         self._report()
 
     def _report(self) -> None:
-        trouble = self._unreadable or self._saying.trouble() or self._intake.clock_trouble
-        self._condition.report(connected=True, trouble=trouble)
+        trouble = self._unreadable or self._publisher.trouble() or self._ingest.clock_trouble
+        self._status.report(connected=True, trouble=trouble)

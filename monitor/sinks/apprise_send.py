@@ -1,0 +1,117 @@
+"""Sends one message to one notification address, in a process of its own: `python -P -m monitor.sinks.apprise_send`.
+
+A JSON object with the address, title, text and waiting times comes on standard input, so that no secret stands in a
+command line or an environment; the answer goes to standard output as one line of JSON. What the address is called, and
+why a message failed, is said without any secret in it: apprise's own log, which at DEBUG prints credentials, is read
+here and goes nowhere, and a reason is one of our own sentences, made from a status code or the kind of error.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import signal
+import sys
+from collections.abc import Sequence
+from http import HTTPStatus
+from typing import Any
+
+LASTING_S = 3600.0  # the wait after a refusal that only a person can end
+TOO_MANY_WAIT_S = 300.0  # "429 Too Many Requests"; apprise does not hand on Retry-After, services ask for 1 to 5 min
+SMTP = re.compile(r"\(([45]\d\d), b?['\"]")  # as smtplib shows it: (535, b'5.7.8 Error: authentication failed')
+
+
+class _Collected(logging.Handler):
+    """Keeps what apprise logs, to learn the reason from."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.lines.append(record.getMessage())
+
+
+def send(order: dict[str, Any]) -> dict[str, Any]:
+    """`{"shown", "reason", "wait_s"}` of one message: the reason is None when it went out."""
+    log = _Collected()
+    logger = logging.getLogger("apprise")
+    logger.setLevel(logging.DEBUG)
+    logger.addHandler(log)
+    logger.propagate = False
+    plugin = _plugin(order)
+    if plugin is None:
+        return {"shown": None, "reason": "not an address that can be used", "wait_s": LASTING_S}
+    shown = re.sub(r"^(.*?://[^/?]*).*$", r"\1", str(plugin.url(privacy=True)), flags=re.DOTALL)
+    reason: str | None
+    try:
+        # markup in a name stays text: apprise escapes it where a service takes HTML
+        done = plugin.notify(title=order["title"], body=order["text"], body_format="text")
+        reason, wait_s = (None, 0.0) if done else _failure(log.lines, order["address"])
+    except Exception as error:  # 177 services: whatever goes wrong in one is a failure like any other
+        reason, wait_s = f"failed with {type(error).__name__}", 0.0
+    return {"shown": shown, "reason": reason, "wait_s": wait_s}
+
+
+def _plugin(order: dict[str, Any]) -> Any:
+    """apprise's object for the address, with bounded waiting; None for an address that it does not understand."""
+    import apprise
+
+    # no pictures from elsewhere, nothing kept on disk
+    asset = apprise.AppriseAsset(
+        app_id="Jartide", app_desc="Jartide", app_url="", image_url_mask="", image_url_logo="", storage_mode="memory"
+    )
+    plugin = apprise.Apprise.instantiate(order["address"], asset=asset)
+    if not plugin:
+        return None
+    plugin.socket_connect_timeout = min(plugin.socket_connect_timeout or order["connect_s"], order["connect_s"])
+    plugin.socket_read_timeout = min(plugin.socket_read_timeout or order["read_s"], order["read_s"])
+    return plugin
+
+
+_KNOWN = (
+    ("timed out", "no answer in time"),
+    ("refused", "connection refused"),
+    ("CERTIFICATE", "its certificate is not trusted"),
+    ("Name or service not known", "host name not found"),
+    ("NameResolution", "host name not found"),
+    ("name resolution", "host name not found"),
+    ("reset by peer", "connection broken off"),
+    ("closed", "connection broken off"),
+)
+
+
+def _failure(logged: Sequence[str], address: str) -> tuple[str, float]:
+    """Why it failed and how long to wait at least, from what apprise logged; its own words are not repeated."""
+    text = "\n".join(logged)
+    if found := re.search(r"\berror=(\d{3})\b", text):
+        return _refused_by_http(int(found[1]))
+    if address.lower().startswith("mailto") and (found := SMTP.search(text)):
+        return f"the mail server said {found[1]}", LASTING_S if found[1].startswith("5") else 0.0
+    for sign, reason in _KNOWN:
+        if sign in text:
+            return reason, 0.0
+    return "it could not be sent", 0.0
+
+
+def _refused_by_http(code: int) -> tuple[str, float]:
+    phrase = f" {HTTPStatus(code).phrase}" if code in HTTPStatus._value2member_map_ else ""
+    if code == 429:
+        wait_s = TOO_MANY_WAIT_S
+    elif code >= 500 or code == 408:
+        wait_s = 0.0
+    else:
+        wait_s = LASTING_S  # 401, 403, 404 and the like: only a person can mend it
+    return f"HTTP {code}{phrase}", wait_s
+
+
+def main() -> None:
+    """See the module."""
+    order = json.load(sys.stdin)
+    signal.setitimer(signal.ITIMER_REAL, order["whole_s"])  # should whoever started us be gone
+    print(f"\n{json.dumps(send(order))}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
