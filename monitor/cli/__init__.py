@@ -35,6 +35,7 @@ COMMANDS = {
     "plan": "plan",
     "assess": "assess",
     "trial": "trial",
+    "sheet": "sheet",
     "simulate": "simulate",
     "picture": "picture",
     "review": "review",
@@ -52,7 +53,7 @@ class _Lazy(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"monitor.cli.{COMMANDS[cmd_name]}")
-        command = getattr(module, "import_" if cmd_name == "import" else cmd_name)
+        command = getattr(module, {"import": "import_", "sheet": "sheet_command"}.get(cmd_name, cmd_name))
         assert isinstance(command, click.Command)
         return command
 

@@ -1,0 +1,159 @@
+"""The feeding sheet: all jars that are due in the next hours, in the order to feed them, with grams and sums.
+
+Pure: from what is believed of each jar and what it is usually fed. `jartide sheet` shows it. It plans no new ratio
+(`feeding` does that, jar by jar): who feeds twenty jars in a row weighs out what was settled before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from monitor.values import Cycle, Feeding, Stage
+
+H_S = 3600.0
+TOGETHER_S = 1800.0  # jars of a group due within this are fed one after another: one tub of flour at hand
+GRACE_SHARE = 0.2  # of the time since feeding: sinking that long does a starter no harm (common practice, no source)
+MINUTE_A_JAR = 3.0  # take out, weigh in, stir, mark; a practised hand (common practice, no source)
+USUAL_OF = 5  # the last told feedings that "as usual" is taken from
+NOT_FED = (Stage.RESTING, Stage.AWAY)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetJar:
+    """What the sheet wants to know of one jar. Times in Unix seconds, None for what is not known."""
+
+    name: str
+    stage: Stage
+    fed_at_s: float | None
+    fall_at_s: float | None  # seen
+    expected_fall_s: float | None
+    group: str | None = None
+    usual: Feeding | None = None  # None: never told
+    cycle_h: float = 24.0  # when it is due with no forecast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One jar to be fed: due from `due_s` on, harmless until `by_s`, in the order of the sheet."""
+
+    jar: str
+    group: str | None
+    stage: Stage
+    due_s: float
+    by_s: float
+    feeding: Feeding | None
+    now: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    """A jar that is not on the sheet, and why: "resting", "away", "due later" or "just fed"."""
+
+    jar: str
+    why: str
+    due_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """Rows in the order to feed them; `begin_by_s` is when to begin so that nobody is fed too late, at `MINUTE_A_JAR`
+    each, and `done_by_s` when the last one must be done. Sums in grams; flour by its kind ("" where nobody told)."""
+
+    rows: tuple[Row, ...]
+    waiting: tuple[Waiting, ...]
+    begin_by_s: float | None
+    done_by_s: float | None
+    flour_g: dict[str, float]
+    water_g: float
+    starter_g: float
+    untold: tuple[str, ...]  # jars whose grams nobody ever told: not in the sums
+
+
+def usual_feeding(cycles: Sequence[Cycle]) -> Feeding | None:
+    """What a jar is usually fed: the weights of the last few told feedings, each the middle one; flour as last told.
+
+    None when no feeding was ever told whole.
+
+    >>> told = Cycle(jar="a", number=0, fed_at_s=0.0, told=True, starter_g=20, flour_g=100, water_g=80, flour="rye")
+    >>> usual_feeding([told])
+    Feeding(starter_g=20, flour_g=100, water_g=80, flour='rye')
+    """
+    whole = [cycle.feeding for cycle in cycles if cycle.feeding.grams is not None][-USUAL_OF:]
+    if not whole:
+        return None
+    starter_g, flour_g, water_g = (median(weights) for weights in zip(*(one.grams or () for one in whole), strict=True))
+    return Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=whole[-1].flour)
+
+
+def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
+    """The jars due within `hours`, those already sinking first; a group's jars due about together stay together."""
+    rows: list[Row] = []
+    waiting: list[Waiting] = []
+    for jar in jars:
+        due_s = _due_s(jar)
+        if jar.stage in NOT_FED or due_s is None or due_s > now_s + hours * H_S:
+            waiting.append(Waiting(jar=jar.name, why=_why(jar.stage, due_s), due_s=due_s))
+            continue
+        fed_s = due_s if jar.fed_at_s is None else jar.fed_at_s
+        rows.append(
+            Row(
+                jar=jar.name,
+                group=jar.group,
+                stage=jar.stage,
+                due_s=due_s,
+                by_s=due_s + GRACE_SHARE * max(due_s - fed_s, 0.0),
+                feeding=jar.usual,
+                now=due_s <= now_s,
+            )
+        )
+    ordered = _grouped(sorted(rows, key=lambda row: (row.due_s, row.jar)))
+    each_s = 60.0 * MINUTE_A_JAR
+    starts = [row.by_s - each_s * (place + 1) for place, row in enumerate(ordered)]
+    begin_s = min(starts, default=None)
+    fed = [row.feeding for row in ordered if row.feeding is not None]
+    flour_g: dict[str, float] = {}
+    for one in fed:
+        flour_g[one.flour or ""] = flour_g.get(one.flour or "", 0.0) + (one.flour_g or 0.0)
+    return Sheet(
+        rows=tuple(ordered),
+        waiting=tuple(sorted(waiting, key=lambda one: (one.due_s is None, one.due_s or 0.0, one.jar))),
+        begin_by_s=None if begin_s is None else max(begin_s, now_s),
+        done_by_s=None if begin_s is None else max(begin_s, now_s) + each_s * len(ordered),
+        flour_g=flour_g,
+        water_g=sum(one.water_g or 0.0 for one in fed),
+        starter_g=sum(one.starter_g or 0.0 for one in fed),
+        untold=tuple(row.jar for row in ordered if row.feeding is None),
+    )
+
+
+def _due_s(jar: SheetJar) -> float | None:
+    """When it is to be fed: its start of fall, seen or expected; else its cycle's length after the last feeding."""
+    if jar.fall_at_s is not None:
+        return jar.fall_at_s
+    if jar.expected_fall_s is not None:
+        return jar.expected_fall_s
+    return None if jar.fed_at_s is None else jar.fed_at_s + jar.cycle_h * H_S
+
+
+def _why(stage: Stage, due_s: float | None) -> str:
+    if stage in NOT_FED:
+        return stage.value
+    if due_s is None:
+        return "not watched long enough"
+    return "just fed" if stage is Stage.SETTLING else "due later"
+
+
+def _grouped(rows: list[Row]) -> list[Row]:
+    """Each row followed by the others of its group that are due within `TOGETHER_S` of it."""
+    left, out = list(rows), []
+    while left:
+        first = left.pop(0)
+        out.append(first)
+        if first.group is None:
+            continue
+        beside = [row for row in left if row.group == first.group and row.due_s - first.due_s <= TOGETHER_S]
+        out += beside
+        left = [row for row in left if row not in beside]
+    return out

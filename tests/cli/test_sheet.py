@@ -1,0 +1,83 @@
+"""`jartide sheet` over a store that a daemon left."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import time_machine
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.runs import daemon_status
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Cycle, Forecast, JarState, Span, Stage
+
+NOW_S = 1_772_450_000.0  # 2 March 2026, 11:13 UTC
+
+
+def state(jar: str, stage: Stage, fed_h: float, fall_h: float | None) -> JarState:
+    """A jar fed `fed_h` ago whose fall is expected in `fall_h`."""
+    cycle = Cycle(jar=jar, number=1, fed_at_s=NOW_S - fed_h * 3600.0, told=True)
+    span = None if fall_h is None else Span(earliest_s=NOW_S, likely_s=NOW_S + fall_h * 3600.0, latest_s=NOW_S + 9e4)
+    return JarState(
+        jar=jar, now_s=NOW_S, stage=stage, cycle=cycle, previous=None, level=None, slope_mm_per_h=None,
+        slope_sd_mm_per_h=None, last_reading_s=NOW_S, temperature_c=22.0, room_c=None, noise_mm=0.5, sampling_s=60.0,
+        silent_since_s=None, stuck_since_s=None, lid_off_since_s=None, question=None,
+        forecast=Forecast(made_at_s=NOW_S, peak_at=None, fall_at=span),
+    )  # fmt: skip
+
+
+def kitchen(folder: Path) -> Path:
+    """A config and a store: two shelf jars and one in the fridge."""
+    config = folder / "jartide.toml"
+    config.write_text(
+        '[[group]]\nname = "shelf"\n[[jar]]\nname = "shelf-{1..2}"\ngroup = "shelf"\n[[jar]]\nname = "spare"\n'
+        '[display]\ntime_zone = "UTC"\n'
+    )
+    with Store.open(folder / "jartide.db") as store:
+        store.ensure_run(JarSettings(name="shelf-1"), NOW_S - 9e5)
+        store.put_cycle(
+
+            Cycle(jar="shelf-1", number=0, fed_at_s=NOW_S - 8e5, told=True, starter_g=20, flour_g=100, water_g=80,
+                  flour="rye", ended_at_s=NOW_S - 7e5),
+        )  # fmt: skip
+        states = [
+            state("shelf-1", Stage.RISING, 8.0, 2.0),
+            state("shelf-2", Stage.RISING, 8.0, 1.0),
+            state("spare", Stage.RESTING, 90.0, None),
+        ]
+        daemon_status.write(store, NOW_S, states, [])
+    return config
+
+
+def test_the_sheet_lists_who_is_due_in_order_with_grams(tmp_path: Path) -> None:
+    config = kitchen(tmp_path)
+    with time_machine.travel(NOW_S, tick=False):
+        done = CliRunner().invoke(main, ["sheet", "--config", str(config)])
+    assert done.exit_code == 0, done.output
+    lines = done.output.splitlines()
+    # shelf-2 is due at 12:13, nine hours after its feeding: harmless for a fifth of that, until 14:01; 3 min a jar
+    assert lines[0] == "2 jars to feed within 12 h. Begin by 13:58, be done by 14:04."
+    assert [line.split()[3] for line in lines[1:3]] == ["shelf-2", "shelf-1"]
+    assert "20 g + 100 g + 80 g rye" in lines[2]
+    assert "Weigh out: 100 g rye, 80 g water." in lines
+    assert "Grams never told, not in the sum: shelf-2." in lines
+    assert "  spare: resting" in done.output
+    assert max(map(len, lines)) <= 80
+
+
+def test_nothing_due_is_the_answer_no(tmp_path: Path) -> None:
+    config = kitchen(tmp_path)
+    with time_machine.travel(NOW_S, tick=False):
+        done = CliRunner().invoke(main, ["sheet", "--hours", "0.5", "--json", "--config", str(config)])
+    assert done.exit_code == 1
+    assert json.loads(done.output)["rows"] == []
+
+
+def test_only_one_group(tmp_path: Path) -> None:
+    config = kitchen(tmp_path)
+    with time_machine.travel(NOW_S, tick=False):
+        done = CliRunner().invoke(main, ["sheet", "--group", "shelf", "--config", str(config)])
+    assert "spare" not in done.output
