@@ -55,6 +55,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "M17": ("our own queue is full", "the source waits, nobody else does; the end is not held up"),
     "M18": ("a listener in the network", "TLS by default beyond this machine, before a name or a password is said"),
     "M19": ("a message of 60 MB", "cut while it is read, refused, counted, acknowledged; memory stays below 100 MB"),
+    "M20": ("more readings wait in the broker than it keeps", "the example keeps a day; `check` says what yours keeps"),
     # --- values
     "V1": ("NaN, infinities, texts, true, decimal commas", "refused with a fixed reason; never reach the detector"),
     "V2": ("a stuck sensor", "said as stuck, never as a peak"),

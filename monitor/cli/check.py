@@ -75,6 +75,10 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
                 listen.wait(listener, lambda received: sources.enough(settings, received), listen_s)
             judged = list(sources.judge(settings, listener, time.monotonic() - began_s))
             yield from judged
+            if settings.mqtt:
+                from monitor.check import broker_queue
+
+                yield from broker_queue.judge(settings)
             well = all(finding.state != "wrong" for finding in judged)
             known, now_s = _known(settings), time.time()
             for jar in settings.jars:

@@ -1,6 +1,7 @@
 """The example configs: all load, everything.toml names every key of the schema, and a real broker takes its own."""
 
 import os
+import re
 import ssl
 import subprocess
 import tomllib
@@ -12,9 +13,12 @@ from typing import Any
 import paho.mqtt.client as mqtt
 import pytest
 
+from monitor.check import broker_queue
 from monitor.config.reader import HEADERS, REPEATED, SHAPES, SINGLE, load
+from monitor.settings import JarSettings, MqttSettings, Settings
+from monitor.sources import mqtt_link, wire
 from tests.daemon.test_watch import jartide, watching
-from tests.servers import Authority, free_port, listens, program, wait_until
+from tests.servers import Authority, free_port, listens, mosquitto, program, wait_until
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 EXAMPLES = sorted(CONFIGS.glob("*.toml"))
@@ -171,3 +175,31 @@ def test_the_daemon_may_say_all_that_it_has_to_say(broker: tuple[int, int, Path]
     finally:
         house.disconnect()
         house.loop_stop()
+
+
+@pytest.mark.fault("M20")
+def test_the_example_broker_keeps_what_its_sum_says(
+    broker: tuple[int, int, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """5,000 readings to a daemon that is away, all of them kept; mosquitto as it comes keeps 1,000 (mosquitto.conf(5),
+    max_queued_messages) beside those under way, and `check` says so."""
+    monkeypatch.setenv("WORD", "word")
+    ours = MqttSettings(host="127.0.0.1", port=broker[0], user="jartide", password_env="WORD")
+    jars = (JarSettings(name="rye"),)
+    (kept,) = broker_queue.judge(Settings(jars=jars, mqtt=(ours,)))
+    assert (kept.state, "at least 5000 readings" in kept.says) == ("ok", True), kept
+    with mosquitto(tmp_path / "as_it_comes") as plain:
+        bare = MqttSettings(host="127.0.0.1", port=plain.port, protocol="3.1.1")
+        assert 1000 <= broker_queue.messages_kept(bare, 3000) <= 1000 + mqtt_link.WINDOW
+        (kept,) = broker_queue.judge(Settings(jars=(*jars, JarSettings(name="wheat")), mqtt=(bare,)))
+        assert kept.state == "note"
+        assert "max_queued_messages" in kept.says
+
+
+def test_the_sum_in_the_example_broker_is_right() -> None:
+    text = (CONFIGS / "broker_example.conf").read_text()
+    messages = int(re.findall(r"^max_queued_messages (\d+)$", text, re.MULTILINE)[0])
+    size = int(re.findall(r"^max_queued_bytes (\d+)$", text, re.MULTILINE)[0])
+    assert messages >= 10 * 86_400 / 10
+    assert size >= 10 * 86_400 / 10 * wire.LINE_MAX  # the longest line of the form
+    assert mqtt_link.SESSION_S == 86_400
