@@ -6,19 +6,21 @@ import dataclasses
 import json
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
 from monitor.cli.opening import config_option, settings_from
+from monitor.core.assess.siblings import Unlike, unlike
 from monitor.core.display.units import Display
 from monitor.core.plan.sheet import Row, Sheet, SheetJar, sheet, usual_feeding
 from monitor.host.time_zone import display
 from monitor.runs import daemon_status, history
 from monitor.runs.store import Store, StoreTrouble
-from monitor.settings import Settings
-from monitor.values import Stage
+from monitor.settings import JarSettings, Settings
+from monitor.values import Cycle, Stage
 
 
 @click.command("sheet")
@@ -31,42 +33,46 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
     settings = settings_from(config)
     show = display(settings.display)
     now_s = time.time()
-    made = sheet(_jars(settings, group), now_s, hours)
+    jars, odd = _known(settings, group)
+    made = sheet(jars, now_s, hours)
     if as_json:
-        click.echo(json.dumps(dataclasses.asdict(made), ensure_ascii=False))
+        body = dataclasses.asdict(made) | {"unlike": [dataclasses.asdict(one) for one in odd]}
+        click.echo(json.dumps(body, ensure_ascii=False))
     else:
-        click.echo("\n".join(lines(made, show, now_s, hours)))
+        click.echo("\n".join([*lines(made, show, now_s, hours), *(f"Have a look: {one.words}." for one in odd)]))
     sys.exit(0 if made.rows else 1)
 
 
-def _jars(settings: Settings, group: str | None) -> list[SheetJar]:
-    """The configured jars as the daemon last knew them."""
+def _known(settings: Settings, group: str | None) -> tuple[list[SheetJar], list[Unlike]]:
+    """The configured jars as the daemon last knew them, and those that stand apart from the rest of their group."""
+    wanted = [jar for jar in settings.jars if group is None or jar.group == group]
     try:
         with Store.join(settings.store.path) as store:
             body = daemon_status.read(store)
-            known: dict[str, dict[str, Any]] = {one["jar"]: one for one in (body or {}).get("jars", [])}
-            return [
-                _jar(known.get(jar.name), jar.name, jar.group, jar.cycle_h, store)
-                for jar in settings.jars
-                if group is None or jar.group == group
-            ]
+            cycles = {jar.name: history.of_starter(store, jar.name) for jar in wanted}
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
+    states: dict[str, dict[str, Any]] = {one["jar"]: one for one in (body or {}).get("jars", [])}
+    groups = sorted({jar.group for jar in wanted if jar.group is not None})
+    odd = [
+        one for name in groups for one in unlike({jar.name: cycles[jar.name] for jar in wanted if jar.group == name})
+    ]
+    return [_jar(states.get(jar.name, {}), jar, cycles[jar.name]) for jar in wanted], odd
 
 
-def _jar(state: dict[str, Any] | None, name: str, group: str | None, cycle_h: float, store: Store) -> SheetJar:
-    cycle = (state or {}).get("cycle") or {}
-    span = ((state or {}).get("forecast") or {}).get("fall_at") or {}
+def _jar(state: dict[str, Any], jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:
+    cycle = state.get("cycle") or {}
+    span = (state.get("forecast") or {}).get("fall_at") or {}
     return SheetJar(
-        name=name,
-        stage=Stage((state or {}).get("stage", Stage.UNKNOWN)),
+        name=jar.name,
+        stage=Stage(state.get("stage", Stage.UNKNOWN)),
         fed_at_s=cycle.get("fed_at_s"),
         fall_at_s=cycle.get("fall_at_s"),
         expected_fall_s=span.get("likely_s"),
-        group=group,
-        usual=usual_feeding(history.of_starter(store, name)),
-        cycle_h=cycle_h,
+        group=jar.group,
+        usual=usual_feeding(cycles),
+        cycle_h=jar.cycle_h,
     )
 
 

@@ -81,3 +81,24 @@ def test_only_one_group(tmp_path: Path) -> None:
     with time_machine.travel(NOW_S, tick=False):
         done = CliRunner().invoke(main, ["sheet", "--group", "shelf", "--config", str(config)])
     assert "spare" not in done.output
+
+
+def test_a_jar_unlike_its_siblings_is_worth_a_look(tmp_path: Path) -> None:
+    """Eight jars of one group, three feedings; one takes half as long again each time."""
+    config = tmp_path / "jartide.toml"
+    config.write_text('[[group]]\nname = "s"\n[[jar]]\nname = "s{1..8}"\ngroup = "s"\n')
+    with Store.open(tmp_path / "jartide.db") as store:
+        for n in range(1, 9):
+            store.ensure_run(JarSettings(name=f"s{n}"), NOW_S - 9e5)
+            for day in range(3):
+                fed_s = NOW_S - 8e5 + day * 86_400.0 + n
+                hours = (8.0 + 0.1 * ((n + day) % 3)) * (1.5 if n == 6 else 1.0)
+                store.put_cycle(
+                    Cycle(jar=f"s{n}", number=day, fed_at_s=fed_s, told=True, peak_at_s=fed_s + hours * 3600.0,
+                          peak_ratio=2.5, fall_at_s=fed_s + 12 * 3600.0, ended_at_s=fed_s + 80_000.0)
+                )  # fmt: skip
+    with time_machine.travel(NOW_S, tick=False):
+        done = CliRunner().invoke(main, ["sheet", "--config", str(config)])
+    (line,) = [line for line in done.output.splitlines() if line.startswith("Have a look")]
+    assert line.startswith("Have a look: s6 takes 5")
+    assert line.endswith("longer to its peak than its siblings, over the last 3 feedings.")
