@@ -7,8 +7,8 @@ import random
 import numpy as np
 import pytest
 
-from monitor.core.detect import feeding_odds
-from monitor.core.detect.feeding_odds import (
+from monitor.core.detect import landing as landings
+from monitor.core.detect.landing import (
     Before,
     Meaning,
     fed_odds,
@@ -75,7 +75,7 @@ def feed(surface: Surface, levels: list[float | None], *, from_s: float, spacing
         rows, one = observe(surface, from_s + k * spacing_s, level, n, bad, noise, trend, spacing_s, lambda: places_mm)
         if one is not None:
             landed.append(one)
-            if one.within and not one.sure:  # nothing, until `feeding_odds` says otherwise
+            if one.within and not one.sure:  # nothing, until `landing` says otherwise
                 accept(surface, withdraw(surface, one.within))
                 rows = surface.recent[-1:]
             else:
@@ -149,8 +149,8 @@ def test_after_a_silence_nothing_is_called_a_jump_before_it_has_settled() -> Non
 
 
 def test_constants_that_belong_together() -> None:
-    assert feeding_odds.COLLAPSE_MOST > 0.15  # the largest collapse, with its spread
-    assert feeding_odds.START_BAND > 0.15  # the largest change of the starting level, with its spread
+    assert landings.COLLAPSE_MOST > 0.15  # the largest collapse, with its spread
+    assert landings.START_BAND > 0.15  # the largest change of the starting level, with its spread
 
 
 @pytest.mark.parametrize("between", [None, 150.0])
@@ -176,7 +176,7 @@ def test_how_long_hands_were_busy_tells_a_feeding_from_a_look() -> None:
     odds = [fed_odds(landing(34.5, 33.0, off_s), SUNK) for off_s in (30.0, 60.0, 120.0, 240.0, 480.0)]
     assert odds[:4] == sorted(odds[:4])  # beyond, hands would be long gone
     assert odds[1] < 1.0
-    assert odds[3] > feeding_odds.FED_ODDS
+    assert odds[3] > landings.FED_ODDS
 
 
 def test_after_a_lone_wild_value_the_lid_is_hardly_believed_to_have_moved() -> None:

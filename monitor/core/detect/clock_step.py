@@ -58,6 +58,7 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
     if state.previous is not None:
         _move_cycle(state.previous.cycle, at)
         state.previous.ended_at_s = at(state.previous.ended_at_s)
+    state.curve_filter = None  # made anew from the bins
     if state.history.first >= 0:
         state.history, state.scan = _moved(state.history, bins, since_s), Scan()
 

@@ -1,7 +1,8 @@
 """WHERE the start of the fall is decided: `judge` says at each closed bin of 5 min whether it has begun, and if not,
 why not yet. Called by `rise_and_fall.py`, which makes the events; `jartide replay --explain` prints the verdicts.
 
-The evidence is the change-point scan's z (`change_point.py`). It must reach FALL_Z, and no gate may hold it back: gas
+The evidence is the change-point scan's z (`change_point.py`). It must reach FALL_Z (or less,
+once earlier cycles say that the fall is due: `memory.py`), and no gate may hold it back: gas
 that feigns a fall to an echo, a sag on the way up, a step that is just being looked at, a silence in which it may have
 been fed.
 """
@@ -12,7 +13,7 @@ from monitor.core.detect.cycle import CLOSES_S, OpenCycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.surface import stepping
 from monitor.core.detect.unseen_feeding import RISE_AFTER_MM, since_silence
-from monitor.core.detect.verdict import FallVerdict, Gate, Latest
+from monitor.core.detect.verdict import FallVerdict, Gate, Latest, Remembered
 from monitor.core.signal.bins import BIN_S, History, window_mean
 from monitor.core.signal.change_point import FALL_Z, Drop
 from monitor.core.vessel.level import headspace_sd_mm
@@ -26,14 +27,23 @@ FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo th
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
 
 
-def judge(state: DetectorState, cycle: OpenCycle, drop: Drop | None, latest: Latest, jar: JarSettings) -> FallVerdict:
+def judge(
+    state: DetectorState,
+    cycle: OpenCycle,
+    drop: Drop | None,
+    latest: Latest,
+    memory: Remembered | None,
+    jar: JarSettings,
+) -> FallVerdict:
     """The verdict at the newest bin of a cycle whose fall has not begun. Delay and false alarms: `change_point.py`."""
+
+    needed_z = FALL_Z if memory is None else memory.needed_z
 
     def refused(gate: Gate, rose_mm: float = 0.0) -> FallVerdict:
         if drop is None:
-            return FallVerdict(gate, state.now_s)
+            return FallVerdict(gate, state.now_s, needed_z=needed_z, memory=memory)
         topped = gate in (Gate.NOISE, Gate.HEADSPACE, Gate.SAG, Gate.STEPPING) and drop.z >= PEAK_Z
-        return FallVerdict(gate, state.now_s, drop.z, FALL_Z, drop.drop_mm, topped, rose_mm)
+        return FallVerdict(gate, state.now_s, drop.z, needed_z, drop.drop_mm, topped, rose_mm, memory)
 
     if cycle.rise_at_s is None:
         return refused(Gate.NO_RISE)
@@ -53,7 +63,7 @@ def judge(state: DetectorState, cycle: OpenCycle, drop: Drop | None, latest: Lat
             return refused(Gate.FED_IN_SILENCE, went[1])
         if went[0] > -2.0 * latest.spread_mm and state.now_s - silent_to_s < UNSURE_S:
             return refused(Gate.SILENCE)  # it may have been fed and not have begun to rise: a fall goes on
-    if drop.z < FALL_Z:
+    if drop.z < needed_z:
         return refused(Gate.NOISE)
     distance_mm = (state.empty_mm or latest.level_mm) - latest.level_mm
     if drop.drop_mm <= FEIGNED_SDS * headspace_sd_mm(distance_mm, jar):
@@ -62,7 +72,7 @@ def judge(state: DetectorState, cycle: OpenCycle, drop: Drop | None, latest: Lat
         return refused(Gate.SAG)
     if stepping(state.surface, state.noise):
         return refused(Gate.STEPPING)
-    return FallVerdict(None, state.now_s, drop.z, FALL_Z, drop.drop_mm, True)
+    return FallVerdict(None, state.now_s, drop.z, needed_z, drop.drop_mm, True, 0.0, memory)
 
 
 def _may_go_on(drop: Drop, history: History) -> bool:

@@ -106,6 +106,7 @@ def _grams(state: DetectorState, item: Fed) -> None:
     cycle = state.cycle
     assert cycle is not None
     cycle.told = cycle.sure = True
+    state.curve_filter = None  # its dilution is known now
     for name in ("starter_g", "flour_g", "water_g", "flour"):  # what is told again in part completes what was told
         if getattr(item, name) is not None:
             setattr(cycle, name, getattr(item, name))

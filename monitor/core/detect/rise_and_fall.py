@@ -1,6 +1,6 @@
 """From levels to events: a closed bin may begin a rise, reach a peak, begin a fall; a landing may be a feeding.
 
-Called by `step.py` in order; calls `change_point.py`, `peak_fit.py`, `feeding_odds.py`. Each function changes the
+Called by `step.py` in order; calls `change_point.py`, `peak_fit.py`, `landing.py`. Each function changes the
 jar's memory and returns the events decided.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import log, sqrt
 
 from monitor.core.detect import cycle as cycles
-from monitor.core.detect import expected
+from monitor.core.detect import expected, memory
 from monitor.core.detect import fall as falls
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.fall import RISE_SD
@@ -84,10 +84,12 @@ def open_cycle(
     if state.cycle is not None:
         number = state.cycle.number + 1
         expected.learn_closed(state, state.jar)
+        memory.learn_closed(state, state.jar)
         state.previous = cycles.ClosedCycle(state.cycle, fed_at_s)
     state.cycle = OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
     state.history, state.scan, state.learnt_bins = History(), Scan(), 0
     state.peak_tried_s, state.question, state.forecast_hour, state.verdict = None, None, -1, None
+    state.curve_filter = None
     return state.cycle
 
 
@@ -171,13 +173,13 @@ def _judge(
             cycle.low_mm = latest.foot_mm  # it had fallen before any rise was seen: from here it rose afresh
             return _fed_unseen(state, cycle, latest, jar)
         out = _rise(state, cycle, latest, risen=risen)
-    verdict = state.verdict = falls.judge(state, cycle, drop, latest, jar)
+    verdict = state.verdict = falls.judge(state, cycle, drop, latest, memory.follow(state), jar)
     if verdict.refused_by is Gate.FED_IN_SILENCE:
         assert cycle.sank_unseen_s is not None
         return out + _fed_at(state, cycle.sank_unseen_s - cycle.unseen_s / 2.0, verdict.rose_mm, jar)
     if drop is not None and verdict.topped:
         out += _peak_and_fall(state, cycle, drop, verdict, jar)
-    return out
+    return out + _peak_remembered(state, cycle, latest, verdict)
 
 
 def _latest(state: DetectorState, cycle: OpenCycle, sampling_s: float) -> Latest | None:
@@ -215,6 +217,20 @@ def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool
     return []
 
 
+def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, verdict: FallVerdict) -> list[Event]:
+    """The first `peak_reached`, before the top is seen to have passed: earlier cycles say that it likely has."""
+    told = verdict.memory
+    if told is None or not told.top_past or cycle.peak_at_s is not None or cycle.rise_at_s is None:
+        return []
+    if verdict.refused_by in (Gate.CLOSED, Gate.LOW_TOP, Gate.SILENCE, Gate.STEPPING):
+        return []
+    highest_mm = max(highest_before(state.history, state.now_s), latest.level_mm)
+    if highest_mm - latest.foot_mm < latest.needed_mm:
+        return []
+    cycle.peak_at_s, cycle.peak_mm = max(told.top_at_s, cycle.rise_at_s), highest_mm
+    return [event(state, EventKind.PEAK_REACHED, cycle.peak_at_s, {"memory": told.evidence()})]
+
+
 def _peak_and_fall(
     state: DetectorState, cycle: OpenCycle, drop: Drop, verdict: FallVerdict, jar: JarSettings
 ) -> list[Event]:
@@ -231,11 +247,11 @@ def _peak_and_fall(
         or (verdict.holds and top[0] != cycle.peak_at_s)
     ):
         cycle.peak_at_s, cycle.peak_mm = top
-        out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, jar)))
+        out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, verdict, jar)))
     if verdict.holds and cycle.peak_at_s is not None:
         cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
         cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
-        out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, jar)))
+        out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, verdict, jar)))
     return out
 
 
@@ -269,7 +285,9 @@ def _fed_at(state: DetectorState, fed_at_s: float, rose_mm: float, jar: JarSetti
     return out + again(state, old, fed_at_s, jar)
 
 
-def _evidence(state: DetectorState, cycle: OpenCycle, drop: Drop, jar: JarSettings) -> dict[str, Json]:
+def _evidence(
+    state: DetectorState, cycle: OpenCycle, drop: Drop, verdict: FallVerdict, jar: JarSettings
+) -> dict[str, Json]:
     evidence: dict[str, Json] = {
         "z": round(drop.z, 2),
         "drop_mm": round(drop.drop_mm, 2),
@@ -281,4 +299,6 @@ def _evidence(state: DetectorState, cycle: OpenCycle, drop: Drop, jar: JarSettin
         evidence["rise_ratio"] = None if ratio is None else round(ratio, 3)
     if state.now_s - cycle.fed_at_s < 1e6 and cycle.from_start:
         evidence["hours_since_fed"] = round((state.now_s - cycle.fed_at_s) / 3600.0, 2)
+    if verdict.memory is not None:
+        evidence["memory"] = verdict.memory.evidence()
     return evidence

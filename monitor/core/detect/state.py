@@ -15,6 +15,8 @@ from monitor.core.detect.verdict import FallVerdict
 from monitor.core.signal.bins import History, packed, unpacked
 from monitor.core.signal.block import OpenBlock
 from monitor.core.signal.change_point import Scan, catch_up
+from monitor.core.signal.curve_filter import CurveFilter
+from monitor.core.signal.learnt_curve import LearntCurve
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.plausibility import Plausibility
 from monitor.core.signal.trend import Trend
@@ -62,6 +64,8 @@ class DetectorState:
     carried: dict[str, Json] = field(default_factory=dict)  # what was learnt of the starter, as the model's own JSON
     forecast_hour: int = -1  # since the feeding, of the last forecast
     forecast: dict[str, Json] = field(default_factory=dict)  # the last one, while it stands
+    learnt: LearntCurve = field(default_factory=LearntCurve)  # of earlier cycles in this jar
+    curve_filter: CurveFilter | None = None  # the running cycle held against it
     verdict: FallVerdict | None = None  # of the newest bin; for whoever asks why (not kept)
 
 
@@ -132,6 +136,8 @@ def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
         inner = next((h for h in (hints[f.name], *get_args(hints[f.name])) if is_dataclass(h)), None)
         if isinstance(inner, type) and isinstance(value, dict):
             made[f.name] = inner(**_values(inner, value))
+        elif isinstance(inner, type) and isinstance(value, list):
+            made[f.name] = [inner(**_values(inner, one)) for one in value]
         elif isinstance(value, list):
             made[f.name] = [list(v) if isinstance(v, list) else v for v in value]
         else:

@@ -1,7 +1,7 @@
 """What neighbouring minutes show: wild minutes, the lid off and on again, a level that jumped, no surface at all.
 
 Between `block.py` and `bins.py`: blocks that belong to the surface are released in order, the others are dropped or
-held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `feeding_odds.py`.
+held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `landing.py`.
 """
 
 from __future__ import annotations

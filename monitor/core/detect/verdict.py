@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from monitor.core.signal.change_point import FALL_Z
+from monitor.values import Json
 
 
 class Gate(StrEnum):
@@ -35,10 +36,42 @@ class Latest:
     at_s: float
 
 
+PAST_LIKELY = 0.5  # "at its peak": more likely past than not
+FITS_LEAST = 0.5  # below it the memory is silent
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """What memory says at a bin: how many cycles it was made of, whether it fits this one, how likely the top is past
+    (`top_at_s`: when it was, if so), how far the level should have gone down by now, and the z to be asked for."""
+
+    cycles: int
+    fits: float
+    past: float
+    top_at_s: float
+    drop_mm: float
+    needed_z: float
+
+    @property
+    def top_past(self) -> bool:
+        """More likely than not."""
+        return self.fits >= FITS_LEAST and self.past >= PAST_LIKELY
+
+    def evidence(self) -> dict[str, Json]:
+        """For an event: what memory contributed."""
+        return {
+            "cycles": self.cycles,
+            "fits": round(self.fits, 3),
+            "top_past": round(self.past, 3),
+            "drop_mm": round(self.drop_mm, 2),
+            "needed_z": self.needed_z,
+        }
+
+
 @dataclass(frozen=True, slots=True)
 class FallVerdict:
     """Whether the fall has begun: it has when no gate refused. `z` of `needed_z` and `drop_mm` speak for it; `topped`:
-    enough to say that the top is past. `rose_mm`: since the silence, for FED_IN_SILENCE."""
+    the readings alone show that the top is past. `rose_mm`: since the silence, for FED_IN_SILENCE."""
 
     refused_by: Gate | None
     decided_at_s: float
@@ -47,6 +80,7 @@ class FallVerdict:
     drop_mm: float = 0.0
     topped: bool = False
     rose_mm: float = 0.0
+    memory: Remembered | None = None
 
     @property
     def holds(self) -> bool:

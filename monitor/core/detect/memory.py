@@ -1,0 +1,138 @@
+"""What earlier cycles of the starter say of the running one: that its top is probably past, and how much drop the scan
+has to show before the fall is believed.
+
+Memory acts in this one place, and only so: it lets the first `peak_reached` come when the top is more likely past than
+not, and it lowers the z that the scan must reach (`fall.py`), never replaces it. Nothing learnt: nothing said. A cycle
+that does not look like the earlier ones takes the memory's weight away within the cycle (`curve_filter.py`).
+"""
+
+from __future__ import annotations
+
+from math import exp
+
+from monitor.core.detect import expected
+from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.state import DetectorState
+from monitor.core.detect.verdict import FITS_LEAST, Remembered
+from monitor.core.forecast import dilution, growth_rate, timing
+from monitor.core.signal import curve_filter, learnt_curve
+from monitor.core.signal.bins import BIN_S
+from monitor.core.signal.change_point import FALL_Z
+from monitor.core.signal.noise import wander_of_mean
+from monitor.core.signal.plausibility import temperature_at
+from monitor.settings import JarSettings
+from monitor.values import Feeding
+
+BIN_H = BIN_S / 3600.0
+# Before less is asked of the scan: the top must be past, a drop be due that lids and mist do not make, and the level go
+# down by itself. Then z 2 (1 in 44 on level noise) is enough, 3 while fewer than three cycles were learnt. On another
+# starter's memory, the other guards alone let through 9 early falls of 240 and none with z 2 (`tests/bench/seasons.py`
+# has the same stress).
+PAST_SURE, DROP_LEAST_MM, SINKING_LEAST = 0.995, 1.2, 0.5
+LOWERED_Z, YOUNG_Z, YOUNG_CYCLES = 2.0, 3.0, 3
+
+
+def follow(state: DetectorState) -> Remembered | None:
+    """Take in the bins closed since the last call; None while there is nothing to say."""
+    cycle, learnt = state.cycle, state.learnt
+    if cycle is None or not learnt.curve or not cycle.from_start or cycle.fall_at_s is not None or cycle.rested:
+        state.curve_filter = None
+        return None
+    running = state.curve_filter
+    if running is None or running.bins > len(state.history.mean):
+        running = state.curve_filter = _begun(state, cycle)
+    if running is None:
+        return None
+    _take_bins(state, cycle, running)
+    sure = running.past >= PAST_SURE and running.drop_mm >= DROP_LEAST_MM and running.sinking >= SINKING_LEAST
+    needed_z = FALL_Z
+    if sure and running.fits >= FITS_LEAST:
+        needed_z = LOWERED_Z if len(learnt.placed) >= YOUNG_CYCLES else YOUNG_Z
+    since_h = max(running.tau_h - running.scale_h, 0.0) / _rate(state, cycle, state.now_s)
+    return Remembered(
+        cycles=len(learnt.placed),
+        fits=running.fits,
+        past=running.past,
+        top_at_s=state.now_s - since_h * 3600.0,
+        drop_mm=running.drop_mm,
+        needed_z=needed_z,
+    )
+
+
+def learn_closed(state: DetectorState, jar: JarSettings) -> None:
+    """Learn from the cycle about to close, if all of it was seen and nothing but the starter moved it."""
+    cycle, history = state.cycle, state.history
+    if cycle is None or not cycle.from_start or not cycle.sure or cycle.rested:
+        return
+    if cycle.fall_at_s is None or cycle.peak_at_s is None or not len(history.mean):
+        return
+    learnt, noise = state.learnt, state.noise
+    tau_h: list[float] = []
+    level_mm: list[float] = []
+    weight: list[float] = []
+    gone_h, top_h = _offset_h(state, cycle), 0.0
+    for i, (mean_mm, n) in enumerate(zip(history.mean, history.readings, strict=True)):
+        end_s = (history.first + i + 1) * BIN_S
+        hours = BIN_H * _rate(state, cycle, end_s - BIN_S / 2.0)
+        if end_s - BIN_S <= cycle.peak_at_s < end_s:
+            top_h = gone_h + hours * (cycle.peak_at_s - end_s + BIN_S) / BIN_S
+        if n > 0.0:
+            tau_h.append(gone_h + hours / 2.0)
+            level_mm.append(mean_mm)
+            weight.append(1.0 / (noise.white_mm2 / n + 0.16 * noise.wander_mm2 * noise.tau_min))
+        gone_h += hours
+    if not tau_h:
+        return
+    base_mm = level_mm[0]
+    scale_h = None
+    if learnt.curve and (whole := _begun(state, cycle)) is not None:
+        _take_bins(state, cycle, whole)
+        scale_h = whole.scale_h
+    mean_n = sum(history.readings) / max(len(tau_h), 1)
+    luck_mm2 = noise.white_mm2 / max(mean_n, 1.0) / 12.0 + wander_of_mean(noise, 60.0)
+    levels = [level - base_mm for level in level_mm]
+    start_mm = max(base_mm - (state.bottom_mm or 0.0), 10.0)
+    shape = _shape(cycle)
+    learnt_curve.learn(learnt, tau_h, levels, weight, top_h, scale_h, start_mm, shape, luck_mm2)
+    learnt.steepness = expected.culture_of(state, jar).mean[timing.STEEP]
+
+
+def _begun(state: DetectorState, cycle: OpenCycle) -> curve_filter.CurveFilter | None:
+    first = next((mean for mean, n in zip(state.history.mean, state.history.readings, strict=True) if n > 0.0), None)
+    if first is None:
+        return None
+    start_mm = max(first - (state.bottom_mm or 0.0), 10.0)
+    made = curve_filter.begin(state.learnt, _shape(cycle), start_mm, state.noise)
+    made.tau_h = _offset_h(state, cycle)
+    return made
+
+
+def _shape(cycle: OpenCycle) -> float:
+    fed = Feeding(starter_g=cycle.starter_g, flour_g=cycle.flour_g, water_g=cycle.water_g)
+    return dilution.shape(fed.dilution)
+
+
+def _offset_h(state: DetectorState, cycle: OpenCycle) -> float:
+    """Equivalent hours from the feeding to the first bin."""
+    first_s = state.history.first * BIN_S
+    return max(first_s - cycle.fed_at_s, 0.0) / 3600.0 * _rate(state, cycle, first_s)
+
+
+def _take_bins(state: DetectorState, cycle: OpenCycle, running: curve_filter.CurveFilter) -> None:
+    history, curve = state.history, state.learnt.curve
+    for i in range(running.bins, len(history.mean)):
+        hours = BIN_H * _rate(state, cycle, (history.first + i + 0.5) * BIN_S)
+        curve_filter.step(running, curve, hours, history.mean[i], history.readings[i], state.noise)
+
+
+def _rate(state: DetectorState, cycle: OpenCycle, time_s: float) -> float:
+    """Equivalent hours an hour at `time_s`: by the mean temperature of that hour, else by the last known."""
+    hour = min(int((time_s - cycle.fed_at_s) // 3600.0), len(cycle.hours_n) - 1)
+    while hour >= 0 and not cycle.hours_n[hour]:
+        hour -= 1
+    if hour >= 0:
+        temperature_c = cycle.hours_sum[hour] / cycle.hours_n[hour]
+    else:
+        known = temperature_at(state.plausibility, state.now_s)
+        temperature_c = growth_rate.USUAL_C if known is None else known
+    return exp(state.learnt.steepness * growth_rate.ln_yeast(temperature_c))

@@ -1,0 +1,242 @@
+"""The shape that a starter's cycles have in common, learnt from the closed ones: one curve over x = (equivalent hours
+since the feeding) / S, 0 at the feeding and 1 at its top, where x = 1. S, the time scale, is the time to the top.
+
+A shape-invariant model (Lawton, Sylvestre and Maggio 1972, Technometrics 14:513): each closed cycle is put on the curve
+by its own S, height and base; all of them are then smoothed together by a local quadratic (Fan and Gijbels 1996, Local
+Polynomial Modelling, 3), older ones counting for less. How S follows the dilution is learnt beside it by a Kalman
+filter with two numbers. `curve_filter.py` holds a running cycle against it. Nothing is decided here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import ceil, exp, log, sqrt
+
+DX = 0.02  # of S: ten minutes of a slow cycle
+POINTS = 121  # to 2.4 S: the fall, and half-way down for most
+BANDS = (0.09, 0.07, 0.06, 0.05, 0.045, 0.04)  # of S, by the number of cycles: more of them need less smoothing
+FORGET = 0.9  # weight of a cycle beside the one after it: a starter changes over weeks
+KEPT = 6  # cycles; one is nearly as good as more, by the bench
+KEPT_POINTS = 150  # of one cycle
+TOPS = (0.5, 1.6)  # the top of the pooled curve is looked for here
+
+# ln S of a feeding at 1:4:4, 24 degC, and what a shape of the dilution adds (as for the forecast): mean and spread
+SCALE, PER_SHAPE = (log(9.0), 0.35), (0.9, 0.3)
+SCATTER, SCATTER_CYCLES = 0.055, 4.0  # the cycle's own, of ln S; so many cycles that guess is worth
+DRIFT, LEAST_SCATTER = (0.035, 0.01), 0.02
+MISFIT, MISFIT_CYCLES, MISFIT_MOST = 0.015, 2.0, 0.06  # how far a cycle leaves the curve, as a share of its height
+HEIGHT_FORGET = 0.7
+LEAST_HEIGHT_MM = 3.0  # less is no rise to learn from
+LEAST_BINS = 30
+
+
+@dataclass(slots=True)
+class Placed:
+    """A closed cycle on the curve: equivalent hours and levels (mm above its first bin) with weights (1/mm2), and its
+    time scale, height and base. `shape` is that of its dilution."""
+
+    scale_h: float
+    height_mm: float
+    base_mm: float
+    start_mm: float  # height of the dough just fed, above the inside bottom
+    shape: float
+    tau_h: list[float] = field(default_factory=list)
+    level_mm: list[float] = field(default_factory=list)
+    weight: list[float] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class LearntCurve:
+    """What was learnt: the curve (empty before any cycle), the cycles that it was made of, and for the next one ln S
+    (`scale_*`), the height as a share of the starting level, and the misfit's variance as a share of the height."""
+
+    curve: list[float] = field(default_factory=list)
+    placed: list[Placed] = field(default_factory=list)
+    scale_mean: list[float] = field(default_factory=list)  # [ln S at 1:4:4, what a shape of the dilution adds]
+    scale_cov: list[float] = field(default_factory=list)  # [var, cov, var]
+    scatter: float = SCATTER**2
+    height_share: float = 1.0
+    misfit: float = MISFIT**2
+    misfit_n: float = MISFIT_CYCLES
+    steepness: float = 1.0  # of the temperature law, for whoever counts equivalent hours
+
+
+def at(curve: Sequence[float], x: float) -> float:
+    """The curve at x, between its points; its last value beyond."""
+    place = x / DX
+    i = int(place)
+    if i >= POINTS - 1:
+        return curve[-1]
+    return curve[i] + (curve[i + 1] - curve[i]) * (place - i)
+
+
+def expected_scale(learnt: LearntCurve, shape: float) -> tuple[float, float]:
+    """(mean, variance) of ln S of the next cycle, its dilution having this shape."""
+    a, b, c = learnt.scale_cov
+    mean = learnt.scale_mean[0] + learnt.scale_mean[1] * shape
+    return mean, a + 2.0 * b * shape + c * shape * shape + learnt.scatter
+
+
+def learn(
+    learnt: LearntCurve,
+    tau_h: Sequence[float],
+    level_mm: Sequence[float],
+    weight: Sequence[float],
+    top_h: float,
+    scale_h: float | None,
+    start_mm: float,
+    shape: float,
+    luck_mm2: float,
+) -> None:
+    """Take in a closed cycle: its bins of 5 min with a level (equivalent hours, mm above the first, weight 1/mm2), the
+    fitted top in equivalent hours, the time scale that the filter gave it (None: the top's), the height of the dough
+    just fed, and what noise and wander leave in an hour's mean (mm2). Too short or flat a cycle teaches nothing."""
+    if len(tau_h) < LEAST_BINS or top_h <= 0.0:
+        return
+    base = sorted(level_mm[:6])[3]
+    height = sum(sorted(level_mm)[-12:]) / 12.0 - base
+    scale = top_h
+    if height < LEAST_HEIGHT_MM:
+        return
+    if learnt.curve and scale_h is not None:
+        scale = scale_h
+        on_curve = [at(learnt.curve, tau / scale) for tau in tau_h]
+        height, base = _line_through(on_curve, level_mm)
+        if height < LEAST_HEIGHT_MM:
+            return
+        _learn_misfit(
+            learnt, [y - height * f - base for y, f in zip(level_mm, on_curve, strict=True)], height, luck_mm2
+        )
+    every = max(2, ceil(len(tau_h) / KEPT_POINTS))
+    one = Placed(scale, height, base, start_mm, shape)
+    for i in range(0, len(tau_h) - every + 1, every):
+        weights = weight[i : i + every]
+        total = sum(weights)
+        one.tau_h.append(round(sum(w * t for w, t in zip(weights, tau_h[i : i + every], strict=True)) / total, 4))
+        one.level_mm.append(round(sum(w * y for w, y in zip(weights, level_mm[i : i + every], strict=True)) / total, 3))
+        one.weight.append(round(total, 4))
+    learnt.placed = [*learnt.placed, one][-KEPT:]
+    for _ in range(2):  # a second time, now that each lies where the first put it
+        _pool(learnt)
+    _learn_scale(learnt)
+
+
+def _line_through(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
+    """Slope and intercept by least squares."""
+    n = len(x)
+    mean_x, mean_y = sum(x) / n, sum(y) / n
+    across = sum((a - mean_x) ** 2 for a in x)
+    slope = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / max(across, 1e-9)
+    return slope, mean_y - slope * mean_x
+
+
+def _learn_misfit(learnt: LearntCurve, off_mm: Sequence[float], height_mm: float, luck_mm2: float) -> None:
+    """How far the curve, which had not seen this cycle, was off it: hourly means, less what noise explains."""
+    hours = [sum(off_mm[i : i + 12]) / 12.0 for i in range(0, len(off_mm) - 11, 12)]
+    if not hours:
+        return
+    seen = max(sum(h * h for h in hours) / len(hours) - luck_mm2, 0.0) / height_mm**2
+    learnt.misfit += (min(seen, MISFIT_MOST**2) - learnt.misfit) / (learnt.misfit_n + 1.0)
+    learnt.misfit_n = min(learnt.misfit_n + 1.0, 6.0)
+
+
+def _pool(learnt: LearntCurve) -> None:
+    """The common curve anew, and every cycle's numbers so that its top is at x = 1 and 1 high."""
+    sums = [[0.0, 0.0, 0.0] for _ in range(POINTS)]  # weight, weight x, weight y of each cell
+    for age, one in enumerate(reversed(learnt.placed)):
+        share = one.height_mm**2 * FORGET**age
+        for tau, y, w in zip(one.tau_h, one.level_mm, one.weight, strict=True):
+            x = tau / one.scale_h
+            cell = sums[min(int(x / DX), POINTS - 1)]
+            if x < DX * POINTS:
+                cell[0] += w * share
+                cell[1] += w * share * x
+                cell[2] += w * share * (y - one.base_mm) / one.height_mm
+    cells = [(wx / w, wy / w, w) for w, wx, wy in sums if w > 0.0]
+    smooth = _smooth(cells, BANDS[min(len(learnt.placed), len(BANDS)) - 1])
+    low, high = int(TOPS[0] / DX), int(TOPS[1] / DX)
+    i = max(range(low, high), key=lambda k: smooth[k])
+    before, top, after = smooth[i - 1], smooth[i], smooth[i + 1]
+    bend = before - 2.0 * top + after
+    top_x = (i + (0.5 * (before - after) / bend if abs(bend) > 1e-12 else 0.0)) * DX
+    foot, tall = smooth[1], max(top - smooth[1], 1e-3)
+    for one in learnt.placed:
+        one.scale_h *= top_x
+        one.base_mm += one.height_mm * foot
+        one.height_mm *= tall
+    learnt.curve = [round((at(smooth, k * DX * top_x) - foot) / tall, 5) for k in range(POINTS)]
+
+
+def _smooth(cells: Sequence[tuple[float, float, float]], band: float) -> list[float]:
+    """The local quadratic through (x, y, weight) at each point of the curve; beyond the last its slope fades."""
+    out: list[float | None] = []
+    last_x = cells[-1][0]
+    for k in range(POINTS):
+        x0 = k * DX
+        near = [(x - x0, y, w * exp(-0.5 * ((x - x0) / band) ** 2)) for x, y, w in cells if abs(x - x0) < 3.0 * band]
+        out.append(None if len(near) < 5 or x0 > last_x + 0.5 * band else _quadratic_at_0(near))
+    known = [k for k, value in enumerate(out) if value is not None]
+    first, last = known[0], known[-1]
+    full = [0.0] * POINTS
+    before = first
+    for k in known:
+        a, b = out[before], out[k]
+        assert a is not None
+        assert b is not None
+        for j in range(before, k + 1):
+            full[j] = b if k == before else a + (b - a) * (j - before) / (k - before)
+        before = k
+    for j in range(first):
+        full[j] = full[first]
+    back = max(first, last - 8)
+    slope = min(0.0, (full[last] - full[back]) / max((last - back) * DX, DX))
+    for j in range(last + 1, POINTS):
+        gone = (j - last) * DX
+        full[j] = full[last] + slope * gone * exp(-gone / 0.5)
+    return full
+
+
+def _quadratic_at_0(near: Sequence[tuple[float, float, float]]) -> float:
+    """The weighted least-squares parabola through (d, y, weight), at d = 0; by Cramer's rule."""
+    m0 = m1 = m2 = m3 = m4 = r0 = r1 = r2 = 0.0
+    for d, y, w in near:
+        wd = w * d
+        m0 += w
+        m1 += wd
+        m2 += wd * d
+        m3 += wd * d * d
+        m4 += wd * d * d * d
+        r0 += w * y
+        r1 += wd * y
+        r2 += wd * d * y
+    tiny = 1e-9 * m0
+    m2, m4 = m2 + tiny * 1e-3, m4 + tiny * 1e-3
+    det = m0 * (m2 * m4 - m3 * m3) - m1 * (m1 * m4 - m3 * m2) + m2 * (m1 * m3 - m2 * m2)
+    if abs(det) < 1e-300:
+        return r0 / m0
+    return (r0 * (m2 * m4 - m3 * m3) - m1 * (r1 * m4 - m3 * r2) + m2 * (r1 * m3 - m2 * r2)) / det
+
+
+def _learn_scale(learnt: LearntCurve) -> None:
+    """ln S over the shape of the dilution, and the height, from all cycles that are kept, oldest first."""
+    mean = [SCALE[0], PER_SHAPE[0]]
+    a, b, c = SCALE[1] ** 2, 0.0, PER_SHAPE[1] ** 2
+    scatter, n = SCATTER**2, SCATTER_CYCLES
+    for number, one in enumerate(learnt.placed):
+        a, c = a + DRIFT[0] ** 2, c + DRIFT[1] ** 2
+        g0, g1 = a + b * one.shape, b + c * one.shape
+        variance = g0 + g1 * one.shape + scatter
+        off = log(one.scale_h) - mean[0] - mean[1] * one.shape
+        most = 2.0 * sqrt(variance)
+        taken = off if abs(off) < 0.15 else min(max(off, -most), most)
+        mean = [mean[0] + g0 / variance * taken, mean[1] + g1 / variance * taken]
+        a, b, c = a - g0 * g0 / variance, b - g0 * g1 / variance, c - g1 * g1 / variance
+        if number > 0:
+            n += 1.0
+            scatter += (min(off * off, 4.0 * variance) * scatter / variance - scatter) / n
+    learnt.scale_mean, learnt.scale_cov = mean, [a, b, c]
+    learnt.scatter = max(scatter, LEAST_SCATTER**2)
+    weights = [HEIGHT_FORGET**age for age in reversed(range(len(learnt.placed)))]
+    ln_share = sum(w * log(one.height_mm / one.start_mm) for w, one in zip(weights, learnt.placed, strict=True))
+    learnt.height_share = exp(ln_share / sum(weights))
