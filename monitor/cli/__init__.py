@@ -9,42 +9,56 @@ import os
 import click
 
 from monitor import __version__
+from monitor.cli.nearest import near
 
 # numpy's linear algebra would start a thread a core, which wait by spinning: on matrices as small as ours they only
 # take the processor from one another. To be set before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-# command -> module of this package; the module's function of the same name is the click command
-COMMANDS = {
-    "watch": "watch",
-    "demo": "demo",
-    "check": "check",
-    "calibrate": "calibrate",
-    "status": "status",
-    "fed": "tell",
-    "note": "tell",
-    "rest": "tell",
-    "snooze": "tell",
-    "undo": "tell",
-    "runs": "runs",
-    "export": "runs",
-    "import": "runs",
-    "backup": "runs",
-    "recover": "recover",
-    "replay": "replay",
-    "plan": "plan",
-    "assess": "assess",
-    "trial": "trial",
-    "sheet": "sheet",
-    "simulate": "simulate",
-    "picture": "picture",
-    "review": "review",
-    "compare": "review",
+# what a person is about -> command -> module of this package, whose function of the same name is the click command
+GROUPS = {
+    "Every day": {
+        "status": "status",
+        "fed": "tell",
+        "note": "tell",
+        "rest": "tell",
+        "snooze": "tell",
+        "undo": "tell",
+        "plan": "plan",
+        "assess": "assess",
+    },
+    "Looking back": {
+        "runs": "runs",
+        "review": "review",
+        "compare": "review",
+        "picture": "picture",
+        "trial": "trial",
+        "sheet": "sheet",
+    },
+    "Setting up and watching": {
+        "demo": "demo",
+        "check": "check",
+        "calibrate": "calibrate",
+        "watch": "watch",
+    },
+    "Keeping the record": {
+        "export": "runs",
+        "import": "runs",
+        "backup": "runs",
+        "recover": "recover",
+    },
+    "Trying out": {
+        "replay": "replay",
+        "simulate": "simulate",
+    },
 }
+COMMANDS = {command: module for group in GROUPS.values() for command, module in group.items()}
+USUAL_WORDS = {"feed": "fed", "list": "runs", "start": "watch", "run": "watch", "log": "note", "sleep": "snooze"}
 
 
 class _Lazy(click.Group):
-    """A group that imports a command's module only when the command is named."""
+    """A group that imports a command's module only when the command is named, and lists the commands by what a person
+    is about."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -57,8 +71,30 @@ class _Lazy(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        wide = max(map(len, COMMANDS))
+        for group, commands in GROUPS.items():
+            with formatter.section(group):
+                found = [(name, self.get_command(ctx, name)) for name in commands]
+                room = formatter.width - 6 - wide
+                formatter.write_dl(
+                    [(name.ljust(wide), command.get_short_help_str(room)) for name, command in found if command]
+                )
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            usual = USUAL_WORDS.get(args[0])
+            meant = f" Did you mean {usual}?" if usual else near(args[0], COMMANDS)
+            ctx.fail(f"There is no command {args[0]}.{meant or f' `{ctx.info_name} --help` lists them.'}")
+        return super().resolve_command(ctx, args)
+
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="jartide")
 def main() -> None:
-    """Watches a jar of sourdough starter and says when to feed it."""
+    """Watches a jar of sourdough starter and says when to feed it.
+
+    A first look, without any device: jartide demo
+    """

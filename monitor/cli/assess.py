@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import past_cycles
-from monitor.cli.opening import config_option, jar_from, refuse, settings_from
+from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess.vigour import Assessment
 from monitor.core.display.units import Display, duration
@@ -24,10 +24,10 @@ CAUTION = (
 )
 
 
-@click.command()
+@click.command(short_help="Is it fit to bake with, and if not, why?")
 @click.argument("jar", required=False)
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="A CYCLES.csv in place of a jar.")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@form_options()
 @config_option
 def assess(jar: str | None, history_path: Path | None, form: str, config: Path) -> None:
     """Judge a starter by its cycles. Exit code 0 when it is fit to bake with, 1 when not or not yet."""

@@ -47,7 +47,7 @@ of it on the water, or stir in a spoonful of milk.
 """
 
 
-@click.command()
+@click.command(short_help="Find a jar's empty distance and shape.")
 @config_option
 @click.option("--jar", "name", help="The jar, where the config has several.")
 @click.option("--from", "source", type=click.Path(path_type=Path), help="Take known fills from a CSV file instead.")
@@ -166,7 +166,7 @@ def _known(text: str) -> tuple[float, str]:
     """(number, "mm" or "ml") of a fill as typed. Raises ValueError."""
     match = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*([a-z]*)", text.strip().lower())
     if match is None or match[2] not in UNITS:
-        raise ValueError(f"{text!r}: write a height such as 40 mm, or a volume such as 250 ml")
+        raise ValueError(f"{text}: write a height such as 40 mm, or a volume such as 250 ml")
     unit, factor = UNITS[match[2]]
     known = float(match[1].replace(",", ".")) * factor
     if known <= 0:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 LOOK_S = 0.1
 
 
-@click.command()
+@click.command(short_help="One invented night, sped up: nothing to set up.")
 @click.option("--seconds", type=Within(5, 3600), default=30.0, show_default=True, help="How long it takes.")
 @click.option(
     "--folder",

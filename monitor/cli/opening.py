@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import sys
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TypeVar
+from typing import TYPE_CHECKING, NoReturn, TypeVar, cast
 
 import click
 
+from monitor.cli.nearest import near
 from monitor.config.reader import SettingsError, load
 from monitor.settings import JarSettings, Settings
 
@@ -52,6 +54,23 @@ def store_option(command: F) -> F:
     )(command)
 
 
+def form_options(*others: str, machine: str = "json") -> Callable[[F], F]:
+    """`--json`, and the longer `--format` that says the same, as the parameter `form`."""
+
+    def add(command: F) -> F:
+        @functools.wraps(command)
+        def run(*given: object, form: str, as_json: bool, **named: object) -> object:
+            return command(*given, form=machine if as_json else form, **named)
+
+        return with_options(
+            cast(F, run),
+            click.option("--json", "as_json", is_flag=True, help=f"Print JSON: the same as --format {machine}."),
+            click.option("--format", "form", type=click.Choice(["text", machine, *others]), default="text"),
+        )
+
+    return add
+
+
 def settings_from(config: Path) -> Settings:
     """The settings in `config`; prints every problem and exits with 2 when it cannot be used."""
     try:
@@ -65,8 +84,8 @@ def jar_from(settings: Settings, name: str) -> JarSettings:
     try:
         return settings.jar(name)
     except KeyError:
-        known = ", ".join(jar.name for jar in settings.jars) or "none"
-        refuse(f"JAR: {name!r} is not in the config; its jars are: {known}")
+        known = [jar.name for jar in settings.jars]
+        refuse(f"JAR: {name} is not in the config.{near(name, known)} Its jars are: {', '.join(known) or 'none'}")
 
 
 def run_file_from(path: Path, feedings: Path | None) -> tuple[RunFile, list[Fed]]:
@@ -88,6 +107,11 @@ def to_be_new(option: str, path: Path | None) -> None:
     """Exits with 2 when the file is there already: none is written over (a pipe or a device is written as it is)."""
     if path is not None and path.is_file():
         refuse(f"{option}: {path} is there already; give a new name")
+
+
+def ascii_only() -> bool:
+    """Whether standard output shows no other letters than those of ASCII."""
+    return "utf" not in (sys.stdout.encoding or "").lower()
 
 
 def refuse(*lines: str) -> NoReturn:
@@ -118,7 +142,7 @@ def moment(text: str | None, zone: tzinfo, *, now_s: float | None = None) -> flo
     try:
         when = datetime.fromisoformat(text)
     except ValueError:
-        raise click.BadParameter(f"{text!r}: write 07:30, or 2026-03-02 07:30, or 2026-03-02T06:30:00Z") from None
+        raise click.BadParameter(f"{text}: write 07:30, or 2026-03-02 07:30, or 2026-03-02T06:30:00Z") from None
     return _past(in_zone(when, zone), text, now_s)
 
 
@@ -129,5 +153,5 @@ def in_zone(typed: datetime, zone: tzinfo) -> float:
 
 def _past(when_s: float, text: str, now_s: float) -> float:
     if when_s > now_s + 60.0:
-        raise click.BadParameter(f"{text!r} is still to come; tell it when it has happened")
+        raise click.BadParameter(f"{text} is still to come; tell it when it has happened")
     return when_s

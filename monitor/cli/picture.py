@@ -13,7 +13,7 @@ from monitor.cli.recorded import recorded, reviewed, run_options
 FORMATS = (".png", ".svg", ".pdf")
 
 
-@click.command()
+@click.command(short_help="Draw a run (PNG or SVG).")
 @run_options
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,
@@ -28,7 +28,7 @@ def picture(
     noted, for runs of the store.
     """
     if output.suffix.lower() not in FORMATS:
-        raise click.BadParameter(f"{output.name!r}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
+        raise click.BadParameter(f"{output.name}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
     to_be_new("--output", output)
     from monitor.review.picture import PictureError, draw
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import past_cycles
-from monitor.cli.opening import DEFAULT_CONFIG, in_zone, jar_from, refuse, settings_from
+from monitor.cli.opening import DEFAULT_CONFIG, form_options, in_zone, jar_from, refuse, settings_from
 from monitor.core.assess import notebook
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
@@ -48,7 +48,7 @@ HORIZON_H = 96
 @click.option("--standing-g", type=float, help="What is in the jar now, g: gives the discard.")
 @click.option("--ripe-g", type=float, help="Ripe starter the bake takes, what is to be kept included, g.")
 @click.option("--jar-ml", type=float, help="The jar's size, ml: it must not run over.")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@form_options()
 def plan(
     history_path: Path | None,
     jar_name: str | None,
@@ -147,9 +147,9 @@ def _moment(text: str, now_s: float, zone: tzinfo) -> float:
     try:
         when_s = in_zone(datetime.fromisoformat(text), zone)
     except ValueError:
-        raise ValueError(f'--at {text!r}: write a local time like "2026-03-07 08:00"') from None
+        raise ValueError(f'--at {text}: write a local time like "2026-03-07 08:00"') from None
     if when_s <= now_s:
-        raise ValueError(f"--at {text!r} is past; it must be a time to come")
+        raise ValueError(f"--at {text} is past; it must be a time to come")
     return when_s
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.numbers import Within
-from monitor.cli.opening import run_file_from
+from monitor.cli.opening import form_options, run_file_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.detect.verdict import FallVerdict, Gate
 from monitor.runs import rfc3339
@@ -34,7 +34,7 @@ WHY_NOT = {
 SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
 
 
-@click.command()
+@click.command(short_help="Judge a recorded file as the watch would have.")
 @click.argument("run", type=click.Path(path_type=Path), metavar="RUN.csv")
 @click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the file's own.")
 @click.option(
@@ -42,13 +42,13 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
 )
 @click.option("--forecasts", is_flag=True, help="Also print the hourly forecasts.")
 @click.option("--explain", is_flag=True, help="Also say at each time why the start of the fall was not decided yet.")
-@click.option("--format", "form", type=click.Choice(["text", "jsonl"]), default="text", show_default=True)
+@form_options(machine="jsonl")
 def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, explain: bool, form: str) -> None:
     """Run a recorded file through the very step function that watches a jar, and print what it decides."""
     opened, told = run_file_from(run, feedings)
     geometry = opened.geometry
     if geometry is None and opened.header.get("geometry"):
-        click.echo(f"{run}: geometry {opened.header['geometry']!r} is not known; a straight wall is taken", err=True)
+        click.echo(f"{run}: geometry {opened.header['geometry']} is not known; a straight wall is taken", err=True)
     distance_mm = opened.empty_mm if empty_mm is None else empty_mm
     if distance_mm is None:
         click.echo(f"{run}: no empty distance (`# empty_mm:` or --empty-mm); no levels, only changes", err=True)

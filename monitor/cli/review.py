@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import F, refuse, to_be_new, with_options
+from monitor.cli.opening import F, ascii_only, refuse, to_be_new, with_options
 from monitor.cli.progress import progress
 from monitor.cli.recorded import Recorded, recorded, reviewed, run_options
 from monitor.core.display.units import shown
@@ -41,7 +41,7 @@ def looking_back(command: F) -> F:
     )
 
 
-@click.command()
+@click.command(short_help="Look back on a run: each cycle with its curve.")
 @looking_back
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
 @click.argument("run", metavar="RUN[:CYCLE]")
@@ -71,7 +71,7 @@ def review(
                 click.echo(f"{'':{INDENT}}{line}")
 
 
-@click.command()
+@click.command(short_help="Lay cycles side by side.")
 @looking_back
 @click.argument("runs", metavar="RUN[:CYCLE] RUN[:CYCLE]...", nargs=-1, required=True)
 def compare(
@@ -107,7 +107,7 @@ def _print_table(found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
     row("", ("rise", "to the peak", "to the fall", "warmth"))
     for _, named, summary in found:
         for cycle in summary.cycles:
-            curve = f"  {spark(cycle.curve, width=SPARK, plain=_ascii_only())}" if drawn else ""
+            curve = f"  {spark(cycle.curve, width=SPARK, plain=ascii_only())}" if drawn else ""
             row(f"{_label(named)}:{cycle.number}", words.cells(cycle, named.show), curve)
         if len(summary.cycles) > 1:
             row(f"{_label(named)} {MIDDLE}", words.middles(summary.cycles, named.show))
@@ -128,12 +128,8 @@ def _curve(cycle: CycleSummary) -> list[str]:
             marks.append((span.likely_s, letter))
             key.append(f"{letter} {word}")
     width = shutil.get_terminal_size().columns - INDENT - BESIDE
-    lines = text_curve(cycle.curve, marks, width=min(max(width, NARROWEST), WIDEST), plain=_ascii_only())
+    lines = text_curve(cycle.curve, marks, width=min(max(width, NARROWEST), WIDEST), plain=ascii_only())
     return [*lines, f"{'':8}hours{''.join(f', {one}' for one in key)}"] if lines else []
-
-
-def _ascii_only() -> bool:
-    return "utf" not in (sys.stdout.encoding or "").lower()
 
 
 def _write_html(path: Path, found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:

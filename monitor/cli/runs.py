@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from monitor.cli.nearest import near
 from monitor.cli.opening import config_option, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.runs import history, rfc3339, run_file, transfer, whole_file
@@ -22,32 +23,48 @@ from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
 
 SHOWN_REJECTED = 5
+LATEST_RUNS, LATEST_CYCLES = 8, 5  # of each run: about a screen
 FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated runs name a run's feedings beside it
 
 
-@click.command()
+@click.command(short_help="The runs and cycles in the store.")
 @config_option
 @store_option
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a run, one a line.")
-def runs(config: Path, store_path: Path | None, as_json: bool) -> None:
-    """List the runs in the store and their cycles."""
+@click.argument("jars", metavar="[JAR]...", nargs=-1)
+@click.option("--all", "every", is_flag=True, help="All runs and cycles, not only the latest.")
+@click.option("--json", "as_json", is_flag=True, help="All as one JSON object a run, one a line.")
+def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bool, as_json: bool) -> None:
+    """List the latest runs in the store and their cycles, the latest last; of some JARs, or of all."""
     path, zone = _where(config, store_path)
     with _joined(path) as store:
         counted = store.query("SELECT run, count(*), min(time_s) FROM item WHERE told IS NULL GROUP BY run")
         rows = {run: (count, first_s) for run, count, first_s in counted}
-        listed = [(run, store.cycles(run.id), *rows.get(run.id, (0, None))) for run in store.runs()]
+        found = store.runs()
+        names = {run.jar for run in found}
+        if unknown := [jar for jar in jars if jar not in names]:
+            refuse(f"JAR: there is no run of {unknown[0]}.{near(unknown[0], names)}")
+        chosen = [run for run in found if not jars or run.jar in jars]
+        listed = [(run, store.cycles(run.id), *rows.get(run.id, (0, None))) for run in chosen]
     if as_json:
         for run, cycles, count, first_s in listed:
             click.echo(json.dumps(_as_json(run, cycles, count, first_s), ensure_ascii=False))
         return
     if not listed:
         click.echo("No runs yet.")
+    if not every:
+        listed, runs_before = listed[-LATEST_RUNS:], len(listed[:-LATEST_RUNS])
+    cycles_before = 0
     for run, cycles, count, first_s in listed:
         since = _local(run.began_s if first_s is None else first_s, zone)  # a daemon may wait for days for a sensor
         until = "now" if run.ended_s is None else _local(run.ended_s, zone)
-        click.echo(f"{run.id:<6} {run.jar}  {since} to {until}  {count} readings  ({run.reason})")
-        for cycle in cycles:
+        click.echo(f"{run.id:<6} {run.jar}  {since} to {until}  {_count(count, 'reading')}  ({run.reason})")
+        shown = cycles if every else cycles[-LATEST_CYCLES:]
+        cycles_before += len(cycles) - len(shown)
+        for cycle in shown:
             click.echo(f"  {run.id}:{cycle.number:<5} {_cycle_line(cycle, zone)}")
+    if not every and (runs_before or cycles_before):
+        before = [_count(n, f"earlier {what}") for n, what in ((runs_before, "run"), (cycles_before, "cycle")) if n]
+        click.echo(f"{' and '.join(before)} not shown; to see all: jartide runs --all")
 
 
 @click.command()
@@ -80,7 +97,7 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
     click.echo(f"{count} readings", err=True)
 
 
-@click.command("import")
+@click.command("import", short_help="Read run files (CSV) into the store.")
 @config_option
 @store_option
 @click.option("--feedings", type=click.Path(path_type=Path, dir_okay=False), help="FEEDINGS.csv of the one FILE.")
@@ -121,7 +138,7 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
     sys.exit(1 if there else 0)
 
 
-@click.command()
+@click.command(short_help="Copy the whole store, also while it is watched.")
 @config_option
 @store_option
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
@@ -167,7 +184,7 @@ def _named(store: Store, which: str) -> tuple[Run, Cycle | None]:
     """The run and cycle that `3` or `3:5` names."""
     run_text, colon, cycle_text = which.partition(":")
     if not _is_number(run_text) or (colon and not _is_number(cycle_text)):
-        refuse(f"RUN[:CYCLE]: {which!r} is neither a run like 3 nor a cycle like 3:5; `jartide runs` lists them")
+        refuse(f"RUN[:CYCLE]: {which} is neither a run like 3 nor a cycle like 3:5; `jartide runs` lists them")
     found = store.runs("WHERE run.id = ?", (int(run_text),))
     if not found:
         refuse(f"RUN: there is no run {run_text}; `jartide runs` lists them")
@@ -196,6 +213,10 @@ def _fed(store: Store, run: Run, cycle: Cycle | None) -> list[Fed]:
 
 
 # --- showing ----------------------------------------------------------------------------------------------------------
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _local(time_s: float, zone: tzinfo | None) -> str:
@@ -258,13 +279,13 @@ def _feedings_among(files: tuple[Path, ...]) -> dict[Path, Path | None]:
 def _read_feedings(path: Path, jar: str) -> list[Fed]:
     fed, rejected = run_file.read_feedings(path, jar)
     for row in rejected:
-        click.echo(f"{path}, line {row.line}: left out, {row.reason}: {row.detail!r}", err=True)
+        click.echo(f"{path}, line {row.line}: left out, {row.reason}: {row.detail}", err=True)
     return fed
 
 
 def _say_rejected(file: run_file.RunFile) -> None:
     for row in file.rejected[:SHOWN_REJECTED]:
-        click.echo(f"{file.path}, line {row.line}: left out, {row.reason}: {row.detail!r}", err=True)
+        click.echo(f"{file.path}, line {row.line}: left out, {row.reason}: {row.detail}", err=True)
     if file.rejected_count > SHOWN_REJECTED:
         click.echo(f"{file.path}: {file.rejected_count} rows left out in all", err=True)
     if file.spoilt_cells:

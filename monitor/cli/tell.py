@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.cli.telling_words import doubt, ratio, words
@@ -27,12 +28,12 @@ AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
 
 
-class _What(click.Choice[str]):
+class _What(NearChoice):
     """The notes that there are, with a word for who writes mould as they see it or spell it."""
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         if str(value).lower() in AS_MOULD:
-            self.fail(f"{value!r}: mould, and pink, orange or black streaks, are noted as: mould {value}", param, ctx)
+            self.fail(f"{value}: mould, and pink, orange or black streaks, are noted as: mould {value}", param, ctx)
         return super().convert(value, param, ctx)
 
 
@@ -108,7 +109,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     jar_from(settings, jar)
     noting, said = Noting(what), _text(" ".join(text))
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
-        refuse(f'discard: {said!r}; write kept, used or thrown, and the grams, like "discard used 120"')
+        refuse(f'discard: "{said}"; write kept, used or thrown, and the grams, like "discard used 120"')
     counts = _tell(settings.store.path, Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said))
     click.echo(f"{jar}: noted.{counts}")
     if noting is Noting.MOULD:
@@ -122,7 +123,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
 
 
-@click.command()
+@click.command(short_help="Into the fridge, or (--over) out of it again.")
 @config_option
 @click.argument("jar")
 @click.option("--over", is_flag=True, help="It is out of the fridge again.")
@@ -136,7 +137,7 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
     click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
 
 
-@click.command()
+@click.command(short_help="Hold back a jar's notices for some hours.")
 @config_option
 @click.argument("jar")
 @click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)
@@ -149,7 +150,7 @@ def snooze(config: Path, jar: str, hours: float) -> None:
     click.echo(f"{jar}: no notices for {hours:g} h.{counts}")
 
 
-@click.command()
+@click.command(short_help="Take back what you said last, if it was a mistake.")
 @config_option
 @click.argument("jar")
 def undo(config: Path, jar: str) -> None:
@@ -175,7 +176,7 @@ def undo(config: Path, jar: str) -> None:
 def _when(text: str | None, settings: Settings) -> float:
     time_s = moment(text, calendar(settings.display.time_zone))
     if time_s < time.time() - OLDEST_S:
-        raise click.BadParameter(f"{text!r} is more than three days ago: nothing that is watched now hangs on it")
+        raise click.BadParameter(f"{text} is more than three days ago: nothing that is watched now hangs on it")
     return time_s
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.cli.opening import config_option, form_options, jar_from, moment, refuse, settings_from
 from monitor.core.assess import trial as trials
 from monitor.core.assess.trial import Trial
 from monitor.host.time_zone import calendar, display
@@ -28,14 +28,14 @@ TITLES = {
 }
 
 
-@click.command()
+@click.command(short_help="Compare jars side by side: flours, ratios, places.")
 @click.argument("name", required=False)
 @click.argument("jars", nargs=-1)
 @click.option(
     "--since",
     help='Count cycles fed from then on: 07:30, "2026-03-02 07:30" or RFC 3339.  [default: now, at the start]',
 )
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@form_options()
 @config_option
 def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str, config: Path) -> None:
     """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled.
@@ -61,7 +61,7 @@ def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str,
                 text = json.dumps({"jars": names, "since_s": moment(since, zone) if since else time.time()})
                 store.set_meta(history.TRIAL_KEY + name, text)
             if text is None:
-                refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
+                refuse(f"trial: no trial is called {name}; begin one with: jartide trial {name} JAR JAR")
             kept = json.loads(text)
             since_s = moment(since, zone) if since else float(kept["since_s"])
             cycles = {

@@ -14,7 +14,7 @@ from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.config.reader import load
 
 
-@click.command()
+@click.command(short_help="Watch the jars until stopped.")
 @config_option
 @click.option("--debug", is_flag=True, help="Log more.")
 def watch(config: Path, debug: bool) -> None:

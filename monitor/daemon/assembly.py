@@ -256,7 +256,7 @@ def open_sinks(
 ) -> tuple[list[NoticeSink | MqttState | Mirror | Thinner | PageServer], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
-    out = channels(settings.notices)
+    out = channels(settings.notices, display(settings.display))
     publishers = [source for source in sources if isinstance(source, MqttSource)]
     topics = [
         NoticeTopic(publisher, mqtt.notice_topic).key

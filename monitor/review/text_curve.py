@@ -50,13 +50,14 @@ def text_curve(
     return lines
 
 
-def spark(curve: Sequence[tuple[float, float]], *, width: int, plain: bool = False) -> str:
-    """The same in one line of `width` characters, from its own least to its own greatest level."""
+def spark(curve: Sequence[tuple[float, float]], *, width: int, plain: bool = False, least_span: float = 1.0) -> str:
+    """The same in one line of `width` characters, from its own least to its own greatest level; what moves by less than
+    `least_span` is not blown up to full height."""
     if len(curve) < 2:
         return ""
     levels = _columns(curve, min(width, len(curve)))
     seen = [level for level in levels if level is not None]
-    low, span = min(seen), max(max(seen) - min(seen), 1.0)
+    low, span = min(seen), max(max(seen) - min(seen), least_span)
     glyphs = _PLAIN if plain else _EIGHTHS
     return "".join(" " if level is None else glyphs[1 + round((level - low) / span * 7)] for level in levels)
 

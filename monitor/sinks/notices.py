@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 
+from monitor.core.display.units import Display
 from monitor.host.secret import addresses
 from monitor.host.worker import Worker
 from monitor.runs.outbox import Kept
@@ -34,14 +35,15 @@ class Console:
 
     key = shown = "console"
 
-    def __init__(self, write: Callable[[str], object] | None = None) -> None:
+    def __init__(self, write: Callable[[str], object] | None = None, show: Display | None = None) -> None:
+        self._show = show or Display()
         self._write = write or (lambda text: print(text, flush=True))
 
     def send(self, together: Sequence[Kept]) -> Failure | None:
-        """One paragraph; never fails, unless standard output is gone."""
+        """One paragraph, with when it became due; never fails, unless standard output is gone."""
         title, text = words(together)
         try:
-            self._write(f"** {title}\n   " + text.replace("\n", "\n   "))
+            self._write(f"** {title} ({self._show.stamp(together[0].notice.due_s)})\n   " + text.replace("\n", "\n   "))
         except (OSError, ValueError) as error:
             return Failure(reason=f"standard output: {error}")
         return None
@@ -50,9 +52,10 @@ class Console:
         """Printing does not wait."""
 
 
-def channels(settings: NoticeSettings) -> list[Channel]:
-    """The console and every configured address. Raises SecretError when one of them is not there to be read."""
-    found: list[Channel] = [Console()] if settings.console and sys.stdout is not None else []
+def channels(settings: NoticeSettings, show: Display | None = None) -> list[Channel]:
+    """The console, with times as `show` has them, and every configured address. Raises SecretError when
+    one of them is not there to be read."""
+    found: list[Channel] = [Console(show=show)] if settings.console and sys.stdout is not None else []
     seen: set[str] = set()
     for address in addresses(envs=settings.to_env, file=settings.to_file):
         channel = AppriseChannel(address)

@@ -134,7 +134,8 @@ class Ingest:
 
     def refuse(self, reason: str, what: bytes | str, *, jar: str | None = None, token: object = None) -> Rejected:
         """A `Rejected`, with what came, made printable and cut."""
-        shown = repr(what if isinstance(what, str) else bytes(what[:SHOWN_MAX]))[:SHOWN_MAX]
+        text = what if isinstance(what, str) else bytes(what[:SHOWN_MAX]).decode("utf-8", "backslashreplace")
+        shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:SHOWN_MAX])[:SHOWN_MAX]
         return Rejected(source=self.name, received_s=self._wall(), reason=reason, detail=shown, jar=jar, token=token)
 
     def _unknown_name(self, name: str) -> str:

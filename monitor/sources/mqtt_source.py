@@ -143,7 +143,7 @@ class MqttSource:
                 self._ended = mqtt_link.failure_words(self._settings, error)
             except Exception as error:
                 log.exception("%s", self.name)
-                self._ended = f"stopped by an error of this program ({error!r}): it tries again, the log says more"
+                self._ended = f"stopped by an error of this program ({error}): it tries again, the log says more"
             if self._in_flight.left():
                 self._left_s = time.monotonic()
             if self._lasted(began_s):
@@ -279,7 +279,7 @@ class MqttSource:
             log.exception("%s", self.name)
             if token is not None:  # not handed on: forget it and connect anew, so that it comes again
                 self._in_flight.forget(token)
-                self._ended = f"a message could not be taken in ({error!r}): it comes again, the log says more"
+                self._ended = f"a message could not be taken in ({error}): it comes again, the log says more"
                 client.disconnect()
 
     def _take(self, message: mqtt.MQTTMessage, token: AckToken | None) -> None:

@@ -133,7 +133,7 @@ class SerialPort:
                 self._trouble("the queue is full: the daemon is stopping")
             except Exception as error:
                 log.exception("%s", self.name)
-                self._trouble(f"stopped by an error of this program ({error!r}): it tries again, the log says more")
+                self._trouble(f"stopped by an error of this program ({error}): it tries again, the log says more")
             finally:
                 if self._port is not None:
                     _close(self._port)

@@ -113,7 +113,7 @@ def test_no_source_at_all_is_wrong(tmp_path: Path) -> None:
     ("line", "said"),
     [
         ("hello, I am a board", "messages were refused, the last one: not a JSON object"),
-        ('{"jar":"wheat","distance_mm":92}', "jar not configured: 'wheat'"),
+        ('{"jar":"wheat","distance_mm":92}', "jar not configured: wheat"),
     ],
 )
 def test_a_port_that_says_something_else_is_shown_with_what_it_says(tmp_path: Path, line: str, said: str) -> None:

@@ -217,7 +217,7 @@ def test_bad_rows_are_named_and_the_good_ones_taken(tmp_path: Path, path: Path) 
     result = jartide("import", file, "--store", path)
     assert result.exit_code == 0
     lines = result.stderr.splitlines()
-    assert lines[0] == f"{file}, line 3: left out, time: not a time like 2026-03-02T06:00:00Z: 'rubbish'"
+    assert lines[0] == f"{file}, line 3: left out, time: not a time like 2026-03-02T06:00:00Z: rubbish"
     assert lines[5:] == [f"{file}: 9 rows left out in all", f"{file}: 1 garbled cells taken as missing"]
 
 
@@ -306,3 +306,24 @@ def test_an_ultrasonic_jars_run_is_exported_with_its_sensor_and_lid(store: Store
     assert "# sensor: ultrasonic" in said
     assert "# venting: tight" in said
     assert "# sensor: ultrasonic" not in jartide("export", 1, "--store", store.path).stdout.splitlines()
+
+
+def test_the_latest_runs_are_shown_and_the_rest_is_said(path: Path) -> None:
+    with Store.open(path) as store:
+        for n in range(12):
+            store.begin_run(RYE, "asked for", T + 100 * n)
+        for number in range(1, 8):
+            store.put_cycle(Cycle(jar="rye", number=number, fed_at_s=T + 2000.0 * number))
+    shown = jartide("runs", "--store", path).stdout
+    assert [line.split()[0] for line in shown.splitlines() if not line.startswith(" ")][:-1] == [
+        str(n) for n in range(5, 13)
+    ]
+    assert shown.splitlines()[-2].startswith("  12:7 ")
+    assert shown.endswith("4 earlier runs and 2 earlier cycles not shown; to see all: jartide runs --all\n")
+    whole = jartide("runs", "--store", path, "--all", "rye").stdout
+    assert "  12:1 " in whole
+    assert "not shown" not in whole
+    assert len(jartide("runs", "--store", path, "--json").stdout.splitlines()) == 12
+    wrong = jartide("runs", "--store", path, "rie")
+    assert wrong.exit_code == 2
+    assert wrong.stderr == "JAR: there is no run of rie. Did you mean rye?\n"

@@ -166,7 +166,7 @@ def test_the_console_prints_a_paragraph(store: Store, capsys: pytest.CaptureFixt
     outbox.put(store, [notice("feed_now"), notice("sensor_back")], NOW)
     ChannelQueue(Console(), {"console"}, lambda: NOW).turn(store)
     assert capsys.readouterr().out.splitlines() == [
-        "** feed_now rye (and 1 more)",
+        "** feed_now rye (and 1 more) (Mon 21 Sep, 14:13)",  # NOW in UTC
         "   Text of feed_now 0.",
         "   ",
         "   sensor_back rye: Text of sensor_back 0.",

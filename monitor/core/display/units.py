@@ -104,6 +104,12 @@ class Display:
         year, month, day_of_month = date_of(day)
         return f"{text} on {day_of_month} {MONTHS[month - 1]}" + (f" {year}" if year != date_of(today)[0] else "")
 
+    def stamp(self, time_s: float) -> str:
+        """A local day and time that stand for themselves, in a list or a log: "Sat 28 Nov, 18:54"."""
+        day, minute = local_day(time_s, self.offset_s), minute_of_day(time_s, self.offset_s)
+        _, month, day_of_month = date_of(day)
+        return f"{weekday(day)[:3]} {day_of_month} {MONTHS[month - 1][:3]}, {minute // 60:02d}:{minute % 60:02d}"
+
     def since(self, sentence: str, since_s: float, now_s: float) -> str:
         """What is wrong, and since when; a question stays one."""
         return f"{sentence}{' Since' if sentence.endswith('?') else ', since'} {self.clock(since_s, now_s)}"

@@ -1,0 +1,138 @@
+"""What a person sees at a terminal: commands by what one is about, the nearest name, a status in 80 columns."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import COMMANDS, main
+from monitor.cli.status_lines import WIDTH, headline, in_order, jar_lines, stands
+from monitor.core.display.units import Display
+from monitor.values import Cycle, Forecast, JarState, Span, Stage
+
+NOW_S = 1_795_892_040.0  # a Saturday in November, 18:54 UTC
+H_S = 3600.0
+RISE = [(NOW_S - 9 * H_S + 600.0 * n, 40.0 + 44.0 * min(n / 40.0, 1.0)) for n in range(54)]  # invented
+
+
+def state(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | None = None, **more: Any) -> Any:
+    """An invented jar, fed nine hours ago, as the daemon keeps it."""
+    made = JarState(
+        jar=jar,
+        now_s=NOW_S,
+        stage=stage,
+        cycle=Cycle(
+            jar=jar,
+            number=1,
+            fed_at_s=NOW_S - 9 * H_S,
+            told=True,
+            fall_at_s=None if fall_h is None else NOW_S - fall_h * H_S,
+        ),
+        previous=None,
+        level=None,
+        slope_mm_per_h=-3.2,
+        slope_sd_mm_per_h=0.4,
+        last_reading_s=NOW_S - 20.0,
+        temperature_c=23.4,
+        room_c=None,
+        noise_mm=0.6,
+        sampling_s=60.0,
+        silent_since_s=None,
+        stuck_since_s=None,
+        lid_off_since_s=None,
+        question=None,
+        forecast=None,
+    )
+    return {
+        **json.loads(json.dumps(asdict(made))),
+        "level": {"level_mm": 84.0, "rise_ratio": ratio},
+        "mould_noted_s": None,
+        **more,
+    }
+
+
+def test_the_neediest_jar_is_first_and_the_headline_says_what_to_do() -> None:
+    jars = [
+        state("old", Stage.RESTING),
+        state("wheat", Stage.RISING),
+        state("spelt", Stage.RISING, silent_since_s=NOW_S - H_S),
+        state("white", Stage.PEAKED),
+        state("rye", Stage.FALLING, fall_h=1.6),
+        state("bad", Stage.RISING, mould_noted_s=NOW_S),
+    ]
+    assert [one["jar"] for one in in_order(jars)] == ["bad", "rye", "spelt", "white", "wheat", "old"]
+    assert click.unstyle(headline(jars, Display(), NOW_S)).split() == [
+        "rye",
+        "is",
+        "to",
+        "be",
+        "fed",
+        "Sat",
+        "28",
+        "Nov,",
+        "18:54",
+    ]
+    assert stands(state("rye", Stage.FALLING)) == Stage.FALLING  # not known since when: not said to be due
+
+
+@pytest.mark.parametrize("name", ["rye", "a-jar-with-forty-letters-is-the-longest-1"])
+@pytest.mark.parametrize("stage", list(Stage))
+def test_every_stage_fits_eighty_columns_and_ascii(name: str, stage: Stage) -> None:
+    far = Span(earliest_s=NOW_S + 20 * H_S, likely_s=NOW_S + 40 * H_S, latest_s=NOW_S + 90 * H_S)
+    one = state(
+        name,
+        stage,
+        ratio=12.34,
+        fall_h=1.0,
+        question="the level dropped and nothing explains it: was it fed, stirred down, or was some taken out?",
+        stuck_since_s=NOW_S - 60.0,
+        lid_off_since_s=NOW_S - 60.0,
+        last_reading_s=NOW_S - 3 * H_S,
+        forecast=asdict(Forecast(made_at_s=NOW_S, peak_at=far, fall_at=far)),
+    )
+    for plain in (False, True):
+        for line in jar_lines(one, RISE, Display(), NOW_S, plain=plain):
+            assert len(click.unstyle(line)) <= WIDTH, line
+            assert not plain or not set(line) & set("█░▁▂▃▄▅▆▇▲◆▼–×")
+
+
+def test_a_jar_at_a_glance() -> None:
+    lines = [click.unstyle(one) for one in jar_lines(state("rye", Stage.FALLING, fall_h=1.6), RISE, Display(), NOW_S,
+                                                   plain=False)]  # fmt: skip
+    assert lines == [
+        "! FEED NOW    rye          ███████████░░░░░  2.1×  ▁▂▃▄▅▇███",
+        "              sinking since 17:18; fed 9 h ago (09:54)",
+        "              84 mm high, moving -3.2 mm/h, 23.4 °C",
+    ]
+    quiet = [(time_s, 40.0 + 0.3 * (n % 2)) for n, (time_s, _) in enumerate(RISE)]
+    (first, *_) = jar_lines(state("rye", Stage.RESTING), quiet, Display(), NOW_S, plain=False)
+    assert first.endswith("▁▁▁▁▁▁▁▁▁")  # noise is not drawn as a rise
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("snoze", "snooze"), ("feed", "fed"), ("staus", "status"), ("revieww", "review")]
+)
+def test_a_mistyped_command_gets_its_nearest(typed: str, meant: str) -> None:
+    done = CliRunner().invoke(main, [typed])
+    assert done.exit_code == 2
+    assert done.stderr.splitlines()[-1] == f"Error: There is no command {typed}. Did you mean {meant}?"
+    assert "lists them" in CliRunner().invoke(main, ["xyzzy"]).stderr
+
+
+def test_help_lists_every_command_once_in_full_sentences() -> None:
+    said = CliRunner().invoke(main, ["--help"]).output
+    lines = [line.split() for line in said.splitlines() if line.startswith("  ")]
+    assert [words[0] for words in lines if words[0] in COMMANDS] == list(COMMANDS)
+    assert "..." not in said.split("[ARGS]...")[1]
+    assert max(map(len, said.splitlines())) <= WIDTH
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_what_can_be_read_by_a_program_is_had_by_the_same_word(command: str) -> None:
+    said = CliRunner().invoke(main, [command, "--help"]).output
+    assert ("--format" not in said) or ("--json" in said) or command == "picture"
