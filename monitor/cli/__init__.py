@@ -25,6 +25,7 @@ GROUPS = {
         "snooze": "tell",
         "undo": "tell",
         "plan": "plan",
+        "sheet": "sheet",
         "assess": "assess",
     },
     "Looking back": {
@@ -33,7 +34,6 @@ GROUPS = {
         "compare": "review",
         "picture": "picture",
         "trial": "trial",
-        "sheet": "sheet",
     },
     "Setting up and watching": {
         "demo": "demo",
