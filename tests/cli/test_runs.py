@@ -241,7 +241,7 @@ def test_what_cannot_be_done_is_one_line_and_no_traceback(
         (("export", 1, "--store", db, "-o", tmp_path / "no" / "x.csv"), "cannot be written"),
         (("runs", "--store", tmp_path / "no.db"), "there is no store yet"),
         (("runs", "--config", tmp_path / "no.toml"), "there is no such file"),
-        (("runs", "--store", bad), "not a database"),
+        (("runs", "--store", bad), "a file of another kind"),
         (("import", tmp_path / "no.csv", "--store", db), "No such file"),
         (("import", bad, "--store", db), "bad.csv"),
         (("import", empty, "--store", db), "no row of it is a reading"),
