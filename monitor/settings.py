@@ -40,9 +40,33 @@ class SerialSettings:
     bare_lines: bool = False  # accept `distance,temperature`
 
 
+READ_UNITS: dict[str, tuple[str, ...]] = {
+    "distance": ("mm", "cm", "m", "in"),
+    "echo": ("us", "ms", "s"),
+    "temperature": ("degC", "degF", "K"),
+    "air": ("degC", "degF", "K"),
+    "humidity": ("pct",),
+    "uptime": ("ms", "s"),
+    "time": (),
+    "boot": (),
+    "seq": (),
+}
+"""What `read` of [[mqtt]] may find in a device's own messages, each with its units, the default first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadField:
+    """Where one quantity stands in a message: keys and places with dots between; "" is the whole payload."""
+
+    path: str = ""
+    unit: str | None = None  # default: the first of READ_UNITS
+    unit_path: str | None = None  # where the message itself says C or F
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttSettings:
-    """[[mqtt]]: one broker. Secrets come from the environment or a file, never from here."""
+    """[[mqtt]]: readings of one kind from one broker; tables with the same connection share it. Secrets come from the
+    environment or a file, never from here."""
 
     host: str
     port: int | None = None  # 8883 with TLS, 1883 without
@@ -56,9 +80,19 @@ class MqttSettings:
     password_file: Path | None = None
     client_id: str | None = None  # default: jartide- and a token kept in the store
     topic: str = "jartide/{jar}/reading"
+    jar: str | None = None  # for messages that name none
+    read: tuple[tuple[str, ReadField], ...] = ()  # where the quantities stand; none: messages of our own form
     status_topic: str = "jartide/status"
     state_topic: str | None = "jartide/{jar}/state"  # what is believed, for other programs; "" or none: not published
     notice_topic: str | None = None  # notices as JSON as well
+
+    @property
+    def connection(self) -> tuple[object, ...]:
+        """What two tables must have in common to share a connection."""
+        return (
+            self.host, self.port, self.protocol, self.tls, self.ca_file, self.client_cert_file, self.client_key_file,
+            self.user, self.password_env, self.password_file, self.client_id,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,12 +16,14 @@ from typing import Any, Protocol
 
 from monitor.host import lock
 from monitor.host.secret import SecretError
+from monitor.host.time_zone import offset_of
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import MqttSettings, Settings
 from monitor.sources import Put, Source, mqtt_link
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.ingest import Ingest, SourceStatus
+from monitor.sources.ingest import SourceStatus
+from monitor.sources.mqtt_tables import Tables
 from monitor.values import Delivery, Reading, Rejected, SourceHealth
 
 POLL_S = 0.2
@@ -104,7 +106,11 @@ class _Own:
             from monitor.sources.serial_port import SerialPort
 
             self._sources += [SerialPort(one, jars=jars, jar=one.jar or only_jar) for one in settings.serial]
-        self._sources += [_Observer(one, jars=jars, jar=only_jar) for one in settings.mqtt]
+        brokers: dict[tuple[object, ...], list[MqttSettings]] = {}
+        for mqtt in settings.mqtt:
+            brokers.setdefault(mqtt.connection, []).append(mqtt)
+        offset_s = offset_of(settings.display.time_zone)
+        self._sources += [_Observer(one, jars=jars, jar=only_jar, offset_s=offset_s) for one in brokers.values()]
         for source in self._sources:
             source.start(self._put)
 
@@ -129,20 +135,18 @@ class _Own:
 class _Observer:
     """A broker that is only looked at."""
 
-    def __init__(self, settings: MqttSettings, *, jars: frozenset[str], jar: str | None) -> None:
-        self.name = "mqtt {}:{}".format(*mqtt_link.address(settings))
-        self._settings = settings
-        self._pattern = mqtt_link.topic_pattern(settings.topic)
+    def __init__(
+        self,
+        tables: Sequence[MqttSettings],
+        *,
+        jars: frozenset[str],
+        jar: str | None,
+        offset_s: Callable[[float], float] = lambda _: 0.0,
+    ) -> None:
+        self._settings = tables[0]
+        self.name = "mqtt {}:{}".format(*mqtt_link.address(self._settings))
         self._status = SourceStatus(self.name)
-        self._ingest = Ingest(
-            self.name,
-            jars=jars,
-            jar=jar,
-            bare_lines=False,
-            clocks=BootClocks(),
-            wall=time.time,
-            monotonic=time.monotonic,
-        )
+        self._tables = Tables(tables, self.name, jars=jars, jar=jar, offset_s=offset_s, clocks=BootClocks())
         self._client: Any = None
         self._put: Put | None = None
 
@@ -181,17 +185,18 @@ class _Observer:
             self._status.report(connected=False, trouble=words)
             return
         self._status.report(connected=True, trouble=None)
-        client.subscribe(mqtt_link.topic_filter(self._settings.topic), qos=0)
+        client.subscribe([(mqtt_link.topic_filter(topic), 0) for topic in self._tables.topics])
 
     def _on_subscribe(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
-        if any(reason.is_failure for reason in reasons):
-            wanted = mqtt_link.topic_filter(self._settings.topic)
-            self._status.report(connected=True, trouble=f"the broker does not let us read {wanted}")
+        for reason, topic in zip(reasons, self._tables.topics, strict=False):
+            if reason.is_failure:
+                wanted = mqtt_link.topic_filter(topic)
+                self._status.report(connected=True, trouble=f"the broker does not let us read {wanted}")
 
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
-        match = self._pattern.fullmatch(message.topic)
-        if match is None or self._put is None:
+        if self._put is None:
             return
         self._status.message_came()
-        jar = match.groupdict().get("jar")
-        self._put(self._ingest.take(bytes(message.payload), jar=jar, waited=bool(message.retain)))
+        retained = bool(message.retain)
+        for item in self._tables.take(message.topic, bytes(message.payload), again=False, waited=retained):
+            self._put(item)

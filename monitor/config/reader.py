@@ -18,6 +18,7 @@ from types import UnionType
 from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 from monitor.config.jar_tables import JarTable, expand
+from monitor.config.read_table import read_fields
 from monitor.config.rules import Problem, broken_rules
 from monitor.config.share import owner, parse_share
 from monitor.config.toml_lines import Where, line_of, spans, toml_text
@@ -164,6 +165,8 @@ def _share_of(settings: Settings) -> Settings:
 def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Problem]) -> Any:
     """One table as an instance of its schema, what is wrong added to `problems`."""
     kinds = get_type_hints(schema)
+    if schema is MqttSettings:
+        kinds["read"] = read_fields
     values: dict[str, Any] = {}
     for key, value in raw.items():
         if key not in kinds:
@@ -183,6 +186,8 @@ def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Prob
 
 def _value(kind: Any, value: Any) -> Any:
     """The value, if it is of the kind that the schema asks for. Raises ValueError that says what would be right."""
+    if kind is read_fields:
+        return read_fields(value)
     if kind == Geometry:
         return _geometry(value)
     if isinstance(kind, UnionType) or get_origin(kind) not in (None, Literal, tuple):

@@ -11,6 +11,7 @@ import ipaddress
 import re
 import zoneinfo
 from collections.abc import Iterator, Sequence
+from dataclasses import fields
 from pathlib import PurePath
 from urllib.parse import urlsplit
 
@@ -59,6 +60,9 @@ LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
 }
 
 
+DEFAULTS = {field.name: field.default for field in fields(MqttSettings)}
+
+
 def broken_rules(settings: Settings) -> Iterator[Problem]:
     """Everything that cannot work in settings whose keys and types are right."""
     if not settings.jars:
@@ -79,9 +83,8 @@ def broken_rules(settings: Settings) -> Iterator[Problem]:
         yield ("display", "time_zone"), "must be a zone name such as Europe/Vienna"
     yield from _twins("jar", [jar.name for jar in settings.jars], "name", "two jars with one name")
     yield from _twins("serial", [serial.port for serial in settings.serial], "port", "two [[serial]] on one port")
-    ids = [mqtt.client_id and (mqtt.host, mqtt.port, mqtt.client_id) for mqtt in settings.mqtt]
-    yield from _twins("mqtt", ids, "client_id", "two [[mqtt]] would throw each other off this broker")
-    topics = [(mqtt.host, mqtt.port, mqtt.topic) for mqtt in settings.mqtt]
+    yield from _shared(settings.mqtt)
+    topics = [(mqtt.host, mqtt.port, mqtt.topic, mqtt.jar, mqtt.read) for mqtt in settings.mqtt]
     yield from _twins("mqtt", topics, "topic", "two [[mqtt]] would take in the same messages of this broker twice")
 
 
@@ -130,6 +133,10 @@ def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
         # MQTT 3.1.1 section 3.1.3.1: a server must accept 1 to 23 bytes, and may refuse more
         yield "client_id", "must be 1 to 23 bytes; leave it out to have one made and kept"
     yield from _topic("topic", mqtt.topic, per_jar=None)
+    if mqtt.jar is not None:
+        yield from _known_jar(mqtt.jar, settings)
+    elif mqtt.read and "{jar}" not in mqtt.topic and len(settings.jars) > 1:
+        yield "jar", "must say which jar these messages are for, or topic holds {jar}"
     yield from _topic("status_topic", mqtt.status_topic, per_jar=False)
     if mqtt.state_topic:
         yield from _topic("state_topic", mqtt.state_topic, per_jar=True if len(settings.jars) > 1 else None)
@@ -138,6 +145,24 @@ def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
     for key in ("status_topic", "state_topic", "notice_topic"):
         if getattr(mqtt, key) == mqtt.topic:
             yield key, "must differ from topic, or what is published would be read as a reading"
+
+
+def _shared(tables: Sequence[MqttSettings]) -> Iterator[Problem]:
+    """Tables of one broker: what one client id stands for, and what only the first of a connection may say."""
+    first: dict[tuple[object, ...], int] = {}
+    named: dict[tuple[object, ...], int] = {}
+    for index, mqtt in enumerate(tables):
+        at = first.setdefault(mqtt.connection, index)
+        other = named.setdefault((mqtt.host, mqtt.port, mqtt.client_id), index) if mqtt.client_id else index
+        if tables[other].connection != mqtt.connection:
+            yield (
+                ("mqtt", index, "client_id"),
+                f"two [[mqtt]] would throw each other off this broker (the other is number {other + 1} of "
+                f"{len(tables)}): give each its own, or the same login and TLS keys",
+            )
+        for key in ("status_topic", "state_topic", "notice_topic"):
+            if at != index and getattr(mqtt, key) not in (getattr(tables[at], key), DEFAULTS[key]):
+                yield ("mqtt", index, key), f"belongs into the first [[mqtt]] of this connection (number {at + 1})"
 
 
 def _notices(notices: NoticeSettings) -> Iterator[Clause]:

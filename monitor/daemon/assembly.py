@@ -259,14 +259,13 @@ def open_sinks(
     out = channels(settings.notices, display(settings.display))
     publishers = [source for source in sources if isinstance(source, MqttSource)]
     topics = [
-        NoticeTopic(publisher, mqtt.notice_topic).key
-        for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
-        if mqtt.notice_topic
+        NoticeTopic(publisher, publisher.settings.notice_topic).key
+        for publisher in publishers
+        if publisher.settings.notice_topic
     ]
     keys = [channel.key for channel in out] + topics
     shows = [
-        MqttState(path, publisher, mqtt, keys, clock.wall, clock.monotonic)
-        for publisher, mqtt in zip(publishers, settings.mqtt, strict=False)
+        MqttState(path, publisher, publisher.settings, keys, clock.wall, clock.monotonic) for publisher in publishers
     ]
     sinks: list[NoticeSink | MqttState | Mirror | Thinner | PageServer] = [
         NoticeSink(path, out, topics, clock.wall, clock.monotonic),

@@ -10,7 +10,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol, TypeAlias
 
-from monitor.settings import Settings
+from monitor.host.time_zone import offset_of
+from monitor.settings import MqttSettings, Settings
 from monitor.sources.boot_clock import BootClocks
 from monitor.values import Delivery, Rejected, SourceHealth
 
@@ -61,14 +62,19 @@ def open_sources(
         from monitor.sources.mqtt_link import address
         from monitor.sources.mqtt_source import MqttSource
 
-        brokers = [address(mqtt) for mqtt in settings.mqtt]
-        for index, mqtt in enumerate(settings.mqtt):
+        offset_s = offset_of(settings.display.time_zone)
+        connections: dict[tuple[object, ...], list[MqttSettings]] = {}
+        for mqtt in settings.mqtt:
+            connections.setdefault(mqtt.connection, []).append(mqtt)
+        brokers = [address(tables[0]) for tables in connections.values()]
+        for index, (first, *more) in enumerate(connections.values()):
             host, port = brokers[index]
-            name = f"mqtt {host}:{port}" + (f" {mqtt.topic}" if brokers.count((host, port)) > 1 else "")
-            client_id = mqtt.client_id or f"jartide-{client_token}" + (f"-{index}" if index else "")
+            name = f"mqtt {host}:{port}" + (f" {first.topic}" if brokers.count((host, port)) > 1 else "")
+            client_id = first.client_id or f"jartide-{client_token}" + (f"-{index}" if index else "")
             sources.append(
                 MqttSource(
-                    mqtt, client_id, name=name, jars=jars, jar=only_jar, clocks=clocks, wall=wall, monotonic=monotonic
+                    first, client_id, more=more, name=name, jars=jars, jar=only_jar, offset_s=offset_s, clocks=clocks,
+                    wall=wall, monotonic=monotonic,
                 )
-            )
+            )  # fmt: skip
     return sources

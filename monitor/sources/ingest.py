@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from monitor.host.clock import Moment
+from monitor.settings import ReadField
+from monitor.sources import general_form
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.wire import Message, Unreadable, parse
 from monitor.values import DAY_S, Delivery, Reading, Rejected, SourceHealth
@@ -66,7 +68,9 @@ class SourceStatus:
 
 
 class Ingest:
-    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all there are."""
+    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all there are.
+    `read` says where the quantities stand in messages that are not of our own form, whose local times are `offset_s`
+    ahead of UTC."""
 
     def __init__(
         self,
@@ -75,11 +79,15 @@ class Ingest:
         jars: frozenset[str],
         jar: str | None = None,
         bare_lines: bool = False,
+        read: Mapping[str, ReadField] | None = None,
+        offset_s: Callable[[float], float] = lambda _: 0.0,
         clocks: BootClocks | None = None,
         wall: Clock = time.time,
         monotonic: Clock = time.monotonic,
     ) -> None:
         self.name = name
+        self._read = read
+        self._offset_s = offset_s
         self._jars = jars
         self._jar = jar
         self._bare_lines = bare_lines
@@ -96,14 +104,21 @@ class Ingest:
 
     def take(
         self, payload: bytes, *, jar: str | None = None, again: bool = False, waited: bool = False, token: object = None
-    ) -> Delivery | Rejected:
-        """What `payload` holds. Never raises for anything that a device or a stranger can send.
+    ) -> Delivery | Rejected | None:
+        """What `payload` holds; None where `read` says what to look for and nothing of it is there. Never raises for
+        anything that a device or a stranger can send.
 
         `jar` is the one that the topic names; it counts before the message's own. `waited` says that the message may
         have been held by the broker: with nothing on it to date it, it is handed on as `again` and not `timed`.
         """
         try:
-            message = parse(payload, bare_lines=self._bare_lines)
+            if self._read:
+                found = general_form.parse(payload, self._read, self._offset_s, self._wall())
+                if found is None:
+                    return None
+                message = found
+            else:
+                message = parse(payload, bare_lines=self._bare_lines)
         except Unreadable as reason:
             return self.refuse(str(reason), payload, jar=jar if jar in self._jars else None, token=token)
         named = jar or message.jar or self._jar

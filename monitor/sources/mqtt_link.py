@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import socket
 import ssl
+from collections.abc import Sequence
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -118,17 +119,16 @@ def echo_topic(settings: MqttSettings, client_id: str) -> str:
     return f"{settings.status_topic}/{client_id}"
 
 
-def subscriptions(settings: MqttSettings, client_id: str) -> list[Any]:
-    """What to hand to `client.subscribe`: the readings, and the topic on which we hear ourselves, by which we see that
-    all which waited in the broker has come. QoS 1, since brokers let QoS 0 overtake what waits. With MQTT 5 a retained
-    reading comes only with a new subscription."""
-    wanted, status = topic_filter(settings.topic), echo_topic(settings, client_id)
+def subscriptions(settings: MqttSettings, client_id: str, topics: Sequence[str]) -> list[Any]:
+    """What to hand to `client.subscribe`: the readings' topics, and the one on which we hear ourselves, by which we see
+    that all which waited in the broker has come. QoS 1, since brokers let QoS 0 overtake what waits. With MQTT 5 a
+    retained reading comes only with a new subscription."""
+    wanted, echo = [topic_filter(topic) for topic in topics], echo_topic(settings, client_id)
     if settings.protocol != "5":
-        return [(wanted, 1), (status, 1)]
-    return [
-        (wanted, SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)),
-        (status, SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)),
-    ]
+        return [*((one, 1) for one in wanted), (echo, 1)]
+    if_new = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+    never = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+    return [*((one, if_new) for one in wanted), (echo, never)]
 
 
 # --- words ---------------------------------------------------------------------------------------------------------

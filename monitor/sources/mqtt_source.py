@@ -29,9 +29,10 @@ from monitor.host.secret import SecretError
 from monitor.settings import MqttSettings
 from monitor.sources import Put, mqtt_link
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.ingest import Clock, Ingest, SourceStatus
+from monitor.sources.ingest import Clock, SourceStatus
 from monitor.sources.mqtt_in_flight import AckToken, InFlight, topic_of
 from monitor.sources.mqtt_publisher import ConfirmedPublisher
+from monitor.sources.mqtt_tables import Tables
 from monitor.values import SourceHealth
 
 log = logging.getLogger(__name__)
@@ -47,29 +48,34 @@ QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: 
 
 
 class MqttSource:
-    """One [[mqtt]] table as a source; `publish` says our own things over the same connection."""
+    """One connection to a broker as a source: that of the [[mqtt]] table `settings` and of `more` that share it.
+    `publish` says our own things over it; which, the first table says."""
 
     def __init__(
         self,
         settings: MqttSettings,
         client_id: str,
         *,
+        more: Sequence[MqttSettings] = (),
         jars: frozenset[str],
         name: str | None = None,
         jar: str | None = None,
+        offset_s: Callable[[float], float] = lambda _: 0.0,
         clocks: BootClocks | None = None,
         wall: Clock = time.time,
         monotonic: Clock = time.monotonic,
         keepalive_s: int = KEEPALIVE_S,
     ) -> None:
         self.name = name or "mqtt {}:{}".format(*mqtt_link.address(settings))
-        self._settings = settings
+        self.settings = self._settings = settings
         self._client_id = client_id
         self._keepalive_s = keepalive_s
-        self._pattern = mqtt_link.topic_pattern(settings.topic)
         self._echo_topic = mqtt_link.echo_topic(settings, client_id)
         self._echo = b""
-        self._ingest = Ingest(self.name, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic)
+        self._tables = Tables(
+            [settings, *more], self.name, jars=jars, jar=jar, offset_s=offset_s, clocks=clocks, wall=wall,
+            monotonic=monotonic,
+        )  # fmt: skip
         self._status = SourceStatus(self.name, wall, monotonic)
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -201,7 +207,7 @@ class MqttSource:
 
     def _subscribe(self, client: mqtt.Client) -> None:
         self._asked_s = time.monotonic()
-        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id))
+        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id, self._tables.topics))
 
     def _say(self, client: mqtt.Client, what: str) -> str:
         client.publish(self._settings.status_topic, what, qos=1, retain=True)
@@ -235,9 +241,10 @@ class MqttSource:
         self._subscribe(client)
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
-        # the second is our echo's, which we can do without
-        words = f"the broker does not let us read {self._settings.topic} ({reasons[0]}): see its access list"
-        self._unreadable = words if reasons[0].is_failure else None
+        # the last is our echo's, which we can do without
+        refused = ((one, topic) for one, topic in zip(reasons, self._tables.topics, strict=False) if one.is_failure)
+        words = (f"the broker does not let us read {topic} ({one}): see its access list" for one, topic in refused)
+        self._unreadable = next(words, None)
         self._report()  # from now on readings come
 
     def _on_disconnect(self, client: mqtt.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -285,20 +292,19 @@ class MqttSource:
     def _take(self, message: mqtt.MQTTMessage, token: AckToken | None) -> None:
         assert self._put is not None
         self._status.message_came()
-        match = self._pattern.fullmatch(topic := topic_of(message))
-        if match is None:  # an old subscription of ours, from before the topic was changed
-            self._put(self._ingest.refuse("topic not configured", topic, token=token))
-            return
-        item = self._ingest.take(
+        items = self._tables.take(
+            topic_of(message),
             bytes(message.payload),
-            jar=match.groupdict().get("jar"),
             again=message.dup or message.retain,
             waited=message.retain or self._catching_up,
             token=token,
         )
-        self._put(item)
+        for item in items:
+            self._put(item)
+        if not items:
+            self._in_flight.acknowledge([token])
         self._report()
 
     def _report(self) -> None:
-        trouble = self._unreadable or self._publisher.trouble() or self._ingest.clock_trouble
+        trouble = self._unreadable or self._publisher.trouble() or self._tables.clock_trouble
         self._status.report(connected=True, trouble=trouble)

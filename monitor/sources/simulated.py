@@ -91,7 +91,8 @@ class SimulatedSource:
                     if not self._wait_for(sent):
                         return
                     self._status.message_came()
-                    put(self._ingest.take(payload(sent)))
+                    if (item := self._ingest.take(payload(sent))) is not None:
+                        put(item)
             self._status.report(connected=False, trouble="the scenario is at its end")
         except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
             self._status.report(connected=False, trouble=f"the scenario cannot be played: {error}")

@@ -134,7 +134,7 @@ def parse(payload: bytes, *, bare_lines: bool = False) -> Message:
         air_c=_lenient(found, "air_c", PLAUSIBLE_C),
         humidity_pct=_lenient(found, "humidity_pct", (0.0, 100.0)),
         time_s=_time_s(found.get("time")),
-        boot=_boot(found.get("boot")),
+        boot=token_of(found.get("boot")),
         seq=_seq(found.get("seq")),
         up_ms=_strict(found, "up_ms", (0.0, 1e12)),  # 1e12 ms is 31 years
     )
@@ -203,7 +203,8 @@ def _name(found: dict[str, Any], key: str) -> str | None:
     return value
 
 
-def _boot(value: object) -> str | None:
+def token_of(value: object) -> str | None:
+    """A power-up's token; None where there is none."""
     if value is None:
         return None
     if type(value) not in (str, int) or len(token := str(value)) > NAME_MAX or not token.isprintable():

@@ -137,7 +137,8 @@ def test_two_of_one_kind_that_clash_are_both_named(tmp_path: Path) -> None:
         JAR
         + JAR
         + '[[serial]]\nport = "/dev/a"\n[[serial]]\nport = "/dev/b"\n[[serial]]\nport = "/dev/a"\n'
-        + '[[mqtt]]\nhost = "h"\nclient_id = "x"\n[[mqtt]]\nhost = "h"\nclient_id = "x"\ntopic = "other/{jar}"\n'
+        + '[[mqtt]]\nhost = "h"\nclient_id = "x"\n'
+        + '[[mqtt]]\nhost = "h"\nclient_id = "x"\ntopic = "o/{jar}"\nuser = "u"\n'
         + '[[mqtt]]\nhost = "h"\n'
     )
     assert problems(tmp_path, text) == [
@@ -145,8 +146,8 @@ def test_two_of_one_kind_that_clash_are_both_named(tmp_path: Path) -> None:
         'kitchen.toml, line 10: [[serial]] /dev/a: port = "/dev/a": two [[serial]] on one port '
         "(the other is number 1 of 3)",
         'kitchen.toml, line 16: [[mqtt]] h: client_id = "x": two [[mqtt]] would throw each other off this broker '
-        "(the other is number 1 of 3)",
-        "kitchen.toml, line 18: [[mqtt]] h: topic: two [[mqtt]] would take in the same messages of this broker twice "
+        "(the other is number 1 of 3): give each its own, or the same login and TLS keys",
+        "kitchen.toml, line 19: [[mqtt]] h: topic: two [[mqtt]] would take in the same messages of this broker twice "
         "(the other is number 1 of 3)",
     ]
 
