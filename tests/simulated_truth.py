@@ -12,8 +12,8 @@ Tolerances, the same for all runs:
 - the peak while the surface was in truth within 1 mm of its highest, and 20 min (or four readings) to either side: no
   sensor here can say it closer; where messages are missing for half an hour or more around that time, anywhere in the
   gap as well;
-- the start of fall from then on until 35 min (or five readings) after the surface had sunk by 1 mm: a round top has no
-  sharp end;
+- the start of fall from then on until the surface had sunk by some 3 mm (at least 15 min longer than 1 mm takes), and
+  20 min (or four readings) more: a round top has no sharp end;
 - the fall decided not before the true peak, and at the latest 90 min after the surface had sunk by 5 mm, which is three
   times the noise of one reading; a cycle that ended before that, or never sank so far, may go without;
 - no other start of fall at all.
@@ -37,7 +37,7 @@ FED_STEP_MM = 8.0
 RISEN_RATIO = 1.3  # a rise that everybody would call one
 FLAT_RATIO, FLAT_H = 1.04, 20.0
 LATE_S = 90 * 60.0
-FALL_NEAR_S = 35 * 60.0
+FALL_NEAR_S = 15 * 60.0
 UPWARD_S = 3600.0
 COLD_WITHIN_S = 5 * 3600.0  # a jar takes hours to cool down or warm up
 AWAY_LEAST_MIN = 45.0
@@ -141,7 +141,8 @@ def _peak_and_fall(
     for from_s, to_s in gaps:
         if from_s < last_s and to_s > first_s:
             first_s, last_s = min(first_s, from_s - near_s), max(last_s, to_s + near_s)
-    fall_last_s = last_s - near_s + max(FALL_NEAR_S, 1.25 * near_s)
+    half_s = (cycle.sunk_5mm_at_s - cycle.sunk_1mm_at_s) / 2 if cycle.sunk_5mm_at_s is not None else 0.0
+    fall_last_s = last_s + max(FALL_NEAR_S, half_s)
     may.append([first_s, fall_last_s])
     if cycle.peak_ratio < RISEN_RATIO or cycle.sunk_5mm_at_s is None or cycle.peak_at_s is None:
         return

@@ -24,7 +24,7 @@ from typing import Any, TypeAlias
 
 from monitor.simulator.chance import Floats
 from monitor.simulator.flours import Flour
-from monitor.simulator.growth_law import BACTERIA, WILD, YEAST, doubling, sourness, warmth
+from monitor.simulator.growth_law import BACTERIA, KAZACHSTANIA, WILD, Cardinals, doubling, sourness, warmth
 
 # molar masses, g/mol
 HEXOSE, STARCH_UNIT, WATER, CO2 = 180.156, 162.141, 18.015, 44.009
@@ -43,6 +43,9 @@ YEAST_UPKEEP, BACTERIA_UPKEEP = 1.0, 3.4
 # Cells per g of dough at which growth has stopped for want of anything but sugar (ripe starters hold 1e7 to 1e8 yeasts
 # and 1e9 or a little more bacteria per g).
 YEAST_FULL_PER_G, BACTERIA_FULL_PER_G = 1.0e8, 3.0e9
+# A stiff dough is slow (osmotic): half the water is to take 10 to 25 % more time. Beyond thin batter no more is gained.
+OSMOTIC_POWER, OSMOTIC_MOST = 0.4, 1.15
+BACTERIA_FOLLOW = 0.5  # vigour is the yeast's; what keeps it lively keeps its bacteria livelier too, by the square root
 SUGAR_HALF = 0.003  # g sugar per g water at which uptake is half (Monod)
 # Gaenzle et al. 1998: 150 mM undissociated acetic acid stops the yeast; bacteria grow from pH 3.8 to 6.7 and go on
 # making acid to pH 3.6
@@ -60,14 +63,21 @@ STARVED_FORGETS_PER_H = 0.045  # loss of readiness: a neglected starter wakes up
 # Henry's constant, 0.034 mol/L/atm at 25 degC, 2400 K: Sander 2015, Atmos. Chem. Phys. 15:4399-4981
 HENRY_MOL_PER_L, HENRY_K = 0.034, 2400.0
 BUBBLING_PER_H = 8.0  # how fast dissolved CO2 finds a bubble; only its order matters
-AIR_RATIO = 0.02  # air that stirring leaves in, over gas-free dough (a dough mixer leaves 4 to 8 %)
+AIR_RATIO = 0.08  # air that stirring leaves in, over gas-free dough (a dough mixer leaves 4 to 8 %, textbook)
 SURFACE_LOSS_PER_H = 0.03  # of the dissolved CO2, straight to the headspace
 BURST_SHARE = 0.25  # of new gas that leaves at once through the surface
 LEAK_PER_H = 0.02  # of the held gas, through sound films
-BURST_PER_H, BURST_POWER = 0.6, 6  # of the held gas at the limit of holding; it grows steeply around the limit
-# Gluten: loss per h at 25 degC by age, and by acid (swelling, and proteases that work best near pH 4)
-AGEING_PER_H, ACID_WEAKENS_PER_H, ACID_WEAKENS_PH, ACID_WEAKENS_WIDTH = 0.012, 0.32, 4.38, 0.16
-GLUTEN_LEFT = 0.12  # what even an old starter still holds
+# Of the held gas at the limit of holding; so steep around it that the top stays level while less and less gas is made.
+# No dough stands above its limit for long: `BURST_MOST` times the limit is as fast as it gets.
+BURST_PER_H, BURST_POWER, BURST_MOST = 0.6, 12, 1.6
+# Gluten: loss of bonds per h at 25 degC by age, and by acid (swelling, and proteases that work best near pH 4). Set so
+# that a feeding holds its top about as long as was filmed: `tests/simulator/test_measured_rises.py`.
+AGEING_PER_H, ACID_WEAKENS_PER_H, ACID_WEAKENS_PH, ACID_WEAKENS_WIDTH = 0.008, 0.10, 4.0, 0.16
+SEED_WEAKENS = 3.0  # the kept starter brings proteases and thiols: a leaner feeding holds longer (filmed: 4 h and 2 h)
+DRY_HOLDS_POWER = 0.5  # a drier dough holds longer, common practice; the power is a guess
+GLUTEN_LEFT = 0.12  # what even an old starter still has
+# A network carries on with a third of its bonds gone and fails when most are: share of bonds at which it holds half
+NETWORK_HALF, NETWORK_POWER = 0.40, 4
 # Gas-free densities, g/ml: flour's dry matter 1.45 (1.4 to 1.55)
 FLOUR_SOLID_G_PER_ML, WATER_G_PER_ML, SOLUTE_G_PER_ML = 1.45, 0.998, 1.4
 HOOCH_PER_H, HOOCH_SHARE = 0.02, 0.12  # how fast, and how much of the water, parts from a dough that holds nothing
@@ -117,6 +127,8 @@ class Batch:
     flour_g: float  # flour as weighed, old and new together
     blend: Flour  # the flours' properties, by weight
     vigour: float = 1.0
+    yeast: Cardinals = KAZACHSTANIA
+    seed_share: float = 0.0  # of the flour that came with what was kept at the last feeding
     air_ml: float = 0.0  # stirred in: the bubbles that the CO2 finds
 
 
@@ -192,10 +204,10 @@ class Warmth:
     gas_ml_per_g: float
 
 
-def warmth_at(temperature_c: float) -> Warmth:
+def warmth_at(temperature_c: float, yeast: Cardinals = KAZACHSTANIA) -> Warmth:
     """What the dough needs to know about a temperature, worked out once for all that happens at it."""
     return Warmth(
-        yeast=warmth(temperature_c, YEAST),
+        yeast=warmth(temperature_c, yeast),
         bacteria=warmth(temperature_c, BACTERIA),
         wild=warmth(temperature_c, WILD),
         slow=doubling(temperature_c, 2.0),
@@ -210,7 +222,7 @@ def fastest_per_h(state: Sequence[float], batch: Batch, warm: Warmth) -> float:
     held_ml = max(state[GAS], 0.0) * warm.gas_ml_per_g
     air_share = batch.air_ml * warm.gas_ml_per_g / (held_ml + batch.air_ml) ** 2
     bubbling = BUBBLING_PER_H * (1.0 + warm.saturation_g_per_g * state[_WATER] * air_share)
-    full = min(held_ml / _limit_ml(state, batch), 4.0)
+    full = min(held_ml / _limit_ml(state, batch), BURST_MOST)
     return bubbling + (BURST_POWER + 1) * BURST_PER_H * full**BURST_POWER
 
 
@@ -220,7 +232,9 @@ def _limit_ml(state: Sequence[float], batch: Batch) -> float:
     free_ml = (batch.solids_g + state[_STARCH]) / FLOUR_SOLID_G_PER_ML + water / WATER_G_PER_ML
     hydration = water / batch.flour_g
     stiff = min(1.4, max(0.6, 1.0 / math.sqrt(max(hydration, 0.3))))
-    return batch.blend.holding * state[_GLUTEN] * stiff * free_ml
+    bonds = max(state[_GLUTEN], 0.0) ** NETWORK_POWER
+    network = bonds * (1 + NETWORK_HALF**NETWORK_POWER) / (bonds + NETWORK_HALF**NETWORK_POWER)
+    return batch.blend.holding * network * stiff * free_ml
 
 
 def slope(batch: Batch) -> Callable[[Sequence[float], Warmth], list[float]]:
@@ -242,10 +256,11 @@ def slope(batch: Batch) -> Callable[[Sequence[float], Warmth], list[float]]:
 
         # the living
         undissociated = acetic / ACETIC / total_g * 1000 / (1 + 10 ** (ph - ACETIC_PKA))
-        yeast_go = warm.yeast * food * max(0.0, 1 - undissociated / ACETIC_STOPS_MOL_PER_KG) * vigour
+        wet = min(OSMOTIC_MOST, (water / batch.flour_g) ** OSMOTIC_POWER)
+        yeast_go = wet * warm.yeast * food * max(0.0, 1 - undissociated / ACETIC_STOPS_MOL_PER_KG) * vigour
         yeast_room = max(0.0, 1 - yeast / (YEAST_FULL_PER_G * YEAST_CELL_G * total_g))
         yeast_grows = YEAST_RATE * nutrition * yeast_go * yeast_wake * yeast_room * yeast
-        bacteria_go = warm.bacteria * food
+        bacteria_go = vigour**BACTERIA_FOLLOW * wet * warm.bacteria * food
         acid_go = min(1.0, max(0.0, (ph - ACID_STOPS_PH) / 0.4))  # fermentation fades over the last 0.4 of pH
         bacteria_room = max(0.0, 1 - bacteria / (BACTERIA_FULL_PER_G * BACTERIUM_G * total_g))
         bacteria_grows = (
@@ -287,13 +302,19 @@ def slope(batch: Batch) -> Callable[[Sequence[float], Warmth], list[float]]:
             held_ml + batch.air_ml
         )  # bubbles begin as air and take up CO2 long before the water is full
         to_gas = BUBBLING_PER_H * (dissolved - purity * warm.saturation_g_per_g * water)
-        leak = (LEAK_PER_H + BURST_PER_H * min(held_ml / _limit_ml(y, batch), 4.0) ** BURST_POWER) * gas
+        leak = (LEAK_PER_H + BURST_PER_H * min(held_ml / _limit_ml(y, batch), BURST_MOST) ** BURST_POWER) * gas
         lost_new = BURST_SHARE * max(to_gas, 0.0)
         lost_surface = SURFACE_LOSS_PER_H * dissolved
 
         # the gluten
         sour = 1 / (1 + math.exp(min(50.0, (ph - ACID_WEAKENS_PH) / ACID_WEAKENS_WIDTH)))
-        weaker = (AGEING_PER_H + ACID_WEAKENS_PER_H * sour) * warm.slow * (gluten - GLUTEN_LEFT)
+        weaker = (
+            (AGEING_PER_H + ACID_WEAKENS_PER_H * sour)
+            * (water / batch.flour_g) ** DRY_HOLDS_POWER
+            * (1 + SEED_WEAKENS * batch.seed_share)
+            * warm.slow
+            * (gluten - GLUTEN_LEFT)
+        )
         tired = max(0.0, 1 - (gluten - GLUTEN_LEFT) / 0.15)
         return [
             yeast_grows - yeast_dies,

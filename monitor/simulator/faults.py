@@ -18,7 +18,7 @@ from monitor.simulator.sensor import Reported
 
 Mask = npt.NDArray[np.bool_]
 FOREVER_S = float("inf")
-LASTING = {"lid_offset", "clock_jump"}  # what stays as it is from then on
+LASTING = {"lid_offset", "clock_jump", "skin"}  # what stays as it is from then on
 
 WILD_MM = (-1.0, 0.0, 3.0, 411.0, 1207.0, 32767.0, 65535.0, 999999.0)
 NO_TARGET_MM = (8190.0, 8191.0)  # range status codes in the place of a distance
@@ -140,6 +140,13 @@ def _shift(seen: Reported, by_mm: Floats) -> None:
     seen.echo_us[:] = np.round(seen.echo_us + by_mm * 5.77)  # us a mm, there and back, at 25 degC
 
 
+def _warm_up(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
+    """Fresh from power-up it is off, and comes right as it warms: e^-5 is left at the end of the spell."""
+    for spell in fault.spells:
+        share = (since_s - spell.from_s) / (spell.to_s - spell.from_s)
+        _shift(seen, np.where((share >= 0) & (share < 1), np.round(fault.size(4.0) * np.exp(-5.0 * share), 1), 0.0))
+
+
 def _no_temperature(fault: Fault, seen: Reported, since_s: Floats, hit: Mask) -> None:
     seen.temperature_c[hit] = np.nan
 
@@ -168,7 +175,7 @@ def _reset(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
 _VALUES: dict[str, Callable[[Fault, Reported, Floats, Mask], None]] = {
     "stuck": _stuck, "wild": _wild, "no_target": _no_target, "too_near": _too_near, "mist": _mist, "drift": _drift,
     "lid_offset": _lid_offset, "no_temperature": _no_temperature, "unplugged_probe": _unplugged_probe,
-    "fahrenheit": _fahrenheit, "centimetres": _centimetres, "reset": _reset,
+    "fahrenheit": _fahrenheit, "centimetres": _centimetres, "reset": _reset, "warm_up": _warm_up,
 }  # fmt: skip
 
 # What a confused sender writes where a number belongs

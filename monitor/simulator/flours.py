@@ -1,8 +1,8 @@
 """What a flour brings to the dough. Pure data, read by `dough.py`.
 
 The numbers are orders of magnitude from cereal chemistry's textbooks (sugar 1 to 2 % of flour, damaged starch 6 to 9 %,
-the buffering of ash and bran), the holding of gas is set so that a vigorous starter a little more than doubles to
-triples (common practice, no source).
+0.5 to 1 % of sugar freed in an hour, the buffering of ash and bran); the holding of gas is set so that a vigorous
+starter a little more than doubles to triples (common practice, no source).
 """
 
 from __future__ import annotations
@@ -31,15 +31,15 @@ class Flour:
 
 FLOURS: dict[str, Flour] = {
     "white": Flour(
-        sugar=0.016, starch=0.07, moisture=0.14, amylase_per_h=0.060, ph=6.0, buffer_mol_per_kg=0.040,
-        holding=2.75, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
+        sugar=0.016, starch=0.08, moisture=0.14, amylase_per_h=0.085, ph=6.0, buffer_mol_per_kg=0.040,
+        holding=2.5, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
     ),
     "whole wheat": Flour(
-        sugar=0.022, starch=0.07, moisture=0.13, amylase_per_h=0.075, ph=6.2, buffer_mol_per_kg=0.065,
-        holding=2.0, nutrition=1.18, yeast_per_g=0.3, bacteria_per_g=1e3, wild_per_g=2e4,
+        sugar=0.022, starch=0.08, moisture=0.13, amylase_per_h=0.100, ph=6.2, buffer_mol_per_kg=0.065,
+        holding=1.9, nutrition=1.18, yeast_per_g=0.3, bacteria_per_g=1e3, wild_per_g=2e4,
     ),
     "rye": Flour(
-        sugar=0.030, starch=0.08, moisture=0.14, amylase_per_h=0.080, ph=6.2, buffer_mol_per_kg=0.062,
+        sugar=0.030, starch=0.09, moisture=0.14, amylase_per_h=0.110, ph=6.2, buffer_mol_per_kg=0.062,
         holding=1.3, nutrition=1.25, yeast_per_g=0.5, bacteria_per_g=2e3, wild_per_g=3e4,
     ),
 }  # fmt: skip

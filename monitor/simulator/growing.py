@@ -30,6 +30,7 @@ from monitor.simulator.dough import (
     warmth_at,
 )
 from monitor.simulator.flours import FLOURS
+from monitor.simulator.growth_law import YEASTS
 from monitor.simulator.hands import fed
 
 STEP_H = 1 / 60  # the grid on which a jar's temperature is known and the baker's doings fall
@@ -47,7 +48,7 @@ def grow(dough: Dough, batch: Batch, jar_c: Sequence[float]) -> Floats:
     rates = slope(batch)
     out = [state]
     for begins_c, ends_c in pairwise(jar_c):
-        warm = warmth_at((begins_c + ends_c) / 2)
+        warm = warmth_at((begins_c + ends_c) / 2, batch.yeast)
         parts = max(1, math.ceil(fastest_per_h(state, batch, warm) * STEP_H / STABLE))
         step_h = STEP_H / parts
         for _ in range(parts):
@@ -62,14 +63,16 @@ def dough_from(state: Floats) -> Dough:
     return Dough(**{name: max(float(value), 0.0) for name, value in zip(STATE, state, strict=True)})
 
 
-def nothing(flour: str, vigour: float) -> tuple[Dough, Batch]:
+def nothing(flour: str, vigour: float, yeast: str = "kazachstania") -> tuple[Dough, Batch]:
     """An empty jar: the first feeding makes a new starter of flour and water."""
     zero = dict.fromkeys(STATE, 0.0) | {"yeast_ready": 0.002, "bacteria_ready": 0.05, "gluten": 1.0}
-    return Dough(**zero), Batch(solids_g=0.0, flour_g=0.0, blend=FLOURS[flour], vigour=vigour)
+    return Dough(**zero), Batch(solids_g=0.0, flour_g=0.0, blend=FLOURS[flour], vigour=vigour, yeast=YEASTS[yeast])
 
 
 @lru_cache(maxsize=64)
-def ripe(flour: str, grams: float, hydration: float, vigour: float, days_since_fed: float) -> tuple[Dough, Batch]:
+def ripe(
+    flour: str, grams: float, hydration: float, vigour: float, days_since_fed: float, yeast: str = "kazachstania"
+) -> tuple[Dough, Batch]:
     """A kept-up starter of `grams`, last fed 1:4:4-like `days_since_fed` days ago and left at 22 degC.
 
     Made by the model itself: an inoculum of 1 % with textbook counts (2e7 yeasts, 1e9 bacteria per g) is fed twice, so
@@ -77,7 +80,7 @@ def ripe(flour: str, grams: float, hydration: float, vigour: float, days_since_f
     """
     room = 22.0  # degC, an ordinary kitchen
     # the inoculum: flour and water, cells added
-    dough, batch = nothing(flour, vigour)
+    dough, batch = nothing(flour, vigour, yeast)
     flour_g = grams / (1 + hydration)
     dough, batch = fed(dough, batch, keep_g=None, flour_g=flour_g, water_g=grams - flour_g, flour=flour)
     dough = replace(

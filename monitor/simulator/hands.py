@@ -60,6 +60,8 @@ def fed(
         flour_g=old_flour_g + flour_g,
         blend=blended(batch.blend, old_flour_g, new, flour_g),
         vigour=batch.vigour,
+        yeast=batch.yeast,
+        seed_share=old_flour_g / max(old_flour_g + flour_g, 1e-9),
     )
     return mixed, replace(mixed_batch, air_ml=AIR_RATIO * gas_free_ml(mixed, mixed_batch))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import heapq
 import math
 from datetime import UTC, datetime
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,9 @@ from monitor.values import Json
 
 WATCHING_S = 1800.0  # how often a baker who waits for the fall looks
 FALLEN = 0.05  # "fallen" is a twentieth of the rise
-LID_OFF_AT_ONCE = {"feed", "look", "stir", "take", "swap"}
+MOVES_THE_SURFACE = {"feed", "stir", "take", "swap"}
+LID_OFF_AT_ONCE = MOVES_THE_SURFACE | {"look"}
+SKIN_MM_PER_H = 1.0
 SHELF_BELOW_MM = 25.0  # without the jar the sensor sees what the jar stood on
 NEVER_S = math.inf
 
@@ -53,14 +56,15 @@ class Jar:
         self._sampling_s = plan.sampling_s or scenario.sampling_s
         starter = plan.starter
         self._dough, self._batch = (
-            ripe(starter.flour, starter.grams, starter.hydration, starter.vigour, starter.days_since_fed)
+            ripe(starter.flour, starter.grams, starter.hydration, starter.vigour, starter.days_since_fed, starter.yeast)
             if starter.grams > 0
-            else nothing(starter.flour, starter.vigour)
+            else nothing(starter.flour, starter.vigour, starter.yeast)
         )
         self._place = plan.place
         self._jar_c: float | None = None
         self._sensor = Sensor(plan.sensor, scenario.seed, plan.name, self._sampling_s)
         self._device = Device(plan, scenario.seed, scenario.starts_s)
+        self._skins = [fault for fault in plan.fault if fault.what == "skin"]
         self._hands = Chance(scenario.seed, plan.name, "hands")
         self._lid_mm = 0.0  # how differently from the first time the lid sits
         self._next_reading = 0
@@ -72,6 +76,7 @@ class Jar:
         self._widths = np.sqrt(np.gradient(self._volumes, self._levels) * 1000 * 4 / math.pi)
         self._doings: list[tuple[float, int, Doing]] = []
         self._count = 0
+        self._standing_mm: float | None = None  # where a skin holds the surface; None: it has just been stirred
         self._waiting = [doing for doing in plan.do if doing.when is not None]
         for doing in plan.do:
             if doing.at_s is not None:
@@ -104,8 +109,11 @@ class Jar:
         row: dict[str, Json] = {"what": what, "at_s": self._scenario.starts_s + at_s}
         if what in LID_OFF_AT_ONCE:
             self._lift_lid(at_s, doing.minutes)
+        before_mm = self._surface_mm()
+        if what in MOVES_THE_SURFACE:
+            self._standing_mm = None
         if what == "feed":
-            row |= self._feed(at_s, doing, room_c)
+            row |= self._feed(at_s, doing, room_c, before_mm)
         elif what == "stir":
             self._dough = stirred(self._dough)
             self.truth.disturbed()
@@ -116,7 +124,9 @@ class Jar:
             self.truth.disturbed()
             row["grams"] = doing.grams
         elif what == "swap":
-            self._dough, self._batch = ripe(doing.flour, doing.grams, 1.0, self.plan.starter.vigour, 0.6)
+            self._dough, self._batch = ripe(
+                doing.flour, doing.grams, 1.0, self.plan.starter.vigour, 0.6, self.plan.starter.yeast
+            )
             self.truth.disturbed()
         elif what == "move":
             self._place = doing.place
@@ -129,9 +139,8 @@ class Jar:
         if doing.daily_s is not None:
             self.plan_doing(self._next_daily(doing, at_s), doing)
 
-    def _feed(self, at_s: float, doing: Doing, room_c: float) -> dict[str, Json]:
+    def _feed(self, at_s: float, doing: Doing, room_c: float, before_mm: float) -> dict[str, Json]:
         assert self._jar_c is not None
-        before_mm = float(self._level(volume_ml(self._dough, self._batch, self._jar_c)))
         there_g = mass_g(self._dough, self._batch)
         kept_g = there_g if doing.starter_g is None else min(there_g, doing.starter_g)
         added: dict[str, Json] = {"flour_g": doing.flour_g, "water_g": doing.water_g, "flour": doing.flour}
@@ -181,8 +190,7 @@ class Jar:
         cycle = self.truth.cycles[-1] if self.truth.cycles else None
         if not self._waiting or cycle is None or cycle.peak_at_s is None:
             return
-        level = self._level(volume_ml(self._dough, self._batch, self._jar_c))
-        if level > cycle.peak_mm - FALLEN * (cycle.peak_mm - cycle.start_mm):
+        if self._surface_mm() > cycle.peak_mm - FALLEN * (cycle.peak_mm - cycle.start_mm):
             return
         for doing in self._waiting:
             when_s = at_s + doing.after_h * 3600
@@ -203,12 +211,13 @@ class Jar:
         states = grow(self._dough, self._batch, jar)
         minutes: Floats = np.arange(len(jar), dtype=np.float64) * GRID_S + from_s
         volumes = volume_ml(states, self._batch, np.array(jar))
-        self.truth.saw(minutes[1:] + starts_s, self._level(volumes)[1:], volumes[1:])
+        levels = self._under_skin(self._level(volumes), from_s)
+        self.truth.saw(minutes[1:] + starts_s, levels[1:], np.interp(levels[1:], self._levels, self._volumes))
         for i, at_s in enumerate(minutes[:-1].tolist()):
             if self.truth.wants_chemistry(at_s):
-                self._note_chemistry(at_s, states[:, i], float(volumes[i]), jar[i], float(room[i]))
+                self._note_chemistry(at_s, states[:, i], float(levels[i]), jar[i], float(room[i]))
 
-        out = self._read(to_s, states, volumes, minutes, np.array(jar), room)
+        out = self._read(to_s, states, levels, minutes, np.array(jar), room)
         self._dough = dough_from(states[:, -1])
         over_ml = float(volumes[-1]) - float(self._volumes[-1])
         if over_ml > 0:  # what stands above the rim runs over it
@@ -219,7 +228,7 @@ class Jar:
         return out
 
     def _read(
-        self, to_s: float, states: Floats, volumes: Floats, minutes: Floats, jar: Floats, room: Floats
+        self, to_s: float, states: Floats, levels: Floats, minutes: Floats, jar: Floats, room: Floats
     ) -> list[Sent]:
         """The readings of a stretch, through the sensor and the device: between its minutes everything goes evenly."""
         first = self._next_reading
@@ -231,15 +240,18 @@ class Jar:
             ends = None if math.isinf(ends_s) else starts_s + ends_s
             self.truth.faults.append({"what": what, "from_s": starts_s + begins_s, "to_s": ends})
         jar_c, room_c = np.interp(since_s, minutes, jar), np.interp(since_s, minutes, room)
-        volume = np.interp(since_s, minutes, volumes)
-        held_ml = np.interp(since_s, minutes, gas_ml(states, jar))
+        level_mm = np.interp(since_s, minutes, levels)
+        held_ml = gas_ml(states, jar)
+        expansion = held_ml / np.maximum(volume_ml(states, self._batch, jar) - held_ml, 1e-9)
+        fed_s = self.truth.cycles[-1].fed_at_s if self.truth.cycles else math.inf
         leaving_ml = np.gradient(states[ESCAPED], GRID_S / 3600) / CO2 * molar_volume_ml(25.0)
         report = self._sensor.report(
             Seen(
                 time_s=since_s + starts_s,
-                distance_mm=self.plan.empty_mm - self._level(volume) + self._lid_mm,
-                width_mm=np.interp(volume, self._volumes, self._widths),
-                expansion=held_ml / np.maximum(volume - held_ml, 1e-9),
+                distance_mm=self.plan.empty_mm - level_mm + self._lid_mm,
+                width_mm=np.interp(level_mm, self._levels, self._widths),
+                expansion=np.interp(since_s, minutes, expansion),
+                since_fed_h=np.maximum(since_s + starts_s - fed_s, 0.0) / 3600,
                 hooch=np.interp(since_s, minutes, states[HOOCH]),
                 jar_c=jar_c,
                 room_c=room_c,
@@ -258,7 +270,26 @@ class Jar:
         """Heights of the surface in mm; never above the rim."""
         return np.interp(volumes, self._volumes, self._levels)
 
-    def _note_chemistry(self, at_s: float, state: Floats, volume: float, jar_c: float, room_c: float) -> None:
+    def _surface_mm(self) -> float:
+        """Where the surface stands now."""
+        if self._standing_mm is not None:
+            return self._standing_mm
+        return float(self._level(volume_ml(self._dough, self._batch, self._jar_c)))
+
+    def _under_skin(self, levels: Floats, from_s: float) -> Floats:
+        """The surface from minute to minute: where it has a skin it sinks no faster than that lets it."""
+        slowest = min(
+            (skin.size or SKIN_MM_PER_H for skin in self._skins if (skin.at_s or 0.0) <= from_s), default=None
+        )
+        if slowest is None:
+            return levels
+        first = float(levels[0]) if self._standing_mm is None else self._standing_mm
+        least = slowest * GRID_S / 3600
+        standing = list(accumulate(levels[1:].tolist(), lambda above, mm: max(mm, above - least), initial=first))
+        self._standing_mm = standing[-1]
+        return np.array(standing)
+
+    def _note_chemistry(self, at_s: float, state: Floats, level_mm: float, jar_c: float, room_c: float) -> None:
         dough = dough_from(state)
         mass = max(mass_g(dough, self._batch), 1e-9)
         self.truth.chemistry.append(
@@ -266,8 +297,8 @@ class Jar:
                 "at_s": self._scenario.starts_s + at_s,
                 "temperature_c": round(jar_c, 2),
                 "room_c": round(room_c, 2),
-                "level_mm": round(float(self._level(volume)), 2),
-                "volume_ml": round(volume, 1),
+                "level_mm": round(level_mm, 2),
+                "volume_ml": round(float(np.interp(level_mm, self._levels, self._volumes)), 1),
                 "ph": round(ph_of(dough, self._batch), 2) if self._batch.flour_g > 0 else None,
                 "yeast_log10_per_g": _log10(dough.yeast / YEAST_CELL_G / mass),
                 "bacteria_log10_per_g": _log10((dough.bacteria + dough.wild) / BACTERIUM_G / mass),

@@ -15,6 +15,7 @@ from datetime import datetime
 
 from monitor.core.vessel.geometry import parse_geometry
 from monitor.simulator.flours import FLOURS
+from monitor.simulator.growth_law import YEASTS
 from monitor.simulator.schema import (
     Part,
     clock,
@@ -37,7 +38,7 @@ PLACES = ("counter", "oven", "fridge")
 DOINGS = ("feed", "look", "stir", "take", "swap", "move", "away")
 FAULTS = (
     "stuck", "wild", "no_target", "too_near", "mist", "drift", "lid_offset", "gap", "late", "doubled", "no_temperature",
-    "reset", "unplugged_probe", "not_a_number", "fahrenheit", "centimetres", "garbage", "clock_jump",
+    "reset", "unplugged_probe", "not_a_number", "fahrenheit", "centimetres", "garbage", "clock_jump", "warm_up", "skin",
 )  # fmt: skip
 
 
@@ -97,7 +98,8 @@ class Starter:
     grams: float = key(number(0, 5000, "g"), 100.0, doc="0: nothing; the first feeding makes a new starter")
     flour: str = key(one_of(*FLOURS), "white", doc="what it was kept on")
     hydration: float = key(number(0.4, 2.0), 1.0, doc="water over flour")
-    vigour: float = key(number(0.1, 2.0), 1.0, doc="how lively its yeast is; 1: a well-kept starter")
+    vigour: float = key(number(0.1, 2.0), 1.0, doc="how lively it is; bakers' lie between 0.6 and 2")
+    yeast: str = key(one_of(*YEASTS), "kazachstania", doc="whose yeast leads it: which temperatures it likes")
     days_since_fed: float = key(number(0.2, 30, "days"), 0.6, doc="how long ago it was last fed")
 
 
@@ -131,9 +133,13 @@ class SensorPlan:
 
     kind: str = key(one_of("optical", "ultrasonic"), "optical", doc="how it measures")
     noise_mm: float = key(number(0, 10, "mm"), 1.5, doc="of one reading, one standard deviation (datasheets: 1 to 3)")
-    step_mm: float = key(number(0, 10, "mm"), 1.0, doc="rounding of the distance")
+    step_mm: float = key(number(0, 10, "mm"), 1.0, doc="rounding of the distance; firmware that says metres: 10")
     near_mm: float = key(
         number(0, 100, "mm"), 30.0, doc="nearer than this it reads too far (optical) or nothing (echo)"
+    )
+    range_bias: float = key(number(-0.2, 0.2), 0.0, doc="reads too far by this share of the distance")
+    foam_mm: float = key(
+        number(0, 20, "mm"), 0.0, doc="optical: reads so much too far into foam that has grown old and coarse"
     )
     breathing_mm: float = key(number(0, 10, "mm"), 0.8, doc="slow heaving of a bubbly surface, at double volume")
     dropouts: float = key(number(0, 0.5), 0.01, doc="share of readings without a distance")
@@ -163,7 +169,9 @@ class FaultPlan:
     per_day: float | None = key(number(0, 1000, "a day"), None, doc="by chance, so often")
     minutes: float = key(number(0, 100_000, "min"), 10.0, doc="how long each time")
     share: float = key(number(0, 1), 1.0, doc="share of the messages in that time that it hits")
-    size: float | None = key(number(-1e8, 1e8), None, doc="mm (drift, lid_offset, mist) or seconds (late, clock_jump)")
+    size: float | None = key(
+        number(-1e8, 1e8), None, doc="mm (drift, lid_offset, mist, warm_up), mm/h (skin) or seconds (late, clock_jump)"
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,6 +260,11 @@ def _nonsense(scenario: Scenario) -> list[str]:
             if sum(x is not None for x in (doing.at_s, doing.daily_s, doing.when)) != 1:
                 problems.append(f"jar[{i}].do[{j}]: allowed: exactly one of at, daily and when")
         for j, fault in enumerate(jar.fault, 1):
+            if fault.what == "skin" and fault.at_s is None:
+                problems.append(
+                    f"jar[{i}].fault[{j}]: allowed: a skin with at, from when on its surface sinks so slowly"
+                )
+                continue
             if (fault.at_s is None) == (fault.per_day is None):
                 problems.append(f"jar[{i}].fault[{j}]: allowed: exactly one of at and per_day")
     return problems

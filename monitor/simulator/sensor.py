@@ -25,6 +25,7 @@ SPOT_RATIO = {"optical": 0.443, "ultrasonic": 0.263}
 WALL_NEARER = 0.15  # of the distance: the lit part of the wall lies that much nearer, on the mean
 NOISE_GROWS_PER_MM = 0.002  # the return gets weaker with distance
 HOOCH_DEPTH_MM = 2.0  # light goes some way into a clear liquid before it meets the flour
+COARSENS_H = 8.0  # small bubbles lose their gas to large ones within hours (Ostwald ripening): a guess
 HEAVING_S = 600.0  # a bubbly surface heaves over some ten minutes, and pops
 # DS18B20-class probe: +-0.5 degC, 12 bits
 PROBE_OFFSET_C, PROBE_NOISE_C, PROBE_STEP_C = 0.2, 0.03, 0.0625
@@ -76,6 +77,7 @@ class Seen:
     distance_mm: Floats
     width_mm: Floats  # of the jar at the surface
     expansion: Floats  # gas over gas-free dough: how bubbly it is
+    since_fed_h: Floats  # how old its foam is; 0 where it was never fed
     hooch: Floats  # share of the water that stands on top
     jar_c: Floats
     room_c: Floats
@@ -121,7 +123,10 @@ class Sensor:
         nan = np.full(count, np.nan)
         air_c = 0.7 * seen.jar_c + 0.3 * seen.room_c  # the headspace lies between the dough and the lid
         distance_mm, echo_us = nan, nan
+        surface_mm = surface_mm * (1 + plan.range_bias)
         if plan.kind == "optical":
+            coarse = 1 - np.exp(-seen.since_fed_h / COARSENS_H)
+            surface_mm = surface_mm + plan.foam_mm * np.minimum(seen.expansion, 1.0) * coarse
             surface_mm = surface_mm + HOOCH_DEPTH_MM * np.clip(seen.hooch / 0.03, 0, 1)
             surface_mm = surface_mm + self._drift_mm_per_c * (seen.room_c - 22.0)
             surface_mm = surface_mm + NEAR_BIAS * np.maximum(0.0, plan.near_mm - surface_mm)

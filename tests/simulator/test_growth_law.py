@@ -4,7 +4,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.simulator.growth_law import BACTERIA, FLOOR_AT_C, WILD, YEAST, Cardinals, ctmi, doubling, sourness, warmth
+from monitor.simulator.growth_law import (
+    BACTERIA,
+    CEREVISIAE,
+    FLOOR_AT_C,
+    KAZACHSTANIA,
+    WILD,
+    Cardinals,
+    ctmi,
+    doubling,
+    sourness,
+    warmth,
+)
 
 # Rosso et al. 1993's law with the parameters of Penicillium expansum (GroPIN database, entry 171): rates 1/d or so
 EXPANSUM = Cardinals(min_c=-4.4, best_c=23.9, max_c=32.5, bend=1.0)
@@ -27,7 +38,7 @@ def test_the_cardinal_model_gives_the_databases_rates(temperature_c, rate):
     assert 2.4 * ctmi(temperature_c, EXPANSUM) == pytest.approx(rate, abs=1e-5)
 
 
-@pytest.mark.parametrize("cardinals", [YEAST, BACTERIA, WILD, EXPANSUM])
+@pytest.mark.parametrize("cardinals", [KAZACHSTANIA, BACTERIA, WILD, EXPANSUM])
 def test_the_cardinal_model_is_one_at_its_best_and_nothing_outside(cardinals):
     assert ctmi(cardinals.best_c, cardinals) == pytest.approx(1.0, abs=1e-9)
     assert ctmi(cardinals.min_c, cardinals) == ctmi(cardinals.max_c, cardinals) == 0.0
@@ -43,8 +54,8 @@ BACTERIA_FRACTIONS = [(15, 0.25), (20, 0.5), (37, 0.5), (39, 0.25)]
 
 @pytest.mark.parametrize(("temperature_c", "share"), YEAST_FRACTIONS)
 def test_the_yeasts_fractions(temperature_c, share):
-    factor = 1.5 if temperature_c < YEAST.best_c else 1.35
-    assert share / factor <= warmth(temperature_c, YEAST) <= share * factor
+    factor = 1.5 if temperature_c < KAZACHSTANIA.best_c else 1.35
+    assert share / factor <= warmth(temperature_c, KAZACHSTANIA) <= share * factor
 
 
 @pytest.mark.parametrize(("temperature_c", "share"), BACTERIA_FRACTIONS)
@@ -52,16 +63,24 @@ def test_the_bacterias_fractions(temperature_c, share):
     assert share / 1.3 <= warmth(temperature_c, BACTERIA) <= share * 1.3
 
 
+def test_the_other_yeast_likes_it_warmer():
+    """Salvado et al. 2011: S. cerevisiae is at its best at 32.3 degC and stops at 45.4."""
+    assert warmth(32.3, CEREVISIAE) == pytest.approx(1.0)
+    assert warmth(45.4, CEREVISIAE) == 0.0
+    assert warmth(32.0, CEREVISIAE) > warmth(28.0, CEREVISIAE) > warmth(24.0, CEREVISIAE)
+    assert warmth(32.0, KAZACHSTANIA) < warmth(28.0, KAZACHSTANIA)
+
+
 @given(st.floats(28.0, 35.0), st.floats(28.0, 35.0))
 def test_hotter_than_best_only_slows_the_yeast(one_c, other_c):
     low, high = sorted((one_c, other_c))
-    assert warmth(low, YEAST) >= warmth(high, YEAST)
-    assert warmth(high, YEAST) <= ctmi(high, YEAST) + 1e-9 or high == YEAST.max_c
+    assert warmth(low, KAZACHSTANIA) >= warmth(high, KAZACHSTANIA)
+    assert warmth(high, KAZACHSTANIA) <= ctmi(high, KAZACHSTANIA) + 1e-9 or high == KAZACHSTANIA.max_c
 
 
 @given(st.floats(-10, 60))
 def test_it_stays_between_nothing_and_the_best(temperature_c):
-    for cardinals in (YEAST, BACTERIA, WILD):
+    for cardinals in (KAZACHSTANIA, CEREVISIAE, BACTERIA, WILD):
         rate = warmth(temperature_c, cardinals)
         assert 0 <= rate <= 1 + 1e-9
         if temperature_c < cardinals.best_c:

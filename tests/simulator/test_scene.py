@@ -94,7 +94,9 @@ def test_the_same_seed_gives_the_same_run_in_another_process():
     assert other == sha256(b"".join(payload(m) for m in played(FEED + RATES, 3)[1])).hexdigest()
 
 
-RATES = "".join(f'[[jar.fault]]\nwhat = "{what}"\nper_day = 20\nminutes = 5\nshare = 0.5\n' for what in FAULTS)
+RATES = "".join(
+    f'[[jar.fault]]\nwhat = "{what}"\nper_day = 20\nminutes = 5\nshare = 0.5\n' for what in FAULTS if what != "skin"
+)
 
 
 def test_another_seed_gives_another_run(plain):
@@ -317,6 +319,25 @@ def test_reset(plain):
     assert at[299].boot != at[300].boot == at[301].boot
     assert (at[300].seq, at[300].up_ms) == (1, 0)
     assert at[301].up_ms == 60_000
+
+
+def test_warm_up(plain):
+    scenario, messages, _ = spoilt("warm_up", size=5.0, minutes=60)
+    cold, warm = minutes(*plain[:2]), minutes(scenario, messages)
+    off = [warm[m].reading.distance_mm - cold[m].reading.distance_mm for m in (299, 300, 312, 359, 361)]
+    assert off == pytest.approx([0, 5, 5 / math.e, 0, 0], abs=0.15)
+
+
+def test_skin_lets_the_surface_sag_and_not_collapse():
+    plain, held = (
+        played(FEED + more, hours=36)[2] for more in ("", '[[jar.fault]]\nwhat = "skin"\nat = "2h"\nsize = 1.0\n')
+    )
+    assert held.cycles[0].peak_mm == pytest.approx(plain.cycles[0].peak_mm, abs=0.1)
+    top_s, late = held.cycles[0].peak_at_s, held.chemistry[-1]
+    hours = (late["at_s"] - top_s) / 3600
+    sunk_mm = held.cycles[0].peak_mm - late["level_mm"]
+    assert 0.75 * hours < sunk_mm <= hours + 0.1
+    assert plain.cycles[0].peak_mm - plain.chemistry[-1]["level_mm"] > 1.4 * sunk_mm
 
 
 def test_unplugged_probe():

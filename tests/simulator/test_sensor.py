@@ -15,14 +15,22 @@ from monitor.simulator.sensor import Seen, Sensor, headspace_co2, sound_m_per_s
 
 
 def seen(
-    distance_mm, count=4000, width_mm=85.0, jar_c=25.0, room_c=22.0, expansion=0.0, hooch=0.0, escaping_ml_per_h=0.0
+    distance_mm,
+    count=4000,
+    width_mm=85.0,
+    jar_c=25.0,
+    room_c=22.0,
+    expansion=0.0,
+    since_fed_h=0.0,
+    hooch=0.0,
+    escaping_ml_per_h=0.0,
 ):
     def full(value):
         return np.full(count, float(value))
 
     return Seen(
         time_s=np.arange(count) * 10.0, distance_mm=full(distance_mm), width_mm=full(width_mm),
-        expansion=full(expansion), hooch=full(hooch),
+        expansion=full(expansion), since_fed_h=full(since_fed_h), hooch=full(hooch),
         jar_c=full(jar_c), room_c=full(room_c), escaping_ml_per_h=full(escaping_ml_per_h),
     )  # fmt: skip
 
@@ -45,6 +53,36 @@ def test_optical_readings_drop_out_as_often_as_asked_for():
 def test_optical_reads_too_far_below_its_nearest():
     said = Sensor(SensorPlan(dropouts=0.0, near_mm=40.0), 1, "a", 10.0).report(seen(12.0)).distance_mm
     assert said.mean() == pytest.approx(12 + 0.25 * 28, abs=0.3)
+
+
+def test_a_bias_grows_with_the_range():
+    """Caroleo 2026 (PMC12986679): a VL53L5CX has a bias that depends on the range; ours is a share of it."""
+    plan = SensorPlan(noise_mm=0.5, dropouts=0.0, step_mm=0.0, range_bias=0.04)
+    off = [Sensor(plan, 1, "a", 10.0).report(seen(mm)).distance_mm.mean() - mm for mm in (50.0, 100.0)]
+    assert off == pytest.approx([2.0, 4.0], abs=0.1)
+
+
+@pytest.mark.parametrize("step_mm", [5.0, 10.0])
+def test_firmware_that_rounds_to_whole_centimetres(step_mm):
+    said = Sensor(SensorPlan(noise_mm=1.5, step_mm=step_mm, dropouts=0.0), 1, "a", 10.0).report(seen(63.0)).distance_mm
+    assert set(np.unique(said % step_mm)) == {0.0}
+
+
+def test_old_foam_lets_the_light_in():
+    """ST AN5851: part of the light enters; how far hangs on bubbles that grow, so it reads further with time."""
+    plan = SensorPlan(noise_mm=0.5, dropouts=0.0, step_mm=0.0, foam_mm=4.0)
+
+    def off_mm(**how):
+        return Sensor(plan, 1, "a", 10.0).report(seen(80.0, **how)).distance_mm.mean() - 80.0
+
+    fresh, old, flat = (
+        off_mm(expansion=1.2, since_fed_h=0.2),
+        off_mm(expansion=1.2, since_fed_h=16.0),
+        off_mm(since_fed_h=16.0),
+    )
+    assert abs(fresh) < 0.3
+    assert 3.0 < old < 4.0
+    assert abs(flat) < 0.2
 
 
 def test_a_bubbly_surface_heaves_slowly():
