@@ -30,6 +30,13 @@ def launched() -> Iterator[Browser]:
         made.close()
 
 
+def more(mine: Locator) -> None:
+    """Unfold what a card keeps back: other grams, the notebook."""
+    button = mine.get_by_role("button", name="More", exact=True)
+    if button.get_attribute("aria-expanded") == "false":
+        button.click()
+
+
 class Eyes:
     """A page, and all that went wrong on it."""
 
@@ -46,7 +53,6 @@ class Eyes:
 
     def chart(self, jar: str = "rye") -> dict[str, str]:
         """How far the picture of a jar goes."""
-        card(self.page, jar).scroll_into_view_if_needed()
         figure = card(self.page, jar).locator("figure")
         figure.scroll_into_view_if_needed()
         expect(figure).to_have_attribute("data-points", re.compile(r"\d+"), timeout=WAIT_MS)
@@ -55,7 +61,8 @@ class Eyes:
 
 
 def card(page: Page, jar: str = "rye") -> Locator:
-    """A jar's card."""
+    """A jar's card: in a house of several jars only one lies open, and this opens it."""
+    page.evaluate("name => { location.hash = '#/jar/' + encodeURIComponent(name); }", jar)
     return page.locator("article", has=page.get_by_role("heading", name=jar, exact=True))
 
 

@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import fields
 from pathlib import Path
 
 from monitor.core.display.units import Display
@@ -21,7 +22,7 @@ from monitor.host.clock import Clock
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
-from monitor.values import Delivery, Fed, Reading, SourceHealth, Tick
+from monitor.values import Delivery, Fed, JarState, Reading, SourceHealth, Stage, Tick
 from tests.night import EMPTY_MM, level_mm
 
 CYCLE_S = 12 * 3600.0
@@ -36,6 +37,12 @@ def settings_of(folder: Path, names: Sequence[str], page: PageSettings | None = 
         display=DisplaySettings(time_zone="Europe/Vienna"),
         page=page or PageSettings(),
     )
+
+
+def nothing_known(jar: str) -> JarState:
+    """What is believed of a jar before anything was heard."""
+    empty = dict.fromkeys(field.name for field in fields(JarState))
+    return JarState(**{**empty, "jar": jar, "now_s": 0.0, "stage": Stage.UNKNOWN})  # type: ignore[arg-type]
 
 
 class Kitchen:

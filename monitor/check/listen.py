@@ -87,8 +87,8 @@ class _ThroughDaemon:
             self._seq = arrival.seq
             if isinstance(arrival.item, Reading):
                 self._received.readings.setdefault(arrival.item.jar, []).append(arrival.item)
-        body = daemon_status.read(self._store) or {"sources": []}
-        self._received.health = [SourceHealth(**health) for health in body["sources"]]
+        status = daemon_status.read(self._store)
+        self._received.health = list(status.sources) if status is not None else []
         return self._received
 
 

@@ -10,7 +10,6 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -18,6 +17,7 @@ from monitor.check import Finding
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, settings_from
 from monitor.settings import Settings
+from monitor.values import JarState
 
 LISTEN_S = 40.0  # a board on Wi-Fi that follows our notes sends each 30 s
 MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG", "red")}
@@ -82,21 +82,21 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
             well = all(finding.state != "wrong" for finding in judged)
             known, now_s = _known(settings), time.time()
             for jar in settings.jars:
-                readings, last = listener.received().readings.get(jar.name, []), known.get(jar.name, {})
-                last_s = last.get("last_reading_s")
+                readings, last = listener.received().readings.get(jar.name, []), known.get(jar.name)
+                last_s = last.last_reading_s if last else None
                 yield from jar_sense.judge(
                     jar,
                     readings,
                     show=show,
                     sources_well=well,
                     silent_s=None if last_s is None else max(now_s - last_s, 0.0),
-                    sampling_s=last.get("sampling_s"),
+                    sampling_s=last.sampling_s if last else None,
                 )
     except StoreTrouble as error:
         yield Finding("store", "wrong", str(error))
 
 
-def _known(settings: Settings) -> dict[str, dict[str, Any]]:
+def _known(settings: Settings) -> dict[str, JarState]:
     """What the daemon last knew of each jar; nothing when there was none yet."""
     from monitor.runs import daemon_status
     from monitor.runs.store import Store
@@ -104,8 +104,8 @@ def _known(settings: Settings) -> dict[str, dict[str, Any]]:
     if not settings.store.path.exists():
         return {}
     with Store.join(settings.store.path) as store:
-        body = daemon_status.read(store)
-    return {state["jar"]: state for state in body["jars"]} if body else {}
+        status = daemon_status.read(store)
+    return {state.jar: state for state in status.jars} if status else {}
 
 
 def _show(finding: Finding) -> None:

@@ -124,7 +124,7 @@ def _known(
         with Store.join(path) as store:
             waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
             counts = store.rejected_counts(since_day)
-            body = kept.read(store)
+            body = kept.body(store)
             later = [one.item for one in reported.since(store, float(body["as_of_s"]) if body else 0.0)]
             for state in body["jars"] if body else []:
                 state["mould_noted_s"] = notebook.mould_noted_s(store.noted(state["jar"], time.time()))

@@ -11,10 +11,11 @@ from typing import Any
 import click
 
 from monitor.core.display.units import Display, duration, sensor_troubles, shown
+from monitor.runs.daemon_status import state_of
 from monitor.review.text_curve import spark
 from monitor.values import Stage
 
-State = dict[str, Any]  # one of the jars of `daemon_status.read`
+State = dict[str, Any]  # one of the jars of `daemon_status.body`
 Curve = Sequence[tuple[float, float]]  # (time, level in mm)
 
 WIDTH = 80
@@ -93,7 +94,7 @@ def jar_lines(state: State, curve: Curve, show: Display, now_s: float, *, plain:
         return lines + wrapped(f"mould or streaks were noted {noted}: throw all of it away, taste nothing")
     lines += wrapped("; ".join(_next(state, show, now_s)))
     lines += wrapped(", ".join(_measured(state, show)))
-    for trouble in sensor_troubles(state, lambda at_s: show.clock(at_s, now_s)):
+    for trouble in sensor_troubles(state_of(state), lambda at_s: show.clock(at_s, now_s)):
         lines += wrapped(trouble)
     if state["last_reading_s"] is None:
         lines += wrapped("no reading yet: does the device send? `jartide check` listens")

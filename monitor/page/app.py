@@ -34,12 +34,14 @@ from monitor.page.lookback import Lookback
 from monitor.page.openapi import document
 from monitor.page.readers import Readers
 from monitor.page.sessions import Seal
+from monitor.page.shapes import MOST_ASKED, Shapes
 from monitor.page.telling import Refused
 from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
 
 HERE = Path(__file__).parent
-FIRST_CURVES = 4  # sent with the page: as many as the first screen of a phone or a desk shows
+LATEST_SHAPES = 3  # rises that lie faintly behind the open one
+FIRST_CURVES = 1  # sent with the page: the jar that needs somebody most lies open
 
 
 class Stream(StreamingResponse):
@@ -68,6 +70,7 @@ class Page:
         self.readers = readers
         self.slow = slow
         self.lookback = Lookback({jar.name: jar.empty_mm for jar in settings.jars})
+        self.shapes = Shapes(settings.jars)
         self.live = live
         self.seal = seal
         self.wall = wall
@@ -93,7 +96,7 @@ class Page:
     def _first(self) -> dict[str, Any]:
         """What the first view shows, sent along with the page itself: a phone need not ask for it again."""
         now = self._now()
-        names = [jar["jar"] for jar in now["jars"][:FIRST_CURVES]]
+        names = [jar["jar"] for jar in sorted(now["jars"], key=lambda jar: jar["face"]["need"])[:FIRST_CURVES]]
         return {"now": now, "curves": {name: self.live.curve(name) for name in names}}
 
     def _now(self) -> dict[str, Any]:
@@ -171,6 +174,17 @@ class Page:
         run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
         return JSONResponse(await self.slow.ask(self.lookback.look, run, number))
 
+    async def shaped(self, request: Request) -> Response:
+        """The shapes of a jar's latest rises, or of those that are named."""
+        name = request.path_params["jar"]
+        named = request.query_params.get("of")
+        if named is None:
+            (most,) = numbers_of(request, {"most": (1, MOST_ASKED)})
+            return JSONResponse(await self.slow.ask(self.shapes.latest, name, int(most or LATEST_SHAPES)))
+        places = [one.partition(":") for one in named.split(",")[:MOST_ASKED]]
+        wanted = [(whole(run, "of"), whole(cycle, "of")) for run, _, cycle in places]
+        return JSONResponse(await self.slow.ask(self.shapes.of, wanted))
+
     async def plan(self, request: Request) -> Response:
         """The next feeding."""
         jar = self._jar(request)
@@ -245,6 +259,7 @@ def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
         Route("/api/jars", page.jars),
         Route("/api/jars/{jar:path}/curve", page.curve),
         Route("/api/jars/{jar:path}/cycles", page.cycles),
+        Route("/api/jars/{jar:path}/shapes", page.shaped),
         Route("/api/jars/{jar:path}/plan", page.plan),
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),

@@ -46,7 +46,7 @@ class Files:
             SCRIPT: joined(STATIC, "page"),
             CHART: (CHART_LIBRARY / "uPlot.iife.min.js").read_text("utf-8"),
             "page.css": (CHART_LIBRARY / "uPlot.min.css").read_text("utf-8") + (STATIC / "page.css").read_text("utf-8"),
-            "icon.svg": (STATIC / "icon.svg").read_text("utf-8"),
+            **{name: (STATIC / name).read_text("utf-8") for name in ("icon.svg", "icon_feed.svg")},
         }
         self._held = {name: _held(name, text) for name, text in texts.items()}
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import time
 from collections import Counter
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from monitor.core.display.units import Display
 from monitor.page.looks import spell
 from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
-from monitor.values import DAY_S, Json
+from monitor.values import DAY_S, Json, SourceHealth
 
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
 WEEK_S = 7 * DAY_S
@@ -21,16 +21,16 @@ REJECTED = 100
 
 def health(store: Store, now_s: float, show: Display) -> Json:
     """The whole of it. Raises StoreTrouble."""
-    body = daemon_status.read(store)
+    status = daemon_status.read(store)
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
     rejected = store.rejected_counts(since)
     (imported,) = store.query("SELECT count(*) FROM item WHERE seq < 0")[0]
     return {
-        "as_of_s": None if body is None else body["as_of_s"],
-        "watching": body is not None and now_s - body["as_of_s"] <= STALE_S,
-        "sources": [_source(source, now_s, show) for source in (body or {}).get("sources", [])],
-        "troubles": (body or {}).get("troubles", []),
+        "as_of_s": None if status is None else status.as_of_s,
+        "watching": status is not None and now_s - status.as_of_s <= STALE_S,
+        "sources": [_source(source, now_s, show) for source in (status.sources if status else ())],
+        "troubles": list(status.troubles) if status else [],
         "store": {"items": store.last_seq() + imported, "bytes": _size_bytes(store.path), "path": store.path.name},
         "notices": {
             "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),
@@ -64,11 +64,11 @@ def _size_bytes(path: Path) -> int | None:
         return None
 
 
-def _source(source: dict[str, Any], now_s: float, show: Display) -> Json:
-    heard_s = source["last_message_s"]
-    words, since = source["trouble"] or ("connected" if source["connected"] else "not connected"), source["since_s"]
+def _source(source: SourceHealth, now_s: float, show: Display) -> Json:
+    heard_s, since = source.last_message_s, source.since_s
+    words = source.trouble or ("connected" if source.connected else "not connected")
     return {
-        **source,
+        **asdict(source),
         "words": words,
         "since_words": show.clock(since, now_s),
         "sentence": spell(words, since, now_s, show),

@@ -12,18 +12,18 @@ import json
 import secrets
 from collections import deque
 from collections.abc import AsyncIterator, Callable
-from typing import Any
 
 from monitor.core.display.units import Display
 from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
 from monitor.page.health import STALE_S
-from monitor.page.looks import State, jar_now
+from monitor.page.looks import jar_now
 from monitor.page.readers import Readers, TooBusy
 from monitor.page.rows import readings_between, seq_at
 from monitor.runs import daemon_status
+from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import Json
+from monitor.values import JarState, Json
 
 MOST_PAGES = 200  # open streams; a household has five
 REMEMBERED = 50  # messages that a page may have missed (a minute of a lively jar) and still catch up with
@@ -44,10 +44,10 @@ class Jar:
         self.fed_at_s: float | None = None
         self.curve: Curve | None = None
 
-    def follow(self, state: State, now_s: float) -> bool:
+    def follow(self, state: JarState, now_s: float) -> bool:
         """Whether a new cycle has begun a new curve, which is empty yet."""
-        self.sampling_s = state["sampling_s"]
-        fed_at_s = state["cycle"]["fed_at_s"] if state["cycle"] else None
+        self.sampling_s = state.sampling_s
+        fed_at_s = state.cycle.fed_at_s if state.cycle else None
         if self.curve is not None and fed_at_s == self.fed_at_s:
             if now_s - self.curve.from_s > LONGEST_S + BEFORE_S:
                 self.curve.forget_before(now_s - LONGEST_S)
@@ -199,8 +199,8 @@ class Live:
         (told,) = store.query("SELECT count(*) FROM item WHERE told IS NOT NULL")[0]
         seen = store.meta(daemon_status.KEY), told
         if seen != self._seen:
-            body, troubles = daemon_status.read(store), self._troubles
-            if changed := [] if body is None else self._look_at_jars(store, body):
+            status, troubles = daemon_status.read(store), self._troubles
+            if changed := [] if status is None else self._look_at_jars(store, status):
                 out["jars"] = changed
             if troubles != self._troubles:
                 out["troubles"] = list(self._troubles)
@@ -214,19 +214,19 @@ class Live:
             }
         return out
 
-    def _look_at_jars(self, store: Store, body: dict[str, Any]) -> list[Json]:
+    def _look_at_jars(self, store: Store, status: Status) -> list[Json]:
         """Take in what the daemon wrote of itself; the jars that look different now."""
-        self._troubles, self._as_of_s = body["troubles"], body["as_of_s"]
-        now_s = max(self._wall(), body["as_of_s"])
-        states = [state for state in body["jars"] if state["jar"] in self._jars]
+        self._troubles, self._as_of_s = list(status.troubles), status.as_of_s
+        now_s = max(self._wall(), status.as_of_s)
+        states = [state for state in status.jars if state.jar in self._jars]
         changed: list[Json] = []
         for state in states:
-            jar = self._jars[state["jar"]]
-            shown = jar_now(store, state, body["sources"], jar.settings, self._settings, now_s, self._show)
+            jar = self._jars[state.jar]
+            shown = jar_now(store, state, status.sources, jar.settings, self._settings, now_s, self._show)
             if shown != jar.shown:
                 jar.shown = shown
                 changed.append(shown)
-        begun = [jar for state in states if (jar := self._jars[state["jar"]]).follow(state, now_s)]
+        begun = [jar for state in states if (jar := self._jars[state.jar]).follow(state, now_s)]
         if self._seq is None:
             self._seq = store.last_seq()
         if begun:

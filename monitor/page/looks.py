@@ -8,85 +8,169 @@ whose cycle was just told changes with the daemon's next word. Times of day and 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from monitor.core.assess.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
+from monitor.core.detect.standing import standing
+from monitor.core.display.face import NEED, face
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
+from monitor.core.forecast.course import Course, course, height
 from monitor.core.notify.conditions import Kind
-from monitor.runs import outbox, reported
+from monitor.core.vessel.level import rise_ratio
+from monitor.runs import history, outbox, reported
 from monitor.runs.outbox import Kept
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
-from monitor.values import Fed, Feeding, Json, Noted, Noting, Stage
+from monitor.values import (
+    Event,
+    EventKind,
+    Fed,
+    Geometry,
+    JarState,
+    Json,
+    Level,
+    Noted,
+    Noting,
+    SourceHealth,
+    Span,
+    Stage,
+)
 
-State = dict[str, Any]  # one of the jars of `status.read`
-Source = dict[str, Any]  # one of its sources
 H_S = 3600.0
 CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading seems to be of after the loss
 JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
 BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
-STAGE_BRIEF = {  # a word or three to be read across the kitchen
-    Stage.UNKNOWN: "not known",
-    Stage.SETTLING: "settling",
-    Stage.RISING: "rising",
-    Stage.PEAKED: "at its peak",
-    Stage.FALLING: "sinking",
-    Stage.FLAT: "not rising",
-    Stage.RESTING: "resting",
-    Stage.AWAY: "away",
-}
+SCALE_KNOTS = 33  # heights that a jar's shape is handed to the page with; between them it is straight enough
+PAST_RISES = 6  # whose heights say how high the next one may come
 
 
 def jar_now(
-    store: Store, state: State, sources: Sequence[Source], jar: JarSettings, settings: Settings, now_s: float,
+    store: Store, state: JarState, sources: Sequence[SourceHealth], jar: JarSettings, settings: Settings, now_s: float,
     show: Display,
 ) -> Json:  # fmt: skip
-    """All that a jar's card says; `sources` are those of `status.read`. Raises StoreTrouble."""
+    """All that a jar's card says. Raises StoreTrouble."""
     notices = settings.notices
-    cycle = state["cycle"]
-    since_s = cycle["fed_at_s"] - 60.0 if cycle else now_s - 72 * H_S
+    cycle, level = state.cycle, state.level
+    since_s = cycle.fed_at_s - 60.0 if cycle else now_s - 72 * H_S
     ever = store.noted(jar.name, since_s)
     notes = [note for note in ever if note.time_s >= since_s]
-    mould_s = mould_noted_s(ever)
-    kept = outbox.of_jar(store, jar.name, cycle["number"] if cycle else 0)
+    mould_s, snoozed_s = mould_noted_s(ever), snoozed_until_s(notes, now_s)
+    kept = outbox.of_jar(store, jar.name, cycle.number if cycle else 0)
     run = store.open_run(jar.name)
-    level, slope = state["level"], state["slope_mm_per_h"]
-    level_mm = level and level["level_mm"]
-    ratio = level and level["rise_ratio"]
-    temperature_c = state["temperature_c"]
+    feeding = last_feeding(store, jar)
+    grams = [feeding[key] for key in ("starter_g", "flour_g", "water_g")]
+    shown = face(state, now_s, show, mould_s=mould_s, snoozed_until_s=snoozed_s, grams=grams)
+    start_mm = starting_mm(level, jar.geometry)
+    events = standing(store.events(run.id, cycle.fed_at_s - 1.0)) if run and cycle else []
     return {
         "jar": jar.name,
         "run": run.id if run else None,
-        "cycle": cycle["number"] if cycle else None,
-        "stage": state["stage"],
-        "stage_brief": STAGE_BRIEF[Stage(state["stage"])],
-        "stage_words": STAGE_WORDS[Stage(state["stage"])],
-        "level_mm": _round(level_mm, 1),
-        "level_words": None if level_mm is None else show.length(level_mm),
-        "rise_ratio": _round(ratio, 3),
-        "rise_words": None if ratio is None else times(ratio),
-        "slope_mm_per_h": _round(slope, 2),
-        "slope_words": None if slope is None else show.speed(slope),
-        "temperature_c": _round(temperature_c, 2),
-        "temperature_words": None if temperature_c is None else show.temperature(temperature_c),
+        "cycle": cycle.number if cycle else None,
+        "stage": state.stage.value,
+        "face": {**asdict(shown), "need": NEED[shown.look]},
+        "stage_words": STAGE_WORDS[state.stage],
+        "level_mm": _round(level.level_mm if level else None, 1),
+        "level_words": None if level is None or level.level_mm is None else show.length(level.level_mm),
+        "rise_ratio": _round(level.rise_ratio if level else None, 3),
+        "rise_words": None if level is None or level.rise_ratio is None else times(level.rise_ratio),
+        "slope_mm_per_h": _round(state.slope_mm_per_h, 2),
+        "slope_words": None if state.slope_mm_per_h is None else show.speed(state.slope_mm_per_h),
+        "temperature_c": _round(state.temperature_c, 2),
+        "temperature_words": None if state.temperature_c is None else show.temperature(state.temperature_c),
         "rim_mm": jar.rim_mm,
         "empty_mm": jar.empty_mm,
+        "scale": scale(jar, start_mm),
+        "rise_began_s": _happened_s(events, EventKind.RISE_BEGAN),
+        "silent_since_s": state.silent_since_s,
+        "lid_off": _lids(events, now_s),
         "fed": _fed(state, now_s, show),
-        "peak": _moment(cycle and cycle["peak_at_s"], now_s, show),
-        "peak_ratio": _round(cycle and cycle["peak_ratio"], 3),
-        "fall": _moment(cycle and cycle["fall_at_s"], now_s, show),
+        "peak": _moment(cycle.peak_at_s if cycle else None, now_s, show),
+        "peak_ratio": _round(cycle.peak_ratio if cycle else None, 3),
+        "fall": _moment(cycle.fall_at_s if cycle else None, now_s, show),
         "forecast": _forecast(state, now_s, show) if mould_s is None else None,
+        "course": _course(_course_of(store, state), state.now_s) if mould_s is None else None,
         "next_notice": next_notice(state, kept, notes, notices, now_s, show) if mould_s is None else None,
-        "snoozed_until": _moment(snoozed_until_s(notes, now_s), now_s, show),
-        "waiting": state["last_reading_s"] is None,
-        "heard": _heard(state["last_reading_s"], now_s, show),
+        "snoozed_until": _moment(snoozed_s, now_s, show),
+        "waiting": state.last_reading_s is None,
+        "heard": _heard(state.last_reading_s, now_s, show),
         "health": health(state, sources, settings, now_s, show),
         "throw_away": None if mould_s is None else {**_at(mould_s, now_s, show), "says": THROW_AWAY},
-        "question": state["question"],
-        "last_feeding": last_feeding(store, jar),
+        "question": state.question,
+        "last_feeding": feeding,
         "notes": [note_json(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
     }
+
+
+def starting_mm(level: Level | None, geometry: Geometry) -> float | None:
+    """The starting level that the believed rise is counted from: found by halving, as a shaped jar's volume has no
+    simple inverse. None where no rise is known."""
+    if level is None or level.level_mm is None or not level.rise_ratio or level.level_mm <= 0.0:
+        return None
+    low_mm, high_mm = 0.01, 5.0 * level.level_mm
+    for _ in range(50):
+        middle_mm = (low_mm + high_mm) / 2.0
+        if (rise_ratio(geometry, level.level_mm, middle_mm) or 0.0) > level.rise_ratio:
+            low_mm = middle_mm
+        else:
+            high_mm = middle_mm
+    return round((low_mm + high_mm) / 2.0, 2)
+
+
+def scale(jar: JarSettings, start_mm: float | None) -> Json:
+    """Heights and the rise ratios that belong to them, from the bottom to above the rim; None without a start."""
+    if start_mm is None:
+        return None
+    top_mm = max(jar.rim_mm or 0.0, jar.empty_mm or 0.0, 4.0 * start_mm)
+    knots = 2 if rise_ratio(jar.geometry, 2.0 * start_mm, start_mm) == 2.0 else SCALE_KNOTS
+    levels = [top_mm * k / (knots - 1) for k in range(knots)]
+    return {
+        "start_mm": start_mm,
+        "level_mm": [round(mm, 2) for mm in levels],
+        "rise_ratio": [round(rise_ratio(jar.geometry, mm, start_mm) or 0.0, 4) for mm in levels],
+    }
+
+
+def _happened_s(events: Sequence[Event], kind: EventKind) -> float | None:
+    return next((event.happened_at_s for event in reversed(events) if event.kind is kind), None)
+
+
+def _lids(events: Sequence[Event], now_s: float) -> list[Json]:
+    """When the lid was off in this cycle: (from, until)."""
+    out: list[Json] = []
+    off_s = None
+    for event in sorted(events, key=lambda event: event.happened_at_s):
+        if event.kind is EventKind.LID_OFF:
+            off_s = event.happened_at_s
+        elif event.kind is EventKind.LID_ON and off_s is not None:
+            out.append([off_s, event.happened_at_s])
+            off_s = None
+    return out if off_s is None else [*out, [off_s, now_s]]
+
+
+def _course_of(store: Store, state: JarState) -> Course | None:
+    cycle, level, forecast = state.cycle, state.level, state.forecast
+    if cycle is None or forecast is None or level is None or level.rise_ratio is None:
+        return None
+    rises = history.latest_rises(store, state.jar, PAST_RISES)
+    return course(
+        fed_at_s=cycle.fed_at_s,
+        now_s=state.now_s if state.silent_since_s is None else level.time_s,
+        ratio_now=level.rise_ratio,
+        peak_at=forecast.peak_at,
+        peak_was_s=cycle.peak_at_s,
+        fall_at=forecast.fall_at,
+        expected=height([past.peak_ratio for _, past in rises if past.peak_ratio is not None]),
+    )
+
+
+def _course(ahead: Course | None, now_s: float) -> Json:
+    """What still lies ahead of it: since a sensor fell silent, a part is over."""
+    if ahead is None:
+        return None
+    left = [(at_s, row) for at_s, row in zip(ahead.time_s, ahead.rise_ratios, strict=True) if at_s >= now_s - 60.0]
+    return {"time_s": [at_s for at_s, _ in left], "rise_ratios": [list(row) for _, row in left]} if left else None
 
 
 def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> Json:
@@ -99,7 +183,7 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
 
 
 def next_notice(
-    state: State, kept: list[Kept], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
+    state: JarState, kept: list[Kept], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
 ) -> Json:
     """What will be told next and when, as far as it can be foreseen; None when nothing can."""
     snoozed_s = snoozed_until_s(notes, now_s) or 0.0
@@ -107,15 +191,15 @@ def next_notice(
     if waiting:
         first = min(waiting, key=lambda notice: notice.due_s)
         return {"what": first.title, "at_s": first.due_s, "words": f"{first.title}: waiting to be delivered"}
-    stage, forecast = state["stage"], state["forecast"]
+    stage, forecast = state.stage, state.forecast
     if stage in (Stage.RESTING, Stage.AWAY):
         return None
     fed_now = [one.notice.due_s for one in kept if one.notice.kind == Kind.FEED_NOW]
     if fed_now:
         at_s = max(fed_now) + notices.repeat_h * H_S
         return _foreseen("Feed now, again", max(at_s, snoozed_s), now_s, show, "at")
-    if forecast and forecast["fall_at"] and Kind.FEED_NOW not in notices.leave_out:
-        at_s = max(forecast["fall_at"]["likely_s"], now_s, snoozed_s)
+    if forecast and forecast.fall_at and Kind.FEED_NOW not in notices.leave_out:
+        at_s = max(forecast.fall_at.likely_s, now_s, snoozed_s)
         return _foreseen("Feed now", at_s, now_s, show, "about")
     return None
 
@@ -131,20 +215,19 @@ def snoozed_until_s(notes: list[Noted], now_s: float) -> float | None:
 
 
 def _foreseen(what: str, at_s: float, now_s: float, show: Display, about: str) -> Json:
-    return {"what": what, "at_s": at_s, "words": f"{what} {about} {show.clock(at_s, now_s)}"}
+    return {"what": what, "at_s": at_s, "words": f"{what} {about} {show.about(at_s, now_s)}"}
 
 
-def _fed(state: State, now_s: float, show: Display) -> Json:
+def _fed(state: JarState, now_s: float, show: Display) -> Json:
     """The feeding that the cycle began with, or that watching began in the middle of one."""
-    cycle = state["cycle"]
+    cycle = state.cycle
     if cycle is None:
         return None
-    at_s = cycle["fed_at_s"]
-    known = bool(cycle["told"] or cycle["number"] > 0)
+    at_s = cycle.fed_at_s
+    known = cycle.told or cycle.number > 0
     ago = duration(max(now_s - at_s, 0.0))
     words = f"fed {ago} ago, {show.clock(at_s, now_s)}" if known else f"watched for {ago}, its feeding was not seen"
-    ratio = Feeding(**{key: cycle[key] for key in ("starter_g", "flour_g", "water_g")}).ratio
-    return {"at_s": at_s, "known": known, "sure": cycle["sure"], "words": words, "ago_words": ago, "ratio": ratio}
+    return {"at_s": at_s, "known": known, "sure": cycle.sure, "words": words, "ago_words": ago, "ratio": cycle.feeding.ratio}
 
 
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:
@@ -155,18 +238,22 @@ def _at(at_s: float, now_s: float, show: Display) -> dict[str, Json]:
     return {"at_s": at_s, "words": show.clock(at_s, now_s)}
 
 
-def _forecast(state: State, now_s: float, show: Display) -> Json:
-    forecast = state["forecast"]
-    if not forecast:
+def _forecast(state: JarState, now_s: float, show: Display) -> Json:
+    forecast = state.forecast
+    if forecast is None:
         return None
-    out: dict[str, Json] = {"made_at_s": forecast["made_at_s"]}
-    for key in ("peak_at", "fall_at"):
-        span = forecast[key]
-        out[key] = None
-        if span is not None:
-            likely, earliest, latest = (show.clock(span[k], now_s) for k in ("likely_s", "earliest_s", "latest_s"))
-            out[key] = {**span, "words": f"about {likely}", "range_words": f"{earliest} to {latest}"}
-    return out
+    return {
+        "made_at_s": forecast.made_at_s,
+        "peak_at": _span(forecast.peak_at, now_s, show),
+        "fall_at": _span(forecast.fall_at, now_s, show),
+    }
+
+
+def _span(span: Span | None, now_s: float, show: Display) -> Json:
+    if span is None:
+        return None
+    likely, earliest, latest = (show.about(at_s, now_s) for at_s in (span.likely_s, span.earliest_s, span.latest_s))
+    return {**asdict(span), "words": f"about {likely}", "range_words": f"{earliest} to {latest}"}
 
 
 def _heard(at_s: float | None, now_s: float, show: Display) -> Json:
@@ -178,18 +265,20 @@ def _heard(at_s: float | None, now_s: float, show: Display) -> Json:
     return {"at_s": at_s, "words": words}
 
 
-def health(state: State, sources: Sequence[Source], settings: Settings, now_s: float, show: Display) -> list[Json]:
+def health(
+    state: JarState, sources: Sequence[SourceHealth], settings: Settings, now_s: float, show: Display
+) -> list[Json]:
     """What is wrong with the sensor and what brings its readings, a sentence each; empty when all is well."""
     troubles = sensor_troubles(state, lambda at_s: show.clock(at_s, now_s))
     out: list[Json] = [f"{trouble[:1].upper()}{trouble[1:]}" for trouble in troubles]
-    heard_s = state["last_reading_s"]
-    of_others = {f"serial {one.port}" for one in settings.serial if one.jar not in (None, state["jar"])}
+    heard_s = state.last_reading_s
+    of_others = {f"serial {one.port}" for one in settings.serial if one.jar not in (None, state.jar)}
     for source in sources:
         # a jar that is heard all the same has another source, or its trouble does not keep readings back
-        until_s = source["since_s"] + (0.0 if source["connected"] else CLOCKS_S)
+        until_s = source.since_s + (0.0 if source.connected else CLOCKS_S)
         unheard = heard_s is None or heard_s <= until_s
-        if source["trouble"] and unheard and source["name"] not in of_others:
-            out.append(spell(source["trouble"], source["since_s"], now_s, show))
+        if source.trouble and unheard and source.name not in of_others:
+            out.append(spell(source.trouble, source.since_s, now_s, show))
     return out
 
 
@@ -199,7 +288,7 @@ def spell(trouble: str, since_s: float, now_s: float, show: Display) -> str:
     return f"{said[:1].upper()}{said[1:]}"
 
 
-def last_feeding(store: Store, jar: JarSettings) -> Json:
+def last_feeding(store: Store, jar: JarSettings) -> dict[str, Any]:
     """The grams to begin from: those of the last feeding that was told and still stands. Raises StoreTrouble."""
     fed = reported.last_feeding(store, jar.name)
     if fed is None:

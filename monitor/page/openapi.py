@@ -8,7 +8,9 @@ from typing import Any
 
 from monitor import __version__
 from monitor.core.assess.notebook import TEXT_CHARS
+from monitor.core.display.face import Look
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
+from monitor.page.shapes import MOST_ASKED
 from monitor.page.telling import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
 from monitor.values import Noting, Stage
@@ -72,6 +74,12 @@ def _paths() -> Schema:
          "schema": {**NUMBER, "minimum": low, "maximum": high}}
         for name, ((low, high), words) in limits.items()
     ]  # fmt: skip
+    shapes = [
+        {"name": "most", "in": "query", "required": False, "description": "How many, newest first. Default: 3.",
+         "schema": {**NUMBER, "minimum": 1, "maximum": MOST_ASKED}},
+        {"name": "of", "in": "query", "required": False, "description": "Which: run:cycle, with commas between.",
+         "schema": {**TEXT, "pattern": r"^[0-9]{1,9}:[0-9]{1,9}(,[0-9]{1,9}:[0-9]{1,9})*$"}},
+    ]  # fmt: skip
     number = {"type": "integer", "minimum": 0, "maximum": 2**31 - 1}
     place = [{"name": key, "in": "path", "required": True, "schema": number} for key in ("run", "cycle")]
     return {
@@ -96,6 +104,12 @@ def _paths() -> Schema:
         "/api/jars/{jar}/cycles": {
             "get": _get(
                 "Past cycles, newest first, and what is judged of the starter", _ref("Past"), 404, 503, parameters=[JAR]
+            )
+        },
+        "/api/jars/{jar}/shapes": {
+            "get": _get(
+                "Shapes of past rises: the rise ratio against hours since the feeding",
+                _list(_ref("Shape")), 404, 422, 503, parameters=[JAR, *shapes],
             )
         },
         "/api/jars/{jar}/plan": {
@@ -144,13 +158,19 @@ def _now_schemas() -> Schema:
         },
         "Jar": _object(
             jar=TEXT, run=_maybe(WHOLE), cycle=_maybe(WHOLE), stage={"enum": [stage.value for stage in Stage]},
-            stage_brief=TEXT, stage_words=TEXT, level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER),
+            face=_ref("Face"), stage_words=TEXT, scale=_maybe(OBJECT), course=_maybe(OBJECT),
+            lid_off=_list(_list(NUMBER)), rise_began_s=_maybe(NUMBER), silent_since_s=_maybe(NUMBER),
+            level_mm=_maybe(NUMBER), rise_ratio=_maybe(NUMBER),
             slope_mm_per_h=_maybe(NUMBER), temperature_c=_maybe(NUMBER), rim_mm=_maybe(NUMBER), empty_mm=_maybe(NUMBER),
             fed=_maybe(OBJECT), forecast=_maybe(OBJECT), next_notice=_maybe(OBJECT), waiting=YES_NO, health=_list(TEXT),
             heard=_maybe(_object(at_s=NUMBER, words=TEXT)),
             throw_away=_maybe(_object(at_s=NUMBER, words=TEXT, says=TEXT)), question=_maybe(TEXT), last_feeding=OBJECT,
             notes=_list(_ref("Note")),
             last_told=_maybe(_object(seq=WHOLE, what_words=TEXT, words=TEXT)),
+        ),
+        "Face": _object(
+            look={"enum": [look.value for look in Look]}, word=TEXT, since=TEXT, headline=TEXT, detail=TEXT, row=TEXT,
+            short=TEXT, need=WHOLE,
         ),
         "Note": _object(
             at_s=NUMBER, what={"enum": [note.value for note in Noting]}, what_words=TEXT, text=TEXT, says=TEXT,
@@ -160,6 +180,7 @@ def _now_schemas() -> Schema:
             jar=TEXT, place=TEXT, fed_at_s=_maybe(NUMBER), level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER,
             curve=_columns(),
         ),
+        "Shape": _object(run=WHOLE, cycle=WHOLE, fed_at_s=NUMBER, hours=_list(NUMBER), ratio=_list(NUMBER)),
         "Plan": _object(
             jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
             hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, caution=_maybe(TEXT),

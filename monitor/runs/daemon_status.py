@@ -7,16 +7,27 @@ what is wrong, since when, and what to do.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Protocol
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import Any, Protocol, TypeVar
 
 from monitor.core.display.units import Display
 from monitor.host.clock import Moment
 from monitor.runs.store import Store
-from monitor.values import JarState, SourceHealth
+from monitor.values import Cycle, Forecast, JarState, Level, SourceHealth, Span, Stage
 
 KEY = "status"
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """What the daemon last knew of itself, as of a time: page and command line both read it from here."""
+
+    as_of_s: float
+    jars: tuple[JarState, ...]
+    sources: tuple[SourceHealth, ...]
+    troubles: tuple[str, ...]
 
 
 class HasTrouble(Protocol):
@@ -70,19 +81,59 @@ def write(
     troubles: Iterable[str] = (),
 ) -> None:
     """Keep the daemon's state as of `now_s`; `troubles` are those of all but the sources. Raises StoreTrouble."""
-    body = {
-        "as_of_s": now_s,
-        "jars": [asdict(state) for state in states],
-        "sources": [asdict(health) for health in sources],
-        "troubles": list(troubles),
-    }
-    store.set_meta(KEY, json.dumps(body, separators=(",", ":"), ensure_ascii=False))
+    status = Status(as_of_s=now_s, jars=tuple(states), sources=tuple(sources), troubles=tuple(troubles))
+    store.set_meta(KEY, json.dumps(asdict(status), separators=(",", ":"), ensure_ascii=False))
 
 
-def read(store: Store) -> dict[str, Any] | None:
-    """What `write` kept last; None before the first time. Raises StoreTrouble."""
+def body(store: Store) -> dict[str, Any] | None:
+    """What `write` kept last, as the JSON that `jartide status --json` hands on; None before the first time. Raises
+    StoreTrouble."""
     text = store.meta(KEY)
     if text is None:
         return None
-    body: dict[str, Any] = json.loads(text)
-    return body
+    kept: dict[str, Any] = json.loads(text)
+    return kept
+
+
+def read(store: Store) -> Status | None:
+    """The same as values; None also where another version wrote it. Raises StoreTrouble."""
+    kept = body(store)
+    if kept is None:
+        return None
+    try:
+        return Status(
+            as_of_s=float(kept["as_of_s"]),
+            jars=tuple(state_of(one) for one in kept["jars"]),
+            sources=tuple(SourceHealth(**one) for one in kept["sources"]),
+            troubles=tuple(kept["troubles"]),
+        )
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def state_of(body: dict[str, Any]) -> JarState:
+    """One of the jars of `body` as a value. Raises KeyError, TypeError and ValueError for what is none."""
+    cycles: dict[str, Cycle | None] = {}
+    for key in ("cycle", "previous"):
+        one = body[key]
+        cycles[key] = None if one is None else Cycle(**{**one, "temperatures_c": tuple(one["temperatures_c"])})
+    return JarState(
+        **{
+            **{field.name: body[field.name] for field in fields(JarState)},
+            **cycles,
+            "stage": Stage(body["stage"]),
+            "level": _made(Level, body["level"]),
+            "forecast": _forecast_of(body["forecast"]),
+        }
+    )
+
+
+def _forecast_of(body: dict[str, Any] | None) -> Forecast | None:
+    if body is None:
+        return None
+    peak_at, fall_at = _made(Span, body["peak_at"]), _made(Span, body["fall_at"])
+    return Forecast(made_at_s=body["made_at_s"], peak_at=peak_at, fall_at=fall_at)
+
+
+def _made(kind: Callable[..., T], body: dict[str, Any] | None) -> T | None:
+    return None if body is None else kind(**body)

@@ -187,3 +187,15 @@ def _time(cell: str) -> float:
     except ValueError:
         raise ValueError(f"fed_at {cell[:30]!r} is not a time like 2026-03-02T06:00:00Z") from None
     return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
+def latest_rises(store: Store, jar: str, most: int) -> list[tuple[int, Cycle]]:
+    """(run, cycle) of a jar's latest closed cycles that had a peak, newest first. Raises StoreTrouble."""
+    rows = store.query(
+        """SELECT run, number FROM cycle WHERE run IN (SELECT run.id FROM run JOIN jar ON jar.id = run.jar
+        WHERE jar.name = ?) AND ended_at_s IS NOT NULL AND json_extract(body, '$.peak_ratio') IS NOT NULL
+        ORDER BY fed_at_s DESC LIMIT ?""",
+        (jar, most),
+    )
+    by_run = {run: {cycle.number: cycle for cycle in store.cycles(run)} for run in {row[0] for row in rows}}
+    return [(run, by_run[run][number]) for run, number in rows]

@@ -69,7 +69,7 @@ def connected(file: Path) -> bool:
             said = daemon_status.read(store)
     except StoreTrouble:
         return False
-    return bool(said and said["sources"] and said["sources"][0]["connected"])
+    return bool(said and said.sources and said.sources[0].connected)
 
 
 def memory_mb(pid: int) -> float:

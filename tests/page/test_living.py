@@ -19,7 +19,7 @@ from monitor.page.telling import DISCARD, Refused, fed_of
 from monitor.runs.items import LEAST_G, MOST_G
 from monitor.settings import PageSettings
 from monitor.values import Fed, Noted, Noting
-from tests.browsing import PHONE, WAIT_MS, Eyes, card, serious
+from tests.browsing import PHONE, WAIT_MS, Eyes, card, more, serious
 from tests.night import EMPTY_MM, level_mm
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
 from tests.servers import free_port, listens, wait_until
@@ -81,13 +81,11 @@ def tap(mine: Locator, name: str) -> None:
 def test_first_readings_are_waited_for_and_drawn_from_two_points_on(home: Home, context: BrowserContext) -> None:
     eyes = Eyes(context, home.url)
     mine = card(eyes.page, "new")
-    mine.scroll_into_view_if_needed()
-    expect(mine.locator(".stage")).to_contain_text("waiting")
-    expect(mine).to_contain_text("Waiting for the first readings.")
-    expect(mine.locator("figure")).to_be_hidden()
+    expect(mine).to_contain_text("Waiting for the first reading")
+    expect(mine.locator("figure")).to_contain_text("Its curve will be drawn here")
     home.go_on(0.1, lambda jar, at_s: 120.0 if jar == "new" else distance_mm(jar, at_s))
-    expect(mine.locator("canvas").first).to_be_visible(timeout=WAIT_MS)
-    expect(mine.locator(".stage")).not_to_contain_text("waiting")
+    expect(mine.locator("figure")).to_have_attribute("data-points", re.compile(r"^[1-9]"), timeout=WAIT_MS)
+    expect(mine.locator("figure")).not_to_contain_text("Its curve will be drawn here")
     expect(mine).not_to_contain_text("Waiting for")
     assert not eyes.wrong
 
@@ -97,13 +95,13 @@ def test_the_forecast_moves_by_itself(home: Home, context: BrowserContext) -> No
     eyes = Eyes(context, home.url)
     mine = card(eyes.page)
     eyes.chart()
-    peak = mine.locator("dd", has_text=re.compile(r"^about \d\d:\d\d \("))
-    said, drawn = peak.first.text_content(), mine.locator("figure").get_attribute("data-expected")
+    peak = mine.locator(".next", has_text=re.compile(r"^Peak about \d\d:\d\d"))
+    said, drawn = peak.text_content(), mine.locator("figure").get_attribute("data-expected")
     assert drawn
     assert len(drawn.split()) == 2  # its peak and its fall
     home.go_on(1.05)  # a forecast is made each hour
     expect(mine.locator("figure")).not_to_have_attribute("data-expected", drawn, timeout=WAIT_MS)
-    expect(peak.first).not_to_have_text(said or "")
+    expect(peak).not_to_have_text(said or "")
     assert not eyes.wrong
 
 
@@ -166,9 +164,9 @@ def test_grams_that_the_server_refuses_are_not_sent(
     eyes = Eyes(context, home.url)
     mine = card(eyes.page, "slip")
     before = home.told("slip")
-    mine.get_by_text("Other amounts").click()
+    more(mine)
     mine.get_by_label(field, exact=True).fill(grams)
-    mine.get_by_text("Other amounts").click()
+    mine.get_by_role("button", name="More", exact=True).click()
     mine.get_by_role("button", name=re.compile("^Fed")).first.click()
     key = f"{field.split(',')[0].lower()}_g"
     with pytest.raises(Refused) as refused:
@@ -184,7 +182,7 @@ def test_grams_that_the_server_refuses_are_not_sent(
 def test_the_fields_take_what_the_server_takes(home: Home, context: BrowserContext) -> None:
     eyes = Eyes(context, home.url)
     mine = card(eyes.page, "slip")
-    mine.get_by_text("Other amounts").click()
+    more(mine)
     for field, least_g in (("Starter, g", 0.0), ("Flour, g", LEAST_G), ("Water, g", 0.0)):
         input_ = mine.get_by_label(field, exact=True)
         assert float(input_.get_attribute("min") or "nan") == least_g
@@ -247,6 +245,7 @@ def notebook(home: Home, browser: Browser) -> Iterator[Locator]:
     context = browser.new_context(viewport=PHONE, has_touch=True)  # type: ignore[arg-type]
     eyes = Eyes(context, home.url)
     mine = card(eyes.page)
+    more(mine)
     mine.get_by_text("Write something down").tap()
     yield mine.locator(".notebook")
     assert not serious(eyes.page)
@@ -258,8 +257,9 @@ def notebook(home: Home, browser: Browser) -> Iterator[Locator]:
 def test_a_snooze_lasts_as_long_as_chosen(home: Home, context: BrowserContext, hours: str) -> None:
     eyes = Eyes(context, home.url)
     mine = card(eyes.page)
+    more(mine)
     mine.get_by_label("Snooze for").select_option(hours)
-    tap(mine, "Snooze")
+    tap(mine, f"Snooze {hours} h")
     expect(mine.locator(".said")).to_contain_text(f"No notices for {hours} h")
     note = home.told("rye")[-1]
     assert isinstance(note, Noted)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 import string
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,8 +23,8 @@ from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.reported import take_back
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, SerialSettings, Settings
-from monitor.values import Delivery, Fed, Reading
-from tests.page_house import settings_of
+from monitor.values import Delivery, Fed, Reading, SourceHealth
+from tests.page_house import nothing_known, settings_of
 
 POINTS = st.lists(
     st.tuples(st.floats(0, 1e6), st.floats(0, 150), st.floats(0, 5), st.floats(0, 5)), min_size=1, max_size=600
@@ -202,19 +203,15 @@ def test_grams_told_by_a_slip_are_not_offered_again(tmp_path: Path) -> None:
 def test_a_jar_that_is_not_heard_shows_what_its_source_suffers_from() -> None:
     wires = tuple(SerialSettings(port=port, jar=jar) for port, jar in (("/dev/a", "rye"), ("/dev/b", "wheat")))
     household = Settings(jars=(JarSettings(name="rye"), JarSettings(name="wheat")), serial=wires)
+    lost = "there is no /dev/a: is the device plugged in?"
     sources = [
-        {
-            "name": "serial /dev/a",
-            "trouble": "there is no /dev/a: is the device plugged in?",
-            "since_s": 60_000.0,
-            "connected": False,
-        },
-        {"name": "serial /dev/b", "trouble": None, "since_s": 0.0, "connected": True},
+        SourceHealth(name="serial /dev/a", connected=False, trouble=lost, since_s=60_000.0, last_message_s=None),
+        SourceHealth(name="serial /dev/b", connected=True, trouble=None, since_s=0.0, last_message_s=None),
     ]
 
     def said(jar: str, heard_s: float | None) -> list[object]:
-        quiet = {"silent_since_s": None, "stuck_since_s": None, "lid_off_since_s": None}
-        return list(health({"jar": jar, "last_reading_s": heard_s, **quiet}, sources, household, 61_000.0, Display()))
+        state = replace(nothing_known(jar), last_reading_s=heard_s)
+        return list(health(state, sources, household, 61_000.0, Display()))
 
     trouble = ["There is no /dev/a: is the device plugged in? Since 16:40"]
     assert said("rye", 59_990.0) == trouble

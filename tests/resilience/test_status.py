@@ -39,6 +39,7 @@ from monitor.sources.serial_port import NOISE_LINES, SerialPort
 from monitor.values import Notice, Rejected, SourceHealth
 from tests import crashing
 from tests.kitchen import SETTINGS, Kitchen
+from tests.page_house import nothing_known
 from tests.servers import free_port, wait_until
 
 pytestmark = pytest.mark.dates
@@ -455,7 +456,7 @@ def test_a_sensor_that_is_gone_or_stuck_is_told_in_all_three_places(tmp_path: Pa
 
 
 def test_what_is_wrong_with_a_sensor_is_said_with_what_to_do_in_status_and_on_the_page_alike() -> None:
-    state = {"silent_since_s": 100.0, "stuck_since_s": 200.0, "lid_off_since_s": None}
+    state = replace(nothing_known("rye"), silent_since_s=100.0, stuck_since_s=200.0)
     assert sensor_troubles(state, lambda at_s: f"{at_s:.0f}") == [
         "no reading since 100: check its power, its cable or network",
         "the sensor has said the very same value since 200: take its power away for a moment",

@@ -7,13 +7,13 @@ Takes `DisplaySettings` apart into functions of data; the local clock comes in a
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 from monitor.core.display.local_time import MONTHS, Offset, date_of, local_day, minute_of_day, weekday
 from monitor.settings import DisplaySettings
-from monitor.values import DAY_S, Json, Stage
+from monitor.values import DAY_S, JarState, Stage
 
 MM_PER_INCH = 25.4  # exact, international yard and pound agreement of 1959
 G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
@@ -21,6 +21,7 @@ G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _CELSIUS = re.compile(rf"(?:{_NUMBER.pattern} (?:to|and) )?{_NUMBER.pattern} °C")  # "16 °C", "27 to 28 °C"
 
+FORETOLD_STEP_S = 300.0
 NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 
 STAGE_WORDS = {
@@ -110,6 +111,10 @@ class Display:
         _, month, day_of_month = date_of(day)
         return f"{weekday(day)[:3]} {day_of_month} {MONTHS[month - 1][:3]}, {minute // 60:02d}:{minute % 60:02d}"
 
+    def about(self, time_s: float, now_s: float) -> str:
+        """A time that is foretold, to five minutes: no forecast is sharper than that."""
+        return self.clock(round(time_s / FORETOLD_STEP_S) * FORETOLD_STEP_S, now_s)
+
     def since(self, sentence: str, since_s: float, now_s: float) -> str:
         """What is wrong, and since when; a question stays one."""
         return f"{sentence}{' Since' if sentence.endswith('?') else ', since'} {self.clock(since_s, now_s)}"
@@ -167,10 +172,15 @@ SENSOR_TROUBLES = (
 )
 
 
-def sensor_troubles(state: Mapping[str, Json], clock: Callable[[float], str]) -> list[str]:
-    """What is wrong with a jar's sensor, since when and what to do, a sentence each, from a `JarState` as JSON."""
+def sensor_troubles(state: JarState, clock: Callable[[float], str]) -> list[str]:
+    """What is wrong with a jar's sensor, since when and what to do, a sentence each."""
+    since_s = {
+        "silent_since_s": state.silent_since_s,
+        "stuck_since_s": state.stuck_since_s,
+        "lid_off_since_s": state.lid_off_since_s,
+    }
     return [
-        f"{what} since {clock(since_s)}: {remedy}"
+        f"{what} since {clock(at_s)}: {remedy}"
         for key, what, remedy in SENSOR_TROUBLES
-        if isinstance(since_s := state[key], float | int)
+        if (at_s := since_s[key]) is not None
     ]

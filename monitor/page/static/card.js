@@ -1,137 +1,130 @@
-// One jar's card: its stage to be read across the kitchen, the jar, the facts, what can be told, and the curve.
+// One jar's card: its stage to be read across the kitchen, the next moment, the curve with the jar as its axis, three
+// figures, and what can be told. Only "feed now" shouts.
 
-import { CycleChart, calmed, noteMarks } from "./charts.js";
-import { jarPicture } from "./jar.js";
+import { token, tone } from "./glyphs.js";
+import { pictureOf } from "./picture.js";
+import { RiseChart } from "./rise.js";
 import { tellPanel } from "./tell.js";
-import { clock, el, get, jarPath, sayLength } from "./words.js";
+import { clock, el, sayTimes, svg } from "./words.js";
 
-const ICONS = { unknown: "?", settling: "…", rising: "▲", peaked: "◆", falling: "▼", flat: "▬", resting: "☾", away: "○" };
-const AFTERWARDS = "With another starter in it, say so under “Write something down”.";
-const LEAST_POINTS = 2; // of a curve: one is no line
+const AFTERWARDS = "With another starter in it, say so under “More”.";
+const DESK_PX = 700; // of the chart: letters and jar grow with it
 
 export function makeCard(name, live) {
   const readOnly = document.body.hasAttribute("data-read-only");
-  const picture = jarPicture();
-  const icon = el("span", { "aria-hidden": "true" }), brief = document.createTextNode("");
-  const more = el("p", { class: "more" });
-  const rise = el("p", { class: "rise" });
-  const since = el("p", { class: "since" });
-  const facts = el("dl");
-  const wrong = el("div");
+  const since = el("span", { class: "since" }), word = el("span", { class: "word" }), tile = el("span"), headline = document.createTextNode(""), detail = el("small");
+  const next = el("p", { class: "next" }, headline, detail);
+  const grams = el("div", { class: "grams" }), acts = el("div", { class: "acts" });
+  const head = el("div", { class: "head" }, el("div", { class: "who" }, el("h2", {}, name), since), el("p", { class: "stage" }, tile, word), next, grams, acts);
+  const wrong = el("div", { class: "wrong" }), facts = el("dl", { class: "facts" }), key = el("p", { class: "key" }), lines = el("ul", { class: "lines" });
   const waiting = el("p", { class: "soft", role: "status" });
-  const chart = new CycleChart();
+  const big = () => chart.box.clientWidth >= DESK_PX;
+  const chart = new RiseChart({ height: (wide) => (wide >= DESK_PX ? 430 : wide >= 560 ? 400 : 336) });
   const telling = readOnly ? null : tellPanel(name, live);
-  const node = el("article", { class: "card" }, el("h2", {}, name), wrong,
-    el("p", { class: "stage" }, icon, " ", brief), more,
-    el("div", { class: "glance" }, picture.node, el("div", {}, rise, since)), telling?.question, telling?.node, facts,
-    waiting, chart.node, telling?.notebook);
-  let curve = null, loading = false, jar = null, alive = true;
+  const low = el("div", { class: "row low" });
+  const node = el("article", { class: "plate card" }, head, el("div", { class: "in" }, wrong, telling?.question, chart.node, key, waiting, facts, lines, low, telling?.panel, telling?.said, telling?.back));
+  let curve = null, ghosts = [], jar = null, alive = true, arranged = null;
 
-  async function load(again = false) {
-    if (loading || (curve && !again) || !alive) return;
-    loading = true;
+  async function load() {
     try {
-      curve = again ? await get(jarPath(name, "curve")) : (live.curves[name] ?? await get(jarPath(name, "curve")));
-      delete live.curves[name];
-      if (alive) draw();
+      const [state, rises] = [await live.curves.of(name), jar?.run ? await live.curves.rises(jar) : []];
+      if (!alive) return;
+      curve = state; ghosts = rises;
+      waiting.textContent = "";
+      draw();
     } catch (error) {
       waiting.textContent = String(error.message);
-    } finally {
-      loading = false;
     }
   }
 
   function draw() {
-    if (!jar) return;
-    const levels = curve?.curve.middle_mm ?? [];
-    const from_s = jar.fed?.at_s ?? 0;
-    const highest = Math.max(...calmed(levels.filter((_, i) => curve.curve.time_s[i] >= from_s + 300)));
-    picture.show(jar, curve?.start_mm ?? null, Number.isFinite(highest) && curve.level_known ? highest : null);
-    if (!curve) return;
-    const few = levels.length < LEAST_POINTS;
-    waiting.textContent = !few ? "" : levels.length ? "The first readings have come; the curve begins in a moment." : "Waiting for the first readings.";
-    chart.node.hidden = few;
-    if (few) return;
-    const [marks, spans] = turningPoints(jar);
-    const until = Math.max(...spans.map((s) => s.to), 0);
-    const says = sentence(jar, curve);
-    if (chart.state === curve) { chart.set(marks, spans, until, says); chart.redraw(); }
-    else chart.show(curve, marks, spans, until, says);
+    if (!jar || !alive) return;
+    const desk = big();
+    chart.size = desk ? 14 : 13;
+    chart.jarWidth = desk ? 98 : 64;
+    const state = curve && curve.fed_at_s === (jar.fed?.at_s ?? null) ? curve : null;
+    if (!state && curve) { reload(); return; }
+    if (!state && !jar.waiting && jar.fed) return; // it is on its way
+    const picture = pictureOf(jar, state, ghosts, live.now_s());
+    chart.show(picture);
+    const parts = !picture.level ? [] : [["level", "level"], ["dots", "readings"], ...(picture.ghosts.length ? [["ghost", picture.ghosts.length === 1 ? "its last rise" : `its last ${picture.ghosts.length} rises`]] : []),
+      ...(picture.gap ? [["gap", "nothing heard"]] : []), ...(picture.course ? [["fan", jar.silent_since_s ? "foretold from its past" : "foretold: likely, possible"]] : [])];
+    key.replaceChildren(...parts.map(([kind, words]) => el("span", {}, keyMark(kind), words)));
   }
 
+  function reload() { curve = null; live.curves.forget(name); load(); }
+
   return {
-    node,
+    node, name,
     get jar() { return jar; },
-    load: () => load(),
-    reload() { if (curve) load(true); },
+    busy: () => node.contains(document.activeElement) || telling?.open(),
+    reload,
     end() { alive = false; chart.end(); },
-    moved(change) {
-      if (!curve) return;
-      if (change.fed_at_s !== curve.fed_at_s) { load(true); return; }
-      if (chart.merge(curve, change.columns)) draw();
-    },
-    update(next) {
-      const another = jar && curve && (next.fed?.at_s ?? null) !== (curve.fed_at_s ?? null);
-      jar = next;
-      const mould = jar.throw_away; // whatever its height says
-      icon.textContent = mould ? "✕" : (ICONS[jar.stage] ?? "?");
-      brief.textContent = mould ? "throw away" : jar.waiting ? "waiting" : jar.stage_brief;
-      more.textContent = mould ? `mould or streaks were noted, ${mould.words}` : jar.waiting ? "for the first readings" : rest(jar);
-      rise.replaceChildren(...(jar.rise_words ? [`risen ${jar.rise_words}`] : []),
-        el("small", {}, jar.level_words ? `${jar.level_words} high, ${jar.slope_words ?? "pace not known"}` : "level not known yet"));
-      since.textContent = jar.fed ? (jar.fed.known ? `fed ${jar.fed.ago_words} ago, ${clock(jar.fed.at_s)}` : jar.fed.words) : "";
-      facts.replaceChildren(...factsOf(jar).flatMap(([word, says]) => [el("dt", {}, word), el("dd", {}, says)]));
-      wrong.replaceChildren(...(mould ? [`${mould.says} ${AFTERWARDS}`] : []).concat(jar.health).map((says) => el("p", { class: "bad" }, says)));
+    moved() { if (live.curves.known.get(name) === curve) draw(); else load(); },
+    update(next_) {
+      const another = jar && (next_.cycle !== jar.cycle || next_.run !== jar.run || (next_.fed?.at_s ?? null) !== (jar.fed?.at_s ?? null));
+      const first = !jar;
+      jar = next_;
+      const face = jar.face, look = face.look, hot = look === "feed";
+      node.classList.toggle("feed", hot);
+      head.className = `head t-${tone(look)}`;
+      tile.replaceChildren(token(look));
+      word.textContent = face.word;
+      since.textContent = face.since;
+      const weighed = hot && jar.last_feeding?.flour_g != null && jar.last_feeding?.starter_g != null && jar.last_feeding?.water_g != null;
+      headline.textContent = weighed ? "" : face.headline;
+      detail.textContent = face.detail;
+      next.hidden = weighed && !face.detail;
+      grams.hidden = !weighed;
+      if (weighed) grams.replaceChildren(...[["keep", "starter_g"], ["flour", "flour_g"], ["water", "water_g"]].map(([words, what]) => el("div", {}, words, el("b", {}, telling ? telling.weight(jar.last_feeding[what]) : `${jar.last_feeding[what]} g`))));
+      facts.replaceChildren(...factsOf(jar).map(([words, says]) => el("div", {}, el("dt", {}, words), el("dd", {}, says))));
+      lines.replaceChildren(...linesOf(jar).map((one) => el("li", {}, ...one)));
+      const troubles = (jar.throw_away ? [`${jar.throw_away.says} ${AFTERWARDS}`] : []).concat(jar.health);
+      wrong.replaceChildren(...troubles.map((says) => el("p", { class: "bad" }, says)));
       telling?.update(jar);
-      if (another) load(true); // a feeding told or taken back: another cycle's curve
-      else draw();
+      if (telling && arranged !== look) {
+        arranged = look;
+        const [above, below] = telling.arranged(look);
+        acts.replaceChildren(...above);
+        low.replaceChildren(...below);
+      }
+      if (first || another) load(); else draw();
     },
   };
 }
 
-/** What the brief word leaves out: "sinking" of "sinking, hungry" leaves "hungry". */
-function rest(jar) {
-  if (!jar.stage_words.startsWith(jar.stage_brief)) return jar.stage_words;
-  return jar.stage_words.slice(jar.stage_brief.length).replace(/^[ ,]+/, "");
+/** Three figures, and which three depends on what the jar is doing. */
+function factsOf(jar) {
+  const risen = ["risen", jar.rise_words ?? "–"], warm = ["warmth", jar.temperature_words ?? "–"], stands = ["stands at", jar.level_words ?? "–"];
+  const next = jar.next_notice ? ["next notice", jar.next_notice.what === "Feed now" ? "when it sinks" : jar.next_notice.what.toLowerCase()] : null;
+  switch (jar.face.look) {
+    case "feed": case "sinking": return [["rose", jar.peak_ratio ? sayTimes(jar.peak_ratio) : "–"], ["now", jar.rise_words ?? "–"], warm];
+    case "peak": return [risen, ["peak", jar.peak ? clock(jar.peak.at_s) : "–"], warm];
+    case "rising": return [risen, ["climbing", jar.slope_words ?? "–"], next ?? warm];
+    case "settling": return [stands, warm, next ?? ["pace", jar.slope_words ?? "–"]];
+    default: return jar.waiting ? [] : [risen, warm, ["last reading", jar.heard ? clock(jar.heard.at_s) : "–"]];
+  }
 }
 
-function factsOf(jar) {
+/** What else is known, in small words. */
+function linesOf(jar) {
   const out = [];
-  if (jar.temperature_words) out.push(["Warmth", jar.temperature_words]);
-  const ahead = jar.forecast ?? {};
-  if (jar.peak) out.push(["Peak", jar.peak.words + (jar.peak_ratio ? `, ${jar.peak_ratio.toFixed(1)} times` : "")]);
-  else if (ahead.peak_at) out.push(["Peak", `${ahead.peak_at.words} (${ahead.peak_at.range_words})`]);
-  if (jar.fall) out.push(["Sinking since", jar.fall.words]);
-  else if (ahead.fall_at) out.push(["Sinks", `${ahead.fall_at.words} (${ahead.fall_at.range_words})`]);
-  if (jar.next_notice) out.push(["Next notice", jar.next_notice.words]);
-  if (jar.snoozed_until) out.push(["Snoozed", `until ${jar.snoozed_until.words}`]);
-  if (!jar.health.length) out.push(["Sensor", jar.waiting ? "nothing heard yet: does the device send? jartide check listens" : "all well"]);
-  if (jar.heard) out.push(["Last reading", jar.heard.words]);
+  if (jar.waiting) out.push(["Nothing heard yet: does the device send? ", el("code", {}, "jartide check"), " listens."]);
+  if (jar.snoozed_until) out.push([`Snoozed until ${jar.snoozed_until.words}.`]);
   const notes = (jar.notes ?? []).filter((note) => note.what !== "snooze"), last = notes[notes.length - 1];
-  if (last) {
-    const others = notes.length > 1 ? el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, `and ${notes.length - 1} more`) : null;
-    out.push(["Noted", el("span", {}, `${last.says}, ${last.words} `, others)]);
-  }
+  if (last) out.push([`Noted: ${last.says}, ${last.words}`, notes.length > 1 ? el("span", {}, " ", el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, `and ${notes.length - 1} more`)) : "."]);
   return out;
 }
 
-function turningPoints(jar) {
-  const marks = [], spans = [];
-  if (jar.fed?.known) marks.push({ at: jar.fed.at_s, kind: "fed", label: "fed" });
-  if (jar.peak) marks.push({ at: jar.peak.at_s, kind: "peak", label: "peak" });
-  if (jar.fall) marks.push({ at: jar.fall.at_s, kind: "fall", label: "sinks" });
-  marks.push(...noteMarks(jar.notes ?? []));
-  const ahead = jar.forecast ?? {};
-  for (const [key, label] of [["peak_at", "peak expected"], ["fall_at", "sinks, expected"]]) {
-    const span = ahead[key];
-    if (span) spans.push({ from: span.earliest_s, to: span.latest_s, likely: span.likely_s, label });
-  }
-  return [marks, spans];
-}
-
-function sentence(jar, curve) {
-  const levels = curve.curve.middle_mm;
-  const ahead = jar.forecast?.peak_at ? ` The peak is expected ${jar.forecast.peak_at.words}.` : "";
-  return `Level over time: ${curve.level_known ? `from ${sayLength(levels[0])} to ${sayLength(levels[levels.length - 1])}` : "no heights known"}` +
-    `${jar.peak ? `, peak at ${clock(jar.peak.at_s)}` : ""}${jar.fall ? `, sinking since ${clock(jar.fall.at_s)}` : ""}.${ahead}`;
+const KEYS = {
+  level: () => svg("svg", { width: 22, height: 12 }, svg("path", { class: "level", "stroke-width": 3, d: "M1 9 21 3" })),
+  dots: () => svg("svg", { width: 20, height: 12, class: "raw" }, ...[[4, 8], [10, 4], [16, 7]].map(([cx, cy]) => svg("circle", { cx, cy, r: 1.6 }))),
+  ghost: () => svg("svg", { width: 22, height: 12 }, svg("path", { class: "ghostline", "stroke-width": 1.8, d: "M1 9 21 3" })),
+  fan: () => svg("svg", { width: 22, height: 14 }, svg("path", { class: "fan90", d: "M0 12 22 0v14z" }), svg("path", { class: "fan50", d: "M0 12 22 3v7z" }), svg("path", { class: "median", "stroke-width": 2.4, "stroke-dasharray": ".1 5", d: "M1 12 21 6" })),
+  gap: () => svg("svg", { width: 18, height: 12 }, svg("rect", { class: "gap", width: 18, height: 12 })),
+};
+export function keyMark(kind) {
+  const mark = KEYS[kind]();
+  mark.setAttribute("aria-hidden", "true");
+  return mark;
 }

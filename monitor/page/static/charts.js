@@ -36,7 +36,7 @@ export function mount(box, height, build) {
     const width = Math.floor(box.clientWidth);
     if (width < 50) return;
     const before = chart;
-    chart = build(width, height, box);
+    chart = build(width, typeof height === "function" ? height() : height, box);
     before?.destroy();
   };
   const dark = matchMedia("(prefers-color-scheme: dark)");

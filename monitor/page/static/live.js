@@ -1,6 +1,7 @@
 // The one connection to the server's events. It comes back by itself after the daemon restarts, after a night's sleep of the
 // phone, and after a sign-in; whoever listens is then given everything anew.
 
+import { Curves } from "./curves.js";
 import { clock, el, get, house } from "./words.js";
 
 const AGAIN_MS = 3000;
@@ -8,7 +9,7 @@ const AGAIN_MS = 3000;
 export class Live {
   constructor(banner, curves) {
     this.banner = banner;
-    this.curves = curves; // that came with the page, by jar; each is good for one drawing
+    this.curves = new Curves(curves);
     this.listeners = new Set();
     this.now = null;
     this.source = null;
@@ -43,6 +44,7 @@ export class Live {
     this.ahead_s = now.now_s - Date.now() / 1000;
     house.units = now.units;
     house.zone = now.time_zone ?? undefined;
+    if (this.now) this.curves.forget(); // something may have been missed
     this.now = now;
     this.lost = null;
     for (const listener of this.listeners) listener.whole?.(now);
@@ -60,6 +62,7 @@ export class Live {
       }
       Object.assign(this.now, { as_of_s: news.as_of_s, now_s: news.now_s, watching: news.watching, troubles: news.troubles });
       if ("trouble" in news) this.now.trouble = news.trouble;
+      for (const [name, change] of Object.entries(news.curves ?? {})) this.curves.moved(name, change);
       for (const listener of this.listeners) listener.message?.(news);
       this.say(this.now);
     };

@@ -1,59 +1,80 @@
-// The live view: a card for each jar, moved by the server's events. The first screen's cards are made at once, the others
-// in the moments after, so that a house of a hundred jars is seen as soon as one of a single jar.
+// Now: the jar that needs somebody most lies open, the others stand on the shelf and in a list beneath; each of them opens
+// with a tap. A house of one jar is that jar.
 
 import { makeCard } from "./card.js";
-import { el } from "./words.js";
+import { comingMoments, jarRow, shelf } from "./shelf.js";
+import { clock, el } from "./words.js";
 
-const AT_ONCE = 4; // cards: a phone shows one, a desk four
-const AHEAD = "300px"; // a curve is fetched when its card comes this near to the window
+const DESK_PX = 900, SOON_MS = 250;
+const AT_ONCE = 12; // small curves that are fetched as soon as the page stands
 
-export function nowView(main, live) {
+export const inNeed = (jars) => [...jars].sort((a, b) => a.face.need - b.face.need || moment(a) - moment(b));
+const moment = (jar) => jar.forecast?.peak_at?.likely_s ?? jar.forecast?.fall_at?.likely_s ?? Infinity;
+
+/** A jar of which nothing is known yet. */
+export const unheard = (name) => ({ jar: name, stage: "unknown", stage_words: "nothing known yet", waiting: true, level_mm: null, rise_ratio: null, rise_words: null,
+  scale: null, fed: null, forecast: null, course: null, lid_off: [], health: [], notes: [], last_feeding: {}, run: null, cycle: null,
+  face: { look: "new", word: "Ready", since: "", headline: "Waiting for the first reading", detail: "", row: "waiting for the first reading", short: "new", need: 6 } });
+
+export function nowView(main, live, chosen) {
+  const spoken = el("p", { class: "unseen", "aria-live": "polite" });
   const house = el("div", { class: "house" });
-  const cards = new Map();
-  const spoken = el("p", { class: "skip", "aria-live": "polite" });
-  main.append(el("h1", { class: "unseen", tabindex: -1 }, "Now"), spoken, house);
-  let waiting = [], timer = null;
+  const board = el("section", { class: "plate board", "aria-label": "All jars" }, el("div", { class: "in tight" }));
+  const rows = el("ul", { class: "rows" }), next = el("div");
+  const open = el("div", { class: "open" });
+  const others = el("section", { class: "plate", "aria-label": "The other jars" }, rows);
+  const soon = el("section", { class: "plate", "aria-label": "Next" }, el("div", { class: "in" }, el("h2", {}, "Next")), next,
+    el("p", { class: "in soft small foot-line" }, el("a", { href: "#/wall" }, "Wall view"), " fills the screen and keeps it awake."));
+  const side = el("div", { class: "side" }, others, soon);
+  main.append(el("h1", { class: "unseen", tabindex: -1 }, "Now"), spoken, board, house);
+  house.append(open, side);
+  const looks = new Map();
+  let card = null, timer = null, alive = true, wide = main.clientWidth;
 
-  const seen = new IntersectionObserver((entries) => {
-    for (const entry of entries) if (entry.isIntersecting) cards.get(entry.target.dataset.key)?.load();
-  }, { rootMargin: AHEAD });
+  const jars = () => inNeed([...live.now.jars, ...live.now.quiet_jars.filter((name) => !live.now.jars.some((one) => one.jar === name)).map(unheard)]);
 
-  function put(jar) {
-    let card = cards.get(jar.jar);
-    if (!card) {
-      card = makeCard(jar.jar, live);
-      card.node.dataset.key = jar.jar;
-      cards.set(jar.jar, card);
-      house.append(card.node);
-      seen.observe(card.node);
-    } else if (card.jar && card.jar.stage !== jar.stage) {
-      spoken.textContent = `${jar.jar}: ${jar.stage_words}`;
+  function show() {
+    timer = null;
+    const all = jars();
+    if (!all.length || !alive) return;
+    const many = all.length > 1;
+    let shown = all.find((jar) => jar.jar === chosen) ?? all[0];
+    if (chosen === undefined && card?.busy()) shown = all.find((jar) => jar.jar === card.name) ?? shown; // somebody is writing: it stays
+    if (!card || card.name !== shown.jar) {
+      card?.end();
+      card = makeCard(shown.jar, live);
+      open.replaceChildren(card.node);
     }
-    card.update(jar);
+    card.update(shown);
+    main.classList.toggle("many", many);
+    board.hidden = !many;
+    side.hidden = !many;
+    if (!many) return;
+    const inside = board.firstElementChild, room = Math.floor(inside.clientWidth - 16);
+    const held = document.activeElement?.closest?.(".board a, .rows a")?.getAttribute("href"), where = document.activeElement?.closest?.(".board") ? inside : rows;
+    if (room > 100) inside.replaceChildren(shelf(all, room, innerWidth >= DESK_PX));
+    const others_ = all.filter((jar) => jar !== shown);
+    rows.replaceChildren(...others_.map((jar) => jarRow(jar, live.curves.known.get(jar.jar))));
+    next.replaceChildren(comingMoments(all, live.now_s(), clock));
+    if (held) where.querySelector(`a[href="${CSS.escape(held)}"]`)?.focus();
+    for (const jar of others_.slice(0, AT_ONCE)) if (!live.curves.known.has(jar.jar)) Promise.resolve(live.curves.of(jar.jar)).then(later, () => {});
   }
-
-  function putSome() {
-    for (const jar of waiting.splice(0, AT_ONCE)) put(jar);
-    timer = waiting.length ? setTimeout(putSome) : null;
-  }
-
-  const unheard = (name) => ({ jar: name, stage: "unknown", stage_brief: "not known", stage_words: "nothing known yet", waiting: true,
-    level_mm: null, rise_words: null, health: [], notes: [], last_feeding: {} });
+  const later = () => { timer ??= setTimeout(show, SOON_MS); };
 
   const off = live.subscribe({
-    whole(now) {
-      for (const card of cards.values()) card.reload();
-      waiting = [...now.jars, ...now.quiet_jars.filter((name) => !cards.has(name)).map(unheard)];
-      clearTimeout(timer);
-      putSome();
-    },
+    whole() { card?.reload(); show(); },
     message(news) {
       for (const jar of news.jars ?? []) {
-        const later = waiting.findIndex((one) => one.jar === jar.jar);
-        if (later >= 0) waiting[later] = jar; else put(jar);
+        const before = looks.get(jar.jar);
+        if (before && before !== jar.face.word) spoken.textContent = `${jar.jar}: ${jar.face.word}`;
+        looks.set(jar.jar, jar.face.word);
+        if (jar.jar === card?.name) card.update(jar);
       }
-      for (const [name, change] of Object.entries(news.curves ?? {})) cards.get(name)?.moved(change);
+      if (card && news.curves?.[card.name]) card.moved();
+      if (news.jars || Object.keys(news.curves ?? {}).some((name) => name !== card?.name)) later();
     },
   });
-  return () => { off(); clearTimeout(timer); seen.disconnect(); for (const card of cards.values()) card.end(); };
+  const watch = new ResizeObserver(() => { if (Math.abs(main.clientWidth - wide) > 8) { wide = main.clientWidth; later(); } });
+  watch.observe(main);
+  return () => { alive = false; off(); clearTimeout(timer); watch.disconnect(); card?.end(); };
 }

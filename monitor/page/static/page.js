@@ -1,4 +1,4 @@
-// The page: which view an address names, and the one live connection that all of them share.
+// The page: which view an address names, the one live connection that all of them share, and what the browser's tab says.
 
 import { Live } from "./live.js";
 import { nowView } from "./now.js";
@@ -6,14 +6,14 @@ import { overView } from "./over.js";
 import { pastView } from "./past.js";
 import { planView } from "./plan.js";
 import { healthView, trialsView } from "./rest.js";
-import { el } from "./words.js";
+import { clock, el, weekday } from "./words.js";
 
-const VIEWS = { "": nowView, past: pastView, over: overView, plan: planView, trials: trialsView, health: healthView };
-const main = document.getElementById("main");
+const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, trials: trialsView, health: healthView };
+const TAB = { jar: "", over: "past" };
+const main = document.getElementById("main"), icon = document.getElementById("icon"), shown = document.getElementById("clock");
 const first = JSON.parse(document.getElementById("first").textContent);
 const live = new Live(document.getElementById("banner"), first.curves);
-let leave = () => {};
-let visit = 0;
+let leave = () => {}, visit = 0, titled = "Jartide";
 
 async function go(begins) {
   if (location.hash === "#main") { main.focus(); return; }
@@ -24,11 +24,11 @@ async function go(begins) {
   leave();
   leave = () => {};
   main.replaceChildren();
-  for (const link of document.querySelectorAll("header nav a")) {
-    const here = link.getAttribute("href") === `#/${name === "over" ? "past" : name}`;
+  for (const link of document.querySelectorAll("nav a")) {
+    const here = link.getAttribute("href") === `#/${TAB[name] ?? name}`;
     if (here) link.setAttribute("aria-current", "page"); else link.removeAttribute("aria-current");
   }
-  const stage = el("div");
+  const stage = el("div", { class: "view" });
   main.append(stage);
   try {
     const end = await VIEWS[Object.hasOwn(VIEWS, name) ? name : ""](stage, live, argument);
@@ -38,10 +38,23 @@ async function go(begins) {
   }
   if (mine !== visit) return;
   const title = stage.querySelector("h1");
-  document.title = title ? `${title.textContent} · Jartide` : "Jartide";
-  if (!begins) title?.focus();
+  titled = title ? `${title.textContent} · Jartide` : "Jartide";
+  say();
+  if (!begins) { scrollTo(0, 0); title?.focus({ preventScroll: true }); }
+}
+
+/** The tab's title and icon: whoever has to be fed is named there, whatever view is open. */
+function say() {
+  const hungry = (live.now?.jars ?? []).filter((jar) => jar.face.look === "feed").map((jar) => jar.jar);
+  document.title = hungry.length ? `● Feed ${hungry.slice(0, 3).join(", ")} now` : titled;
+  const wanted = hungry.length ? "static/icon_feed.svg" : "static/icon.svg";
+  if (icon.getAttribute("href") !== wanted) icon.setAttribute("href", wanted);
+  const s = live.now_s();
+  shown.textContent = innerWidth < 640 ? clock(s) : `${weekday(s)}, ${clock(s)}`;
 }
 
 addEventListener("hashchange", () => go(false));
+live.subscribe({ whole: say, message: say });
 live.start(first.now);
 go(true);
+setInterval(say, 10_000);

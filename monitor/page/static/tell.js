@@ -1,7 +1,7 @@
-// What a person tells of a jar: one tap for fed, hooch and snooze; an answer to the jar's question; the notebook; and what
-// was told by a slip, taken back.
+// What a person reports about a jar: one tap for fed, hooch and snooze; an answer to the jar's question; the notebook; and
+// a slip taken back. Hands are floury: the buttons that matter are large, few, and low on the card.
 
-import { el, jarPath, post } from "./words.js";
+import { el, jarPath, post, sayWeight } from "./words.js";
 
 const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
 const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
@@ -75,24 +75,32 @@ export function tellPanel(name, live) {
     const wrong = Object.values(grams).find((input) => !input.checkValidity() || (number(input) > 0 && number(input) < LEAST_G));
     if (wrong) {
       said.textContent = `Not recorded: ${wrong.name.replace("_g", "")} must be ${wrong === grams.flour_g ? "" : "0, or "}${LEAST_G} to ${MOST_G} g.`;
-      other.open = true;
+      unfold(true);
       wrong.focus();
       return;
     }
     send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
       flour: flour.value || null, minutes_ago }, `Feeding recorded.${doubt(number(grams.flour_g), number(grams.water_g))}`);
   }
-  const fed = button("Fed", false, () => feed(Number(when.value)));
+  const fed = button("Fed", true, () => feed(Number(when.value)));
   fed.append(" ", amounts);
-  const hours = el("select", { name: "hours", "aria-label": "Snooze for" }, ...options(SNOOZES, 3));
-  const snooze = button("Snooze", true, () => send("snoozed", { hours: Number(hours.value) }, `No notices for ${hours.value} h, except what cannot wait.`));
-  const other = el("details", {}, el("summary", {}, "Other amounts, another flour, another time"),
-    el("div", { class: "row" },
-      el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
-      el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value)))));
-  const node = el("section", { class: "tell", "aria-label": `Tell about ${name}` },
-    el("div", { class: "row" }, fed, button("Seen hooch", true, () => note("hooch", "", HUNGRY)), el("div", { class: "pair" }, snooze, hours)),
-    other, said, back);
+  const hours = el("select", { name: "hours" }, ...options(SNOOZES, 3));
+  hours.addEventListener("change", () => saySnooze());
+  const snoozed = () => send("snoozed", { hours: Number(hours.value) }, `No notices for ${hours.value} h, except what cannot wait.`);
+  const snooze = button("Snooze", true, snoozed);
+  const saySnooze = () => { snooze.textContent = `Snooze ${hours.value} h`; };
+  const hooch = button("Seen hooch", true, () => note("hooch", "", HUNGRY));
+  const baked = button("Baked with it", false, () => note("baked", "", "Noted: baked with it."));
+  const fridge = button("Into the fridge", true, () => note("rest", "", "Noted: moved to the fridge. No notices until it comes out, but one a week."));
+  const out = button("Take it out", false, () => note("rest_over", "", "Noted: out of the fridge."));
+  const check = el("a", { class: "button main", href: "#/health" }, "What to check");
+  const other = el("button", { type: "button", class: "other", onclick: () => { unfold(true); grams.starter_g.focus(); } }, "Other grams");
+  const more = el("button", { type: "button", class: "other", "aria-expanded": "false", onclick: () => unfold(panel.hidden) }, "More");
+  const panel = el("section", { class: "more-panel", hidden: true, "aria-label": `More about ${name}` });
+  function unfold(open) {
+    panel.hidden = !open;
+    more.setAttribute("aria-expanded", String(open));
+  }
 
   // the notebook is made when it is opened: most mornings it is not
   const notebook = el("details", { class: "notebook" }, el("summary", {}, "Write something down"));
@@ -131,11 +139,41 @@ export function tellPanel(name, live) {
       button("Took some", true, () => note("taken", "", "Noted: some taken.")))] : []));
   }
 
+  const extra = el("div", { class: "row" });
+  panel.append(el("h3", {}, "Fed otherwise"), el("div", { class: "row" },
+    el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
+    el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value)))),
+  el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra), notebook);
+
+  /** The buttons at the foot of a card. */
+  function lowOf(look) {
+    switch (look) {
+      case "feed": return [hooch, fridge, more];
+      case "peak": return [baked, fed, more];
+      case "resting": return [out, fed, more];
+      case "silent": return [check, fed, more];
+      case "sinking": return [fed, hooch, more];
+      default: return [fed, snooze, more];
+    }
+  }
+
   return {
-    node, question, notebook,
+    question, panel, said, back,
+    open: () => !panel.hidden,
+    weight: sayWeight,
+    /** The buttons of a look: those in the head and those at the foot. What is due is the one bright button. */
+    arranged(look) {
+      fed.className = look === "feed" ? "fed" : look === "new" || look === "watching" ? "main" : "other";
+      saySnooze();
+      for (const one of [other, snooze, more, hooch, fridge]) one.classList.toggle("ghost", look === "feed" && (one === other || one === snooze));
+      const row = (...some) => el("div", { class: "row" }, ...some);
+      const low = lowOf(look);
+      extra.replaceChildren(...[baked, hooch, fridge, out].filter((one) => !low.includes(one) && !(one === out && look !== "resting") && !(one === fridge && look === "resting") && !(one === baked && look !== "sinking")));
+      return [look === "feed" ? [row(fed), row(other, snooze)] : [], low];
+    },
     update(next) {
       jar = next;
-      if (!touched && !node.contains(document.activeElement)) {
+      if (!touched && !panel.contains(document.activeElement)) {
         for (const [key, input] of Object.entries(grams)) input.value = jar.last_feeding?.[key] ?? "";
         flour.value = jar.last_feeding?.flour ?? "";
         sayAmounts();

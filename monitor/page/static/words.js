@@ -81,3 +81,12 @@ export const clock = (s) => form({ hour: "2-digit", minute: "2-digit" }).format(
 export const dayAndClock = (s) =>
   form({ weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" }).format(s * 1000);
 export const day = (s) => form({ day: "numeric", month: "short" }).format(s * 1000);
+export const sayTimes = (ratio) => `${ratio.toFixed(1)} times`;
+/** Hours as people say them: "7½ h", "45 min". */
+export function sayLong(h) {
+  if (h === null || h === undefined) return "–";
+  if (h < 1) return `${Math.round(h * 60)} min`;
+  const half = Math.round(h * 2) / 2;
+  return `${Math.floor(half) || ""}${half % 1 ? "½" : ""} h`;
+}
+export const weekday = (s) => form({ weekday: "short", day: "numeric", month: "short" }).format(s * 1000);

@@ -1,0 +1,46 @@
+// The curves of all jars' open cycles, held once for every view: fetched when somebody looks, moved by the server's events.
+
+import { get, jarPath } from "./words.js";
+
+export class Curves {
+  /** `first` came with the page itself: nothing need be asked for. */
+  constructor(first) {
+    this.known = new Map(Object.entries(first));
+    this.past = new Map(); // the latest rises, by jar and cycle
+    this.asked = new Map();
+  }
+
+  /** A jar's curve, or a promise of it. */
+  of(name) {
+    if (this.known.has(name)) return this.known.get(name);
+    if (!this.asked.has(name)) {
+      this.asked.set(name, get(jarPath(name, "curve")).then((state) => { this.known.set(name, state); return state; }).finally(() => this.asked.delete(name)));
+    }
+    return this.asked.get(name);
+  }
+
+  /** What may have been missed is asked for anew. */
+  forget(name) { if (name === undefined) this.known.clear(); else this.known.delete(name); }
+
+  /** New points; whether the jar's curve has begun anew and must be asked for. */
+  moved(name, change) {
+    const state = this.known.get(name);
+    if (!state) return false;
+    if (change.fed_at_s !== state.fed_at_s) { this.known.delete(name); return true; }
+    const curve = state.curve, keys = Object.keys(curve), columns = change.columns;
+    columns.time_s.forEach((s, i) => {
+      const last = curve.time_s.length - 1;
+      const place = s > (curve.time_s[last] ?? -Infinity) ? last + 1 : curve.time_s.lastIndexOf(s);
+      if (place < 0) return; // older than what is drawn, and thinned: the next full answer has it
+      for (const key of keys) curve[key][place] = columns[key][i];
+    });
+    return false;
+  }
+
+  /** A jar's latest whole rises, asked for once a cycle; nothing, where they cannot be had just now. */
+  rises(jar) {
+    const key = `${jar.jar} ${jar.run}:${jar.cycle}`;
+    if (!this.past.has(key)) this.past.set(key, get(jarPath(jar.jar, "shapes")).catch(() => []));
+    return this.past.get(key);
+  }
+}
