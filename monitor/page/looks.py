@@ -26,6 +26,7 @@ from monitor.values import (
     Event,
     EventKind,
     Fed,
+    Feeding,
     Geometry,
     JarState,
     Json,
@@ -227,7 +228,14 @@ def _fed(state: JarState, now_s: float, show: Display) -> Json:
     known = cycle.told or cycle.number > 0
     ago = duration(max(now_s - at_s, 0.0))
     words = f"fed {ago} ago, {show.clock(at_s, now_s)}" if known else f"watched for {ago}, its feeding was not seen"
-    return {"at_s": at_s, "known": known, "sure": cycle.sure, "words": words, "ago_words": ago, "ratio": cycle.feeding.ratio}
+    return {
+        "at_s": at_s,
+        "known": known,
+        "sure": cycle.sure,
+        "words": words,
+        "ago_words": ago,
+        "ratio": cycle.feeding.ratio,
+    }
 
 
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:

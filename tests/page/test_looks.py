@@ -1,5 +1,4 @@
-"""What the page looks like, measured: in every size and by day and night the labels of a chart keep off each other, nothing
-scrolls sideways, axe finds nothing, and no letter is too small."""
+"""What the page looks like, measured: in every size, by day and by night the labels of a chart keep apart, nothing scrolls sideways, axe finds nothing, and no letter is too small."""
 
 from __future__ import annotations
 
@@ -25,13 +24,19 @@ SIZES = {"phone": (390, 844), "desk": (1280, 900), "wall": (1920, 1080)}
 LEAST_PX = 13.0  # of a letter in a chart
 
 # boxes of the labels that a person can see, and whether any two lie over each other by more than a pixel
-OVERLAPS = """figure => { const boxes = [...figure.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]);
-  const out = []; boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
-    const w = Math.min(p.right, q.right) - Math.max(p.left, q.left), h = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
-    if (w > 1 && h > 3) out.push(a + ' / ' + b); })); return out; }"""  # lines of text touch by their empty margins
-OUTSIDE = """figure => { const box = figure.getBoundingClientRect(); return [...figure.querySelectorAll('text')].filter(t => {
-  const b = t.getBoundingClientRect(); return b.left < box.left - 1 || b.right > box.right + 1; }).map(t => t.textContent); }"""
-SMALLEST = "figure => Math.min(...[...figure.querySelectorAll('text')].map(t => parseFloat(getComputedStyle(t).fontSize)))"
+OVERLAPS = """figure => {
+  const boxes = [...figure.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]), out = [];
+  boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
+    const wide = Math.min(p.right, q.right) - Math.max(p.left, q.left);
+    const high = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
+    if (wide > 1 && high > 3) out.push(a + ' / ' + b); }));  // lines of text may touch by their empty margins
+  return out; }"""
+OUTSIDE = """figure => {
+  const box = figure.getBoundingClientRect(), boxes = [...figure.querySelectorAll('text')];
+  return boxes.filter(t => { const b = t.getBoundingClientRect();
+    return b.left < box.left - 1 || b.right > box.right + 1; }).map(t => t.textContent); }"""
+SMALLEST = """figure => Math.min(...[...figure.querySelectorAll('text')]
+  .map(t => parseFloat(getComputedStyle(t).fontSize)))"""
 
 
 def distance_mm(jar: str, time_s: float) -> float | None:
