@@ -10,6 +10,7 @@ import contextlib
 import os
 import sqlite3
 import stat
+import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +42,13 @@ class Opened:
     db: sqlite3.Connection
     set_aside: Path | None = None
     reason: str = ""
+
+
+# Files that this process has found to be databases. A process that opens and closes a database's file by itself loses
+# all the locks that SQLite holds on it (SQLite, "How To Corrupt An SQLite Database File", 2.2): another process then
+# takes itself for the last one, and deletes the log that holds the newest readings.
+_LOOKED_AT: set[Place] = set()
+_LOOKING = threading.Lock()
 
 
 def open_file(path: Path, now_s: float) -> Opened:
@@ -102,11 +110,17 @@ def refuse_what_is_no_store(path: Path) -> None:
     if not stat.S_ISREG(mode):
         kind = next((name for is_one, name in _NO_FILES if is_one(mode)), "no regular file")
         raise StoreTrouble(f"{path}: is {kind}; give the path of a file for the store", lasting=True)
-    try:
-        with path.open("rb") as file:
-            header = file.read(HEADER_BYTES)
-    except OSError as error:
-        raise StoreTrouble(f"{path}: {error.strerror}; may this user read it?", lasting=True) from error
+    with _LOOKING:
+        place = Place.of(path)
+        if place in _LOOKED_AT:  # SQLite may have it open here: closing it ourselves would drop its locks (POSIX)
+            return
+        try:
+            with path.open("rb") as file:
+                header = file.read(HEADER_BYTES)
+        except OSError as error:
+            raise StoreTrouble(f"{path}: {error.strerror}; may this user read it?", lasting=True) from error
+        if place is not None and header.startswith(MAGIC):
+            _LOOKED_AT.add(place)
     if any(header) and not header.startswith(MAGIC[: len(header)]):
         raise StoreTrouble(
             f"{path}: is a file of another kind, no store; it stays as it is: give another path, or move it away",
@@ -144,6 +158,9 @@ class Place:
 
 def connect(path: Path) -> sqlite3.Connection:
     """A connection with the settings that the store's promises rest on. Transactions are begun by hand."""
+    if (place := Place.of(path)) is not None:
+        with _LOOKING:
+            _LOOKED_AT.add(place)
     try:
         db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         db.execute("PRAGMA journal_mode = WAL")

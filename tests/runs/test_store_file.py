@@ -7,6 +7,8 @@ import shutil
 import socket
 import sqlite3
 import stat
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -271,3 +273,23 @@ def test_an_interrupted_backup_leaves_no_file_of_that_name(store: Store, tmp_pat
     store.backup(tmp_path / "copy.db")
     assert not (tmp_path / "copy.db.part").exists()
     assert not store_file._damage(tmp_path / "copy.db")
+
+
+def test_looking_at_a_store_that_is_in_use_here_takes_no_lock_from_it(tmp_path: Path) -> None:
+    """SQLite, "How To Corrupt An SQLite Database File", 2.2: a process that closes the file loses its locks on it; the
+    next process to close its own connection would then delete the log with what was written last."""
+    path = tmp_path / "s.db"
+    look = f"""from monitor.runs.store import Store
+with Store.join({str(path)!r}) as store:
+    print(store.meta('word'))"""
+
+    def elsewhere() -> str:
+        return subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True).stdout.strip()
+
+    with Store.open(path, 0.0) as store:
+        store.set_meta("word", "first")
+        Store.join(path).close()  # as the page's readers do
+        Store.join(path).close()
+        assert elsewhere() == "first"
+        store.set_meta("word", "second")
+        assert elsewhere() == "second"
