@@ -1,4 +1,4 @@
-"""`jartide demo`: one simulated night, sped up, through the very daemon that watches real jars, with its real store."""
+"""`jartide demo --no-page`: one simulated night, sped up, through the daemon that watches real jars."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli.numbers import Within
 from monitor.cli.opening import refuse
 
 if TYPE_CHECKING:
@@ -24,17 +23,8 @@ if TYPE_CHECKING:
 LOOK_S = 0.1
 
 
-@click.command(short_help="One invented night, sped up: nothing to set up.")
-@click.option("--seconds", type=Within(5, 3600), default=30.0, show_default=True, help="How long it takes.")
-@click.option(
-    "--folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("jartide-demo"),
-    show_default=True,
-    help="Where the store, the run and the picture go.",
-)
-def demo(seconds: float, folder: Path) -> None:
-    """Watch a jar that does not exist through one night, sped up; needs no hardware and no server."""
+def night(seconds: float, folder: Path) -> None:
+    """Watch a jar that does not exist through one night, sped up."""
     from monitor.cli.watch import log_to_stderr
     from monitor.daemon import assembly
     from monitor.host.clock import Clock

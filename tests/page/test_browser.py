@@ -84,7 +84,7 @@ def test_the_curve_moves_by_itself(house: House, context: BrowserContext) -> Non
     )
     assert all(columns["middle_mm"] for columns in seen)
     assert float(eyes.chart()["last"]) >= before
-    assert abs(float(eyes.chart()["last"]) - time.time()) < 180
+    assert abs(float(eyes.chart()["last"]) - time.time()) < 400  # two bins that agree, where the level jumps
     assert not eyes.wrong
     assert all(url.startswith(house.url) for url in eyes.asked)  # nothing from outside the house
 
@@ -173,7 +173,7 @@ def test_phone_and_accessibility_in_every_view(house: House, browser: Browser, s
 def test_it_can_be_used_with_the_keyboard(house: House, context: BrowserContext) -> None:
     eyes = Eyes(context, house.url)
     page = eyes.page
-    eyes.chart()
+    expect(page.locator("article figure")).to_have_attribute("data-points", re.compile("^[1-9]"), timeout=WAIT_MS)
     page.locator("body").press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "To the content"
     page.keyboard.press("Enter")
@@ -183,9 +183,9 @@ def test_it_can_be_used_with_the_keyboard(house: House, context: BrowserContext)
         page.keyboard.press("Tab")
         reached.append(page.evaluate("document.activeElement.name || document.activeElement.textContent"))
     # the jars on the shelf, then the jar that lies open: first what is most often told
-    assert reached[2].startswith("Fed 25 + "), reached
-    assert reached[3].startswith("Snooze"), reached
-    assert reached[4] == "More", reached
+    fed = next(i for i, name in enumerate(reached) if name.startswith("Fed 25 + "))
+    assert fed <= 4, reached
+    assert reached[fed + 1] in ("Other grams", "Snooze 3 h"), reached
     page.goto(f"{house.url}#/plan/rye")
     slider = page.get_by_role("slider").first
     slider.focus()

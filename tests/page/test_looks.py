@@ -1,4 +1,5 @@
-"""What the page looks like, measured: in every size, by day and by night the labels of a chart keep apart, nothing scrolls sideways, axe finds nothing, and no letter is too small."""
+"""What the page looks like, measured: in every size, by day and by night the labels of a chart keep apart, nothing
+scrolls sideways, axe finds nothing, and no letter is too small."""
 
 from __future__ import annotations
 

@@ -11,6 +11,7 @@ const middle = (values) => { const sorted = [...values].sort((a, b) => a - b); r
 /** Times and levels (mm) with null where the line breaks; `dots` are the readings that count. */
 export function smoothed(time_s, level_mm, gap_s, lids = []) {
   const kept = [];
+  let left = []; // thrown out just now: what stays so is where the dough is
   const out = { time_s: [], level_mm: [], dots: [] };
   const covered = (s) => lids.some(([from, to]) => s > from - LID_S && s < to + LID_S);
   let low = 0, high = 0;
@@ -22,8 +23,9 @@ export function smoothed(time_s, level_mm, gap_s, lids = []) {
     while (high < time_s.length && time_s[high] <= s + half) high++;
     const near = level_mm.slice(low, high).filter((one) => one !== null);
     const m = middle(near), spread = middle(near.map((one) => Math.abs(one - m)));
-    if (Math.abs(v - m) <= Math.max(LEAST_MM, MADS * spread)) kept.push([s, v]);
+    if (Math.abs(v - m) <= Math.max(LEAST_MM, MADS * spread)) { kept.push([s, v]); left = []; } else left.push([s, v]);
   }
+  if (left.length > 1 && Math.abs(left.at(-1)[1] - left.at(-2)[1]) <= 2 * LEAST_MM) kept.push(...left);
   out.dots = kept;
   let from = 0, to = 0;
   kept.forEach(([s], i) => {

@@ -1,0 +1,213 @@
+"""`jartide demo`: a house worth a look. Five invented jars with weeks of past, a trial and notes are watched through
+one night, sped up, by the very daemon that watches real jars, with the page to look at."""
+
+from __future__ import annotations
+
+import gzip
+import logging
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from monitor.cli.numbers import Within
+from monitor.cli.opening import refuse
+
+if TYPE_CHECKING:
+    from monitor.daemon.loop import Daemon
+    from monitor.settings import Settings
+    from monitor.sources.recorded import RecordedSource
+    from monitor.values import Event, Fed
+
+HOUSE = "house.toml"  # what happens in it; `python -m tests.demo_house` makes the two files below from it
+PAST, NIGHT = "house_past.db.gz", "house_night.txt.gz"
+PORT = 8140
+STAYS_S = 60.0  # after the night, where nobody sits at a terminal to end it
+LOOK_S = 0.25
+SAID = {  # what is printed as it is decided
+    "fed": "fed",
+    "rise_began": "begins to rise",
+    "peak_reached": "at its peak",
+    "fall_began": "begins to sink: feed it now",
+    "stayed_flat": "does not rise",
+    "sensor_silent": "its sensor has fallen silent",
+    "sensor_back": "its sensor is heard again",
+}
+
+
+@click.command(short_help="A house of invented jars through one night.")
+@click.option("--seconds", type=Within(5, 3600), default=None, help="How long the night takes.  [default: 180]")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("jartide-demo"),
+    show_default=True,
+    help="Where the store goes (with --no-page also the run and its picture).",
+)
+@click.option("--no-page", is_flag=True, help="One simulated jar through one night, without the page.")
+def demo(seconds: float | None, folder: Path, no_page: bool) -> None:
+    """Open a house of invented jars and watch it through one night, sped up; needs no hardware and no server."""
+    if no_page:
+        from monitor.cli.demo_night import night
+
+        night(seconds or 30.0, folder)
+        return
+    _house(seconds or 180.0, folder)
+
+
+class HouseClock:
+    """The one clock of the house: it stands at the evening until `begin`, runs `speed` times as fast as the real one,
+    and stands again when the night is over."""
+
+    def __init__(self, from_s: float, until_s: float, speed: float, real: Callable[[], float] = time.monotonic) -> None:
+        self._from_s, self._until_s, self._speed, self._real = from_s, until_s, speed, real
+        self._began_s: float | None = None
+
+    def begin(self) -> None:
+        """Let the night begin."""
+        if self._began_s is None:
+            self._began_s = self._real()
+
+    def wall(self) -> float:
+        """What time it is in the house."""
+        if self._began_s is None:
+            return self._from_s
+        return min(self._from_s + (self._real() - self._began_s) * self._speed, self._until_s)
+
+
+def house_settings(store: Path, port: int) -> Settings:
+    """The house as its config would say it. Times of day are the house's own."""
+    from monitor.settings import DisplaySettings, JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
+    from monitor.simulator import scenario
+
+    text = resources.files("monitor.simulator").joinpath(HOUSE).read_text("utf-8")
+    house = scenario.read(text, HOUSE)
+    flours = {"Rye": "rye", "Wheat": "whole wheat", "White": "white", "Spelt": "spelt", "Spare": "rye"}
+    return Settings(
+        jars=tuple(
+            JarSettings(
+                name=jar.name, empty_mm=jar.empty_mm, rim_mm=jar.rim_mm, geometry=jar.geometry, flour=flours[jar.name]
+            )
+            for jar in house.jar
+        ),
+        store=StoreSettings(path=store),
+        notices=NoticeSettings(console=True),
+        display=DisplaySettings(time_zone="UTC"),
+        page=PageSettings(port=port),
+    )
+
+
+def _house(seconds: float, folder: Path) -> None:
+    from monitor.cli.watch import log_to_stderr
+    from monitor.daemon import assembly
+    from monitor.host.clock import Clock
+    from monitor.page.server import address
+    from monitor.runs.store import Store
+    from monitor.sources.recorded import RecordedSource
+
+    store = folder / datetime.now(UTC).strftime("house-%Y%m%d-%H%M%S.db")
+    settings = house_settings(store, _free_port())
+    click.echo(f"The page: {address(settings)} (Ctrl-C ends the demo)")
+    sys.stdout.flush()
+    try:
+        _lay_out(store)
+    except OSError as error:
+        refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
+    with resources.files("monitor.simulator").joinpath(NIGHT).open("rb") as packed:
+        lines = gzip.decompress(packed.read()).decode("utf-8").splitlines()
+    from_s, until_s = (float(line.partition(" ")[0]) for line in (lines[0], lines[-1]))
+    speed = (until_s - from_s) / seconds
+    clock = HouseClock(from_s - 1.0, until_s + 1.0, speed)
+
+    def report(fed: Fed) -> None:
+        with Store.join(store) as shared:
+            shared.tell(fed, clock.wall())
+
+    source = RecordedSource(lines, [jar.name for jar in settings.jars], speed=speed, wall=clock.wall, report=report)
+    log_to_stderr(logging.ERROR)
+    hours = (until_s - from_s) / 3600.0
+    click.echo(
+        f"Five invented jars, eighteen days of past, and one night of {hours:.0f} hours in {seconds:g} seconds.\n"
+    )
+    sys.stdout.flush()
+
+    def started(daemon: Daemon) -> None:
+        clock.begin()
+        threading.Thread(target=_tell, args=(store, settings, source, daemon), name="telling", daemon=True).start()
+
+    assembly.watch(
+        settings,
+        clock=Clock(wall=clock.wall, monotonic=clock.wall, speed=speed),
+        own_sources=[source],
+        started=started,
+    )
+
+
+def _free_port() -> int:
+    """The page's usual port, or any that is free."""
+    for port in (PORT, 0):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return int(probe.getsockname()[1])
+    return PORT
+
+
+def _lay_out(store: Path) -> None:
+    """The past of the house as a store."""
+    store.parent.mkdir(parents=True, exist_ok=True)
+    with resources.files("monitor.simulator").joinpath(PAST).open("rb") as packed:
+        store.write_bytes(gzip.decompress(packed.read()))
+    store.chmod(0o600)
+
+
+def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon) -> None:
+    """Print what is decided as it is decided; where nobody can press Ctrl-C, end a while after the night."""
+    from monitor.host.time_zone import display
+    from monitor.runs.store import Store
+
+    show = display(settings.display)
+    with Store.join(path) as store:
+        place = max((number for number, _ in store.events_after(0, 1_000_000)), default=0)
+        peaks: set[str] = set()
+        over_s: float | None = None
+        while True:
+            for number, event in store.events_after(place, 1000):
+                place = number
+                line = _line(event, peaks, show.clock)
+                if line:
+                    click.echo(line)
+                    sys.stdout.flush()
+            if source.ended.is_set() and over_s is None:
+                over_s = time.monotonic()
+                click.echo("\nThe night is over. The page stays to be looked at.")
+                sys.stdout.flush()
+            if over_s is not None and not sys.stdout.isatty() and time.monotonic() - over_s >= STAYS_S:
+                daemon.stop()
+                return
+            time.sleep(LOOK_S)
+
+
+def _line(event: Event, peaks: set[str], clock: Callable[[float, float], str]) -> str | None:
+    """One decision in words; a peak is said once a cycle, however often it is refined."""
+    words = SAID.get(event.kind.value)
+    if event.kind.value == "fed":
+        peaks.discard(event.jar)
+    if event.kind.value == "peak_reached":
+        if event.jar in peaks:
+            return None
+        peaks.add(event.jar)
+    if words is None:
+        return None
+    known = clock(event.decided_at_s, event.decided_at_s)
+    return f"{clock(event.happened_at_s, event.decided_at_s)}  {event.jar} {words} (known at {known})"
