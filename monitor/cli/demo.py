@@ -31,6 +31,7 @@ PAST, NIGHT = "house_past.db.gz", "house_night.txt.gz"
 PORT = 8140
 STAYS_S = 60.0  # after the night, where nobody sits at a terminal to end it
 LOOK_S = 0.25
+AGAIN_S = 3 * 3600.0  # what is dated nearer to the last of its kind is the same, judged again
 SAID = {  # what is printed as it is decided
     "fed": "fed",
     "rise_began": "begins to rise",
@@ -179,12 +180,12 @@ def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon
     show = display(settings.display)
     with Store.join(path) as store:
         place = max((number for number, _ in store.events_after(0, 1_000_000)), default=0)
-        peaks: set[str] = set()
+        said: dict[tuple[str, str], float] = {}
         over_s: float | None = None
         while True:
             for number, event in store.events_after(place, 1000):
                 place = number
-                line = _line(event, peaks, show.clock)
+                line = _line(event, said, show.clock)
                 if line:
                     click.echo(line)
                     sys.stdout.flush()
@@ -198,16 +199,13 @@ def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon
             time.sleep(LOOK_S)
 
 
-def _line(event: Event, peaks: set[str], clock: Callable[[float, float], str]) -> str | None:
-    """One decision in words; a peak is said once a cycle, however often it is refined."""
+def _line(event: Event, said: dict[tuple[str, str], float], clock: Callable[[float, float], str]) -> str | None:
+    """One decision in words; what is judged again (a peak refined, a feeding reported that had been seen) is not said
+    again."""
     words = SAID.get(event.kind.value)
-    if event.kind.value == "fed":
-        peaks.discard(event.jar)
-    if event.kind.value == "peak_reached":
-        if event.jar in peaks:
-            return None
-        peaks.add(event.jar)
-    if words is None:
+    key = event.jar, event.kind.value
+    if words is None or abs(event.happened_at_s - said.get(key, -AGAIN_S)) < AGAIN_S:
         return None
+    said[key] = event.happened_at_s
     known = clock(event.decided_at_s, event.decided_at_s)
     return f"{clock(event.happened_at_s, event.decided_at_s)}  {event.jar} {words} (known at {known})"

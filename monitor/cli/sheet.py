@@ -8,7 +8,6 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -20,7 +19,7 @@ from monitor.host.time_zone import display
 from monitor.runs import daemon_status, history
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import Cycle, Stage
+from monitor.values import Cycle, JarState, Stage
 
 
 @click.command("sheet")
@@ -48,28 +47,28 @@ def _known(settings: Settings, group: str | None) -> tuple[list[SheetJar], list[
     wanted = [jar for jar in settings.jars if group is None or jar.group == group]
     try:
         with Store.join(settings.store.path) as store:
-            body = daemon_status.read(store)
+            status = daemon_status.read(store)
             cycles = {jar.name: history.of_starter(store, jar.name) for jar in wanted}
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
-    states: dict[str, dict[str, Any]] = {one["jar"]: one for one in (body or {}).get("jars", [])}
+    states = {state.jar: state for state in status.jars} if status is not None else {}
     groups = sorted({jar.group for jar in wanted if jar.group is not None})
     odd = [
         one for name in groups for one in unlike({jar.name: cycles[jar.name] for jar in wanted if jar.group == name})
     ]
-    return [_jar(states.get(jar.name, {}), jar, cycles[jar.name]) for jar in wanted], odd
+    return [_jar(states.get(jar.name), jar, cycles[jar.name]) for jar in wanted], odd
 
 
-def _jar(state: dict[str, Any], jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:
-    cycle = state.get("cycle") or {}
-    span = (state.get("forecast") or {}).get("fall_at") or {}
+def _jar(state: JarState | None, jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:
+    cycle = state.cycle if state else None
+    span = state.forecast.fall_at if state and state.forecast else None
     return SheetJar(
         name=jar.name,
-        stage=Stage(state.get("stage", Stage.UNKNOWN)),
-        fed_at_s=cycle.get("fed_at_s"),
-        fall_at_s=cycle.get("fall_at_s"),
-        expected_fall_s=span.get("likely_s"),
+        stage=state.stage if state else Stage.UNKNOWN,
+        fed_at_s=cycle.fed_at_s if cycle else None,
+        fall_at_s=cycle.fall_at_s if cycle else None,
+        expected_fall_s=span.likely_s if span else None,
         group=jar.group,
         usual=usual_feeding(cycles),
         cycle_h=jar.cycle_h,

@@ -56,6 +56,7 @@ export class Live {
     const source = (this.source = new EventSource(`api/events?after=${encodeURIComponent(place)}`));
     source.onmessage = (event) => {
       const news = JSON.parse(event.data);
+      this.ahead_s = news.now_s - Date.now() / 1000;
       for (const jar of news.jars ?? []) {
         const i = this.now.jars.findIndex((one) => one.jar === jar.jar);
         if (i < 0) this.now.jars.push(jar); else this.now.jars[i] = jar;

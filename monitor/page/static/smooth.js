@@ -3,6 +3,7 @@
 // weights that fall off over some minutes (local linear regression: Cleveland 1979, J. Am. Stat. Assoc. 74:829).
 
 const CALM_S = 900, WIDE_S = 420; // half a window of the median; the spread of the weights
+const SPREADS = 160; // in a picture
 const LEAST_MM = 2.5, MADS = 5; // further off than this is not dough
 const LID_S = 90; // before and after a lid was off
 
@@ -28,15 +29,16 @@ export function smoothed(time_s, level_mm, gap_s, lids = []) {
   if (left.length > 1 && Math.abs(left.at(-1)[1] - left.at(-2)[1]) <= 2 * LEAST_MM) kept.push(...left);
   out.dots = kept;
   let from = 0, to = 0;
+  const spread_s = Math.max(WIDE_S, kept.length ? (kept[kept.length - 1][0] - kept[0][0]) / SPREADS : 0); // of days: calmer
   kept.forEach(([s], i) => {
     const last = kept[i - 1]?.[0];
     const cut = lids.some(([a, b]) => last !== undefined && last < a && s > b);
     if (last !== undefined && (s - last > gap_s || cut)) { out.time_s.push((s + last) / 2); out.level_mm.push(null); }
-    while (kept[from][0] < s - 3 * WIDE_S) from++;
-    while (to < kept.length && kept[to][0] <= s + 3 * WIDE_S) to++;
+    while (kept[from][0] < s - 3 * spread_s) from++;
+    while (to < kept.length && kept[to][0] <= s + 3 * spread_s) to++;
     let w0 = 0, wx = 0, wy = 0, wxx = 0, wxy = 0;
     for (let k = from; k < to; k++) {
-      const x = kept[k][0] - s, y = kept[k][1], w = Math.exp(-0.5 * (x / WIDE_S) ** 2);
+      const x = kept[k][0] - s, y = kept[k][1], w = Math.exp(-0.5 * (x / spread_s) ** 2);
       w0 += w; wx += w * x; wy += w * y; wxx += w * x * x; wxy += w * x * y;
     }
     const d = w0 * wxx - wx * wx;
