@@ -11,8 +11,8 @@ from typing import Any
 import click
 
 from monitor.core.display.units import Display, duration, sensor_troubles, shown
-from monitor.runs.daemon_status import state_of
 from monitor.review.text_curve import spark
+from monitor.runs.daemon_status import state_of
 from monitor.values import Stage
 
 State = dict[str, Any]  # one of the jars of `daemon_status.body`

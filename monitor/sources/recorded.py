@@ -84,7 +84,9 @@ class RecordedSource:
                     )  # fmt: skip
                     continue
                 self._status.message_came()
-                put(self._ingest.take(message.strip().encode()))
+                taken = self._ingest.take(message.strip().encode())
+                if taken is not None:
+                    put(taken)
         finally:
             self.ended.set()
 
