@@ -37,6 +37,7 @@ GROUPS = {
     },
     "Setting up and watching": {
         "demo": "demo",
+        "find": "find",
         "check": "check",
         "calibrate": "calibrate",
         "watch": "watch",
