@@ -25,6 +25,10 @@ class JarSettings:
     venting: Literal["open", "loose", "tight"] = "loose"  # ultrasonic only: how freely CO2 leaves the headspace
     flour: str | None = None  # what it is usually fed; a told feeding may say otherwise
     silent_after_min: float | None = None  # unknown: from the sampling that was seen
+    # grams of flour to each gram of starter that a plan may go to. Below one part there is little to eat; beyond twenty
+    # acid comes late and the flour's own flora competes with the starter's
+    richest_ratio: float = 1.0
+    leanest_ratio: float = 20.0
     cycle_h: float = 24.0  # how long a rise-and-fall should take; plans aim at it, overdue counts from it
     group: str | None = None  # the [[group]] whose keys it takes where it has none of its own
 

@@ -377,17 +377,33 @@ class CycleSoFar:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedPlan:
-    """The next feeding in whole grams, with the hours that it should take (earliest, likely, latest; 90 %)."""
+class Instead:
+    """What can be done where no feeding meets a wish: in words, with the hours from its feeding to the start of fall
+    (earliest, likely, latest) as the forecast has them. `place_c` where it means another place, `times` how often it
+    is fed in the wanted time."""
 
-    starter_g: int
-    flour_g: int
-    water_g: int
+    do: str
+    hours_to_fall: tuple[float, float, float]
+    because: str
+    feeding: Feeding | None = None
+    place_c: float | None = None
+    times: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedPlan:
+    """The next feeding, with the hours that it should take (earliest, likely, latest; 90 %). In whole grams, unless the
+    person gave them: then `met` is None, as nothing was wished for."""
+
+    starter_g: float
+    flour_g: float
+    water_g: float
     hours_to_peak: tuple[float, float, float]
     hours_to_fall: tuple[float, float, float]
-    hours_to_half_sunk: float | None
-    met: bool
+    hours_to_half_sunk: tuple[float, float, float]
+    met: bool | None
     because: str
+    instead: tuple[Instead, ...] = ()
     discard_g: int | None = None
     caution: str | None = None  # where a kitchen scale cannot weigh what is kept well enough
 

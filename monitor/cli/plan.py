@@ -1,4 +1,5 @@
-"""`jartide plan`: the next feeding in grams for a wanted cycle or moment. Parses, asks `core.feeding`, prints."""
+"""`jartide plan`: the next feeding in grams for a wanted cycle or moment, once a day, or what a given feeding will do.
+Parses, asks `core.plan`, prints."""
 
 from __future__ import annotations
 
@@ -6,24 +7,33 @@ import json
 import re
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from pathlib import Path
+from typing import Any
 
 import click
 
 from monitor.cli import past_cycles
 from monitor.cli.opening import DEFAULT_CONFIG, form_options, in_zone, jar_from, refuse, settings_from
 from monitor.core.assess import notebook
+from monitor.core.display.local_time import minute_of_day
+from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan import feeding
-from monitor.core.plan.feeding import Planned
+from monitor.core.plan import daily, feeding, moment, phrases
+from monitor.core.plan.chain import awake
+from monitor.core.plan.hours import LONGEST_H
+from monitor.core.plan.moment import Planned
+from monitor.core.plan.plain import daily_json, plan_json
+from monitor.core.plan.ripeness import Seed, seed_of
 from monitor.core.plan.weighing import Limits
+from monitor.core.vessel.level import volume_ml
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
-from monitor.settings import DisplaySettings, Settings
-from monitor.values import FeedPlan, Noting
+from monitor.settings import DisplaySettings, JarSettings
+from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
 
 HORIZON_H = 96
 
@@ -36,29 +46,35 @@ HORIZON_H = 96
 @click.option("--config", type=click.Path(path_type=Path), default=Path(DEFAULT_CONFIG), envvar="JARTIDE_CONFIG",
               show_default=True, help="The config file, for --jar.")  # fmt: skip
 @click.option("--target-hours", type=float, help="Wanted hours from feeding to the start of fall.  [default: 24]")
+@click.option("--once-a-day", is_flag=True, help="Fed each day at about this hour: today's grams, in one line.")
 @click.option("--at", "wanted", help='Wanted moment instead, local time: "2026-03-07 08:00". Aims the peak at it.')
 @click.option("--aim", type=click.Choice(["fall", "half-sunk", "peak"]), help="What is to come then.")
 @click.option("--temperature-c", type=float, help="Expected temperature at the jar, degC.")
 @click.option("--keep-g", type=float, help="Starter to keep, g.")
 @click.option("--flour-g", type=float, help="Flour to use, g.")
+@click.option("--water-g", type=float, help="Water to use, g. With --keep-g and --flour-g: what will that feeding do?")
 @click.option("--hydration-pct", type=float, help="Water to flour, %.  [default: as last fed, else 100]")
 @click.option("--flour", help="What it is fed, when that is to change.")
 @click.option("--least-keep-g", type=float, help="Keep no less than this, g.")
 @click.option("--most-keep-g", type=float, help="Keep no more than this, g.")
 @click.option("--standing-g", type=float, help="What is in the jar now, g: gives the discard.")
 @click.option("--ripe-g", type=float, help="Ripe starter the bake takes, what is to be kept included, g.")
-@click.option("--jar-ml", type=float, help="The jar's size, ml: it must not run over.")
+@click.option(
+    "--jar-ml", type=float, help="The jar's size, ml: it must not run over.  [default: the jar's, to its rim]"
+)
 @form_options()
 def plan(
     history_path: Path | None,
     jar_name: str | None,
     config: Path,
     target_hours: float | None,
+    once_a_day: bool,
     wanted: str | None,
     aim: str | None,
     temperature_c: float | None,
     keep_g: float | None,
     flour_g: float | None,
+    water_g: float | None,
     hydration_pct: float | None,
     flour: str | None,
     least_keep_g: float | None,
@@ -68,65 +84,132 @@ def plan(
     jar_ml: float | None,
     form: str,
 ) -> None:
-    """Plan the next feeding.
+    """Plan the next feeding, or ask what one will do (starter, flour and water all given).
 
-    Exit code 0 when the plan meets the wish, 1 when it is only the nearest, 2 for a wrong call.
+    Exit code 0 when the plan meets the wish or a question was answered, 1 when it is only the nearest, 2 for a wrong
+    call.
     """
-    if (history_path is None) == (jar_name is None):
-        refuse("plan: give either --history CYCLES.csv or --jar NAME")
-    if wanted is not None and target_hours is not None:
-        refuse("plan: give either --target-hours or --at, not both")
-    usual_c = growth_rate.USUAL_C if temperature_c is None else temperature_c
-    settings = None if jar_name is None else settings_from(config)
-    shown = DisplaySettings() if settings is None else settings.display
-    zone = calendar(shown.time_zone)
-    culture, cycle_h = _culture(history_path, settings, jar_name or "", usual_c)
+    asked = keep_g is not None and flour_g is not None and (water_g is not None or hydration_pct is not None)
+    if (history_path is not None and jar_name is not None) or (history_path is None and jar_name is None and not asked):
+        refuse("plan: give either --history CYCLES.csv or --jar NAME (or --keep-g, --flour-g and --water-g: what if?)")
+    if (wanted is not None) + (target_hours is not None) + once_a_day > 1:
+        refuse("plan: give one of --target-hours, --at and --once-a-day")
+    if water_g is not None and not asked:
+        refuse("plan: --water-g goes with --keep-g and --flour-g; for a wish, say --hydration-pct")
+    if asked and (wanted is not None or target_hours is not None or once_a_day):
+        refuse("plan: with starter, flour and water all given nothing is left to plan for a wanted time; leave one out")
+    known = known_of(history_path, jar_name, config, temperature_c)
+    hydration = None if hydration_pct is None else hydration_pct / 100.0
     limits = Limits(
-        keep_g=keep_g, flour_g=flour_g, hydration=None if hydration_pct is None else hydration_pct / 100.0,
-        least_keep_g=1.0 if least_keep_g is None else least_keep_g, most_keep_g=most_keep_g, ripe_g=ripe_g,
-        jar_ml=jar_ml, standing_g=standing_g, flour=flour,
+        keep_g=keep_g, flour_g=flour_g, hydration=hydration, least_keep_g=1.0 if least_keep_g is None else least_keep_g,
+        most_keep_g=most_keep_g, ripe_g=ripe_g, jar_ml=known.jar_ml if jar_ml is None else jar_ml,
+        standing_g=standing_g, flour=flour, least_ratio=known.bounds[0], most_ratio=known.bounds[1],
     )  # fmt: skip
+    zone, culture = calendar(known.shown.time_zone), known.culture
+    show = display(known.shown)
     now_s = datetime.now().timestamp()
-    from_s = _warmth_from(culture, temperature_c)
+    seed = seed_of(culture, known.open_cycle, now_s, temperature_c)
+    from_s = max(now_s, seed.ripe_s)
+    warm = warmth_from(culture, temperature_c)
     toward = feeding.AIMS[(aim or ("fall" if wanted is None else "peak")).replace("-", "_")]
+    body: dict[str, Any]
     try:
-        if wanted is None:
-            hours = cycle_h if target_hours is None else target_hours
-            made = feeding.plan(culture, target_h=hours, temperatures_c=from_s(now_s), aim=toward, limits=limits)
+        if asked:
+            given = Feeding(starter_g=keep_g, flour_g=flour_g, water_g=_water(flour_g, water_g, hydration), flour=flour)
+            made = feeding.what_if(culture, feeding=given, temperatures_c=warm(now_s), limits=limits)
             planned: Sequence[Planned] = (Planned(at_s=now_s, plan=made),)
+            text, body = _as_text(planned[0], None), plan_json(made)
+        elif once_a_day:
+            minute = minute_of_day(from_s, show.offset_s)
+            today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, limits=limits)
+            planned = (Planned(at_s=from_s, plan=today.plan),)
+            text, body = "\n".join([today.line, *_instead(today.plan)]), daily_json(today)
+        elif wanted is None:
+            hours = known.cycle_h if target_hours is None else target_hours
+            made = feeding.plan(culture, target_h=hours, temperatures_c=warm(from_s), aim=toward, limits=limits)
+            planned = (Planned(at_s=from_s, plan=made),)
+            text, body = _as_text(planned[0], None), plan_json(made)
         else:
-            planned = feeding.plan_for(
+            wanted_s = _moment(wanted, now_s, zone)
+            planned = moment.plan_for(
                 culture,
                 now_s=now_s,
-                wanted_s=_moment(wanted, now_s, zone),
-                warmth_from=from_s,
+                wanted_s=wanted_s,
+                warmth_from=warm,
                 aim=toward,
                 limits=limits,
+                seed=seed,
+                awake=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
             )
+            text, body = "\n".join(_as_text(one, zone) for one in planned), _dated(planned)
     except ValueError as error:
         refuse(f"plan: {_of_options(str(error))}")
-    if form == "json":
-        click.echo(json.dumps(_as_json(planned, wanted is not None), ensure_ascii=False))
-    else:
-        for one in planned:
-            click.echo(display(shown).worded(_as_text(one, zone if wanted is not None else None)))
-    sys.exit(0 if all(one.plan.met for one in planned) else 1)
+    if seed.ripe_at is not None and not asked:
+        body["seed_ripe_at"] = _span(seed.ripe_at)
+        body.setdefault("feed_at", rfc3339.text(float(round(from_s))))
+        text = f"{unripe_words(seed, show, now_s)}\n{text}"
+    click.echo(json.dumps(body, ensure_ascii=False) if form == "json" else show.worded(text))
+    sys.exit(1 if any(one.plan.met is False for one in planned) else 0)
 
 
-def _culture(
-    history_path: Path | None, settings: Settings | None, jar_name: str, usual_c: float
-) -> tuple[Culture, float]:
-    """What is believed of the starter, and the wanted cycle of its jar (24 h where no config says otherwise). Cycles
-    without a temperature are taken to have been in the same kitchen, at `usual_c`."""
+def _water(flour_g: float | None, water_g: float | None, hydration: float | None) -> float | None:
+    return water_g if water_g is not None or flour_g is None or hydration is None else flour_g * hydration
+
+
+def unripe_words(seed: Seed, show: Display, now_s: float) -> str:
+    """What to do while the starter in the jar is not ripe."""
+    assert seed.ripe_at is not None
+    assert seed.fed_at_s is not None
+    likely, low, high = (
+        show.clock(at_s, now_s) for at_s in (seed.ripe_at.likely_s, seed.ripe_at.earliest_s, seed.ripe_at.latest_s)
+    )
+    return (
+        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({low} to "
+        f"{high}). "
+        "Then feed:"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What a plan begins from: the starter, the open cycle, the jar and how its owner reads numbers."""
+
+    culture: Culture
+    cycle_h: float = 24.0  # the wanted cycle, where no config says otherwise
+    open_cycle: Cycle | None = None
+    jar_ml: float | None = None
+    bounds: tuple[float, float] = (1.0, 20.0)
+    shown: DisplaySettings = field(default_factory=DisplaySettings)
+
+
+def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
+    """All that is known of the starter that is planned for. Cycles without a temperature are taken to have been in the
+    same kitchen. Exits with 1 for one that has mould."""
+    usual_c = growth_rate.USUAL_C if temperature_c is None else temperature_c
     if history_path is not None:
-        return starter_models.learned_from(past_cycles.from_file(history_path), usual_c=usual_c), 24.0
-    assert settings is not None
+        return Known(culture=starter_models.learned_from(past_cycles.from_file(history_path), usual_c=usual_c))
+    if jar_name is None:
+        return Known(culture=starter_models.prior())
+    settings = settings_from(config)
     jar = jar_from(settings, jar_name)
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
     if notebook.noted(notes, Noting.MOULD):
         click.echo(f"{jar.name}: nothing is planned for it. {notebook.THROW_AWAY}", err=True)
         sys.exit(1)
-    return starter_models.learned_from(history.over(cycles), jar.flour, usual_c), jar.cycle_h
+    is_open = bool(cycles) and cycles[-1].ended_at_s is None
+    return Known(
+        culture=starter_models.learned_from(history.over(cycles), jar.flour, usual_c),
+        cycle_h=jar.cycle_h,
+        open_cycle=cycles[-1] if is_open else None,
+        jar_ml=_jar_ml(jar),
+        bounds=(jar.richest_ratio, jar.leanest_ratio),
+        shown=settings.display,
+    )
+
+
+def _jar_ml(jar: JarSettings) -> float | None:
+    """What the jar holds up to its rim; None where its config does not say."""
+    return None if jar.rim_mm is None else volume_ml(jar.geometry, jar.rim_mm)
 
 
 def _of_options(error: str) -> str:
@@ -137,7 +220,7 @@ def _of_options(error: str) -> str:
     )
 
 
-def _warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:
+def warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:
     if temperature_c is not None:
         return lambda _: (temperature_c,)
     return lambda at_s: growth_rate.expected_c(culture.day_c, at_s, (), HORIZON_H)
@@ -153,57 +236,47 @@ def _moment(text: str, now_s: float, zone: tzinfo) -> float:
     return when_s
 
 
-def _as_json(planned: Sequence[Planned], dated: bool) -> dict[str, object]:
-    """The contract's object, of the first feeding, with its time where one was wanted; the second is under `then`."""
-    first = _object(planned[0].plan)
-    if dated:
-        first["feed_at"] = rfc3339.text(float(round(planned[0].at_s)))
-    if len(planned) > 1:
-        first["met"] = all(one.plan.met for one in planned)
-        then = _object(planned[1].plan)
-        then["feed_at"] = rfc3339.text(float(round(planned[1].at_s)))
-        first["then"] = then
-    return first
-
-
-def _object(made: FeedPlan) -> dict[str, object]:
-    out: dict[str, object] = {
-        "starter_g": made.starter_g,
-        "flour_g": made.flour_g,
-        "water_g": made.water_g,
-        "ratio": feeding.ratio(made),
-        "hours_to_peak": _three(made.hours_to_peak),
-        "hours_to_fall": _three(made.hours_to_fall),
-        "hours_to_half_sunk": None if made.hours_to_half_sunk is None else round(made.hours_to_half_sunk, 2),
-        "met": made.met,
-        "because": made.because,
-    }
-    if made.discard_g is not None:
-        out["discard_g"] = made.discard_g
-    if made.caution is not None:
-        out["caution"] = made.caution
+def _dated(planned: Sequence[Planned]) -> dict[str, Any]:
+    """The contract's object, of the first feeding, with its time; the next is under `then`, and so on."""
+    out: dict[str, Any] = {}
+    for one in reversed(planned):
+        out = {**plan_json(one.plan), "feed_at": rfc3339.text(float(round(one.at_s))), **({"then": out} if out else {})}
+    out["met"] = all(one.plan.met for one in planned)
     return out
 
 
-def _three(hours: tuple[float, float, float]) -> dict[str, float]:
-    return {name: round(h, 2) for name, h in zip(("earliest", "likely", "latest"), hours, strict=True)}
+def _span(span: Span) -> dict[str, Json]:
+    at_s = zip(("earliest", "likely", "latest"), (span.earliest_s, span.likely_s, span.latest_s), strict=True)
+    return {name: rfc3339.text(float(round(moment_s))) for name, moment_s in at_s}
 
 
 def _as_text(one: Planned, zone: tzinfo | None) -> str:
     """The plan for a person; dated in a zone, where its moment was wished for."""
     made = one.plan
     when = "" if zone is None else f"{datetime.fromtimestamp(one.at_s, zone):%A %H:%M}: "
-    lines = [
-        f"{when}keep {made.starter_g} g, add {made.flour_g} g flour and {made.water_g} g water ({feeding.ratio(made)})"
-    ]
+    lines = [f"{when}{phrases.weigh(made.feeding)}"]
+    if made.met is False:
+        lines = [
+            made.because,
+            *_instead(made),
+            f"The nearest for the hours you asked: {when}{phrases.weigh(made.feeding)}",
+        ]
     if made.discard_g is not None:
         lines.append(f"  discard {made.discard_g} g")
-    for name, (low, likely, high) in (("peak", made.hours_to_peak), ("start of fall", made.hours_to_fall)):
-        soon = likely <= feeding.LONGEST_H
+    said = (("peak", made.hours_to_peak), ("start of fall", made.hours_to_fall), ("half-sunk", made.hours_to_half_sunk))
+    for name, (low, likely, high) in said:
+        soon = likely <= LONGEST_H
         lines.append(
-            f"  {name} " + (f"after about {likely:.1f} h ({low:.1f} to {high:.1f})" if soon else "not in days")
+            f"  {name} "
+            + (f"after about {phrases.hours(likely)} ({phrases.between(low, high)})" if soon else "not in days")
         )
-    if made.hours_to_half_sunk is not None and made.hours_to_half_sunk <= feeding.LONGEST_H:
-        lines.append(f"  sunk half-way back after about {made.hours_to_half_sunk:.1f} h")
-    lines += [f"  {sentence}" for sentence in (made.because, made.caution) if sentence]
+    lines += [
+        f"  {sentence}" for sentence in (made.because if made.met is not False else None, made.caution) if sentence
+    ]
     return "\n".join(lines)
+
+
+def _instead(made: FeedPlan) -> list[str]:
+    if not made.instead:
+        return []
+    return ["What you can do:", *(f"  - {one.do}. {one.because}" for one in made.instead)]

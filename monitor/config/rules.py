@@ -45,6 +45,8 @@ LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
         "empty_mm": (20, 2000, "mm"),  # the deepest vessel that people ferment in, plus a stand for the sensor
         "rim_mm": (20, 1000, "mm"),
         "silent_after_min": (1, 24 * 60, "min"),
+        "richest_ratio": (0.1, 20, ""),  # 2:1:1 for a stalled young one is 0.5
+        "leanest_ratio": (1, 200, ""),
         "cycle_h": (2, 7 * 24, "h"),  # the fastest warm 1:1:1, and a week in the fridge
     },
     "serial": {"baud": (300, 4_000_000, "Bd")},

@@ -65,10 +65,59 @@ def test_a_plan_from_a_history(tmp_path: Path) -> None:
 
 
 def test_kept_starter_is_fixed_and_the_rest_solved(tmp_path: Path) -> None:
-    done, made = planned(csv(tmp_path, *GOOD), "--keep-g", 25)
+    done, made = planned(csv(tmp_path, *GOOD), "--keep-g", 25, target_h=16)
     assert done.exit_code == 0
     assert made["starter_g"] == 25
     assert made["flour_g"] == made["water_g"] > 100
+
+
+def test_what_will_this_feeding_do_is_a_question_and_needs_neither_jar_nor_history(tmp_path: Path) -> None:
+    question = ("plan", "--keep-g", 25, "--flour-g", 100, "--temperature-c", 22, "--format", "json")
+    done = jartide(*question, "--water-g", 100)
+    assert done.exit_code == 0
+    made = json.loads(done.stdout)
+    assert made["met"] is None
+    assert (made["ratio"], made["starter_g"]) == ("1:4:4", 25)
+    for name in ("hours_to_peak", "hours_to_fall", "hours_to_half_sunk"):
+        assert 0 < made[name]["earliest"] <= made[name]["likely"] <= made[name]["latest"]
+    assert "instead" not in made
+    assert json.loads(jartide(*question, "--hydration-pct", 100).stdout) == made
+    # whatever is asked is answered, and doubt is said
+    lean = jartide("plan", "--keep-g", 2, "--flour-g", 300, "--water-g", 200, "--temperature-c", 34, "--format", "json")
+    assert lean.exit_code == 0
+    assert "leaner than 1:20" in json.loads(lean.stdout)["because"]
+    assert "starters differ" in json.loads(lean.stdout)["because"]
+    assert jartide("plan", "--keep-g", 25, "--temperature-c", 22).exit_code == 2
+    assert jartide("plan", "--water-g", 25, "--history", csv(tmp_path), "--temperature-c", 22).exit_code == 2
+
+
+def test_what_no_ratio_does_comes_with_what_can_be_done(tmp_path: Path) -> None:
+    done, made = planned(csv(tmp_path), target_h=24, c=22)
+    assert done.exit_code == 1
+    assert made["met"] is False
+    assert made["starter_g"] >= 5
+    assert made["instead"]
+    for one in made["instead"]:
+        assert one["do"]
+        assert one["because"]
+        assert one["hours_to_fall"]["earliest"] <= one["hours_to_fall"]["likely"] <= one["hours_to_fall"]["latest"]
+    said = jartide("plan", "--history", csv(tmp_path), "--temperature-c", 22).stdout
+    assert "keep 10 g, add 100 g flour and 100 g water (1:10:10) and feed every 24 h all the same" in said
+    assert "that is fine" in said
+
+
+def test_once_a_day_is_one_line_and_moves_with_the_weather(tmp_path: Path) -> None:
+    kept = []
+    for c in (16, 18, 20, 22):
+        done = jartide("plan", "--history", csv(tmp_path), "--once-a-day", "--temperature-c", c, "--format", "json")
+        made = json.loads(done.stdout)
+        assert done.exit_code == 0
+        assert made["sinking_h"]["likely"] < 12
+        kept.append(made["starter_g"])
+    assert kept == sorted(kept, reverse=True)
+    hot = jartide("plan", "--history", csv(tmp_path), "--once-a-day", "--temperature-c", 28)
+    assert hot.exit_code == 1
+    assert "feed it twice" in hot.stdout
 
 
 def test_no_rows_is_answered_from_the_prior(tmp_path: Path) -> None:
@@ -204,7 +253,7 @@ def test_text_for_people_and_a_wanted_moment(tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert done.stdout.startswith("keep ")
     assert "discard" in done.stdout
-    assert "sunk half-way back" in done.stdout
+    assert "half-sunk after about" in done.stdout
     done = jartide("plan", "--history", path, "--at", "2099-01-01 08:00", "--temperature-c", 21)
     assert done.exit_code == 1
 

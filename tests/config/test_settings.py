@@ -62,7 +62,8 @@ path = 3
         'kitchen.toml, line 4: [[jar]] rye: empty_mm = "12": must be a number, without quotes',
         "kitchen.toml, line 5: [[jar]] rye: rim_mm = true: must be a number, without quotes",
         "kitchen.toml, line 6: [[jar]] rye: emtpy_mm = 152: there is no such key; did you mean empty_mm? "
-        "[[jar]] has name, empty_mm, geometry, rim_mm, sensor, venting, flour, silent_after_min, cycle_h, group",
+        "[[jar]] has name, empty_mm, geometry, rim_mm, sensor, venting, flour, silent_after_min, richest_ratio, "
+        "leanest_ratio, cycle_h, group",
         "kitchen.toml, line 8: [[serial]] 1: port: is missing",
         "kitchen.toml, line 9: [[serial]] 1: baud = 9600.5: must be a whole number, without quotes",
         'kitchen.toml, line 12: [notices]: to_env = "MAIL": must be a list of texts: ["...", "..."]',

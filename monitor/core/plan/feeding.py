@@ -1,34 +1,41 @@
-"""The next feeding in grams, for a wanted cycle or a wanted moment, with its expected times and the reason.
+"""The next feeding in grams for a wanted cycle, and what a given feeding will do; each with its hours and the reason.
 
-It turns `culture` and `forecast` round: they say how long a feeding takes, this searches the dilution that takes as
-long as is wanted; `weighing` makes whole grams of it. `jartide plan` prints it.
+It turns the forecast round: that says how long a feeding takes, this searches the dilution that takes as long as is
+wanted; `weighing` makes whole grams of it, `alternatives` says what else can be done. `jartide plan` prints it; a
+feeding for a wanted moment is `moment`'s.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 from monitor.core.forecast import dilution as dilutions
-from monitor.core.forecast import growth_rate, peak_time
-from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan.weighing import Grams, Limits, dilution, keep_bounds, scale_caution, total_bounds, weighings
-from monitor.values import FeedPlan
+from monitor.core.plan import alternatives, phrases
+from monitor.core.plan.alternatives import NEAR, Wish
+from monitor.core.plan.hours import LONGEST_H, Aim, Hours, Triple, hours_of
+from monitor.core.plan.weighing import (
+    Grams,
+    Limits,
+    dilution,
+    dilution_bounds,
+    keep_bounds,
+    scale_caution,
+    total_bounds,
+    weighings,
+)
+from monitor.values import Feeding, FeedPlan
 
-Aim = Literal["fall", "half_sunk", "peak"]
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
+AIM_WORDS: dict[Aim, str] = {"fall": "start of its fall", "half_sunk": "half-sunk moment", "peak": "peak"}
 
-# Dilutions that a starter is kept at: below 1:0.5:0.5 there is little to eat, above 1:100:100 other microbes of the
-# flour may be first (common practice, no source).
-LEAST_DILUTION, MOST_DILUTION = 2.0, 201.0
-NEAR = 0.05  # share of the target that the likely time may be off for the plan to count as met
+ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
 USUAL_HYDRATION = 1.0  # without any history
-LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean only that it is too cold or too hot
 DEAD_RATE_RATIO = 0.03  # below this share of the rate at 24 degC nothing useful rises
-WAIT_AT_MOST_H = 12.0  # a feeding may be put off by this for a wanted moment
+COLD_C, HOT_C = 12.0, 31.0  # beyond, cultures differ too much for hours to be promised
 
 
 def plan(
@@ -41,41 +48,79 @@ def plan(
 ) -> FeedPlan:
     """The feeding after which the start of fall (or half-sunk, or the peak) likely comes `target_h` hours later.
 
-    `temperatures_c` are hourly from the feeding on, the last holding on. When it cannot be reached, the nearest feeding
-    with `met` False and why. Raises ValueError for a target, temperature or limit that makes no sense.
+    `temperatures_c` are hourly from the feeding on, the last holding on. When no feeding within the limits reaches it,
+    the nearest with `met` False, why, and what can be done `instead`. Raises ValueError for a target, temperature or
+    limit that makes no sense.
     """
     limits = limits or Limits()
     _check(target_h, temperatures_c, limits)
     hydration = limits.hydration or culture.last_hydration or USUAL_HYDRATION
 
     def likely_h(of_dilution: float) -> float:
-        return _hours(culture, temperatures_c, of_dilution, hydration, limits.flour)[aim][1]
+        return hours_of(culture, temperatures_c, of_dilution, hydration, limits.flour).of(aim)[1]
 
     mean_c = growth_rate.mean_c(temperatures_c, 0.0, min(target_h, LONGEST_H))
     usual = culture.last_dilution or dilutions.USUAL_DILUTION
-    wanted = usual if _too_extreme(mean_c) else _solve(likely_h, target_h)
-    options = weighings(culture, wanted, hydration, limits)
-    grams = min(options, key=lambda one: abs(math.log(likely_h(dilution(one)) / target_h)))
-    hours = _hours(culture, temperatures_c, dilution(grams), hydration, limits.flour)
+    wanted = usual if _too_extreme(mean_c) else _solve(likely_h, target_h, dilution_bounds(limits, hydration))
+    grams = _best(weighings(culture, wanted, hydration, limits), lambda one: likely_h(dilution(one)) / target_h, usual)
+    hours = hours_of(culture, temperatures_c, dilution(grams), hydration, limits.flour)
     why_not = (
         _too_extreme(mean_c)
         or _does_not_fit(culture, grams, limits)
-        or _out_of_reach(grams, wanted, hours[aim][1], target_h, mean_c, limits)
+        or _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits)
     )
     starter_g, flour_g, water_g = grams
     made = FeedPlan(
         starter_g=starter_g,
         flour_g=flour_g,
         water_g=water_g,
-        hours_to_peak=hours["peak"],
-        hours_to_fall=hours["fall"],
-        hours_to_half_sunk=hours["half_sunk"][1],
+        hours_to_peak=hours.peak,
+        hours_to_fall=hours.fall,
+        hours_to_half_sunk=hours.half_sunk,
         met=why_not is None,
         because="",
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - starter_g, 0),
         caution=None if _too_extreme(mean_c) else scale_caution(grams, likely_h, total_bounds(culture, limits)[1]),
     )
-    return replace(made, because=why_not or _reason(culture, made, aim, mean_c))
+    if why_not is None:
+        return replace(made, because=_reason(culture, made, aim, mean_c) + _doubt(mean_c))
+    wish = Wish(
+        culture=culture, target_h=target_h, temperatures_c=temperatures_c, hydration=hydration, limits=free(limits)
+    )
+    return replace(made, because=why_not + _doubt(mean_c), instead=alternatives.alternatives(wish, grams))
+
+
+def what_if(
+    culture: Culture, *, feeding: Feeding, temperatures_c: Sequence[float], limits: Limits | None = None
+) -> FeedPlan:
+    """What a feeding will do whose starter, flour and water are given: a question and not a wish, so `met` is None.
+    Raises ValueError for grams or temperatures that make no sense."""
+    limits = replace(limits or Limits(), flour=feeding.flour)
+    if feeding.grams is None or feeding.dilution is None:
+        raise ValueError("keep_g: starter, flour and water must all be given, and some starter kept")
+    starter_g, flour_g, water_g = feeding.grams
+    if not all(math.isfinite(one_g) and 0.0 < one_g < 1e5 for one_g in feeding.grams):
+        raise ValueError(f"keep_g: {starter_g:g}, {flour_g:g} and {water_g:g} g; each must be above 0 and below 100000")
+    _check(24.0, temperatures_c, replace(limits, hydration=feeding.hydration))
+    hours = hours_of(culture, temperatures_c, feeding.dilution, feeding.hydration, feeding.flour)
+    mean_c = growth_rate.mean_c(temperatures_c, 0.0, min(hours.fall[1], LONGEST_H))
+    parts = flour_g / starter_g
+    odd = ""
+    if parts > limits.most_ratio:
+        odd = f" It is leaner than 1:{limits.most_ratio:g}: acid comes late, and the flour's own flora competes."
+    elif parts < limits.least_ratio:
+        odd = f" With less than {limits.least_ratio:g} part of flour there is little for it to eat."
+    return FeedPlan(
+        starter_g=starter_g,
+        flour_g=flour_g,
+        water_g=water_g,
+        hours_to_peak=hours.peak,
+        hours_to_fall=hours.fall,
+        hours_to_half_sunk=hours.half_sunk,
+        met=None,
+        because=_what_if_words(culture, feeding, hours, mean_c) + odd + _doubt(mean_c),
+        discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
+    )
 
 
 def ratio(made: FeedPlan) -> str:
@@ -83,62 +128,9 @@ def ratio(made: FeedPlan) -> str:
     return made.feeding.ratio or ""  # a plan always keeps some starter
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
-    """One feeding of a plan for a wanted moment."""
-
-    at_s: float
-    plan: FeedPlan
-
-
-def plan_for(
-    culture: Culture,
-    *,
-    now_s: float,
-    wanted_s: float,
-    warmth_from: Callable[[float], Sequence[float]],
-    aim: Aim = "peak",
-    limits: Limits | None = None,
-) -> tuple[Planned, ...]:
-    """The feedings that bring the starter to its peak (or other aim) at `wanted_s`: one now, one put off, or two.
-
-    `warmth_from(time_s)` gives the hourly temperatures from a moment on. One feeding now is tried first; if the moment
-    is too far for that, it is put off, by half a day at most; else one feeding runs its course and a second follows at
-    its start of fall. The nearest single feeding, with `met` False, where nothing reaches it.
-    """
-    limits = limits or Limits()
-    ahead_h = (wanted_s - now_s) / 3600.0
-
-    def one(at_s: float, until_s: float, toward: Aim, within: Limits) -> Planned:
-        target_h = (until_s - at_s) / 3600.0
-        made = plan(culture, target_h=target_h, temperatures_c=warmth_from(at_s), aim=toward, limits=within)
-        return Planned(at_s=at_s, plan=made)
-
-    now = one(now_s, wanted_s, aim, limits)
-    usual = culture.last_dilution or dilutions.USUAL_DILUTION
-    usual_h = _hours(culture, warmth_from(now_s), usual, None, limits.flour)[aim][1]
-    if now.plan.met or min(_aimed(now.plan, aim), usual_h) >= ahead_h:
-        return (now,)
-    put_off_s = 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
-    later = one(now_s + put_off_s, wanted_s, aim, limits)
-    if later.plan.met:
-        return (later,)
-    # the first of two need not serve the bake, nor use up the flour
-    free = replace(limits, ripe_g=None, flour_g=None)
-    between = range(1, math.ceil(put_off_s / 3600.0))  # whole grams leave gaps
-    for start_s in (now_s, now_s + put_off_s, *(now_s + 3600.0 * hours for hours in between)):
-        first = one(start_s, (start_s + wanted_s) / 2.0, "fall", free)
-        second_s = start_s + 3600.0 * first.plan.hours_to_fall[1]
-        if second_s < wanted_s:
-            made_g = first.plan.feeding.total_g or 0.0
-            second = one(second_s, wanted_s, aim, replace(limits, standing_g=float(made_g)))
-            if first.plan.met and second.plan.met:
-                return first, second
-    grams = now.plan.starter_g, now.plan.flour_g, now.plan.water_g
-    if _aimed(now.plan, aim) < ahead_h and _does_not_fit(culture, grams, limits) is None:
-        too_far = f"That is {ahead_h:.0f} h ahead, and no two feedings reach so far; plan again at the next feeding."
-        return (replace(now, plan=replace(now.plan, because=too_far)),)
-    return (now,)
+def hours_at(made: FeedPlan, aim: Aim) -> Triple:
+    """The hours to the moment that was aimed at."""
+    return {"peak": made.hours_to_peak, "fall": made.hours_to_fall, "half_sunk": made.hours_to_half_sunk}[aim]
 
 
 def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> None:
@@ -163,19 +155,9 @@ def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> 
         )
 
 
-def _hours(
-    culture: Culture, temperatures_c: Sequence[float], dilution: float, hydration: float | None, flour: str | None
-) -> dict[Aim, tuple[float, float, float]]:
-    foretold = starter_models.foretell(culture, temperatures_c, dilution, hydration, flour)
-    ahead = peak_time.hours_ahead(foretold, temperatures_c)
-    sinking = growth_rate.Clock(temperatures_c, growth_rate.wait_rate(foretold.wait_steep))
-    low, likely, high = (sinking.later(fall_h, math.exp(culture.sunk[0])) for fall_h in ahead.fall_h)
-    return {"peak": ahead.peak_h, "fall": ahead.fall_h, "half_sunk": (low, likely, high)}
-
-
-def _solve(likely_h: Callable[[float], float], target_h: float) -> float:
-    """The dilution whose likely time is the target, by halving: more dilution is never faster."""
-    low, high = math.log(LEAST_DILUTION), math.log(MOST_DILUTION)
+def _solve(likely_h: Callable[[float], float], target_h: float, bounds: tuple[float, float]) -> float:
+    """The dilution within bounds whose likely time is the target, by halving: more dilution is never faster."""
+    low, high = map(math.log, bounds)
     for _ in range(24):
         middle = (low + high) / 2.0
         if likely_h(math.exp(middle)) < target_h:
@@ -185,21 +167,27 @@ def _solve(likely_h: Callable[[float], float], target_h: float) -> float:
     return math.exp((low + high) / 2.0)
 
 
-def _aimed(made: FeedPlan, aim: Aim) -> float:
-    likely = {"peak": made.hours_to_peak[1], "fall": made.hours_to_fall[1], "half_sunk": made.hours_to_half_sunk}[aim]
-    assert likely is not None
-    return likely
+def _best(options: Sequence[Grams], off: Callable[[Grams], float], usual: float) -> Grams:
+    """The weighing nearest to the target; among those that are as good as on it the one nearest to the usual."""
+    misses = {one: abs(math.log(off(one))) for one in options}
+    good = [one for one, miss in misses.items() if miss <= ALIKE]
+    if good:
+        return min(good, key=lambda one: abs(math.log(dilution(one) / usual)))
+    return min(options, key=lambda one: misses[one])
+
+
+def free(limits: Limits) -> Limits:
+    """What holds for whatever is done instead: the jar, the flour, the bounds of the ratio; not grams asked for."""
+    return replace(limits, keep_g=None, ripe_g=None, least_keep_g=1.0, most_keep_g=None)
 
 
 def _too_extreme(mean_c: float) -> str | None:
     if math.exp(growth_rate.ln_yeast(mean_c)) > DEAD_RATE_RATIO:
         return None
-    end = (
-        "too cold for it to rise; that is a fridge's rest"
-        if mean_c < growth_rate.REFERENCE_C
-        else "too hot for its yeast"
-    )
-    return f"At {mean_c:.0f} °C it is {end}, so no feeding reaches the wanted time; bring it to between 16 and 30 °C."
+    here = f"At {phrases.degrees(mean_c)} it is"
+    if mean_c < growth_rate.REFERENCE_C:
+        return f"{here} too cold to rise: that is a rest, as in a fridge. Bring it to about 20 °C when you want it."
+    return f"{here} too hot for its yeast, and no feeding helps: move it to between 24 and 28 °C."
 
 
 def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
@@ -207,6 +195,8 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
     total_g = sum(grams)
     low, high = keep_bounds(limits)
     if total_g > most_g:
+        if limits.jar_ml is None:
+            return f"{total_g} g is more than a kitchen's jar, scale and waste can do; keep less starter."
         return f"Its rise would run over: the jar takes a feeding of {most_g:.0f} g at most, and this is {total_g} g."
     if total_g < math.floor(least_g):
         room = "; the jar takes no more" if total_g > 0.95 * most_g else ""
@@ -222,44 +212,65 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
 def _out_of_reach(
     grams: Grams, wanted: float, likely_h: float, target_h: float, mean_c: float, limits: Limits
 ) -> str | None:
-    """Why the likely time is not the target, as the `wanted` dilution's would be, and what would help; None when it is
-    near enough."""
+    """Why the likely time is not the target, as the `wanted` dilution's would be; None when it is near enough."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
         return None
-    free = replace(limits, hydration=None, flour=None) == Limits()
-    if free and 1.01 * LEAST_DILUTION < wanted < 0.99 * MOST_DILUTION:  # it could be had, but for the whole grams
-        return (
-            f"In whole grams this is the nearest: it likely takes {likely_h:.1f} h at {mean_c:.0f} °C. With twice as "
-            "much of everything you can come closer."
-        )
-    held = limits.keep_g is not None or limits.flour_g is not None or dilution(grams) < MOST_DILUTION / 2.0
+    said = phrases.about(Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2]))
+    low, high = dilution_bounds(limits, grams[2] / grams[1])
+    when = f"after about {phrases.hours(likely_h)} at {phrases.degrees(mean_c)}"
+    if limits.keep_g is None and 1.02 * low < wanted < 0.98 * high:  # it could be had, but for the whole grams
+        return f"In whole grams this is the nearest ({said}), {when}; with twice as much of everything you come closer."
+    edge = dilution(grams) < 1.1 * low if likely_h > target_h else dilution(grams) > 0.9 * high
+    if not edge:
+        return f"With what you fixed this is the nearest ({said}), {when}."
     if likely_h < target_h:
-        way = "these limits" if held and dilution(grams) < MOST_DILUTION / 1.5 else f"only {grams[0]} g kept"
+        return f"Even 1:{limits.most_ratio:g} is over {when}, and leaner is no feeding for every day."
+    return f"Even {said} takes longer: it begins to sink {when}. With more starter there is little left for it to eat."
+
+
+def _doubt(mean_c: float) -> str:
+    """What is not known where it is very warm or cold; "" elsewhere."""
+    if mean_c >= HOT_C:
         return (
-            f"Even with {way} it is likely over after {likely_h:.1f} h at {mean_c:.0f} °C; this is the nearest, and a "
-            "cooler place would lengthen it."
+            f" At {phrases.degrees(mean_c)} starters differ: one stops at 35 °C, another likes 32 °C. It may race, "
+            "turn "
+            "sour or weaken, so take these hours as a guess, and move it to 24 to 28 °C."
         )
-    way = "these limits" if dilution(grams) > LEAST_DILUTION * 1.2 else "the most starter that still leaves it food"
-    return (
-        f"Even with {way} it likely takes {likely_h:.1f} h at {mean_c:.0f} °C; this is the nearest, and a warmer place "
-        "would shorten it."
-    )
+    if mean_c <= COLD_C:
+        return (
+            f" At {phrases.degrees(mean_c)} it may take days and perhaps hardly rise; that is a rest. Bring it to 20 "
+            "°C "
+            "when you want it."
+        )
+    return ""
+
+
+def _basis(culture: Culture) -> str:
+    if culture.cycles == 0:
+        return "what most starters do"
+    return "one cycle of this starter" if culture.cycles == 1 else f"{culture.cycles} cycles of this starter"
 
 
 def _reason(culture: Culture, made: FeedPlan, aim: Aim, mean_c: float) -> str:
     """Why these grams, in one sentence."""
-    what = {"fall": "start of the fall", "half_sunk": "half-sunk moment", "peak": "peak"}[aim]
-    base = "the usual starter" if culture.cycles == 0 else f"{culture.cycles} cycles of this starter"
-    if culture.cycles == 1:
-        base = "one cycle of this starter"
-    dilution = made.feeding.dilution or dilutions.USUAL_DILUTION
-    before = culture.last_dilution
-    if before is None or abs(math.log(dilution / before)) < 0.05:
-        change = f"at {ratio(made)}"
-    elif dilution > before:
-        change = f"with less starter kept than last time ({ratio(made)}), which it needs longer to outgrow,"
+    likely_h = hours_at(made, aim)[1]
+    this, before = made.feeding.dilution or dilutions.USUAL_DILUTION, culture.last_dilution
+    said = phrases.about(made.feeding)
+    if before is None or abs(math.log(this / before)) < 0.05:
+        change = f"at {said}"
+    elif this > before:
+        change = f"with less starter kept than last time ({said}), which it needs longer to outgrow,"
     else:
-        change = f"with more starter kept than last time ({ratio(made)}), which is ready sooner,"
+        change = f"with more starter kept than last time ({said}), which is ready sooner,"
     return (
-        f"Going by {base}, {change} the {what} comes about {_aimed(made, aim):.1f} h after feeding at {mean_c:.0f} °C."
+        f"Going by {_basis(culture)}, {change} the {AIM_WORDS[aim]} comes about {phrases.hours(likely_h)} after "
+        "feeding "
+        f"at {phrases.degrees(mean_c)}."
+    )
+
+
+def _what_if_words(culture: Culture, fed: Feeding, hours: Hours, mean_c: float) -> str:
+    return (
+        f"{phrases.about(fed)} at {phrases.degrees(mean_c)}, going by {_basis(culture)}: at its peak after about "
+        f"{phrases.hours(hours.peak[1])}, sinking from about {phrases.hours(hours.fall[1])} on."
     )

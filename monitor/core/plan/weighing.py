@@ -8,18 +8,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 
-Grams = tuple[int, int, int]  # starter, flour, water
+Grams: TypeAlias = tuple[int, int, int]  # starter, flour, water
 
 USUAL_FLOUR_G = 100.0  # without any history
 FRESH_G_PER_ML = 1.05  # a just fed starter, with the little air that stirring leaves in it; gas-free it is about 1.15
 LOST = 0.02  # of the weight: gas that leaves, and what sticks to the jar
-FULL = 0.95  # of the jar: the surface is a dome, and stands higher in the middle
+FULL = 0.9  # of the jar: the surface is a dome, stands higher in the middle, and the lid should stay clean
 HIGH_SD = 1.645  # the highest rise expected is that of one cycle in twenty
+UNKNOWN_RISE, COARSE_RISE = 3.0, 2.0  # before any was seen: white flour, and rye or wet; common practice, no source
+WET_HYDRATION = 1.2  # from here on it holds little gas
 MOST_G = 1e5  # no limit
+HOME_G = 2000.0  # of one feeding where no jar is configured: a four-litre crock, and a kitchen scale's day
+LEAST_RATIO, MOST_RATIO = 1.0, 20.0  # grams of flour to each of starter, as `settings.JarSettings` has them
+DAILY_RATIO = 10.0  # the leanest that is fed day by day (common practice)
 SCALE_G = 0.5  # a scale that shows whole grams is off by up to half of one, by rounding alone
 SURE_G = 5  # from here on that is 10 % at most, and shifts a cycle by less than its own scatter
 STIRRED_G, INTO_G = 10, 40  # starter stirred into water: a fifth of what is taken of it is starter
@@ -35,6 +41,8 @@ class Limits:
 
     keep_g: float | None = None
     flour_g: float | None = None
+    least_ratio: float = LEAST_RATIO
+    most_ratio: float = MOST_RATIO
     hydration: float | None = None
     least_keep_g: float = 1.0
     most_keep_g: float | None = None
@@ -48,14 +56,15 @@ def weighings(culture: Culture, wanted: float, hydration: float, limits: Limits)
     """Whole grams near the wanted dilution, within the limits where that is possible.
 
     The flour is as much as last time unless it is given; for the bake, the jar or the bounds of what is kept it may be
-    more or less. Two weighings where the starter's grams lie between two whole numbers.
+    more or less. Two weighings where the starter's grams lie between two whole numbers; of these only what lies within
+    the bounds of the ratio, where one does.
     """
     least_g, most_g = total_bounds(culture, limits)
     if limits.keep_g is not None:
         flour_g = limits.flour_g or limits.keep_g * (wanted - 1.0) / (1.0 + hydration)
         keeps = {max(round(limits.keep_g), 1)}
     else:
-        flour_g = limits.flour_g or culture.last_flour_g or USUAL_FLOUR_G
+        flour_g = weight_of_flour(culture, limits)
         keep_g = flour_g * (1.0 + hydration) / (wanted - 1.0)
         total_g = keep_g + flour_g * (1.0 + hydration)
         kept_g = _within(keep_g, *keep_bounds(limits))
@@ -78,7 +87,11 @@ def weighings(culture: Culture, wanted: float, hydration: float, limits: Limits)
                 flour -= 1
         out.append((keep, flour, _water(flour, hydration)))
     low, high = keep_bounds(limits)
-    return [one for one in out if low <= one[0] <= high] or out
+    out = [one for one in out if low <= one[0] <= high] or out
+    slack = 0.5 / min(one[1] for one in out)  # whole grams: half a gram of flour
+    return [
+        one for one in out if limits.least_ratio * (1.0 - slack) <= one[1] / one[0] <= limits.most_ratio * (1.0 + slack)
+    ] or out
 
 
 def _water(flour_g: int, hydration: float) -> int:
@@ -102,11 +115,35 @@ def keep_bounds(limits: Limits) -> tuple[float, float]:
 def total_bounds(culture: Culture, limits: Limits) -> tuple[float, float]:
     """Least weight of a feeding, for the bake, and the most, for the jar with its highest expected rise."""
     least_g = 0.0 if limits.ripe_g is None else limits.ripe_g / (1.0 - LOST)
-    if limits.jar_ml is None:
-        return least_g, MOST_G
+    if limits.jar_ml is None:  # what is asked for, or is usual, is not forbidden by a guess at the kitchen
+        return least_g, max(HOME_G, 1.05 * least_g, 5.0 * (limits.flour_g or 0.0), 3.0 * (culture.last_flour_g or 0.0))
+    return least_g, FULL * limits.jar_ml * FRESH_G_PER_ML / highest_rise(culture, limits)
+
+
+def highest_rise(culture: Culture, limits: Limits) -> float:
+    """The rise ratio that one cycle in twenty reaches; the usual one of its flour before any was seen."""
     ln_height, variance = culture.height
-    highest = math.exp(ln_height + HIGH_SD * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2))
-    return least_g, FULL * limits.jar_ml * FRESH_G_PER_ML / highest
+    if culture.cycles == 0 or variance >= starter_models.HEIGHT[1] ** 2:
+        flour = (limits.flour or culture.last_flour or "").lower()
+        wet = (limits.hydration or culture.last_hydration or 1.0) >= WET_HYDRATION
+        return COARSE_RISE if wet or "rye" in flour else UNKNOWN_RISE
+    return math.exp(ln_height + HIGH_SD * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2))
+
+
+def dilution_bounds(limits: Limits, hydration: float) -> tuple[float, float]:
+    """Least and most dilution (total over starter) that the bounds of the ratio allow."""
+    return 1.0 + limits.least_ratio * (1.0 + hydration), 1.0 + limits.most_ratio * (1.0 + hydration)
+
+
+def weight_of_flour(culture: Culture, limits: Limits) -> float:
+    """Grams of flour of the next feeding, unless something asks for more or less: as asked, as last time, or 100 g."""
+    return limits.flour_g or culture.last_flour_g or USUAL_FLOUR_G
+
+
+def at_ratio(parts: float, flour_g: float, hydration: float) -> Grams:
+    """Whole grams of 1:parts:(parts x hydration) for so much flour."""
+    flour = max(round(flour_g), 1)
+    return max(round(flour / parts), 1), flour, _water(flour, hydration)
 
 
 def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: float) -> str | None:

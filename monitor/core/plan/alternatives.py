@@ -1,0 +1,319 @@
+"""What can be done where no feeding alone meets a wish: feed all the same, feed twice, another place, other water, a
+stiffer dough, the fridge after the top. Each with what the forecast says it will do.
+
+`feeding.plan` asks it; it changes one thing at a time and looks up the hours. The nearest to what the baker does anyway
+comes first. What is done in such a case is common practice; the hours are the starter's own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from monitor.core.forecast import dilution as dilutions
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import phrases
+from monitor.core.plan.hours import Hours, Triple, hours_of
+from monitor.core.plan.weighing import (
+    DAILY_RATIO,
+    Grams,
+    Limits,
+    at_ratio,
+    dilution,
+    keep_bounds,
+    total_bounds,
+    weight_of_flour,
+)
+from monitor.values import Feeding, Instead
+
+SINKING_FINE_H = 11.5  # common practice: ten to twelve hours past the start of its fall do a starter no harm
+PLACES_C = (12.0, 28.0)  # a cellar, and the warmest that is no gamble
+FRIDGE_C = 4.0
+COLD_WATER_C, WARM_WATER_C = 12.0, 29.0  # from a cold tap or the fridge; lukewarm, and no danger to yeast
+COOLS_H = 1.5  # time constant of a jar in air: Newton's law for 225 g of dough in glass gives one to two hours
+WATER_HEAT, FLOUR_HEAT = 4.18, 1.8  # kJ/(kg K); flour as usual tables have it (1.6 to 2.0)
+STIFF = 0.6  # hydration of a stiff starter, 50 to 65 % in the trade
+NEAR = 0.05  # share of the wanted hours that the likely ones may be off
+LADDER = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)  # ratios that bakers say
+MOST = 6  # alternatives; more are a lecture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What was wished for and cannot be had by the ratio alone."""
+
+    culture: Culture
+    target_h: float
+    temperatures_c: Sequence[float]
+    hydration: float
+    limits: Limits
+
+    @property
+    def mean_c(self) -> float:
+        """How warm it is on the way."""
+        return growth_rate.mean_c(self.temperatures_c, 0.0, self.target_h)
+
+    @property
+    def usual(self) -> float:
+        """The baker's usual parts of flour, within the bounds; 1:4:4 where nobody fed yet."""
+        parts = ((self.culture.last_dilution or dilutions.USUAL_DILUTION) - 1.0) / (1.0 + self.hydration)
+        return min(max(parts, self.limits.least_ratio), min(self.limits.most_ratio, DAILY_RATIO))
+
+    def grams(self, parts: float) -> Grams:
+        """Whole grams at a ratio, of the usual flour, or of less where the jar takes no more."""
+        flour_g = weight_of_flour(self.culture, self.limits)
+        most_g = total_bounds(self.culture, self.limits)[1]
+        total = flour_g * (1.0 / parts + 1.0 + self.hydration)
+        return at_ratio(parts, flour_g * min(1.0, 0.99 * most_g / total), self.hydration)
+
+    def hours(
+        self, grams: Grams, temperatures_c: Sequence[float] | None = None, hydration: float | None = None
+    ) -> Hours:
+        """What that feeding does, here or elsewhere."""
+        where = self.temperatures_c if temperatures_c is None else temperatures_c
+        return hours_of(self.culture, where, dilution(grams), hydration or self.hydration, self.limits.flour)
+
+
+Scored = tuple[float, Instead]
+
+
+def alternatives(wish: Wish, nearest: Grams) -> tuple[Instead, ...]:
+    """What can be done, nearest to the baker's ways first. Never empty: to wait for it is always one."""
+    fall_h = wish.hours(nearest).fall
+    found: list[Scored] = []
+    if fall_h[1] < wish.target_h:
+        found += [*_anyway(wish), *_more_feedings(wish), *_fridge(wish), *_stiffer(wish)]
+    found += [*_place(wish), *_water(wish, nearest, fall_h)]
+    found.sort(key=lambda one: one[0])
+    said = [one for _, one in found[:MOST]]
+    if fall_h[1] >= wish.target_h or not said:
+        said.append(_when_ripe(wish, nearest, fall_h))
+    return tuple(said)
+
+
+def _distance(wish: Wish, parts: float) -> float:
+    return abs(math.log(parts / wish.usual))
+
+
+def _instead(
+    grams: Grams, do: str, fall_h: Triple, because: str, place_c: float | None = None, times: int = 1
+) -> Instead:
+    starter_g, flour_g, water_g = grams
+    feeding = Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g)
+    return Instead(do=do, hours_to_fall=fall_h, because=because, feeding=feeding, place_c=place_c, times=times)
+
+
+def _says(grams: Grams) -> str:
+    starter_g, flour_g, water_g = grams
+    return phrases.weigh(Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g))
+
+
+def _ratios(wish: Wish) -> list[float]:
+    """Ratios for every day, those that the scale can weigh, the usual one among them."""
+    low, high = keep_bounds(wish.limits)
+    some = sorted({wish.usual, *(parts for parts in LADDER if parts <= DAILY_RATIO)})
+    bounded = [p for p in some if wish.limits.least_ratio <= p <= wish.limits.most_ratio]
+    return [p for p in bounded if low <= wish.grams(p)[0] <= high] or [wish.usual]
+
+
+def _anyway(wish: Wish) -> Iterator[Scored]:
+    """Feed at the wanted hour all the same: a starter that has been sinking for some hours is none the worse."""
+    done: set[float] = set()
+    for parts in (max(_ratios(wish)), wish.usual):
+        grams = wish.grams(parts)
+        fall_h = wish.hours(grams).fall
+        sinking_h = wish.target_h - fall_h[1]
+        if parts in done or not 0.0 <= sinking_h <= SINKING_FINE_H:
+            continue
+        done.add(parts)
+        own = "your usual feeding works: " if parts == wish.usual and wish.culture.last_dilution else ""
+        sourer = " A little sourer each time." if sinking_h > 9.0 else ""
+        yield (
+            0.1 + sinking_h / 24.0,
+            _instead(
+                grams,
+                f"{own}{_says(grams)} and feed every {phrases.hours(wish.target_h)} all the same",
+                fall_h,
+                f"It will have been sinking for about {phrases.hours(sinking_h)} by then, and that is fine.{sourer}",
+            ),
+        )
+
+
+def _more_feedings(wish: Wish) -> Iterator[Scored]:
+    """Two feedings in that time, or as many as it takes."""
+    for times in range(2, 9):
+        each_h = wish.target_h / times
+        if each_h < 6.0:
+            return
+        options = [(parts, grams, wish.hours(grams)) for parts in _ratios(wish) for grams in (wish.grams(parts),)]
+        fits = [one for one in options if one[2].peak[1] <= each_h and each_h - one[2].fall[1] <= SINKING_FINE_H / 2.0]
+        if fits:
+            parts, grams, hours = min(
+                fits, key=lambda one: abs(one[2].fall[1] - each_h) / 6.0 + _distance(wish, one[0])
+            )
+            often = "twice" if times == 2 else f"{times} times"
+            yield (
+                0.5 + 0.2 * times + 0.3 * _distance(wish, parts),
+                _instead(
+                    grams,
+                    f"feed it {often}, every {phrases.hours(each_h)}: {_says(grams)} each time",
+                    hours.fall,
+                    f"It begins to sink after about {phrases.hours(hours.fall[1])}, so each feeding comes in good "
+                    "time.",
+                    times=times,
+                ),
+            )
+            return
+
+
+def _place(wish: Wish) -> Iterator[Scored]:
+    """A place where an ordinary ratio, the usual one if it can be, takes just as long as is wanted."""
+    found: list[tuple[float, float, Grams, Hours]] = []
+    for parts in _ratios(wish):
+        grams = wish.grams(parts)
+        place_c = _solved(wish, grams)
+        if place_c is None or abs(place_c - wish.mean_c) < 0.5:
+            continue
+        hours = wish.hours(grams, (place_c,))
+        if abs(hours.fall[1] / wish.target_h - 1.0) <= NEAR:
+            cost = 0.6 + abs(place_c - wish.mean_c) / 12.0 + 0.3 * _distance(wish, parts)
+            found.append((cost, place_c, grams, hours))
+    if not found:
+        return
+    cost, place_c, grams, hours = min(found, key=lambda one: one[0])
+    word = "cooler" if place_c < wish.mean_c else "warmer"
+    more = ""
+    if word == "cooler" and place_c < 20.0 <= wish.mean_c - 3.0:  # a cellar is not everybody's; 20 to 22 is a room
+        at_20, at_22 = (wish.hours(wish.grams(max(_ratios(wish))), (c,)).fall[1] for c in (20.0, 22.0))
+        leanest = _about(wish.grams(max(_ratios(wish))))
+        more = f" Even 20 to 22 °C helps: {leanest} lasts {phrases.between(at_22, at_20)} there."
+    yield (
+        cost,
+        _instead(
+            grams,
+            f"find it a {word} place, at about {phrases.degrees(place_c)}, and {_says(grams)}",
+            hours.fall,
+            f"There it begins to sink about {phrases.hours(hours.fall[1])} after the feeding.{more}",
+            place_c=place_c,
+        ),
+    )
+
+
+def _about(grams: Grams) -> str:
+    return phrases.about(Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2]))
+
+
+def _solved(wish: Wish, grams: Grams) -> float | None:
+    """The temperature, in half degrees, at which that feeding takes the wanted hours; None where none does."""
+    low_c, high_c = PLACES_C
+    if not wish.hours(grams, (high_c,)).fall[1] <= wish.target_h <= wish.hours(grams, (low_c,)).fall[1]:
+        return None
+    while high_c - low_c > 0.1:
+        middle_c = (low_c + high_c) / 2.0
+        if wish.hours(grams, (middle_c,)).fall[1] > wish.target_h:
+            low_c = middle_c
+        else:
+            high_c = middle_c
+    return round(low_c + high_c) / 2.0
+
+
+def with_water_at(temperatures_c: Sequence[float], grams: Grams, water_c: float) -> list[float]:
+    """The hourly temperatures of a dough mixed with water at `water_c` in such a kitchen: it begins at the mean of its
+    parts, weighed by the heat they hold, and goes over to the room's by Newton's law."""
+    starter_g, flour_g, water_g = grams
+    heats = ((starter_g + flour_g) * FLOUR_HEAT + 0.5 * starter_g * (WATER_HEAT - FLOUR_HEAT), water_g * WATER_HEAT)
+    off_c = (water_c - temperatures_c[0]) * heats[1] / sum(heats)
+    hours = [*temperatures_c, *[temperatures_c[-1]] * max(12 - len(temperatures_c), 0)]
+    decay = COOLS_H * (1.0 - math.exp(-1.0 / COOLS_H))  # the mean over an hour
+    return [c + off_c * decay * math.exp(-i / COOLS_H) for i, c in enumerate(hours)]
+
+
+def _water(wish: Wish, nearest: Grams, fall_h: Triple) -> Iterator[Scored]:
+    """Colder or warmer water: a help of an hour or two, not more."""
+    colder = fall_h[1] < wish.target_h
+    water_c = COLD_WATER_C if colder else WARM_WATER_C
+    if (water_c < wish.mean_c - 4.0) != colder or (not colder and water_c < wish.mean_c + 4.0):
+        return
+    grams = wish.grams(max(_ratios(wish))) if colder else nearest
+    before_h = wish.hours(grams).fall[1]
+    hours = wish.hours(grams, with_water_at(wish.temperatures_c, grams, water_c))
+    gained_h = abs(hours.fall[1] - before_h)
+    if gained_h < 0.25:
+        return
+    said = "10 to 15 °C" if colder else "28 to 30 °C"
+    yield (
+        1.6,
+        _instead(
+            grams,
+            f"mix it with {'cold' if colder else 'warm'} water, {said}, and {_says(grams)}",
+            hours.fall,
+            f"That {'delays it' if colder else 'brings it forward'} by about {phrases.hours(gained_h)}; the jar takes "
+            "on the kitchen's temperature within a few hours.",
+        ),
+    )
+
+
+def _stiffer(wish: Wish) -> Iterator[Scored]:
+    if wish.hydration <= STIFF + 0.1 or (wish.limits.flour or wish.culture.last_flour or "").lower() == "rye":
+        return
+    parts = max(_ratios(wish))
+    starter_g, flour_g, _ = wish.grams(parts)
+    grams = (starter_g, flour_g, max(round(STIFF * flour_g), 1))
+    hours = wish.hours(grams, hydration=STIFF)
+    soft_h = wish.hours(wish.grams(parts)).fall[1]
+    if hours.fall[1] < 1.05 * soft_h:
+        return
+    yield (
+        1.1,
+        _instead(
+            grams,
+            f"make it stiffer: {_says(grams)}",
+            hours.fall,
+            f"A stiff dough is slower: about {phrases.hours(hours.fall[1])} in place of {phrases.hours(soft_h)}.",
+        ),
+    )
+
+
+def _fridge(wish: Wish) -> Iterator[Scored]:
+    """Up to its top in the kitchen, then into the cold until it is fed."""
+    options = [(parts, wish.grams(parts)) for parts in _ratios(wish)]
+    kept: list[tuple[float, Grams, float, Hours]] = []
+    for parts, grams in options:
+        peak_h = wish.hours(grams).peak[1]
+        here = [growth_rate.mean_c(wish.temperatures_c, float(i), i + 1.0) for i in range(max(math.ceil(peak_h), 1))]
+        hours = wish.hours(grams, [*here, FRIDGE_C])
+        if peak_h <= wish.target_h - 1.0 and wish.target_h - hours.fall[1] <= SINKING_FINE_H:
+            kept.append((parts, grams, peak_h, hours))
+    if not kept:
+        return
+    parts, grams, peak_h, hours = min(kept, key=lambda one: _distance(wish, one[0]))
+    yield (
+        0.9 + 0.3 * _distance(wish, parts),
+        _instead(
+            grams,
+            f"{_says(grams)}, let it rise to its top, about {phrases.hours(peak_h)}, then stand it in the fridge "
+            "until you "
+            "feed it",
+            hours.fall,
+            "In the cold it hardly goes on and keeps for days; it may sink a little there, and that is fine.",
+            place_c=FRIDGE_C,
+        ),
+    )
+
+
+def _when_ripe(wish: Wish, nearest: Grams, fall_h: Triple) -> Instead:
+    """Feed it when it is ripe and not by the clock: always possible."""
+    if fall_h[1] > wish.target_h and wish.mean_c < growth_rate.REFERENCE_C:
+        usual = wish.grams(wish.usual)
+        more = f" {_about(usual)} takes about {phrases.hours(wish.hours(usual).fall[1])}."
+    else:
+        more = ""
+    return _instead(
+        nearest,
+        f"{_says(nearest)}, and feed it when it begins to sink, about {phrases.hours(fall_h[1])} later, not by the "
+        "clock",
+        fall_h,
+        "Fed before its top it gets thinner each time; fed when it sinks it stays strong." + more,
+    )

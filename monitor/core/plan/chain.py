@@ -1,0 +1,117 @@
+"""A chain of feedings that brings the starter to its peak (or other aim) at a wanted moment, each from the one before
+while that is ripe. Searched from the end to the beginning; `moment` and `bake` make grams and words of it.
+
+Each link is an ordinary ratio. The search keeps the cheapest few chains at each step (a beam search): cheap is near to
+the baker's usual feeding, few feedings, and hours at which people are awake.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan.alternatives import LADDER
+from monitor.core.plan.hours import Aim, Hours, WarmthFrom, hours_of
+from monitor.core.plan.ripeness import Seed
+
+H_S = 3600.0
+STEP_S = 900.0  # people feed at the quarters of an hour
+KEPT = 24  # chains kept at each step
+LONGEST = 12  # feedings: six days of two
+MORE_COST, NIGHT_COST = 0.4, 3.0  # of one more feeding, and of one at which its baker would be asleep
+SHARES = (0.0, 0.5, 1.0)  # of the way from peak to start of fall, when the next is fed
+LATE_H = 2.0  # and up to so long after it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """One feeding of a chain: when, and parts of flour to one of starter."""
+
+    at_s: float
+    parts: float
+    hours: Hours
+
+
+AWAKE = (7 * 60, 22 * 60)  # local minutes of the day at which people feed
+
+Scored = tuple[float, tuple[Link, ...]]
+
+
+def awake(minute: int) -> bool:
+    """Whether people would feed at that local minute of the day."""
+    return AWAKE[0] <= minute <= AWAKE[1]
+
+
+def chain(
+    culture: Culture,
+    seed: Seed,
+    *,
+    now_s: float,
+    wanted_s: float,
+    warmth_from: WarmthFrom,
+    aim: Aim,
+    hydration: float,
+    usual: float,
+    bounds: tuple[float, float],
+    awake_at: Callable[[float], bool] | None = None,
+) -> tuple[Link, ...]:
+    """The cheapest chain, first feeding first; empty where none reaches from the seed to the moment. `usual` are the
+    baker's parts of flour, `bounds` the least and most."""
+    known: dict[tuple[float, int], Hours] = {}
+    ratios = [parts for parts in LADDER if bounds[0] <= parts <= min(bounds[1], 10.0)] or [usual]
+
+    def hours(parts: float, at_s: float) -> Hours:
+        key = (parts, math.floor(at_s / H_S))
+        if key not in known:
+            known[key] = hours_of(culture, warmth_from(key[1] * H_S), 1.0 + parts * (1.0 + hydration), hydration)
+        return known[key]
+
+    def fed_for(parts: float, until_s: float, share: float | None) -> Link:
+        """The feeding that is at its aim (or so far between peak and fall) then."""
+        at_s = until_s - 8.0 * H_S
+        for _ in range(3):  # the warmth depends on the hour; three turns settle it to minutes
+            found = hours(parts, at_s)
+            if share is None:
+                takes_h = found.of(aim)[1]
+            else:
+                takes_h = found.peak[1] + share * (found.fall[1] - found.peak[1] + (LATE_H if share == 1.0 else 0.0))
+            at_s = until_s - H_S * takes_h
+        return Link(at_s=STEP_S * round(at_s / STEP_S), parts=parts, hours=hours(parts, at_s))
+
+    def cost(link: Link) -> float:
+        asleep = awake_at is not None and not awake_at(link.at_s)
+        return MORE_COST + abs(math.log(link.parts / usual)) + (NIGHT_COST if asleep else 0.0)
+
+    start_s = max(seed.ripe_s, now_s - STEP_S)
+    lasts = [fed_for(parts, wanted_s, None) for parts in ratios]
+    open_chains: list[Scored] = [(cost(link), (link,)) for link in lasts]
+    best: Scored | None = None
+    for _ in range(LONGEST):
+        going: list[Scored] = []
+        for so_far, links in sorted(open_chains, key=lambda one: one[0])[:KEPT]:
+            at_s = links[0].at_s
+            if at_s < start_s - STEP_S or (best is not None and so_far >= best[0]):
+                continue
+            if at_s <= seed.spent_s:
+                total = so_far + 0.02 * max(at_s - start_s, 0.0) / H_S
+                if best is None or total < best[0]:
+                    best = (total, links)
+                continue
+            for parts in ratios:
+                for share in SHARES:
+                    link = fed_for(parts, at_s, share)
+                    going.append((so_far + cost(link), (link, *links)))
+        open_chains = _thinned(going)
+    return () if best is None else best[1]
+
+
+def _thinned(chains: list[Scored]) -> list[Scored]:
+    """Of the chains that begin in the same hour the cheapest."""
+    cheapest: dict[int, Scored] = {}
+    for one in chains:
+        hour = math.floor(one[1][0].at_s / H_S)
+        if hour not in cheapest or one[0] < cheapest[hour][0]:
+            cheapest[hour] = one
+    return list(cheapest.values())

@@ -1,0 +1,54 @@
+"""Plans as JSON: the contract's objects, for the command line and for the page alike."""
+
+from __future__ import annotations
+
+from monitor.core.plan import feeding
+from monitor.core.plan.daily import Daily
+from monitor.core.plan.hours import Triple
+from monitor.values import FeedPlan, Instead, Json
+
+
+def three(hours: Triple) -> dict[str, Json]:
+    """{"earliest", "likely", "latest"}, to a hundredth of an hour."""
+    return {name: round(h, 2) for name, h in zip(("earliest", "likely", "latest"), hours, strict=True)}
+
+
+def plan_json(made: FeedPlan) -> dict[str, Json]:
+    """A plan, or the answer to "what if"."""
+    out: dict[str, Json] = {
+        **{name: _plain(grams) for name, grams in made.feeding.weights.items()},
+        "ratio": feeding.ratio(made),
+        "hours_to_peak": three(made.hours_to_peak),
+        "hours_to_fall": three(made.hours_to_fall),
+        "hours_to_half_sunk": three(made.hours_to_half_sunk),
+        "met": made.met,
+        "because": made.because,
+    }
+    if made.instead:
+        out["instead"] = [instead_json(one) for one in made.instead]
+    if made.discard_g is not None:
+        out["discard_g"] = made.discard_g
+    if made.caution is not None:
+        out["caution"] = made.caution
+    return out
+
+
+def _plain(grams: float | None) -> Json:
+    return int(grams) if grams is not None and grams == int(grams) else grams
+
+
+def instead_json(one: Instead) -> dict[str, Json]:
+    """One thing that can be done instead."""
+    out: dict[str, Json] = {"do": one.do, "hours_to_fall": three(one.hours_to_fall), "because": one.because}
+    if one.feeding is not None:
+        out.update({name: _plain(grams) for name, grams in one.feeding.weights.items()})
+    if one.place_c is not None:
+        out["place_c"] = one.place_c
+    if one.times > 1:
+        out["times"] = one.times
+    return out
+
+
+def daily_json(daily: Daily) -> dict[str, Json]:
+    """Today's feeding of who feeds once a day."""
+    return {**plan_json(daily.plan), "sinking_h": three(daily.sinking_h), "line": daily.line}

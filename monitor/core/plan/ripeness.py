@@ -1,0 +1,62 @@
+"""When the starter in the jar, fed and not yet risen, will be ripe enough to feed from: the open cycle seen by a plan.
+
+Feeding before its top throws away half-grown yeast, so `moment`, `bake` and `jartide plan` begin from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan.hours import hours_of
+from monitor.values import Cycle, Span
+
+HORIZON_H = 96  # temperatures are expected for so long
+KEEPS_H = 12.0  # common practice: so long past the start of its fall it still seeds a feeding well
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seed:
+    """What the next feeding is made from. `ripe_at` is None where it is ripe already, or where nobody knows; from
+    `ripe_s` until `spent_s` it is good to feed from."""
+
+    fed_at_s: float | None
+    ripe_at: Span | None
+    ripe_s: float
+    spent_s: float
+    total_g: float | None = None  # what stands in the jar
+
+
+def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: float | None = None) -> Seed:
+    """The open cycle as seed. `temperature_c` is what the person expects from now on; else the jar's usual day. One
+    that was put to rest, or whose feeding nobody saw, is taken as ripe: the jar shows better."""
+    if cycle is None or not (cycle.told or cycle.number > 0) or cycle.ended_at_s is not None:
+        return Seed(fed_at_s=None, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H)
+    total_g = cycle.feeding.total_g
+    if cycle.rested:
+        return Seed(
+            fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H, total_g=total_g
+        )
+    fed = cycle.feeding
+    hours = hours_of(culture, expected(culture, cycle, temperature_c), fed.dilution or _usual(culture), fed.hydration)
+    low_s, likely_s, high_s = (cycle.fed_at_s + 3600.0 * h for h in hours.peak)
+    fall_s = cycle.fall_at_s if cycle.fall_at_s is not None else cycle.fed_at_s + 3600.0 * hours.fall[1]
+    spent_s = max(fall_s, now_s) + 3600.0 * KEEPS_H
+    risen = cycle.peak_at_s is not None or cycle.fall_at_s is not None
+    if risen or likely_s <= now_s:
+        return Seed(fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=spent_s, total_g=total_g)
+    ripe_at = Span(earliest_s=max(low_s, now_s), likely_s=likely_s, latest_s=high_s)
+    return Seed(fed_at_s=cycle.fed_at_s, ripe_at=ripe_at, ripe_s=likely_s, spent_s=spent_s, total_g=total_g)
+
+
+def expected(culture: Culture, cycle: Cycle, temperature_c: float | None = None) -> Sequence[float]:
+    """Hourly temperatures of an open cycle: those seen, then what is to come."""
+    if temperature_c is None:
+        return growth_rate.expected_c(culture.day_c, cycle.fed_at_s, cycle.temperatures_c, HORIZON_H)
+    return [*growth_rate.filled(cycle.temperatures_c, temperature_c), temperature_c]
+
+
+def _usual(culture: Culture) -> float:
+    return culture.last_dilution or 9.0  # 1:4:4
