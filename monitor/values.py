@@ -130,9 +130,12 @@ class Noting(StrEnum):
     NEW_STARTER = "new_starter"  # another starter from here on: nothing learnt or noted of the old one counts
     SNOOZE = "snooze"  # text: hours, as a number
 
+    BEGUN = "begun"  # when the starter was begun: a date, "old" or "dried"
     HOOCH = "hooch"
     MOULD = "mould"  # or pink, orange or black streaks: throw it away
     SMELL = "smell"
+    SOUR = "sour"  # the bread was too sour
+    MILD = "mild"  # or too mild
     FLOAT_TEST = "float_test"
     BAKED = "baked"
     DISCARD = "discard"  # text: kept, used or thrown, and grams

@@ -23,7 +23,7 @@ ALLOWED = {
     "core/forecast": VALUES,
     "core/detect": VALUES | {"core/vessel", "core/signal", "core/forecast"},
     "core/plan": VALUES | {"core/display", "core/vessel", "core/forecast"},
-    "core/assess": VALUES | {"core/display", "core/forecast"},
+    "core/assess": VALUES | {"core/display", "core/forecast", "core/plan"},
     "core/notify": VALUES | {"core/display", "core/detect", "core/assess"},
     "host": VALUES | {"core/display"},
     "config": VALUES | CORE,

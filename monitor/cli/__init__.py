@@ -21,6 +21,7 @@ GROUPS = {
         "status": "status",
         "fed": "tell",
         "note": "tell",
+        "begun": "tell",
         "rest": "tell",
         "snooze": "tell",
         "undo": "tell",

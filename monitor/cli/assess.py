@@ -1,4 +1,4 @@
-"""`jartide assess JAR`: fit to bake with, predictable, flagging, sour or mild, what to try. Prints `core.vigour`."""
+"""`jartide assess JAR`: fit to bake with, what it is doing now, sour or mild, what to try. Prints `core.assess`."""
 
 from __future__ import annotations
 
@@ -13,15 +13,24 @@ import click
 from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
 from monitor.core.assess import notebook, vigour
+from monitor.core.assess.now import Current
 from monitor.core.assess.vigour import Assessment
 from monitor.core.display.units import Display, duration
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.plan import phrases
 from monitor.host.time_zone import display
-from monitor.values import Noted
+from monitor.runs import daemon_status, history
+from monitor.runs.store import Store, StoreTrouble
+from monitor.values import Noted, Span, Stage
 
 CAUTION = (
-    "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, orange "
-    "or black streaks. Keep its lid loose, and do not taste raw starter."
+    "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, "
+    "orange or black streaks. Keep its lid loose, and do not taste raw starter."
 )
+
+
+TOWARD = {"sour": "its bread leans to sour", "mild": "its bread leans to mild", "neither": "neither sour nor mild"}
+STALE_S = 600.0  # the daemon writes its state each minute; a level moves by millimetres in this time
 
 
 @click.command(short_help="Is it fit to bake with, and if not, why?")
@@ -34,15 +43,18 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     if (jar is None) == (history_path is None):
         refuse("assess: name a jar, or give --history CYCLES.csv")
     notes: list[Noted] = []
-    show = Display()
+    show, current, culture = Display(), None, None
     if history_path is not None:
         cycles = past_cycles.from_file(history_path)
     else:
         settings = settings_from(config)
         show = display(settings.display)
-        cycles, notes = past_cycles.from_store(settings.store.path, jar_from(settings, jar or "").name)
+        name = jar_from(settings, jar or "").name
+        cycles, notes = past_cycles.from_store(settings.store.path, name)
+        culture = starter_models.learned_from(history.over(cycles), settings.jar(name).flour)
+        current = _current(settings.store.path, name)
     now_s = time.time()
-    judged = vigour.assess(cycles, notes, now_s)
+    judged = vigour.assess(cycles, notes, now_s, current=current, culture=culture, display=show)
     discarded = notebook.discarded_g(notes)
     if form == "json":
         click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
@@ -51,29 +63,47 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     sys.exit(0 if judged.verdict == "yes" else 1)
 
 
+def _current(path: Path, jar: str) -> Current | None:
+    """The jar as the daemon last knew it; None where that is not from just now."""
+    try:
+        with Store.join(path) as store:
+            body = daemon_status.read(store)
+    except StoreTrouble:
+        return None
+    if body is None or abs(time.time() - float(body["as_of_s"])) > STALE_S:
+        return None
+    state = next((one for one in body["jars"] if one["jar"] == jar), None)
+    if state is None or state["cycle"] is None:
+        return None
+    level, forecast = state["level"], state["forecast"]
+    peak = None if forecast is None else forecast["peak_at"]
+    return Current(
+        stage=Stage(state["stage"]),
+        rise_ratio=None if level is None else level["rise_ratio"],
+        slope_mm_per_h=state["slope_mm_per_h"],
+        peak_at=None if peak is None else Span(**peak),
+    )
+
+
 def _lines(judged: Assessment, discarded: dict[str, float], now_s: float) -> list[str]:
     lines = [f"Fit to bake with: {judged.verdict}. {judged.because}"]
-    if judged.hours_to_peak is not None and judged.rise_ratio is not None:
+    if judged.now is not None:
+        lines.append(f"  Now: {judged.now}")
+    if judged.clock_hours_to_peak is not None and judged.rise_ratio is not None:
         counted = "1 cycle" if judged.cycles == 1 else f"{judged.cycles} cycles"
         lines.append(
             f"  {counted}; lately {judged.rise_ratio:.1f} times high (best {judged.best_ratio:.1f}), "
-            f"{judged.hours_to_peak:.1f} h to its peak as at 24 °C"
+            f"{phrases.hours(judged.clock_hours_to_peak)} to its peak"
         )
-    if judged.spread is not None:
-        lines.append(f"  spread of the hours to its peak: {judged.spread:.0%}")
     if judged.flagging is not None:
-        lines.append(f"  Flagging: {judged.flagging}")
-    if judged.leaning is not None:
-        lines.append(f"  Fed about {judged.past_peak_h:.0f} h past its peak: leaning {_toward(judged.leaning)}.")
-        lines += [f"    {lever}" for lever in judged.levers]
-    lines += [f"  Try: {advice}" for advice in judged.advice]
+        lines.append(f"  {judged.flagging}")
+    if judged.leaning is not None and judged.past_peak_clock_h is not None:
+        past = phrases.hours(judged.past_peak_clock_h)
+        lines.append(f"  Fed about {past} past its peak: {TOWARD[judged.leaning]} (more: jartide guide sour).")
+    lines += [f"  - {advice.say} (more: jartide guide {advice.guide})" for advice in judged.advice]
     if judged.baked_last_s is not None:
         often = "once" if judged.baked == 1 else f"{judged.baked} times"
         lines.append(f"  Baked with {often}, last {duration(now_s - judged.baked_last_s)} ago.")
     if discarded:
         lines.append("  Discard so far: " + notebook.discard_words(discarded))
     return [*lines, CAUTION]
-
-
-def _toward(leaning: str) -> str:
-    return "neither to sour nor to mild" if leaning == "neither" else f"to {leaning}"

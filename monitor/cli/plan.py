@@ -165,8 +165,7 @@ def unripe_words(seed: Seed, show: Display, now_s: float) -> str:
     )
     return (
         f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({low} to "
-        f"{high}). "
-        "Then feed:"
+        f"{high}). Then feed:"
     )
 
 

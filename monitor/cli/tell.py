@@ -6,26 +6,32 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
+from monitor.cli import past_cycles
 from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.cli.telling_words import doubt, ratio, words
-from monitor.core.assess import notebook
+from monitor.core.assess import answers, notebook, resting
+from monitor.core.assess.advice import Advice
+from monitor.core.assess.age import DRIED, OLD, age_of
+from monitor.core.display.local_time import DAY_S, UnknownDay, day_of, local_day
+from monitor.core.forecast import starter_model as starter_models
 from monitor.host import lock
 from monitor.host.time_zone import calendar, display
+from monitor.runs import history
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import Fed, Noted, Noting
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
-SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE}  # they have commands of their own
+SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # they have commands of their own
 
 
 class _What(NearChoice):
@@ -95,6 +101,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     hooch        liquid on top: it is hungry
     mould        or pink, orange or black streaks: it goes into the bin
     smell        and what it smells of
+    sour, mild   the bread was too sour, or too mild
     float_test   and whether it floated
     baked        baked with it
     discard      kept, used or thrown, and the grams: discard used 120
@@ -110,17 +117,55 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     noting, said = Noting(what), _text(" ".join(text))
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: "{said}"; write kept, used or thrown, and the grams, like "discard used 120"')
-    counts = _tell(settings.store.path, Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said))
+    noted = Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said)
+    counts = _tell(settings.store.path, noted)
     click.echo(f"{jar}: noted.{counts}")
-    if noting is Noting.MOULD:
-        click.echo(notebook.THROW_AWAY)
+    answer = _answer(settings, noted)
+    if answer is not None:
+        click.echo(display(settings.display).worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
+    if answer is not None and answer.guide == "mould":
+        if noting is not Noting.MOULD:
+            click.echo(f"If it is so, note it as such: jartide note {jar} mould")
         click.echo(f"With another starter in it, say: jartide note {jar} new_starter")
-    elif noting is Noting.HOOCH:
-        click.echo("Hooch means hungry: stir it in or pour it off, and feed.")
     elif noting is Noting.DISCARD:
         with _store(settings.store.path) as store:
             totals = notebook.discarded_g(store.noted(jar))
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
+        if "thrown" in said or "kept" in said:
+            click.echo("(what it makes, and why it has to go: jartide guide discard)")
+
+
+def _answer(settings: Settings, noted: Noted) -> Advice | None:
+    """What a baker would say to that note."""
+    cycles, notes = past_cycles.from_store(settings.store.path, noted.jar)
+    culture = starter_models.learned_from(history.over(cycles), settings.jar(noted.jar).flour)
+    age = age_of(cycles, notes, time.time())
+    return answers.to_one(noted, age, culture)
+
+
+@click.command()
+@config_option
+@click.argument("jar")
+@click.argument("when", metavar="DATE|old|dried")
+def begun(config: Path, jar: str, when: str) -> None:
+    """Say when the starter in JAR was begun: a date like 2026-03-02, "old", or "dried" for one woken from flakes.
+
+    Early gas is mostly not yeast, so its age decides what a rise is worth.
+    """
+    settings = settings_from(config)
+    jar_from(settings, jar)
+    said = when.strip().lower()
+    now_s = time.time()
+    if said not in (OLD, DRIED):
+        try:
+            day = day_of(said)
+        except UnknownDay:
+            refuse(f"DATE: {when!r}; write a date like 2026-03-02, or old, or dried")
+        if day > local_day(now_s, display(settings.display).offset_s):
+            refuse(f"DATE: {when} is still to come; tell it when it has begun")
+    counts = _tell(settings.store.path, Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said))
+    known = {OLD: "an old starter", DRIED: "woken from dried flakes"}.get(said, f"begun on {said}")
+    click.echo(f"{jar}: {known}.{counts}")
 
 
 @click.command(short_help="Into the fridge, or (--over) out of it again.")
@@ -132,9 +177,15 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
     """Say that JAR goes into the fridge to rest: nothing is asked for until it is out again."""
     settings = settings_from(config)
     jar_from(settings, jar)
-    noting = Noting.REST_OVER if over else Noting.REST
-    counts = _tell(settings.store.path, Noted(time_s=_when(at, settings), jar=jar, what=noting, text=""))
+    noting, item_s = Noting.REST_OVER if over else Noting.REST, _when(at, settings)
+    counts = _tell(settings.store.path, Noted(time_s=item_s, jar=jar, what=noting, text=""))
     click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
+    rested_s = None
+    if over:
+        with _store(settings.store.path) as store:
+            rested_s = rest_began_s(store.told(jar, 0.0), item_s)
+    advice = resting.waking(None if rested_s is None else (item_s - rested_s) / DAY_S) if over else resting.going_in()
+    click.echo(display(settings.display).worded(f"{advice.say}\n(more: jartide guide {advice.guide})"))
 
 
 @click.command(short_help="Hold back a jar's notices for some hours.")
@@ -171,6 +222,12 @@ def undo(config: Path, jar: str) -> None:
             click.echo(f"{jar}: {error}.", err=True)
             sys.exit(1)
     click.echo(f"{jar}: taken back: {words(item)} (told for {display(settings.display).clock(item.time_s, now_s)}).")
+
+
+def rest_began_s(told: Iterable[object], before_s: float) -> float | None:
+    """When it was last put to rest before that; None where nobody said."""
+    rests = [one.time_s for one in told if isinstance(one, Noted) and one.what is Noting.REST and one.time_s < before_s]
+    return max(rests, default=None)
 
 
 def _when(text: str | None, settings: Settings) -> float:

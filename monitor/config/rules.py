@@ -103,8 +103,8 @@ def _jar(jar: JarSettings) -> Iterator[Clause]:
     if jar.rim_mm is not None and jar.empty_mm is not None and jar.rim_mm > jar.empty_mm:
         yield (
             "rim_mm",
-            f"the rim cannot be above the sensor, which is {jar.empty_mm:g} mm (empty_mm) above the inside bottom; "
-            "if the sensor hangs below the rim, give its height instead",
+            f"the rim cannot be above the sensor, which is {jar.empty_mm:g} mm (empty_mm) above the inside bottom; if "
+            "the sensor hangs below the rim, give its height instead",
         )
 
 

@@ -54,7 +54,7 @@ def cycles(store: Store, jar: str, now_s: float, show: Display, most: int = MOST
         "cycles": [_row(run, cycle, some, now_s, show) for run, cycle, some in listed[:most]],
         "verdict": judged.verdict,
         "because": show.worded(judged.because),
-        "advice": [show.worded(advice) for advice in judged.advice],
+        "advice": [show.worded(advice.say) for advice in judged.advice],
         "discarded_g": {**notebook.discarded_g(notes)},
     }
 

@@ -21,7 +21,8 @@ from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Read
 
 __all__ = ["Run", "Store", "StoreTrouble"]
 
-LASTING = (Noting.MOULD, Noting.NEW_STARTER)  # mould is not fed away, and is gone with its starter
+# mould is not fed away, and is gone with its starter; when it was begun stays true
+LASTING = (Noting.MOULD, Noting.NEW_STARTER, Noting.BEGUN)
 RUN_REASONS = {Noting.NEW_RUN: "asked for", Noting.NEW_STARTER: ANOTHER_STARTER}
 _CHUNK = 2000  # rows that a reader holds at once: well under a megabyte
 

@@ -267,8 +267,8 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
                 raise StoreTrouble(f"{path}: is the database of another program; give another path", lasting=True)
             if version > len(schema.MIGRATIONS):
                 raise StoreTrouble(
-                    f"{path}: is of version {version}, this program knows up to {len(schema.MIGRATIONS)}; "
-                    "install the newer program again, or give another path",
+                    f"{path}: is of version {version}, this program knows up to {len(schema.MIGRATIONS)}; install the "
+                    "newer program again, or give another path",
                     lasting=True,
                 )
             if version == len(schema.MIGRATIONS) and not schema.tables() <= tables:

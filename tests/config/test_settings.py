@@ -61,17 +61,17 @@ path = 3
     assert [line.split("; [[")[0] for line in problems(tmp_path, text)] == [
         'kitchen.toml, line 4: [[jar]] rye: empty_mm = "12": must be a number, without quotes',
         "kitchen.toml, line 5: [[jar]] rye: rim_mm = true: must be a number, without quotes",
-        "kitchen.toml, line 6: [[jar]] rye: emtpy_mm = 152: there is no such key; did you mean empty_mm? "
-        "[[jar]] has name, empty_mm, geometry, rim_mm, sensor, venting, flour, silent_after_min, richest_ratio, "
-        "leanest_ratio, cycle_h, group",
+        "kitchen.toml, line 6: [[jar]] rye: emtpy_mm = 152: there is no such key; did you mean empty_mm? [[jar]] has "
+        "name, empty_mm, geometry, rim_mm, sensor, venting, flour, silent_after_min, richest_ratio, leanest_ratio, "
+        "cycle_h, group",
         "kitchen.toml, line 8: [[serial]] 1: port: is missing",
         "kitchen.toml, line 9: [[serial]] 1: baud = 9600.5: must be a whole number, without quotes",
         'kitchen.toml, line 12: [notices]: to_env = "MAIL": must be a list of texts: ["...", "..."]',
         'kitchen.toml, line 13: [notices]: quiet_exept = ["a"]: there is no such key; did you mean quiet_except? '
         "[notices] has to_env, to_file, console, quiet_from, quiet_to, quiet_except, repeat_h, leave_out, "
         "peak_ahead_h, daily_summary, too_cold_c, too_hot_c",
-        "kitchen.toml, line 15: notice: there is no such table; did you mean notices? "
-        "[[jar]], [[group]], [[serial]], [[mqtt]], [store], [notices], [influx], [display], [page]",
+        "kitchen.toml, line 15: notice: there is no such table; did you mean notices? [[jar]], [[group]], [[serial]], "
+        "[[mqtt]], [store], [notices], [influx], [display], [page]",
         'kitchen.toml, line 17: [store]: path = 3: must be text in "quotes"',
     ]
 

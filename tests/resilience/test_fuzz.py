@@ -112,8 +112,8 @@ def test_the_wire_takes_or_refuses_anything() -> None:
         assert all(len(line.data) <= LINE_MAX for line in lines)
     took_s = time.monotonic() - began_s
     print(
-        f"{INPUTS} inputs in {took_s:.0f} s: {taken} taken, {sum(reasons.values())} refused for {len(reasons)} reasons;"
-        f" memory {settled_mb:.1f} MB after a tenth, {most_mb:.1f} MB at most"
+        f"{INPUTS} inputs in {took_s:.0f} s: {taken} taken, {sum(reasons.values())} refused for {len(reasons)} "
+        f"reasons; memory {settled_mb:.1f} MB after a tenth, {most_mb:.1f} MB at most"
     )
     assert most_mb - settled_mb <= GROWTH_MB
     assert len(reasons) < 60, reasons  # fixed phrases, so that counting them stays bounded

@@ -52,8 +52,8 @@ def test_what_waits_for_one_jar_goes_out_as_one_message(store: Store, web: Calla
     queue(site.address()).turn(store)
     assert [got["title"] for got in site.got] == ["daily_summary", "near_rim rye (and 2 more)", "at_peak white"]
     assert site.got[1]["message"] == (
-        "Text of near_rim 0.\n\nfeed_now rye: Text of feed_now 0.\n\nsensor_back rye: Text of sensor_back 0.\n\n"
-        "[rye.0.4.near_rim.0 rye.0.4.feed_now.0 rye.0.4.sensor_back.0]"
+        "Text of near_rim 0.\n\nfeed_now rye: Text of feed_now 0.\n\nsensor_back rye: Text of sensor_back "
+        "0.\n\n[rye.0.4.near_rim.0 rye.0.4.feed_now.0 rye.0.4.sensor_back.0]"
     )
     assert states(store) == ["sent"] * 5
 

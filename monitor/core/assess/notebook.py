@@ -19,6 +19,9 @@ NOTE_WORDS = {
     Noting.HOOCH: "liquid on top",
     Noting.MOULD: "mould or streaks",
     Noting.SMELL: "smell",
+    Noting.BEGUN: "begun",
+    Noting.SOUR: "bread too sour",
+    Noting.MILD: "bread too mild",
     Noting.FLOAT_TEST: "float test",
     Noting.BAKED: "baked with it",
     Noting.DISCARD: "discard",
@@ -35,8 +38,8 @@ NOTE_WORDS = {
 }
 
 THROW_AWAY = (
-    "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and soap, "
-    "and start again. Do not taste it and do not cut it out."
+    "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and "
+    "soap, and start again. Do not taste it and do not cut it out."
 )
 
 

@@ -31,7 +31,6 @@ RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one s
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 PEAK_AGAIN_S = 1800.0
 REFINE_S, PEAK_MOVED_S = 5400.0, 300.0
-FLAT_AFTER_S = 16 * 3600.0  # the slowest healthy starter in a cold kitchen has begun to rise by then
 ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
 
 
@@ -211,7 +210,7 @@ def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool
     if risen:
         cycle.rise_at_s = latest.at_s
         return [event(state, EventKind.RISE_BEGAN, latest.at_s, evidence)]
-    if cycle.from_start and not cycle.flat_decided and state.now_s - cycle.fed_at_s > FLAT_AFTER_S:
+    if cycle.from_start and not cycle.flat_decided and state.now_s - cycle.fed_at_s > expected.flat_after_s(state):
         cycle.flat_decided = True
         return [event(state, EventKind.STAYED_FLAT, state.now_s, {"highest_mm": evidence["rise_mm"]})]
     return []

@@ -69,6 +69,21 @@ def date_of(day: int) -> tuple[int, int, int]:
     return era * 400 + year_of_era + (month <= 2), month, day_of_year - (153 * from_march + 2) // 5 + 1
 
 
+class UnknownDay(ValueError):
+    """No day of the calendar; the text says what would be one."""
+
+
+def day_of(text: str) -> int:
+    """A date as people type it, "2026-03-07", as days since 1 January 1970. Raises UnknownDay."""
+    parts = text.strip().split("-")
+    if len(parts) == 3 and all(part.isascii() and part.isdigit() for part in parts) and len(parts[0]) == 4:
+        year, month, day = map(int, parts)
+        for guess in range(int(365.2425 * (year - 1970)) - 2, int(365.2425 * (year - 1970)) + 369):
+            if date_of(guess) == (year, month, day):
+                return guess
+    raise UnknownDay(f"{text!r} is no date like 2026-03-07")
+
+
 def first_at(day: int, minute: int, offset_s: Offset) -> float:
     """The Unix time of a local time of day: the first instant when the wall clock of that date shows it or later."""
     wall_s = day * DAY_S + minute * 60

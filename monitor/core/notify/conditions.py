@@ -93,7 +93,7 @@ def facts_of(
     cycle = state.cycle
     fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
     fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle
-    since_s = {Noting.MOULD: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
+    since_s = {Noting.MOULD: -inf, Noting.BEGUN: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
     mine = tuple(note for note in told if note.time_s >= since_s.get(note.what, fed_at_s))
     return Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)

@@ -143,7 +143,7 @@ def _anyway(wish: Wish) -> Iterator[Scored]:
 
 def _more_feedings(wish: Wish) -> Iterator[Scored]:
     """Two feedings in that time, or as many as it takes."""
-    for times in range(2, 9):
+    for times in range(2, 15):
         each_h = wish.target_h / times
         if each_h < 6.0:
             return
@@ -294,8 +294,7 @@ def _fridge(wish: Wish) -> Iterator[Scored]:
         _instead(
             grams,
             f"{_says(grams)}, let it rise to its top, about {phrases.hours(peak_h)}, then stand it in the fridge "
-            "until you "
-            "feed it",
+            "until you feed it",
             hours.fall,
             "In the cold it hardly goes on and keeps for days; it may sink a little there, and that is fine.",
             place_c=FRIDGE_C,

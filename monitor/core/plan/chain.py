@@ -56,9 +56,11 @@ def chain(
     usual: float,
     bounds: tuple[float, float],
     awake_at: Callable[[float], bool] | None = None,
+    least_first: float | None = None,
 ) -> tuple[Link, ...]:
     """The cheapest chain, first feeding first; empty where none reaches from the seed to the moment. `usual` are the
-    baker's parts of flour, `bounds` the least and most."""
+    baker's parts of flour, `bounds` the least and most. `least_first`: a chain of one must be at least so lean, as
+    there is no more seed; longer ones have a feeding to grow in."""
     known: dict[tuple[float, int], Hours] = {}
     ratios = [parts for parts in LADDER if bounds[0] <= parts <= min(bounds[1], 10.0)] or [usual]
 
@@ -94,10 +96,13 @@ def chain(
             at_s = links[0].at_s
             if at_s < start_s - STEP_S or (best is not None and so_far >= best[0]):
                 continue
-            if at_s <= seed.spent_s:
+            enough = len(links) > 1 or least_first is None or links[0].parts >= 0.9 * least_first
+            if at_s <= seed.spent_s and enough:
                 total = so_far + 0.02 * max(at_s - start_s, 0.0) / H_S
                 if best is None or total < best[0]:
                     best = (total, links)
+                continue
+            if at_s < start_s:
                 continue
             for parts in ratios:
                 for share in SHARES:

@@ -233,14 +233,12 @@ def _doubt(mean_c: float) -> str:
     if mean_c >= HOT_C:
         return (
             f" At {phrases.degrees(mean_c)} starters differ: one stops at 35 °C, another likes 32 °C. It may race, "
-            "turn "
-            "sour or weaken, so take these hours as a guess, and move it to 24 to 28 °C."
+            "turn sour or weaken, so take these hours as a guess, and move it to 24 to 28 °C."
         )
     if mean_c <= COLD_C:
         return (
             f" At {phrases.degrees(mean_c)} it may take days and perhaps hardly rise; that is a rest. Bring it to 20 "
-            "°C "
-            "when you want it."
+            "°C when you want it."
         )
     return ""
 
@@ -264,8 +262,7 @@ def _reason(culture: Culture, made: FeedPlan, aim: Aim, mean_c: float) -> str:
         change = f"with more starter kept than last time ({said}), which is ready sooner,"
     return (
         f"Going by {_basis(culture)}, {change} the {AIM_WORDS[aim]} comes about {phrases.hours(likely_h)} after "
-        "feeding "
-        f"at {phrases.degrees(mean_c)}."
+        f"feeding at {phrases.degrees(mean_c)}."
     )
 
 

@@ -1,0 +1,155 @@
+"""What a note is answered with: what a smell, a liquid, a float test, a water or a bread tells, and what to do. Said at
+once when it is noted, and again by `assess` for some days. Common practice, unless it says otherwise.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+
+from monitor.core.assess import taste
+from monitor.core.assess.advice import Advice
+from monitor.core.assess.age import NEVER_DAYS, Age
+from monitor.core.assess.notebook import THROW_AWAY
+from monitor.core.display.local_time import DAY_S
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import phrases
+from monitor.core.plan.alternatives import FRIDGE_C, Wish, alternatives
+from monitor.core.plan.weighing import Grams, Limits
+from monitor.values import Feeding, Noted, Noting
+
+DAILY_HOOCH = 3  # so often within the days that count: it is not once
+STREAKS = re.compile(r"\b(mou?ld\w*|fuzz\w*|furry|pink\w*|orange|black (?:spot|streak|patch|dot)\w*|streak\w*)\b")
+INSIDE = re.compile(r"\b(larva\w*|maggot\w*|inside|in it|in the jar|in the starter)\b")
+NO = re.compile(r"\b(sank|sunk|sinks|failed|fail|no|not|didn't|did not)\b")
+
+HOOCH_ONCE = Advice(
+    say="Hooch means hungry, and is harmless in itself: stir it in or pour it off, and feed it now; sooner next time, "
+    "or keep less starter. It is a thin liquid, clear to grey.",
+    guide="hooch",
+)
+ACETONE = Advice(
+    say="A smell of acetone means hungry, very: feed it now, 1:5:5, and earlier from now on. It goes within a feeding "
+    "or two.",
+    guide="acetone",
+)
+VINEGAR = Advice(
+    say="A smell of vinegar means overripe: feed it at its top, at 24 to 26 °C, about 1:5:5, and it turns milder "
+    "within a few feedings.",
+    guide="vinegar",
+)
+SICK_YOUNG = Advice(
+    say="In the first week a smell of cheese or of being sick is usual and passes: go on feeding, and do not bake "
+    "with it yet.",
+    guide="smells",
+)
+SICK_OLD = Advice(
+    say="For an old one that is unusual: three feedings of 1:5:5, each at its top. If it still smells foul after "
+    "that, or shows any colour, throw it away. Don't taste it.",
+    guide="smells",
+)
+FLOAT = Advice(
+    say="The float test tells little: a starter that was stirred or handled sinks, whatever it can do. That it "
+    "doubles and falls the same way each time tells more.",
+    guide="float",
+)
+WATER = Advice(
+    say="Chlorine goes if the water stands open overnight. Chloramine stays for days: a carbon filter, or twenty "
+    "minutes' boil, takes it out. Try a jar with other water beside it before you blame the tap; your water is safe "
+    "to drink.",
+    guide="water",
+)
+BLEACHED = Advice(
+    say="Bleached flour can work, but slower and weaker: unbleached, or a fifth of wholegrain in it, helps.",
+    guide="bleached",
+)
+FLIES_OUTSIDE = Advice(
+    say="Fruit flies outside the jar: a fine weave under the loose lid, and a trap with vinegar beside it. If you "
+    "ever see flies or larvae inside, throw it away.",
+    guide="flies",
+)
+FLIES_INSIDE = Advice(
+    say="Flies or larvae inside: throw all of it away, wash the jar hot, and begin again from a spare or anew.",
+    guide="flies",
+)
+GREY = Advice(
+    say="A grey or dark liquid on top is hooch, not mould. If you are unsure, ask somebody to look; in doubt, throw "
+    "it away.",
+    guide="hooch",
+)
+SEALED = Advice(
+    say="Loosen the lid now, facing away from you: the gas has to get out. Then let it only rest on the jar.",
+    guide="lid",
+)
+STREAKED = Advice(say=THROW_AWAY, guide="mould")
+
+
+def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) -> Advice | None:
+    """The answer to one note by itself; None for one that needs none."""
+    text = note.text.lower()
+    if note.what is Noting.HOOCH:
+        return GREY if re.search(r"\b(grey|gray|dark|black)\b", text) else HOOCH_ONCE
+    if note.what is Noting.MOULD or (note.what in (Noting.SMELL, Noting.REMARK) and STREAKS.search(text)):
+        return STREAKED
+    if note.what is Noting.FLOAT_TEST:
+        return FLOAT if NO.search(text) else None
+    if culture is not None and note.what in (Noting.SOUR, Noting.MILD):
+        return taste.milder(culture) if note.what is Noting.SOUR else taste.sourer(culture)
+    if note.what in (Noting.SMELL, Noting.REMARK):
+        return _by_words(text, age)
+    return None
+
+
+def _by_words(text: str, age: Age | None) -> Advice | None:
+    young = age is not None and not age.old and (age.days if age.days is not None else age.watched_days) < NEVER_DAYS
+    for words, said in (
+        (r"acetone|nail|solvent|varnish|glue", ACETONE),
+        (r"vinegar|sharp", VINEGAR),
+        (r"chees\w*|sick|vomit|feet|sock\w*|rotten|foul|putrid", SICK_YOUNG if young else SICK_OLD),
+        (r"float\w*", FLOAT),
+        (r"bleach\w*", BLEACHED),
+        (r"water|chlor\w*|tap", WATER),
+        (r"fly|flies|larva\w*|maggot\w*", FLIES_INSIDE if INSIDE.search(text) else FLIES_OUTSIDE),
+        (r"seal\w*|clip\w*|screw\w*|lid", SEALED),
+    ):
+        if re.search(rf"\b({words})\b", text):
+            return said
+    return None
+
+
+def to_all(
+    notes: Sequence[Noted], culture: Culture, age: Age, usual_c: float, every_h: float | None
+) -> Iterator[Advice]:
+    """The answers to the notes of the last days; hooch day by day is another matter than once."""
+    hooch = [note for note in notes if note.what is Noting.HOOCH]
+    days = {int(note.time_s // DAY_S) for note in hooch}
+    if len(days) >= DAILY_HOOCH:
+        yield starves(culture, usual_c, every_h or 24.0, None)
+    for note in notes:
+        said = to_one(note, age, culture)
+        if said is not None and not (note.what is Noting.HOOCH and len(days) >= DAILY_HOOCH):
+            yield said
+
+
+def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float | None) -> Advice:
+    """It has been hungry for too long day by day: what to do, from what can be done in a plan for its hours."""
+    wish = Wish(
+        culture=culture, target_h=every_h, temperatures_c=(usual_c,), hydration=culture.last_hydration or 1.0,
+        limits=Limits(),
+    )  # fmt: skip
+    ways = alternatives(wish, wish.grams(10.0))
+    twice = next((one for one in ways if one.times > 1), None)
+    place = next((one for one in ways if one.place_c is not None and one.place_c != FRIDGE_C), None)
+    said = [f"keep less, up to 1:10:10 ({phrases.weigh(_feeding(wish.grams(10.0)))})"]
+    if twice is not None:
+        said.append(twice.do)
+    if place is not None or usual_c >= 22.0:
+        said.append("find it a place at 18 to 22 °C")
+    if usual_c >= 26.0:
+        said += ["mix it with water of 10 to 15 °C", "put it into the fridge once it is at its top"]
+    how = "day by day" if sinking_h is None else f"for about {phrases.hours(sinking_h)} each time before it is fed"
+    return Advice(say=f"It is hungry {how}. One of these: {'; or '.join(said)}.", guide="hungry")
+
+
+def _feeding(grams: Grams) -> Feeding:
+    return Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2])

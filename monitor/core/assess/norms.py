@@ -1,0 +1,74 @@
+"""What a rise is measured against: doubling for white flour, its own norm for rye, stiff and wet ones; and how long a
+cycle may take before it counts as flat. Asked by `vigour` and `remedies`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from monitor.core.forecast import growth_rate, peak_time
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture
+from monitor.values import Cycle
+
+DOUBLED = 2.0  # common practice: a vigorous starter at least doubles
+OF_ITS_OWN = 0.8  # of its own usual rise, where doubling is asking too much (rye, wholegrain, stiff, wet)
+OWN_FLOOR = 1.5  # and never less than that: below, it lifts no bread whatever the flour
+OWN_IN = 5  # its own rise is what one cycle in five reaches: the very highest of many is luck, and ever higher
+WET_HYDRATION, STIFF_HYDRATION = 1.05, 0.65  # above, the gas is not held; below, the dough holds it down
+FOAM_HYDRATION = 1.2  # from here on height judges nothing
+COARSE = ("rye", "whole", "spelt", "einkorn", "gluten")
+LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
+FLAT_LEAST_H = 16.0  # a slow healthy starter at room temperature has begun to rise by then
+
+
+def flour_of(cycle: Cycle) -> str:
+    """Its flour in small letters, "" where nobody said."""
+    return (cycle.flour or "").lower()
+
+
+def doubling_counts(cycle: Cycle) -> bool:
+    """Whether doubling is a fair measure: white flour from 65 to 105 % hydration holds its gas and can lift it."""
+    hydration = cycle.feeding.hydration
+    coarse = any(word in flour_of(cycle) for word in COARSE)
+    return not coarse and (hydration is None or STIFF_HYDRATION < hydration <= WET_HYDRATION)
+
+
+def own_rise(ratios: Sequence[float]) -> float:
+    """What one cycle in five reaches."""
+    return sorted(ratios, reverse=True)[len(ratios) // OWN_IN]
+
+
+def risen(cycle: Cycle, own: float) -> bool:
+    """Whether it rose as it should."""
+    ratio = cycle.peak_ratio or 0.0
+    if round(ratio, 1) >= DOUBLED:  # as it is shown; a sensor knows it no better
+        return True
+    return not doubling_counts(cycle) and round(ratio, 1) >= OWN_FLOOR and ratio - 1.0 >= OF_ITS_OWN * (own - 1.0)
+
+
+def temperatures_of(cycle: Cycle) -> tuple[float, ...]:
+    """Its hourly temperatures, without gaps."""
+    return growth_rate.filled(cycle.temperatures_c)
+
+
+def due_h(culture: Culture, cycle: Cycle) -> tuple[float, float, float]:
+    """Hours from its feeding to its peak as foretold: earliest, likely, latest."""
+    fed = cycle.feeding
+    temperatures_c = temperatures_of(cycle)
+    foretold = starter_models.foretell(culture, temperatures_c, fed.dilution, fed.hydration, cycle.flour)
+    return peak_time.hours_ahead(foretold, temperatures_c).peak_h
+
+
+def flat_after_h(culture: Culture, cycle: Cycle) -> float:
+    """A cycle that has not begun to rise by then is flat: by the latest hour that was foretold for its peak."""
+    return max(due_h(culture, cycle)[2], FLAT_LEAST_H)
+
+
+def off_ln(culture: Culture, cycle: Cycle) -> float:
+    """ln of the hours to its peak over those that this culture was to take at these temperatures and grams."""
+    assert cycle.peak_at_s is not None
+    fed = cycle.feeding
+    foretold = starter_models.foretell(culture, temperatures_of(cycle), fed.dilution, fed.hydration, cycle.flour)
+    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / foretold.clock_h[0])

@@ -1,0 +1,285 @@
+"""What to try, by a starter's age and by what was seen. Common practice throughout, unless it says otherwise; each "
+"piece
+of advice names the page of the guide that says more.
+
+Asked by `vigour`. What a note is answered with is `answers`'.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import takewhile
+from statistics import fmean, median
+
+from monitor.core.assess import answers, norms
+from monitor.core.assess.advice import Advice
+from monitor.core.assess.age import YOUNG_DAYS, Age
+from monitor.core.assess.notebook import noted
+from monitor.core.display.local_time import DAY_S
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import feeding, phrases
+from monitor.core.plan.alternatives import SINKING_FINE_H
+from monitor.core.plan.weighing import Limits
+from monitor.values import Cycle, Noted, Noting
+
+RECENT_S = 3 * DAY_S
+LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
+LIFE_DAYS = 14.0  # so long ago a rise still says that it lives
+FALSE_DAYS = 4.0  # gas of the first days is mostly that of bacteria of the flour
+LAGS = 4  # feedings that a culture takes to get used to another flour or stiffness
+COLD_C, WARM_C = 18.0, 22.0
+ERRATIC_SPREAD = 0.15
+SWINGS = 1.25  # the clock's hours differ by so much more than those with warmth allowed for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What is known when it is asked what to try."""
+
+    cycles: Sequence[Cycle]
+    shown: Sequence[Cycle]  # those that rose or lay flat, and their rise ratios
+    ratios: Sequence[float]
+    notes: Sequence[Noted]
+    age: Age
+    culture: Culture
+    spread: float | None
+    flagging: str | None
+    changed: str | None
+    verdict: str
+    waiting: bool  # the open cycle is on its way up
+    now_s: float
+
+    @property
+    def alive(self) -> bool:
+        """A sign of life within the last two weeks, the false rise of the first days left out."""
+        born_s = self.now_s - self.age.days * DAY_S if self.age.days is not None else -1e18
+        return any(
+            ratio >= LIFE_RATIO
+            and self.now_s - cycle.fed_at_s <= LIFE_DAYS * DAY_S
+            and cycle.fed_at_s - born_s > FALSE_DAYS * DAY_S
+            for cycle, ratio in zip(self.shown, self.ratios, strict=True)
+        )
+
+    @property
+    def usual_c(self) -> float:
+        """How warm it has been lately."""
+        known = [c for cycle in self.cycles[-3:] for c in cycle.temperatures_c if c is not None]
+        return fmean(known) if known else growth_rate.USUAL_C
+
+    @property
+    def every_h(self) -> float | None:
+        """The usual hours between its feedings."""
+        ended = [c for c in self.cycles[-5:] if c.ended_at_s is not None and not c.rested]
+        return median((c.ended_at_s - c.fed_at_s) / 3600.0 for c in ended if c.ended_at_s) if ended else None
+
+
+def what_to_try(seen: Seen) -> tuple[Advice, ...]:
+    """What to try, the most pressing first; nothing for one that was thrown away."""
+    if noted(seen.notes, Noting.MOULD):
+        return ()  # the verdict says what to do
+    recent = [note for note in seen.notes if seen.now_s - note.time_s < RECENT_S]
+    out = list(answers.to_all(recent, seen.culture, seen.age, seen.usual_c, seen.every_h))
+    out += _by_age(seen)
+    out += _washing_out(seen)
+    out += _by_rises(seen)
+    out += _sinking_long(seen)
+    said: dict[str, Advice] = {}
+    for one in out:
+        said.setdefault(one.say, one)
+    return tuple(said.values())
+
+
+def changed_lately(seen: Sequence[Cycle]) -> str | None:
+    """Another flour or stiffness within its last few feedings, in words; None when all is as before."""
+    for i in range(max(len(seen) - LAGS, 1), len(seen)):
+        before, after = seen[i - 1], seen[i]
+        if after.flour and before.flour and norms.flour_of(after) != norms.flour_of(before):
+            return f"{after.flour} in place of {before.flour}"
+        was, is_now = before.feeding.hydration, after.feeding.hydration
+        if was and is_now and abs(is_now - was) > 0.15:
+            return f"{is_now:.0%} hydration in place of {was:.0%}"
+    return None
+
+
+def _by_age(seen: Seen) -> Iterator[Advice]:
+    age, ratios = seen.age, seen.ratios
+    doubled = sum(round(ratio, 1) >= norms.DOUBLED for ratio in ratios)
+    if age.dried and doubled < 3:
+        yield Advice(
+            say="Woken from dried flakes it bubbles after about a day and doubles after three to seven days. Discard "
+            "nothing at its first two feedings, and treat it as a young one until it has doubled three times.",
+            guide="drying",
+        )
+        return
+    if age.old or (age.days is None and doubled):
+        return
+    days = age.least_days
+    late = [r for c, r in zip(seen.shown, ratios, strict=True) if seen.now_s - c.fed_at_s < 3.0 * DAY_S]
+    early = _false_rise(seen)
+    if age.days is not None and days < 2.0:
+        yield Advice(say="Nothing is to be expected on its first day. Keep it at 24 to 27 °C.", guide="young")
+    elif early and days < FALSE_DAYS + 1.0 and (not late or max(late) >= 1.5):
+        yield Advice(
+            say="A rise in the first days is mostly not yeast but bacteria of the flour; it may smell, and fall "
+            "silent after. Keep on feeding once a day, and do not bake with it yet.",
+            guide="false rise",
+        )
+    elif age.young and not seen.alive and days >= 3.0:
+        yield Advice(
+            say="A pause after the first rise is normal: often days, sometimes weeks. Go on feeding once a day; if it "
+            "gets thin, feed it every second day, or keep more: 2:1:1 with wholegrain (50 g with 25 g flour and 25 g "
+            "water) daily.",
+            guide="young",
+        )
+    elif age.young and doubled and days >= 7.0:
+        yield Advice(
+            say="It doubled: yeast is likely now. Feed it at each top from now on, and bake when three rises in a row "
+            "were alike, about day 10 to 14.",
+            guide="young",
+        )
+    elif days < YOUNG_DAYS + 1.0 and not doubled and seen.alive:
+        yield Advice(
+            say="It shows life: go on feeding. Wholegrain flour and 25 °C help; feed it only after its top.",
+            guide="young",
+        )
+    elif not seen.alive and days < YOUNG_DAYS and not seen.waiting:
+        yield Advice(
+            say="If it is a new one, say when it was begun (jartide begun JAR DATE): carry on feeding once a day, at "
+            "24 to 28 °C if you can."
+            if age.days is None
+            else "It is young: carry on feeding once a day, at 24 to 28 °C if you can.",
+            guide="young",
+        )
+
+
+def _false_rise(seen: Seen) -> bool:
+    """A good rise within the first four days."""
+    if seen.age.days is None:
+        return False
+    born_s = seen.now_s - seen.age.days * DAY_S
+    return any(
+        ratio >= 1.5 and cycle.fed_at_s - born_s <= FALSE_DAYS * DAY_S
+        for cycle, ratio in zip(seen.shown, seen.ratios, strict=True)
+    )
+
+
+def _washing_out(seen: Seen) -> Iterator[Advice]:
+    """Fed before its top each time: thinner daily."""
+    cut = list(takewhile(lambda c: _cut_short(seen.culture, c), reversed([c for c in seen.cycles if c.ended_at_s])))
+    every_h = seen.every_h
+    if len(cut) < 2 or every_h is None:
+        return
+    here = (seen.usual_c,)
+    made = feeding.plan(seen.culture, target_h=min(max(every_h, 4.0), 48.0), temperatures_c=here, limits=Limits())
+    keep = f"keep about {made.starter_g:g} g" if made.starter_g < 95 else "keep as much starter as flour"
+    yield Advice(
+        say=f"It was fed before its top {len(cut)} times running, so it gets thinner each time and loses its "
+        f"strength. Wait for its top once, however long that takes; then, at {phrases.degrees(seen.usual_c)} and fed "
+        f"every {phrases.hours(every_h)}, {keep} to {made.flour_g:g} g of flour, or find it a warmer place: at 22 °C "
+        "it takes about half as long.",
+        guide="washing out",
+    )
+
+
+def _cut_short(culture: Culture, cycle: Cycle) -> bool:
+    if cycle.ended_at_s is None or cycle.peak_at_s is not None or not cycle.sure or cycle.rested:
+        return False
+    if not (cycle.told or cycle.number > 0):
+        return False
+    return (cycle.ended_at_s - cycle.fed_at_s) / 3600.0 < 1.1 * norms.due_h(culture, cycle)[1]
+
+
+def _by_rises(seen: Seen) -> Iterator[Advice]:
+    ratios = seen.ratios
+    if seen.changed is not None:
+        yield Advice(
+            say=f"It had a change lately ({seen.changed}): a lag of three or four feedings is usual, slower and lower "
+            "than before. Go on with it, and don't compare it with its rises before the change.",
+            guide="flour",
+        )
+    if seen.flagging is not None:
+        yield Advice(
+            say="It is flagging: feed it at the start of its fall three times running, about 1:5:5. If it was fed "
+            "before its top lately, wait for the top instead.",
+            guide="flagging",
+        )
+    if not ratios:
+        return
+    last = seen.shown[-1]
+    hydration = last.feeding.hydration or 1.0
+    own = norms.own_rise(ratios)
+    weak = len(ratios) >= 3 and not any(norms.risen(c, own) for c in seen.shown[-3:])
+    if hydration >= norms.FOAM_HYDRATION and weak:
+        yield Advice(
+            say="So wet, its height proves nothing. Try a part of it thicker: 10 g with 20 g flour and 20 g water; if "
+            "that doubles within 10 h at 24 °C, it is strong.",
+            guide="hydration",
+        )
+    elif weak and seen.alive and seen.flagging is None and not seen.age.young:
+        yield Advice(
+            say="To make it stronger: 25 to 27 °C, a fifth of wholegrain in its flour, and feed it at its top, for "
+            "three to five days.",
+            guide="weak",
+        )
+    elif seen.verdict != "yes" and ratios[-1] < norms.LEAST_RISE and seen.alive and not seen.age.young:
+        yield Advice(
+            say="Unbleached or wholegrain flour first, then other water if yours is heavily treated; and feed it at "
+            "the start of its fall.",
+            guide="weak",
+        )
+    if seen.age.least_days >= YOUNG_DAYS and not seen.alive and not seen.waiting:
+        yield from _no_life(seen)
+    if seen.spread is not None and seen.spread > ERRATIC_SPREAD and seen.verdict == "yes":
+        yield Advice(
+            say="To make it regular: weigh everything, use the same water, and feed it at the same stage each time.",
+            guide="reading the curve",
+        )
+    yield from _swings(seen)
+
+
+def _no_life(seen: Seen) -> Iterator[Advice]:
+    if seen.usual_c < COLD_C or seen.age.cold:
+        yield Advice(
+            say=f"Two weeks without a sign of life, but at {phrases.degrees(seen.usual_c)}: find it 24 to 27 °C and "
+            "give it another week before you change anything else.",
+            guide="young",
+        )
+        return
+    yield Advice(
+        say="Two weeks without a sign of life lately, and the early rise was not yeast: first another flour, "
+        "wholegrain rye, which carries most yeast; after a week without a change other water, as chlorine or "
+        "chloramine can hold yeast back; after another begin again, start over with that flour and that water.",
+        guide="young",
+    )
+
+
+def _swings(seen: Seen) -> Iterator[Advice]:
+    """Its hours differ as the kitchen does, and not otherwise."""
+    risen = [c for c in seen.shown[-6:] if c.peak_at_s is not None]
+    hours = [(c.peak_at_s - c.fed_at_s) / 3600.0 for c in risen if c.peak_at_s is not None]
+    if len(hours) >= 4 and seen.spread is not None and seen.spread <= ERRATIC_SPREAD:
+        if max(hours) / min(hours) < SWINGS + seen.spread:
+            return
+        warm = [fmean(norms.temperatures_of(c)) for c in risen]
+        if max(warm) - min(warm) >= 3.0:
+            yield Advice(
+                say=f"It is steady; its kitchen swings, from {phrases.degrees(min(warm))} to "
+                f"{phrases.degrees(max(warm))}, and so it takes {phrases.between(min(hours), max(hours))}. The "
+                "forecast allows for that: go by its hour.",
+                guide="swings",
+            )
+
+
+def _sinking_long(seen: Seen) -> Iterator[Advice]:
+    """Fed long after it began to sink, day by day."""
+    over = [
+        (c.ended_at_s - c.fall_at_s) / 3600.0
+        for c in seen.cycles[-3:]
+        if c.ended_at_s is not None and c.fall_at_s is not None and not c.rested
+    ]
+    every_h = seen.every_h
+    if len(over) < 2 or every_h is None or median(over) <= SINKING_FINE_H:
+        return
+    yield answers.starves(seen.culture, seen.usual_c, every_h, median(over))

@@ -1,0 +1,35 @@
+"""Into the fridge and out of it, away for weeks, and dry flakes: what to do. Common practice, with the hours of the
+trade's own tables (a week or two: one or two feedings; months: two to four days).
+"""
+
+from __future__ import annotations
+
+from monitor.core.assess.advice import Advice
+
+LONG_DAYS = 21.0  # beyond, waking takes days and not feedings
+
+
+def going_in() -> Advice:
+    """Before a rest in the cold."""
+    return Advice(
+        say="Feed it, let it begin to rise, an hour or so, and then put it in at about 4 °C with its lid loose. Fed "
+        "about once a week it keeps for good; for longer away feed it stiff, 20 g with 40 g flour and 20 g water, and "
+        "dry a spare.",
+        guide="fridge",
+    )
+
+
+def waking(rested_days: float | None) -> Advice:
+    """After a rest of so many days; None where nobody knows how long it was."""
+    if rested_days is not None and rested_days > LONG_DAYS:
+        return Advice(
+            say="After so long a dark liquid on top is hooch and harmless; look well for mould or colours, and throw "
+            "it away if there are any. Else keep 10 to 20 g of it and feed it 1:2:2 at about 24 °C; feed it next at "
+            "its top, or after 24 h if it shows none, for two to four days. Bake when it doubles as it used to.",
+            guide="fridge",
+        )
+    return Advice(
+        say="Feed it once or twice before you bake, 1:2:2 to 1:5:5 at about 24 °C, and bake when it doubles in its "
+        "usual time. The first rise after the cold is slower.",
+        guide="fridge",
+    )

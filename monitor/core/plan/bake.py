@@ -1,0 +1,299 @@
+"""The bake: feedings worked out backwards from the hour at which the dough is mixed, in grams, with their times, from
+what is in the jar now. `jartide bake` prints it; `chain` searches, this makes weights and words of it.
+
+The hour is that of mixing, not of the oven. The levain is part of the recipe's flour and water.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from monitor.core.forecast import dilution as dilutions
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import phrases
+from monitor.core.plan.alternatives import LADDER, PLACES_C
+from monitor.core.plan.chain import Link, chain
+from monitor.core.plan.hours import Hours, WarmthFrom, hours_of
+from monitor.core.plan.ripeness import Seed
+from monitor.core.plan.weighing import (
+    LOST,
+    Grams,
+    Limits,
+    at_ratio,
+    highest_rise,
+    total_bounds,
+    weight_of_flour,
+)
+from monitor.values import Feeding, Span
+
+H_S = 3600.0
+KEEP_G = 20  # kept back for the next feeding where nobody is known to keep another weight
+NEAR_H = 1.0  # the likely peak may be off the wanted hour by so much: a ripe levain stands that long
+LEAN = 20.0  # the leanest levain, where little seed is at hand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """What the dough takes: its flour, and the ripe starter in percent of it (baker's percent)."""
+
+    flour_g: float
+    levain_pct: float = 20.0
+
+    @property
+    def take_g(self) -> int:
+        """Ripe starter that goes into the dough."""
+        return max(round(self.flour_g * self.levain_pct / 100.0), 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BakeFeeding:
+    """One feeding on the way: `source` says in words what its starter is taken from."""
+
+    at_s: float
+    feeding: Feeding
+    source: str
+    place_c: float
+    hours: Hours
+    discard_g: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BakePlan:
+    """The feedings, when the levain will be ripe (90 %), what the dough takes and what is kept back, the discard in
+    all, and what to look out for."""
+
+    feedings: tuple[BakeFeeding, ...]
+    ready: Span
+    take_g: int
+    keep_g: int
+    discard_g: int
+    met: bool
+    because: str
+    cautions: tuple[str, ...] = ()
+    instead: tuple[str, ...] = ()
+
+
+def bake(
+    culture: Culture,
+    seed: Seed,
+    recipe: Recipe,
+    *,
+    now_s: float,
+    wanted_s: float,
+    warmth_from: WarmthFrom,
+    awake_at: Callable[[float], bool],
+    clock: Callable[[float], str],
+    limits: Limits | None = None,
+    keep_g: int | None = None,
+) -> BakePlan:
+    """A plan for mixing at `wanted_s`. `awake_at` says when people would feed, `clock` words a time. `limits` bound the
+    ratio, give the levain's hydration, the jar and what stands in it. Raises ValueError for a recipe that is none.
+
+    Where the time is too short for any feeding, the soonest that can be, with `met` False."""
+    limits = limits or Limits()
+    if not (0.0 < recipe.flour_g <= 1e5 and 1.0 <= recipe.levain_pct <= 100.0):
+        raise ValueError(
+            f"flour_g, levain_pct: {recipe.flour_g:g} g with {recipe.levain_pct:g} %; flour must be above zero and "
+            "below 100000 g, the levain from 1 to 100 % of it"
+        )
+    if wanted_s <= now_s:
+        raise ValueError("at: that is past; it must be a time to come")
+    keep = KEEP_G if keep_g is None else keep_g
+    hydration = limits.hydration or culture.last_hydration or 1.0
+    usual = ((culture.last_dilution or dilutions.USUAL_DILUTION) - 1.0) / (1.0 + hydration)
+    total_g = math.ceil((recipe.take_g + keep) / (1.0 - LOST))
+    standing_g = limits.standing_g if limits.standing_g is not None else seed.total_g
+    least_parts = _least_parts(total_g, standing_g, hydration, limits)
+    links = chain(
+        culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim="peak", hydration=hydration,
+        usual=min(max(usual, limits.least_ratio), limits.most_ratio), bounds=(limits.least_ratio, limits.most_ratio),
+        awake_at=awake_at, least_first=least_parts if standing_g is not None else None,
+    )  # fmt: skip
+    start_s = max(now_s, seed.ripe_s)
+    met = bool(links)
+    if not links:
+        links = (_soonest(culture, start_s, wanted_s, warmth_from, hydration, limits, least_parts),)
+    feedings = _weighed(culture, links, total_g, standing_g, hydration, limits, seed, warmth_from, clock)
+    last = feedings[-1]
+    low_s, likely_s, high_s = (last.at_s + H_S * hours for hours in last.hours.peak)
+    met = met and abs(likely_s - wanted_s) <= H_S * NEAR_H
+    return BakePlan(
+        feedings=feedings,
+        ready=Span(earliest_s=low_s, likely_s=likely_s, latest_s=high_s),
+        take_g=recipe.take_g,
+        keep_g=keep,
+        discard_g=sum(one.discard_g for one in feedings) + max(_made(last) - recipe.take_g - keep - _lost(last), 0),
+        met=met,
+        because=_because(culture, feedings, likely_s, wanted_s, met, clock),
+        cautions=_cautions(culture, recipe, feedings, total_g, hydration, limits, seed, low_s, high_s, clock),
+        instead=() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, clock),
+    )
+
+
+def _made(one: BakeFeeding) -> int:
+    return round(one.feeding.total_g or 0.0)
+
+
+def _lost(one: BakeFeeding) -> int:
+    return math.ceil(LOST * _made(one))
+
+
+def _least_parts(total_g: int, standing_g: float | None, hydration: float, limits: Limits) -> float:
+    """So lean the levain must be at least, when it is made straight from what stands there."""
+    if standing_g is None:
+        return limits.least_ratio
+    return max(limits.least_ratio, (total_g / standing_g - 1.0) / (1.0 + hydration))
+
+
+def _soonest(
+    culture: Culture,
+    start_s: float,
+    wanted_s: float,
+    warmth_from: WarmthFrom,
+    hydration: float,
+    limits: Limits,
+    least_parts: float,
+) -> Link:
+    """The one feeding whose peak comes nearest to the hour, fed as soon as the seed is ripe."""
+    ratios = [p for p in LADDER if max(limits.least_ratio, least_parts) <= p <= min(limits.most_ratio, LEAN)]
+    options = []
+    for parts in ratios or [min(max(least_parts, limits.least_ratio), LEAN)]:
+        hours = hours_of(culture, warmth_from(start_s), 1.0 + parts * (1.0 + hydration), hydration)
+        options.append(Link(at_s=start_s, parts=parts, hours=hours))
+    return min(options, key=lambda link: abs(link.at_s + H_S * link.hours.peak[1] - wanted_s))
+
+
+def _weighed(
+    culture: Culture,
+    links: tuple[Link, ...],
+    total_g: int,
+    standing_g: float | None,
+    hydration: float,
+    limits: Limits,
+    seed: Seed,
+    warmth_from: WarmthFrom,
+    clock: Callable[[float], str],
+) -> tuple[BakeFeeding, ...]:
+    """Grams for each link. The last makes what the dough takes and what is kept; those before it make what the next
+    takes, and no more than is usual."""
+    wanted: list[Grams] = [_of_total(links[-1].parts, total_g, hydration)]
+    for link in reversed(links[:-1]):
+        usual = at_ratio(link.parts, weight_of_flour(culture, limits), hydration)
+        needed_g = math.ceil((wanted[0][0] + 1) / (1.0 - LOST))
+        wanted.insert(0, usual if sum(usual) >= needed_g else _of_total(link.parts, needed_g, hydration))
+    if standing_g is not None and wanted[0][0] > standing_g > 0.0:  # no more can be kept than there is
+        first = max(math.floor(standing_g), 1)
+        more = (sum(wanted[0]) - first) / (1.0 + hydration)
+        wanted[0] = (first, max(round(more), 1), max(round(more * hydration), 1))
+    out: list[BakeFeeding] = []
+    stands_g, before = standing_g, _source(seed, clock)
+    for link, grams in zip(links, wanted, strict=True):
+        starter_g, flour_g, water_g = grams
+        temperatures_c = warmth_from(link.at_s)
+        hours = hours_of(culture, temperatures_c, sum(grams) / starter_g, hydration, limits.flour)
+        out.append(
+            BakeFeeding(
+                at_s=link.at_s,
+                feeding=Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=limits.flour),
+                source=before,
+                place_c=round(2.0 * growth_rate.mean_c(temperatures_c, 0.0, hours.peak[1])) / 2.0,
+                hours=hours,
+                discard_g=0 if stands_g is None else max(round(stands_g * (1.0 - LOST) - starter_g), 0),
+            )
+        )
+        stands_g, before = float(sum(grams)), f"what was fed {clock(link.at_s)}"
+    return tuple(out)
+
+
+def _of_total(parts: float, total_g: int, hydration: float) -> Grams:
+    """Whole grams of that ratio that make at least so much: 204 g at 1:8:8 are 12 + 96 + 96."""
+    starter = max(round(total_g / (1.0 + parts * (1.0 + hydration))), 1)
+    flour = math.ceil((total_g - starter) / (1.0 + hydration))
+    return starter, max(flour, 1), max(math.ceil(total_g - starter - flour), round(flour * hydration), 1)
+
+
+def _source(seed: Seed, clock: Callable[[float], str]) -> str:
+    if seed.fed_at_s is None:
+        return "the starter in the jar, ripe"
+    return f"the starter in the jar, fed {clock(seed.fed_at_s)}"
+
+
+def _because(
+    culture: Culture,
+    feedings: tuple[BakeFeeding, ...],
+    likely_s: float,
+    wanted_s: float,
+    met: bool,
+    clock: Callable[[float], str],
+) -> str:
+    basis = "what most starters do" if culture.cycles == 0 else f"{culture.cycles} cycles of this starter"
+    said = f"Going by {basis}, the levain ({phrases.about(feedings[-1].feeding)}) is at its top about {clock(likely_s)}"
+    if met:
+        return f"{said}: time to mix."
+    late = "after" if likely_s > wanted_s else "before"
+    return f"{said}, {phrases.hours(abs(likely_s - wanted_s) / H_S)} {late} the hour you want; nothing comes nearer."
+
+
+def _cautions(
+    culture: Culture,
+    recipe: Recipe,
+    feedings: tuple[BakeFeeding, ...],
+    total_g: int,
+    hydration: float,
+    limits: Limits,
+    seed: Seed,
+    low_s: float,
+    high_s: float,
+    clock: Callable[[float], str],
+) -> tuple[str, ...]:
+    in_levain_g = round(recipe.take_g / (1.0 + hydration))
+    out = [
+        "The hour is that of mixing the dough, not of the oven.",
+        f"The {recipe.take_g} g of levain hold {in_levain_g} g of flour: if your {recipe.flour_g:g} g are all the "
+        f"flour of the dough, add {recipe.flour_g - in_levain_g:g} g to it; if not, the bread is that much larger.",
+        f"It may be ready between {clock(low_s)} and {clock(high_s)}: look at it, and mix when it has about doubled "
+        "and its top flattens. Early, it waits an hour or two in a cool place; late, wait for it.",
+    ]
+    if seed.ripe_at is not None:
+        out.append(
+            f"What is in the jar is not ripe before about {clock(seed.ripe_at.likely_s)}; don't take from it sooner."
+        )
+    rises = highest_rise(culture, limits)
+    if limits.jar_ml is not None and total_g > total_bounds(culture, replace(limits, ripe_g=None))[1]:
+        out.append(f"Your jar is too small for the {total_g} g: it may rise {rises:.1f} times, so take a bowl.")
+    small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
+    if small < 5:
+        out.append(f"{small} g of starter want a scale that shows tenths of a gram.")
+    out.append("Raw flour and dough are not for tasting.")
+    return tuple(out)
+
+
+def _instead(
+    culture: Culture,
+    last: BakeFeeding,
+    likely_s: float,
+    wanted_s: float,
+    start_s: float,
+    hydration: float,
+    clock: Callable[[float], str],
+) -> tuple[str, ...]:
+    """What can be done where the hour cannot be met."""
+    out = [f"mix at about {clock(likely_s)}: then it is ripe"]
+    ahead_h = (wanted_s - start_s) / H_S
+    dilution = last.feeding.dilution or dilutions.USUAL_DILUTION
+    place_c = last.place_c + 0.5
+    if likely_s > wanted_s and ahead_h > 0.0:
+        while place_c <= PLACES_C[1] and hours_of(culture, (place_c,), dilution, hydration).peak[1] > ahead_h:
+            place_c += 0.5
+        if place_c <= PLACES_C[1]:
+            out.append(f"find the levain a place at {phrases.degrees(place_c)}: there it is ripe by {clock(wanted_s)}")
+        else:
+            out.append(
+                f"use more levain in a later dough, or bake with yeast: {phrases.hours(max(ahead_h, 0.5))} is too short"
+            )
+    elif likely_s < wanted_s:
+        out.append("feed once more in between, or put the levain in the fridge at its top: it keeps there for a day")
+    return tuple(out)
