@@ -25,6 +25,7 @@ ALLOWED = {
     "core/plan": VALUES | {"core/display", "core/vessel", "core/forecast"},
     "core/assess": VALUES | {"core/display", "core/forecast", "core/plan"},
     "core/notify": VALUES | {"core/display", "core/detect", "core/assess"},
+    "guide": set(),
     "host": VALUES | {"core/display"},
     "config": VALUES | CORE,
     "runs": VALUES | CORE | {"host"},
@@ -33,7 +34,7 @@ ALLOWED = {
     "sinks": VALUES | CORE | {"host", "runs"},
     "review": VALUES | CORE | {"host", "runs"},
     "check": VALUES | CORE | {"host", "runs", "sources", "sinks"},
-    "page": VALUES | CORE | {"host", "config", "runs", "review"},
+    "page": VALUES | CORE | {"guide", "host", "config", "runs", "review"},
     "daemon": VALUES | CORE | {"host", "runs", "sources", "sinks", "page"},
 }
 CLOCKS = {

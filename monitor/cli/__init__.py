@@ -26,8 +26,10 @@ GROUPS = {
         "snooze": "tell",
         "undo": "tell",
         "plan": "plan",
+        "bake": "bake",
         "sheet": "sheet",
         "assess": "assess",
+        "guide": "guide",
     },
     "Looking back": {
         "runs": "runs",

@@ -88,15 +88,9 @@ def test_whatever_doubles_is_fit_and_one_lucky_rise_is_no_measure() -> None:
 def test_a_steady_rye_is_mostly_called_fit_however_long_it_was_watched(count: int) -> None:
     """As it rises in the simulator: the rise itself scatters by a tenth from one cycle to the next."""
     chance = random.Random(count)
-    fit = sum(
-        judged(
-            cycles([1.0 + 0.8 * math.exp(chance.gauss(0.0, 0.1)) for _ in range(count)], flour="rye"),
-            days=max(count, 10),
-        ).verdict
-        == "yes"
-        for _ in range(200)
-    )
-    assert fit / 200 >= 0.7
+    rises = [[1.0 + 0.8 * math.exp(chance.gauss(0.0, 0.1)) for _ in range(count)] for _ in range(60)]
+    fit = sum(judged(cycles(some, flour="rye"), days=max(count, 10)).verdict == "yes" for some in rises)
+    assert fit / 60 >= 0.7
 
 
 def test_too_few_cycles_or_none_is_not_yet_and_hardly_a_rise_is_no() -> None:
@@ -153,7 +147,7 @@ def test_flagging_goes_by_cycles_that_lay_flat_as_well() -> None:
 @pytest.mark.parametrize("count", [6, 9, 20])
 def test_a_steady_starter_is_called_flagging_at_most_once_in_twenty(scatter: float, count: int) -> None:
     chance = random.Random(count)
-    false, tries = 0, 150
+    false, tries = 0, 60
     for _ in range(tries):
         peaks = [9.0 * math.exp(chance.gauss(0.0, scatter)) for _ in range(count)]
         ratios = [1.0 + 1.3 * math.exp(chance.gauss(0.0, scatter)) for _ in range(count)]

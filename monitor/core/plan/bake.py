@@ -19,6 +19,7 @@ from monitor.core.plan.chain import Link, chain
 from monitor.core.plan.hours import Hours, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import Seed
 from monitor.core.plan.weighing import (
+    DAILY_RATIO,
     LOST,
     Grams,
     Limits,
@@ -109,8 +110,9 @@ def bake(
     least_parts = _least_parts(total_g, standing_g, hydration, limits)
     links = chain(
         culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim="peak", hydration=hydration,
-        usual=min(max(usual, limits.least_ratio), limits.most_ratio), bounds=(limits.least_ratio, limits.most_ratio),
-        awake_at=awake_at, least_first=least_parts if standing_g is not None else None,
+        usual=min(max(usual, limits.least_ratio), limits.most_ratio),
+        bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO if least_parts <= DAILY_RATIO else LEAN)),
+        awake_at=awake_at, enough=lambda links: standing_g is None or _grown(links, standing_g, hydration) >= total_g,
     )  # fmt: skip
     start_s = max(now_s, seed.ripe_s)
     met = bool(links)
@@ -130,6 +132,13 @@ def bake(
         because=_because(culture, feedings, likely_s, wanted_s, met, clock),
         cautions=_cautions(culture, recipe, feedings, total_g, hydration, limits, seed, low_s, high_s, clock),
         instead=() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, clock),
+    )
+
+
+def _grown(links: tuple[Link, ...], standing_g: float, hydration: float) -> float:
+    """What a chain can make of so much seed, in grams."""
+    return (
+        standing_g * math.prod((1.0 - LOST) * (1.0 + link.parts * (1.0 + hydration)) for link in links) / (1.0 - LOST)
     )
 
 
@@ -186,8 +195,8 @@ def _weighed(
         wanted.insert(0, usual if sum(usual) >= needed_g else _of_total(link.parts, needed_g, hydration))
     if standing_g is not None and wanted[0][0] > standing_g > 0.0:  # no more can be kept than there is
         first = max(math.floor(standing_g), 1)
-        more = (sum(wanted[0]) - first) / (1.0 + hydration)
-        wanted[0] = (first, max(round(more), 1), max(round(more * hydration), 1))
+        flour_g = math.ceil(first * links[0].parts)
+        wanted[0] = (first, flour_g, max(math.ceil(flour_g * hydration), 1))
     out: list[BakeFeeding] = []
     stands_g, before = standing_g, _source(seed, clock)
     for link, grams in zip(links, wanted, strict=True):

@@ -56,13 +56,12 @@ def chain(
     usual: float,
     bounds: tuple[float, float],
     awake_at: Callable[[float], bool] | None = None,
-    least_first: float | None = None,
+    enough: Callable[[tuple[Link, ...]], bool] | None = None,
 ) -> tuple[Link, ...]:
     """The cheapest chain, first feeding first; empty where none reaches from the seed to the moment. `usual` are the
-    baker's parts of flour, `bounds` the least and most. `least_first`: a chain of one must be at least so lean, as
-    there is no more seed; longer ones have a feeding to grow in."""
+    baker's parts of flour, `bounds` the least and most. `enough` says whether a chain makes as much as is wanted."""
     known: dict[tuple[float, int], Hours] = {}
-    ratios = [parts for parts in LADDER if bounds[0] <= parts <= min(bounds[1], 10.0)] or [usual]
+    ratios = [parts for parts in LADDER if bounds[0] <= parts <= bounds[1]] or [usual]
 
     def hours(parts: float, at_s: float) -> Hours:
         key = (parts, math.floor(at_s / H_S))
@@ -96,8 +95,7 @@ def chain(
             at_s = links[0].at_s
             if at_s < start_s - STEP_S or (best is not None and so_far >= best[0]):
                 continue
-            enough = len(links) > 1 or least_first is None or links[0].parts >= 0.9 * least_first
-            if at_s <= seed.spent_s and enough:
+            if at_s <= seed.spent_s and (enough is None or enough(links)):
                 total = so_far + 0.02 * max(at_s - start_s, 0.0) / H_S
                 if best is None or total < best[0]:
                     best = (total, links)

@@ -14,7 +14,7 @@ from monitor.core.plan import feeding
 from monitor.core.plan.chain import chain
 from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed
-from monitor.core.plan.weighing import Limits, at_ratio, weight_of_flour
+from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_flour
 from monitor.values import FeedPlan
 
 WAIT_AT_MOST_H = KEEPS_H  # a feeding may be put off by this for a wanted moment
@@ -67,7 +67,7 @@ def plan_for(
     links = chain(
         culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim=aim, hydration=hydration,
         usual=min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio),
-        bounds=(limits.least_ratio, limits.most_ratio), awake_at=awake,
+        bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO)), awake_at=awake,
     )  # fmt: skip
     if links:
         # those before the last need not serve the bake, nor use up the flour that was asked for

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from monitor.core.plan import feeding
+from monitor.core.plan.bake import BakePlan
 from monitor.core.plan.daily import Daily
 from monitor.core.plan.hours import Triple
 from monitor.values import FeedPlan, Instead, Json
@@ -46,6 +49,37 @@ def instead_json(one: Instead) -> dict[str, Json]:
         out["place_c"] = one.place_c
     if one.times > 1:
         out["times"] = one.times
+    return out
+
+
+def bake_json(made: BakePlan, at_text: Callable[[float], str]) -> dict[str, Json]:
+    """A bake; `at_text` writes a time, as RFC 3339."""
+    feedings: list[Json] = [
+        {
+            "at": at_text(one.at_s),
+            **{name: _plain(grams) for name, grams in one.feeding.weights.items()},
+            "from": one.source,
+            "place_c": one.place_c,
+            "ratio": one.feeding.ratio,
+            "hours_to_peak": three(one.hours.peak),
+            "discard_g": one.discard_g,
+        }
+        for one in made.feedings
+    ]
+    span = made.ready
+    ready = {"earliest": span.earliest_s, "likely": span.likely_s, "latest": span.latest_s}
+    out: dict[str, Json] = {
+        "feedings": feedings,
+        "ready": {name: at_text(at_s) for name, at_s in ready.items()},
+        "take_g": made.take_g,
+        "keep_g": made.keep_g,
+        "discard_g": made.discard_g,
+        "met": made.met,
+        "because": made.because,
+        "cautions": list(made.cautions),
+    }
+    if made.instead:
+        out["instead"] = list(made.instead)
     return out
 
 
