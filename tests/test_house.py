@@ -24,7 +24,7 @@ ALLOWED = {
     "core/detect": VALUES | {"core/vessel", "core/signal", "core/forecast"},
     "core/plan": VALUES | {"core/display", "core/vessel", "core/forecast"},
     "core/assess": VALUES | {"core/display", "core/forecast", "core/plan"},
-    "core/notify": VALUES | {"core/display", "core/detect", "core/assess"},
+    "core/notify": VALUES | {"core/display", "core/forecast", "core/detect", "core/plan", "core/assess"},
     "guide": set(),
     "host": VALUES | {"core/display"},
     "config": VALUES | CORE,

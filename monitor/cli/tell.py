@@ -20,7 +20,7 @@ from monitor.cli.telling_words import doubt, ratio, words
 from monitor.core.assess import answers, notebook, resting
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import DRIED, OLD, age_of
-from monitor.core.display.local_time import DAY_S, UnknownDay, day_of, local_day
+from monitor.core.display.local_time import UnknownDay, day_of, local_day
 from monitor.core.forecast import starter_model as starter_models
 from monitor.host import lock
 from monitor.host.time_zone import calendar, display
@@ -28,7 +28,7 @@ from monitor.runs import history
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.values import Fed, Noted, Noting
+from monitor.values import DAY_S, Fed, Noted, Noting
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # they have commands of their own
@@ -85,7 +85,22 @@ def fed(
     )
     counts = _tell(settings.store.path, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
-    click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{doubt(item)}{counts}")
+    click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{counts}")
+
+
+def _as_usual(settings: Settings, item: Fed) -> str:
+    """Where no grams were said: that they are taken to be the usual ones, and how to put that right."""
+    if any(grams is not None for grams in item.feeding.weights.values()):
+        return ""
+    cycles, _ = past_cycles.from_store(settings.store.path, item.jar)
+    usual = next((one.feeding for one in reversed(cycles) if one.feeding.ratio is not None), None)
+    if usual is None:
+        return ""
+    said = " + ".join(f"{grams:g}" for grams in usual.grams or ())
+    return (
+        f" Taken as usual, {said} g ({usual.ratio}); if it was not, say it again with --starter-g, --flour-g and "
+        "--water-g."
+    )
 
 
 @click.command()

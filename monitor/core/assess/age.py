@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.core.assess.notebook import of_this_starter
-from monitor.core.display.local_time import DAY_S, UnknownDay, day_of
-from monitor.values import Cycle, Noted, Noting
+from monitor.core.display.local_time import UnknownDay, day_of
+from monitor.values import DAY_S, Cycle, Noted, Noting
 
 OLD, DRIED = "old", "dried"
 NEVER_DAYS = 7.0  # common practice: younger than this it is not baked with, however high it rises
@@ -62,7 +62,7 @@ def age_of(cycles: Sequence[Cycle], notes: Sequence[Noted], now_s: float) -> Age
     if said in (OLD, DRIED):
         return Age(days=None, watched_days=watched, old=True, dried=said == DRIED, cold=cold)
     try:
-        begun_s = day_of(said) * float(DAY_S)
+        begun_s = day_of(said) * DAY_S
     except UnknownDay:
         return Age(days=None, watched_days=watched, cold=cold)
     return Age(days=max((now_s - begun_s) / DAY_S, 0.0), watched_days=watched, cold=cold)

@@ -11,12 +11,11 @@ from monitor.core.assess import taste
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import NEVER_DAYS, Age
 from monitor.core.assess.notebook import THROW_AWAY
-from monitor.core.display.local_time import DAY_S
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.alternatives import FRIDGE_C, Wish, alternatives
 from monitor.core.plan.weighing import Grams, Limits
-from monitor.values import Feeding, Noted, Noting
+from monitor.values import DAY_S, Feeding, Noted, Noting
 
 DAILY_HOOCH = 3  # so often within the days that count: it is not once
 STREAKS = re.compile(r"\b(mou?ld\w*|fuzz\w*|furry|pink\w*|orange|black (?:spot|streak|patch|dot)\w*|streak\w*)\b")

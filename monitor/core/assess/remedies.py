@@ -16,13 +16,12 @@ from monitor.core.assess import answers, norms
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import YOUNG_DAYS, Age
 from monitor.core.assess.notebook import noted
-from monitor.core.display.local_time import DAY_S
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, phrases
 from monitor.core.plan.alternatives import SINKING_FINE_H
 from monitor.core.plan.weighing import Limits
-from monitor.values import Cycle, Noted, Noting
+from monitor.values import DAY_S, Cycle, Noted, Noting
 
 RECENT_S = 3 * DAY_S
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's

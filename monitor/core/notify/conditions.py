@@ -10,6 +10,7 @@ from enum import StrEnum
 from math import inf
 from typing import TypeAlias
 
+from monitor.core.assess.age import age_of
 from monitor.core.assess.notebook import of_this_starter
 from monitor.core.notify.text import top_of
 from monitor.settings import JarSettings, NoticeSettings
@@ -42,6 +43,7 @@ RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it wil
 NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
 RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
 STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
+NEWBORN_DAYS = 2.0  # common practice: a mix of flour and water shows nothing on its first day or two
 FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
 OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
@@ -122,7 +124,7 @@ def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
         case Kind.PEAK_AHEAD:
             return _peak_ahead(facts, now_s)
         case Kind.STAYS_FLAT:
-            return stage is Stage.FLAT
+            return stage is Stage.FLAT and not _newborn(facts, now_s)
         case Kind.TOO_HOT | Kind.TOO_COLD:
             return _temperature_off(facts, hot=kind is Kind.TOO_HOT)
         case Kind.SENSOR_SILENT:
@@ -147,12 +149,22 @@ def _near_rim(facts: Facts) -> bool:
     return left_mm <= NEAR_RIM_MM or (rising and slope is not None and left_mm <= slope * RIM_AHEAD_H)
 
 
+def _newborn(facts: Facts, now_s: float) -> bool:
+    """Told to be in its first two days, in which nothing is to be expected of it."""
+    age = age_of([], facts.noted, now_s)
+    return age.days is not None and age.days < NEWBORN_DAYS
+
+
 def _overdue(facts: Facts, now_s: float) -> bool:
     cycle = facts.cycle
     if cycle is None or cycle.fall_at_s is not None:  # with a fall seen, "feed now" speaks
         return False
     if facts.notes(Noting.HOOCH):
         return True
+    forecast = facts.state.forecast
+    on_its_way = facts.state.stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED)
+    if on_its_way and forecast is not None and forecast.fall_at is not None and now_s < forecast.fall_at.likely_s:
+        return False  # a cold or lean starter takes longer than a day, and is not fed before its time
     hours = facts.jar.cycle_h + (STILL_RISING_H if facts.state.stage is Stage.RISING else 0.0)
     return hours * H_S <= now_s - cycle.fed_at_s < FORGOTTEN_S
 

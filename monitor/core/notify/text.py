@@ -8,14 +8,19 @@ streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import inf
 from typing import TypeAlias
 
+from monitor.core.assess.age import age_of
 from monitor.core.display.units import STAGE_WORDS, duration
+from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.phrases import Matter, as_last_time, doubts, fed, height, rise, warmth, warmth_now
+from monitor.core.plan import feeding
 from monitor.settings import JarSettings
-from monitor.values import Noting, Stage
+from monitor.values import Feeding, Noting, Stage
 
+H_S = 3600.0
 STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
 LOOSE_LID = "Never seal the jar: the gas has to get out."
 
@@ -88,10 +93,15 @@ def _overdue(m: Matter) -> Words:
 def _stays_flat(m: Matter) -> Words:
     since = f" was fed {m.ago(m.cycle.fed_at_s)} ago and" if m.fed_known else ""
     warm = f"{m.display.temperature(24)} to {m.display.temperature(28)}"
+    young = age_of([m.cycle], m.noted, m.now_s).young
     return f"{m.name} is not rising", [
-        f"The starter in {m.name}{since} has not risen as it should.",
+        f"The starter in {m.name}{since} has not begun to rise by the latest hour that was to be expected.",
         height(m),
         warmth(m),
+        "It is young: a rise on days 2 to 4 is mostly not yeast, and a pause of days or weeks after it is normal. Go "
+        "on feeding once a day."
+        if young
+        else "",
         f"Move it somewhere warmer ({warm} suits it) and give it time.",
         "If it has bubbles but no height, the dough may be too wet to hold its gas.",
         STREAKS,
@@ -140,13 +150,16 @@ def _near_rim(m: Matter) -> Words:
     assert level is not None
     assert level.level_mm is not None
     top_mm, name = top_of(m.jar)
-    pace = f" and climbs by {m.display.speed(slope)}" if slope is not None and slope > 0 else ""
+    left_mm = max(top_mm - level.level_mm, 0.0)
+    pace = ""
+    if slope is not None and slope > 0:
+        pace = f" and climbs by {m.display.speed(slope)}: about {duration(H_S * left_mm / slope)} to go"
     return f"{m.name} is about to run over", [
-        f"The starter in {m.name} is {m.display.length(max(top_mm - level.level_mm, 0.0))} below {name}{pace}.",
+        f"The starter in {m.name} is {m.display.length(left_mm)} below {name}{pace}.",
         height(m),
         warmth_now(m),
-        "Put the jar on a plate, and stir it down or take some out.",
-        "Do not press the lid on. " + LOOSE_LID,
+        "Put the jar on a plate, and stir it down or take half of it out.",
+        "Leave the lid loose. " + LOOSE_LID + " Next time fill the jar to a third at most.",
     ]
 
 
@@ -159,9 +172,23 @@ def _too(word: str, advice: str) -> Callable[[Matter], Words]:
             fed(m),
             height(m),
             advice,
+            _for_the_cold(m) if word == "cold" else "",
         ]
 
     return worded
+
+
+def _for_the_cold(m: Matter) -> str:
+    """The grams that last as long as is wanted at this temperature."""
+    assert m.state.temperature_c is not None
+    usual = starter_models.prior(m.cycle.flour) if m.state.cycle is not None else starter_models.prior()
+    fed = m.cycle.feeding if m.state.cycle is not None else Feeding()
+    culture = replace(usual, last_flour_g=fed.flour_g, last_hydration=fed.hydration, last_dilution=fed.dilution)
+    made = feeding.plan(culture, target_h=m.jar.cycle_h, temperatures_c=(m.state.temperature_c,))
+    grams = made.feeding.grams
+    assert grams is not None
+    keep, flour, water = map(m.display.weight, grams)
+    return f"Fed at its top and kept this cold, {keep} of starter to {flour} of flour and {water} of water suits it."
 
 
 def _feeding_question(m: Matter) -> Words:
@@ -204,7 +231,10 @@ _WORDS: dict[str, Callable[[Matter], Words]] = {
     "sensor_silent": _sensor_silent,
     "sensor_back": _sensor_back,
     "near_rim": _near_rim,
-    "too_cold": _too("cold", "It will take much longer than usual: find it a warmer place, or be patient."),
+    "too_cold": _too(
+        "cold",
+        "It will take much longer than usual: find it a warmer place, or be patient, and don't feed it before its top.",
+    ),
     "too_hot": _too("hot", "Yeast suffers from this heat and the dough turns sour: find it a cooler place."),
     "feeding_question": _feeding_question,
     "rest_reminder": _rest_reminder,

@@ -67,7 +67,7 @@ def plan(
     why_not = (
         _too_extreme(mean_c)
         or _does_not_fit(culture, grams, limits)
-        or _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits)
+        or _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits, aim)
     )
     starter_g, flour_g, water_g = grams
     made = FeedPlan(
@@ -210,7 +210,7 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
 
 
 def _out_of_reach(
-    grams: Grams, wanted: float, likely_h: float, target_h: float, mean_c: float, limits: Limits
+    grams: Grams, wanted: float, likely_h: float, target_h: float, mean_c: float, limits: Limits, aim: Aim
 ) -> str | None:
     """Why the likely time is not the target, as the `wanted` dilution's would be; None when it is near enough."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
@@ -225,7 +225,8 @@ def _out_of_reach(
         return f"With what you fixed this is the nearest ({said}), {when}."
     if likely_h < target_h:
         return f"Even 1:{limits.most_ratio:g} is over {when}, and leaner is no feeding for every day."
-    return f"Even {said} takes longer: it begins to sink {when}. With more starter there is little left for it to eat."
+    rich = "With more starter there is little left for it to eat."
+    return f"Even {said} takes longer: the {AIM_WORDS[aim]} comes {when}. {rich}"
 
 
 def _doubt(mean_c: float) -> str:
