@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, in_zone, refuse, settings_from
+from monitor.cli.opening import config_option, form_options, in_zone, refuse, settings_from
 from monitor.cli.plan import Known, known_of, warmth_from
 from monitor.core.display.local_time import WEEKDAYS, minute_of_day
 from monitor.core.display.units import Display
@@ -33,7 +33,7 @@ BAKE_KEY = "bake:"  # of the store's small notes, before a jar's name
 CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
 
 
-@click.command()
+@click.command(short_help="Feedings backwards from the hour you mix.")
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="Past cycles: a CYCLES.csv.")
 @click.option("--jar", "jar_name", help="A jar of the config: its cycles, what is in it now, its temperature.")
 @click.option("--at", "wanted", help='When you mix: "Saturday 09:00", "09:00" or "2026-03-07 09:00", local time.')
@@ -43,7 +43,7 @@ CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
 @click.option("--temperature-c", type=Within(-10.0, 60.0), help="Expected temperature, degC.")
 @click.option("--keep-g", type=Within(1.0, 1e4), help="To keep back for the next feeding, g.  [default: 20]")
 @click.option("--standing-g", type=Within(0.1, 1e5), help="What is in the jar now, g.  [default: as it was fed]")
-@click.option("--format", "form", type=click.Choice(["text", "json", "ics"]), default="text", show_default=True)
+@form_options("ics")
 @config_option
 def bake(
     history_path: Path | None,

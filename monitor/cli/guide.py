@@ -8,7 +8,7 @@ from monitor import guide as guides
 from monitor.cli.opening import refuse
 
 
-@click.command()
+@click.command(short_help="Short pages about keeping a starter.")
 @click.argument("topic", nargs=-1)
 def guide(topic: tuple[str, ...]) -> None:
     """Read about keeping a starter. TOPIC is a word like hooch, mould, fridge, ratio or float; without it, a list."""

@@ -158,7 +158,7 @@ def _answer(settings: Settings, noted: Noted) -> Advice | None:
     return answers.to_one(noted, age, culture)
 
 
-@click.command()
+@click.command(short_help="Say when a starter was begun, or that it is old.")
 @config_option
 @click.argument("jar")
 @click.argument("when", metavar="DATE|old|dried")
