@@ -13,7 +13,7 @@ import click
 from monitor.cli import past_cycles
 from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
 from monitor.core.assess import notebook, vigour
-from monitor.core.assess.now import Current
+from monitor.core.assess.now import Current, current_of
 from monitor.core.assess.vigour import Assessment
 from monitor.core.display.units import Display, duration
 from monitor.core.forecast import starter_model as starter_models
@@ -21,7 +21,7 @@ from monitor.core.plan import phrases
 from monitor.host.time_zone import display
 from monitor.runs import daemon_status, history
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Noted, Span, Stage
+from monitor.values import Noted
 
 CAUTION = (
     "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, "
@@ -67,22 +67,12 @@ def _current(path: Path, jar: str) -> Current | None:
     """The jar as the daemon last knew it; None where that is not from just now."""
     try:
         with Store.join(path) as store:
-            body = daemon_status.read(store)
+            known = daemon_status.read(store)
     except StoreTrouble:
         return None
-    if body is None or abs(time.time() - float(body["as_of_s"])) > STALE_S:
+    if known is None or abs(time.time() - known.as_of_s) > STALE_S:
         return None
-    state = next((one for one in body["jars"] if one["jar"] == jar), None)
-    if state is None or state["cycle"] is None:
-        return None
-    level, forecast = state["level"], state["forecast"]
-    peak = None if forecast is None else forecast["peak_at"]
-    return Current(
-        stage=Stage(state["stage"]),
-        rise_ratio=None if level is None else level["rise_ratio"],
-        slope_mm_per_h=state["slope_mm_per_h"],
-        peak_at=None if peak is None else Span(**peak),
-    )
+    return current_of(next((state for state in known.jars if state.jar == jar), None))
 
 
 def _lines(judged: Assessment, discarded: dict[str, float], now_s: float) -> list[str]:
