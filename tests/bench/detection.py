@@ -2,7 +2,9 @@
 
     python -m tests.bench.detection                     tune half, ours and all rivals
     python -m tests.bench.detection --held-out          the other half: look once
+    python -m tests.bench.detection --earlier           the set before tops were measured
     python -m tests.bench.detection --quick --only ours 40 jar-days
+    python -m tests.bench.detection --only ours --step-mm 10    a sensor whose firmware rounds to whole centimetres
     python -m tests.bench.detection --only ours --days 600
     python -m tests.bench.detection --only ours --seeds 10003,10017 --draw /tmp/look
     python -m tests.bench.detection --files 3           the same answers through `jartide replay`?
@@ -24,7 +26,17 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.detection_score import HEADER, Claims, Score, row, score
-from tests.bench.detection_set import HARSH, HELD_OUT, TUNE, Recording, recording, recordings
+from tests.bench.detection_set import (
+    EARLIER_HARSH,
+    EARLIER_HELD_OUT,
+    EARLIER_TUNE,
+    HARSH,
+    HELD_OUT,
+    TUNE,
+    Recording,
+    recording,
+    recordings,
+)
 
 FULL_DAYS, QUICK_DAYS = 190.0, 40.0
 
@@ -43,11 +55,11 @@ def detectors() -> dict[str, Callable[[Recording], Claims] | str]:
 
 
 def _one(
-    job: tuple[int, tuple[str, ...]],
+    job: tuple[int, tuple[str, ...], float | None],
 ) -> tuple[int, dict[str, Score], dict[str, float], list[tuple[float | None, float | None]]]:
     """Scores of the named detectors on one recording, their seconds, and the limits of its falls."""
-    seed, names = job
-    given = recording(seed)
+    seed, names, step_mm = job
+    given = recording(seed, step_mm)
     scores: dict[str, Score] = {}
     took: dict[str, float] = {}
     every = {"ours": _ours} if names == ("ours",) else detectors()
@@ -62,14 +74,14 @@ def _one(
 
 
 def evaluate(
-    seeds: list[int], names: tuple[str, ...], workers: int = 2
+    seeds: list[int], names: tuple[str, ...], workers: int = 2, step_mm: float | None = None
 ) -> tuple[dict[str, Score], dict[str, float], list[str]]:
     """Sums over `seeds`: score and seconds by detector, and what the limit itself came to."""
     total = {name: Score() for name in names}
     seconds = dict.fromkeys(names, 0.0)
     limits: list[tuple[float | None, float | None]] = []
     with multiprocessing.get_context("fork").Pool(workers, initializer=os.nice, initargs=(10,)) as pool:
-        for _, scores, took, found in pool.imap(_one, [(seed, names) for seed in seeds]):
+        for _, scores, took, found in pool.imap(_one, [(seed, names, step_mm) for seed in seeds]):
             limits += found
             for name in names:
                 total[name] += scores[name]
@@ -157,6 +169,8 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--held-out", action="store_true")
     parser.add_argument("--harsh", action="store_true", help="ten troubles at once in every recording")
+    parser.add_argument("--earlier", action="store_true", help="of the set made before tops were measured")
+    parser.add_argument("--step-mm", type=float, help="round distances so coarsely; for ours only")
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_DAYS:g} jar-days")
     parser.add_argument("--days", type=float, default=FULL_DAYS)
     parser.add_argument("--skip", type=int, default=0, help="leave out so many recordings at the beginning of the half")
@@ -169,9 +183,12 @@ def main() -> int:
     parser.add_argument("--files", type=int, metavar="N", help="compare N recordings with what `jartide replay` prints")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    first, half = (
-        (HELD_OUT, "held-out half") if args.held_out else (HARSH, "harsh") if args.harsh else (TUNE, "tune half")
-    )
+    which = 1 if args.held_out else 2 if args.harsh else 0
+    first = ((EARLIER_TUNE, EARLIER_HELD_OUT, EARLIER_HARSH) if args.earlier else (TUNE, HELD_OUT, HARSH))[which]
+    half = ("tune half", "held-out half", "harsh")[which] + (", earlier set" * args.earlier)
+    if args.step_mm is not None:
+        half += f", rounded to {args.step_mm:g} mm"
+        args.only = ["ours"]
     days = QUICK_DAYS if args.quick else args.days
     seeds = recordings(first + args.skip, days)
     if args.seeds:
@@ -186,7 +203,7 @@ def main() -> int:
         absent = {name: why for name, why in every.items() if isinstance(why, str)}
         names = tuple(name for name in every if name not in absent and (not args.only or name in args.only))
     began = time.perf_counter()
-    total, seconds, about = evaluate(seeds, names, args.workers)
+    total, seconds, about = evaluate(seeds, names, args.workers, args.step_mm)
     print(f"{half}, {total[names[0]].days:.0f} jar-days: {'; '.join(about)}")
     print(HEADER)
     for name in names:
@@ -199,7 +216,7 @@ def main() -> int:
         print(f"\nwhere {names[0]!r} failed:")
     troubled: Counter[str] = Counter()
     for seed, what in sorted(ours_first.failures):
-        given = recording(seed)
+        given = recording(seed, args.step_mm)
         troubled.update(what.split(" ")[0] + " with " + t for t in given.troubles or ("no trouble",))
         print(
             f"  {seed} {what}; every {given.every_s:g} s, white {given.white_mm:.1f}, wander {given.wander_mm:.1f} mm "
@@ -213,7 +230,7 @@ def main() -> int:
         run = detectors()[names[0]] if names[0] != "ours" else _ours
         assert callable(run)
         for seed in failed[: args.draw_max]:
-            given = recording(seed)
+            given = recording(seed, args.step_mm)
             draw(given, run(given), args.draw / f"{seed}.png")
         print(f"drawn into {args.draw}")
     return 0

@@ -3,6 +3,9 @@
 All data are invented. `recording(seed)` is a pure function of its seed; `TUNE` and `HELD_OUT` are disjoint ranges of
 seeds, so that thresholds may be tuned on the one and scored once on the other; `HARSH` is a third. The curves come from
 `detection_curves`, the sensor's troubles from `detection_troubles`.
+
+Tops hold as long as bakers filmed and judged them. `EARLIER_TUNE` and so on are the ranges of the set before that,
+whose tops were drawn freely and held longer, kept to the byte so that figures can be compared.
 """
 
 from __future__ import annotations
@@ -20,8 +23,15 @@ Floats = NDArray[np.float64]
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 GRID_S = 20.0  # spacing of the true curve
 FALL_SHOWN_MM = 1.0  # a cycle counts as fallen when the surface ends at least this far below its maximum
-TUNE, HELD_OUT = 10_000, 500_000  # first seed of each half
-HARSH = 900_000  # from here on every recording has ten troubles at once: for tuning, not for the score
+TUNE, HELD_OUT = 2_010_000, 2_500_000  # first seed of each half
+HARSH = 2_900_000  # from here on every recording has ten troubles at once: for tuning, not for the score
+EARLIER_TUNE, EARLIER_HELD_OUT, EARLIER_HARSH = 10_000, 500_000, 900_000  # the same of the older set
+FIRST_MEASURED = 2_000_000
+# How long the fall waits after the rise's own top, over the time to that top. Set so that from the first touch of the
+# highest until a tenth of the rise is lost it takes 0.23, 0.49 and 1.0 of the way up (10, 50, 90 %): five rises of home
+# bakers judged by eye give 0.21 to 0.50 (bespokebread.sg 1:1:1 0.4 and 1:5:4 0.5, kingarthurbaking.com 0.21), and one
+# that was filmed nearly 1 (matts-bread-log.blogspot.com 2008). Before it was 0.27, 0.61 and 1.28.
+WAIT_RATIO = (-0.1, 0.25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,10 +103,20 @@ def length_days(seed: int) -> float:
     return float(np.random.default_rng([seed, 1]).uniform(1.5, 4.0))
 
 
-def _sampling(rng: np.random.Generator) -> float:
-    return float(
-        rng.choice([5, 10, 20, 30, 60, 120, 180, 300, 600], p=[0.02, 0.08, 0.10, 0.18, 0.24, 0.14, 0.10, 0.11, 0.03])
-    )
+def tops_as_measured(seed: int) -> bool:
+    """Is it of the set whose tops are as long as bakers filmed them, or of the older one?"""
+    return seed >= FIRST_MEASURED
+
+
+def _has_many_troubles(seed: int) -> bool:
+    return seed >= HARSH or EARLIER_HARSH <= seed < FIRST_MEASURED
+
+
+def _sampling(rng: np.random.Generator, measured: bool) -> float:
+    often = [0.02, 0.06, 0.08, 0.16, 0.22, 0.14, 0.10, 0.19, 0.03]
+    if not measured:
+        often = [0.02, 0.08, 0.10, 0.18, 0.24, 0.14, 0.10, 0.11, 0.03]
+    return float(rng.choice([5, 10, 20, 30, 60, 120, 180, 300, 600], p=often))
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +142,7 @@ def _draw_cycle(
     start_mm: float,
     room_mm: float,
     kind: str,
+    measured: bool,
 ) -> _Drawn:
     """One cycle from grid index `begin`: its level until the next feeding, whose moment it draws too."""
     rise, fall = str(rng.choice(list(curves.RISES))), str(rng.choice(list(curves.FALLS)))
@@ -132,11 +153,19 @@ def _draw_cycle(
     )
     height_mm = min(ratio * start_mm, room_mm - start_mm)
     risen = height_mm * curves.RISES[rise](rng, top_h)(hours)
-    onset_h = top_h * rng.uniform(0.85, 1.1) + (rng.uniform(0.5, 3.0) if rng.uniform() < 0.35 else 0.0)
+    if measured:
+        onset_h = top_h * (rng.uniform(0.95, 1.05) + rng.uniform(*WAIT_RATIO))
+        gentle_h, longest_h = (0.2, 1.2), 9.0
+    else:
+        gentle_h, longest_h = (0.3, 4.0), 14.0
+        onset_h = top_h * rng.uniform(0.85, 1.1) + (rng.uniform(0.5, 3.0) if rng.uniform() < 0.35 else 0.0)
     depth = rng.uniform(0.2, 0.4) if fall == "sagging" else rng.uniform(0.25, 0.75)
     since_h = np.maximum(hours - onset_h, 0.0)
-    since_h = since_h**2 / (since_h + rng.uniform(0.3, 4.0) + 1e-9)  # no fall begins at its full pace
-    sunk = height_mm * depth * curves.FALLS[fall](rng, rng.uniform(3.0, 14.0))(since_h)
+    since_h = since_h**2 / (since_h + rng.uniform(*gentle_h) + 1e-9)  # no fall begins at its full pace
+    sunk = height_mm * depth * curves.FALLS[fall](rng, rng.uniform(3.0, longest_h))(since_h)
+    if kind == "seep":  # a skin, or a paste of rye: about a millimetre an hour and no collapse
+        fall = "seeping"
+        sunk = np.minimum(rng.uniform(0.6, 1.5) * since_h, height_mm)
     if kind == "dead":
         sunk = np.zeros_like(sunk)
     level = start_mm + risen - sunk
@@ -159,16 +188,17 @@ def _draw_cycle(
     return _Drawn(begin, end, rise, fall, start_mm, kind, level[: end - begin], marks)
 
 
-def recording(seed: int) -> Recording:
-    """The recording of one seed."""
+def recording(seed: int, step_mm: float | None = None) -> Recording:
+    """The recording of one seed; with `step_mm` its distances are rounded to that, as some firmware does."""
     rng = np.random.default_rng([seed, 0])
+    measured = tops_as_measured(seed)
     grid_s = START_S + rng.uniform(0.0, 86400.0) // 1.0 + np.arange(0.0, length_days(seed) * 86400.0, GRID_S)
     roughness = str(rng.choice(["still", "daily", "rough"], p=[0.3, 0.35, 0.35]))
     temperature_c = curves.kitchen(rng, grid_s, roughness)
     q10 = rng.uniform(1.8, 3.5)
     room_mm = rng.uniform(120.0, 190.0)  # from the inside bottom to a little below the rim
     empty_mm = float(np.round(room_mm + rng.uniform(25.0, 60.0)))
-    wanted = troubles.draw(rng, 10 if seed >= HARSH else None)
+    wanted = troubles.draw(rng, 10 if _has_many_troubles(seed) else None, measured)
 
     opening = str(rng.choice(["fed", "tail", "middle"], p=[0.6, 0.2, 0.2]))
     start_mm = rng.uniform(30.0, 65.0)
@@ -179,7 +209,7 @@ def recording(seed: int) -> Recording:
         lead = int(lead_h * 3600.0 / GRID_S)
         long_s = np.concatenate((grid_s[0] - GRID_S * np.arange(lead, 0, -1), grid_s))
         long_c = np.concatenate((np.full(lead, temperature_c[0]), temperature_c))
-        one = _draw_cycle(rng, 0, long_s, long_c, q10, start_mm, room_mm, "plain")
+        one = _draw_cycle(rng, 0, long_s, long_c, q10, start_mm, room_mm, "plain", measured)
         if one.end > lead + int(2 * 3600 / GRID_S):
             drawn.append(
                 _Drawn(0, one.end - lead, one.rise, one.fall, start_mm, "middle", one.level_mm[lead:], one.marks)
@@ -202,7 +232,7 @@ def recording(seed: int) -> Recording:
         )
     while grid_s.size - begin > int(2.0 * 3600.0 / GRID_S):
         kind = troubles.kind_of_cycle(rng, wanted)
-        drawn.append(_draw_cycle(rng, begin, grid_s, temperature_c, q10, start_mm, room_mm, kind))
+        drawn.append(_draw_cycle(rng, begin, grid_s, temperature_c, q10, start_mm, room_mm, kind, measured))
         begin = drawn[-1].end
         start_mm *= rng.uniform(0.97, 1.03)
         if "start_changes" in wanted:
@@ -215,9 +245,10 @@ def recording(seed: int) -> Recording:
     peaks_s = tuple(float(grid_s[c.begin + int(np.argmax(c.level_mm))]) for c in tops)
 
     # what the sensor makes of it
-    every_s = _sampling(rng)
+    every_s = _sampling(rng, measured)
     white_mm = float(np.exp(rng.uniform(np.log(0.4), np.log(3.0))))
     round_mm = 1.0 if rng.uniform() < 0.85 else 0.1
+    round_mm = round_mm if step_mm is None else step_mm
     wander_mm = float(rng.uniform(0.2, 0.8)) if rng.uniform() < 0.9 else 0.0
     wander_s = float(rng.uniform(5.0, 30.0)) * 60.0
     seen = troubles.sense(

@@ -29,19 +29,23 @@ SENSOR = (
     "sampling_changes",
 )
 DOUGH = ("step_on_rise", "sag", "collapse", "start_changes", "dead", "weak", "early", "long")
+NEWER = ("foam", "warm_up", "range_bias", "seep")  # of the set with tops as measured
 CODES_MM = (0.0, -1.0, 8190.0, 8191.0, 65535.0)
 
 
-def draw(rng: np.random.Generator, count: int | None = None) -> frozenset[str]:
-    """So many troubles; by default none, a few or many: one recording in five is untroubled."""
+def draw(rng: np.random.Generator, count: int | None, measured: bool) -> frozenset[str]:
+    """So many troubles (None: none, a few or many; one recording in five is untroubled), the newer ones only where the
+    tops are as measured."""
     if count is None:
         count = int(rng.choice([0, 1, 2, 3, 5, 8], p=[0.2, 0.15, 0.2, 0.2, 0.15, 0.1]))
-    return frozenset(str(name) for name in rng.choice(SENSOR + DOUGH, count, replace=False))
+    known = SENSOR + DOUGH + (NEWER if measured else ())
+    return frozenset(str(name) for name in rng.choice(known, count, replace=False))
 
 
 def kind_of_cycle(rng: np.random.Generator, wanted: frozenset[str]) -> str:
     """How the next cycle goes: a recording with a trouble of the dough has it in about half of its cycles."""
-    choices = [name for name in ("sag", "collapse", "dead", "weak", "early", "long", "step_on_rise") if name in wanted]
+    kinds = ("sag", "collapse", "dead", "weak", "early", "long", "step_on_rise", "seep")
+    choices = [name for name in kinds if name in wanted]
     return str(rng.choice(choices)) if choices and rng.uniform() < 0.6 else "plain"
 
 
@@ -141,6 +145,17 @@ def sense(
             hump = np.clip(1.0 - np.abs(at_s - middle_s) / width_s, 0.0, 1.0)
             offset = offset + rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 2.0) * hump**2 * (3.0 - 2.0 * hump)
             marks.append(("mist", middle_s - width_s, middle_s + width_s))
+
+    if "foam" in wanted:  # old foam is coarse and lets the light in (ST AN5851): it reads further and further
+        since_h = (at_s - np.concatenate(([begin_s], fed_s))[feeding]) / 3600.0
+        offset = offset + rng.uniform(1.0, 4.0) * -np.expm1(-since_h / 8.0)
+    if "warm_up" in wanted:  # fresh from power-up a ranging sensor is some mm off (Caroleo 2026, PMC12986679)
+        for _ in range(int(rng.integers(1, 4))):
+            on_s, size_mm = rng.uniform(begin_s, end_s), rng.choice([-1.0, 1.0]) * rng.uniform(2.0, 6.0)
+            offset = offset + np.where(at_s >= on_s, size_mm * np.exp(-np.maximum(at_s - on_s, 0.0) / 600.0), 0.0)
+            marks.append(("warm_up", on_s, on_s + 1800.0))
+    if "range_bias" in wanted:  # the same source: a bias that depends on the range
+        offset = offset + rng.uniform(-0.05, 0.05) * (empty_mm - level)
 
     noise = rng.normal(0.0, white_mm, at_s.size) + _wander(rng, at_s, wander_mm, wander_s)
     distance = np.round((empty_mm - level + offset + noise) / round_mm) * round_mm
