@@ -99,6 +99,10 @@ class MqttSettings:
         )  # fmt: skip
 
 
+SOURCES: dict[str, type] = {"serial": SerialSettings, "mqtt": MqttSettings}
+"""The tables that each name a source. `Settings` has a field of each name; `monitor.sources` knows how to open them."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoreSettings:
     """[store]: the one SQLite file."""
@@ -177,6 +181,11 @@ class Settings:
     influx: InfluxSettings | None = None
     display: DisplaySettings = field(default_factory=DisplaySettings)
     page: PageSettings = field(default_factory=PageSettings)
+
+    @property
+    def any_source(self) -> bool:
+        """Whether there is a source that readings may come from."""
+        return any(getattr(self, name) for name in SOURCES)
 
     def jar(self, name: str) -> JarSettings:
         """The settings of one jar. Raises KeyError when no such jar is configured."""

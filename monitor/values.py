@@ -7,7 +7,7 @@ There are three kinds of nothing: a missing value is `None`, a bad one is a `Rej
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from math import floor, log10
 from typing import TypeAlias
@@ -91,6 +91,11 @@ class Reading:
     temperature_c: float | None = None
     air_c: float | None = None
     humidity_pct: float | None = None
+
+
+MEASURED = tuple(field.name for field in fields(Reading) if field.name not in ("time_s", "jar"))
+"""What a reading may hold beside its time and jar, each with its unit in its name: a column of the store and of a run
+file each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +186,8 @@ class Delivery:
 
     `received_s` is the daemon's wall clock at receipt. `boot` and `seq` come from the device and tell duplicates apart.
     `timed` is False when nothing on the message says when it was measured, so `reading.time_s` is the time of receipt;
-    `again` is True when the broker says that it may have delivered this message before. `token` is the source's own
+    `again` is True when the broker may have delivered this message before or held it for any while, `dup` when it says
+    itself that it has sent it before (MQTT 5.0, section 3.3.1.1). `token` is the source's own
     handle for the acknowledgement, given back to `Source.acknowledge` once the reading is committed.
     """
 
@@ -192,6 +198,7 @@ class Delivery:
     seq: int | None = None
     timed: bool = False
     again: bool = False
+    dup: bool = False
     token: object = None
 
 

@@ -35,6 +35,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "S12": ("opened in the middle of a line", "the first line counts only if it is whole"),
     "S13": ("an error of our own in the reading thread", "said, logged, the thread goes on"),
     "S14": ("several ports fit the pattern", "the first by name; once lost, none that was there before in its place"),
+    "S15": ("numbers that begin again under the same boot token", "taken, counted, said; nothing is swallowed"),
     # --- MQTT
     "M1": ("no broker at the start", "the daemon runs and goes on trying, with a limit"),
     "M2": ("the broker restarts", "subscribed again; no QoS 1 message lost or doubled"),
@@ -56,6 +57,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "M18": ("a listener in the network", "TLS by default beyond this machine, before a name or a password is said"),
     "M19": ("a message of 60 MB", "cut while it is read, refused, counted, acknowledged; memory stays below 100 MB"),
     "M20": ("more readings wait in the broker than it keeps", "the example keeps a day; `check` says what yours keeps"),
+    "M21": ("the broker forgets what it kept for us", "a gap in the device's numbers is counted and explained"),
     # --- values
     "V1": ("NaN, infinities, texts, true, decimal commas", "refused with a fixed reason; never reach the detector"),
     "V2": ("a stuck sensor", "said as stuck, never as a peak"),
@@ -134,6 +136,8 @@ FAULTS: dict[str, tuple[str, str]] = {
     "F2": ("anything at all as a config", "settings, or sentences with lines"),
     "F3": ("anything at all as a run file", "rows, or one sentence"),
     "F4": ("anything at all as a scenario", "a scenario, or sentences"),
+    "F5": ("a config or run file too deep, too long, without an end", "one sentence, at once, in little memory"),
+    "F6": ("control characters in names, rows, notes, a config", "written out: no terminal and no log obeys them"),
     # --- the page
     "W1": ("path traversal", "404"),
     "W2": ("markup in names, notes, imported files", "text only; no script runs"),

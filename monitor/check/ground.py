@@ -20,10 +20,13 @@ from monitor.check import Finding, State
 from monitor.core.display.local_time import minutes_of
 from monitor.host.secret import SecretError, addresses, exposed, secret
 from monitor.host.time_zone import display
+from monitor.runs import lost_readings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
+from monitor.values import DAY_S
 
 EARLIEST_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()  # before this the program did not exist
+LOOK_BACK_S = 7 * DAY_S  # what was lost before is no sign of how things are set up now
 TIGHT_BYTES, FULL_BYTES = 500e6, 50e6
 JAR_DAY_BYTES = 200 * 8640  # a committed reading takes up to 200 bytes; one each 10 s
 HTTP_S = 5.0
@@ -34,10 +37,13 @@ def store(settings: Settings) -> Iterator[Finding]:
     """Can the store be written, and for how long?"""
     path = settings.store.path
     folder = path.parent
+    lost = None
     try:
         if path.exists():
             with Store.join(path) as there:
-                there.set_meta("checked", f"{time.time():.0f}")
+                now_s = time.time()
+                there.set_meta("checked", f"{now_s:.0f}")
+                lost = lost_readings.sentence(there.missing(now_s - LOOK_BACK_S), now_s, display(settings.display))
         else:
             while not folder.exists():  # `jartide watch` makes it
                 folder = folder.parent
@@ -56,6 +62,8 @@ def store(settings: Settings) -> Iterator[Finding]:
     room = f"{path}: {free / 1e9:.1f} GB free, enough for {_days(days)} at a reading each 10 s"
     state: State = "wrong" if free < FULL_BYTES else "note" if free < TIGHT_BYTES else "ok"
     yield Finding("store", state, room if state == "ok" else f"{room}: make room")
+    if lost is not None:
+        yield Finding("readings", "note", f"{lost}. {lost_readings.CURE}")
 
 
 def clock(settings: Settings) -> Iterator[Finding]:

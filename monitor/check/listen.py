@@ -20,7 +20,7 @@ from monitor.host.time_zone import offset_of
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import MqttSettings, Settings
-from monitor.sources import Put, Source, mqtt_link
+from monitor.sources import Opening, Put, mqtt_link, open_sources
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.ingest import SourceStatus
 from monitor.sources.mqtt_tables import Tables
@@ -99,18 +99,15 @@ class _Own:
         self.daemon: int | None = None
         self._lock = threading.Lock()
         self._received = Received()
-        jars = frozenset(jar.name for jar in settings.jars)
-        only_jar = settings.jars[0].name if len(settings.jars) == 1 else None
-        self._sources: list[Source] = []
-        if settings.serial:
-            from monitor.sources.serial_port import SerialPort
-
-            self._sources += [SerialPort(one, jars=jars, jar=one.jar or only_jar) for one in settings.serial]
+        opening = Opening(settings=settings, client_token="check")
+        self._sources = open_sources(opening, leave_out=["mqtt"])  # the daemon's session is not ours to use
         brokers: dict[tuple[object, ...], list[MqttSettings]] = {}
         for mqtt in settings.mqtt:
             brokers.setdefault(mqtt.connection, []).append(mqtt)
         offset_s = offset_of(settings.display.time_zone)
-        self._sources += [_Observer(one, jars=jars, jar=only_jar, offset_s=offset_s) for one in brokers.values()]
+        self._sources += [
+            _Observer(one, jars=opening.jars, jar=opening.only_jar, offset_s=offset_s) for one in brokers.values()
+        ]
         for source in self._sources:
             source.start(self._put)
 

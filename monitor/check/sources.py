@@ -27,7 +27,7 @@ def enough(settings: Settings, received: Received) -> bool:
 
 def judge(settings: Settings, listener: Listener, listened_s: float) -> Iterator[Finding]:
     """One finding a source, after listening for a while."""
-    if not settings.serial and not settings.mqtt:
+    if not settings.any_source:
         yield Finding("sources", "wrong", "there is no [[serial]] and no [[mqtt]]: no reading can arrive")
         return
     received = listener.received()

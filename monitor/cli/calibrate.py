@@ -99,7 +99,7 @@ def calibrate(config: Path, name: str | None, source: Path | None, readings: int
 def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) -> tuple[str, list[Point]]:
     """Ask for one fill after another and gather readings over each."""
     logging.getLogger("monitor").addHandler(logging.NullHandler())  # what a source logs is said here instead
-    if not settings.serial and not settings.mqtt:
+    if not settings.any_source:
         refuse("there is no [[serial]] and no [[mqtt]] in the config: no reading can arrive")
     click.echo(INTRODUCTION)
     if jar.sensor == "ultrasonic":

@@ -70,7 +70,7 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
     try:
         with listen.listening(settings) as listener:
             began_s = time.monotonic()
-            if settings.serial or settings.mqtt:
+            if settings.any_source:
                 click.echo(f"listening for up to {listen_s:g} s ...", err=True)
                 listen.wait(listener, lambda received: sources.enough(settings, received), listen_s)
             judged = list(sources.judge(settings, listener, time.monotonic() - began_s))

@@ -136,10 +136,9 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
         store_path, shown = settings.store.path, settings.display
     try:
         with Store.join(store_path) as store:
-            found = store.runs("WHERE run.id = ?", (number,))
-            if not found:
+            run = store.run(number)
+            if run is None:
                 refuse(f"RUN: there is no run {number} and no file of that name; `jartide runs` lists them")
-            run = found[0]
             numbered = {c.number: c.fed_at_s for c in store.cycles(run.id)}
             if cycle is not None and numbered and cycle not in numbered:
                 refuse(f"CYCLE: run {number} has no cycle {cycle}; `jartide runs` lists them")
@@ -148,7 +147,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = standing(store.events(run.id))
             rejected: Counter[str] = Counter()
-            count = int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])
+            count = store.count(run.id)
             with progress(count, f"run {number}") as seen:
                 rows = watched(store.rows_of(run), seen)
                 if events:  # decided when they came in

@@ -47,7 +47,7 @@ def recover(damaged: Path, folder: Path) -> None:
                 beside = path.with_suffix(".feedings.csv")
                 to_be_new("--output", path)
                 to_be_new("--output", beside)
-                count = int(store.query("SELECT count(*) FROM item WHERE run = ?", (run.id,))[0][0])
+                count = store.count(run.id)
                 with path.open("w", encoding="utf-8", newline="") as out, progress(count, path.name) as seen:
                     rows = transfer.export(store, run, None, out, seen)
                 fed = store.fed_in(run)

@@ -6,7 +6,7 @@ import contextlib
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TextIO
@@ -18,6 +18,7 @@ from monitor.cli.nearest import near
 from monitor.cli.opening import config_option, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.runs import history, rfc3339, run_file, transfer, whole_file
+from monitor.runs.device_numbers import Missing
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
@@ -37,17 +38,19 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
     """List the latest runs in the store and their cycles, the latest last; of some JARs, or of all."""
     path, zone = _where(config, store_path)
     with _joined(path) as store:
-        counted = store.query("SELECT run, count(*), min(time_s) FROM item WHERE told IS NULL GROUP BY run")
-        rows = {run: (count, first_s) for run, count, first_s in counted}
+        rows = store.count_by_run()
         found = store.runs()
         names = {run.jar for run in found}
         if unknown := [jar for jar in jars if jar not in names]:
             refuse(f"JAR: there is no run of {unknown[0]}.{near(unknown[0], names)}")
         chosen = [run for run in found if not jars or run.jar in jars]
         listed = [(run, store.cycles(run.id), *rows.get(run.id, (0, None))) for run in chosen]
+        missing = store.missing(0.0)
     if as_json:
         for run, cycles, count, first_s in listed:
-            click.echo(json.dumps(_as_json(run, cycles, count, first_s), ensure_ascii=False))
+            lost = sum(gap.count for gap in _gaps(run, missing))
+            whole = _as_json(run, cycles, count, first_s) | {"never_came": lost}
+            click.echo(json.dumps(whole, ensure_ascii=False))
         return
     if not listed:
         click.echo("No runs yet.")
@@ -57,7 +60,8 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
     for run, cycles, count, first_s in listed:
         since = _local(run.began_s if first_s is None else first_s, zone)  # a daemon may wait for days for a sensor
         until = "now" if run.ended_s is None else _local(run.ended_s, zone)
-        click.echo(f"{run.id:<6} {run.jar}  {since} to {until}  {_count(count, 'reading')}  ({run.reason})")
+        heard = f"{_count(count, 'reading')}{_lost(run, missing)}"
+        click.echo(f"{run.id:<6} {run.jar}  {since} to {until}  {heard}  ({run.reason.words})")
         shown = cycles if every else cycles[-LATEST_CYCLES:]
         cycles_before += len(cycles) - len(shown)
         for cycle in shown:
@@ -88,7 +92,7 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
     beside = None if output is not None or not sys.stdout.isatty() else False  # no bar among the rows themselves
     with _joined(path) as store:
         run, cycle = _named(store, which)
-        with _target(output) as out, progress(_rows(store, run), f"run {which}", on=beside) as seen:
+        with _target(output) as out, progress(store.count(run.id), f"run {which}", on=beside) as seen:
             jar = next((jar for jar in jars if jar.name == run.jar), None)
             count = transfer.export(store, run, cycle, out, seen, jar)
         if feedings is not None:
@@ -121,7 +125,8 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
                 fed = [] if beside is None else _read_feedings(beside, run_file.read(file).jar)
                 with progress(size // ROW_CHARS, file.name) as seen:
                     done = transfer.import_file(store, file, time.time(), fed, seen)
-                (run,) = store.runs("WHERE run.id = ?", (done.run,))
+                run = store.run(done.run)
+                assert run is not None
                 with progress(done.rows, f"judging {file.name}") as seen:
                     judge(store, run, seen)
             except RunFileError as error:
@@ -185,23 +190,30 @@ def _named(store: Store, which: str) -> tuple[Run, Cycle | None]:
     run_text, colon, cycle_text = which.partition(":")
     if not _is_number(run_text) or (colon and not _is_number(cycle_text)):
         refuse(f"RUN[:CYCLE]: {which} is neither a run like 3 nor a cycle like 3:5; `jartide runs` lists them")
-    found = store.runs("WHERE run.id = ?", (int(run_text),))
-    if not found:
+    run = store.run(int(run_text))
+    if run is None:
         refuse(f"RUN: there is no run {run_text}; `jartide runs` lists them")
     if not colon:
-        return found[0], None
-    cycles = [cycle for cycle in store.cycles(found[0].id) if cycle.number == int(cycle_text)]
+        return run, None
+    cycles = [cycle for cycle in store.cycles(run.id) if cycle.number == int(cycle_text)]
     if not cycles:
         refuse(f"CYCLE: run {run_text} has no cycle {cycle_text}; `jartide runs` lists them")
-    return found[0], cycles[0]
+    return run, cycles[0]
 
 
 def _is_number(text: str) -> bool:
     return text.isdecimal() and len(text) < 10
 
 
-def _rows(store: Store, run: Run) -> int:
-    return int(store.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run.id,))[0][0])
+def _gaps(run: Run, missing: Sequence[Missing]) -> list[Missing]:
+    """Of what never came, what would have belonged to a live run."""
+    end_s = float("inf") if run.ended_s is None else run.ended_s
+    return [gap for gap in missing if not run.imported and gap.jar == run.jar and run.began_s <= gap.to_s < end_s]
+
+
+def _lost(run: Run, missing: Sequence[Missing]) -> str:
+    count = sum(gap.count for gap in _gaps(run, missing))
+    return f", {count} never came" if count else ""
 
 
 def _fed(store: Store, run: Run, cycle: Cycle | None) -> list[Fed]:

@@ -19,10 +19,10 @@ from monitor.core.display.units import Display
 from monitor.host import lock
 from monitor.host.time_zone import display as display_for
 from monitor.page import curves as page_curves
-from monitor.page.rows import readings_of
 from monitor.runs import daemon_status as kept
 from monitor.runs import outbox, reported
 from monitor.runs.store import Store, StoreTrouble
+from monitor.runs.stretch import readings_of
 from monitor.settings import Settings
 from monitor.values import DAY_S, Fed, Noted
 

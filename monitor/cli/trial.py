@@ -81,13 +81,13 @@ def _list(settings: Settings) -> None:
     show = display(settings.display)
     try:
         with Store.join(settings.store.path) as store:
-            rows = store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{history.TRIAL_KEY}%",))
+            rows = history.trials(store)
     except StoreTrouble as error:
         refuse(str(error))
-    for key, text in rows:
+    for name, text in rows:
         kept = json.loads(text)
         since = show.clock(float(kept["since_s"]), time.time())
-        click.echo(f"{key.removeprefix(history.TRIAL_KEY)}: {', '.join(kept['jars'])}, counted since {since}")
+        click.echo(f"{name}: {', '.join(kept['jars'])}, counted since {since}")
     if not rows:
         click.echo("No trial was begun; begin one with: jartide trial NAME JAR JAR")
 

@@ -12,6 +12,7 @@ import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.config.reader import load
+from monitor.core.display.units import printable
 
 
 @click.command(short_help="Watch the jars until stopped.")
@@ -42,7 +43,7 @@ def watch(config: Path, debug: bool) -> None:
 def log_to_stderr(level: int) -> None:
     """Log lines on standard error; with the journal's priorities where the journal reads them."""
     handler = logging.StreamHandler()
-    handler.setFormatter(_Priorities() if os.environ.get("JOURNAL_STREAM") else logging.Formatter(_PLAIN))
+    handler.setFormatter(_Priorities() if os.environ.get("JOURNAL_STREAM") else _Printable(_PLAIN))
     logging.basicConfig(level=level, handlers=[handler])
     for chatty in ("apscheduler", "apprise", "urllib3", "requests", "matplotlib", "uvicorn"):
         logging.getLogger(chatty).setLevel(logging.WARNING)  # at DEBUG some of them print addresses with passwords
@@ -51,7 +52,15 @@ def log_to_stderr(level: int) -> None:
 _PLAIN = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 
 
-class _Priorities(logging.Formatter):
+class _Printable(logging.Formatter):
+    """No control characters of anybody's name or message: a terminal obeys them, and a line's end forges a line."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:
+        record.message = printable(record.message)
+        return super().formatMessage(record)
+
+
+class _Priorities(_Printable):
     """`<N>` before each line, N as in syslog(3); the journal adds the time itself."""
 
     def format(self, record: logging.LogRecord) -> str:

@@ -8,7 +8,6 @@ the value, what is allowed, and the nearest right key. The command line prints t
 from __future__ import annotations
 
 import difflib
-import math
 import os
 import re
 import tomllib
@@ -22,15 +21,16 @@ from monitor.config.read_table import read_fields
 from monitor.config.rules import Problem, broken_rules
 from monitor.config.share import owner, parse_share
 from monitor.config.toml_lines import Where, line_of, spans, toml_text
+from monitor.core.display.units import printable
 from monitor.core.vessel.geometry import table
 from monitor.settings import (
+    SOURCES,
     DisplaySettings,
     InfluxSettings,
     JarSettings,
     MqttSettings,
     NoticeSettings,
     PageSettings,
-    SerialSettings,
     Settings,
     StoreSettings,
 )
@@ -39,8 +39,7 @@ from monitor.values import Geometry, Straight, Tapered
 REPEATED: dict[str, type] = {
     "jar": JarSettings,
     "group": JarSettings,  # its keys are those of its jars
-    "serial": SerialSettings,
-    "mqtt": MqttSettings,
+    **SOURCES,
 }
 SINGLE: dict[str, type] = {
     "store": StoreSettings,
@@ -56,6 +55,9 @@ SHAPES = {
     "table": ("points",),
 }
 SECRET_KEY = re.compile(r"pass|secret|token|credential|api_?key", re.IGNORECASE)
+LARGEST_NUMBER = 1e15  # whatever is asked for; and what lies beyond it may be no float at all
+LARGEST_BYTES = 1 << 20  # a hundred jars with all their settings and a page of comments each
+_ENDLESS = re.compile(r"[0-9_]{4300}")
 _NOTHING = object()
 
 
@@ -71,7 +73,7 @@ def load(path: Path | str) -> Settings:
     """The settings in a config file; paths in it count from the file's own folder. Raises SettingsError."""
     path = Path(path)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = _bytes_of(path).decode("utf-8-sig")
     except FileNotFoundError:
         raise SettingsError(
             (f"{path}: there is no such file: copy one of configs/ to it, or name yours with --config",)
@@ -86,13 +88,36 @@ def load(path: Path | str) -> Settings:
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"(.*) \(at line (\d+), column (\d+)\)$", str(error))
         what, line, column = found.groups() if found else (str(error), str(text.count("\n") + 1), "1")
-        raise SettingsError((f"{path}, line {line}, column {column}: is not TOML: {what}",)) from None
-    settings, problems = settings_from(raw)
-    if problems:
-        places = spans(text.replace("\r\n", "\n"))
-        placed = sorted((line_of(places, where) or 0, _said(raw, where, what)) for where, what in problems)
-        raise SettingsError(tuple(f"{path}{f', line {at}' if at else ''}: {said}" for at, said in placed))
+        raise SettingsError((f"{path}, line {line}, column {column}: is not TOML: {printable(what)}",)) from None
+    except ValueError:  # Python reads no decimal number of more than 4300 digits
+        at = next((n for n, line in enumerate(text.split("\n"), 1) if _ENDLESS.search(line)), 1)
+        raise SettingsError((f"{path}, line {at}: holds a number of thousands of digits",)) from None
+    except RecursionError:
+        raise SettingsError((_too_deep(path),)) from None
+    try:
+        settings, problems = settings_from(raw)
+        if problems:
+            places = spans(text.replace("\r\n", "\n"))
+            placed = sorted((line_of(places, where) or 0, _said(raw, where, what)) for where, what in problems)
+            raise SettingsError(tuple(f"{path}{f', line {at}' if at else ''}: {said}" for at, said in placed))
+    except RecursionError:
+        raise SettingsError((_too_deep(path),)) from None
     return _from_folder(settings, path.absolute().parent)
+
+
+def _bytes_of(path: Path) -> bytes:
+    """What the file holds. Raises OSError, and SettingsError for what no config is and would not end."""
+    if path.is_fifo() or path.is_socket():
+        raise SettingsError((f"{path}: is a pipe: a config is a file, which is read again when it has changed",))
+    with path.open("rb") as file:
+        content = file.read(LARGEST_BYTES + 1)
+    if len(content) > LARGEST_BYTES:
+        raise SettingsError((f"{path}: is larger than {LARGEST_BYTES >> 10} kB: is it a config?",))
+    return content
+
+
+def _too_deep(path: Path) -> str:
+    return f"{path}: its brackets lie hundreds deep in one another: a config needs two or three"
 
 
 def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
@@ -116,7 +141,7 @@ def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
             parts[name] = _filled(SINGLE[name], value, (name,), problems)
         else:
             problems.append(((name,), f"there is no such table; {_meant(name, HEADERS)}{', '.join(HEADERS.values())}"))
-    for name in ("serial", "mqtt", "group"):
+    for name in (*SOURCES, "group"):
         made = tuple(_filled(REPEATED[name], one, (name, at), problems) for at, one in enumerate(tables.get(name, [])))
         if name != "group":
             parts[name] = made
@@ -201,22 +226,26 @@ def _value(kind: Any, value: Any) -> Any:
     if get_origin(kind) is tuple:
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
             raise ValueError('must be a list of texts: ["...", "..."]')
+        if not all(one.isprintable() for one in value):
+            raise ValueError("must hold no control characters: a terminal that shows them obeys them")
         return tuple(value)
     if kind is float:
         return _number(value)
-    if kind is int and (isinstance(value, bool) or not isinstance(value, int)):
+    if kind is int and (isinstance(value, bool) or not isinstance(value, int) or abs(value) > LARGEST_NUMBER):
         raise ValueError("must be a whole number, without quotes")
     if kind is bool and not isinstance(value, bool):
         raise ValueError("must be true or false, without quotes")
     if kind in (str, Path) and not isinstance(value, str):
         raise ValueError('must be text in "quotes"')
-    if kind is Path and (not value or "\x00" in value):
+    if isinstance(value, str) and not value.isprintable():
+        raise ValueError("must hold no control characters: a terminal that shows them obeys them")
+    if kind is Path and not value:
         raise ValueError("must be the path of a file")
     return Path(value) if kind is Path else value
 
 
 def _number(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LARGEST_NUMBER:
         raise ValueError("must be a number, without quotes")
     return float(value)
 
@@ -281,7 +310,7 @@ def _said(raw: dict[str, Any], where: Where, what: str) -> str:
             value = value.get(step, _NOTHING) if isinstance(value, dict) else _NOTHING
             head += f": {step}{_shown(step, value)}"
     said = f"{head}: {what}"
-    return "".join(char if char.isprintable() else ascii(char)[1:-1] for char in said)  # a key may hold a line's end
+    return printable(said)  # a key may hold a line's end
 
 
 def _shown(key: str, value: object) -> str:

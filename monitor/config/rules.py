@@ -112,6 +112,8 @@ def _serial(serial: SerialSettings, settings: Settings) -> Iterator[Clause]:
     yield from _limits("serial", serial)
     if not serial.port:
         yield "port", "must be a device such as /dev/serial/by-id/usb-..., or a pattern that fits it"
+    if re.search(r"//[^/]*@", serial.port):
+        yield "port", "must hold no user or password: they would stand in logs, and no port of this kind asks for them"
     if serial.jar is not None:
         yield from _known_jar(serial.jar, settings)
     elif serial.bare_lines and len(settings.jars) > 1:

@@ -100,7 +100,10 @@ def toml_text(value: object) -> str:
         return f"[{', '.join(map(toml_text, value))}]"
     if isinstance(value, dict):
         return "{" + ", ".join(f"{key} = {toml_text(inner)}" for key, inner in value.items()) + "}"
-    return str(value)
+    try:
+        return str(value)
+    except ValueError:  # Python writes no number of more than 4300 digits, which one in hexadecimal may have
+        return "a number of thousands of digits"
 
 
 def _blanked(text: str) -> str:

@@ -26,6 +26,7 @@ from monitor.host.lock import StoreBusy, StoreLock
 from monitor.host.secret import SecretError
 from monitor.host.time_zone import display
 from monitor.runs import daemon_status, outbox
+from monitor.runs.lost_readings import LostReadings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import refuse_what_is_no_store
 from monitor.settings import Settings
@@ -34,7 +35,7 @@ from monitor.sinks.mqtt_state import MqttState, NoticeTopic
 from monitor.sinks.notices import NoticeSink, channels
 from monitor.sinks.recorder import Held
 from monitor.sinks.thinner import Thinner
-from monitor.sources import Source, open_sources
+from monitor.sources import Opening, Source, open_sources
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import JarState, Tick
@@ -131,13 +132,23 @@ def _watch_with(
     show = display(settings.display)
     boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
     if own_sources is None:
-        sources: Sequence[Source] = open_sources(
-            settings, remembered.client_token(store), clocks=boots, wall=clock.wall, monotonic=clock.monotonic
+        opening = Opening(
+            settings=settings,
+            client_token=remembered.client_token(store),
+            clocks=boots,
+            wall=clock.wall,
+            monotonic=clock.monotonic,
         )
+        sources: Sequence[Source] = open_sources(opening)
     else:
         sources = own_sources
     sinks, shows = open_sinks(settings, sources, clock)
-    parts: list[daemon_status.HasTrouble] = [*opened.troubles, *sinks, heartbeat.HungThreads()]
+    parts: list[daemon_status.HasTrouble] = [
+        *opened.troubles,
+        *sinks,
+        heartbeat.HungThreads(),
+        LostReadings(store, show, clock.wall),
+    ]
     jars = Jars(settings, store, show)
     alive, changed = _alive(clock), _changed(sources)
     urgent_sinks = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]

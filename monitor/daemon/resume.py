@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from monitor.core.detect import step
 from monitor.core.detect.step import DetectorState
 from monitor.core.forecast import starter_model
-from monitor.runs.store import RUN_REASONS, Run, Store
+from monitor.runs.run_log import BEGUN_BY_NOTE
+from monitor.runs.store import Run, Store
 from monitor.settings import JarSettings
 
 log = logging.getLogger(__name__)
@@ -79,7 +80,7 @@ def settings_in(run: Run, jar: JarSettings) -> JarSettings:
 
 def begun_by_item(run: Run) -> bool:
     """Whether somebody asked for the run: then its first item says so and is stepped as such."""
-    return run.reason in RUN_REASONS.values()
+    return run.reason in BEGUN_BY_NOTE.values()
 
 
 def _since(runs: list[Run], seq: int) -> list[Run]:

@@ -25,13 +25,12 @@ def health(store: Store, now_s: float, show: Display) -> Json:
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
     rejected = store.rejected_counts(since)
-    (imported,) = store.query("SELECT count(*) FROM item WHERE seq < 0")[0]
     return {
         "as_of_s": None if status is None else status.as_of_s,
         "watching": status is not None and now_s - status.as_of_s <= STALE_S,
         "sources": [_source(source, now_s, show) for source in (status.sources if status else ())],
         "troubles": list(status.troubles) if status else [],
-        "store": {"items": store.last_seq() + imported, "bytes": _size_bytes(store.path), "path": store.path.name},
+        "store": {"items": store.count(), "bytes": _size_bytes(store.path), "path": store.path.name},
         "notices": {
             "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),
             "counts": dict(Counter(one.state.value for one in kept)),

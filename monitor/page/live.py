@@ -18,10 +18,10 @@ from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
 from monitor.page.health import STALE_S
 from monitor.page.looks import jar_now
 from monitor.page.readers import Readers, TooBusy
-from monitor.page.rows import readings_between, seq_at
 from monitor.runs import daemon_status
 from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store, StoreTrouble
+from monitor.runs.stretch import readings_between, seq_at
 from monitor.settings import JarSettings, Settings
 from monitor.values import JarState, Json
 
@@ -196,7 +196,7 @@ class Live:
     def _look(self, store: Store) -> dict[str, Json]:
         """What has changed since the last look."""
         out: dict[str, Json] = {}
-        (told,) = store.query("SELECT count(*) FROM item WHERE told IS NOT NULL")[0]
+        told = store.told_count()
         seen = store.meta(daemon_status.KEY), told
         if seen != self._seen:
             status, troubles = daemon_status.read(store), self._troubles

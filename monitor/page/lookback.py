@@ -10,9 +10,9 @@ from collections import OrderedDict
 
 from monitor.core.detect.standing import standing
 from monitor.page.past import cycle_of, readings_end_s
-from monitor.page.rows import readings_of
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store
+from monitor.runs.stretch import readings_of
 from monitor.values import Json, Span
 
 MOST_KEPT = 500  # a few hundred bytes each

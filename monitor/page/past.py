@@ -18,10 +18,10 @@ from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.looks import note_json
-from monitor.page.rows import readings_of
 from monitor.page.telling import Refused
 from monitor.runs import history
 from monitor.runs.store import Run, Store
+from monitor.runs.stretch import readings_of
 from monitor.values import Cycle, Event, EventKind, Json, Noted
 
 H_S = 3600.0
@@ -92,11 +92,11 @@ def one_cycle(
 
 def cycle_of(store: Store, run_id: int, number: int) -> tuple[Run, Cycle]:
     """A run and a cycle of it. Raises Refused and StoreTrouble."""
-    found = store.runs("WHERE run.id = ?", (run_id,))
-    cycle = next((c for run in found for c in store.cycles(run.id) if c.number == number), None)
-    if not found or cycle is None:
+    found = store.run(run_id)
+    cycle = next((c for c in store.cycles(run_id) if c.number == number), None)
+    if found is None or cycle is None:
         raise Refused(f"there is no cycle {run_id}:{number}", 404)
-    return found[0], cycle
+    return found, cycle
 
 
 def readings_end_s(cycle: Cycle) -> float:
@@ -108,9 +108,7 @@ def readings_end_s(cycle: Cycle) -> float:
 def all_trials(store: Store, show: Display) -> list[Json]:
     """Every trial that was begun, with how it stands. Raises StoreTrouble."""
     out: list[Json] = []
-    for key, text in store.query(
-        "SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{history.TRIAL_KEY}%",)
-    ):
+    for key, text in history.trials(store):
         kept = json.loads(text)
         since_s = float(kept["since_s"])
         some = {
@@ -121,7 +119,7 @@ def all_trials(store: Store, show: Display) -> list[Json]:
         made = trials.compare(some)
         out.append(
             {
-                "trial": key.removeprefix(history.TRIAL_KEY),
+                "trial": key,
                 "since_s": since_s,
                 "verdict": show.worded(made.verdict),
                 "jars": [
@@ -135,7 +133,7 @@ def all_trials(store: Store, show: Display) -> list[Json]:
 
 
 def _runs(store: Store, jar: str) -> list[Run]:
-    runs = store.runs("WHERE jar.name = ?", (jar,))
+    runs = store.runs_of(jar)
     if not runs:
         raise Refused(f"there is no jar {jar[:60]!r} in the store", 404)
     return runs

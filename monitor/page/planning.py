@@ -37,9 +37,7 @@ class Cultures:
 
     def of(self, store: Store, jar: JarSettings) -> Culture:
         """The culture of one jar. Raises StoreTrouble."""
-        sql = """SELECT count(*), max(fed_at_s), max(ended_at_s) FROM cycle
-            WHERE run IN (SELECT run.id FROM run JOIN jar ON jar.id = run.jar WHERE jar.name = ?)"""
-        mark = store.query(sql, (jar.name,))[0]
+        mark = store.cycles_mark(jar.name)
         with self._lock:
             known = self._known.get(jar.name)
         if known is not None and known[0] == mark:

@@ -24,6 +24,7 @@ class Database:
         self._place = store_file.Place.of(path)
         self._depth = 0
         self._jar_ids: dict[str, int] = {}
+        self.undone = 0  # transactions: who remembers what it wrote must forget it when this grows
 
     @classmethod
     def open(cls, path: Path | str, now_s: float | None = None) -> Self:
@@ -73,6 +74,7 @@ class Database:
             self._db.execute("COMMIT")
         except BaseException as error:
             self._jar_ids.clear()  # a jar that was new in this transaction is not there now
+            self.undone += 1
             with contextlib.suppress(sqlite3.Error):
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
@@ -118,3 +120,13 @@ class Database:
             self._db.execute("INSERT INTO jar (name) VALUES (?) ON CONFLICT DO NOTHING", (name,))
             self._jar_ids[name] = self._db.execute("SELECT id FROM jar WHERE name = ?", (name,)).fetchone()[0]
         return self._jar_ids[name]
+
+    def execute(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
+        """One statement inside `writing()`, which turns its errors into sentences."""
+        return self._db.execute(sql, values)
+
+
+def last_item(database: Database) -> tuple[int, float]:
+    """The place of the latest live item and its time of receipt; 0 and minus infinity before the first."""
+    rows = database.query("SELECT seq, received_s FROM item WHERE seq > 0 ORDER BY seq DESC LIMIT 1")
+    return rows[0] if rows else (0, float("-inf"))

@@ -18,8 +18,7 @@ from typing import TextIO
 from monitor.core.detect.reports import MATCH_S
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
-from monitor.runs.decisions import ANOTHER_STARTER
-from monitor.runs.store import Run, Store
+from monitor.runs.store import Run, RunReason, Store
 from monitor.values import DAY_S, Cycle, Feeding
 
 TRIAL_KEY = "trial:"  # of the store's small notes, before a trial's name
@@ -81,6 +80,12 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
     return [cycles[fed_at_s] for fed_at_s in sorted(cycles)], skipped
 
 
+def trials(store: Store) -> list[tuple[str, str]]:
+    """(name, what was kept of it as JSON) of each trial that was begun, by name. Raises StoreTrouble."""
+    rows = store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{TRIAL_KEY}%",))
+    return [(key.removeprefix(TRIAL_KEY), text) for key, text in rows]
+
+
 def from_store(store: Store, jar: str) -> list[Cycle]:
     """All cycles of the starter in a jar whose fall began or that ended: see `of_starter`."""
     return over(of_starter(store, jar))
@@ -96,8 +101,8 @@ def of_starter(store: Store, jar: str) -> list[Cycle]:
     cycle, and those that a change of jar cut short, among them. A feeding is known once: of an imported run only those
     count that neither the daemon nor an earlier import knows, as a run that was exported and taken in again holds the
     very same nights."""
-    runs = store.runs("WHERE jar.name = ?", (jar,))
-    begun_s = max((run.began_s for run in runs if run.reason == ANOTHER_STARTER), default=-math.inf)
+    runs = store.runs_of(jar)
+    begun_s = max((run.began_s for run in runs if run.reason is RunReason.ANOTHER_STARTER), default=-math.inf)
     found: list[Cycle] = []
     for run in sorted(runs, key=lambda run: run.imported):  # those that were watched first
         some = [cycle for cycle in store.cycles(run.id) if cycle.fed_at_s >= begun_s]
@@ -107,7 +112,7 @@ def of_starter(store: Store, jar: str) -> list[Cycle]:
 
 def known_elsewhere(store: Store, run: Run) -> list[int]:
     """The other runs of the same jar that hold a feeding of this one, too."""
-    others = [other for other in store.runs("WHERE jar.name = ?", (run.jar,)) if other.id != run.id]
+    others = [other for other in store.runs_of(run.jar) if other.id != run.id]
     own = store.cycles(run.id)
     return [other.id for other in others if any(_known(cycle, own) for cycle in store.cycles(other.id))]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any, TypeAlias
 
-from monitor.values import Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading, TakenBack
+from monitor.values import MEASURED, Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading, TakenBack
 
 Told: TypeAlias = Fed | Noted | TakenBack | ClockSet
 Row: TypeAlias = tuple[Any, ...]
@@ -16,32 +16,37 @@ MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the f
 OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding: what is older is no news
 SNOOZE_H = (0.25, 72.0)
 
+_COLUMNS = ("seq", "run", "jar", "received_s", "time_s", "timed", *MEASURED, "boot", "device_seq")
 # DO NOTHING answers to the unique indexes only: a value outside a CHECK still raises, and is counted as rejected
-INSERT = """INSERT INTO item (seq, run, jar, received_s, time_s, timed, distance_mm, echo_us, temperature_c, air_c,
-    humidity_pct, boot, device_seq) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
-SELECT = """SELECT item.seq, item.received_s, item.time_s, jar.name, item.told, item.distance_mm, item.echo_us,
-    item.temperature_c, item.air_c, item.humidity_pct FROM item LEFT JOIN jar ON jar.id = item.jar"""
+INSERT = (
+    f"""INSERT INTO item ({", ".join(_COLUMNS)}) VALUES ({", ".join("?" * len(_COLUMNS))}) ON CONFLICT DO NOTHING"""
+)
+INSERT_TOLD = "INSERT INTO item (seq, run, jar, received_s, time_s, told_kind, told) VALUES (?, ?, ?, ?, ?, ?, ?)"
+SELECT = f"""SELECT item.seq, item.received_s, item.time_s, jar.name, item.told,
+    {", ".join(f"item.{name}" for name in MEASURED)} FROM item LEFT JOIN jar ON jar.id = item.jar"""
 
 
 def row_of(delivery: Delivery, seq: int, run: int, jar: int, received_s: float) -> Row:
     """The columns of INSERT. A message that says nothing of its time and may have come before has no time."""
     reading = delivery.reading
-    numbered = delivery.boot is not None and delivery.seq is not None
-    return (
-        seq,
-        run,
-        jar,
-        received_s,
-        None if unknown_time(delivery) else reading.time_s,
-        1 if delivery.timed else 0,
-        reading.distance_mm,
-        reading.echo_us,
-        reading.temperature_c,
-        reading.air_c,
-        reading.humidity_pct,
-        delivery.boot if numbered else None,
-        delivery.seq if numbered else None,
-    )
+    time_s = None if unknown_time(delivery) else reading.time_s
+    numbers = (delivery.boot, delivery.seq) if numbered(delivery) else (None, None)
+    return (seq, run, jar, received_s, time_s, 1 if delivery.timed else 0, *measured(reading), *numbers)
+
+
+def imported_row(seq: int, run: int, jar: int, received_s: float | None, reading: Reading) -> Row:
+    """The columns of INSERT for a row of a run file, which stands apart."""
+    return (seq, run, jar, received_s, reading.time_s, 0, *measured(reading), None, None)
+
+
+def measured(reading: Reading) -> Row:
+    """The values of MEASURED, in its order."""
+    return tuple(getattr(reading, name) for name in MEASURED)
+
+
+def numbered(delivery: Delivery) -> bool:
+    """Whether its device counts what it sends."""
+    return delivery.boot is not None and delivery.seq is not None
 
 
 def unknown_time(delivery: Delivery) -> bool:
@@ -59,16 +64,7 @@ def arrival_of(row: Row) -> Arrival:
 
 def reading_of(row: Row) -> Reading:
     """The reading that a row of SELECT holds."""
-    _, _, time_s, jar, _, distance_mm, echo_us, temperature_c, air_c, humidity_pct = row
-    return Reading(
-        time_s=time_s,
-        jar=jar,
-        distance_mm=distance_mm,
-        echo_us=echo_us,
-        temperature_c=temperature_c,
-        air_c=air_c,
-        humidity_pct=humidity_pct,
-    )
+    return Reading(time_s=row[2], jar=row[3], **dict(zip(MEASURED, row[5:], strict=True)))
 
 
 def before_imported(run: int) -> int:
@@ -77,12 +73,20 @@ def before_imported(run: int) -> int:
     return -(run << 32)
 
 
-FEEDING = '{"fed"%'  # the SQL pattern of the text of a feeding
+FEEDING = "fed"  # the kind of a feeding
 
 
-def like_note(what: Noting) -> str:
-    """The SQL pattern of the text of a note of one kind."""
-    return f'{{"noted": "{what.value}"%'
+def told_kind(item: Told) -> str:
+    """What kind of thing was told: a note's own kind, else what the item is."""
+    match item:
+        case Fed():
+            return FEEDING
+        case Noted():
+            return item.what.value
+        case TakenBack():
+            return "taken_back"
+        case ClockSet():
+            return "clock_set"
 
 
 def told_text(item: Told) -> str:

@@ -23,7 +23,8 @@ MOST_BYTES = 1 << 34  # 16 GB: what a damaged header tells beyond that is not be
 LOWEST, HIGHEST = -(1 << 62), 1 << 62  # the numbers of items, imported ones included, lie well within
 _SEEN = 1000
 _TABLES = (
-    "meta", "jar", "run", "item", "rejected", "carry", "event", "cycle", "notice", "delivery", "cursor", "parked"
+    "meta", "jar", "run", "item", "rejected", "carry", "event", "cycle", "notice", "delivery", "cursor", "parked",
+    "missing",
 )  # fmt: skip
 
 
@@ -54,6 +55,8 @@ def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda 
         with contextlib.closing(sqlite3.connect(copy)) as source:
             store.query("PRAGMA foreign_keys = OFF")
             found = [_salvage(source, store, table, seen) for table in _TABLES]
+        for statement in schema.OF_OLDER_ROWS:
+            store.write(statement)
     if not any(table.rows for table in found):
         for ending in ("", "-wal", "-shm"):
             target.with_name(target.name + ending).unlink(missing_ok=True)

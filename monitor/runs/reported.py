@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from monitor.core.detect.reports import changes_watch
 from monitor.runs import items
 from monitor.runs.items import OLDEST_S
+from monitor.runs.run_log import BEGUN_BY_NOTE
 from monitor.runs.schema import TAKING_BACK
-from monitor.runs.store import RUN_REASONS, Store
+from monitor.runs.store import Store
 from monitor.values import Fed, Noted, TakenBack
 
 
@@ -32,12 +33,12 @@ class Report:
 
 def last(store: Store, jar: str) -> Report | None:
     """What was told last about a jar, of what still stands; None when there is nothing. Raises StoreTrouble."""
-    return _newest(store, f"NOT {TAKING_BACK} ORDER BY item.seq DESC", jar)
+    return _newest(store, f"NOT item.{TAKING_BACK} ORDER BY item.seq DESC", jar)
 
 
 def last_feeding(store: Store, jar: str) -> Fed | None:
     """The latest feeding that was told of a jar and still stands; None when there is none. Raises StoreTrouble."""
-    found = _newest(store, "item.told LIKE ? ORDER BY item.time_s DESC", jar, items.FEEDING)
+    found = _newest(store, "item.told_kind = ? ORDER BY item.time_s DESC", jar, items.FEEDING)
     return found.item if found is not None and isinstance(found.item, Fed) else None
 
 
@@ -71,7 +72,7 @@ def take_back(store: Store, jar: str, now_s: float) -> Report:
         report = last(store, jar)
         if report is None:
             raise CannotTakeBack(f"nothing that was told of {jar} still stands")
-        if isinstance(report.item, Noted) and report.item.what in RUN_REASONS:
+        if isinstance(report.item, Noted) and report.item.what in BEGUN_BY_NOTE:
             raise CannotTakeBack(f"the last thing told of {jar} began a new run, and a run that has begun stays")
         if report.item.time_s < now_s - OLDEST_S:
             raise CannotTakeBack(f"what was told last of {jar} is more than three days old: it stays in the record")

@@ -10,11 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, TypeAlias
 
+from monitor.runs import cursors
 from monitor.runs.store import Store
+from monitor.values import MEASURED
 
 BUCKET_S = 300  # a starter moves less than 0.5 mm in five minutes at its fastest (about 5 mm/h): noise is all that goes
 _CHUNK = 5000
-Row: TypeAlias = tuple[Any, ...]  # seq, time_s, distance_mm, echo_us, temperature_c, air_c, humidity_pct
+Row: TypeAlias = tuple[Any, ...]  # seq, time_s, and MEASURED
+DISTANCE, ECHO = (2 + MEASURED.index(name) for name in ("distance_mm", "echo_us"))
 
 
 def thin(store: Store, before_s: float, stopping: Callable[[], bool] = lambda: False) -> int:
@@ -24,21 +27,20 @@ def thin(store: Store, before_s: float, stopping: Callable[[], bool] = lambda: F
     oldest = store.query("SELECT jar, min(seq) FROM carry GROUP BY jar")
     for jar, carry_seq in oldest:
         name = f"thinned {jar}"
-        found = store.query("SELECT place FROM cursor WHERE name = ?", (name,))
-        place = found[0][0] if found else 0
+        place = cursors.place(store, name)
         while not stopping() and (rows := store.query(_OLD, (place, carry_seq, jar, before_s, _CHUNK))):
             place = rows[-1][0]
             with store.writing():
                 gone += sum(_thin_bucket(store, bucket) for bucket in _buckets(rows))
-                store.write("INSERT OR REPLACE INTO cursor VALUES (?, ?)", (name, place))
+                cursors.keep(store, name, place)
     return gone
 
 
 # strictly before the carry's item, so that the last item of all is never removed and its place never given twice
-_OLD = """SELECT seq, time_s, distance_mm, echo_us, temperature_c, air_c, humidity_pct FROM item
+_OLD = f"""SELECT seq, time_s, {", ".join(MEASURED)} FROM item
     WHERE seq > ? AND seq < ? AND jar = ? AND received_s < ? AND told IS NULL AND time_s IS NOT NULL
     ORDER BY seq LIMIT ?"""
-_MEAN = """UPDATE item SET time_s = ?, distance_mm = ?, echo_us = ?, temperature_c = ?, air_c = ?, humidity_pct = ?,
+_MEAN = f"""UPDATE item SET time_s = ?, {"".join(f"{name} = ?, " for name in MEASURED)}
     timed = 0, boot = NULL, device_seq = NULL, thinned = ? WHERE seq = ?"""
 
 
@@ -51,18 +53,18 @@ def _buckets(rows: Sequence[Row]) -> list[list[Row]]:
 
 def _thin_bucket(store: Store, rows: list[Row]) -> int:
     """Keep the rows of the lowest and the highest surface, put one mean in place of the others; returns rows gone."""
-    distances = [row for row in rows if row[2] is not None]
-    echoes = [row for row in rows if row[3] is not None]
+    distances = [row for row in rows if row[DISTANCE] is not None]
+    echoes = [row for row in rows if row[ECHO] is not None]
     if distances and echoes:
         return 0  # two kinds of sensor on one jar: no mean means anything
-    column = 2 if distances else 3
+    column = DISTANCE if distances else ECHO
     surface = sorted(distances or echoes, key=lambda row: (row[column], row[0]))
     kept = {surface[0][0], surface[-1][0]} if surface else set()
     others = [row for row in rows if row[0] not in kept]
     if len(others) < 2:
         return 0
     middle = others[len(others) // 2][0]
-    means = [_mean([row[column] for row in others]) for column in range(1, 7)]
+    means = [_mean([row[column] for row in others]) for column in range(1, len(others[0]))]
     for row in others:
         if row[0] != middle:
             store.write("DELETE FROM item WHERE seq = ?", (row[0],))

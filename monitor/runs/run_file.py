@@ -17,17 +17,17 @@ from math import nan
 from pathlib import Path
 from typing import Literal, TextIO
 
+from monitor.core.display.units import printable
 from monitor.core.vessel.geometry import parse_geometry
 from monitor.runs import rfc3339
 from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
 from monitor.runs.items import LEAST_G
 from monitor.settings import JarSettings
-from monitor.values import Fed, Geometry, Reading, Straight
+from monitor.values import MEASURED, Fed, Geometry, Reading, Straight
 
 REQUIRED = ("time", "distance_mm")
 USUAL = ("time", "distance_mm", "temperature_c")
 SURFACE = ("distance_mm", "echo_us")
-MEASURED = (*SURFACE, "temperature_c", "air_c", "humidity_pct")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
@@ -103,7 +103,7 @@ class RunFile:
         """Count a row that is no reading, and keep the first ones."""
         self.rejected_count += 1
         if len(self.rejected) < KEPT_REJECTED:
-            self.rejected.append(RejectedRow(line, reason, detail[:80]))
+            self.rejected.append(RejectedRow(line, reason, printable(detail[:80])))
 
 
 def read(path: Path | str) -> RunFile:
@@ -112,7 +112,7 @@ def read(path: Path | str) -> RunFile:
     with _open(path) as lines:
         _, header, columns = _skip_to_header(lines, path)
     _require(columns, REQUIRED, path)
-    return RunFile(path=path, jar=header.get("jar") or path.stem, header=header, columns=columns)
+    return RunFile(path=path, jar=header.get("jar") or printable(path.stem), header=header, columns=columns)
 
 
 def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float | None, Reading]]:
@@ -213,9 +213,9 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
                 time_s = rfc3339.parse(row["fed_at"])
                 starter_g, flour_g, water_g = (_grams(name, row.get(name, "")) for name in FEEDING[1:4])
             except ValueError as error:
-                rejected.append(RejectedRow(number, str(error), line.strip()[:80]))
+                rejected.append(RejectedRow(number, str(error), printable(line.strip()[:80])))
                 continue
-            flour = unguard_line(unguard(row.get("flour", ""))) or None
+            flour = printable(unguard_line(unguard(row.get("flour", "")))) or None
             fed.append(Fed(time_s=time_s, jar=jar, starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=flour))
     return fed, rejected
 
@@ -248,6 +248,8 @@ def _grams(name: str, cell: str) -> float | None:
 
 
 def _open(path: Path) -> TextIO:
+    if path.is_fifo() or path.is_socket():
+        raise RunFileError(f"{path}: is a pipe; a run file is read more than once: write it to a file first")
     try:
         file = path.open(encoding="utf-8-sig", errors="replace")
         file.read(0)
@@ -280,7 +282,7 @@ def _skip_to_header(lines: TextIO, path: Path) -> tuple[int, dict[str, str], tup
             key, colon, value = line[1:].partition(":")
             key = key.strip()[:_LONGEST_KEY]
             if colon and (key in KNOWN_KEYS or len(header) < MOST_KEYS):
-                header[key] = unguard_line(value.strip()[:_LONGEST_VALUE])
+                header[printable(key)] = printable(unguard_line(value.strip()[:_LONGEST_VALUE]))
         elif line.strip():
             return number, header, tuple(cell.strip() for cell in split(line))
         elif not line:

@@ -123,13 +123,52 @@ _FIRST = (
 )
 # What was told is a few rows among millions, each on a page of its own: the indexes hold its text, so that the last
 # telling and what was taken back are found without a look at those pages.
-TAKING_BACK = """told LIKE '{"taken_back"%'"""  # a query that says it in these words finds the index
 _SECOND = (
     "DROP INDEX told_items",
     "CREATE INDEX told_items ON item (jar, time_s, told) WHERE told IS NOT NULL",
-    f"CREATE INDEX taken_back ON item (jar, told) WHERE {TAKING_BACK}",
+    """CREATE INDEX taken_back ON item (jar, told) WHERE told LIKE '{"taken_back"%'""",
 )
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND)
+TAKING_BACK = "told_kind = 'taken_back'"  # a query that says it in these words finds the index
+# What a person told has its kind in a column; why a run began is a key, and its words are the program's; how many
+# readings never came, as their device's numbers show, is kept with the time that they are missing from.
+_TOLD_KINDS = """UPDATE item SET told_kind = CASE
+    WHEN told LIKE '{"fed"%' THEN 'fed'
+    WHEN told LIKE '{"taken_back"%' THEN 'taken_back'
+    WHEN told LIKE '{"clock_set_s"%' THEN 'clock_set'
+    ELSE json_extract(told, '$.noted') END WHERE told IS NOT NULL AND told_kind IS NULL"""
+_RUN_REASONS = """UPDATE run SET reason = CASE reason
+    WHEN 'first start' THEN 'first_start'
+    WHEN 'first reading' THEN 'first_reading'
+    WHEN 'watched again' THEN 'watched_again'
+    WHEN 'the jar''s shape was changed' THEN 'shape_changed'
+    WHEN 'the empty distance was changed' THEN 'empty_distance_changed'
+    WHEN 'asked for' THEN 'asked_for'
+    WHEN 'another starter' THEN 'another_starter'
+    WHEN 'import not finished' THEN 'import_not_finished'
+    ELSE reason END"""
+OF_OLDER_ROWS = (_TOLD_KINDS, _RUN_REASONS)
+"""What brings rows up to date that were read out of a damaged store of an older version; harmless for others."""
+_THIRD = (
+    "ALTER TABLE item ADD COLUMN told_kind TEXT",
+    _TOLD_KINDS,
+    "DROP INDEX taken_back",
+    "DROP INDEX told_items",
+    "CREATE INDEX told_items ON item (jar, time_s, told_kind, told) WHERE told IS NOT NULL",
+    f"CREATE INDEX taken_back ON item (jar, told) WHERE {TAKING_BACK}",
+    _RUN_REASONS,
+    """CREATE TABLE missing (
+        id INTEGER PRIMARY KEY,
+        jar INTEGER NOT NULL REFERENCES jar,
+        boot TEXT NOT NULL,
+        after_number INTEGER NOT NULL,
+        before_number INTEGER NOT NULL,
+        count INTEGER NOT NULL CHECK (count > 0),
+        from_s REAL NOT NULL,
+        to_s REAL NOT NULL,
+        UNIQUE (jar, boot, after_number)
+    ) STRICT""",
+)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
 """Statements that bring a file from version n to n + 1. Released ones are never edited, only followed by new ones."""
 
 

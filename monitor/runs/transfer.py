@@ -19,7 +19,7 @@ from monitor.runs.cells import number
 from monitor.runs.run_file import RunFile, RunFileError
 from monitor.runs.store import Run, Store
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Fed, Reading, Straight
+from monitor.values import MEASURED, Cycle, Fed, Reading, Straight
 
 LARGEST_FILE_BYTES = 256 << 20  # eight million rows: two years of a reading every 10 s
 _CHUNK = 5_000  # rows in one transaction: a tenth of a second, so that a running daemon is not held up
@@ -88,7 +88,7 @@ def import_file(
         jar = store.jar_id(file.jar)
         run = store.write(
             """INSERT INTO run (jar, began_s, ended_s, first_seq, reason, empty_mm, geometry, header, digest)
-                VALUES (?, ?, ?, 0, 'import not finished', ?, ?, ?, ?)""",
+                VALUES (?, ?, ?, 0, 'import_not_finished', ?, ?, ?, ?)""",
             (jar, now_s, now_s, file.empty_mm, geometry, json.dumps(file.header), _UNFINISHED + digest),
         ).lastrowid
     assert run is not None
@@ -98,7 +98,9 @@ def import_file(
     first_s, last_s = float("inf"), float("-inf")
     while chunk := list(islice(rows, _CHUNK)):
         with store.writing():
-            store.write_many(items.INSERT, (_row(seq + n, run, jar, *row) for n, row in enumerate(chunk, 1)))
+            store.write_many(
+                items.INSERT, (items.imported_row(seq + n, run, jar, *row) for n, row in enumerate(chunk, 1))
+            )
         seq += len(chunk)
         count += len(chunk)
         times = [reading.time_s for _, reading in chunk]
@@ -107,18 +109,11 @@ def import_file(
         _forget_unfinished(store, digest)
         raise RunFileError(f"{path}: no row of it is a reading")
     for n, item in enumerate(fed, 1):
-        store.write(_TOLD, (seq + n, run, jar, item.time_s, items.told_text(item)))
+        told = (items.told_kind(item), items.told_text(item))
+        store.write(items.INSERT_TOLD, (seq + n, run, jar, None, item.time_s, *told))
     done = "UPDATE run SET reason = 'imported', digest = ?, began_s = ?, ended_s = ? WHERE id = ?"
     store.write(done, (digest, first_s, last_s, run))
     return Imported(run, count, file)
-
-
-_TOLD = "INSERT INTO item (seq, run, jar, time_s, told) VALUES (?, ?, ?, ?, ?)"
-
-
-def _row(seq: int, run: int, jar: int, received_s: float | None, reading: Reading) -> items.Row:
-    measured = (reading.distance_mm, reading.echo_us, reading.temperature_c, reading.air_c, reading.humidity_pct)
-    return (seq, run, jar, received_s, reading.time_s, 0, *measured, None, None)
 
 
 def _forget_unfinished(store: Store, digest: str) -> None:
@@ -138,9 +133,8 @@ def _header(run: Run) -> dict[str, str]:
 
 def _columns(store: Store, run: Run) -> tuple[str, ...]:
     """The usual columns and those in which this run has anything."""
-    others = ("echo_us", "air_c", "humidity_pct", "received")
-    names = {"received": "received_s"}
-    wanted = ", ".join(f"count({names.get(name, name)})" for name in others)
+    others = (*(name for name in MEASURED if name not in run_file.USUAL), "received")
+    wanted = ", ".join(f"count({'received_s' if name == 'received' else name})" for name in others)
     counts = store.query(f"SELECT {wanted} FROM item WHERE run = ? AND told IS NULL", (run.id,))[0]
     return (*run_file.USUAL, *(name for name, count in zip(others, counts, strict=True) if count))
 

@@ -13,6 +13,7 @@ import tomllib
 from dataclasses import dataclass
 from datetime import datetime
 
+from monitor.core.display.units import printable
 from monitor.core.vessel.geometry import parse_geometry
 from monitor.simulator.flours import FLOURS
 from monitor.simulator.growth_law import YEASTS
@@ -241,7 +242,7 @@ def _as_in_file(problem: str) -> str:
     for field_name, file_name in _FIELD_NAMES.items():
         rest = rest.replace(f" {field_name}", f" {file_name}")
     said = ".".join(parts) + space + tail + colon + rest
-    return "".join(char if char.isprintable() else ascii(char)[1:-1] for char in said)  # a key may hold a line's end
+    return printable(said)  # a key may hold a line's end
 
 
 def _nonsense(scenario: Scenario) -> list[str]:

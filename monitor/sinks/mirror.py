@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 
 from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
+from monitor.runs import cursors
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import InfluxSettings
 from monitor.values import Arrival, Event
@@ -174,13 +175,7 @@ class _Drain:
             self._park(cursor, batch[0][0], str(error))
 
     def _park(self, cursor: _Cursor, place: int, reason: str) -> None:
-        with self._store.writing():
-            self._store.write(
-                """INSERT INTO parked (cursor, place, parked_s, reason) VALUES (?, ?, ?, ?)
-                    ON CONFLICT DO UPDATE SET parked_s = excluded.parked_s, reason = excluded.reason""",
-                (cursor.name, place, time.time(), reason),
-            )
-            self._store.write("DELETE FROM parked WHERE id <= (SELECT max(id) FROM parked) - ?", (PARKED_KEPT,))
+        cursors.park(self._store, cursor.name, place, time.time(), reason, PARKED_KEPT)
 
     def _connected_anew(self) -> bool:
         made, self._made = self._made, self._connection.made
@@ -193,8 +188,7 @@ class _Cursor:
     def __init__(self, store: Store, name: str) -> None:
         self.name = name
         self._store = store
-        rows = store.query("SELECT place FROM cursor WHERE name = ?", (name,))
-        self._safe = self._kept = self.place = int(rows[0][0]) if rows else 0
+        self._safe = self._kept = self.place = cursors.place(store, name)
         self._kept_at_s = float("-inf")
         self._acknowledged: deque[tuple[float, int]] = deque()
 
@@ -213,7 +207,7 @@ class _Cursor:
     def keep(self) -> None:
         """Write the safe place down."""
         if self._safe != self._kept:
-            self._store.write("INSERT OR REPLACE INTO cursor VALUES (?, ?)", (self.name, self._safe))
+            cursors.keep(self._store, self.name, self._safe)
             self._kept = self._safe
 
     def keep_sometimes(self, now_s: float) -> None:

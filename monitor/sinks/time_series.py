@@ -21,9 +21,8 @@ from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 
 from monitor.host.secret import SecretError, secret
-from monitor.runs.run_file import MEASURED
 from monitor.settings import InfluxSettings
-from monitor.values import Arrival, Event, Fed, Reading
+from monitor.values import MEASURED, Arrival, Event, Fed, Reading
 
 TIMEOUT_MS = 10_000  # for one batch; a timeout may still have stored it, and the same points again change nothing
 

@@ -7,7 +7,8 @@ the starter. What came in over MQTT is acknowledged to the broker only after the
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol, TypeAlias
 
 from monitor.host.time_zone import offset_of
@@ -38,43 +39,78 @@ class Source(Protocol):
         """How it is doing, in one plain sentence."""
 
 
-def open_sources(
-    settings: Settings,
-    client_token: str,
-    *,
-    clocks: BootClocks | None = None,
-    wall: Callable[[], float] = time.time,
-    monotonic: Callable[[], float] = time.monotonic,
-) -> list[Source]:
-    """Every configured source, not yet started. `client_token` (up to 12 characters, the same at every start) makes
-    the MQTT client id, by which the broker keeps our session; `clocks` remembers the devices' power-ups."""
-    jars = frozenset(jar.name for jar in settings.jars)
-    only_jar = settings.jars[0].name if len(settings.jars) == 1 else None
-    clocks = clocks or BootClocks()
-    sources: list[Source] = []
-    if settings.serial:
-        from monitor.sources.serial_port import SerialPort
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """What an opener needs: the config, and what all sources of a daemon share. `client_token` (up to 12 characters,
+    the same at every start) makes the MQTT client id, by which the broker keeps our session; `clocks` remembers the
+    devices' power-ups."""
 
-        for serial in settings.serial:
-            jar = serial.jar or only_jar
-            sources.append(SerialPort(serial, jars=jars, jar=jar, clocks=clocks, wall=wall, monotonic=monotonic))
-    if settings.mqtt:
-        from monitor.sources.mqtt_link import address
-        from monitor.sources.mqtt_source import MqttSource
+    settings: Settings
+    client_token: str
+    clocks: BootClocks = field(default_factory=BootClocks)
+    wall: Callable[[], float] = time.time
+    monotonic: Callable[[], float] = time.monotonic
 
-        offset_s = offset_of(settings.display.time_zone)
-        connections: dict[tuple[object, ...], list[MqttSettings]] = {}
-        for mqtt in settings.mqtt:
-            connections.setdefault(mqtt.connection, []).append(mqtt)
-        brokers = [address(tables[0]) for tables in connections.values()]
-        for index, (first, *more) in enumerate(connections.values()):
-            host, port = brokers[index]
-            name = f"mqtt {host}:{port}" + (f" {first.topic}" if brokers.count((host, port)) > 1 else "")
-            client_id = first.client_id or f"jartide-{client_token}" + (f"-{index}" if index else "")
-            sources.append(
-                MqttSource(
-                    first, client_id, more=more, name=name, jars=jars, jar=only_jar, offset_s=offset_s, clocks=clocks,
-                    wall=wall, monotonic=monotonic,
-                )
-            )  # fmt: skip
-    return sources
+    @property
+    def jars(self) -> frozenset[str]:
+        """The names of all jars of the config."""
+        return frozenset(jar.name for jar in self.settings.jars)
+
+    @property
+    def only_jar(self) -> str | None:
+        """The jar that a message without a name is about, where there is but one."""
+        return self.settings.jars[0].name if len(self.settings.jars) == 1 else None
+
+
+def _serial(opening: Opening) -> list[Source]:
+    from monitor.sources.serial_port import SerialPort
+
+    return [
+        SerialPort(
+            serial,
+            jars=opening.jars,
+            jar=serial.jar or opening.only_jar,
+            clocks=opening.clocks,
+            wall=opening.wall,
+            monotonic=opening.monotonic,
+        )
+        for serial in opening.settings.serial
+    ]
+
+
+def _mqtt(opening: Opening) -> list[Source]:
+    from monitor.sources.mqtt_link import address
+    from monitor.sources.mqtt_source import MqttSource
+
+    found: list[Source] = []
+    connections: dict[tuple[object, ...], list[MqttSettings]] = {}
+    for mqtt in opening.settings.mqtt:
+        connections.setdefault(mqtt.connection, []).append(mqtt)
+    brokers = [address(tables[0]) for tables in connections.values()]
+    for index, (first, *more) in enumerate(connections.values()):
+        host, port = brokers[index]
+        found.append(
+            MqttSource(
+                first,
+                first.client_id or f"jartide-{opening.client_token}" + (f"-{index}" if index else ""),
+                more=more,
+                name=f"mqtt {host}:{port}" + (f" {first.topic}" if brokers.count((host, port)) > 1 else ""),
+                jars=opening.jars,
+                jar=opening.only_jar,
+                offset_s=offset_of(opening.settings.display.time_zone),
+                clocks=opening.clocks,
+                wall=opening.wall,
+                monotonic=opening.monotonic,
+            )
+        )
+    return found
+
+
+OPENERS: dict[str, Callable[[Opening], list[Source]]] = {"serial": _serial, "mqtt": _mqtt}
+"""How each kind of source (`settings.SOURCES`) is opened. Imported only where the config has one of the kind."""
+
+
+def open_sources(opening: Opening, leave_out: Collection[str] = ()) -> list[Source]:
+    """Every configured source but the kinds to leave out, not yet started."""
+    wanted = [name for name in OPENERS if name not in leave_out and getattr(opening.settings, name)]
+    return [source for name in wanted for source in OPENERS[name](opening)]

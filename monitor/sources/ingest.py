@@ -103,7 +103,14 @@ class Ingest:
         return next(iter(self._wrong_clocks.values()), None)
 
     def take(
-        self, payload: bytes, *, jar: str | None = None, again: bool = False, waited: bool = False, token: object = None
+        self,
+        payload: bytes,
+        *,
+        jar: str | None = None,
+        again: bool = False,
+        dup: bool = False,
+        waited: bool = False,
+        token: object = None,
     ) -> Delivery | Rejected | None:
         """What `payload` holds; None where `read` says what to look for and nothing of it is there. Never raises for
         anything that a device or a stranger can send.
@@ -144,6 +151,7 @@ class Ingest:
             seq=message.seq,
             timed=timed,
             again=again or (waited and not timed),
+            dup=dup,
             token=token,
         )
 

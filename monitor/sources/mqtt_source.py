@@ -296,6 +296,7 @@ class MqttSource:
             topic_of(message),
             bytes(message.payload),
             again=message.dup or message.retain,
+            dup=message.dup,
             waited=message.retain or self._catching_up,
             token=token,
         )

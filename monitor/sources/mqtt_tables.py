@@ -59,7 +59,7 @@ class Tables:
         return next((said for table in self._tables if (said := table.ingest.clock_trouble)), None)
 
     def take(
-        self, topic: str, payload: bytes, *, again: bool, waited: bool, token: object = None
+        self, topic: str, payload: bytes, *, again: bool, waited: bool, dup: bool = False, token: object = None
     ) -> list[Delivery | Rejected]:
         """What a message holds, for each table that wants its topic; nothing where nothing that was asked for is in it.
         The token is with the last: when that is committed all are."""
@@ -72,6 +72,7 @@ class Tables:
                 payload,
                 jar=match.groupdict().get("jar"),
                 again=again,
+                dup=dup,
                 waited=waited,
                 token=None if found else token,
             )

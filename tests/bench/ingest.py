@@ -95,7 +95,7 @@ def daemon(port: int, file: Path, *, stepping: bool) -> None:
     from monitor.host.time_zone import display
     from monitor.runs.store import Store
     from monitor.settings import JarSettings, MqttSettings, Settings
-    from monitor.sources import open_sources
+    from monitor.sources import Opening, open_sources
 
     began_s = time.monotonic()
     clock = Clock(wall=lambda: START_S + SPEED * (time.monotonic() - began_s))
@@ -107,7 +107,7 @@ def daemon(port: int, file: Path, *, stepping: bool) -> None:
     jars = Jars(settings, store, display(settings.display))
     if not stepping:
         jars.take = lambda arrivals, now_s: None  # type: ignore[method-assign]
-    sources = open_sources(settings, "bench", wall=clock.wall)
+    sources = open_sources(Opening(settings=settings, client_token="bench", wall=clock.wall))
     told = [False]
 
     def beat() -> None:

@@ -124,15 +124,15 @@ def test_a_full_disk_holds_readings_back_and_loses_none(tmp_path: Path, monkeypa
     kitchen = Kitchen(tmp_path / "store.db")
     things = list(night(every_s=60.0))
     kitchen.live(things[:100])
-    real = Store.add
+    real = kitchen.store.add
 
     def full(*_: object) -> None:
         raise StoreTrouble("the disk is full", lasting=False)
 
-    monkeypatch.setattr(Store, "add", full)
+    monkeypatch.setattr(kitchen.store, "add", full)
     kitchen.live(things[100:200])
     assert kitchen.store.last_seq() <= 100
-    monkeypatch.setattr(Store, "add", real)
+    monkeypatch.setattr(kitchen.store, "add", real)
     kitchen.live(things[200:], until_s=things[-1].received_s + 60)
     assert kitchen.store.last_seq() == len(things)
     assert kitchen.kinds().count(EventKind.FALL_BEGAN) == 1
@@ -145,7 +145,7 @@ def test_a_store_that_fails_for_good_stops_the_daemon(tmp_path: Path, monkeypatc
     def broken(*_: object) -> None:
         raise StoreTrouble("the store is damaged", lasting=True)
 
-    monkeypatch.setattr(Store, "add", broken)
+    monkeypatch.setattr(kitchen.store, "add", broken)
     with pytest.raises(StoreTrouble, match="damaged"):
         kitchen.live(list(night())[:60])
 
@@ -167,3 +167,17 @@ def test_distance_and_temperature_may_come_from_two_devices(tmp_path: Path) -> N
     assert state.cycle.temperatures_c[0] == pytest.approx(24.0, abs=0.6)
     assert state.sampling_s == pytest.approx(60.0, abs=1.0)
     assert kitchen.kinds().count(EventKind.FED) == 1
+
+
+def test_readings_of_a_jar_that_is_not_in_the_config_are_kept_and_hold_up_nobody(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    theirs = [replace(one, reading=replace(one.reading, jar="spelt")) for one in night(every_s=60.0, hours=9.0)]
+    for mine, other in zip(night(every_s=60.0, hours=9.0), theirs, strict=True):
+        kitchen.live([other, mine])
+    kitchen.daemon.flush()
+    assert kitchen.store.last_seq() == 2 * len(theirs)
+    assert kitchen.kinds().count(EventKind.FALL_BEGAN) == 1
+    assert kitchen.store.open_run("spelt") is not None
+    kitchen.store.tell(Fed(time_s=kitchen.now_s, jar="spelt", flour_g=50), kitchen.now_s)
+    kitchen.to(kitchen.now_s + 60)
+    assert kitchen.events("spelt") == []

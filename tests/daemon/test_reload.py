@@ -15,6 +15,7 @@ import pytest
 from monitor.daemon import assembly
 from monitor.daemon.loop import Daemon
 from monitor.runs import store_file
+from monitor.runs.item_log import ItemLog
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import NoticeSettings, PageSettings, Settings, StoreSettings
 from monitor.sources import Put
@@ -78,14 +79,14 @@ def settings(tmp_path: Path) -> Settings:
 @pytest.fixture
 def full(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
     """While it is set the disk is full."""
-    full, add = threading.Event(), Store.add
+    full, add = threading.Event(), ItemLog.add
 
-    def try_to_add(store: Store, *things: object) -> object:
+    def try_to_add(store: ItemLog, *things: object) -> object:
         if full.is_set():
             raise StoreTrouble("s.db: the disk is full", lasting=False)
         return add(store, *things)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(Store, "add", try_to_add)
+    monkeypatch.setattr(ItemLog, "add", try_to_add)
     monkeypatch.setattr("monitor.sinks.recorder.RETRY_S", 0.1)
     monkeypatch.setattr("monitor.sinks.recorder.AGE_S", 0.1)
     return full

@@ -15,6 +15,7 @@ import pytest
 
 from monitor.page import live as live_module
 from monitor.runs import transfer
+from monitor.runs.database import Database
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import Noted, Noting
@@ -190,12 +191,12 @@ def test_a_store_that_cannot_be_read_is_a_sentence_and_it_comes_back(
     monkeypatch.setattr(live_module, "HEARTBEAT_S", 0.1)
     with serving(household) as client:
         wait_until(lambda: client.get("/api/now").json()["jars"], "the first look")
-        real = Store.query
+        real = Database.query
 
         def broken(*_: object) -> None:
             raise StoreTrouble("jartide.db: another program keeps it locked", lasting=False)
 
-        monkeypatch.setattr(Store, "query", broken)
+        monkeypatch.setattr(Database, "query", broken)
         assert client.get("/").status_code == 200
         for path in ("/api/health", "/api/jars/rye/cycles", "/api/trials"):
             answer = client.get(path)
@@ -203,6 +204,6 @@ def test_a_store_that_cannot_be_read_is_a_sentence_and_it_comes_back(
             assert "locked" in answer.json()["error"]
         wait_until(lambda: client.get("/api/now").json()["trouble"], "the page says so")
         assert client.get("/api/now").json()["jars"]  # what was known is still shown
-        monkeypatch.setattr(Store, "query", real)
+        monkeypatch.setattr(Database, "query", real)
         wait_until(lambda: client.get("/api/now").json()["trouble"] is None, "it is over")
         assert client.get("/api/health").status_code == 200

@@ -18,10 +18,10 @@ from monitor.page.files import STATIC, joined
 from monitor.page.live import Live
 from monitor.page.looks import health, last_feeding
 from monitor.page.readers import Readers
-from monitor.page.rows import readings_of, seq_at
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.reported import take_back
 from monitor.runs.store import Store
+from monitor.runs.stretch import readings_of, seq_at
 from monitor.settings import JarSettings, SerialSettings, Settings
 from monitor.values import Delivery, Fed, Reading, SourceHealth
 from tests.page_house import nothing_known, settings_of

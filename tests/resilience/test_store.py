@@ -73,9 +73,9 @@ def watched(folder: Path, fails_at: int = 0) -> tuple[list[str], dict[str, Any]]
     """All calls of a night, and what is in the store after it."""
     path = folder / f"{fails_at}.db"
     kitchen = Kitchen(path, settings=SETTINGS)
-    sound = kitchen.store._db
+    sound = kitchen.store.database._db
     disk = Disk(sound, fails_at)
-    kitchen.store._db = disk  # type: ignore[assignment]
+    kitchen.store.database._db = disk  # type: ignore[assignment]
     told = list(TOLD)
     told_by_mistake: tuple[int, float] | None = None
     for thing in THINGS:
@@ -92,7 +92,7 @@ def watched(folder: Path, fails_at: int = 0) -> tuple[list[str], dict[str, Any]]
         kitchen.live([thing])
     kitchen.to(END_S)
     kitchen.daemon.flush()
-    kitchen.store._db = sound
+    kitchen.store.database._db = sound
     left = {
         # a tick that the store fails at is left out, so a telling that comes behind it is decided a minute sooner
         "events": [replace(e, decided_at_s=0.0) if e.evidence.get("told") else e for e in kitchen.events()],

@@ -224,7 +224,7 @@ def test_a_clock_set_while_the_disk_is_full_keeps_its_place(tmp_path: Path, monk
 
     with monkeypatch.context() as patch:
         for name in ("add", "tell"):
-            patch.setattr(Store, name, full)
+            patch.setattr(kitchen.store, name, full)
         kitchen.live(THINGS[at - 20 : at])
         kitchen.set_clock(-H)
         kitchen.live(THINGS[at : at + 20])

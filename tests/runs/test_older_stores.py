@@ -49,8 +49,8 @@ def kept(store: Store, run: Run) -> list[Event]:
 def test_all_that_it_holds_is_read(old: Path) -> None:
     with Store.open(old) as store:
         assert store.set_aside is None
-        assert [run.reason for run in store.live_runs("rye")] == ["first start"]
-        assert [run.reason for run in store.live_runs("spelt")] == ["first start", "another starter"]
+        assert [run.reason.words for run in store.live_runs("rye")] == ["first start"]
+        assert [run.reason.words for run in store.live_runs("spelt")] == ["first start", "another starter"]
         (fed,) = store.told("rye", START_S)[:1]
         assert (fed.time_s, fed.starter_g, fed.flour_g, fed.water_g, fed.flour) == (START_S + 740, 25, 100, 100, "rye")  # type: ignore[union-attr]
         notes = [(note.what, note.text) for note in store.noted("rye", START_S)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.runs import outbox
 from monitor.runs.outbox import State
+from monitor.runs.run_log import RunReason
 from monitor.runs.store import Store
 from tests.runs.stored import RYE, T, notice
 
@@ -12,7 +13,7 @@ def test_one_cause_is_one_notice(store: Store) -> None:
     store.ensure_run(RYE, T)
     assert outbox.put(store, [notice(), notice(repeat=1), notice(kind="at_peak")], T) == 3
     assert outbox.put(store, [notice(title="Other words")], T + 60) == 0
-    store.begin_run(RYE, "asked for", T + 100)  # cycles count from one again in a new run
+    store.begin_run(RYE, RunReason.ASKED_FOR, T + 100)  # cycles count from one again in a new run
     assert outbox.put(store, [notice()], T + 120) == 1
     ids = [kept.message_id for kept in outbox.latest(store)]
     assert ids == ["rye.2.1.feed_now.0", "rye.1.1.at_peak.0", "rye.1.1.feed_now.1", "rye.1.1.feed_now.0"]

@@ -352,7 +352,7 @@ def test_the_run_of_a_jar_that_is_not_watched_any_more_is_ended(tmp_path: Path) 
     again.store.close()
     both = replace(SETTINGS, jars=(*SETTINGS.jars, *other.jars))
     third = Kitchen(tmp_path / "s.db", now_s=START_S + 120, settings=both)
-    assert [run.reason for run in third.store.runs() if run.jar == "rye"] == ["first start", "watched again"]
+    assert [run.reason.words for run in third.store.runs() if run.jar == "rye"] == ["first start", "watched again"]
 
 
 def test_feedings_told_while_nobody_watched_each_close_their_cycle(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.runs import reported
+from monitor.runs.run_log import RunReason
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import (
@@ -169,7 +170,7 @@ def test_a_run_goes_on_until_the_set_up_changes_or_it_is_asked(store: Store) -> 
     )
     store.tell(Noted(time_s=T + 30, jar="rye", what=Noting.NEW_RUN), T + 30)
     runs = store.runs()
-    assert [run.reason for run in runs] == [
+    assert [run.reason.words for run in runs] == [
         "first start", "the empty distance was changed", "the jar's shape was changed", "asked for"
     ]  # fmt: skip
     assert [run.ended_s for run in runs] == [T + 10, T + 20, T + 30, None]
@@ -208,7 +209,7 @@ def test_a_jars_carries_come_back_as_they_were_the_last_first(store: Store) -> N
 def test_an_item_lies_in_the_run_that_began_last_before_it(store: Store) -> None:
     first = store.ensure_run(RYE, T)
     store.add([delivery(n) for n in range(5)])
-    second = store.begin_run(RYE, "asked for", T + 60)
+    second = store.begin_run(RYE, RunReason.ASKED_FOR, T + 60)
     assert [run.id for run in store.live_runs("rye")] == [first.id, second.id]
     assert [run and run.id for run in (store.run_of("rye", 5), store.run_of("rye", 6))] == [first.id, second.id]
     assert store.run_of("rye", 0) is None

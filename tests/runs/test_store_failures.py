@@ -64,8 +64,8 @@ def test_a_failure_of_any_call_leaves_all_or_nothing_and_is_got_over(tmp_path: P
     while True:
         n += 1
         with Store.open(tmp_path / f"{n}.db") as store:
-            real = store._db
-            store._db = FailsAt(real, n)  # type: ignore[assignment]
+            real = store.database._db
+            store.database._db = FailsAt(real, n)  # type: ignore[assignment]
             failed = False
             try:
                 scenario(store)
@@ -73,7 +73,7 @@ def test_a_failure_of_any_call_leaves_all_or_nothing_and_is_got_over(tmp_path: P
                 failed = not trouble.lasting
                 if not failed:
                     raise
-            store._db = real
+            store.database._db = real
             found = content(store)
             assert found["item"] in ([], expected["item"])
             decided = ("event", "notice", "cycle", "carry")

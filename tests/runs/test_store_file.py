@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import socket
@@ -16,10 +17,7 @@ import pytest
 
 from monitor.host.lock import StoreLock
 from monitor.runs import reported, schema, store_file
-from monitor.runs.store import Store, StoreTrouble
-from monitor.values import (
-    Fed,
-)
+from monitor.runs.store import RunReason, Store, StoreTrouble
 from tests.runs.stored import RYE, T, delivery
 
 
@@ -243,12 +241,16 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monke
     with monkeypatch.context() as older:
         older.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
         filled(path)
-        with Store.open(path) as store:
-            store.tell(Fed(time_s=T, jar="rye", flour_g=100), T)
-            reported.take_back(store, "rye", T)
-            before = list(store.arrivals(None, 0))
+    with contextlib.closing(sqlite3.connect(path)) as db:  # as that version wrote it
+        told = "INSERT INTO item (seq, run, jar, received_s, time_s, told) VALUES (?, 1, 1, ?, ?, ?)"
+        db.execute(told, (2001, T, T, '{"fed": {"starter_g": null, "flour_g": 100, "water_g": null, "flour": null}}'))
+        db.execute(told, (2002, T, T, '{"taken_back": 2001}'))
+        db.execute("UPDATE run SET reason = 'the jar''s shape was changed'")
+        db.commit()
     with Store.open(path) as store:
-        assert list(store.arrivals(None, 0)) == before
+        assert [arrival.seq for arrival in store.arrivals(None, 0)] == [*range(1, 2001), 2002]
+        assert store.taken_back("rye") == {2001}
+        assert [run.reason for run in store.runs()] == [RunReason.SHAPE_CHANGED]
         assert reported.last(store, "rye") is None
     with Store.open(tmp_path / "new.db") as new, Store.open(path) as store:
         made = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
@@ -293,3 +295,29 @@ with Store.join({str(path)!r}) as store:
         assert elsewhere() == "first"
         store.set_meta("word", "second")
         assert elsewhere() == "second"
+
+
+def test_a_start_that_fails_in_any_way_is_no_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def slip(*_: object) -> None:
+        raise RuntimeError("a slip of ours")
+
+    monkeypatch.setattr(store_file, "migrate", slip)
+    with pytest.raises(RuntimeError, match="a slip of ours"):
+        Store.open(tmp_path / "jartide.db")
+
+
+def test_a_check_that_fails_is_not_taken_for_one_that_ran_out_of_time(tmp_path: Path) -> None:
+    class Failing:
+        def __init__(self, code: int) -> None:
+            self.code = code
+
+        def set_progress_handler(self, *_: object) -> None: ...
+
+        def execute(self, sql: str) -> None:
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = self.code
+            raise error
+
+    assert store_file._quick_check(Failing(sqlite3.SQLITE_INTERRUPT), 1.0) is None  # type: ignore[arg-type]
+    with pytest.raises(sqlite3.OperationalError, match="disk"):
+        store_file._quick_check(Failing(sqlite3.SQLITE_IOERR), 1.0)  # type: ignore[arg-type]

@@ -7,7 +7,7 @@ import time
 import pytest
 
 from monitor.settings import JarSettings, MqttSettings, SerialSettings, Settings
-from monitor.sources import mqtt_publisher, mqtt_source, open_sources
+from monitor.sources import Opening, mqtt_publisher, mqtt_source, open_sources
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery, Rejected
 from tests.servers import Mosquitto, wait_until
@@ -183,7 +183,7 @@ def test_all_configured_sources_are_opened_under_names_of_their_own() -> None:
             MqttSettings(host="b", tls=False, topic="other/{jar}"),
         ),
     )
-    sources = open_sources(settings, "0123456789")
+    sources = open_sources(Opening(settings=settings, client_token="0123456789"))
     assert [source.name for source in sources] == [
         "serial /dev/x", "mqtt a:8883", "mqtt b:1883 jartide/{jar}/reading", "mqtt b:1883 other/{jar}"
     ]  # fmt: skip

@@ -451,3 +451,19 @@ def test_the_jar_in_a_topic(template: str, wanted: str, topic: str, jar: str | N
     assert topic_filter(template) == wanted
     match = topic_pattern(template).fullmatch(topic)
     assert (match and match["jar"]) == jar
+
+
+@pytest.mark.parametrize("length", [1, 2, 63, 64])
+def test_names_and_tokens_of_up_to_64_letters_are_taken(length: int) -> None:
+    text = "r" * length
+    message = parse(json.dumps({"jar": text, "boot": text, "distance_mm": 1}).encode())
+    assert (message.jar, message.boot) == (text, text)
+
+
+@pytest.mark.parametrize("text", ["", "r" * 65])
+def test_names_of_none_or_more_letters_are_not(text: str) -> None:
+    with pytest.raises(Unreadable, match="jar is not a name"):
+        parse(json.dumps({"jar": text, "distance_mm": 1}).encode())
+    if text:
+        with pytest.raises(Unreadable, match="boot is not a token"):
+            parse(json.dumps({"jar": "rye", "boot": text, "distance_mm": 1}).encode())

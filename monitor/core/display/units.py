@@ -153,6 +153,11 @@ def shown(name: str) -> str:
     return one_line(name, NAME_CHARS)
 
 
+def printable(text: str) -> str:
+    """A text whose control characters, which a terminal obeys, are written out as Python writes them."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
 def one_line(text: str, most: int) -> str:
     """What a person wrote, on one line of at most `most` characters: no control characters, which a terminal obeys."""
     line = " ".join("".join(char if char.isprintable() else " " for char in text[: 8 * most]).split())

@@ -1,0 +1,203 @@
+"""Devices count what they send: by (boot, number) one that comes twice is known, and one that never came is missed.
+
+A device whose `boot` stays the same over a restart begins its numbers again under a token that is taken already. As
+soon as a number comes with other values than it had, what follows is kept under a token of our own: nothing is lost.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from monitor.runs import items
+from monitor.runs.database import Database
+from monitor.values import MEASURED, Delivery, Rejected
+
+DOUBLE = "came twice: was stored already"
+BEGUN_AGAIN = "numbers begun again under the same boot token: taken all the same"
+MISSED = "never came: numbers of the device are missing"
+_AGAIN = "\x1f"  # between a device's token and our count of its restarts: no token of a message may hold it
+_MOST_RESTARTS = 999  # under one token; by then somebody has read what `status` says of it
+_LIKE_LATELY = 1000  # items among which a message without number and time is looked for when it comes again
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """`count` readings of a jar that were numbered by their device and never came, between two that did."""
+
+    jar: str
+    count: int
+    from_s: float
+    to_s: float
+
+
+@dataclass(slots=True)
+class _Counting:
+    """How far a jar's device has counted, and whether each number was one more than the one before it."""
+
+    boot: str
+    number: int
+    received_s: float
+    by_one: bool
+
+
+class DeviceNumbers:
+    """What is known of the numbers of each jar's device, over one database connection."""
+
+    def __init__(self, database: Database) -> None:
+        self._db = database
+        self._counting: dict[int, _Counting] = {}
+        self._undone = database.undone
+        self._refused: Counter[str] = Counter()  # of the last batch, by source: they had numbers as well
+
+    @contextlib.contextmanager
+    def batch(self, rejected: Sequence[Rejected]) -> Iterator[Batch]:
+        """For the deliveries of one transaction, with what was refused beside them. What was learnt in one that failed
+        is learnt anew."""
+        if self._undone != self._db.undone:
+            self._counting.clear()
+            self._undone = self._db.undone
+        refused = Counter[str]()
+        for one in rejected:
+            refused[one.source] += one.count
+        yield Batch(self._db, self._counting, self._refused + refused)
+        self._refused = refused
+
+    def missing(self, since_s: float) -> list[Missing]:
+        """As `Store.missing`."""
+        rows = self._db.query(
+            """SELECT jar.name, count, from_s, to_s FROM missing JOIN jar ON jar.id = missing.jar WHERE to_s > ?
+                ORDER BY from_s""",
+            (since_s,),
+        )
+        return [Missing(jar=jar, count=count, from_s=from_s, to_s=to_s) for jar, count, from_s, to_s in rows]
+
+
+class Batch:
+    """The deliveries of one transaction."""
+
+    def __init__(self, database: Database, counting: dict[int, _Counting], refused: Counter[str]) -> None:
+        self._db, self._counting, self._refused = database, counting, refused
+        self._said: dict[tuple[str, str], Rejected] = {}
+
+    def said(self) -> list[Rejected]:
+        """What is to be counted beside what was refused."""
+        return list(self._said.values())
+
+    def insert(self, delivery: Delivery, seq: int, run: int, jar: int, received_s: float) -> bool:
+        """Insert one delivery as item `seq`; False when it was there already. Raises IntegrityError for a value beyond
+        the store's limits."""
+        row = items.row_of(delivery, seq, run, jar, received_s)
+        if not items.numbered(delivery):
+            if self._came_lately(delivery, jar, seq) or self._db.execute(items.INSERT, row).rowcount != 1:
+                self._say(delivery, DOUBLE)
+                return False
+            return True
+        boot, number = str(row[-2]).replace(_AGAIN, "?"), int(row[-1])
+        token = self._token(jar, boot)
+        double = delivery.dup and token != boot and self._is_stored(delivery, jar, boot, number)
+        while not double and self._db.execute(items.INSERT, (*row[:-2], token, number)).rowcount != 1:
+            double = self._is_stored(delivery, jar, boot, number) or _restarts(token) == _MOST_RESTARTS
+            if not double:
+                self._say(delivery, BEGUN_AGAIN)
+                token = f"{boot}{_AGAIN}{_restarts(token) + 1:03d}"
+        if double:
+            self._say(delivery, DOUBLE)
+            return False
+        self._count(delivery, jar, token, number)
+        return True
+
+    def _token(self, jar: int, boot: str) -> str:
+        """What stands for a device's boot token now: itself, until its numbers began again."""
+        known = self._counting.get(jar)
+        if known is not None and known.boot.partition(_AGAIN)[0] == boot:
+            return known.boot
+        return self._newest(jar, boot)
+
+    def _newest(self, jar: int, boot: str) -> str:
+        sql = "SELECT boot FROM item WHERE jar = ? AND boot > ? AND boot < ? ORDER BY boot DESC LIMIT 1"
+        rows = self._db.query(sql, (jar, f"{boot}{_AGAIN}", f"{boot}{chr(ord(_AGAIN) + 1)}"))
+        return str(rows[0][0]) if rows else boot
+
+    def _is_stored(self, delivery: Delivery, jar: int, boot: str, number: int) -> bool:
+        """Whether this very reading is there under its number, whichever restart it is of."""
+        tokens = [boot, *(f"{boot}{_AGAIN}{n:03d}" for n in range(1, _restarts(self._newest(jar, boot)) + 1))]
+        sql = f"SELECT {', '.join(MEASURED)} FROM item WHERE jar = ? AND boot = ? AND device_seq = ?"
+        values = items.measured(delivery.reading)
+        return any(tuple(row) == values for token in tokens for row in self._db.query(sql, (jar, token, number)))
+
+    def _came_lately(self, delivery: Delivery, jar: int, seq: int) -> bool:
+        """Whether a message that says nothing of itself, and of which the broker says that it was sent before, is like
+        one that came."""
+        if not (delivery.dup and items.unknown_time(delivery)):
+            return False
+        like = " AND ".join(f"{name} IS ?" for name in MEASURED)
+        sql = f"SELECT 1 FROM item WHERE seq > ? AND jar = ? AND boot IS NULL AND timed = 0 AND told IS NULL AND {like}"
+        return bool(self._db.query(sql, (max(seq - _LIKE_LATELY, 0), jar, *items.measured(delivery.reading))))
+
+    def _count(self, delivery: Delivery, jar: int, token: str, number: int) -> None:
+        """Follow the device's numbers, now that a new one is stored."""
+        known = self._counting.get(jar)
+        if known is None or known.boot != token:
+            known = self._before(jar, token, number)
+        now_s = delivery.reading.time_s if delivery.timed else delivery.received_s
+        if known is None:
+            self._counting[jar] = _Counting(token, number, now_s, by_one=False)
+            return
+        step = number - known.number
+        if step <= 0:
+            self._came_late(jar, token, number)
+            return
+        if step == 1:
+            by_one = True
+        else:
+            by_one = known.by_one
+            if by_one:
+                self._miss(delivery, jar, known, number, now_s)
+        self._counting[jar] = _Counting(token, number, now_s, by_one)
+
+    def _before(self, jar: int, token: str, number: int) -> _Counting | None:
+        """How far the device had counted when the daemon began."""
+        sql = """SELECT device_seq, coalesce(time_s, received_s) FROM item
+            WHERE jar = ? AND boot = ? AND device_seq <> ? ORDER BY device_seq DESC LIMIT 2"""
+        rows = self._db.query(sql, (jar, token, number))
+        if not rows:
+            return None
+        by_one = len(rows) == 2 and rows[0][0] - rows[1][0] == 1
+        return _Counting(token, rows[0][0], rows[0][1], by_one)
+
+    def _miss(self, delivery: Delivery, jar: int, known: _Counting, number: int, now_s: float) -> None:
+        count = number - known.number - 1 - self._refused.pop(delivery.source, 0)
+        if count <= 0:
+            return
+        self._db.execute(
+            """INSERT INTO missing (jar, boot, after_number, before_number, count, from_s, to_s)
+                VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING""",
+            (jar, known.boot, known.number, number, count, min(known.received_s, now_s), now_s),
+        )
+        self._say(delivery, MISSED, count)
+
+    def _came_late(self, jar: int, token: str, number: int) -> None:
+        """One that was missed is here after all."""
+        which = "WHERE jar = ? AND boot = ? AND after_number < ? AND before_number > ?"
+        place = (jar, token, number, number)
+        self._db.execute(f"DELETE FROM missing {which} AND count = 1", place)
+        self._db.execute(f"UPDATE missing SET count = count - 1 {which}", place)
+
+    def _say(self, delivery: Delivery, reason: str, count: int = 1) -> None:
+        before = self._said.get((delivery.source, reason))
+        self._said[delivery.source, reason] = Rejected(
+            source=delivery.source,
+            received_s=delivery.received_s,
+            reason=reason,
+            detail=f"boot {delivery.boot}, number {delivery.seq}" if items.numbered(delivery) else "",
+            jar=delivery.reading.jar,
+            count=count + (0 if before is None else before.count),
+        )
+
+
+def _restarts(token: str) -> int:
+    """How often a device's numbers began again under its token, when this was the newest of ours."""
+    return int(token.partition(_AGAIN)[2] or 0)

@@ -1,0 +1,50 @@
+"""Readings that a device sent and nobody got, in words: for `status`, the page, `jartide check` and the list of runs.
+
+How they are known is `device_numbers`' matter: the numbers of their device are missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from monitor.core.display.units import Display
+from monitor.runs.device_numbers import Missing
+from monitor.runs.store import Store, StoreTrouble
+from monitor.values import DAY_S
+
+SAID_FROM = 10  # of a jar: a single message that is lost (QoS 0, a router that restarts) is nobody's business
+SAID_FOR_S = DAY_S  # after that it is in the list of runs, and no trouble any more
+CURE = (
+    "A broker keeps a limited number for a daemon that is away, and forgets the rest: raise max_queued_messages"
+    " (configs/broker_example.conf); `jartide check` asks your broker how many it keeps. On a serial line: did the"
+    " computer sleep?"
+)
+
+
+def sentence(missing: Sequence[Missing], now_s: float, show: Display) -> str | None:
+    """The jars with readings that never came, how many and from when to when; None when hardly any are missing."""
+    parts = []
+    for jar in dict.fromkeys(one.jar for one in missing):
+        gaps = [one for one in missing if one.jar == jar]
+        count = sum(one.count for one in gaps)
+        if count >= SAID_FROM:
+            begin, end = show.clock(gaps[0].from_s, now_s), show.clock(max(one.to_s for one in gaps), now_s)
+            parts.append(f"{count:,} of {jar} (between {begin} and {end})")
+    return f"readings were sent and never came, as their numbers show: {', '.join(parts)}" if parts else None
+
+
+class LostReadings:
+    """What was lost in the last day, as a trouble among others."""
+
+    advice = CURE
+
+    def __init__(self, store: Store, show: Display, wall: Callable[[], float]) -> None:
+        self._store, self._show, self._wall = store, show, wall
+
+    def trouble(self) -> str | None:
+        """Which readings, or None."""
+        now_s = self._wall()
+        try:
+            return sentence(self._store.missing(now_s - SAID_FOR_S), now_s, self._show)
+        except StoreTrouble:
+            return None  # the store's own trouble is said elsewhere
