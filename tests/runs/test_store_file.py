@@ -31,7 +31,7 @@ def filled(path: Path) -> bytes:
 
 DAMAGE: dict[str, Callable[[bytes], bytes]] = {
     "header zeroed": lambda b: bytes(100) + b[100:],
-    "pages in the middle overwritten": lambda b: b[: len(b) // 2] + b"\xa5" * 8192 + b[len(b) // 2 + 8192 :],
+    "pages in the middle overwritten": lambda b: b[: len(b) // 2] + b"\xa5" * (len(b) // 4) + b[3 * len(b) // 4 :],
     "truncated": lambda b: b[: len(b) // 3 + 17],
     "empty": lambda b: b"",
     "all NUL": lambda b: bytes(len(b)),
