@@ -274,9 +274,11 @@ def test_what_was_told_is_found_by_its_index_however_many_readings_there_are(sto
         asked.append((sql, values))
         return query(sql, values)
 
-    store.query = listening  # type: ignore[method-assign]
-    for ask in (reported.last, reported.last_feeding, Store.told, Store.taken_back):
+    store.query = store.database.query = listening  # type: ignore[method-assign]
+    for ask in (reported.last, reported.last_feeding):
         ask(store, "rye")
+    store.told("rye")
+    store.taken_back("rye")
     store.taken_back()
     reported.since(store, T)
     assert len(asked) >= 6
