@@ -2,9 +2,13 @@
 
 import ast
 import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
+
+from monitor.settings import SOURCES, Settings
+from monitor.sources import OPENERS
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "monitor"
@@ -123,6 +127,20 @@ def test_core_has_no_clock_file_thread_or_chance(path: Path) -> None:
     assert not found, f"{path} imports {sorted(found)}"
     assert "open(" not in path.read_text()
     assert "np.random" not in path.read_text()
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_sql_is_in_the_store_only(path: Path) -> None:
+    if path.relative_to(PACKAGE).parts[0] == "runs":
+        return
+    text = path.read_text()
+    assert "sqlite3" not in {name.split(".")[0] for name in imports(path)}
+    assert not re.search(r"\b(SELECT .+ FROM|INSERT INTO|UPDATE \w+ SET|DELETE FROM)\b|\.(query|write_many)\(", text)
+
+
+def test_every_table_of_a_source_has_a_field_and_an_opener() -> None:
+    assert set(SOURCES) == set(OPENERS)
+    assert set(SOURCES) <= {field.name for field in fields(Settings)}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))

@@ -23,7 +23,7 @@ from monitor.host.time_zone import offset_of
 from monitor.runs import run_file
 from monitor.runs.run_file import jar_of
 from monitor.settings import DisplaySettings, JarSettings, MqttSettings, Settings
-from monitor.sources import open_sources
+from monitor.sources import Opening, open_sources
 from monitor.sources.general_form import parse
 from monitor.sources.mqtt_tables import Tables
 from monitor.sources.replay import arrivals
@@ -240,7 +240,7 @@ def test_tables_of_one_broker_share_a_connection_and_each_takes_its_own(broker: 
         mqtt=(*tables, MqttSettings(host="127.0.0.1", port=broker.port)),
         display=DisplaySettings(time_zone="Europe/Rome"),
     )
-    (source,) = open_sources(settings, "token")
+    (source,) = open_sources(Opening(settings=settings, client_token="token"))
     came: list[Delivery | Rejected] = []
 
     def put(item: Delivery | Rejected) -> None:
