@@ -21,7 +21,7 @@ from monitor.config.read_table import read_fields
 from monitor.config.rules import Problem, broken_rules
 from monitor.config.share import owner, parse_share
 from monitor.config.toml_lines import Where, line_of, spans, toml_text
-from monitor.core.display.units import printable
+from monitor.core.display.units import CONTROLS, printable
 from monitor.core.vessel.geometry import table
 from monitor.settings import (
     SOURCES,
@@ -226,7 +226,7 @@ def _value(kind: Any, value: Any) -> Any:
     if get_origin(kind) is tuple:
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
             raise ValueError('must be a list of texts: ["...", "..."]')
-        if not all(one.isprintable() for one in value):
+        if any(CONTROLS.search(one) for one in value):
             raise ValueError("must hold no control characters: a terminal that shows them obeys them")
         return tuple(value)
     if kind is float:
@@ -237,7 +237,7 @@ def _value(kind: Any, value: Any) -> Any:
         raise ValueError("must be true or false, without quotes")
     if kind in (str, Path) and not isinstance(value, str):
         raise ValueError('must be text in "quotes"')
-    if isinstance(value, str) and not value.isprintable():
+    if isinstance(value, str) and CONTROLS.search(value):
         raise ValueError("must hold no control characters: a terminal that shows them obeys them")
     if kind is Path and not value:
         raise ValueError("must be the path of a file")

@@ -17,7 +17,7 @@ from math import nan
 from pathlib import Path
 from typing import Literal, TextIO
 
-from monitor.core.display.units import printable
+from monitor.core.display.units import printable, without_controls
 from monitor.core.vessel.geometry import parse_geometry
 from monitor.runs import rfc3339
 from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
@@ -112,7 +112,7 @@ def read(path: Path | str) -> RunFile:
     with _open(path) as lines:
         _, header, columns = _skip_to_header(lines, path)
     _require(columns, REQUIRED, path)
-    return RunFile(path=path, jar=header.get("jar") or printable(path.stem), header=header, columns=columns)
+    return RunFile(path=path, jar=header.get("jar") or without_controls(path.stem), header=header, columns=columns)
 
 
 def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float | None, Reading]]:
@@ -215,7 +215,7 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
             except ValueError as error:
                 rejected.append(RejectedRow(number, str(error), printable(line.strip()[:80])))
                 continue
-            flour = printable(unguard_line(unguard(row.get("flour", "")))) or None
+            flour = without_controls(unguard_line(unguard(row.get("flour", "")))) or None
             fed.append(Fed(time_s=time_s, jar=jar, starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=flour))
     return fed, rejected
 
@@ -282,7 +282,7 @@ def _skip_to_header(lines: TextIO, path: Path) -> tuple[int, dict[str, str], tup
             key, colon, value = line[1:].partition(":")
             key = key.strip()[:_LONGEST_KEY]
             if colon and (key in KNOWN_KEYS or len(header) < MOST_KEYS):
-                header[printable(key)] = printable(unguard_line(value.strip()[:_LONGEST_VALUE]))
+                header[without_controls(key)] = without_controls(unguard_line(value.strip()[:_LONGEST_VALUE]))
         elif line.strip():
             return number, header, tuple(cell.strip() for cell in split(line))
         elif not line:

@@ -153,8 +153,16 @@ def shown(name: str) -> str:
     return one_line(name, NAME_CHARS)
 
 
+CONTROLS = re.compile(r"[\x00-\x1f\x7f-\x9f]")  # C0, delete and C1 (ECMA-48, section 5): a terminal obeys them
+
+
+def without_controls(text: str) -> str:
+    """A text whose control characters are written out as Python writes them; all other letters of the world stay."""
+    return CONTROLS.sub(lambda found: ascii(found[0])[1:-1], text)
+
+
 def printable(text: str) -> str:
-    """A text whose control characters, which a terminal obeys, are written out as Python writes them."""
+    """A message on one line, of letters that show: all others are written out as Python writes them."""
     return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
