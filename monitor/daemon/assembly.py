@@ -37,6 +37,7 @@ from monitor.sinks.recorder import Held
 from monitor.sinks.thinner import Thinner
 from monitor.sources import Opening, Source, open_sources
 from monitor.sources.boot_clock import BootClocks
+from monitor.sources.http_post import PostedReadings
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import JarState, Tick
 
@@ -140,6 +141,9 @@ def _watch_with(
             monotonic=clock.monotonic,
         )
         sources: Sequence[Source] = open_sources(opening)
+        if settings.page.on and (settings.page.token_env or settings.page.token_file):
+            jar_names = frozenset(jar.name for jar in settings.jars)
+            sources = [*sources, PostedReadings(jar_names, boots, clock.wall, clock.monotonic)]
     else:
         sources = own_sources
     sinks, shows = open_sinks(settings, sources, clock)
@@ -289,7 +293,8 @@ def open_sinks(
     if settings.page.on:
         from monitor.page.server import PageServer  # a page that is off costs nothing
 
-        sinks.append(PageServer(settings, clock.wall))
+        posted = next((source.take for source in sources if isinstance(source, PostedReadings)), None)
+        sinks.append(PageServer(settings, clock.wall, posted))
     return sinks, shows
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -247,9 +247,10 @@ class Page:
             raise Refused(f"there is no jar {name[:60]!r} in the config", 404) from None
 
 
-def make(page: Page, password: str | None, token: str | None) -> ASGIApp:
-    """The whole app, behind its guard."""
+def make(page: Page, password: str | None, token: str | None, for_programs: Sequence[BaseRoute] = ()) -> ASGIApp:
+    """The whole app, behind its guard; `for_programs` are the paths that no person opens."""
     routes: list[BaseRoute] = [
+        *for_programs,
         Route("/", page.index),
         Route("/login", page.login, methods=["GET", "POST"]),
         Route("/logout", page.logout, methods=["POST"]),

@@ -27,6 +27,7 @@ TOKEN_HEADER = "x-jartide-token"
 BODY_BYTES = 16_384  # eight times the longest note, whatever its letters
 FILES = "/static/"
 OPEN = ("/login", FILES)  # what somebody sees who has not signed in
+HEALTH = ("/healthz", "/readyz")  # and a container's supervisor, who has no token: a word, and nothing of a jar
 HEADERS = {
     # all of it is ours and comes as files: nothing inline, nothing from elsewhere, nobody may frame it
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
@@ -68,7 +69,7 @@ class Guard:
         path = self._path(scope)
         program = self._program(headers, scope)
         session, signed_in, new = self._who(headers, program)
-        scope["jartide"] = {"session": session, "signed_in": signed_in, "guard": self}
+        scope["jartide"] = {"session": session, "signed_in": signed_in, "program": program, "guard": self}
         answer = self._refusal(scope, headers, path, session, signed_in, program)
         cookie = self._cookie(session, scope) if new and answer is None else None
 
@@ -153,7 +154,7 @@ class Guard:
         length = headers.get("content-length", "0")
         if not length.isdecimal() or len(length) > 12 or int(length) > BODY_BYTES:
             return 413, f"at most {BODY_BYTES} bytes are taken", {}
-        if self.locked and not signed_in and not path.startswith(OPEN):
+        if self.locked and not signed_in and not path.startswith(OPEN) and path not in HEALTH:
             if path == "/":
                 return 303, "sign in first", {"location": "login"}
             return 401, "sign in first, or send Authorization: Bearer with the token", {"www-authenticate": "Bearer"}

@@ -30,7 +30,7 @@ def health(store: Store, now_s: float, show: Display) -> Json:
         "watching": status is not None and now_s - status.as_of_s <= STALE_S,
         "sources": [_source(source, now_s, show) for source in (status.sources if status else ())],
         "troubles": list(status.troubles) if status else [],
-        "store": {"items": store.count(), "bytes": _size_bytes(store.path), "path": store.path.name},
+        "store": {"items": store.count(), "bytes": size_bytes(store.path), "path": store.path.name},
         "notices": {
             "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),
             "counts": dict(Counter(one.state.value for one in kept)),
@@ -54,7 +54,7 @@ def health(store: Store, now_s: float, show: Display) -> Json:
     }
 
 
-def _size_bytes(path: Path) -> int | None:
+def size_bytes(path: Path) -> int | None:
     """The store's file and what SQLite keeps beside it until it is taken over; None when there is none."""
     log = path.with_name(f"{path.name}-wal")
     try:

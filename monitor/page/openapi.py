@@ -119,6 +119,7 @@ def _paths() -> Schema:
         "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
         "/api/jars/{jar}/taken_back": {"post": _post("Take back what was told last, a slip", "TakenBack", 409)},
         "/api/jars/{jar}/snoozed": {"post": _post("Hold notices back for some hours", "Snoozed")},
+        "/api/jars/{jar}/reading": {"post": _reading()},
         "/api/runs/{run}/cycles/{cycle}": {
             "get": _get(
                 "One cycle with its curve, by clock hours and by hours as if at 24 degC",
@@ -135,6 +136,22 @@ def _paths() -> Schema:
         "/api/health": {"get": _get("How the watching is doing", _ref("Health"), 503)},
         "/api/openapi.json": {"get": _get("This document", OBJECT)},
     }  # fmt: skip
+
+
+def _reading() -> Schema:
+    """A board's reading."""
+    body = _object(distance_mm=NUMBER)
+    body["properties"].update({"temperature_c": NUMBER, "seq": {**WHOLE, "minimum": 0}})
+    return {
+        "summary": "A reading of a board that speaks only HTTP, as its line of JSON; only with the bearer token",
+        "operationId": "reading",
+        "parameters": [JAR],
+        "requestBody": {"required": True, "content": {"application/json": {"schema": body}}},
+        "responses": {
+            "201": {"description": "It is stored", "content": {"application/json": {"schema": _object(stored=YES_NO)}}},
+            **_errors(401, 403, 413, 422, 503),
+        },
+    }
 
 
 def _schemas() -> Schema:

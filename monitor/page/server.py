@@ -26,6 +26,7 @@ from monitor.settings import Settings
 if TYPE_CHECKING:
     import uvicorn
 
+    from monitor.page.for_programs import Posted
     from monitor.page.live import Live
     from monitor.page.readers import Readers
 
@@ -43,8 +44,10 @@ class PageServer:
 
     advice = "The watch goes on, and it is tried again by itself; where it stays so, look at [page] in the config."
 
-    def __init__(self, settings: Settings, wall: Callable[[], float] = time.time) -> None:
+    def __init__(self, settings: Settings, wall: Callable[[], float] = time.time, posted: Posted | None = None) -> None:
+        """`posted` takes the readings that boards post; None where none may be."""
         self._settings = settings
+        self._posted = posted
         self._wall = wall
         self._trouble: str | None = None
         self._stop = threading.Event()
@@ -112,6 +115,7 @@ class PageServer:
 
         from monitor.page import connections, lookback
         from monitor.page.app import Page, make
+        from monitor.page.for_programs import ForPrograms
         from monitor.page.live import Live
         from monitor.page.readers import Readers
         from monitor.page.sessions import Seal
@@ -125,7 +129,10 @@ class PageServer:
         show = display(self._settings.display)
         live = Live(self._settings, readers, self._wall, show)
         seal = Seal(_key(self._settings), password, token)
-        app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token)
+        programs = ForPrograms(readers, self._wall, self._posted)
+        app = make(
+            Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, programs.routes()
+        )
         config = uvicorn.Config(
             app,
             log_config=None,
@@ -147,6 +154,7 @@ class PageServer:
             beating.cancel()
             readers.close()
             slow.close()
+            programs.close()
 
 
 async def _beat() -> None:

@@ -1,0 +1,91 @@
+"""The paths that no person opens: metrics, whether all is well, readings that a board posts."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from monitor.page import metrics
+from monitor.page.health import STALE_S
+from monitor.page.readers import Readers
+from monitor.page.telling import Refused
+from monitor.runs import daemon_status
+from monitor.runs.store import Store, StoreTrouble
+
+Posted = Callable[[str, bytes], str | None]
+"""Takes a jar's name and a body; returns when the reading is committed, or with the reason why it was refused. Raises
+TimeoutError when it could not be committed."""
+AT_ONCE = 16  # posts that wait for their commit; each board has one
+
+
+class ForPrograms:
+    """See the module. `posted` takes readings, None where none may be posted."""
+
+    def __init__(self, readers: Readers, wall: Callable[[], float], posted: Posted | None) -> None:
+        self._readers = readers
+        self._wall = wall
+        self._posted = posted
+        self._waiting = 0
+        self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="page-post")
+
+    def routes(self) -> list[Route]:
+        """All of them."""
+        return [
+            Route("/metrics", self.metrics),
+            Route("/healthz", self.healthz),
+            Route("/readyz", self.readyz),
+            Route("/api/jars/{jar:path}/reading", self.reading, methods=["POST"]),
+        ]
+
+    def close(self) -> None:
+        """Let go of what waits."""
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    async def metrics(self, request: Request) -> Response:
+        """For Prometheus and its like."""
+        accept = request.headers.get("accept", "")
+        body, kind = await self._readers.ask(metrics.text, self._wall(), accept)
+        return Response(body, headers={"content-type": kind})
+
+    async def healthz(self, request: Request) -> Response:
+        """Whether the server answers."""
+        return PlainTextResponse("ok")
+
+    async def readyz(self, request: Request) -> Response:
+        """Whether the daemon watches and the store can be read; 503 and a sentence where not."""
+        try:
+            as_of_s = await self._readers.ask(_as_of_s)
+        except StoreTrouble:
+            return PlainTextResponse("the store cannot be read", 503)
+        if as_of_s is None or self._wall() - as_of_s > STALE_S:
+            return PlainTextResponse("nothing is watching", 503)
+        return PlainTextResponse("ok")
+
+    async def reading(self, request: Request) -> Response:
+        """A reading of a board, as its JSON line; answered when it is committed."""
+        if not request.scope["jartide"]["program"] or self._posted is None:
+            raise Refused("readings are posted with Authorization: Bearer and the token of token_file in [page]", 401)
+        jar, payload = request.path_params["jar"], await request.body()
+        if self._waiting >= AT_ONCE:
+            return JSONResponse({"error": "too many readings at once"}, 503, {"retry-after": "5"})
+        self._waiting += 1
+        try:
+            loop = asyncio.get_running_loop()
+            reason = await loop.run_in_executor(self._pool, self._posted, jar, payload)
+        except TimeoutError:
+            return JSONResponse({"error": "it could not be stored: send it again"}, 503, {"retry-after": "10"})
+        finally:
+            self._waiting -= 1
+        if reason is not None:
+            raise Refused(f"this is no reading: {reason}")
+        return JSONResponse({"stored": True}, 201)
+
+
+def _as_of_s(store: Store) -> float | None:
+    status = daemon_status.read(store)
+    return None if status is None else status.as_of_s
