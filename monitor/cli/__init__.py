@@ -40,10 +40,12 @@ GROUPS = {
     },
     "Setting up and watching": {
         "demo": "demo",
+        "init": "init",
         "find": "find",
         "check": "check",
         "calibrate": "calibrate",
         "watch": "watch",
+        "completion": "completion",
     },
     "Keeping the record": {
         "export": "runs",
@@ -57,7 +59,15 @@ GROUPS = {
     },
 }
 COMMANDS = {command: module for group in GROUPS.values() for command, module in group.items()}
-USUAL_WORDS = {"feed": "fed", "list": "runs", "start": "watch", "run": "watch", "log": "note", "sleep": "snooze"}
+USUAL_WORDS = {
+    "feed": "fed",
+    "list": "runs",
+    "start": "watch",
+    "run": "watch",
+    "log": "note",
+    "sleep": "snooze",
+    "setup": "init",
+}
 
 
 class _Lazy(click.Group):

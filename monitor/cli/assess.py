@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli import past_cycles
+from monitor.cli import completion, past_cycles
 from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess.now import Current, current_of
@@ -34,7 +34,7 @@ STALE_S = 600.0  # the daemon writes its state each minute; a level moves by mil
 
 
 @click.command(short_help="Is it fit to bake with, and if not, why?")
-@click.argument("jar", required=False)
+@click.argument("jar", required=False, shell_complete=completion.jars)
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="A CYCLES.csv in place of a jar.")
 @form_options()
 @config_option

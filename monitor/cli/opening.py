@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., object])
 DEFAULT_CONFIG = "jartide.toml"
+SERVICE_FOLDER = Path("/var/lib/jartide")  # where the service has config and store
 
 
 def with_options(command: F, *options: Callable[[F], F]) -> F:
@@ -31,14 +33,26 @@ def with_options(command: F, *options: Callable[[F], F]) -> F:
     return command
 
 
+def usual_places() -> list[Path]:
+    """Where a config is looked for: here, the user's own config folder, the service's, the machine's."""
+    own = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
+    folders = [Path(own) / "jartide", SERVICE_FOLDER, Path("/etc/jartide")]
+    return [Path(DEFAULT_CONFIG), *(folder / DEFAULT_CONFIG for folder in folders)]
+
+
+def found_config() -> Path:
+    """The first config in the usual places; where there is none, the one that would be here."""
+    return next((path for path in usual_places() if os.path.exists(path)), Path(DEFAULT_CONFIG))
+
+
 def config_option(command: F) -> F:
-    """`--config FILE`, also from the environment variable JARTIDE_CONFIG."""
+    """`--config FILE`, also from the environment variable JARTIDE_CONFIG, else the first in the usual places."""
     return click.option(
         "--config",
         "config",
         type=click.Path(path_type=Path, dir_okay=False),
-        default=Path(DEFAULT_CONFIG),
-        show_default=True,
+        default=found_config,
+        show_default="jartide.toml here, else in ~/.config/jartide, /var/lib/jartide or /etc/jartide",
         envvar="JARTIDE_CONFIG",
         help="The config file.",
     )(command)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import completion
 from monitor.cli.opening import to_be_new
 from monitor.cli.recorded import recorded, reviewed, run_options
 
@@ -18,7 +19,7 @@ FORMATS = (".png", ".svg", ".pdf")
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,
               help=f"A new file: {', '.join(FORMATS)}.")  # fmt: skip
-@click.argument("run", metavar="RUN[:CYCLE]")
+@click.argument("run", metavar="RUN[:CYCLE]", shell_complete=completion.runs)
 def picture(
     run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, output: Path
 ) -> None:

@@ -15,7 +15,7 @@ from typing import Any
 import click
 
 from monitor.cli import past_cycles
-from monitor.cli.opening import DEFAULT_CONFIG, form_options, in_zone, jar_from, refuse, settings_from
+from monitor.cli.opening import form_options, found_config, in_zone, jar_from, refuse, settings_from
 from monitor.core.assess import notebook
 from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
@@ -43,8 +43,8 @@ HORIZON_H = 96
 @click.option(
     "--jar", "jar_name", help="A jar of the config: its cycles in the store, its temperature, its wanted cycle."
 )
-@click.option("--config", type=click.Path(path_type=Path), default=Path(DEFAULT_CONFIG), envvar="JARTIDE_CONFIG",
-              show_default=True, help="The config file, for --jar.")  # fmt: skip
+@click.option("--config", type=click.Path(path_type=Path), default=found_config, envvar="JARTIDE_CONFIG",
+              help="The config file, for --jar.")  # fmt: skip
 @click.option("--target-hours", type=float, help="Wanted hours from feeding to the start of fall.  [default: 24]")
 @click.option("--once-a-day", is_flag=True, help="Fed each day at about this hour: today's grams, in one line.")
 @click.option("--at", "wanted", help='Wanted moment instead, local time: "2026-03-07 08:00". Aims the peak at it.')

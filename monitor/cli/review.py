@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import completion
 from monitor.cli.opening import F, ascii_only, refuse, to_be_new, with_options
 from monitor.cli.progress import progress
 from monitor.cli.recorded import Recorded, recorded, reviewed, run_options
@@ -44,7 +45,7 @@ def looking_back(command: F) -> F:
 @click.command(short_help="Look back on a run: each cycle with its curve.")
 @looking_back
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
-@click.argument("run", metavar="RUN[:CYCLE]")
+@click.argument("run", metavar="RUN[:CYCLE]", shell_complete=completion.runs)
 def review(
     run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, html: Path | None,
     as_json: bool,
@@ -73,7 +74,7 @@ def review(
 
 @click.command(short_help="Lay cycles side by side.")
 @looking_back
-@click.argument("runs", metavar="RUN[:CYCLE] RUN[:CYCLE]...", nargs=-1, required=True)
+@click.argument("runs", metavar="RUN[:CYCLE] RUN[:CYCLE]...", nargs=-1, required=True, shell_complete=completion.runs)
 def compare(
     runs: tuple[str, ...], config: Path, store_path: Path | None, empty_mm: float | None, html: Path | None,
     as_json: bool,

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
 import click
 
+from monitor.cli import completion
 from monitor.cli.nearest import near
 from monitor.cli.opening import config_option, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
@@ -24,6 +26,7 @@ from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.values import Cycle, Fed
 
 SHOWN_REJECTED = 5
+COPY = re.compile(r"jartide-\d{8}T\d{6}Z\.db")  # as `backup --into` names its copies: no other file is removed
 LATEST_RUNS, LATEST_CYCLES = 8, 5  # of each run: about a screen
 FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated runs name a run's feedings beside it
 
@@ -31,7 +34,7 @@ FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated 
 @click.command(short_help="The runs and cycles in the store.")
 @config_option
 @store_option
-@click.argument("jars", metavar="[JAR]...", nargs=-1)
+@click.argument("jars", metavar="[JAR]...", nargs=-1, shell_complete=completion.jars)
 @click.option("--all", "every", is_flag=True, help="All runs and cycles, not only the latest.")
 @click.option("--json", "as_json", is_flag=True, help="All as one JSON object a run, one a line.")
 def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bool, as_json: bool) -> None:
@@ -74,7 +77,7 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
 @click.command()
 @config_option
 @store_option
-@click.argument("which", metavar="RUN[:CYCLE]")
+@click.argument("which", metavar="RUN[:CYCLE]", shell_complete=completion.runs)
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="A new file. Default: standard output."
 )
@@ -146,16 +149,32 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
 @click.command(short_help="Copy the whole store, also while it is watched.")
 @config_option
 @store_option
-@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-def backup(config: Path, store_path: Path | None, file: Path) -> None:
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="A folder in place of FILE: the copy is named by the time (UTC).",
+)
+@click.option("--keep", type=click.IntRange(1), help="With --into: remove older copies there, so that so many stay.")
+def backup(config: Path, store_path: Path | None, file: Path | None, into: Path | None, keep: int | None) -> None:
     """Copy the whole store to FILE, a new one, also while the daemon runs."""
     path, _ = _where(config, store_path)
-    if file.exists():  # a device as well: the finished copy takes the place of what is there
-        refuse(f"FILE: {file} is there already; give a new name")
+    if (file is None) == (into is None):
+        refuse("FILE: give a new file, or a folder with --into")
+    if keep is not None and into is None:
+        refuse("--keep: goes with --into, whose older copies it removes")
+    copy = file if into is None else into / f"jartide-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.db"
+    assert copy is not None
+    if copy.exists():  # a device as well: the finished copy takes the place of what is there
+        refuse(f"FILE: {copy} is there already; give a new name")
     size = path.stat().st_size if path.exists() else 0
-    with _joined(path) as store, growing(file.with_name(f"{file.name}.part"), size, file.name):
-        store.backup(file)
-    click.echo(f"{file}: {file.stat().st_size} bytes")
+    with _joined(path) as store, growing(copy.with_name(f"{copy.name}.part"), size, copy.name):
+        store.backup(copy)
+    click.echo(f"{copy}: {copy.stat().st_size} bytes")
+    if into is not None and keep is not None:
+        for old in sorted(one for one in into.glob("jartide-*.db") if COPY.fullmatch(one.name))[:-keep]:
+            old.unlink()
+            click.echo(f"{old}: removed")
 
 
 # --- finding ----------------------------------------------------------------------------------------------------------

@@ -45,6 +45,7 @@ def status(config: Path, as_json: bool) -> None:
         about = {
             "watching": pid is not None,
             "pid": pid,
+            "config": str(config.resolve()),
             "stale": stale,
             "notices_waiting": waiting,
             "refused": refused,
@@ -74,13 +75,13 @@ def status(config: Path, as_json: bool) -> None:
         for line in meanwhile:
             _say(line, "  ")
     if body is not None:
-        _show(body, curves, waiting, refused, show, now_s, plain)
+        _show(body, curves, waiting, refused, show, now_s, plain, config)
     sys.exit(0 if pid is not None else 1)
 
 
 def _show(
     body: dict[str, Any], curves: dict[str, Curve], waiting: int, refused: list[dict[str, Any]], show: Display,
-    now_s: float, plain: bool,
+    now_s: float, plain: bool, config: Path,
 ) -> None:  # fmt: skip
     for state in in_order(body["jars"]):
         click.echo()
@@ -104,6 +105,7 @@ def _show(
         _say(f"refused: {row['count']} from {row['source']}: {row['reason']}, last {last}: {row['last_detail']}")
     if waiting:
         click.echo(f"{waiting} notice{'s' if waiting > 1 else ''} waiting to be delivered")
+    click.echo(f"config: {config}")
 
 
 def _say(sentence: str, indent: str = "") -> None:

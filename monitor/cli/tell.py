@@ -13,6 +13,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import past_cycles
+from monitor.cli.completion import jars
 from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
@@ -51,7 +52,7 @@ at_option = click.option(
 
 @click.command()
 @config_option
-@click.argument("jar")
+@click.argument("jar", shell_complete=jars)
 @click.option("--starter-g", type=grams, help="Starter kept, grams.")
 @click.option("--flour-g", type=grams, help="Flour added, grams.")
 @click.option("--water-g", type=grams, help="Water added, grams.")
@@ -105,7 +106,7 @@ def _as_usual(settings: Settings, item: Fed) -> str:
 
 @click.command()
 @config_option
-@click.argument("jar")
+@click.argument("jar", shell_complete=jars)
 @click.argument("what", metavar="WHAT", type=_What([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
 @click.argument("text", nargs=-1)
 @at_option
@@ -185,7 +186,7 @@ def begun(config: Path, jar: str, when: str) -> None:
 
 @click.command(short_help="Into the fridge, or (--over) out of it again.")
 @config_option
-@click.argument("jar")
+@click.argument("jar", shell_complete=jars)
 @click.option("--over", is_flag=True, help="It is out of the fridge again.")
 @at_option
 def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
@@ -205,7 +206,7 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
 
 @click.command(short_help="Hold back a jar's notices for some hours.")
 @config_option
-@click.argument("jar")
+@click.argument("jar", shell_complete=jars)
 @click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)
 def snooze(config: Path, jar: str, hours: float) -> None:
     """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
@@ -218,7 +219,7 @@ def snooze(config: Path, jar: str, hours: float) -> None:
 
 @click.command(short_help="Take back what you said last, if it was a mistake.")
 @config_option
-@click.argument("jar")
+@click.argument("jar", shell_complete=jars)
 def undo(config: Path, jar: str) -> None:
     """Take back what was told last about JAR, by a command or on the page, if it was a mistake.
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from monitor.cli import completion
 from monitor.cli.opening import config_option, form_options, jar_from, moment, refuse, settings_from
 from monitor.core.assess import trial as trials
 from monitor.core.assess.trial import Trial
@@ -30,7 +31,7 @@ TITLES = {
 
 @click.command(short_help="Compare jars side by side: flours, ratios, places.")
 @click.argument("name", required=False)
-@click.argument("jars", nargs=-1)
+@click.argument("jars", nargs=-1, shell_complete=completion.jars)
 @click.option(
     "--since",
     help='Count cycles fed from then on: 07:30, "2026-03-02 07:30" or RFC 3339.  [default: now, at the start]',

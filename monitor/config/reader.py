@@ -76,7 +76,7 @@ def load(path: Path | str) -> Settings:
         text = _bytes_of(path).decode("utf-8-sig")
     except FileNotFoundError:
         raise SettingsError(
-            (f"{path}: there is no such file: copy one of configs/ to it, or name yours with --config",)
+            (f"{path}: there is no such file: `jartide init` writes one, or name yours with --config",)
         ) from None
     except OSError as error:
         raise SettingsError((f"{path}: cannot be read: {error.strerror}",)) from None

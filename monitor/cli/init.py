@@ -1,0 +1,196 @@
+"""`jartide init`: a config, step by step, and with `--service` the service around it. Each question is an option."""
+
+from __future__ import annotations
+
+import glob
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import DEFAULT_CONFIG, SERVICE_FOLDER, refuse
+from monitor.config.first_config import Answers, problems_of, text_of
+from monitor.config.rules import CLOCK_TIME, HOST_NAME, JAR_NAME, LIMITS
+
+PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # the lasting names first
+EASY_PORT = "/dev/serial/by-id/*"  # whatever single device is plugged in
+SERIAL, MQTT, LATER = "serial", "mqtt", "later"
+CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenting jar."
+
+
+@click.command(short_help="Write a config, step by step; with --service, the service too.")
+@click.option("--config", type=click.Path(path_type=Path, dir_okay=False), envvar="JARTIDE_CONFIG",
+              help=f"The file to write.  [default: {DEFAULT_CONFIG}; for a service in {SERVICE_FOLDER}]")  # fmt: skip
+@click.option("--jar", help="The jar's name.")
+@click.option("--serial", "serial_port", metavar="PORT", help="Readings come from a board on this serial port.")
+@click.option("--mqtt", "mqtt_host", metavar="HOST", help="Readings come through this MQTT broker.")
+@click.option("--mqtt-user", help="The broker's user; the password goes into a file of its own.")
+@click.option("--empty-mm", type=float, help="What the sensor reads over the empty jar, mm.")
+@click.option("--rim-mm", type=float, help="The rim above the inside bottom, mm.")
+@click.option("--diameter-mm", type=float, help="The jar's inside width, mm.")
+@click.option("--sensor", type=click.Choice(["optical", "ultrasonic"]), default="optical", show_default=True)
+@click.option("--flour", help="What it is usually fed.")
+@click.option("--quiet", metavar="FROM-TO", help='No notices then, local time: "22:30-06:30"; "" for none.')
+@click.option("--notices-to", "address_file", metavar="FILE", help="A file with one notification address a line.")
+@click.option("--yes", is_flag=True, help="Ask nothing: what no option says stays as usual.")
+@click.option("--service", is_flag=True, help="Also set up the service (as root): user, folders, unit, nightly copies.")
+@click.option("--root", type=click.Path(path_type=Path, file_okay=False), default=Path("/"), hidden=True)
+def init(
+    config: Path | None, jar: str | None, serial_port: str | None, mqtt_host: str | None, mqtt_user: str | None,
+    empty_mm: float | None, rim_mm: float | None, diameter_mm: float | None, sensor: str, flour: str | None,
+    quiet: str | None, address_file: str | None, yes: bool, service: bool, root: Path,
+) -> None:  # fmt: skip
+    """Write a config for a first jar, step by step: Enter takes what stands in brackets, or leaves it open.
+
+    Nothing is written over. What is left open, `jartide calibrate` and the config's comments fill in later.
+    """
+    from monitor.cli import service as unit
+
+    if service:
+        unit.check_may(root)
+    if config is None:
+        config = root / SERVICE_FOLDER.relative_to("/") / DEFAULT_CONFIG if service else Path(DEFAULT_CONFIG)
+    if config.exists() and not service:
+        refuse(f"{config} is there already and stays as it is: give a new name with --config, or edit it")
+    if serial_port is not None and mqtt_host is not None:
+        refuse("--serial and --mqtt: begin with one of them; the config can have both")
+    written = not config.exists()
+    if written:
+        ask = _Asking(not yes)
+        text = text_of(
+            _answers(ask, jar, serial_port, mqtt_host, mqtt_user, empty_mm, rim_mm, diameter_mm, sensor, flour, quiet,
+                     address_file)
+        )  # fmt: skip
+    if service:
+        unit.set_up(root, config, text if written else None)
+    else:
+        try:
+            config.parent.mkdir(parents=True, exist_ok=True)
+            with config.open("x", encoding="utf-8") as file:
+                file.write(text)
+        except OSError as error:
+            refuse(f"{config}: cannot be written: {error.strerror}")
+        click.echo(f"Written: {config}")
+    _say_next(config, service, mqtt_user)
+
+
+class _Asking:
+    """Puts questions, or takes the usual answer where nobody is to be asked."""
+
+    def __init__(self, on: bool) -> None:
+        self.on = on
+
+    def __call__(self, question: str, given: str | None, usual: str, allowed: Callable[[str], str | None]) -> str:
+        """An answer that `allowed` has nothing to say against; `given` is from an option."""
+        if given is not None or not self.on:
+            answer = usual if given is None else given
+            if wrong := allowed(answer):
+                refuse(f"{question}: {answer}: {wrong}")
+            return answer
+        while True:
+            answer = str(click.prompt(question, default=usual, show_default=usual != "")).strip()
+            wrong = allowed(answer)
+            if wrong is None:
+                return answer
+            click.echo(f"  {wrong}")
+
+
+def _answers(
+    ask: _Asking, jar: str | None, serial_port: str | None, mqtt_host: str | None, mqtt_user: str | None,
+    empty_mm: float | None, rim_mm: float | None, diameter_mm: float | None, sensor: str, flour: str | None,
+    quiet: str | None, address_file: str | None,
+) -> Answers:  # fmt: skip
+    if ask.on:
+        click.echo(f"A config for a first jar. {CAUTION}\n")
+    name = ask("The jar's name", jar, "rye", _a_name)
+    if serial_port is None and mqtt_host is None:
+        ports = [port for pattern in PORTS for port in sorted(glob.glob(pattern))]
+        usual = SERIAL if ports else MQTT if ask.on else LATER
+        way = ask(
+            f"How do readings come in: {SERIAL} (a board on USB), {MQTT} (over Wi-Fi) or {LATER}", None, usual, _a_way
+        )
+        if way == SERIAL:
+            for port in ports:
+                click.echo(f"  there is {port}")
+            serial_port = ask("Its port", None, ports[0] if len(ports) > 1 else EASY_PORT, _a_port)
+        elif way == MQTT:
+            mqtt_host = ask("The broker's name or address", None, "localhost", _a_host)
+            mqtt_user = ask("Its user (Enter: none is wanted)", mqtt_user, "", lambda _: None) or None
+    elif mqtt_host is not None:
+        mqtt_host = ask("--mqtt", mqtt_host, "", _a_host)
+    else:
+        serial_port = ask("--serial", serial_port, "", _a_port)
+
+    def measure(question: str, given: float | None, key: str) -> float | None:
+        text = ask(f"{question}, mm (Enter: later)", None if given is None else f"{given:g}", "", _a_length(key))
+        return float(text) if text else None
+
+    empty_mm = measure("What the sensor reads over the empty jar", empty_mm, "empty_mm")
+    rim_mm = measure("The rim above the inside bottom", rim_mm, "rim_mm")
+    diameter_mm = measure("The jar's inside width", diameter_mm, "diameter_mm")
+    flour = ask("What flour it is usually fed (Enter: left open)", flour, "", _a_text) or None
+    hours = ask('Quiet hours, as 22:30-06:30 (Enter: as shown; "none")', quiet or None if quiet != "" else "none",
+                "22:30-06:30", _a_span)  # fmt: skip
+    begin, _, end = ("", "", "") if hours == "none" else hours.partition("-")
+    answers = Answers(
+        jar=name, empty_mm=empty_mm, rim_mm=rim_mm, diameter_mm=diameter_mm, flour=flour, sensor=sensor,
+        serial_port=serial_port, mqtt_host=mqtt_host, mqtt_user=mqtt_user, quiet_from=begin or None,
+        quiet_to=end or None, address_file=address_file,
+    )  # fmt: skip
+    if wrong := problems_of(answers):
+        refuse(*wrong)
+    return answers
+
+
+def _a_name(text: str) -> str | None:
+    fits = JAR_NAME.fullmatch(text)
+    return None if fits else "letters, digits, . _ - and at most 40 of them, as it stands in MQTT topics"
+
+
+def _a_way(text: str) -> str | None:
+    return None if text in (SERIAL, MQTT, LATER) else f"write {SERIAL}, {MQTT} or {LATER}"
+
+
+def _a_port(text: str) -> str | None:
+    return None if text.startswith("/") or "://" in text else "a device such as /dev/ttyUSB0"
+
+
+def _a_host(text: str) -> str | None:
+    return None if HOST_NAME.fullmatch(text) or ":" in text else "a name such as localhost, or an address"
+
+
+def _a_text(text: str) -> str | None:
+    return None if text.isprintable() else "one line of text"
+
+
+def _a_span(text: str) -> str | None:
+    begin, _, end = text.partition("-")
+    fits = text == "none" or (CLOCK_TIME.fullmatch(begin) and CLOCK_TIME.fullmatch(end))
+    return None if fits else "two times of day, as 22:30-06:30, or none"
+
+
+def _a_length(key: str) -> Callable[[str], str | None]:
+    least, most, _ = LIMITS["jar"].get(key, (20.0, 1000.0, "mm"))
+
+    def allowed(text: str) -> str | None:
+        try:
+            fits = not text or least <= float(text) <= most
+        except ValueError:
+            fits = False
+        return None if fits else f"a number of mm from {least:g} to {most:g}"
+
+    return allowed
+
+
+def _say_next(config: Path, service: bool, mqtt_user: str | None) -> None:
+    named = "" if service or config == Path(DEFAULT_CONFIG) else f" --config {config}"
+    click.echo("Next:")
+    if mqtt_user is not None:
+        click.echo(f"  put the broker's password into {config.with_name('mqtt_password')} (mode 600)")
+    click.echo(f"  jartide check{named}       tries the port or broker, and says what to do")
+    click.echo(f"  jartide calibrate{named}   measures the empty jar and its shape")
+    if not service:
+        click.echo(f"  jartide watch{named}       watches; as a service: sudo jartide init --service")
+        if os.environ.get("JARTIDE_CONFIG") is None and config.resolve().parent != Path.cwd():
+            click.echo(f"  export JARTIDE_CONFIG={config.resolve()}   so that every command finds it")
