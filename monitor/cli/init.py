@@ -55,15 +55,15 @@ def init(
         refuse(f"{config} is there already and stays as it is: give a new name with --config, or edit it")
     if serial_port is not None and mqtt_host is not None:
         refuse("--serial and --mqtt: begin with one of them; the config can have both")
-    written = not config.exists()
-    if written:
-        ask = _Asking(not yes)
-        text = text_of(
-            _answers(ask, jar, serial_port, mqtt_host, mqtt_user, empty_mm, rim_mm, diameter_mm, sensor, flour, quiet,
-                     address_file)
+    answers = None
+    if not config.exists():
+        answers = _answers(
+            _Asking(not yes), jar, serial_port, mqtt_host, mqtt_user, empty_mm, rim_mm, diameter_mm, sensor, flour,
+            quiet, address_file,
         )  # fmt: skip
+    text = "" if answers is None else text_of(answers)
     if service:
-        unit.set_up(root, config, text if written else None)
+        unit.set_up(root, config, text or None)
     else:
         try:
             config.parent.mkdir(parents=True, exist_ok=True)
@@ -72,7 +72,7 @@ def init(
         except OSError as error:
             refuse(f"{config}: cannot be written: {error.strerror}")
         click.echo(f"Written: {config}")
-    _say_next(config, service, mqtt_user)
+    _say_next(config, service, needs_password=answers is not None and answers.mqtt_user is not None)
 
 
 class _Asking:
@@ -183,10 +183,10 @@ def _a_length(key: str) -> Callable[[str], str | None]:
     return allowed
 
 
-def _say_next(config: Path, service: bool, mqtt_user: str | None) -> None:
+def _say_next(config: Path, service: bool, *, needs_password: bool) -> None:
     named = "" if service or config == Path(DEFAULT_CONFIG) else f" --config {config}"
     click.echo("Next:")
-    if mqtt_user is not None:
+    if needs_password:
         click.echo(f"  put the broker's password into {config.with_name('mqtt_password')} (mode 600)")
     click.echo(f"  jartide check{named}       tries the port or broker, and says what to do")
     click.echo(f"  jartide calibrate{named}   measures the empty jar and its shape")

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from monitor.cli import COMMANDS, main
 from monitor.cli.status_lines import WIDTH, headline, in_order, jar_lines, stands
 from monitor.core.display.units import Display
-from monitor.values import Cycle, Forecast, JarState, Span, Stage
+from monitor.values import Cycle, Forecast, JarState, Level, Span, Stage
 
 NOW_S = 1_795_892_040.0  # a Saturday in November, 18:54 UTC
 H_S = 3600.0
@@ -34,7 +34,16 @@ def state(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | 
             fall_at_s=None if fall_h is None else NOW_S - fall_h * H_S,
         ),
         previous=None,
-        level=None,
+        level=Level(
+            time_s=NOW_S,
+            distance_mm=96.0,
+            level_mm=84.0,
+            sd_mm=0.5,
+            volume_ml=None,
+            rise_ratio=ratio,
+            rise_ratio_sd=None,
+            temperature_c=23.4,
+        ),
         slope_mm_per_h=-3.2,
         slope_sd_mm_per_h=0.4,
         last_reading_s=NOW_S - 20.0,
@@ -50,7 +59,6 @@ def state(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | 
     )
     return {
         **json.loads(json.dumps(asdict(made))),
-        "level": {"level_mm": 84.0, "rise_ratio": ratio},
         "mould_noted_s": None,
         **more,
     }
