@@ -89,6 +89,8 @@ class MqttSettings:
     status_topic: str = "jartide/status"
     state_topic: str | None = "jartide/{jar}/state"  # what is believed, for other programs; "" or none: not published
     notice_topic: str | None = None  # notices as JSON as well
+    command_topic: str | None = None  # where feedings and notes may be told; none: nowhere
+    home_assistant: str | None = None  # the prefix under which Home Assistant looks for devices; none: not described
 
     @property
     def connection(self) -> tuple[object, ...]:
@@ -162,6 +164,7 @@ class PageSettings:
     token_env: str | None = None  # for programs: Authorization: Bearer
     token_file: Path | None = None
     names: tuple[str, ...] = ()  # further names that it is reached by, such as a proxy's
+    address: str | None = None  # where people reach it, for links in notices: "https://jar.example.org/jartide"
     proxies: tuple[str, ...] = ()  # addresses of proxies whose word on who asks (X-Forwarded-For, -Proto) is believed
     prefix: str = ""  # "/jartide", where a proxy hands the path on as it is
     read_only: bool = False

@@ -146,7 +146,13 @@ def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
         yield from _topic("state_topic", mqtt.state_topic, per_jar=True if len(settings.jars) > 1 else None)
     if mqtt.notice_topic:
         yield from _topic("notice_topic", mqtt.notice_topic, per_jar=None)
-    for key in ("status_topic", "state_topic", "notice_topic"):
+    if mqtt.command_topic:
+        yield from _topic("command_topic", mqtt.command_topic, per_jar=True if len(settings.jars) > 1 else None)
+    if mqtt.home_assistant is not None:
+        yield from _topic("home_assistant", mqtt.home_assistant, per_jar=False)
+        if not mqtt.state_topic:
+            yield "home_assistant", "needs state_topic: its entities are read from there"
+    for key in ("status_topic", "state_topic", "notice_topic", "command_topic"):
         if getattr(mqtt, key) == mqtt.topic:
             yield key, "must differ from topic, or what is published would be read as a reading"
 
@@ -164,7 +170,7 @@ def _shared(tables: Sequence[MqttSettings]) -> Iterator[Problem]:
                 f"two [[mqtt]] would throw each other off this broker (the other is number {other + 1} of "
                 f"{len(tables)}): give each its own, or the same login and TLS keys",
             )
-        for key in ("status_topic", "state_topic", "notice_topic"):
+        for key in ("status_topic", "state_topic", "notice_topic", "command_topic", "home_assistant"):
             if at != index and getattr(mqtt, key) not in (getattr(tables[at], key), DEFAULTS[key]):
                 yield ("mqtt", index, key), f"belongs into the first [[mqtt]] of this connection (number {at + 1})"
 
@@ -218,6 +224,10 @@ def _page(page: PageSettings) -> Iterator[Clause]:
     for name in page.names:
         if not HOST_NAME.fullmatch(name):
             yield "names", "holds host names alone, such as jar.example.org, without a port or https://"
+    if page.address is not None:
+        found = urlsplit(page.address)
+        if found.scheme not in ("http", "https") or not found.hostname or found.username or found.query:
+            yield "address", "must be what people open, such as http://kitchen.local:8140"
     for proxy in page.proxies:
         try:
             ipaddress.ip_network(proxy)

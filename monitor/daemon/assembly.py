@@ -11,7 +11,7 @@ import queue
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import floor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from monitor.core.detect.step import TICK_S
 from monitor.core.display.units import Display
@@ -30,7 +30,9 @@ from monitor.runs.lost_readings import LostReadings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import refuse_what_is_no_store
 from monitor.settings import Settings
+from monitor.sinks.home_assistant import HomeAssistant
 from monitor.sinks.mirror import Mirror
+from monitor.sinks.mqtt_commands import MqttCommands
 from monitor.sinks.mqtt_state import MqttState, NoticeTopic
 from monitor.sinks.notices import NoticeSink, channels
 from monitor.sinks.recorder import Held
@@ -146,7 +148,7 @@ def _watch_with(
             sources = [*sources, PostedReadings(jar_names, boots, clock.wall, clock.monotonic)]
     else:
         sources = own_sources
-    sinks, shows = open_sinks(settings, sources, clock)
+    sinks, shows = open_sinks(settings, sources, clock, remembered.client_token(store))
     parts: list[daemon_status.HasTrouble] = [
         *opened.troubles,
         *sinks,
@@ -266,9 +268,12 @@ def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
     return settings
 
 
+BestEffort: TypeAlias = "NoticeSink | MqttState | MqttCommands | HomeAssistant | Mirror | Thinner | PageServer"
+
+
 def open_sinks(
-    settings: Settings, sources: Sequence[Source], clock: Clock
-) -> tuple[list[NoticeSink | MqttState | Mirror | Thinner | PageServer], list[MqttState]]:
+    settings: Settings, sources: Sequence[Source], clock: Clock, instance: str
+) -> tuple[list[BestEffort], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
     out = channels(settings.notices, display(settings.display))
@@ -282,10 +287,16 @@ def open_sinks(
     shows = [
         MqttState(path, publisher, publisher.settings, keys, clock.wall, clock.monotonic) for publisher in publishers
     ]
-    sinks: list[NoticeSink | MqttState | Mirror | Thinner | PageServer] = [
+    sinks: list[BestEffort] = [
         NoticeSink(path, out, topics, clock.wall, clock.monotonic),
         *shows,
     ]
+    for publisher in publishers:
+        mqtt = publisher.settings
+        if mqtt.command_topic:
+            sinks.append(MqttCommands(path, publisher, mqtt, settings, clock.wall))
+        if mqtt.home_assistant:
+            sinks.append(HomeAssistant(path, publisher, mqtt, settings, instance))
     if settings.influx is not None:
         sinks.append(Mirror(settings.influx, path))
     if settings.store.thin_after_days is not None:

@@ -25,7 +25,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from monitor.core.display.units import Display
 from monitor.host.time_zone import zone_name
-from monitor.page import health, past, planning, telling
+from monitor.page import health, past, planning
 from monitor.page.asked import ERRORS, body_of, numbers_of, whole
 from monitor.page.files import Files
 from monitor.page.guard import Guard, address_of
@@ -35,7 +35,8 @@ from monitor.page.openapi import document
 from monitor.page.readers import Readers
 from monitor.page.sessions import Seal
 from monitor.page.shapes import MOST_ASKED, Shapes
-from monitor.page.telling import Refused
+from monitor.runs import report_body
+from monitor.runs.report_body import Refused
 from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
 
@@ -214,28 +215,28 @@ class Page:
     async def fed(self, request: Request) -> Response:
         """A feeding."""
         jar = self._jar(request)
-        return await self._tell(telling.fed_of(await body_of(request), jar, self.wall()))
+        return await self._tell(report_body.fed_of(await body_of(request), jar, self.wall()))
 
     async def noted(self, request: Request) -> Response:
         """A note."""
         jar = self._jar(request)
-        return await self._tell(telling.noted_of(await body_of(request), jar, self.wall()))
+        return await self._tell(report_body.noted_of(await body_of(request), jar, self.wall()))
 
     async def snoozed(self, request: Request) -> Response:
         """Notices held back."""
         jar = self._jar(request)
-        return await self._tell(telling.snoozed_of(await body_of(request), jar, self.wall()))
+        return await self._tell(report_body.snoozed_of(await body_of(request), jar, self.wall()))
 
     async def taken_back(self, request: Request) -> Response:
         """A telling was a slip."""
         jar = self._jar(request)
-        seq = telling.taken_back_of(await body_of(request))
-        told = await self.readers.ask(telling.take_back, jar, seq, self.wall())
+        seq = report_body.taken_back_of(await body_of(request))
+        told = await self.readers.ask(report_body.take_back, jar, seq, self.wall())
         self.live.wake()
         return JSONResponse(told, 201)
 
     async def _tell(self, item: Fed | Noted) -> Response:
-        told = await self.readers.ask(telling.tell, item, self.wall())
+        told = await self.readers.ask(report_body.tell, item, self.wall())
         self.live.wake()
         return JSONResponse(told, 201)
 

@@ -9,7 +9,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from monitor.page.readers import TooBusy
-from monitor.page.telling import Refused
+from monitor.runs.report_body import Refused
 from monitor.runs.store import StoreTrouble
 
 MOST_ID = 2**31  # of runs and cycles

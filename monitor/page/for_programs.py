@@ -13,8 +13,8 @@ from starlette.routing import Route
 from monitor.page import metrics
 from monitor.page.health import STALE_S
 from monitor.page.readers import Readers
-from monitor.page.telling import Refused
 from monitor.runs import daemon_status
+from monitor.runs.report_body import Refused
 from monitor.runs.store import Store, StoreTrouble
 
 Posted = Callable[[str, bytes], str | None]

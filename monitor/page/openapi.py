@@ -11,8 +11,8 @@ from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.core.display.face import Look
 from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
 from monitor.page.shapes import MOST_ASKED
-from monitor.page.telling import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
+from monitor.runs.report_body import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.values import Noting, Stage
 
 Schema = dict[str, Any]

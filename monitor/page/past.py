@@ -18,8 +18,8 @@ from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.looks import note_json
-from monitor.page.telling import Refused
 from monitor.runs import history
+from monitor.runs.report_body import Refused
 from monitor.runs.store import Run, Store
 from monitor.runs.stretch import readings_of
 from monitor.values import Cycle, Event, EventKind, Json, Noted

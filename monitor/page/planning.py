@@ -15,8 +15,8 @@ from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding
 from monitor.core.plan.weighing import Limits
-from monitor.page.telling import Refused
 from monitor.runs import history
+from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Json, Noting

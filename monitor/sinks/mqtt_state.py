@@ -219,6 +219,7 @@ def state_body(state: JarState) -> dict[str, Json]:
         "forecast_peak_at": _span(forecast.peak_at if forecast is not None else None),
         "forecast_fall_at": _span(forecast.fall_at if forecast is not None else None),
         "silent_since": _time(state.silent_since_s),
+        "stuck_since": _time(state.stuck_since_s),
         "question": state.question,
     }
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import logging
 import queue
 import random
+import re
 import secrets
 import select
 import socket
@@ -45,6 +46,10 @@ AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
 CATCH_UP_S = 30.0  # what waited comes at once; our own echo comes behind it, where we may hear it
 CLOSED = "the broker closed the connection: it is tried again, the broker's log says why"
 QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
+
+
+Listener = Callable[[str | None, bytes, bool, object], None]
+"""Takes the jar that a topic names, the payload, whether it was retained, and the token to acknowledge it with."""
 
 
 class MqttSource:
@@ -84,6 +89,7 @@ class MqttSource:
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
         self._in_flight = InFlight()
+        self._listeners: list[tuple[str, re.Pattern[str], Listener]] = []
         self._publisher = ConfirmedPublisher(self._in_flight, self._wake)
         self._unreadable: str | None = None  # trouble with the subscription
         self._ended: str | None = None  # why the connection ended, as a sentence
@@ -124,6 +130,15 @@ class MqttSource:
     def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
         """Say something of ours; True once the broker has confirmed it: see `ConfirmedPublisher.publish`."""
         return self._publisher.publish(topic, payload, retain=retain)
+
+    def listen(self, topic: str, take: Listener) -> None:
+        """Have what comes on another topic handed to `take`, in the connection's thread: it must only leave it for its
+        own. To be called before `start`."""
+        self._listeners.append((topic, mqtt_link.topic_pattern(topic), take))
+
+    @property
+    def _topics(self) -> list[str]:
+        return list(dict.fromkeys([*self._tables.topics, *(topic for topic, _, _ in self._listeners)]))
 
     # --- the thread ------------------------------------------------------------------------------------------------
 
@@ -207,7 +222,7 @@ class MqttSource:
 
     def _subscribe(self, client: mqtt.Client) -> None:
         self._asked_s = time.monotonic()
-        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id, self._tables.topics))
+        client.subscribe(mqtt_link.subscriptions(self._settings, self._client_id, self._topics))
 
     def _say(self, client: mqtt.Client, what: str) -> str:
         client.publish(self._settings.status_topic, what, qos=1, retain=True)
@@ -242,7 +257,7 @@ class MqttSource:
 
     def _on_subscribe(self, client: mqtt.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         # the last is our echo's, which we can do without
-        refused = ((one, topic) for one, topic in zip(reasons, self._tables.topics, strict=False) if one.is_failure)
+        refused = ((one, topic) for one, topic in zip(reasons, self._topics, strict=False) if one.is_failure)
         words = (f"the broker does not let us read {topic} ({one}): see its access list" for one, topic in refused)
         self._unreadable = next(words, None)
         self._report()  # from now on readings come
@@ -291,6 +306,10 @@ class MqttSource:
 
     def _take(self, message: mqtt.MQTTMessage, token: AckToken | None) -> None:
         assert self._put is not None
+        for _, pattern, take in self._listeners:
+            if match := pattern.fullmatch(topic_of(message)):
+                take(match.groupdict().get("jar"), bytes(message.payload), bool(message.retain), token)
+                return
         self._status.message_came()
         items = self._tables.take(
             topic_of(message),

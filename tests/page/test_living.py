@@ -15,8 +15,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Locator, expect
 
 from monitor.page.server import PageServer
-from monitor.page.telling import DISCARD, Refused, fed_of
 from monitor.runs.items import LEAST_G, MOST_G
+from monitor.runs.report_body import DISCARD, Refused, fed_of
 from monitor.settings import PageSettings
 from monitor.values import Fed, Noted, Noting
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, more, serious

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from monitor.core.assess.notebook import discard_of
 from monitor.page.guard import BODY_BYTES
-from monitor.page.telling import DISCARD
+from monitor.runs.report_body import DISCARD
 from monitor.runs.store import Store
 from monitor.settings import Settings
 from monitor.values import Fed, Noted, Noting

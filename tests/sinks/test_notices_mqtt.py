@@ -141,6 +141,7 @@ def test_states_are_retained_and_availability_follows_the_readings(
                 },
                 "forecast_fall_at": None,
                 "silent_since": None,
+                "stuck_since": None,
                 "question": None,
             }
     with listening(broker.port) as after:  # stopped: nobody follows the jars now

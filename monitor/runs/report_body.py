@@ -1,4 +1,4 @@
-"""What a person tells from the page: a body of JSON becomes a `Fed` or a `Noted`, exactly as the commands make them.
+"""What a person tells from the page or over MQTT: JSON becomes a `Fed` or a `Noted`, as the commands make them.
 
 Strict: an unknown key, a wrong type or a number that no kitchen knows is refused with a sentence that says what would
 be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a reading.
