@@ -173,7 +173,7 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
 
 
 def _clock(cycle: Cycle) -> growth_rate.Clock:
-    return growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate(1.0))
+    return growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate())
 
 
 def _hours(at_s: float | None, cycle: Cycle) -> float | None:

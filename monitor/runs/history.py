@@ -1,9 +1,10 @@
 """A starter's past cycles, from a CYCLES.csv or from the store: what the culture is learnt from.
 
 Form of CYCLES.csv (UTF-8): a header row with `fed_at,starter_g,flour_g,water_g,mean_temperature_c,hours_to_peak,
-hours_to_fall,rise_ratio`; hours count from the feeding, the temperature is the mean from there to the start of fall,
-any cell may be empty, further columns are left alone. A row that cannot be is skipped with its line and reason; a file
-that is no such table is one HistoryError. What is learnt from the rows is up to `core.culture`.
+hours_to_fall,rise_ratio`; hours count from the feeding, those to the peak until the first touch of the top (in a column
+`hours_to_highest` instead: until its highest point), the temperature is the mean from there to the start of fall, any
+cell may be empty, further columns are left alone. A row that cannot be is skipped with its line and reason; a file that
+is no such table is one HistoryError. What is learnt from the rows is up to `core.forecast`.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import TextIO
 
 from monitor.core.detect.reports import MATCH_S
+from monitor.core.forecast import timing
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
 from monitor.runs.store import Run, RunReason, Store
@@ -33,6 +35,7 @@ BOUNDS = {
     "water_g": (0.1, 1e5),
     "mean_temperature_c": (0.0, 45.0),
     "hours_to_peak": (0.25, 240.0),
+    "hours_to_highest": (0.25, 240.0),
     "hours_to_fall": (0.25, 240.0),
     "rise_ratio": (0.5, 10.0),
 }
@@ -57,7 +60,11 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
     lines = text.splitlines()
     first = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
     columns = [] if first is None else [cell.strip() for cell in split(lines[first])]
-    if first is None or "fed_at" not in columns or not {"hours_to_peak", "hours_to_fall"} & set(columns):
+    if (
+        first is None
+        or "fed_at" not in columns
+        or not {"hours_to_peak", "hours_to_highest", "hours_to_fall"} & set(columns)
+    ):
         raise HistoryError(f"{path}: no header row like {','.join(COLUMNS)}")
     cycles: dict[float, Cycle] = {}
     skipped: list[str] = []
@@ -128,15 +135,22 @@ def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
     writer.writerow(COLUMNS)
     for cycle in cycles:
         known = [t for t in cycle.temperatures_c if t is not None]
-        fall_h, peak_h = (
-            None if at_s is None else round((at_s - cycle.fed_at_s) / 3600.0, 3)
-            for at_s in (cycle.fall_at_s, cycle.peak_at_s)
+        fall_h, highest_h = (
+            None if at_s is None else (at_s - cycle.fed_at_s) / 3600.0 for at_s in (cycle.fall_at_s, cycle.peak_at_s)
         )
+        touch_h = None if highest_h is None else timing.first_touch_h(highest_h, fall_h)
         hours = len(known) if fall_h is None else max(math.ceil(fall_h), 1)
         mean_c = round(sum(known[:hours]) / len(known[:hours]), 2) if known else None
         ratio = None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3)
-        cells = [number(value) for value in (*cycle.feeding.weights.values(), mean_c, peak_h, fall_h, ratio)]
+        cells = [
+            number(value)
+            for value in (*cycle.feeding.weights.values(), mean_c, _rounded(touch_h), _rounded(fall_h), ratio)
+        ]
         writer.writerow([rfc3339.text(cycle.fed_at_s), *cells])
+
+
+def _rounded(hours: float | None) -> float | None:
+    return None if hours is None else round(hours, 3)
 
 
 def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
@@ -151,9 +165,14 @@ def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
     peak_h, fall_h, ratio = values["hours_to_peak"], values["hours_to_fall"], values["rise_ratio"]
     if peak_h is not None and fall_h is not None and fall_h < peak_h:
         raise ValueError(f"hours_to_fall {fall_h:g} before hours_to_peak {peak_h:g}")
+    highest_h = values["hours_to_highest"]
+    if highest_h is not None and fall_h is not None and fall_h < highest_h:
+        raise ValueError(f"hours_to_fall {fall_h:g} before hours_to_highest {highest_h:g}")
+    if highest_h is None and peak_h is not None:
+        highest_h = timing.highest_h(peak_h, fall_h)
     if ratio is not None and ratio < LEAST_RISE_RATIO:
-        peak_h = fall_h = ratio = None
-    hours = math.ceil(fall_h or peak_h or 1.0)
+        highest_h = fall_h = ratio = None
+    hours = math.ceil(fall_h or highest_h or 1.0)
     return Cycle(
         jar=jar,
         number=0,
@@ -162,7 +181,7 @@ def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
         starter_g=fed.starter_g,
         flour_g=fed.flour_g,
         water_g=fed.water_g,
-        peak_at_s=None if peak_h is None else fed_at_s + 3600.0 * peak_h,
+        peak_at_s=None if highest_h is None else fed_at_s + 3600.0 * highest_h,
         fall_at_s=None if fall_h is None else fed_at_s + 3600.0 * fall_h,
         peak_ratio=ratio,
         temperatures_c=(values["mean_temperature_c"],) * hours,

@@ -87,7 +87,7 @@ def test_after_as_many_cycles_as_it_says_such_a_difference_shows_four_times_in_f
 
 def test_a_warmer_shelf_is_no_advantage() -> None:
     hours = [9.0, 9.3, 8.8, 9.1, 9.2]
-    faster = np.exp(growth_rate.ln_yeast(26.0) - growth_rate.ln_yeast(22.0))
+    faster = growth_rate.growth_rate()(26.0) / growth_rate.growth_rate()(22.0)
     made = trial.compare({"low": jar(hours), "high": jar([float(h / faster) for h in hours], c=26.0)})
     assert made.jars["high"]["clock_h_to_peak"].mean < 0.8 * made.jars["low"]["clock_h_to_peak"].mean
     assert not any(one.differs for one in made.comparisons)
@@ -97,8 +97,8 @@ def test_a_warmer_shelf_is_no_advantage() -> None:
 def test_what_is_not_known_of_warmth_is_no_winner_either() -> None:
     """A starter may take warmth more or less than the published law says (Q10 of 2 to 4 in the trade's tables)."""
     hours = [9.0, 9.1, 8.95, 9.05, 9.0, 9.1]
-    law = np.exp(growth_rate.ln_yeast(26.0) - growth_rate.ln_yeast(21.0))
-    for steep in (0.75, 1.25):  # of the published steepness: within one standard deviation of the prior
+    law = growth_rate.growth_rate()(26.0) / growth_rate.growth_rate()(21.0)
+    for steep in (0.8, 1.2):  # of the published steepness: within one standard deviation of the prior
         warm = jar([float(h / law**steep) for h in hours], c=26.0)
         made = trial.compare({"low": jar(hours, c=21.0), "high": warm})
         (one,) = (c for c in made.comparisons if c.measure == "equivalent_h_to_peak")

@@ -71,4 +71,4 @@ def off_ln(culture: Culture, cycle: Cycle) -> float:
     assert cycle.peak_at_s is not None
     fed = cycle.feeding
     foretold = starter_models.foretell(culture, temperatures_of(cycle), fed.dilution, fed.hydration, cycle.flour)
-    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / foretold.clock_h[0])
+    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / foretold.likeliest.clock_h[0])

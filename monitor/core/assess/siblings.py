@@ -132,7 +132,7 @@ def _ln(cycle: Cycle, measure: str) -> float | None:
     if measure == "highest rise":
         return math.log(cycle.peak_ratio) if cycle.peak_ratio and cycle.peak_ratio > 0.0 else None
     assert cycle.peak_at_s is not None
-    clock = growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate(1.0))
+    clock = growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate())
     worth_h = clock.worth_h((cycle.peak_at_s - cycle.fed_at_s) / 3600.0)
     return math.log(worth_h) if worth_h > 0.0 else None
 

@@ -27,7 +27,7 @@ def past_peak_h(cycle: Cycle) -> tuple[float, float] | None:
     """Hours from its peak to its end: as at 24 degC, and by the clock. None while one of them is unknown."""
     if cycle.ended_at_s is None or cycle.peak_at_s is None:
         return None
-    clock = growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate(1.0))
+    clock = growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate())
     peak_h, end_h = ((at_s - cycle.fed_at_s) / 3600.0 for at_s in (cycle.peak_at_s, cycle.ended_at_s))
     return max(clock.worth_h(end_h) - clock.worth_h(peak_h), 0.0), max(end_h - peak_h, 0.0)
 

@@ -18,8 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from monitor.core.forecast import growth_rate, timing
-from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast import beliefs, growth_rate, timing
 from monitor.core.forecast.student_t import t_quantile
 from monitor.values import Cycle
 
@@ -89,7 +88,8 @@ def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
     paces = {jar: _ln_pace(some) for jar, some in cycles.items()}
     comparisons = []
     for measure, one, other in pairs:
-        steep_sd = starter_models.PRIOR[timing.STEEP][1] if measure.startswith("equivalent") else 0.0
+        mean, sd = beliefs.PRIOR[timing.STEEP]
+        steep_sd = sd / mean if measure.startswith("equivalent") else 0.0
         doubt = steep_sd * abs(paces[one] - paces[other])
         comparisons.append(_compared(measure, one, other, values[one][measure], values[other][measure], error, doubt))
     return Trial(
@@ -107,7 +107,7 @@ def _counted(cycles: Sequence[Cycle]) -> list[tuple[Cycle, float]]:
 
 
 def _clock(cycle: Cycle) -> growth_rate.Clock:
-    return growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate(1.0))
+    return growth_rate.Clock(growth_rate.filled(cycle.temperatures_c), growth_rate.growth_rate())
 
 
 def _ln_pace(cycles: Sequence[Cycle]) -> float:

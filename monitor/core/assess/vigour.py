@@ -229,7 +229,7 @@ def _peak_h(cycle: Cycle) -> float:
 
 
 def _worth_h(cycle: Cycle) -> float:
-    clock = growth_rate.Clock(norms.temperatures_of(cycle), growth_rate.growth_rate(1.0))
+    clock = growth_rate.Clock(norms.temperatures_of(cycle), growth_rate.growth_rate())
     return max(clock.worth_h(_peak_h(cycle)), 0.1)
 
 

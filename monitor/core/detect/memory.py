@@ -8,13 +8,11 @@ that does not look like the earlier ones takes the memory's weight away within t
 
 from __future__ import annotations
 
-from math import exp
-
 from monitor.core.detect import expected
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.verdict import FITS_LEAST, Remembered
-from monitor.core.forecast import dilution, growth_rate, timing
+from monitor.core.forecast import beliefs, dilution, growth_rate, timing
 from monitor.core.signal import curve_filter, learnt_curve
 from monitor.core.signal.bins import BIN_S
 from monitor.core.signal.change_point import FALL_Z
@@ -94,7 +92,8 @@ def learn_closed(state: DetectorState, jar: JarSettings) -> None:
     start_mm = max(base_mm - (state.bottom_mm or 0.0), 10.0)
     shape = _shape(cycle)
     learnt_curve.learn(learnt, tau_h, levels, weight, top_h, scale_h, start_mm, shape, luck_mm2)
-    learnt.steepness = expected.culture_of(state, jar).mean[timing.STEEP]
+    likeliest = beliefs.likeliest(expected.culture_of(state, jar).bank)
+    learnt.steepness, learnt.law = likeliest.mean[timing.STEEP], likeliest.law
 
 
 def _begun(state: DetectorState, cycle: OpenCycle) -> curve_filter.CurveFilter | None:
@@ -135,4 +134,4 @@ def _rate(state: DetectorState, cycle: OpenCycle, time_s: float) -> float:
     else:
         known = temperature_at(state.plausibility, state.now_s)
         temperature_c = growth_rate.USUAL_C if known is None else known
-    return exp(state.learnt.steepness * growth_rate.ln_yeast(temperature_c))
+    return growth_rate.growth_rate(state.learnt.steepness, state.learnt.law)(temperature_c)

@@ -1,7 +1,7 @@
 """How fast yeast and bacteria go at a temperature, and hours counted as if the kitchen stood at 24 degC.
 
-First step of every foretelling: `culture` learns and foretells in these equivalent hours, `forecast` and `feeding` turn
-them back into hours of the clock. It leaves what this baker's own starter does to `culture`.
+First step of every foretelling: `starter_model` learns and foretells in these equivalent hours, `peak_time` and `plan`
+turn them back into hours of the clock. It leaves what this baker's own starter does to `starter_model`.
 
 A night that cools is handled by integrating the rate over the temperature seen, hour by hour.
 """
@@ -11,20 +11,30 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from itertools import accumulate
+from itertools import accumulate, pairwise
 
 REFERENCE_C = 24.0  # a usual warm kitchen, in the middle of what the trade's tables are written for
 USUAL_C = 22.0  # believed of a kitchen of which nothing is known
 
-# Least, best and greatest temperature of growth. Sourdough yeast: optimum 27 to 28 degC, held back at 35 (Gaenzle et
-# al. 1998, Appl. Environ. Microbiol. 64:2616; Brandt et al. 2004, Eur. Food Res. Technol. 218:333). The least is set so
-# that the rate at 20 and 14 degC is about a half and a quarter of the best, as Gaenzle reports.
-YEAST_C = (6.0, 28.0, 36.0)
-BACTERIA_C = (4.0, 32.5, 41.0)
+# Two yeasts lead sourdough starters, and which one a jar has is not known beforehand (Landis et al. 2021, eLife
+# 10:e61644). Saccharomyces cerevisiae: least, best and greatest temperature of growth. Best and greatest: Salvado et
+# al. 2011 (Appl. Environ. Microbiol. 77:2292); the least is the middle of what they give for its genus, 1.3 to 4.3.
+CEREVISIAE_C = (2.8, 32.3, 45.4)
+# Kazachstania humilis: share of its best rate at degC, from the letter in which Gaenzle gives the figures of Gaenzle et
+# al. 1998 (Appl. Environ. Microbiol. 64:2616).
+HUMILIS = ((8.0, 0.0), (14.0, 0.25), (20.0, 0.5), (28.0, 1.0), (32.0, 0.5), (34.0, 0.25), (35.0, 0.0))
+# The same yeast in rye dough: best 28, stopped at 35 degC (Brandt et al. 2004, Eur. Food Res. Technol. 218:333), none
+# at 8 as in the letter; by the cardinal model it stands the heat up to there better than by the letter.
+HUMILIS_IN_DOUGH_C = (8.0, 28.0, 35.0)
+PART_C = 28.0  # the best of K. humilis: beyond, one yeast slows down where the other still gets faster
+# Of a starter of which nothing is known, it is *S. cerevisiae*'s, steeper: bakers' hours halve with 8 degC more (common
+# practice), which the law alone does not give from 16 to 24 degC.
+USUAL_STEEPNESS = 1.2
+BACTERIA_C = (4.0, 32.5, 41.0)  # the same letter: best 32 to 33 degC, none at 4 and 41
 
-# Doubt about the law itself where few have measured: as a spread of ln(hours), growing with each degC beyond.
+# Doubt about all laws where few have measured: as a spread of ln(hours), growing with each degC beyond.
 COLD_C, COLD_SD_PER_C = 12.0, 0.08
-HOT_C, HOT_SD_PER_C = 29.0, 0.08
+HOT_C, HOT_SD_PER_C = 34.0, 0.08
 FLOOR_RATIO = 0.01  # of the rate at 24 degC; below it nothing is known except that it is slow
 NEW_DAY_SHARE = 0.3  # of a new day in the usual one: follows the season within a week
 WEATHER_H = 36.0  # how long unusual weather lasts in a kitchen
@@ -47,26 +57,63 @@ def cardinal(temperature_c: float, least_c: float, best_c: float, greatest_c: fl
     return (temperature_c - greatest_c) * above * above / (span * below)
 
 
-_YEAST_AT_REFERENCE = cardinal(REFERENCE_C, *YEAST_C)
+def humilis(temperature_c: float) -> float:
+    """Rate of *K. humilis* as a share (0 to 1) of its best: through each of its published points, smooth and without a
+    turn between them (the monotone cubic of Fritsch and Carlson 1980, SIAM J. Numer. Anal. 17:238)."""
+    place = bisect_right(_HUMILIS_C, temperature_c) - 1
+    if not 0 <= place < len(HUMILIS) - 1:
+        return 0.0
+    (from_c, low), (to_c, high) = HUMILIS[place : place + 2]
+    width_c = to_c - from_c
+    x = (temperature_c - from_c) / width_c
+    start, end = width_c * _HUMILIS_SLOPES[place], width_c * _HUMILIS_SLOPES[place + 1]
+    bend = 3.0 * (high - low) - 2.0 * start - end
+    return low + x * (start + x * (bend + x * (start + end - 2.0 * (high - low))))
 
 
-def ln_yeast(temperature_c: float) -> float:
-    """ln of the yeast's rate relative to 24 degC, never below ln(`FLOOR_RATIO`)."""
-    return math.log(max(cardinal(temperature_c, *YEAST_C) / _YEAST_AT_REFERENCE, FLOOR_RATIO))
+def cerevisiae(temperature_c: float) -> float:
+    """Rate of *S. cerevisiae* as a share (0 to 1) of its best, by the cardinal temperature model."""
+    return cardinal(temperature_c, *CEREVISIAE_C)
 
 
-def growth_rate(steepness: float) -> Rate:
-    """Rate of rising relative to 24 degC; `steepness` 1 is the published law, 0 a starter that ignores temperature."""
-    return lambda temperature_c: math.exp(steepness * ln_yeast(temperature_c))
+def _slopes(points: Sequence[tuple[float, float]]) -> tuple[float, ...]:
+    """Slope at each point for a monotone cubic: the harmonic mean of those beside it, weighted by their widths; none
+    where they turn and at the ends, where the rate runs out into nothing."""
+    steps = [(c - a, (d - b) / (c - a)) for (a, b), (c, d) in pairwise(points)]
+    inner = []
+    for (before_c, before), (after_c, after) in pairwise(steps):
+        turns = before * after <= 0.0
+        weights = 2.0 * after_c + before_c, after_c + 2.0 * before_c
+        inner.append(0.0 if turns else sum(weights) / (weights[0] / before + weights[1] / after))
+    return (steps[0][1], *inner, steps[-1][1])
 
 
-def wait_rate(ln_per_10c: float) -> Rate:
-    """Rate at which the wait at the peak is used up, relative to 24 degC: exponential, `ln_per_10c` = ln Q10."""
-    return lambda temperature_c: math.exp(ln_per_10c * (temperature_c - REFERENCE_C) / 10.0)
+_HUMILIS_C = tuple(temperature_c for temperature_c, _ in HUMILIS)
+_HUMILIS_SLOPES = _slopes(HUMILIS)
+
+
+def humilis_in_dough(temperature_c: float) -> float:
+    """Rate of *K. humilis* in rye dough as a share (0 to 1) of its best, by the cardinal temperature model."""
+    return cardinal(temperature_c, *HUMILIS_IN_DOUGH_C)
+
+
+LAWS = (cerevisiae, humilis, humilis_in_dough)  # a belief names its law by the place here
+_AT_REFERENCE = tuple(law(REFERENCE_C) for law in LAWS)
+
+
+def ln_rate(temperature_c: float, law: int) -> float:
+    """ln of the rate by one of `LAWS` relative to 24 degC, never below ln(`FLOOR_RATIO`)."""
+    return math.log(max(LAWS[law](temperature_c) / _AT_REFERENCE[law], FLOOR_RATIO))
+
+
+def growth_rate(steepness: float = USUAL_STEEPNESS, law: int = 0) -> Rate:
+    """Rate of rising relative to 24 degC; `steepness` 1 is the published law, 0 a starter that ignores temperature.
+    Without both it is that of the usual starter."""
+    return lambda temperature_c: math.exp(steepness * ln_rate(temperature_c, law))
 
 
 def doubt_sd(temperature_c: float) -> float:
-    """Spread of ln(hours) for the law's own uncertainty: zero from 12 to 29 degC, growing outside."""
+    """Spread of ln(hours) for what the laws leave open: zero from 12 to 34 degC, growing outside."""
     return COLD_SD_PER_C * max(0.0, COLD_C - temperature_c) + HOT_SD_PER_C * max(0.0, temperature_c - HOT_C)
 
 

@@ -1,4 +1,4 @@
-"""A normal belief in a few numbers and what one more observation does to it. `culture` holds one about a starter.
+"""A normal belief in a few numbers and what one more observation does to it. `beliefs` holds one by each law.
 
 This is the textbook update of a linear model, one observed number at a time (a Kalman filter's), with two additions: a
 wild observation is held back, and the scatter of observations is itself learnt.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 HELD_BACK = 4.0  # a surprise beyond two standard deviations is taken in as if it were that big (Huber)
 WILDEST = 9.0  # a squared surprise counts for the scatter as three standard deviations at most
@@ -40,9 +41,18 @@ class Scatter:
         return min(self.cycles * (variance / self.variance) ** 2, 200.0)
 
 
+class Updated(NamedTuple):
+    """What one observation makes of a belief, and how likely it was under it (ln, up to a constant)."""
+
+    mean: Mean
+    cov: Matrix
+    scatter: Scatter
+    ln_likelihood: float
+
+
 def update(
     mean: Mean, cov: Matrix, toward: Sequence[float], surprise: float, scatter: Scatter, doubt: float
-) -> tuple[Mean, Matrix, Scatter]:
+) -> Updated:
     """Belief and scatter after one number was seen.
 
     `toward` is how that number depends on each of the believed ones, `surprise` what was seen less what was expected,
@@ -56,7 +66,13 @@ def update(
     gain = [r / held for r in reach]
     mean = tuple(m + g * surprise for m, g in zip(mean, gain, strict=True))
     cov = tuple(tuple(c - g * r for c, r in zip(row, reach, strict=True)) for row, g in zip(cov, gain, strict=True))
-    return mean, cov, scatter.moved(min(oddness, WILDEST) - 1.0, scatter.variance / total)
+    counted = min(oddness, WILDEST)
+    return Updated(
+        mean=mean,
+        cov=cov,
+        scatter=scatter.moved(counted - 1.0, scatter.variance / total),
+        ln_likelihood=-0.5 * (counted + math.log(total)),
+    )
 
 
 def widened(cov: Matrix, gained_sd: Mapping[int, float]) -> Matrix:
@@ -65,6 +81,12 @@ def widened(cov: Matrix, gained_sd: Mapping[int, float]) -> Matrix:
         tuple(c + (gained_sd.get(i, 0.0) ** 2 if i == j else 0.0) for j, c in enumerate(row))
         for i, row in enumerate(cov)
     )
+
+
+def joined(mean: Mean, cov: Matrix, value: float, sd: float) -> tuple[Mean, Matrix]:
+    """The belief with one more number, believed independently of the others."""
+    rows = [(*row, 0.0) for row in cov]
+    return (*mean, value), (*rows, (*(0.0 for _ in cov), sd * sd))
 
 
 def covariance(cov: Matrix, left: Sequence[float], right: Sequence[float]) -> float:

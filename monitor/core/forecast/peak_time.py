@@ -1,9 +1,9 @@
 """When the peak and the start of fall will come: earliest, likely, latest, at a 90 % range.
 
-`culture` says what this starter usually does, `rise_curve` how well each possible peak fits the rise seen so far; here
-the two are multiplied (Bayes) and turned into hours of the clock with the temperature to come. `feeding` uses
-`hours_ahead` for a feeding that was not done yet, `detect/expected.py` uses `forecast` once an hour. It decides
-nothing: that the peak or the fall has come is decided in `detect/rise_and_fall.py`.
+`starter_model` says what this starter usually does, `rise_curve` how well each possible peak fits the rise seen so far;
+here the two are multiplied (Bayes) and turned into hours of the clock with the temperature to come. `plan.feeding` uses
+`hours_ahead` for a feeding that was not done yet, `detect.expected` uses `forecast` once an hour. It decides nothing:
+that the peak or the fall has come is said by `detect.rise_and_fall`.
 """
 
 from __future__ import annotations
@@ -12,62 +12,97 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
-from monitor.core.forecast import growth_rate, rise_curve, timing
+from monitor.core.forecast import beliefs, growth_rate, rise_curve, timing
 from monitor.core.forecast import starter_model as starter_models
-from monitor.core.forecast.starter_model import Culture, Foretold
+from monitor.core.forecast.starter_model import ByLaw, Culture, Foretold
 from monitor.core.forecast.student_t import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
 
 HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
 GRID = 17  # points on the time to the peak, in each of two passes
+FINE_GRID = 49  # where laws are mixed: their points lie between one another, and the middle would be ragged
 WAITS = 9  # equally likely waits after each
 FURTHEST_SD = 3.5  # how far the grid reaches
 UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
 OVERDUE = 0.98  # share of its waits that would be over
 KNOWN_LATE_H = 2.0  # a fall is sure 40 to 140 min after it began: for so long it may have come unseen
+LEAST_LN = -300.0  # of a likelihood: keeps it above zero
 LOW, HIGH = 0.05, 0.95
+RANGE_SD = 1.645  # standard deviations of a normal to either side that hold 90 %
 
-Triple = tuple[float, float, float]
 Weighted = list[tuple[float, float]]  # (value, weight)
 Weathers = list[tuple[Sequence[float], float]]  # (hourly temperatures, weight)
 
 
+class Hours(NamedTuple):
+    """Hours from a feeding: earliest, likely and latest, a 90 % range."""
+
+    earliest: float
+    likely: float
+    latest: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rising:
+    """By one law: its outcome, how likely the law is, and weighted equivalent hours to the peak."""
+
+    outcome: ByLaw
+    likely: float
+    peaks: Weighted
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ahead:
-    """Hours from the feeding: earliest, likely, latest of the peak and of the start of fall."""
+    """Hours from the feeding: earliest, likely, latest (a 90 % range) of the first touch of the top, of the highest
+    point, of the start of fall and of being sunk half-way back."""
 
-    peak_h: Triple
-    fall_h: Triple
+    top_h: Hours
+    peak_h: Hours
+    fall_h: Hours
+    half_sunk_h: Hours
 
 
 def hours_ahead(foretold: Foretold, temperatures_c: Sequence[float]) -> Ahead:
     """What is to be expected of a feeding at these hourly temperatures, before anything of its rise was seen."""
-    peaks = [(math.exp(ln_h), weight) for ln_h, weight in _grid(foretold, -math.inf, math.inf, GRID)]
-    return _ahead(foretold, [(temperatures_c, 1.0)], peaks, None)
+    laws = []
+    for one in foretold.by_law:
+        peaks = [
+            (math.exp(ln_h), weight) for ln_h, weight in _grid(one, -math.inf, math.inf, GRID * len(foretold.by_law))
+        ]
+        laws.append(_Rising(outcome=one, likely=one.likely, peaks=peaks))
+    return _ahead(foretold, [(temperatures_c, 1.0)], laws, None)
 
 
 def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
     """The forecast for an open cycle. Both parts are None where nothing can be said (at rest, away, flat, no feeding
-    known) and each is None once it has happened."""
+    known) and each is None once it has happened.
+
+    >>> from monitor.values import Cycle
+    >>> fed = Cycle(jar="rye", number=1, fed_at_s=0.0, starter_g=25.0, flour_g=100.0, water_g=100.0)
+    >>> just_fed = CycleSoFar(cycle=fed, now_s=0.0, stage=Stage.SETTLING, curve=(), temperature_c=24.0)
+    >>> made = forecast(starter_models.prior(), just_fed)
+    >>> [round(at_s / 3600.0) for at_s in (made.peak_at.earliest_s, made.peak_at.likely_s, made.peak_at.latest_s)]
+    [5, 9, 17]
+    """
     cycle, now_h = so_far.cycle, (so_far.now_s - so_far.cycle.fed_at_s) / 3600.0
     nothing = Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=None)
     if so_far.stage not in (Stage.SETTLING, Stage.RISING, Stage.PEAKED) or cycle.fall_at_s is not None:
         return nothing
     weathers = _weathers(culture, so_far)
-    temperatures_c = weathers[0][0]
-    hydration = cycle.feeding.hydration
-    of_dilution = cycle.feeding.dilution
-    foretold = starter_models.foretell(culture, temperatures_c, of_dilution, hydration, cycle.flour)
-    growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(foretold.steep))
+    temperatures_c, feeding = weathers[0][0], cycle.feeding
+    foretold = starter_models.foretell(culture, temperatures_c, feeding.dilution, feeding.hydration, cycle.flour)
+    clocks = [(one, growth_rate.Clock(temperatures_c, one.rise_rate)) for one in foretold.by_law]
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:
         peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
-        peaks = [(growth.worth_h(peak_h), 1.0)]
-        ahead = _ahead(foretold, weathers, peaks, max(now_h - KNOWN_LATE_H, peak_h))
+        laws = [_Rising(outcome=one, likely=one.likely, peaks=[(clock.worth_h(peak_h), 1.0)]) for one, clock in clocks]
+        ahead = _ahead(foretold, weathers, laws, max(now_h - KNOWN_LATE_H, peak_h))
         return Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=_span(cycle.fed_at_s, ahead.fall_h))
-    points = _points(so_far.curve, growth)
-    peaks = _peaks_given_rise(culture, foretold, points, growth.worth_h(now_h))
-    ahead = _ahead(foretold, weathers, peaks, None)
+    laws = [
+        _peaks_given_rise(culture, one, _points(so_far.curve, clock), clock.worth_h(now_h)) for one, clock in clocks
+    ]
+    ahead = _ahead(foretold, weathers, laws, None)
     return Forecast(
         made_at_s=so_far.now_s,
         peak_at=_span(cycle.fed_at_s, ahead.peak_h),
@@ -81,7 +116,7 @@ def learn_shape(culture: Culture, so_far: CycleSoFar) -> tuple[float, ...]:
     if cycle.peak_at_s is None or cycle.peak_ratio is None or cycle.peak_ratio < 1.2 or not cycle.sure:
         return culture.shapes
     temperatures_c = growth_rate.filled(cycle.temperatures_c)
-    growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(culture.mean[timing.STEEP]))
+    growth = growth_rate.Clock(temperatures_c, beliefs.likeliest(culture.bank).rise_rate)
     peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     rise = [point for point in so_far.curve if point[0] <= peak_h]
     if peak_h <= 0.0 or len(rise) < 5:
@@ -109,11 +144,9 @@ def _points(curve: Sequence[tuple[float, float, float]], growth: growth_rate.Clo
     return tuple((growth.worth_h(hours), ratio - 1.0, sd) for hours, ratio, sd in rise_curve.thinned(curve))
 
 
-def _peaks_given_rise(
-    culture: Culture, foretold: Foretold, points: Sequence[rise_curve.Point], worth_h: float
-) -> Weighted:
+def _peaks_given_rise(culture: Culture, outcome: ByLaw, points: Sequence[rise_curve.Point], worth_h: float) -> _Rising:
     """Equivalent hours to the peak, weighted by the culture's belief times the fit of the rise; two passes, the second
-    where the first found anything."""
+    where the first found anything. The law itself is as likely as it was times how well the rise fits it."""
     ln_height, variance = culture.height
     height = math.exp(ln_height) - 1.0
     spread = math.exp(ln_height) * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2)
@@ -122,7 +155,7 @@ def _peaks_given_rise(
     low_ln, high_ln = least_ln, math.inf
     weighted: Weighted = []
     for _ in range(2):
-        grid = _grid(foretold, low_ln, high_ln, GRID)
+        grid = _grid(outcome, low_ln, high_ln, GRID)
         lns = []
         for ln_h, weight in grid:
             alone = rise_curve.ln_fits(points, math.exp(ln_h), (height, spread))
@@ -135,10 +168,11 @@ def _peaks_given_rise(
         held = [i for i, w in enumerate(weights) if w > 1e-3]
         low_ln = grid[max(held[0] - 1, 0)][0]
         high_ln = grid[min(held[-1] + 1, GRID - 1)][0]
-    return weighted
+    area = sum(weights) * (grid[1][0] - grid[0][0]) / math.sqrt(outcome.peak_var)
+    return _Rising(outcome=outcome, likely=outcome.likely * math.exp(max(best, LEAST_LN)) * area, peaks=weighted)
 
 
-def _grid(foretold: Foretold, low_ln: float, high_ln: float, points: int) -> Weighted:
+def _grid(foretold: ByLaw, low_ln: float, high_ln: float, points: int) -> Weighted:
     """(ln equivalent hours to the peak, density) on an even grid where the belief is, cut to [low_ln, high_ln]."""
     sd, freedom = math.sqrt(foretold.peak_var), foretold.peak_freedom
     start = max(foretold.peak_ln - FURTHEST_SD * sd, low_ln)
@@ -152,35 +186,67 @@ def _grid(foretold: Foretold, low_ln: float, high_ln: float, points: int) -> Wei
     return out
 
 
-def _ahead(foretold: Foretold, weathers: Weathers, peaks: Weighted, not_before_h: float | None) -> Ahead:
-    """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each.
+def _ahead(foretold: Foretold, weathers: Weathers, laws: Sequence[_Rising], not_before_h: float | None) -> Ahead:
+    """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each, by each
+    law for its share.
 
     `not_before_h`: the peak has been, and the fall had not come by then."""
-    slope = foretold.cov / foretold.peak_var
-    sd = math.sqrt(max(foretold.wait_var - slope * foretold.cov, 1e-6))
-    freedom = max(round(foretold.wait_freedom), 3)
-    heaviest = max(weight for _, weight in peaks)
     peak_times: Weighted = []
     fall_times: Weighted = []
-    usual_waits = [math.exp(sd * deviate) for deviate in _deviates(freedom)]
-    for temperatures_c, chance in weathers:
-        growth = growth_rate.Clock(temperatures_c, growth_rate.growth_rate(foretold.steep))
-        waiting = growth_rate.Clock(temperatures_c, growth_rate.wait_rate(foretold.wait_steep))
-        for worth_h, weight in peaks:
-            if weight < 1e-4 * heaviest:
-                continue
-            peak_h = growth.hour(worth_h)
-            peak_times.append((peak_h, weight * chance))
-            usual_h = math.exp(foretold.wait_ln + slope * (math.log(worth_h) - foretold.peak_ln))
-            begun_h = waiting.worth_h(peak_h)
-            waits = usual_waits
-            if not_before_h is not None:
-                gone_h = max(waiting.worth_h(not_before_h) - begun_h, 1e-3)
-                waits = [math.exp(sd * deviate) for deviate in _beyond(math.log(gone_h / usual_h) / sd, freedom)]
-            fall_times += [(waiting.hour(begun_h + usual_h * wait), weight * chance) for wait in waits]
+    for one in laws:
+        total = sum(weight for _, weight in one.peaks) / one.likely
+        for temperatures_c, chance in weathers:
+            some_peaks, some_falls = _on_the_clock(one.outcome, temperatures_c, one.peaks, not_before_h)
+            peak_times += [(hours, weight * chance / total) for hours, weight in some_peaks]
+            fall_times += [(hours, weight * chance / total) for hours, weight in some_falls]
     peak = _three(peak_times)
-    low, likely, high = (max(pair) for pair in zip(_three(fall_times), peak, strict=True))
-    return Ahead(peak_h=peak, fall_h=(low, likely, high))
+    fall = Hours(*(max(pair) for pair in zip(_three(fall_times), peak, strict=True)))
+    share = timing.first_touch_h(peak.likely, fall.likely) / peak.likely
+    return Ahead(
+        top_h=Hours(*(share * hours for hours in peak)),
+        peak_h=peak,
+        fall_h=fall,
+        half_sunk_h=_half_sunk(foretold, weathers[0][0], fall),
+    )
+
+
+def _on_the_clock(
+    outcome: ByLaw, temperatures_c: Sequence[float], peaks: Weighted, not_before_h: float | None
+) -> tuple[Weighted, Weighted]:
+    """Clock hours of the peaks and of the falls after them, weighted."""
+    slope = outcome.cov / outcome.peak_var
+    sd = math.sqrt(max(outcome.wait_var - slope * outcome.cov, 1e-6))
+    freedom = max(round(outcome.wait_freedom), 3)
+    heaviest = max(weight for _, weight in peaks)
+    usual_waits = [math.exp(sd * deviate) for deviate in _deviates(freedom)]
+    growth = growth_rate.Clock(temperatures_c, outcome.rise_rate)
+    waiting = growth_rate.Clock(temperatures_c, outcome.wait_rate)
+    peak_times: Weighted = []
+    fall_times: Weighted = []
+    for worth_h, weight in peaks:
+        if weight < 1e-4 * heaviest:
+            continue
+        peak_h = growth.hour(worth_h)
+        peak_times.append((peak_h, weight))
+        usual_h = math.exp(outcome.wait_ln + slope * (math.log(worth_h) - outcome.peak_ln))
+        begun_h = waiting.worth_h(peak_h)
+        waits = usual_waits
+        if not_before_h is not None:
+            gone_h = max(waiting.worth_h(not_before_h) - begun_h, 1e-3)
+            waits = [math.exp(sd * deviate) for deviate in _beyond(math.log(gone_h / usual_h) / sd, freedom)]
+        fall_times += [(waiting.hour(begun_h + usual_h * wait), weight / WAITS) for wait in waits]
+    return peak_times, fall_times
+
+
+def _half_sunk(foretold: Foretold, temperatures_c: Sequence[float], fall: Hours) -> Hours:
+    """The fall, and after it the time from there to half-way back; the two are taken to scatter independently."""
+    sinking = growth_rate.Clock(temperatures_c, foretold.likeliest.wait_rate)
+    ln_h, variance = foretold.sunk
+    reach = RANGE_SD * math.sqrt(variance)
+    least, likely, most = (sinking.later(fall.likely, math.exp(ln_h + off)) for off in (-reach, 0.0, reach))
+    earlier = math.hypot(math.log(likely / least), math.log(fall.likely / fall.earliest) * fall.likely / likely)
+    later = math.hypot(math.log(most / likely), math.log(fall.latest / fall.likely) * fall.likely / likely)
+    return Hours(likely * math.exp(-earlier), likely, likely * math.exp(later))
 
 
 @lru_cache(maxsize=64)
@@ -197,7 +263,7 @@ def _beyond(least: float, freedom: int) -> list[float]:
     return [max(t_quantile(gone + (1.0 - gone) * (i + 0.5) / WAITS, freedom), least) for i in range(WAITS)]
 
 
-def _three(values: Weighted) -> Triple:
+def _three(values: Weighted) -> Hours:
     """The 5 %, 50 % and 95 % points of weighted values, between their centres of weight."""
     values = sorted(values)
     total = sum(weight for _, weight in values)
@@ -205,7 +271,7 @@ def _three(values: Weighted) -> Triple:
     for value, weight in values:
         marks.append((below + weight / 2.0, value))
         below += weight
-    return _at(marks, LOW * total), _at(marks, 0.5 * total), _at(marks, HIGH * total)
+    return Hours(_at(marks, LOW * total), _at(marks, 0.5 * total), _at(marks, HIGH * total))
 
 
 def _at(marks: Sequence[tuple[float, float]], wanted: float) -> float:
@@ -218,6 +284,6 @@ def _at(marks: Sequence[tuple[float, float]], wanted: float) -> float:
     return marks[-1][1]
 
 
-def _span(fed_at_s: float, hours: Triple) -> Span:
+def _span(fed_at_s: float, hours: Hours) -> Span:
     low, likely, high = (fed_at_s + 3600.0 * h for h in hours)
     return Span(earliest_s=low, likely_s=likely, latest_s=high)

@@ -34,7 +34,7 @@ AIM_WORDS: dict[Aim, str] = {"fall": "start of its fall", "half_sunk": "half-sun
 
 ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
 USUAL_HYDRATION = 1.0  # without any history
-DEAD_RATE_RATIO = 0.03  # below this share of the rate at 24 degC nothing useful rises
+DEAD_RATE_RATIO = 0.1  # below this share of the rate at 24 degC nothing useful rises
 COLD_C, HOT_C = 12.0, 31.0  # beyond, cultures differ too much for hours to be promised
 
 
@@ -66,6 +66,7 @@ def plan(
     hours = hours_of(culture, temperatures_c, dilution(grams), hydration, limits.flour)
     why_not = (
         _too_extreme(mean_c)
+        or _laws_differ(hours, mean_c)
         or _does_not_fit(culture, grams, limits)
         or _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits, aim)
     )
@@ -182,12 +183,22 @@ def free(limits: Limits) -> Limits:
 
 
 def _too_extreme(mean_c: float) -> str | None:
-    if math.exp(growth_rate.ln_yeast(mean_c)) > DEAD_RATE_RATIO:
+    if growth_rate.growth_rate()(mean_c) > DEAD_RATE_RATIO:
         return None
     here = f"At {phrases.degrees(mean_c)} it is"
     if mean_c < growth_rate.REFERENCE_C:
         return f"{here} too cold to rise: that is a rest, as in a fridge. Bring it to about 20 °C when you want it."
     return f"{here} too hot for its yeast, and no feeding helps: move it to between 24 and 28 °C."
+
+
+def _laws_differ(hours: Hours, mean_c: float) -> str | None:
+    """Why no time can be promised there, if the yeasts that may lead the starter part at that temperature."""
+    if not hours.laws_differ:
+        return None
+    return (
+        f"At {phrases.degrees(mean_c)} the yeasts that a starter may have go at very different speeds, and this one "
+        "has not shown yet which it has."
+    )
 
 
 def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:

@@ -5,12 +5,11 @@ The one place where plans ask the forecast: `feeding` turns it round, `alternati
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.core.forecast import growth_rate, peak_time
+from monitor.core.forecast import peak_time
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 
@@ -19,16 +18,17 @@ Triple = tuple[float, float, float]  # earliest, likely, latest; 90 %
 WarmthFrom = Callable[[float], Sequence[float]]  # Unix time -> hourly temperatures from then on, the last holding on
 
 LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean only that it is too cold or too hot
-SUNK_SD_MOST = 1.0  # of ln(hours of sinking): a range from a third to three times says all that there is to say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hours:
-    """Hours from the feeding."""
+    """Hours from the feeding. `peak` is the first touch of the top; where `laws_differ`, the yeasts that this starter
+    may have go at very different speeds, and it has not shown yet which it has."""
 
     peak: Triple
     fall: Triple
     half_sunk: Triple
+    laws_differ: bool
 
     def of(self, aim: Aim) -> Triple:
         """Those of one moment."""
@@ -45,10 +45,4 @@ def hours_of(
     """What is to be expected of a feeding of that dilution at these hourly temperatures."""
     foretold = starter_models.foretell(culture, temperatures_c, dilution, hydration, flour)
     ahead = peak_time.hours_ahead(foretold, temperatures_c)
-    sinking = growth_rate.Clock(temperatures_c, growth_rate.wait_rate(foretold.wait_steep))
-    ln_h, variance = culture.sunk
-    off = 1.645 * min(math.sqrt(variance + starter_models.WAIT_SCATTER**2), SUNK_SD_MOST)  # 90 % of a normal
-    low, likely, high = (
-        sinking.later(fall_h, math.exp(ln_h + z)) for fall_h, z in zip(ahead.fall_h, (-off, 0.0, off), strict=True)
-    )
-    return Hours(peak=ahead.peak_h, fall=ahead.fall_h, half_sunk=(low, likely, high))
+    return Hours(peak=ahead.top_h, fall=ahead.fall_h, half_sunk=ahead.half_sunk_h, laws_differ=foretold.laws_differ)

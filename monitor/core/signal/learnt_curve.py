@@ -60,6 +60,7 @@ class LearntCurve:
     misfit: float = MISFIT**2
     misfit_n: float = MISFIT_CYCLES
     steepness: float = 1.0  # of the temperature law, for whoever counts equivalent hours
+    law: int = 0  # which law that is
 
 
 def at(curve: Sequence[float], x: float) -> float:
