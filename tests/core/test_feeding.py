@@ -255,7 +255,7 @@ def arrival_h(one: moment.Planned) -> float:
     return (one.at_s - T) / 3600.0 + one.plan.hours_to_peak[1]
 
 
-@pytest.mark.parametrize("hours", [8.0, 12.0, 14.0])
+@pytest.mark.parametrize("hours", [7.0, 10.0, 13.0])
 def test_one_feeding_now_reaches_a_moment_near_enough(hours: float) -> None:
     (one,) = at(hours)
     assert one.at_s == T
