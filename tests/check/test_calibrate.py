@@ -303,7 +303,7 @@ def test_a_file_that_cannot_be_used_says_why(kitchen: Path, tmp_path: Path, rows
 def test_a_wrong_call_says_what_would_be_right(kitchen: Path, tmp_path: Path) -> None:
     for words, said in (
         ((), "the jars are wheat, rye"),
-        (("--jar", "spelt"), "its jars are: wheat, rye"),
+        (("--jar", "spelt"), "Its jars are: wheat, rye"),
         (("--jar", "rye", "--from", str(tmp_path / "none.csv")), "No such file"),
     ):
         done = run("--config", str(kitchen), *words)
