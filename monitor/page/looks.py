@@ -81,10 +81,10 @@ def jar_now(
         "temperature_words": None if state.temperature_c is None else show.temperature(state.temperature_c),
         "rim_mm": jar.rim_mm,
         "empty_mm": jar.empty_mm,
-        "scale": scale(jar, start_mm),
-        "rise_began_s": _happened_s(events, EventKind.RISE_BEGAN),
+        "scale": scale(jar.geometry, jar.empty_mm, start_mm),
+        "rise_began_s": happened_s(events, EventKind.RISE_BEGAN),
         "silent_since_s": state.silent_since_s,
-        "lid_off": _lids(events, now_s),
+        "lid_off": lids(events, now_s),
         "fed": _fed(state, now_s, show),
         "peak": _moment(cycle.peak_at_s if cycle else None, now_s, show),
         "peak_ratio": _round(cycle.peak_ratio if cycle else None, 3),
@@ -119,25 +119,26 @@ def starting_mm(level: Level | None, geometry: Geometry) -> float | None:
     return round((low_mm + high_mm) / 2.0, 2)
 
 
-def scale(jar: JarSettings, start_mm: float | None) -> Json:
-    """Heights and the rise ratios that belong to them, from the bottom to above the rim; None without a start."""
-    if start_mm is None:
+def scale(geometry: Geometry, empty_mm: float | None, start_mm: float | None) -> Json:
+    """Heights and the rise ratios that belong to them, from the bottom to the sensor; None without a start."""
+    if start_mm is None or start_mm <= 0.0:
         return None
-    top_mm = max(jar.rim_mm or 0.0, jar.empty_mm or 0.0, 4.0 * start_mm)
-    knots = 2 if rise_ratio(jar.geometry, 2.0 * start_mm, start_mm) == 2.0 else SCALE_KNOTS
+    top_mm = max(empty_mm or 0.0, 4.0 * start_mm)
+    knots = 2 if rise_ratio(geometry, 2.0 * start_mm, start_mm) == 2.0 else SCALE_KNOTS
     levels = [top_mm * k / (knots - 1) for k in range(knots)]
     return {
         "start_mm": start_mm,
         "level_mm": [round(mm, 2) for mm in levels],
-        "rise_ratio": [round(rise_ratio(jar.geometry, mm, start_mm) or 0.0, 4) for mm in levels],
+        "rise_ratio": [round(rise_ratio(geometry, mm, start_mm) or 0.0, 4) for mm in levels],
     }
 
 
-def _happened_s(events: Sequence[Event], kind: EventKind) -> float | None:
+def happened_s(events: Sequence[Event], kind: EventKind) -> float | None:
+    """When the last of a kind happened."""
     return next((event.happened_at_s for event in reversed(events) if event.kind is kind), None)
 
 
-def _lids(events: Sequence[Event], now_s: float) -> list[Json]:
+def lids(events: Sequence[Event], now_s: float) -> list[Json]:
     """When the lid was off in this cycle: (from, until)."""
     out: list[Json] = []
     off_s = None

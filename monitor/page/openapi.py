@@ -224,7 +224,8 @@ def _past_schemas() -> Schema:
         ),
         "Cycle": _object(**row),
         "CycleCurve": _object(
-            **row, level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER, curve=_columns(), clock_h=_list(NUMBER),
+            **row, level_known=YES_NO, start_mm=_maybe(NUMBER), scale=_maybe(OBJECT), rise_began_s=_maybe(NUMBER),
+            lid_off=_list(_list(NUMBER)), gap_s=NUMBER, curve=_columns(), clock_h=_list(NUMBER),
             equivalent_h=_list(NUMBER), marks=_list(_object(kind=TEXT, at_s=NUMBER)),
         ),
         "CycleTop": _object(

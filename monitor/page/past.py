@@ -13,11 +13,13 @@ from dataclasses import asdict, replace
 
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess import trial as trials
+from monitor.core.assess.trial import Summary
 from monitor.core.detect.standing import standing
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
+from monitor.core.forecast.student_t import t_quantile
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
-from monitor.page.looks import note_json
+from monitor.page.looks import happened_s, lids, note_json, scale
 from monitor.runs import history
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Run, Store
@@ -77,11 +79,18 @@ def one_cycle(
     clock = _clock(cycle)
     hours = [(point[0] - cycle.fed_at_s) / H_S for point in thinned]
     marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.told or cycle.number > 0 else []
-    marks += _turns(store.events(run.id, cycle.fed_at_s - 1.0), cycle.fed_at_s, until_s)
+    events = [
+        e for e in store.events(run.id, cycle.fed_at_s - 1.0) if cycle.fed_at_s - 1.0 <= e.happened_at_s <= until_s
+    ]
+    stand = standing(events)
+    marks += _turns(events, cycle.fed_at_s, until_s)
     return {
         **_row(run, cycle, notes, now_s, show),
         "level_known": empty_mm is not None,
         "start_mm": start_mm,
+        "scale": scale(run.geometry, empty_mm, start_mm) if empty_mm is not None else None,
+        "rise_began_s": happened_s(stand, EventKind.RISE_BEGAN),
+        "lid_off": lids(stand, until_s),
         "gap_s": gap_s(None),
         "curve": columns(thinned),
         "clock_h": [round(h, 4) for h in hours],
@@ -123,13 +132,27 @@ def all_trials(store: Store, show: Display) -> list[Json]:
                 "since_s": since_s,
                 "verdict": show.worded(made.verdict),
                 "jars": [
-                    {"jar": jar, "cycles": len(some[jar]), **{m: round(s.mean, 3) for m, s in named.items()}}
+                    {
+                        "jar": jar,
+                        "cycles": len(some[jar]),
+                        **{m: round(s.mean, 3) for m, s in named.items()},
+                        "spread": {m: likely_mean(s) for m, s in named.items()},
+                    }
                     for jar, named in made.jars.items()
                 ],
                 "comparisons": [asdict(replace(one, words=show.worded(one.words))) for one in made.comparisons],
             }
         )
     return out
+
+
+def likely_mean(measured: Summary) -> Json:
+    """[low, mean, high]: the geometric mean of a measure and where the truth lies, 19 times in 20 (Student's t on the
+    logarithms); None where one cycle alone says nothing of that."""
+    if measured.cycles < 2:
+        return None
+    half = t_quantile(0.975, measured.cycles - 1) * measured.spread / math.sqrt(measured.cycles)
+    return [round(measured.mean * math.exp(z), 3) for z in (-half, 0.0, half)]
 
 
 def _runs(store: Store, jar: str) -> list[Run]:

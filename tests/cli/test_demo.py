@@ -1,20 +1,26 @@
-"""`jartide demo` as a newcomer calls it: one simulated night through the daemon, told, kept and drawn.
+"""`jartide demo` as a newcomer calls it: a house to look at through a night sped up, or one plain night without a page.
 
 Only that all of it is there and in the order of a cycle; `test_simulated_runs.py` checks how sharp the times are.
 """
 
 from __future__ import annotations
 
+import contextlib
+import json
 import re
+import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
+from urllib.request import urlopen
 
 from monitor.runs import run_file
+from tests.servers import listens, wait_until
 
 
 def test_the_demo_tells_keeps_and_draws_a_night(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "monitor", "demo", "--seconds", "10", "--folder", str(tmp_path)]
+    command = [sys.executable, "-m", "monitor", "demo", "--no-page", "--seconds", "10", "--folder", str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert "** Feed midnight" in done.stdout  # "now", or where a busy machine lets hours pass in a second "since ..."
@@ -26,3 +32,34 @@ def test_the_demo_tells_keeps_and_draws_a_night(tmp_path: Path) -> None:
     assert len(list(run_file.read(csv).rows())) > 800
     (picture,) = tmp_path.glob("*.png")
     assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_house_is_served_decides_as_it_goes_and_ends_by_itself_without_a_terminal(tmp_path: Path) -> None:
+    """Its usual port is taken: another is found. The wait after the night is cut short, as a test has no minute."""
+    call = "import sys; import monitor.cli.demo as it; it.STAYS_S = 1.0; it.demo(sys.argv[1:])"
+    command = [sys.executable, "-c", call, "--seconds", "25", "--folder", str(tmp_path)]
+    with socket.socket() as taken:
+        with contextlib.suppress(OSError):  # then it is taken by somebody else
+            taken.bind(("127.0.0.1", 8140))
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as house:
+            assert house.stdout is not None
+            first = house.stdout.readline()  # before anything else, and flushed
+            found = re.match(r"The page: (http://\S+:(\d+)/)", first)
+            assert found is not None, first
+            assert found[2] != "8140"
+            wait_until(lambda: listens(int(found[2])), "the page listens", 60)
+            now: dict[str, Any] = {}
+
+            def shown() -> bool:
+                with urlopen(f"{found[1]}api/now", timeout=30) as answer:
+                    now.update(json.load(answer))
+                return bool(now["jars"])
+
+            wait_until(shown, "the page knows the jars", 60)
+            rest, complaints = house.communicate(timeout=110)
+    assert house.returncode == 0, complaints
+    assert {jar["jar"] for jar in now["jars"]} == {"Rye", "Wheat", "White", "Spelt", "Spare"}
+    assert abs(now["now_s"] - now["as_of_s"]) < 3 * 3600  # one clock for all, and it is the house's
+    for decided in ("Rye fed", "Rye begins to rise", "Rye at its peak", "Rye begins to sink: feed it now"):
+        assert decided in rest
+    assert "The night is over" in rest

@@ -27,7 +27,7 @@ from tests.servers import free_port, listens, wait_until
 
 EVIL = "<img src=x onerror=alert(1)>"
 NAMES = ("rye", EVIL)
-VIEWS = ("#/", "#/past/rye", "#/over/1:1", "#/over/1:1,1:2", "#/plan/rye", "#/trials", "#/health")
+VIEWS = ("#/", "#/past/rye", "#/over/1:1", "#/wall", "#/over/1:1,1:2", "#/plan/rye", "#/trials", "#/health")
 
 
 class House:
@@ -157,7 +157,7 @@ def test_phone_and_accessibility_in_every_view(house: House, browser: Browser, s
     context = browser.new_context(viewport=PHONE, color_scheme=scheme, has_touch=True)  # type: ignore[arg-type]
     eyes = Eyes(context, house.url)
     eyes.chart()
-    for view in VIEWS if scheme == "light" else VIEWS[:3]:  # the dark views differ in nothing but colours
+    for view in VIEWS if scheme == "light" else VIEWS[:4]:  # the dark views differ in nothing but colours
         eyes.page.goto(house.url + view)
         expect(eyes.page.locator("h1").first).to_be_visible()
         wide = eyes.page.evaluate("document.documentElement.scrollWidth")
@@ -195,11 +195,11 @@ def test_it_can_be_used_with_the_keyboard(house: House, context: BrowserContext)
     expect(page.locator(".grams-big")).not_to_have_text(before or "", timeout=WAIT_MS)
 
 
-def test_sliders_answer_at_once_and_cycles_lie_over_each_other(house: House, context: BrowserContext) -> None:
+def test_cycles_lie_over_each_other(house: House, context: BrowserContext) -> None:
     eyes = Eyes(context, f"{house.url}#/past/rye")
     boxes = eyes.page.get_by_role("checkbox")
     boxes.nth(1).check()
-    boxes.nth(2).check()
+    boxes.nth(0).check()
     eyes.page.get_by_role("link", name="Lay over each other").click()
     expect(eyes.page.locator("h1")).to_have_text("Cycles over each other")
     expect(eyes.page.locator("canvas")).to_have_count(1)
@@ -209,14 +209,18 @@ def test_sliders_answer_at_once_and_cycles_lie_over_each_other(house: House, con
     assert not eyes.wrong
 
 
-def test_a_past_cycle_is_looked_back_upon_and_a_trial_has_its_table(house: House, context: BrowserContext) -> None:
+def test_a_past_cycle_is_smoothed_and_a_trial_has_its_table(house: House, context: BrowserContext) -> None:
     eyes = Eyes(context, f"{house.url}#/past/rye")
-    eyes.page.locator("tbody tr", has_text="h").get_by_role("link").nth(1).click()
-    expect(eyes.page.locator(".panel")).to_contain_text("looked back upon", timeout=WAIT_MS)
-    expect(eyes.page.locator("dl")).to_contain_text(re.compile(r"To the peak\d+\.\d h \(\d+\.\d to \d+\.\d\)"))
-    assert len((eyes.page.locator("figure").get_attribute("data-expected") or "").split()) == 2  # both with ranges
+    expect(
+        eyes.page.locator("h2", has_text="fit to bake").or_(eyes.page.locator("h2", has_text="too new"))
+    ).to_be_visible()
+    eyes.page.locator(".rows a.bare", has_text="times in").first.click()
+    expect(eyes.page.locator("main")).to_contain_text("as the smoother has them", timeout=WAIT_MS)
+    expect(eyes.page.locator("h1")).to_have_text(re.compile(r"^rye, .*: \d\.\d times in \d+½? h$"))
+    expect(eyes.page.locator("figure text", has_text=re.compile(r"^peak \d\d:\d\d$"))).to_be_attached()
     eyes.page.goto(f"{house.url}#/trials")
-    expect(eyes.page.get_by_role("heading", name="two flours")).to_be_visible()
+    expect(eyes.page.get_by_role("heading", name="Two flours")).to_be_visible()
+    eyes.page.get_by_text("The figures, and what they settle").click()
     expect(eyes.page.locator("tbody tr")).to_have_count(2)
     assert not eyes.wrong
 
@@ -248,8 +252,8 @@ def test_words_on_buttons_stay_whole_and_wide_tables_say_so(house: House, browse
     for button in mine.get_by_role("button").all():
         assert button.evaluate(lines), button.text_content()
     assert eyes.page.evaluate("document.documentElement.scrollWidth") <= width
-    eyes.page.goto(f"{house.url}#/past/rye")
-    box = eyes.page.get_by_role("region", name="Past cycles")
+    eyes.page.goto(f"{house.url}#/over/1:1,1:2")
+    box = eyes.page.get_by_role("region", name="The cycles' numbers")
     expect(box).to_be_visible()
     wider = box.evaluate("node => node.scrollWidth > node.clientWidth")
     assert wider == (width < 600)

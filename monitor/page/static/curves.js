@@ -10,9 +10,9 @@ export class Curves {
     this.asked = new Map();
   }
 
-  /** A jar's curve, or a promise of it. */
+  /** A promise of a jar's curve. */
   of(name) {
-    if (this.known.has(name)) return this.known.get(name);
+    if (this.known.has(name)) return Promise.resolve(this.known.get(name));
     if (!this.asked.has(name)) {
       this.asked.set(name, get(jarPath(name, "curve")).then((state) => { this.known.set(name, state); return state; }).finally(() => this.asked.delete(name)));
     }

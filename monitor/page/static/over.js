@@ -1,96 +1,115 @@
-// One past cycle opened, or several over each other; peaks and falls looked back upon as soon as the server has done so.
+// One whole cycle: its title as a sentence, its curve, what it did, what was fed and noted; or several over each other.
 
-import { CycleChart, noteMarks } from "./charts.js";
-import { MOST_OVER, remark, scroll } from "./past.js";
-import { overlay, sample } from "./several.js";
-import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayWarmth, sayWeight } from "./words.js";
+import { glyph, tone } from "./glyphs.js";
+import { overEachOther } from "./hills.js";
+import { MOST_MARKS, sample } from "./marks.js";
+import { remark, scroll } from "./past.js";
+import { ribbonOf } from "./picture.js";
+import { RiseChart, near } from "./rise.js";
+import { ratios, smoothed } from "./smooth.js";
+import { lookBack } from "./smoother.js";
+import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayLong, sayTimes, sayWarmth, sayWeight, stretch, toWarmth } from "./words.js";
+
+const HOUR = 3600;
 
 export async function overView(main, live, which) {
-  const keys = which.split(",").slice(0, MOST_OVER);
+  const keys = which.split(",").slice(0, MOST_MARKS);
   const cycles = await Promise.all(keys.map((key) => { const [run, n] = key.split(":"); return get(`api/runs/${encodeURIComponent(run)}/cycles/${encodeURIComponent(n)}`); }));
   if (cycles.length === 1) return oneCycle(main, cycles[0]);
   main.append(el("h1", { tabindex: -1 }, "Cycles over each other"));
-  const box = el("div", { class: "chart" });
-  let chart = null;
+  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 310) });
   const draw = (kind) => {
-    chart?.end();
-    chart = overlay(box, cycles.map((c) => ({ hours: c[kind], level_mm: c.curve.middle_mm.map((mm) => mm - (c.start_mm ?? c.curve.middle_mm[0])) })),
-      kind === "clock_h" ? "hours since the feeding" : `hours ${asIfAt()}`);
-    chart.draw();
+    const some = cycles.map((c) => ({ jar: c.jar, shapes: [shapeOf(c, kind)] }));
+    chart.show({ ...overEachOther(some, `Rises of ${cycles.length} cycles; the table below has their numbers`), labels: [] });
   };
   const radio = (kind, words, on) => el("label", {}, el("input", { type: "radio", name: "hours", value: kind, checked: on, onchange: () => draw(kind) }), ` ${words}`);
-  main.append(el("section", { class: "panel" },
-    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count hours"), radio("clock_h", "by the clock", true), radio("equivalent_h", `${asIfAt()} (a warm night counts more)`, false)),
-    el("div", { role: "img", "aria-label": `Levels of ${cycles.length} cycles above their starting levels; the table below has their numbers` }, box),
-    el("ul", { class: "key" }, ...cycles.map((c, i) => el("li", {}, sample(i), `${c.jar}, ${dayAndClock(c.fed_at_s)}`))),
-    scroll("The cycles' numbers", el("table", {}, el("thead", {}, el("tr", {}, ...["Cycle", "Ratio", "Rise", "To the peak", capital(asIfAt()), "To the fall", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
-      el("tbody", {}, ...cycles.map((c) => el("tr", {}, el("td", {}, el("a", { href: `#/over/${c.run}:${c.cycle}` }, `${c.jar}, ${dayAndClock(c.fed_at_s)}`)), el("td", {}, c.ratio ?? "–"),
-        el("td", {}, c.rise_ratio === null ? "–" : `${c.rise_ratio.toFixed(2)} ×`), el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.equivalent_hours_to_peak)),
-        el("td", {}, sayHours(c.hours_to_fall)), el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)))))))));
+  const body = el("tbody", {}, ...cycles.map((c, i) => el("tr", {}, el("td", {}, sample(i), " ", el("a", { href: `#/over/${c.run}:${c.cycle}` }, `${c.jar}, ${dayAndClock(c.fed_at_s)}`)), el("td", {}, c.ratio ?? "–"),
+    el("td", {}, c.rise_ratio === null ? "–" : sayTimes(c.rise_ratio)), el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.equivalent_hours_to_peak)),
+    el("td", {}, sayHours(c.hours_to_fall)), el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)))));
+  main.append(el("section", { class: "plate" }, el("div", { class: "in" },
+    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count hours"), radio("clock_h", "by the clock", true), radio("equivalent_h", `${asIfAt()} (a warm night counts more)`, false)), chart.node,
+    scroll("The cycles' numbers", el("table", {}, el("thead", {}, el("tr", {}, ...["Cycle", "Ratio", "Rise", "To the peak", capital(asIfAt()), "To the fall", "Warmth"].map((t) => el("th", { scope: "col" }, t)))), body)))));
   draw("clock_h");
   const gone = { now: false };
   lookBack(cycles, gone, (c, top, i) => {
-    const row = main.querySelectorAll("tbody tr")[i].children;
+    const row = body.children[i].children;
+    if (top.rise_ratio) row[2].textContent = sayTimes(top.rise_ratio[1]);
     if (top.hours_to_peak) row[3].textContent = sayRange(top.hours_to_peak);
     if (top.hours_to_fall) row[5].textContent = sayRange(top.hours_to_fall);
   });
-  return () => { gone.now = true; chart?.end(); };
+  return () => { gone.now = true; chart.end(); };
 }
 
-/** Peaks and falls with their ranges, one after the other: each is a moment of work for the daemon's machine. */
-async function lookBack(cycles, gone, show) {
-  for (const [i, c] of cycles.entries()) {
-    try {
-      const top = await get(`api/runs/${c.run}/cycles/${c.cycle}/top`);
-      if (gone.now) return;
-      show(c, top, i);
-    } catch { /* what was decided at the time stays */ }
-  }
+/** A cycle's smoothed rise by one of its two clocks. */
+function shapeOf(c, kind) {
+  const { level } = levelOf(c), hours = new Map(c.curve.time_s.map((s, i) => [s, c[kind][i]]));
+  const some = level.time_s.map((s, i) => [hours.get(s), level.ratio[i]]).filter(([h, r]) => h !== undefined && r !== null);
+  return { hours: some.map(([h]) => h), ratio: some.map(([, r]) => r) };
+}
+
+function levelOf(c) {
+  const inside = c.curve.time_s.map((s, i) => [s, c.curve.middle_mm[i]]).filter(([s]) => s >= c.fed_at_s + 300);
+  const smooth = smoothed(inside.map(([s]) => s), inside.map(([, mm]) => mm), c.gap_s, c.lid_off ?? []);
+  const start = c.start_mm ?? smooth.level_mm.find((mm) => mm !== null) ?? 1;
+  const heights = (levels) => (c.scale ? ratios(c.scale, levels) : levels.map((mm) => (mm === null ? null : mm / Math.abs(start || 1))));
+  const dots = heights(smooth.dots.map(([, mm]) => mm));
+  return { level: { time_s: smooth.time_s, ratio: heights(smooth.level_mm) }, dots: smooth.dots.map(([s], i) => [s, dots[i]]) };
 }
 
 const sayRange = ([low, likely, high]) => `${likely.toFixed(1)} h (${low.toFixed(1)} to ${high.toFixed(1)})`;
 
 function oneCycle(main, c) {
-  const fact = (word, says) => (says === null ? [] : [el("dt", {}, word), el("dd", {}, says)]);
-  const chart = new CycleChart(`Level and temperature of the cycle fed ${dayAndClock(c.fed_at_s)}`);
-  let marks = [...c.marks.map((m) => ({ at: m.at_s, kind: m.kind, label: m.kind === "fall" ? "sinks" : m.kind })), ...noteMarks(c.notes)], spans = [];
-  const last_s = c.curve.time_s[c.curve.time_s.length - 1] ?? null;
-  // drawn on for a note that no reading follows, but not for one of days later
-  const until_s = Math.max(last_s, ...c.notes.map((note) => note.at_s + 600).filter((s) => s < last_s + 0.25 * (last_s - c.fed_at_s)));
-  const rows = [];
-  let last = -1;
-  c.curve.time_s.forEach((s, i) => { if (s - last >= 3600) { last = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
-  const facts = el("dl"), how = el("p", { class: "soft", role: "status" });
-  function say(top) {
-    facts.replaceChildren(
-      ...fact("Ratio", c.ratio), ...fact("Flour", c.flour || null),
-      ...fact("Amounts", c.flour_g === null ? null : [c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")),
-      ...fact("Rise", c.rise_ratio === null ? null : `${c.rise_ratio.toFixed(2)} times its start`),
-      ...fact("To the peak", top?.hours_to_peak ? sayRange(top.hours_to_peak) : c.hours_to_peak === null ? null : sayHours(c.hours_to_peak)),
-      ...fact(capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : sayHours(c.equivalent_hours_to_peak)),
-      ...fact("To the fall", top?.hours_to_fall ? sayRange(top.hours_to_fall) : c.hours_to_fall === null ? null : sayHours(c.hours_to_fall)),
-      ...fact("Could be told", top?.known_at_s ? clock(top.known_at_s) : null),
-      ...fact("Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)),
-      ...fact("Remark", remark(c) || null));
-    how.textContent = top?.peak_at ? "Peak and fall looked back upon; the shaded ranges hold 90 %." : "Peak and fall as they were decided while it happened.";
+  const gone = { now: false }, last_s = c.curve.time_s.at(-1) ?? c.fed_at_s;
+  const title = el("h1", { tabindex: -1 }), how = el("p", { class: "soft small", role: "status" }), facts = el("dl", { class: "facts" });
+  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 336) });
+  const { level, dots } = levelOf(c);
+  const mark = (kind) => c.marks.find((one) => one.kind === kind)?.at_s ?? null;
+  const jar = { fed: { at_s: c.fed_at_s }, stage: c.rested ? "resting" : "falling", rise_began_s: c.rise_began_s, peak: mark("peak") === null ? null : { at_s: mark("peak") }, peak_ratio: c.rise_ratio, fall: mark("fall") === null ? null : { at_s: mark("fall") }, silent_since_s: null };
+  const warm = c.curve.time_s.map((s, i) => [s, c.curve.temperature_c[i]]).filter(([s, t]) => t !== null && s > c.fed_at_s);
+  const step = Math.max(1, Math.floor(warm.length / 60)), some = warm.filter((_, i) => i % step === 0 || i === warm.length - 1);
+  const ghosts = [];
+
+  function show(top) {
+    const rise = top?.rise_ratio?.[1] ?? c.rise_ratio, hours = top?.hours_to_peak?.[1] ?? c.hours_to_peak;
+    const peak = top?.peak_at ?? (jar.peak ? { likely_s: jar.peak.at_s } : null), fall = top?.fall_at ?? (jar.fall ? { likely_s: jar.fall.at_s } : null);
+    const when = `${c.jar}, ${stretch(c.fed_at_s, last_s)}`;
+    title.textContent = rise && hours !== null ? `${when}: ${sayTimes(rise)} in ${sayLong(hours)}` : when;
+    facts.replaceChildren(...[["rose", rise ? sayTimes(rise) : "–"], ["in", hours === null ? "–" : sayLong(hours)], ["sank from", fall ? clock(fall.likely_s) : "–"]].map(([words, says]) => el("div", {}, el("dt", {}, words), el("dd", {}, says))));
+    how.textContent = top?.peak_at ? "Peak, fall and rise as the smoother has them, which looks at the whole curve; their ranges hold 90 %." : "Peak and fall as they were decided while it happened.";
+    const height = Math.max(2.45, ...level.ratio.filter((r) => r !== null).map((r) => r + 0.45), ...ghosts.flatMap((g) => g.ratio.map((r) => r + 0.3)));
+    const known = { ...jar, peak: peak ? { at_s: peak.likely_s } : null, peak_ratio: rise, fall: fall ? { at_s: fall.likely_s } : null };
+    chart.show({
+      from_s: c.fed_at_s, to_s: last_s + 0.02 * (last_s - c.fed_at_s), now_s: null, fed_at_s: c.fed_at_s, top: height, floor: 0, look: "new", level, dots, level_now: null, ghosts,
+      lids: (c.lid_off ?? []).filter(([s]) => s > c.fed_at_s + 900), warm: some.length > 3 ? { time_s: some.map(([s]) => s), value: some.map(([, t]) => toWarmth(t)), words: sayWarmth(some.at(-1)[1]) } : null,
+      ribbon: level.time_s.length > 1 ? ribbonOf(known, level, last_s, last_s) : [], begin_words: `fed ${clock(c.fed_at_s)}`, falls_s: top?.fall_at?.likely_s,
+      peak: peak ? { at_s: peak.likely_s, ratio: near(level, peak.likely_s) ?? rise ?? 1, earliest_s: peak.earliest_s, latest_s: peak.latest_s, foretold: Boolean(peak.earliest_s), big: `peak ${clock(peak.likely_s)}`, small: peak.earliest_s ? `${clock(peak.earliest_s)} to ${clock(peak.latest_s)}` : null } : null,
+      says: `${title.textContent}. The curve of the whole cycle; the numbers are below.`,
+      value: (s) => { const ratio = near(level, s); return ratio === null ? null : { at_s: s, ratio, words: `${clock(s)}: ${sayTimes(ratio)}` }; },
+    });
   }
-  say(null);
-  main.append(el("h1", { tabindex: -1 }, `${c.jar}, fed ${dayAndClock(c.fed_at_s)}`),
-    el("p", {}, el("a", { href: `#/past/${encodeURIComponent(c.jar)}` }, `All cycles of ${c.jar}`)),
-    el("section", { class: "panel" }, facts, chart.node, how,
-      ...(c.notes.length ? [el("h2", {}, "Noted"), el("ul", { class: "rows" }, ...c.notes.map((note) => el("li", {}, el("strong", {}, note.says), el("span", { class: "soft" }, dayAndClock(note.at_s)))))] : []),
-      el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
-        el("tbody", {}, ...rows.map(([s, mm, warm, h]) => el("tr", {}, el("td", {}, clock(s)), el("td", {}, h.toFixed(1)), el("td", {}, sayLength(mm)), el("td", {}, warm === null ? "–" : sayWarmth(warm))))))))));
-  if (c.curve.time_s.length > 1) chart.show(c, marks, spans, until_s);
-  const gone = { now: false };
-  lookBack([c], gone, (_, top) => {
-    say(top);
-    if (!top.peak_at) return;
-    const turns = [[top.peak_at, "peak", "peak"], [top.fall_at, "fall", "sinks"]].filter(([span]) => span);
-    marks = [...marks.filter((m) => !turns.some(([, kind]) => kind === m.kind))];
-    spans = turns.map(([span, , label]) => ({ from: span.earliest_s, to: span.latest_s, likely: span.likely_s, label }));
-    chart.set(marks, spans, until_s);
-    chart.redraw();
-  });
+
+  const rows = [];
+  let before = -1;
+  c.curve.time_s.forEach((s, i) => { if (s - before >= HOUR) { before = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
+  const said = [];
+  if (c.flour_g !== null) said.push(["feed", clock(c.fed_at_s), `${[c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")}${c.flour ? `, ${c.flour}` : ""}${c.ratio ? ` (${c.ratio})` : ""}`]);
+  for (const note of c.notes) said.push(["note", clock(note.at_s), note.says]);
+  const more = [[capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : `${sayHours(c.equivalent_hours_to_peak)} to the peak`], ["Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)], ["Remark", remark(c) || null]].filter(([, says]) => says);
+  const left = el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, how, facts, more.length ? el("dl", {}, ...more.flatMap(([words, says]) => [el("dt", {}, words), el("dd", {}, says)])) : null,
+    el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => download(c) }, "CSV"), el("a", { class: "button other", href: `#/past/${encodeURIComponent(c.jar)}` }, "Compare"))));
+  const right = el("div", { class: "side" }, said.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, ...said.map(([look, at, says]) => el("li", {}, el("span", { class: `s-${tone(look)} tinted` }, glyph(look, 24)), el("span", { class: "t" }, el("b", {}, at), " ", says))))) : null,
+    el("section", { class: "plate" }, el("div", { class: "in" }, el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
+      el("tbody", {}, ...rows.map(([s, mm, t, h]) => el("tr", {}, el("td", {}, clock(s)), el("td", {}, h.toFixed(1)), el("td", {}, sayLength(mm)), el("td", {}, t === null ? "–" : sayWarmth(t)))))))))));
+  main.append(el("p", {}, el("a", { href: `#/past/${encodeURIComponent(c.jar)}` }, `${c.jar}, all cycles`)), title, el("div", { class: "two" }, left, right));
+  show(null);
+  lookBack([c], gone, (_, top) => show(top));
   return () => { gone.now = true; chart.end(); };
+}
+
+/** The curve as a file, in the columns of a run file. */
+function download(c) {
+  const lines = [`# jar: ${c.jar}`, "time,level_mm,temperature_c", ...c.curve.time_s.map((s, i) => `${new Date(s * 1000).toISOString().slice(0, 19)}Z,${c.curve.middle_mm[i]},${c.curve.temperature_c[i] ?? ""}`)];
+  const link = el("a", { href: URL.createObjectURL(new Blob([`${lines.join("\n")}\n`], { type: "text/csv" })), download: `${c.jar}-${c.run}-${c.cycle}.csv` });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
 }

@@ -1,12 +1,19 @@
-// Looking back: a jar's months at a glance, its cycles in a list.
+// Looking back: a jar's verdict, its rises in a list, its month as hills, jars over each other and all jars at a glance.
 
-import { months } from "./several.js";
-import { dayAndClock, el, get, jarPath, sayHours, sayWarmth, sayWeight } from "./words.js";
+import { token } from "./glyphs.js";
+import { hill, overEachOther, strip } from "./hills.js";
+import { MOST_MARKS, jarMark } from "./marks.js";
+import { RiseChart } from "./rise.js";
+import { lookBack } from "./smoother.js";
+import { dayAndClock, el, get, jarPath, monthOf, sayLong, sayTimes, sayWarmth, sayWeight, zoned } from "./words.js";
 
-const PAGE = 60;
-export const MOST_OVER = 8;
-export const jarLinks = (where, jars, current) => el("ul", { class: "key" }, ...jars.map((jar) =>
-  el("li", {}, el("a", { href: `#/${where}/${encodeURIComponent(jar)}`, "aria-current": jar === current ? "page" : null }, jar))));
+const PAGE = 12, SMOOTHED = 8, LATEST = 3; // lines shown at once; those whose numbers are smoothed at once; curves of a jar
+const DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+const ALL_JARS = 12;
+const VERDICTS = { yes: ["ok", "is fit to bake with."], no: ["look", "is not fit to bake with yet."], "not yet": ["watching", "is still too new to judge."] };
+
+export const jarLinks = (where, jars, current) => el("ul", { class: "chips" }, ...jars.map((jar) =>
+  el("li", {}, el("a", { class: "chip", href: `#/${where}/${encodeURIComponent(jar)}`, "aria-current": jar === current ? "page" : null }, jar))));
 
 /** What may be wider than the screen, in a box of its own that scrolls, and says so where it has to. */
 export function scroll(label, inside) {
@@ -18,71 +25,163 @@ export function scroll(label, inside) {
   return el("div", {}, hint, box);
 }
 
+export const cycleLink = (c) => `#/over/${c.run}:${c.cycle}`;
+
 export async function pastView(main, live, jarName) {
-  const ends = [];
+  const ends = [], gone = { now: false };
   const jars = await get("api/jars");
   const jar = jarName ?? live.now?.jars[0]?.jar ?? jars[0];
-  main.append(el("h1", { tabindex: -1 }, jar ? `Past cycles of ${jar}` : "Past cycles"));
+  main.append(el("h1", { tabindex: -1 }, jar ? `Past rises of ${jar}` : "Past rises"));
   if (!jar) { main.append(el("p", {}, "There is no past yet.")); return () => {}; }
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("past", jars, jar)));
   const past = await get(jarPath(jar, "cycles"));
-  const cycles = past.cycles;
-  const word = { yes: "Fit to bake with.", no: "Not fit to bake with.", "not yet": "Not to be told yet whether it is fit to bake with." };
-  main.append(el("section", { class: "panel", "aria-labelledby": "verdict" }, el("h2", { id: "verdict" }, word[past.verdict] ?? past.verdict),
-    el("p", {}, past.because), past.advice.length ? el("ul", { class: "plain" }, ...past.advice.map((says) => el("li", {}, says))) : null,
-    Object.keys(past.discarded_g).length ? el("p", { class: "soft" }, `Discard so far: ${Object.entries(past.discarded_g).map(([what, g]) => `${sayWeight(g)} ${what}`).join(", ")}.`) : null));
+  const cycles = past.cycles, whole = cycles.filter((c) => c.rise_ratio !== null);
+  const left = el("div", { class: "side" }), right = el("div", { class: "side" });
+  main.append(el("div", { class: "two" }, left, right));
+  ends.push(over(left, jars, jar));
+  right.append(verdict(past, jar), list(cycles, jar, gone));
+  const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is a day’s first whole rise: how high, how soon. The line is double."), months(whole, jar)));
+  main.append(shown);
+  if (jars.length > 1) main.append(allJars(jars, gone));
+  return () => { gone.now = true; ends.forEach((end) => end()); };
+}
 
-  const closed = cycles.filter((c) => c.rise_ratio !== null || c.hours_to_peak !== null).reverse();
-  if (closed.length > 1) {
-    const times = closed.map((c) => c.fed_at_s);
-    const changes = closed.flatMap((c, i) => (c.ratio && c.ratio !== closed[i - 1]?.ratio ? [{ at: c.fed_at_s, kind: "fed", label: c.ratio }] : []));
-    const boxes = [el("div", { class: "chart" }), el("div", { class: "chart" })];
-    const say = (key, unit) => { const v = closed.map((c) => c[key]).filter((x) => x !== null); return v.length ? `${Math.min(...v).toFixed(1)} to ${Math.max(...v).toFixed(1)} ${unit}` : "unknown"; };
-    main.append(el("section", { class: "panel", "aria-labelledby": "months" }, el("h2", { id: "months" }, "At a glance"),
-      el("h3", {}, "How high, in times"), el("div", { role: "img", "aria-label": `Rise ratio of ${closed.length} cycles: ${say("rise_ratio", "times")}` }, boxes[0]),
-      el("h3", {}, "Hours to the peak"), el("div", { role: "img", "aria-label": `Hours to the peak of ${closed.length} cycles: ${say("hours_to_peak", "hours")}` }, boxes[1]),
-      el("p", { class: "soft" }, "A point a cycle. Where a label stands, it was fed at that ratio (starter:flour:water) from then on.")));
-    const charts = [months(boxes[0], times, closed.map((c) => c.rise_ratio), "times", changes), months(boxes[1], times, closed.map((c) => c.hours_to_peak), "hours", [])];
-    for (const chart of charts) { chart.draw(); ends.push(() => chart.end()); }
+/** Jars over each other, chosen by their chips. */
+function over(main, jars, jar) {
+  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 400 : 300) });
+  const chosen = [jar], shapes = new Map(), said = el("p", { class: "soft", role: "status" });
+  const chips = el("ul", { class: "chips" });
+  let alive = true;
+  async function draw() {
+    chips.replaceChildren(...(jars.length > 1 ? jars.map((name) => {
+      const i = chosen.indexOf(name);
+      return el("li", {}, el("button", { type: "button", class: i < 0 ? "chip" : "chip on", "aria-pressed": String(i >= 0), onclick: () => choose(name) }, i < 0 ? name : `${name} ${jarMark(i).sign}`));
+    }) : []));
+    for (const name of chosen) if (!shapes.has(name)) shapes.set(name, await get(`${jarPath(name, "shapes")}?most=${LATEST}`).catch(() => []));
+    if (!alive) return;
+    const some = chosen.map((name) => ({ jar: name, shapes: shapes.get(name) }));
+    said.textContent = compared(some);
+    chart.show(overEachOther(some, `The latest rises of ${chosen.join(", ")} from the feeding on. ${said.textContent}`));
   }
+  function choose(name) {
+    const i = chosen.indexOf(name);
+    if (i >= 0 && chosen.length > 1) chosen.splice(i, 1); else if (i < 0 && chosen.length < MOST_MARKS) chosen.push(name);
+    draw();
+  }
+  main.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Over each other"), chips, said, chart.node,
+    el("p", { class: "soft small" }, "Hours since the feeding. Bold: the latest of each; faint: the two before."))));
+  draw();
+  return () => { alive = false; chart.end(); };
+}
 
+function compared(some) {
+  const tops = some.map(({ jar, shapes }) => {
+    const each = shapes.filter((one) => one.hours.length > 1).map((one) => { const top = Math.max(...one.ratio); return [one.hours[one.ratio.indexOf(top)], top]; });
+    const mean = (k) => each.reduce((sum, one) => sum + one[k], 0) / each.length;
+    return each.length ? { jar, hours: mean(0), top: mean(1) } : null;
+  }).filter(Boolean);
+  if (!tops.length) return "No whole rise yet.";
+  if (tops.length === 1) return `Its latest rises reached ${sayTimes(tops[0].top)}, about ${sayLong(tops[0].hours)} after the feeding.`;
+  tops.sort((a, b) => b.top - a.top);
+  const highest = tops[0], soonest = [...tops].sort((a, b) => a.hours - b.hours)[0];
+  return `${highest.jar} rises highest, to ${sayTimes(highest.top)}; ${soonest === highest ? "it" : soonest.jar} is first at its peak, after about ${sayLong(soonest.hours)}.`;
+}
+
+function verdict(past, jar) {
+  const [look, words] = VERDICTS[past.verdict] ?? ["watching", past.verdict];
+  return el("section", { class: "plate", "aria-labelledby": "verdict" }, el("div", { class: "in" }, el("div", { class: "tile-row" }, token(look, "middling"), el("h2", { id: "verdict" }, `${jar} ${words}`)),
+    el("p", { class: "soft" }, past.because), past.advice.length ? el("ul", { class: "plain" }, ...past.advice.map((says) => el("li", {}, says))) : null,
+    Object.keys(past.discarded_g).length ? el("p", { class: "soft" }, `Discard so far: ${Object.entries(past.discarded_g).map(([what, g]) => `${sayWeight(g)} ${what}`).join(", ")}.`) : null));
+}
+
+/** The rises, newest first. What the smoother finds replaces what was decided at the time. */
+function list(cycles, jar, gone) {
   const chosen = new Set();
   const lay = el("a", { class: "button", href: "#/past", hidden: true }, "Lay over each other");
-  const chose = el("p", { role: "status", class: "soft" }, "Choose two to eight cycles to lay them over each other.");
-  const tick = (c) => {
-    const key = `${c.run}:${c.cycle}`;
-    return el("input", { type: "checkbox", "aria-label": `Choose the cycle fed ${dayAndClock(c.fed_at_s)}`, onchange: (event) => {
-      if (event.target.checked && chosen.size >= MOST_OVER) { event.target.checked = false; return; }
-      if (event.target.checked) chosen.add(key); else chosen.delete(key);
-      lay.hidden = chosen.size < 2;
-      lay.setAttribute("href", `#/over/${[...chosen].join(",")}`);
-      chose.textContent = `${chosen.size} chosen.`;
-    } });
-  };
-  const body = el("tbody");
-  let shown = 0;
+  const chose = el("p", { role: "status", class: "soft small" }, "Choose two to eight to lay them over each other.");
+  const rows = el("ul", { class: "rows" });
   const more = el("button", { type: "button", class: "other", onclick: () => show() }, "Show more");
-  function show() {
-    body.append(...cycles.slice(shown, shown + PAGE).map((c) => el("tr", {}, el("td", {}, tick(c)),
-      el("td", {}, el("a", { href: `#/over/${c.run}:${c.cycle}` }, dayAndClock(c.fed_at_s))),
-      el("td", {}, c.ratio ?? "–"), el("td", {}, c.rise_ratio === null ? "–" : `${c.rise_ratio.toFixed(2)} ×`),
-      el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.hours_to_fall)),
-      el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)),
-      el("td", { class: "wrap" }, [remark(c), ...new Set(c.notes.map((note) => note.what_words))].filter(Boolean).join(", ")))));
+  let shown = 0;
+  const tick = (c) => el("input", { type: "checkbox", "aria-label": `Choose the cycle fed ${dayAndClock(c.fed_at_s)}`, onchange: (event) => {
+    const key = `${c.run}:${c.cycle}`;
+    if (event.target.checked && chosen.size >= MOST_MARKS) { event.target.checked = false; return; }
+    if (event.target.checked) chosen.add(key); else chosen.delete(key);
+    lay.hidden = chosen.size < 2;
+    lay.setAttribute("href", `#/over/${[...chosen].join(",")}`);
+    chose.textContent = `${chosen.size} chosen.`;
+  } });
+  async function show() {
+    const some = cycles.slice(shown, shown + PAGE), first = shown === 0;
     shown += PAGE;
     more.hidden = shown >= cycles.length;
+    const lines = some.map((c) => {
+      const words = el("span", { class: "soft" }, summary(c)), small = el("span", { class: "hl" });
+      rows.append(el("li", {}, tick(c), el("a", { class: "jar-row bare", href: cycleLink(c) }, el("span", { class: "t" }, el("b", {}, dayAndClock(c.fed_at_s)), el("br"), words), small, el("span", { class: "chevron", "aria-hidden": "true" }, "›"))));
+      return { c, words, small };
+    });
+    const shapes = await get(`${jarPath(jar, "shapes")}?of=${some.map((c) => `${c.run}:${c.cycle}`).join(",")}`).catch(() => []);
+    if (gone.now) return;
+    for (const { c, small } of lines) small.replaceChildren(hill(shapes.find((one) => one.run === c.run && one.cycle === c.cycle)));
+    if (first) lookBack(lines.filter(({ c }) => c.rise_ratio !== null).slice(0, SMOOTHED).map(({ c }) => c), gone, (c, top) => { lines.find((one) => one.c === c).words.textContent = summary(c, top); });
   }
   show();
-  main.append(el("section", { class: "panel", "aria-labelledby": "list" }, el("h2", { id: "list" }, `${past.count} cycles`), chose, lay,
-    scroll("Past cycles", el("table", {}, el("thead", {}, el("tr", {}, ...["Choose", "Fed", "Ratio", "Rise", "To the peak", "To the fall", "Warmth", "Remarks"].map((t) => el("th", { scope: "col" }, t)))), body)), more));
-  return () => ends.forEach((end) => end());
+  return el("section", { class: "plate", "aria-labelledby": "list" }, el("div", { class: "in" }, el("h2", { id: "list" }, `${cycles.length === 1 ? "One cycle" : `${cycles.length} cycles`}`), chose, lay), rows, el("div", { class: "in" }, more));
+}
+
+function summary(c, top) {
+  const rise = top?.rise_ratio?.[1] ?? c.rise_ratio, hours = top?.hours_to_peak?.[1] ?? c.hours_to_peak;
+  return [rise ? `${sayTimes(rise)}${hours === null ? "" : ` in ${sayLong(hours)}`}` : c.ended_at_s ? "no rise seen" : null, c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c), c.ratio,
+    remark(c), ...new Set(c.notes.map((note) => note.what_words))].filter(Boolean).join(", ");
 }
 
 export function remark(c) {
   const words = [];
-  if (!c.ended_at_s) words.push("open");
+  if (!c.ended_at_s) words.push("still open");
   if (c.rested) words.push("rested");
   if (!c.sure) words.push("feeding not sure");
   if (c.imported) words.push("imported");
   return words.join(", ");
 }
+
+/** The latest two months of a jar, a hill a day. */
+function months(whole, jar) {
+  const box = el("div", { class: "months" });
+  const byDay = new Map();
+  for (const c of [...whole].reverse()) { const { key } = zoned(c.fed_at_s); if (!byDay.has(key)) byDay.set(key, c); }
+  const latest = [...new Set([...byDay.keys()].map((key) => key.slice(0, 7)))].sort().slice(-2);
+  if (!latest.length) return el("p", { class: "soft" }, "No whole rise yet.");
+  const cells = [];
+  for (const month of latest) {
+    const [year, number] = month.split("-").map(Number), days = new Date(Date.UTC(year, number, 0)).getUTCDate(), before = (new Date(Date.UTC(year, number - 1, 1)).getUTCDay() + 6) % 7;
+    const grid = el("div", { class: "cal" }, ...DAYS.map((day) => el("div", { class: "h" }, day)), ...Array(before).fill(0).map(() => el("div", { class: "d none" })));
+    for (let day = 1; day <= days; day++) {
+      const c = byDay.get(`${month}-${String(day).padStart(2, "0")}`);
+      const small = el("span", { class: "hl" });
+      if (c) cells.push([c, small]);
+      grid.append(c ? el("a", { class: "d", href: cycleLink(c), "aria-label": `${day}: ${sayTimes(c.rise_ratio)}` }, el("span", {}, `${day} `, el("b", {}, c.rise_ratio.toFixed(1))), small) : el("div", { class: "d none" }, el("span", { class: "soft" }, `${day}`)));
+    }
+    box.append(el("div", {}, el("h3", {}, monthOf(year, number)), grid));
+  }
+  get(`${jarPath(jar, "shapes")}?of=${cells.map(([c]) => `${c.run}:${c.cycle}`).join(",")}`).then((shapes) => {
+    for (const [c, small] of cells) small.replaceChildren(hill(shapes.find((one) => one.run === c.run && one.cycle === c.cycle), 44, 30));
+  }, () => {});
+  return box;
+}
+
+/** Every jar's last thirty days as bars, one jar after the other. */
+function allJars(jars, gone) {
+  const rows = el("ul", { class: "rows" });
+  (async () => {
+    for (const name of jars.slice(0, ALL_JARS)) {
+      const past = await get(jarPath(name, "cycles")).catch(() => null);
+      if (gone.now) return;
+      if (!past) continue;
+      const newest = past.cycles[0]?.fed_at_s, rises = new Map();
+      for (const c of past.cycles) if (c.rise_ratio) rises.set(zoned(c.fed_at_s).key, Math.max(c.rise_ratio, rises.get(zoned(c.fed_at_s).key) ?? 0));
+      const days = [...Array(30).keys()].map((i) => { const { key } = zoned(newest - (29 - i) * 86400); return [key, rises.get(key) ?? null]; });
+      rows.append(strip(name, days));
+    }
+  })();
+  return el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "All jars, thirty days"), el("p", { class: "soft" }, "How high each rose that day; the lines are 1 and 2 times. A gap: no rise, or in the fridge.")), rows);
+}
+

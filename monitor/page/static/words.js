@@ -90,3 +90,17 @@ export function sayLong(h) {
   return `${Math.floor(half) || ""}${half % 1 ? "½" : ""} h`;
 }
 export const weekday = (s) => form({ weekday: "short", day: "numeric", month: "short" }).format(s * 1000);
+/** The local day of a time: its key ("2026-11-28"), and the hour. */
+export function zoned(s) {
+  const parts = Object.fromEntries(form({ year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit" }).formatToParts(s * 1000).map((part) => [part.type, part.value]));
+  return { key: `${parts.year}-${parts.month}-${parts.day}`, hour: Number(parts.hour) };
+}
+export const monthOf = (year, month) => new Intl.DateTimeFormat("en-GB", { month: "long", year: "numeric", timeZone: "UTC" }).format(Date.UTC(year, month - 1, 1));
+const longDay = (s) => form({ day: "numeric", month: "long" }).format(s * 1000);
+/** The stretch of a cycle as a title has it: "night of 27 to 28 November", "28 November". */
+export function stretch(from_s, to_s) {
+  const from = longDay(from_s), to = longDay(to_s), night = zoned(from_s).hour >= 16 || zoned(from_s).hour < 4;
+  if (from === to) return night ? `night of ${from}` : from;
+  const [day, month] = from.split(" ");
+  return `${night ? "night of " : ""}${to.endsWith(month) ? day : from} to ${to}`;
+}

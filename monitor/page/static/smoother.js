@@ -1,0 +1,18 @@
+// What the smoother says of whole cycles (it looks at the curve from both ends): it replaces what was decided at the time.
+
+import { get } from "./words.js";
+
+const known = new Map();
+
+/** One after the other: each is a moment of work for the daemon's machine. `show(cycle, top, i)` for each that is there. */
+export async function lookBack(cycles, gone, show) {
+  for (const [i, c] of cycles.entries()) {
+    const key = `${c.run}:${c.cycle}`;
+    try {
+      const top = known.get(key) ?? await get(`api/runs/${c.run}/cycles/${c.cycle}/top`);
+      if (c.ended_at_s) known.set(key, top);
+      if (gone.now) return;
+      show(c, top, i);
+    } catch { /* what was decided at the time stays */ }
+  }
+}

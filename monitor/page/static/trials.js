@@ -1,0 +1,76 @@
+// Trials: the verdict first, then the curves over each other, three measures with where the truth lies, and the figures.
+
+import { overEachOther } from "./hills.js";
+import { jarMark } from "./marks.js";
+import { scroll } from "./past.js";
+import { RiseChart, widthOf } from "./rise.js";
+import { asIfAt, capital, day, el, get, jarPath, sayLong, svg } from "./words.js";
+
+const measures = () => ({ rise_ratio: ["How high", "×"], equivalent_h_to_peak: [`Hours to the peak, ${asIfAt()}`, " h"], equivalent_h_above_double: [`Hours doubled, ${asIfAt()}`, " h"] });
+const figures = () => ({ rise_ratio: "Rise, times", clock_h_to_peak: "Hours to the peak", equivalent_h_to_peak: capital(asIfAt()), clock_h_above_double: "Hours doubled", equivalent_h_above_double: capital(asIfAt()) });
+const LATEST = 3;
+
+export async function trialsView(main) {
+  const trials = await get("api/trials"), ends = [];
+  main.append(el("h1", { tabindex: -1 }, "Trials"));
+  if (!trials.length) {
+    main.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "No trial has been begun"),
+      el("p", {}, "Jars side by side, compared fairly: flours, waters, ratios or places. Begin one with "), el("p", {}, el("code", {}, "jartide trial NAME JAR JAR")))));
+  }
+  for (const trial of trials) {
+    const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 320) });
+    const names = trial.jars.map((one) => one.jar);
+    const cycles = trial.jars.map((one) => one.cycles);
+    main.append(el("h2", {}, `${capital(trial.trial)}: ${names.join(", ")}`),
+      el("section", { class: "plate" }, el("div", { class: "in" }, el("p", { class: "verdict" }, settled(trial)), el("p", { class: "soft" }, `${Math.min(...cycles) === Math.max(...cycles) ? cycles[0] : `${Math.min(...cycles)} to ${Math.max(...cycles)}`} cycles each since ${day(trial.since_s)}.`))),
+      el("div", { class: "two" },
+        el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, el("p", { class: "soft small" }, `Hours since the feeding: the latest ${LATEST} rises of each, the newest bold. ${names.map((name, i) => `${jarMark(i).sign} ${name}`).join("  ")}`))),
+        el("section", { class: "plate" }, el("div", { class: "in" }, ...Object.entries(measures()).map(([key, [title, unit]]) => whiskers(title, unit, trial.jars.map((one) => [one.jar, one.spread?.[key]]))),
+          el("p", { class: "soft small" }, "Mark: the mean. Line: where the truth lies, 19 times in 20."),
+          el("details", {}, el("summary", {}, "The figures, and what they settle"), scroll(`Trial ${trial.trial}`, el("table", {}, el("thead", {}, el("tr", {}, ...["Jar", "Cycles", ...Object.values(figures())].map((t) => el("th", { scope: "col" }, t)))),
+            el("tbody", {}, ...trial.jars.map((one) => el("tr", {}, ...[one.jar, one.cycles, ...Object.keys(figures()).map((m) => one[m]?.toFixed(2))].map((cell) => el("td", {}, `${cell ?? "–"}`))))))),
+            el("p", {}, trial.verdict), trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null)))));
+    Promise.all(names.map((name) => get(`${jarPath(name, "shapes")}?most=${LATEST}`).catch(() => []))).then((shapes) => {
+      chart.show(overEachOther(names.map((jar, i) => ({ jar, shapes: shapes[i] })), `${trial.trial}: the latest rises of ${names.join(", ")}. ${trial.verdict}`));
+    });
+    ends.push(() => chart.end());
+  }
+  return () => ends.forEach((end) => end());
+}
+
+/** What stands out so far that no other jar's range touches, in plain words. */
+function settled(trial) {
+  const first = (key, most) => {
+    const known = trial.jars.filter((one) => one.spread?.[key]).map((one) => [one.jar, ...one.spread[key]]).sort((a, b) => (most ? b[2] - a[2] : a[2] - b[2]));
+    if (known.length < 2) return null;
+    const [best, next] = known;
+    return (most ? best[1] > next[3] : best[3] < next[1]) ? best : null;
+  };
+  const parts = [], high = first("rise_ratio", true), soon = first("equivalent_h_to_peak", false), long = first("equivalent_h_above_double", true);
+  if (high) parts.push(`${high[0]} rises highest, to ${high[2].toFixed(1)} times.`);
+  if (soon) parts.push(`${soon[0]} is first at its peak, after ${sayLong(soon[2])}.`);
+  if (long) parts.push(`${long[0]} stays doubled longest.`);
+  return parts.length ? parts.join(" ") : "Nothing is settled yet: go on feeding them alike.";
+}
+
+/** A row a jar: its mark at the mean, a line over the range; `rows` are [name, [low, mean, high] or nothing]. */
+function whiskers(title, unit, rows, wide = 340) {
+  const known = rows.filter(([, spread]) => spread);
+  if (!known.length) return el("div");
+  const low = Math.min(...known.map(([, [a]]) => a)), high = Math.max(...known.map(([, [, , c]]) => c)), pad = Math.max((high - low) * 0.15, 0.05);
+  const left = Math.min(110, 12 + Math.max(...rows.map(([name]) => widthOf(name, 13, true)))), X = (v) => left + (wide - left - 16) * (v - low + pad) / (high - low + 2 * pad);
+  const node = svg("svg", { class: "whisker", viewBox: `0 0 ${wide} ${rows.length * 30 + 26}`, width: "100%", role: "img", "aria-label": `${title}: ${known.map(([name, [, mean]]) => `${name} ${mean.toFixed(1)}${unit}`).join(", ")}` });
+  const step = [0.1, 0.2, 0.25, 0.5, 1, 2, 5, 10].find((one) => (high - low + 2 * pad) / one <= 5) ?? 20, floor = rows.length * 30 + 4;
+  for (let v = Math.ceil((low - pad) / step) * step; v <= high + pad; v += step) {
+    node.append(svg("path", { class: "grid", d: `M${X(v)} 4V${floor}` }), svg("text", { class: "lab soft", x: X(v), y: floor + 17, "text-anchor": "middle", "font-size": 13 }, `${Number(v.toFixed(2))}${unit}`));
+  }
+  rows.forEach(([name, spread], i) => {
+    const y = 20 + i * 30, mark = jarMark(i);
+    node.append(svg("text", { class: "lab b", x: 0, y: y + 5, "font-size": 13 }, name));
+    if (!spread) return;
+    const [a, m, b] = spread.map(X);
+    node.append(svg("path", { class: `line-${mark.role}`, d: `M${a} ${y}H${b}` }),
+      i % 3 === 0 ? svg("circle", { class: `mark-${mark.role}`, cx: m, cy: y, r: 7.5 }) : i % 3 === 1 ? svg("rect", { class: `mark-${mark.role}`, x: m - 7, y: y - 7, width: 14, height: 14 }) : svg("path", { class: `mark-${mark.role}`, d: `M${m - 2.7} ${y - 8}h5.400v5.300h5.300v5.400h-5.300v5.300h-5.400v-5.300h-5.300v-5.400h5.300z` }));
+  });
+  return el("div", {}, el("h3", {}, title), node);
+}
