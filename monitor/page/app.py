@@ -179,8 +179,8 @@ class Page:
         """The shapes of a jar's latest rises, or of those that are named."""
         name = request.path_params["jar"]
         named = request.query_params.get("of")
+        (most,) = numbers_of(request, {"most": (1, MOST_ASKED)})
         if named is None:
-            (most,) = numbers_of(request, {"most": (1, MOST_ASKED)})
             return JSONResponse(await self.slow.ask(self.shapes.latest, name, int(most or LATEST_SHAPES)))
         places = [one.partition(":") for one in named.split(",")[:MOST_ASKED]]
         wanted = [(whole(run, "of"), whole(cycle, "of")) for run, _, cycle in places]
@@ -197,6 +197,21 @@ class Page:
         }
         given = numbers_of(request, limits)
         return JSONResponse(await self.readers.ask(planning.plan, self.cultures, jar, self.wall(), self.show, *given))
+
+    async def bake(self, request: Request) -> Response:
+        """The feedings on the way to a bake."""
+        jar = self._jar(request)
+        limits = {
+            "at_s": (0.0, 1e11),
+            "flour_g": planning.BAKE_FLOUR_G,
+            "levain_pct": planning.LEVAIN_PCT,
+            "temperature_c": planning.TEMPERATURE_C,
+        }
+        at_s, flour_g, levain_pct, temperature_c = numbers_of(request, limits)
+        if at_s is None or flour_g is None:
+            raise Refused("at_s and flour_g: say when you mix, and how much flour the dough has")
+        asked = at_s, flour_g, levain_pct or 20.0, temperature_c
+        return JSONResponse(await self.slow.ask(planning.bake, self.cultures, jar, self.wall(), self.show, *asked))
 
     async def trials(self, request: Request) -> Response:
         """All trials."""
@@ -263,6 +278,7 @@ def make(page: Page, password: str | None, token: str | None, for_programs: Sequ
         Route("/api/jars/{jar:path}/cycles", page.cycles),
         Route("/api/jars/{jar:path}/shapes", page.shaped),
         Route("/api/jars/{jar:path}/plan", page.plan),
+        Route("/api/jars/{jar:path}/bake", page.bake),
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
         Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),

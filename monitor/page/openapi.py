@@ -9,7 +9,7 @@ from typing import Any
 from monitor import __version__
 from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.core.display.face import Look
-from monitor.page.planning import HYDRATION_PCT, KEEP_G, TARGET_H, TEMPERATURE_C
+from monitor.page.planning import BAKE_FLOUR_G, HYDRATION_PCT, KEEP_G, LEVAIN_PCT, TARGET_H, TEMPERATURE_C
 from monitor.page.shapes import MOST_ASKED
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
 from monitor.runs.report_body import DISCARD, GRAMS, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
@@ -80,6 +80,16 @@ def _paths() -> Schema:
         {"name": "of", "in": "query", "required": False, "description": "Which: run:cycle, with commas between.",
          "schema": {**TEXT, "pattern": r"^[0-9]{1,9}:[0-9]{1,9}(,[0-9]{1,9}:[0-9]{1,9})*$"}},
     ]  # fmt: skip
+    bake = [
+        {"name": name, "in": "query", "required": needed, "description": words,
+         "schema": {**NUMBER, "minimum": low, "maximum": high}}
+        for name, (low, high), words, needed in (
+            ("at_s", (0.0, 1e11), "When the dough is mixed.", True),
+            ("flour_g", BAKE_FLOUR_G, "Flour of the dough.", True),
+            ("levain_pct", LEVAIN_PCT, "Ripe starter to that flour. Default: 20.", False),
+            ("temperature_c", TEMPERATURE_C, "Expected at the jar. Default: its usual day.", False),
+        )
+    ]  # fmt: skip
     number = {"type": "integer", "minimum": 0, "maximum": 2**31 - 1}
     place = [{"name": key, "in": "path", "required": True, "schema": number} for key in ("run", "cycle")]
     return {
@@ -114,6 +124,11 @@ def _paths() -> Schema:
         },
         "/api/jars/{jar}/plan": {
             "get": _get("The next feeding", _ref("Plan"), 404, 409, 422, 503, parameters=[JAR, *query])
+        },
+        "/api/jars/{jar}/bake": {
+            "get": _get(
+                "The feedings on the way to a bake", _ref("Bake"), 404, 409, 422, 503, parameters=[JAR, *bake]
+            )
         },
         "/api/jars/{jar}/fed": {"post": _post("Tell a feeding", "Fed", 409)},
         "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
@@ -197,11 +212,15 @@ def _now_schemas() -> Schema:
             jar=TEXT, place=TEXT, fed_at_s=_maybe(NUMBER), level_known=YES_NO, start_mm=_maybe(NUMBER), gap_s=NUMBER,
             curve=_columns(),
         ),
+        "Bake": _object(
+            jar=TEXT, at_s=NUMBER, feedings=_list(OBJECT), ready=OBJECT, take_g=WHOLE, keep_g=WHOLE, discard_g=WHOLE,
+            met=YES_NO, because=TEXT, instead=_list(TEXT), cautions=_list(TEXT), cycles=WHOLE,
+        ),
         "Shape": _object(run=WHOLE, cycle=WHOLE, fed_at_s=NUMBER, hours=_list(NUMBER), ratio=_list(NUMBER)),
         "Plan": _object(
             jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
             hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, caution=_maybe(TEXT),
-            cycles=WHOLE,
+            cycles=WHOLE, course=_maybe(OBJECT),
         ),
     }  # fmt: skip
 

@@ -53,7 +53,7 @@ def test_the_house_is_served_decides_as_it_goes_and_ends_by_itself_without_a_ter
             def shown() -> bool:
                 with urlopen(f"{found[1]}api/now", timeout=30) as answer:
                     now.update(json.load(answer))
-                return bool(now["jars"])
+                return len(now["jars"]) == 5
 
             wait_until(shown, "the page knows the jars", 60)
             rest, complaints = house.communicate(timeout=110)
