@@ -118,7 +118,7 @@ def bake(
     if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
         raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
     if at_s <= now_s:
-        raise Refused("at_s: must be a time to come")
+        raise Refused("at_s: must be a time to come", 409)
     culture = known.of(store, jar)
     cycles = history.from_store(store, jar.name)
     run = store.open_run(jar.name)
@@ -148,7 +148,7 @@ def bake(
             limits=limits,
         )
     except ValueError as error:
-        raise Refused(str(error)) from None
+        raise Refused(str(error), 409) from None
     return {
         "jar": jar.name,
         "at_s": at_s,
