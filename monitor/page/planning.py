@@ -26,7 +26,7 @@ from monitor.runs import history
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Json, Noting, Span
+from monitor.values import DAY_S, Json, Noting, Span
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
@@ -35,6 +35,7 @@ HYDRATION_PCT = (30.0, 300.0)
 HORIZON_H = 96
 BAKE_FLOUR_G = (50.0, 50_000.0)
 LEVAIN_PCT = (1.0, 100.0)
+FURTHEST_BAKE_S = 14 * DAY_S  # a chain of feedings is planned backwards from it
 PAST_RISES = 6  # whose heights say how high the next one may come
 SPAN = ("earliest_s", "likely_s", "latest_s")
 
@@ -117,8 +118,8 @@ def bake(
     """The feedings on the way to a bake that is mixed at `at_s`. Raises Refused and StoreTrouble."""
     if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
         raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
-    if at_s <= now_s:
-        raise Refused("at_s: must be a time to come", 409)
+    if not now_s < at_s <= now_s + FURTHEST_BAKE_S:
+        raise Refused("at_s: must be a time to come, within two weeks", 409)
     culture = known.of(store, jar)
     cycles = history.from_store(store, jar.name)
     run = store.open_run(jar.name)
