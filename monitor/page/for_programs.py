@@ -1,8 +1,9 @@
-"""The paths that no person opens: metrics, whether all is well, readings that a board posts."""
+"""The paths that no person opens: metrics, whether all is well, calendars, readings that a board posts."""
 
 from __future__ import annotations
 
 import asyncio
+import secrets
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
@@ -10,25 +11,36 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from monitor.page import metrics
+from monitor.core.display.units import Display
+from monitor.page import calendar_feed, metrics
 from monitor.page.health import STALE_S
 from monitor.page.readers import Readers
+from monitor.page.sessions import Seal, same
 from monitor.runs import daemon_status
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import Settings
+from monitor.values import Json
 
 Posted = Callable[[str, bytes], str | None]
 """Takes a jar's name and a body; returns when the reading is committed, or with the reason why it was refused. Raises
 TimeoutError when it could not be committed."""
+NONCE = "calendar address"  # in the store: what is changed to have other addresses
 AT_ONCE = 16  # posts that wait for their commit; each board has one
 
 
 class ForPrograms:
     """See the module. `posted` takes readings, None where none may be posted."""
 
-    def __init__(self, readers: Readers, wall: Callable[[], float], posted: Posted | None) -> None:
+    def __init__(
+        self, settings: Settings, readers: Readers, seal: Seal, wall: Callable[[], float], show: Display,
+        posted: Posted | None,
+    ) -> None:  # fmt: skip
+        self._settings = settings
         self._readers = readers
+        self._seal = seal
         self._wall = wall
+        self._show = show
         self._posted = posted
         self._waiting = 0
         self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="page-post")
@@ -39,6 +51,9 @@ class ForPrograms:
             Route("/metrics", self.metrics),
             Route("/healthz", self.healthz),
             Route("/readyz", self.readyz),
+            Route("/calendar/{secret}", self.calendar),
+            Route("/api/calendar", self.calendars),
+            Route("/api/calendar/revoked", self.revoked, methods=["POST"]),
             Route("/api/jars/{jar:path}/reading", self.reading, methods=["POST"]),
         ]
 
@@ -66,6 +81,39 @@ class ForPrograms:
             return PlainTextResponse("nothing is watching", 503)
         return PlainTextResponse("ok")
 
+    async def calendar(self, request: Request) -> Response:
+        """What is expected and planned, for whoever knows the address."""
+        given = str(request.path_params["secret"]).removesuffix(".ics")
+        addresses = self._addresses(await self._readers.ask(_nonce))
+        jars = next((jars for secret, jars in addresses.values() if same(given, secret)), None)
+        if jars is None:
+            return PlainTextResponse("there is no such calendar", 404)
+        about = (jars, self._seal.address("instance")[:8], self._settings.page.address, self._show)
+        body, tag = await self._readers.ask(calendar_feed.feed, *about)
+        headers = {"etag": f'"{tag}"', "content-type": "text/calendar; charset=utf-8"}
+        if headers["etag"] in request.headers.get("if-none-match", ""):
+            return Response(status_code=304, headers=headers)
+        return Response(body, headers=headers)
+
+    async def calendars(self, request: Request) -> Response:
+        """Where the calendars are, of each jar and of all."""
+        return JSONResponse(self._said(await self._readers.ask(_nonce)))
+
+    async def revoked(self, request: Request) -> Response:
+        """From now on they are elsewhere."""
+        return JSONResponse(self._said(await self._readers.ask(_new_nonce)), 201)
+
+    def _said(self, nonce: str) -> dict[str, Json]:
+        (every, _), *each = self._addresses(nonce).values()
+        paths = {jars[0]: f"calendar/{secret}.ics" for secret, jars in each}
+        return {"all": f"calendar/{every}.ics", "jars": dict(paths)}
+
+    def _addresses(self, nonce: str) -> dict[str, tuple[str, list[str]]]:
+        """Secret and jars of each calendar; that of all jars first."""
+        names = [jar.name for jar in self._settings.jars]
+        every = {"": (self._seal.address(f"calendar {nonce}"), names)}
+        return every | {name: (self._seal.address(f"calendar {nonce} {name}"), [name]) for name in names}
+
     async def reading(self, request: Request) -> Response:
         """A reading of a board, as its JSON line; answered when it is committed."""
         if not request.scope["jartide"]["program"] or self._posted is None:
@@ -89,3 +137,13 @@ class ForPrograms:
 def _as_of_s(store: Store) -> float | None:
     status = daemon_status.read(store)
     return None if status is None else status.as_of_s
+
+
+def _nonce(store: Store) -> str:
+    return store.meta(NONCE) or ""
+
+
+def _new_nonce(store: Store) -> str:
+    nonce = secrets.token_hex(4)
+    store.set_meta(NONCE, nonce)
+    return nonce

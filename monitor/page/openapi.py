@@ -135,6 +135,8 @@ def _paths() -> Schema:
         "/api/jars/{jar}/taken_back": {"post": _post("Take back what was told last, a slip", "TakenBack", 409)},
         "/api/jars/{jar}/snoozed": {"post": _post("Hold notices back for some hours", "Snoozed")},
         "/api/jars/{jar}/reading": {"post": _reading()},
+        "/api/calendar": {"get": _get("Where the calendars of all jars and of each are", _ref("Calendars"), 503)},
+        "/api/calendar/revoked": {"post": _revoked()},
         "/api/runs/{run}/cycles/{cycle}": {
             "get": _get(
                 "One cycle with its curve, by clock hours and by hours as if at 24 degC",
@@ -151,6 +153,18 @@ def _paths() -> Schema:
         "/api/health": {"get": _get("How the watching is doing", _ref("Health"), 503)},
         "/api/openapi.json": {"get": _get("This document", OBJECT)},
     }  # fmt: skip
+
+
+def _revoked() -> Schema:
+    return {
+        "summary": "Have the calendars at other addresses; the old ones are nowhere from then on",
+        "operationId": "calendars_revoked",
+        "parameters": [TOKEN],
+        "responses": {
+            "201": {"description": "The new addresses", "content": _json(_ref("Calendars"))},
+            **_errors(401, 403, 413, 503),
+        },
+    }
 
 
 def _reading() -> Schema:
@@ -180,6 +194,7 @@ def _now_schemas() -> Schema:
             as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, place=TEXT, trouble=_maybe(TEXT),
             troubles=_list(TEXT), jars=_list(_ref("Jar")), quiet_jars=_list(TEXT), units=OBJECT, time_zone=_maybe(TEXT),
         ),
+        "Calendars": _object(all=TEXT, jars=OBJECT),
         "Change": {
             **_object(
                 as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, troubles=_list(TEXT), trouble=_maybe(TEXT),

@@ -129,7 +129,7 @@ class PageServer:
         show = display(self._settings.display)
         live = Live(self._settings, readers, self._wall, show)
         seal = Seal(_key(self._settings), password, token)
-        programs = ForPrograms(readers, self._wall, self._posted)
+        programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
         app = make(
             Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, programs.routes()
         )

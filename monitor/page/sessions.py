@@ -42,6 +42,7 @@ class Seal:
         how = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
         self._cookies = URLSafeSerializer(secret, salt="cookie", signer_kwargs=how)
         self._tokens = Signer(secret, salt="token", key_derivation="hmac", digest_method=hashlib.sha256)
+        self._addresses = Signer(secret, salt="address", key_derivation="hmac", digest_method=hashlib.sha256)
 
     def begin(self, now_s: float, *, signed_in: bool) -> Session:
         """A new session."""
@@ -66,6 +67,10 @@ class Seal:
         """What the page sends along with each telling: another site can make the browser send the cookie, but cannot
         know this."""
         return self._tokens.get_signature(f"{session.id}.{session.made_s}").decode()
+
+    def address(self, what: str) -> str:
+        """An unguessable part of an address for something that is shown to whoever knows it."""
+        return self._addresses.get_signature(what).decode()
 
     def is_token(self, session: Session, given: str | None) -> bool:
         """Whether a token belongs to the session."""
