@@ -1,7 +1,12 @@
 """The notes for builders say what the programs and the wire really do."""
 
+import os
 import re
+import shutil
+import subprocess
 from pathlib import Path
+
+import pytest
 
 from monitor.sources.wire import LINE_MAX, PAYLOAD_MAX, Message, parse
 
@@ -55,3 +60,27 @@ def test_the_cautions_are_there() -> None:
         "mould or pink, orange or black streaks",
     ):
         assert words in cautions
+
+
+def test_the_esphome_payload_is_the_line() -> None:
+    """What its lambda puts together, as ArduinoJson prints it, is a reading with everything that dates it."""
+    text = (NOTES / "jar_esphome" / "rye.yaml").read_text()
+    keys = re.findall(r'root\["(\w+)"\]', text)
+    assert keys == ["distance_mm", "temperature_c", "boot", "seq", "up_ms"]
+    line = '{"distance_mm":92.40000153,"temperature_c":24.125,"boot":3735928559,"seq":12,"up_ms":120034}'
+    message = parse(line.encode())
+    assert (message.boot, message.seq, message.up_ms) == ("3735928559", 12, 120034)
+    assert message.distance_mm is not None
+    assert "topic: jartide/${jar}/reading" in text
+    assert "8190.0f" in text
+
+
+def test_esphome_itself_finds_its_file_valid(tmp_path: Path) -> None:
+    """`esphome config`, where ESPHome is installed: it is too large to be brought for this alone."""
+    esphome = shutil.which("esphome") or os.environ.get("ESPHOME")
+    if not esphome:
+        pytest.skip("ESPHome is not installed (pip install esphome, in a place of its own; ESPHOME names its program)")
+    shutil.copy(NOTES / "jar_esphome" / "rye.yaml", tmp_path)
+    (tmp_path / "secrets.yaml").write_text("wifi_ssid: a\nwifi_password: abcdefgh\nmqtt_password: c\n")
+    done = subprocess.run([esphome, "config", "rye.yaml"], cwd=tmp_path, capture_output=True, text=True, timeout=100)
+    assert "Configuration is valid!" in done.stdout + done.stderr
