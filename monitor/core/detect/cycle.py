@@ -16,6 +16,7 @@ from monitor.values import Cycle, CycleSoFar, EventKind, Stage
 CLOSES_S = 72 * 3600.0  # for detection a cycle closes three days after its feeding
 START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
 CURVE_MOST = 256
+OPENINGS_MOST = 8
 
 
 @dataclass(slots=True)
@@ -43,6 +44,7 @@ class OpenCycle:
     low_at_s: float = 0.0
     handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
     handled_odds: float = 0.0
+    openings: list[list[float]] = field(default_factory=list)  # [time_s, odds of a feeding], the latest OPENINGS_MOST
     sank_unseen_s: float | None = None  # a silence ended here, and the level was lower than before it
     unseen_s: float = 0.0  # so long it was
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding

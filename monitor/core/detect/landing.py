@@ -14,7 +14,7 @@ from enum import StrEnum
 from math import erf, exp, log, pi, sqrt
 
 from monitor.core.detect import surface as surfaces
-from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.signal.bins import History
@@ -42,7 +42,7 @@ HOLE_DECADES = log(60.0)  # from 3 min to 3 h, any length alike on a logarithmic
 STIRRED = 0.02  # of looks: the spoon moved the level
 # share, and spread of the starting level from one feeding to the next
 SAME_FEED, OTHER_FEED = (0.80, 0.07), (0.15, 0.20)
-ANY_FEED = 0.05
+ANY_FEED, ANY_IN_HOLE = 0.05, 0.01  # anywhere else; a hole in the readings may as well hide a collapse
 SLOW_S = 240.0  # sampling slower than this does not see the lid off
 SOON_H, SOON_ODDS = 4.0, 0.1  # who feeds a jar that was just fed, or still rises?
 SUNK_GIVES_WAY = 0.25  # a foam collapses at or before its top; one that has sunk holds little gas
@@ -51,6 +51,7 @@ SUNK_ODDS = 2.0  # most feed it when it has sunk
 FED_ODDS = 2.0  # a feeding seen wrongly ends the watch for this fall; one seen late costs hours: twice as bad
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
 GIVES_WAY = 0.12
+BEYOND = 0.03  # of the level: collapses that take more than COLLAPSE_MOST grow rarer as fast as this
 FROZEN_H = 0.5  # so late a frozen sensor may be found to be one
 
 BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
@@ -132,7 +133,10 @@ def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
     before, after = landing.before_mm, landing.after_mm
     jump, sd, minutes = after - before, landing.sd_mm, landing.off_s / 60.0
     room = max(before, 10.0)
-    giving_way = 1.0 / (COLLAPSE_MOST * room) if -COLLAPSE_MOST * room < jump < 0.0 else 0.01 / room
+    giving_way = 0.01 / room
+    if jump < 0.0:
+        beyond = max(-jump / room - COLLAPSE_MOST, 0.0)
+        giving_way = max(exp(-beyond / BEYOND) / (COLLAPSE_MOST * room), giving_way)
     if was.fallen:
         giving_way *= SUNK_GIVES_WAY
     nothing, look = _normal(jump, sqrt(sd * sd + 0.1)), _normal(jump, sqrt(sd * sd + LID_SD_MM**2))
@@ -158,16 +162,17 @@ def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
         fed *= SOON_ODDS
     elif was.fallen:
         fed *= SUNK_ODDS
-    return fed * _lands(after, before, was, sd), looked, other
+    any_feed = ANY_FEED if landing.strange or minutes <= 0.0 else ANY_IN_HOLE
+    return fed * _lands(after, before, was, sd, any_feed), looked, other
 
 
-def _lands(after: float, before: float, was: Before, sd: float) -> float:
+def _lands(after: float, before: float, was: Before, sd: float, any_feed: float) -> float:
     """How densely (1/mm) feedings leave the surface at `after`."""
     start = was.start_mm
     if start is None or start <= 0.0:
         share = 1.0 if after < before else RAISED_ODDS
         return share / before if 0.25 * before < after < 1.35 * before else 0.0
-    out = ANY_FEED / (1.5 * before) if after < 1.5 * before else 0.0
+    out = any_feed / (1.5 * before) if after < 1.5 * before else 0.0
     if not was.start_sure:
         return out + (1.2 / start if 0.4 * start < after < 1.2 * start else 0.0)
     for share, spread in (SAME_FEED, OTHER_FEED):
@@ -248,8 +253,8 @@ def land(state: DetectorState, landing: Landing, rows: list[list[float]], jar: J
     }
     if what in (Meaning.FED, Meaning.PERHAPS_FED):
         out += _fed(state, landing, rows, start is not None and shifted.after_mm > start + RISEN_MM, evidence)
-    elif not landing.gap and (odds := fed_odds(shifted, was)) > max(PERHAPS_ODDS, cycle.handled_odds):
-        cycle.handled_at_s, cycle.handled_odds = landing.back_s - min(landing.off_s, HANDS_MOST_S), odds
+    elif not landing.gap:
+        _note_hands(cycle, landing, fed_odds(shifted, was))
     sank_mm = landing.before_mm - landing.after_mm
     if landing.gap and what is Meaning.SAME and sank_mm > max(LID_MOST_MM, 2.5 * landing.sd_mm):
         cycle.sank_unseen_s, cycle.unseen_s = landing.back_s, landing.back_s - landing.left_s
@@ -267,6 +272,17 @@ def land(state: DetectorState, landing: Landing, rows: list[list[float]], jar: J
     if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
         rows = rows[-1:]  # the others were taken in before the step was seen
     return out + levels(state, rows, jar)
+
+
+def _note_hands(cycle: OpenCycle, landing: Landing, odds: float) -> None:
+    """Hands were, or may have been, at the jar: a later rise may show that it was fed then. Where the surface was seen
+    to be away it was opened, however well a look explains that; elsewhere the step must have looked like a feeding."""
+    at_s = landing.back_s - min(landing.off_s, HANDS_MOST_S)
+    if landing.off_s > 0.0:
+        known = [one for one in cycle.openings if abs(one[0] - at_s) > HANDS_MOST_S]  # a hole is looked at twice
+        cycle.openings = [*known, [at_s, odds]][-OPENINGS_MOST:]
+    if odds > max(PERHAPS_ODDS, cycle.handled_odds):
+        cycle.handled_at_s, cycle.handled_odds = at_s, odds
 
 
 def _fed(

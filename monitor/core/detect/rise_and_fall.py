@@ -14,7 +14,7 @@ from monitor.core.detect import fall as falls
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.fall import RISE_SD
 from monitor.core.detect.state import DetectorState
-from monitor.core.detect.unseen_feeding import SLOW_BINS, highest_before, rose_again
+from monitor.core.detect.unseen_feeding import SLOW_BINS, RoseAgain, highest_before, rose_again
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest
 from monitor.core.signal.bins import BIN_S, History, add, close_until, window_mean
 from monitor.core.signal.change_point import Drop, Scan, catch_up, search
@@ -175,7 +175,9 @@ def _judge(
     verdict = state.verdict = falls.judge(state, cycle, drop, latest, memory.follow(state), jar)
     if verdict.refused_by is Gate.FED_IN_SILENCE:
         assert cycle.sank_unseen_s is not None
-        return out + _fed_at(state, cycle.sank_unseen_s - cycle.unseen_s / 2.0, verdict.rose_mm, jar)
+        from_s = cycle.sank_unseen_s - cycle.unseen_s
+        fed_at_s = cycle.sank_unseen_s - cycle.unseen_s / 2.0
+        return out + _fed_at(state, RoseAgain(fed_at_s, verdict.rose_mm, (from_s, cycle.sank_unseen_s)), jar)
     if drop is not None and verdict.topped:
         out += _peak_and_fall(state, cycle, drop, verdict, jar)
     return out + _peak_remembered(state, cycle, latest, verdict)
@@ -273,14 +275,18 @@ def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: Jar
     """WHERE an unseen feeding is decided: the level rises afresh."""
     bottom_mm = state.bottom_mm or 0.0
     found = rose_again(cycle, state.history, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm)
-    return [] if found is None else _fed_at(state, found[0], found[1], jar)
+    return [] if found is None else _fed_at(state, found, jar)
 
 
-def _fed_at(state: DetectorState, fed_at_s: float, rose_mm: float, jar: JarSettings) -> list[Event]:
+def _fed_at(state: DetectorState, found: RoseAgain, jar: JarSettings) -> list[Event]:
     """A feeding known only by the rise after it: a cycle from then on, and the bins since judged anew."""
     old = state.history
+    fed_at_s = found.fed_at_s
     open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
-    out = [event(state, EventKind.FED, fed_at_s, {"rose_again_mm": round(rose_mm, 2), "sure": False})]
+    evidence: dict[str, Json] = {"rose_again_mm": round(found.rose_mm, 2), "sure": False}
+    if found.about is not None:
+        evidence["about_s"] = [round(time_s) for time_s in found.about]
+    out = [event(state, EventKind.FED, fed_at_s, evidence)]
     return out + again(state, old, fed_at_s, jar)
 
 

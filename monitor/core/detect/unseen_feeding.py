@@ -6,12 +6,16 @@ Asked by `rise_and_fall.py` (which opens the cycle) and `fall.py`.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.signal.bins import BIN_S, History, window_mean
 
 # by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
 FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
 RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
+FOOT_SHARE = 0.3  # of the rise asked for: below it the level has not begun to rise
+STEP_LEAST_MM = 3.0  # in 25 min: a starter sinks by 2 mm at most
 LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 STEP_BINS, STEP_LOOK_BINS = 5, 36
@@ -44,9 +48,9 @@ def lowest_since(history: History, since_s: float) -> tuple[float, float]:
     return low_mm, (history.first - newest - SLOW_BINS / 2) * BIN_S
 
 
-def step_down_s(history: History, low_at_s: float) -> float:
-    """When the level went down most before its lowest, within the bins around that hold a level: where a feeding hides
-    that was no jump. Within a silence it may have been at any time, and the middle errs least."""
+def step_down(history: History, low_at_s: float) -> tuple[float, float]:
+    """(when, by how much in mm) the level went down most before its lowest, within the bins around that hold a level:
+    where a feeding hides that was no jump. Within a silence it may have been at any time, and the middle errs least."""
     lowest = int(low_at_s // BIN_S) - history.first
     from_i, to_i = max(0, lowest - STEP_LOOK_BINS - STEP_BINS), min(lowest + 2 * STEP_BINS, len(history.mean))
     held = [i for i in range(from_i, to_i) if history.readings[i] > 0.0]
@@ -56,17 +60,27 @@ def step_down_s(history: History, low_at_s: float) -> float:
         down = (sum(history.mean[i] for i in before) - sum(history.mean[i] for i in after)) / STEP_BINS
         if down > best:
             best, at = down, (before[-1] + 1 + after[0]) / 2.0
-    return (history.first + at) * BIN_S
+    return (history.first + at) * BIN_S, best
+
+
+@dataclass(frozen=True, slots=True)
+class RoseAgain:
+    """A feeding known by the rise after it: when it was (`about`: from when to when, where no opening of the lid dates
+    it), and by how much the level has risen since (mm)."""
+
+    fed_at_s: float
+    rose_mm: float
+    about: tuple[float, float] | None
 
 
 def rose_again(
     cycle: OpenCycle, history: History, level_mm: float, at_s: float, needed_mm: float, bottom_mm: float
-) -> tuple[float, float] | None:
-    """(when it was fed, by how much it has risen since in mm) where the level rises afresh; None while it does not.
+) -> RoseAgain | None:
+    """The feeding that the newest level shows; None while it does not rise afresh.
 
-    After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump is
-    seen by this, hours late; it is put where hands were last at the jar, else where the level went down most.
-    `level_mm` is the latest 25 min mean, its middle at `at_s`; `needed_mm` the least rise that counts as one."""
+    After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump, or
+    one that put back as much as it took, is seen by this, hours late. `level_mm` is the latest 25 min mean, its middle
+    at `at_s`; `needed_mm` the least rise that counts as one."""
     if cycle.low_mm is None or level_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = level_mm, at_s
     elif at_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
@@ -74,7 +88,30 @@ def rose_again(
     least_mm = max(needed_mm, FRESH_LEAST_MM, FRESH_LEAST_SHARE * (cycle.low_mm - bottom_mm))
     if level_mm - cycle.low_mm <= least_mm or cycle.stirred:
         return None
-    fed_at_s = cycle.handled_at_s
-    if fed_at_s is None or at_s - fed_at_s > LAG_MOST_S:
-        fed_at_s = step_down_s(history, cycle.low_at_s)
-    return fed_at_s, level_mm - cycle.low_mm
+    fed_at_s, about = _dated(cycle, history, at_s, cycle.low_mm + FOOT_SHARE * least_mm)
+    return RoseAgain(fed_at_s, level_mm - cycle.low_mm, about)
+
+
+def _dated(cycle: OpenCycle, history: History, at_s: float, foot_mm: float) -> tuple[float, tuple[float, float] | None]:
+    """When it was fed: at an opening of the lid that the rise can have come from, the one most like a feeding; else
+    where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest."""
+    first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(history, foot_mm)
+    opened = [(odds, time_s) for time_s, odds in cycle.openings if first_s <= time_s <= last_s]
+    if opened:
+        return max(opened)[1], None
+    if cycle.handled_at_s is not None and at_s - cycle.handled_at_s <= LAG_MOST_S:
+        return cycle.handled_at_s, None
+    about_s, down_mm = step_down(history, cycle.low_at_s)
+    if down_mm < STEP_LEAST_MM:
+        about_s = cycle.low_at_s
+    return about_s, (min(about_s, max(first_s, cycle.fall_at_s or first_s)), max(about_s, last_s))
+
+
+def _foot_end_s(history: History, foot_mm: float) -> float:
+    """When the last 25 min mean ended that was not above `foot_mm`: from there on the level rose."""
+    last = len(history.mean)
+    for i in range(last, SLOW_BINS - 1, -1):
+        held = history.present[i] > history.present[i - SLOW_BINS]
+        if held and window_mean(history, i, SLOW_BINS) <= foot_mm:
+            return (history.first + i) * BIN_S
+    return (history.first + last) * BIN_S
