@@ -467,6 +467,7 @@ class JarState:
     lid_off_since_s: float | None
     question: str | None  # what only the person can say ("fed, stirred down, or took some?"), while it is open
     forecast: Forecast | None
+    rounds_to_mm: float | None = None  # the sensor or its firmware rounds this coarsely (5 or 10 mm); None: finely
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -44,6 +44,7 @@ def current(state: DetectorState, now_s: float) -> JarState:
         stuck_since_s=state.plausibility.same_since_s if state.plausibility.stuck else None,
         lid_off_since_s=state.surface.out_since_s if state.surface.lid_off else None,
         question=state.question,
+        rounds_to_mm=state.noise.rounds_to_mm or None,
         forecast=forecast_now(state),
     )
 

@@ -94,6 +94,7 @@ def _reading(state: DetectorState, item: Reading, jar: JarSettings) -> list[Even
         state.cycle is not None and temperature_c is not None and state.plausibility.temperature_s != known_s
     ):  # a new one
         cycles.warm(state.cycle, item.time_s, temperature_c)
+    state.noise.rounds_to_mm = plausibility.rounds_to_mm(state.plausibility)
     if reason is not None and reason not in ("no target", "stuck"):
         return []
     events = timeouts.back(state)
@@ -127,7 +128,7 @@ def _tick(state: DetectorState, time_s: float, jar: JarSettings, also: Also = no
 
 
 def _close_minute(state: DetectorState, jar: JarSettings) -> list[Event]:
-    block = blocks.close(state.open_block, noise.white_sd(state.noise))
+    block = blocks.close(state.open_block, noise.white_sd(state.noise), state.noise.rounds_to_mm)
     noise.learn_block(state.noise, block)
     if block.distance_mm is not None:
         rise_and_fall.place(state, block.distance_mm, jar)

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from math import exp, sqrt
 
-from monitor.core.signal.noise import Noise
-from monitor.core.signal.step_fit import GATE_LEAST_MM, Landing, between, nearby, suspicious
+from monitor.core.signal.noise import Noise, least_jump_mm
+from monitor.core.signal.step_fit import Landing, between, nearby, suspicious
 from monitor.core.signal.trend import Trend, line
 from monitor.values import DAY_S
 
@@ -106,7 +106,7 @@ def observe(
     if silent_s > max(GAP_S, 3.0 * spacing_s) and surface.out_since_s is None:
         surface.out_since_s, surface.gap = time_s, True
     good = level_mm is not None and bad_n <= n
-    gate = max(GATE_LEAST_MM, GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
+    gate = max(least_jump_mm(noise), GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
     inside = good and abs(level_mm - level) <= gate  # type: ignore[operator]
     if surface.out_since_s is None and inside:
         row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
@@ -193,7 +193,7 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lan
         return None
     found = between(rows, k, noise, trend, spacing_s, 0.0)
     size = found.after_mm - found.before_mm
-    if abs(size) <= max(GATE_LEAST_MM, 3.5 * found.sd_mm) or nearby(rows, k) / size < 0.5:
+    if abs(size) <= max(least_jump_mm(noise), 3.5 * found.sd_mm) or nearby(rows, k) / size < 0.5:
         return None  # within noise, or a bend of the slope
     return found
 
@@ -284,7 +284,7 @@ def stepping(surface: Surface, noise: Noise) -> bool:
             return False
         down = sum(row[1] for row in early) / 3.0 - sum(row[1] for row in late) / k
         spread = sqrt(noise.white_mm2 / late[0][2] * (1.0 / k + 1.0 / 3.0) + noise.wander_mm2)
-        if down > max(GATE_LEAST_MM, STEPPING_SD * spread):
+        if down > max(least_jump_mm(noise), STEPPING_SD * spread):
             return True
     return False
 

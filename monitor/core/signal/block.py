@@ -34,12 +34,13 @@ class Block:
     step_n: int
 
 
-def close(open_block: OpenBlock, noise_mm: float) -> Block:
+def close(open_block: OpenBlock, noise_mm: float, rounds_to_mm: float = 0.0) -> Block:
     """The block of the open minute, which is emptied. Values further from the median than 4 standard deviations (at
-    least 2.5 mm) count as no surface. Neighbour differences are clipped at the same spread (for `noise.py`)."""
+    least 2.5 mm, or the next step of a coarse sensor) count as no surface. Neighbour differences are clipped at the
+    same spread (for `noise.py`)."""
     values = open_block.distances_mm
     n = len(values)
-    spread = max(LEAST_SPREAD_MM, 4.0 * noise_mm)
+    spread = max(LEAST_SPREAD_MM, 4.0 * noise_mm, 1.2 * rounds_to_mm)
     if n == 0:
         block = Block((open_block.number + 0.5) * MINUTE_S, None, 0, open_block.bad_n, 0.0, 0)
     elif n == 1:

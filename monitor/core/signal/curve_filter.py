@@ -17,7 +17,7 @@ from math import erfc, exp, log, sqrt
 
 from monitor.core.signal.bins import BIN_S
 from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve, expected_scale
-from monitor.core.signal.noise import BIN_MIN, Noise
+from monitor.core.signal.noise import BIN_MIN, Noise, rounding_mm2
 
 SCALES = 21
 REACH_SD, REACH_LEAST = 4.0, 0.4  # of ln S about the expected
@@ -95,7 +95,7 @@ def step(f: CurveFilter, curve: list[float], hours: float, level_mm: float, n: f
     f.bins += 1
     p0, p1 = exp(-BIN_MIN / noise.tau_min), exp(-BIN_MIN / MISFIT_MIN)
     a, b, c = f.cov
-    a = p0 * p0 * a + noise.wander_mm2 * (1.0 - p0 * p0)
+    a = p0 * p0 * a + (noise.wander_mm2 + rounding_mm2(noise)) * (1.0 - p0 * p0)
     b *= p0 * p1
     c = p1 * p1 * c + f.misfit_mm2 * (1.0 - p1 * p1)
     y0, y1, o0, o1 = f.states
@@ -185,7 +185,11 @@ def _alone(f: CurveFilter, y: float, n: float, keep: float, noise: Noise) -> flo
         ls + d * ss + bend * d * d / 2.0,
         keep * (lw + d * sw),
     )
-    ss, sw, ww = ss + bend * d, keep * sw, keep * keep * ww + noise.wander_mm2 * (1.0 - keep * keep)
+    ss, sw, ww = (
+        ss + bend * d,
+        keep * sw,
+        keep * keep * ww + (noise.wander_mm2 + rounding_mm2(noise)) * (1.0 - keep * keep),
+    )
     level, wander = level + d * slope, keep * wander
     g0, g1, g2 = ll + lw, ls + sw, lw + ww
     total = g0 + g2 + noise.white_mm2 / n

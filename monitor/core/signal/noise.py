@@ -12,6 +12,7 @@ from math import exp, log, sqrt
 from monitor.core.signal.block import Block
 
 ROUNDING_MM2 = 1.0 / 12.0  # variance of rounding to 1 mm: the least that is ever believed
+GATE_LEAST_MM = 3.0
 FIRST_WHITE_MM2 = 1.5  # before anything is learnt: a ranging sensor of 1.2 mm
 WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance and light over hours
 WANDER_MEMORY_N = 288.0  # bins: a day
@@ -58,6 +59,7 @@ class Noise:
     wander_mm2: float = 0.28  # mean of the range above
     tau_min: float = 14.0
     latest: list[list[float]] = field(default_factory=list)  # [time_s, mm] of the last lone readings
+    rounds_to_mm: float = 0.0  # a coarse step of the sensor's; 0: none that matters
 
 
 def white_sd(noise: Noise) -> float:
@@ -81,6 +83,18 @@ def learn_block(noise: Noise, block: Block) -> None:
     if abs((t2 - t1) - (t1 - t0)) < 0.2 * (t2 - t0):
         learn_white_slow(noise, x2 - 2.0 * x1 + x0)
     del noise.latest[0]
+
+
+def rounding_mm2(noise: Noise) -> float:
+    """Variance of a coarse sensor's rounding, uniform over its step. It stays as long as the level does within a step,
+    so no mean makes it smaller."""
+    return noise.rounds_to_mm**2 / 12.0
+
+
+def least_jump_mm(noise: Noise) -> float:
+    """A smaller change between neighbouring blocks is none: lids are set back 1 or 2 mm off, mist does up to 2 mm, and
+    a coarse sensor goes to the next step and back."""
+    return max(GATE_LEAST_MM, 1.5 * noise.rounds_to_mm)
 
 
 def spreads(noise: Noise, z: float) -> float:
@@ -142,4 +156,4 @@ def fit_wander(noise: Noise) -> None:
 def wander_of_mean(noise: Noise, minutes: float) -> float:
     """Variance in mm2 that the wander leaves in a mean over `minutes`."""
     x = max(minutes, 0.1) / noise.tau_min
-    return noise.wander_mm2 * 2.0 / x * (1.0 - (1.0 - exp(-x)) / x)
+    return noise.wander_mm2 * 2.0 / x * (1.0 - (1.0 - exp(-x)) / x) + rounding_mm2(noise)

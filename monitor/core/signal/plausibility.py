@@ -6,7 +6,7 @@ What only neighbours can show (wild values, lid off, jumps) is left to `block.py
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import isfinite, log
+from math import gcd, isfinite, log
 
 from monitor.core.vessel.level import distance_of
 from monitor.settings import JarSettings
@@ -20,6 +20,9 @@ TEMPERATURE_GOOD_FOR_S = 900.0  # the dough's heat capacity: it moves a few tent
 FUTURE_S = DAY_S  # further ahead of the running time than this is a wrong clock
 STUCK_LOG_CHANCE = log(1e-9)  # a run of equal values this unlikely, at this sensor's own rate of equal neighbours
 STUCK_LEAST_S = 900.0  # and never sooner than this: a surface can rest for a while
+STUCK_COARSE_S = 8 * 3600.0  # a coarse step, or what may be one, takes so long on a slow rise
+COARSE = 50  # 5 mm, in 0.1 mm
+CHANGES_LEAST = 3  # by then a level near the edge of a step has been on both sides of it
 STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unless the next one agrees with it
 
 
@@ -39,6 +42,8 @@ class Plausibility:
     same_share: float = 0.5  # how often neighbours are equal at this sensor (rounding over noise)
     stuck: bool = False
     stray_mm: float | None = None  # the latest wild value within such a run
+    unit: int = 0  # greatest common divisor of all distances, in 0.1 mm, and how often they changed since the first
+    changes: int = 0
 
 
 def believable_temperature(temperature_c: float | None) -> float | None:
@@ -85,8 +90,24 @@ def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) 
     distance_mm = distance_of(reading, temperature_at(seen, time_s))
     if distance_mm is None or not NEAREST_MM <= distance_mm <= FARTHEST_MM:
         return "no target", None
+    _watch_unit(seen, distance_mm)
     _watch_stuck(seen, distance_mm, time_s)
     return ("stuck", None) if seen.stuck and seen.stray_mm is None else (None, distance_mm)
+
+
+def rounds_to_mm(seen: Plausibility) -> float:
+    """The step in mm that this sensor, or its firmware, rounds to, where that is coarse: 5 or 10 mm, or another
+    multiple of 5. 0 for a finer one, and before the distance has changed CHANGES_LEAST times."""
+    return seen.unit / 10.0 if seen.changes >= CHANGES_LEAST and seen.unit and seen.unit % COARSE == 0 else 0.0
+
+
+def _watch_unit(seen: Plausibility, distance_mm: float) -> None:
+    """The greatest common divisor says what a sensor rounds to: a finer one shows a finer difference within minutes."""
+    if distance_mm == seen.value_mm or seen.unit == 1:
+        return
+    seen.changes += seen.value_mm is not None
+    tenths = round(distance_mm * 10.0)
+    seen.unit = gcd(seen.unit, tenths) if abs(tenths - distance_mm * 10.0) < 1e-6 else 1
 
 
 def _watch_stuck(seen: Plausibility, distance_mm: float, time_s: float) -> None:
@@ -106,6 +127,7 @@ def _watch_stuck(seen: Plausibility, distance_mm: float, time_s: float) -> None:
     seen.same_n += 1
     if seen.same_n <= 60:  # a long run must not teach that long runs are usual
         seen.same_share += (1.0 - seen.same_share) / 200.0
-    if not seen.stuck and time_s - seen.same_since_s > STUCK_LEAST_S:
+    coarse = seen.unit % COARSE == 0 and (seen.changes < CHANGES_LEAST or rounds_to_mm(seen) > 0.0)
+    if not seen.stuck and time_s - seen.same_since_s > (STUCK_COARSE_S if coarse else STUCK_LEAST_S):
         share = min(max(seen.same_share, 0.2), 0.97)
         seen.stuck = seen.same_n * log(share) < STUCK_LOG_CHANCE

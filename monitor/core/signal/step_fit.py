@@ -14,10 +14,9 @@ from dataclasses import dataclass
 from itertools import accumulate
 from math import exp, sqrt
 
-from monitor.core.signal.noise import Noise, spreads
+from monitor.core.signal.noise import Noise, least_jump_mm, rounding_mm2, spreads
 from monitor.core.signal.trend import Trend, line
 
-GATE_LEAST_MM = 3.0  # lids are set back 1 or 2 mm off, mist does up to 2 mm: no jump
 STEP_SD = 5.5  # a step that may lie anywhere is searched for at each block, so asked for more than one at a known place
 STEP_BACK_S = 2400.0  # what lies further back says little of the level now: a rise bends
 STEP_BACK_LEAST, STEP_BACK_MOST = 10, 30  # blocks
@@ -92,7 +91,7 @@ def step(
     size = (q3 - b23 * q2 / b22) / c33
     slope = (q2 - b23 * size) / b22
     level = (r1 - a12 * slope - a13 * size) / a11
-    return origin_mm + level, size, sqrt(1.0 / c33)
+    return origin_mm + level, size, sqrt(1.0 / c33 + 2.0 * rounding_mm2(noise))
 
 
 def suspicious(rows: list[list[float]], noise: Noise) -> int:
@@ -105,7 +104,7 @@ def suspicious(rows: list[list[float]], noise: Noise) -> int:
         if k + m > last:
             break
         off = (sums[last] - sums[last - k]) / k - (sums[last - k] - sums[last - k - m]) / m
-        if abs(off) > GATE_LEAST_MM:
+        if abs(off) > least_jump_mm(noise):
             spread = sqrt(noise.white_mm2 * (1.0 / k + 1.0 / m) / rows[-1][2] + noise.wander_mm2)
             if abs(off) > 3.0 * spread:
                 return k
@@ -129,7 +128,7 @@ def between(rows: list[list[float]], k: int, noise: Noise, trend: Trend, spacing
     fitted = line(trend)
     slope_sd = max(SINKING_MM_PER_MIN, 2.0 * fitted[1] if fitted else 0.0)
     before, size, sd = step(early, late, noise, slope_sd)
-    sure = abs(size) > max(GATE_LEAST_MM + 1.0, spreads(noise, STEP_SD) * sd)
+    sure = abs(size) > max(least_jump_mm(noise) + 1.0, spreads(noise, STEP_SD) * sd)
     return Landing(
         before, before + size, sd, early[-1][0], late[0][0], off_s, False, k, False, spacing_s=spacing_s, sure=sure
     )
