@@ -1,0 +1,161 @@
+"""Which constants of the detector matter? Each is moved by 20 % both ways, and the evaluation set is judged again.
+
+    python -m tests.bench.sensitivity                  40 jar-days of the tune half, and four seasons for the memory
+    python -m tests.bench.sensitivity --days 20 --only landing
+
+Printed for each constant of `monitor/core/signal` and `monitor/core/detect`: in how many recordings any event or time
+changes, and what that does to falls told, false falls, feedings told and false feedings. Grids and units are left
+alone. A constant that changes nothing in either direction is one to merge or delete, unless it guards against what the
+set does not hold.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import multiprocessing
+import os
+import pkgutil
+from dataclasses import dataclass
+from types import ModuleType
+
+import monitor.core.detect
+import monitor.core.signal
+from monitor.values import Event
+from tests.bench import detection_ours as ours
+from tests.bench import seasons
+from tests.bench.detection_score import Score, score
+from tests.bench.detection_set import TUNE, Recording, recording, recordings
+
+FACTORS = (0.8, 1.25)
+# what the bins, blocks and curves are laid out by, and units: not judgements
+LAYOUT = {"BIN_S", "BIN_H", "BIN_MIN", "MINUTE_S", "BLOCK_S", "TICK_S", "DAY_S", "HOUR_S", "DX", "MOST", "NOTHING"}
+Value = float | tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A named number, or a few that belong together, and every module that holds it under that name."""
+
+    name: str
+    value: Value
+    modules: tuple[ModuleType, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Events of each recording, their score, and what the seasons gave."""
+
+    events: tuple[tuple[tuple[str, float, float], ...], ...]
+    score: Score
+
+
+def constants() -> list[Constant]:
+    """All float constants of the two rooms, each once, where it is defined."""
+    found: dict[str, tuple[Value, list[ModuleType]]] = {}
+    for room in (monitor.core.signal, monitor.core.detect):
+        for info in pkgutil.iter_modules(room.__path__):
+            module = importlib.import_module(f"{room.__name__}.{info.name}")
+            for name, value in vars(module).items():
+                if not name.isupper() or name.startswith("_") or name in LAYOUT or not _is_number(value):
+                    continue
+                key = f"{name}={value}"
+                found.setdefault(key, (value, []))[1].append(module)
+    return [Constant(key.split("=")[0], value, tuple(modules)) for key, (value, modules) in sorted(found.items())]
+
+
+def _is_number(value: object) -> bool:
+    if isinstance(value, tuple):
+        return len(value) < 6 and all(isinstance(one, float) for one in value)
+    return isinstance(value, float)
+
+
+_GIVEN: list[Recording] = []
+_SEASONS: list[seasons.Season] = []
+
+
+def _times(events: list[Event]) -> tuple[tuple[str, float, float], ...]:
+    return tuple((event.kind.value, event.happened_at_s, event.decided_at_s) for event in events)
+
+
+def judged() -> Outcome:
+    """The set as it is judged with the constants as they are now."""
+    total = Score()
+    told = []
+    for given in _GIVEN:
+        events = ours.events(given)
+        told.append(_times(events))
+        total += score(given, ours.claims(events))
+    for one in _SEASONS:
+        cycles, _ = seasons.follow(one)
+        told.append(tuple(("season", c.off_min or 0.0, c.feed_mm or 0.0) for c in cycles))
+    return Outcome(tuple(told), total)
+
+
+def _times_factor(value: float, factor: float) -> float:
+    """The value so much larger; of a probability near 1, what it lacks."""
+    return 1.0 - (1.0 - value) * factor if 0.9 < value < 1.0 else value * factor
+
+
+def _moved(job: tuple[Constant, float]) -> Outcome:
+    constant, factor = job
+    value = constant.value
+    several = isinstance(value, tuple)
+    moved = tuple(_times_factor(one, factor) for one in (value if isinstance(value, tuple) else (value,)))
+    other = moved if several else moved[0]
+    for module in constant.modules:
+        setattr(module, constant.name, other)
+    try:
+        return judged()
+    finally:
+        for module in constant.modules:
+            setattr(module, constant.name, value)
+
+
+def line(constant: Constant, usual: Outcome, moved: list[Outcome]) -> tuple[int, str]:
+    """(recordings changed at most, the row of the table)."""
+    cells = []
+    most = 0
+    for one in moved:
+        changed = sum(a != b for a, b in zip(usual.events, one.events, strict=True))
+        most = max(most, changed)
+        was, now = usual.score, one.score
+        differs = [
+            f"{what} {after - before:+d}"
+            for what, before, after in (
+                ("falls", was.hits, now.hits),
+                ("false", was.false, now.false),
+                ("fed", was.told, now.told),
+                ("false fed", was.false_feedings, now.false_feedings),
+            )
+            if after != before
+        ]
+        cells.append(f"{changed}" + (f" ({', '.join(differs)})" if differs else ""))
+    where = constant.modules[0].__name__.rsplit(".", 1)[1]
+    return most, f"| `{where}.{constant.name}` | {constant.value} | {cells[0]} | {cells[1]} |"
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--days", type=float, default=40.0)
+    parser.add_argument("--seasons", type=int, default=2)
+    parser.add_argument("--only", help="constants of this module")
+    parser.add_argument("--workers", type=int, default=2)
+    args = parser.parse_args()
+    _GIVEN.extend(recording(seed) for seed in recordings(TUNE, args.days))
+    _SEASONS.extend(seasons.season(seed, cycles=4) for seed in range(args.seasons))
+    usual = judged()
+    tried = [c for c in constants() if not args.only or c.modules[0].__name__.endswith("." + args.only)]
+    jobs = [(constant, factor) for constant in tried for factor in FACTORS]
+    with multiprocessing.get_context("fork").Pool(args.workers, initializer=os.nice, initargs=(15,)) as pool:
+        moved = list(pool.imap(_moved, jobs))
+    rows = [line(c, usual, moved[2 * i : 2 * i + 2]) for i, c in enumerate(tried)]
+    print(f"{len(_GIVEN)} recordings and {len(_SEASONS)} seasons; {len(tried)} constants")
+    print("| constant | value | changed by 0.8 | changed by 1.25 |\n|---|---|---|---|")
+    for _, row in sorted(rows, key=lambda one: -one[0]):
+        print(row)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
