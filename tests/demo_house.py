@@ -47,15 +47,15 @@ NOTES = (  # (days and hours from the start, jar, what, text)
 def feedings(plan: JarPlan, starts_s: float) -> list[Fed]:
     """What the baker weighed, as it would be reported: every feeding of the scenario."""
     out = []
-    for doing in plan.do:
-        if doing.what != "feed" or doing.daily_s is None:
+    for action in plan.do:
+        if action.what != "feed" or action.daily_s is None:
             continue
         for day in range(20):
-            at_s = starts_s // DAY_S * DAY_S + day * DAY_S + doing.daily_s
+            at_s = starts_s // DAY_S * DAY_S + day * DAY_S + action.daily_s
             weekday = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")[int(at_s // DAY_S + 3) % 7]
-            if weekday in doing.days and at_s > starts_s:
+            if weekday in action.days and at_s > starts_s:
                 weighed = Feeding(
-                    starter_g=doing.starter_g, flour_g=doing.flour_g, water_g=doing.water_g, flour=doing.flour
+                    starter_g=action.starter_g, flour_g=action.flour_g, water_g=action.water_g, flour=action.flour
                 )
                 out.append(Fed(time_s=at_s, jar=plan.name, **weighed.weights, flour=weighed.flour))
     return out

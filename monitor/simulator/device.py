@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.simulator.chance import Chance, Floats
-from monitor.simulator.faults import NOT_NUMBERS, Fault, spoil
+from monitor.simulator.faults import NOT_NUMBERS, Fault, inject
+from monitor.simulator.random_numbers import Floats, RandomNumbers
 from monitor.simulator.scenario import JarPlan
 from monitor.simulator.sensor import Reported
 from monitor.values import Reading
@@ -42,29 +42,31 @@ class Device:
         self._plan = plan
         self._starts_s = starts_s
         self._faults = [Fault(fault, seed, plan.name, i) for i, fault in enumerate(plan.fault)]
-        self._boots = Chance(seed, plan.name, "boots")
+        self._boots = RandomNumbers(seed, plan.name, "boots")
         self._boot = self._boots.token()
         self._up_since_s = -self._boots.one(60, 400_000)  # it was switched on some time before
         self._seq = int(self._boots.one(0, 5000))
         self._way: list[tuple[float, int, Sent]] = []
         self._count = 0
 
-    def spells(self, to_s: float) -> Iterator[tuple[str, float, float]]:
+    def intervals(self, to_s: float) -> Iterator[tuple[str, float, float]]:
         """Let the faults begin that begin before `to_s`; gives the new ones: name, from, to (s since the start)."""
         for fault in self._faults:
-            before = len(fault.spells)
+            before = len(fault.intervals)
             fault.until(to_s)
-            for spell in fault.spells[before:]:
-                yield fault.what, spell.from_s, spell.to_s
+            for interval in fault.intervals[before:]:
+                yield fault.what, interval.from_s, interval.to_s
 
     def send(self, seen: Reported, to_s: float) -> list[Sent]:
         """The messages that arrive before `to_s` (seconds since the start), in order; later ones are kept for then."""
         since_s = seen.time_s - self._starts_s
         for fault in self._faults:
-            spoil(fault, seen, since_s)
+            inject(fault, seen, since_s)
         way = {name: self._on_the_way(name, since_s) for name in ("gap", "late", "doubled", "not_a_number", "garbage")}
         clock = self._clock(since_s)
-        restarts = sorted(spell.from_s for fault in self._faults if fault.what == "reset" for spell in fault.spells)
+        restarts = sorted(
+            interval.from_s for fault in self._faults if fault.what == "reset" for interval in fault.intervals
+        )
         plan = self._plan
         timed = plan.clock.kind == "right"
         columns = (seen.distance_mm, seen.echo_us, seen.temperature_c, seen.air_c, seen.humidity_pct)
@@ -93,7 +95,11 @@ class Device:
                 word = NOT_NUMBERS[int(way["not_a_number"][i] * len(NOT_NUMBERS))]
                 raw = f'{{"jar":"{plan.name}","distance_mm":{word}}}'.encode()
             elif i in way["garbage"]:
-                raw = Chance(int(way["garbage"][i] * 2**31)).uniform(40).tobytes()[: int(10 + 200 * way["garbage"][i])]
+                raw = (
+                    RandomNumbers(int(way["garbage"][i] * 2**31))
+                    .uniform(40)
+                    .tobytes()[: int(10 + 200 * way["garbage"][i])]
+                )
             sent = Sent(
                 at_s=at_s,
                 reading=reading,
@@ -123,8 +129,8 @@ class Device:
         shown = self._starts_s + since_s + own.wrong_s + own.drift_s_per_day * since_s / 86400
         for fault in self._faults:
             if fault.what == "clock_jump":
-                for spell in fault.spells:
-                    shown = shown + (since_s >= spell.from_s) * fault.size(3600.0)
+                for interval in fault.intervals:
+                    shown = shown + (since_s >= interval.from_s) * fault.size(3600.0)
         return [round(float(value), 3) for value in shown]
 
     def _on_the_way(self, what: str, since_s: Floats) -> dict[int, float]:
@@ -133,7 +139,7 @@ class Device:
         for fault in self._faults:
             if fault.what != what:
                 continue
-            drawn = fault.chance.uniform(len(since_s))
+            drawn = fault.random.uniform(len(since_s))
             for i in fault.hit(since_s).nonzero()[0].tolist():
                 number = float(drawn[i])
                 if what == "late":

@@ -22,9 +22,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import astuple, dataclass, fields
 from typing import Any, TypeAlias
 
-from monitor.simulator.chance import Floats
 from monitor.simulator.flours import Flour
-from monitor.simulator.growth_law import BACTERIA, KAZACHSTANIA, WILD, Cardinals, doubling, sourness, warmth
+from monitor.simulator.growth_law import (
+    BACTERIA,
+    KAZACHSTANIA,
+    WILD,
+    Cardinals,
+    ph_factor,
+    q10_factor,
+    temperature_factor,
+)
+from monitor.simulator.random_numbers import Floats
 
 # molar masses, g/mol
 HEXOSE, STARCH_UNIT, WATER, CO2 = 180.156, 162.141, 18.015, 44.009
@@ -193,8 +201,8 @@ def mass_g(dough: Dough, batch: Batch) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Warmth:
-    """All that one temperature decides: shares of the best rates, and what gas does. `warmth_at` makes it."""
+class TemperatureFactors:
+    """All that one temperature decides: shares of the best rates, and what gas does. `temperature_factors` makes it."""
 
     yeast: float
     bacteria: float
@@ -204,19 +212,19 @@ class Warmth:
     gas_ml_per_g: float
 
 
-def warmth_at(temperature_c: float, yeast: Cardinals = KAZACHSTANIA) -> Warmth:
+def temperature_factors(temperature_c: float, yeast: Cardinals = KAZACHSTANIA) -> TemperatureFactors:
     """What the dough needs to know about a temperature, worked out once for all that happens at it."""
-    return Warmth(
-        yeast=warmth(temperature_c, yeast),
-        bacteria=warmth(temperature_c, BACTERIA),
-        wild=warmth(temperature_c, WILD),
-        slow=doubling(temperature_c, 2.0),
+    return TemperatureFactors(
+        yeast=temperature_factor(temperature_c, yeast),
+        bacteria=temperature_factor(temperature_c, BACTERIA),
+        wild=temperature_factor(temperature_c, WILD),
+        slow=q10_factor(temperature_c, 2.0),
         saturation_g_per_g=saturation_g_per_g(temperature_c),
         gas_ml_per_g=molar_volume_ml(temperature_c) / CO2,
     )
 
 
-def fastest_per_h(state: Sequence[float], batch: Batch, warm: Warmth) -> float:
+def fastest_per_h(state: Sequence[float], batch: Batch, warm: TemperatureFactors) -> float:
     """The fastest rate at which anything here comes to rest, 1/h: CO2 finding its bubbles while those are small, or
     bubbles bursting above what the dough can hold. It bounds the step of an explicit solver."""
     held_ml = max(state[GAS], 0.0) * warm.gas_ml_per_g
@@ -237,13 +245,13 @@ def _limit_ml(state: Sequence[float], batch: Batch) -> float:
     return batch.blend.holding * network * stiff * free_ml
 
 
-def slope(batch: Batch) -> Callable[[Sequence[float], Warmth], list[float]]:
+def slope(batch: Batch) -> Callable[[Sequence[float], TemperatureFactors], list[float]]:
     """The right-hand side d(state)/dt for the solver, 1/h. In plain floats: the same bits anywhere."""
     blend = batch.blend
     buffer_mol = batch.flour_g * blend.buffer_mol_per_kg / 1000
     nutrition, vigour = blend.nutrition, batch.vigour
 
-    def rates(y: Sequence[float], warm: Warmth) -> list[float]:
+    def rates(y: Sequence[float], warm: TemperatureFactors) -> list[float]:
         # fmt: off
         (yeast, bacteria, wild, _, sugar, starch, water, lactic, acetic, _, _, dissolved, gas, _,
          yeast_wake, bacteria_wake, gluten, hooch) = y
@@ -267,12 +275,12 @@ def slope(batch: Batch) -> Callable[[Sequence[float], Warmth], list[float]]:
             BACTERIA_RATE
             * nutrition
             * bacteria_go
-            * sourness(ph, *BACTERIA_PH)
+            * ph_factor(ph, *BACTERIA_PH)
             * bacteria_wake
             * bacteria_room
             * bacteria
         )
-        wild_go = warm.wild * food * sourness(ph, *WILD_PH)
+        wild_go = warm.wild * food * ph_factor(ph, *WILD_PH)
         wild_room = max(0.0, 1 - wild / (BACTERIA_FULL_PER_G / 3 * BACTERIUM_G * total_g))
         wild_grows = WILD_RATE * wild_go * wild_room * wild
         hunger = 1 - food

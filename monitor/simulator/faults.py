@@ -1,7 +1,7 @@
 """What breaks: each fault by its name, once at a time or by chance so often a day. Pure and seeded.
 
-`spoil` changes what the sensor reports; `device.py` asks the same faults about messages (lost, late, doubled, garbled)
-and about the device's clock. A fault has its own stream of chance, so adding one changes nothing else in the run.
+`inject` changes what the sensor reports; `device.py` asks the same faults about messages (lost, late, doubled, garbled)
+and about the device's clock. A fault has random numbers of its own, so adding one changes nothing else in the run.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from monitor.simulator.chance import Chance, Floats
+from monitor.simulator.random_numbers import Floats, RandomNumbers
 from monitor.simulator.scenario import FaultPlan
 from monitor.simulator.sensor import Reported
 
@@ -30,7 +30,7 @@ MIST_MM = -4.0  # droplets on the window shine back before the surface does
 
 
 @dataclass(slots=True)
-class Spell:
+class Interval:
     """One time that a fault is there: from, to, and the number it was drawn with (0 to 1)."""
 
     from_s: float
@@ -40,37 +40,37 @@ class Spell:
 
 
 class Fault:
-    """One fault of a scenario; it owns its chance and the spells that have begun. Ask for times in order."""
+    """One fault of a scenario; it owns its random numbers and the intervals that have begun. Ask for times in order."""
 
     def __init__(self, plan: FaultPlan, seed: int, jar: str, index: int) -> None:
         self.plan = plan
         self.what = plan.what
-        self._windows = Chance(seed, jar, "fault", str(index), plan.what)
-        self._share = Chance(seed, jar, "fault share", str(index), plan.what)
-        self.chance = Chance(seed, jar, "fault values", str(index), plan.what)
-        self.spells: list[Spell] = []
+        self._windows = RandomNumbers(seed, jar, "fault", str(index), plan.what)
+        self._share = RandomNumbers(seed, jar, "fault share", str(index), plan.what)
+        self.random = RandomNumbers(seed, jar, "fault values", str(index), plan.what)
+        self.intervals: list[Interval] = []
         self._next_s = plan.at_s
         if plan.per_day:
             self._next_s = self._windows.waiting(86400 / plan.per_day)
 
     def until(self, to_s: float) -> None:
-        """Let the spells begin that begin before `to_s` (seconds since the start)."""
+        """Let the intervals begin that begin before `to_s` (seconds since the start)."""
         while self._next_s is not None and self._next_s < to_s:
             lasts_s = FOREVER_S if self.what in LASTING else self.plan.minutes * 60
-            self.spells.append(Spell(self._next_s, self._next_s + lasts_s, self._windows.one()))
+            self.intervals.append(Interval(self._next_s, self._next_s + lasts_s, self._windows.one()))
             self._next_s = (
                 self._next_s + self._windows.waiting(86400 / self.plan.per_day) if self.plan.per_day else None
             )
 
     def forget(self, before_s: float) -> None:
-        """Drop the spells that have ended, so that a season takes no more memory than a day."""
-        self.spells = [spell for spell in self.spells if spell.to_s > before_s]
+        """Drop the intervals that have ended, so that a season takes no more memory than a day."""
+        self.intervals = [interval for interval in self.intervals if interval.to_s > before_s]
 
     def hit(self, since_s: Floats) -> Mask:
-        """Which of the messages at `since_s` it hits: all in a spell, or a share of them by chance."""
+        """Which of the messages at `since_s` it hits: all in an interval, or a share of them by chance."""
         inside = np.zeros(len(since_s), dtype=np.bool_)
-        for spell in self.spells:
-            inside |= (since_s >= spell.from_s) & (since_s < spell.to_s)
+        for interval in self.intervals:
+            inside |= (since_s >= interval.from_s) & (since_s < interval.to_s)
         if self.plan.share < 1.0:
             inside &= self._share.uniform(len(since_s)) < self.plan.share
         return inside
@@ -80,7 +80,7 @@ class Fault:
         return otherwise if self.plan.size is None else self.plan.size
 
 
-def spoil(fault: Fault, seen: Reported, since_s: Floats) -> None:
+def inject(fault: Fault, seen: Reported, since_s: Floats) -> None:
     """Change the reported values in place, if this is a fault of values."""
     act = _VALUES.get(fault.what)
     if act is not None and len(since_s):
@@ -88,51 +88,55 @@ def spoil(fault: Fault, seen: Reported, since_s: Floats) -> None:
 
 
 def _stuck(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
-    for spell in fault.spells:
-        inside = np.flatnonzero((since_s >= spell.from_s) & (since_s < spell.to_s))
+    for interval in fault.intervals:
+        inside = np.flatnonzero((since_s >= interval.from_s) & (since_s < interval.to_s))
         if not len(inside):
             continue
-        if spell.held is None:
+        if interval.held is None:
             first = int(inside[0])
-            spell.held = (float(seen.distance_mm[first]), float(seen.echo_us[first]), float(seen.temperature_c[first]))
-        seen.distance_mm[inside], seen.echo_us[inside] = spell.held[0], spell.held[1]
+            interval.held = (
+                float(seen.distance_mm[first]),
+                float(seen.echo_us[first]),
+                float(seen.temperature_c[first]),
+            )
+        seen.distance_mm[inside], seen.echo_us[inside] = interval.held[0], interval.held[1]
 
 
 def _wild(fault: Fault, seen: Reported, since_s: Floats, hit: Mask) -> None:
-    picks = (fault.chance.uniform(len(since_s)) * len(WILD_MM)).astype(int)
+    picks = (fault.random.uniform(len(since_s)) * len(WILD_MM)).astype(int)
     seen.distance_mm[hit] = np.array(WILD_MM)[picks][hit]
     seen.echo_us[hit] = np.nan
 
 
 def _no_target(fault: Fault, seen: Reported, since_s: Floats, hit: Mask) -> None:
-    picks = (fault.chance.uniform(len(since_s)) * len(NO_TARGET_MM)).astype(int)
+    picks = (fault.random.uniform(len(since_s)) * len(NO_TARGET_MM)).astype(int)
     seen.distance_mm[hit] = np.array(NO_TARGET_MM)[picks][hit]
     seen.echo_us[hit] = np.nan
 
 
 def _too_near(fault: Fault, seen: Reported, since_s: Floats, hit: Mask) -> None:
-    seen.distance_mm[hit] = np.floor(fault.chance.uniform(len(since_s)) * 5)[hit]
+    seen.distance_mm[hit] = np.floor(fault.random.uniform(len(since_s)) * 5)[hit]
     seen.echo_us[hit] = np.nan
 
 
 def _mist(fault: Fault, seen: Reported, since_s: Floats, hit: Mask) -> None:
-    drawn = fault.chance.uniform(len(since_s))
+    drawn = fault.random.uniform(len(since_s))
     pulled = np.round(seen.distance_mm + fault.size(MIST_MM) * (0.5 + drawn))
     droplet = drawn > 0.9  # now and then only the droplet is seen
     seen.distance_mm[hit] = np.where(droplet, np.round(5 + 200 * (drawn - 0.9)), pulled)[hit]
 
 
 def _drift(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
-    """Away and back again within the spell, as condensation that comes and dries."""
-    for spell in fault.spells:
-        share = np.clip((since_s - spell.from_s) / (spell.to_s - spell.from_s), 0, 1)
+    """Away and back again within the interval, as condensation that comes and dries."""
+    for interval in fault.intervals:
+        share = np.clip((since_s - interval.from_s) / (interval.to_s - interval.from_s), 0, 1)
         _shift(seen, np.round(fault.size(8.0) * np.sin(np.pi * share), 1))
 
 
 def _lid_offset(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
-    for spell in fault.spells:
-        size_mm = fault.size(6 * spell.drawn - 3)
-        _shift(seen, np.where(since_s >= spell.from_s, size_mm, 0.0))
+    for interval in fault.intervals:
+        size_mm = fault.size(6 * interval.drawn - 3)
+        _shift(seen, np.where(since_s >= interval.from_s, size_mm, 0.0))
 
 
 def _shift(seen: Reported, by_mm: Floats) -> None:
@@ -141,9 +145,9 @@ def _shift(seen: Reported, by_mm: Floats) -> None:
 
 
 def _warm_up(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
-    """Fresh from power-up it is off, and comes right as it warms: e^-5 is left at the end of the spell."""
-    for spell in fault.spells:
-        share = (since_s - spell.from_s) / (spell.to_s - spell.from_s)
+    """Fresh from power-up it is off, and comes right as it warms: e^-5 is left at the end of the interval."""
+    for interval in fault.intervals:
+        share = (since_s - interval.from_s) / (interval.to_s - interval.from_s)
         _shift(seen, np.where((share >= 0) & (share < 1), np.round(fault.size(4.0) * np.exp(-5.0 * share), 1), 0.0))
 
 
@@ -165,11 +169,11 @@ def _centimetres(fault: Fault, seen: Reported, since_s: Floats, hit: Mask) -> No
 
 def _reset(fault: Fault, seen: Reported, since_s: Floats, _: Mask) -> None:
     """The first message after each power-up carries the probe's power-on value."""
-    for spell in fault.spells:
-        after = np.flatnonzero(since_s >= spell.from_s)
-        if len(after) and spell.held is None:
+    for interval in fault.intervals:
+        after = np.flatnonzero(since_s >= interval.from_s)
+        if len(after) and interval.held is None:
             seen.temperature_c[after[0]] = POWER_ON_C
-            spell.held = (0.0, 0.0, POWER_ON_C)
+            interval.held = (0.0, 0.0, POWER_ON_C)
 
 
 _VALUES: dict[str, Callable[[Fault, Reported, Floats, Mask], None]] = {

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cardinals:
-    """Lowest, best and highest temperature of growth, and the bend of the warm side (see `warmth`; None: none)."""
+    """Lowest, best and highest temperature of growth, and the bend of the warm side, if any (`temperature_factor`)."""
 
     min_c: float
     best_c: float
@@ -52,7 +52,7 @@ def ctmi(temperature_c: float, cardinals: Cardinals) -> float:
     return top / (span * (span * (temperature_c - best) - (best - high) * (best + low - 2 * temperature_c)))
 
 
-def warmth(temperature_c: float, cardinals: Cardinals) -> float:
+def temperature_factor(temperature_c: float, cardinals: Cardinals) -> float:
     """The relative rate used by the dough, 0 to 1.
 
     Up to the best temperature it is `ctmi`, but never less than 2 % of the rate at 24 degC. Above it the law is 1.3 to
@@ -72,7 +72,7 @@ def _floor(cardinals: Cardinals) -> float:
     return FLOOR_RATIO * ctmi(FLOOR_AT_C, cardinals)
 
 
-def sourness(ph: float, ph_min: float, ph_best: float, ph_max: float) -> float:
+def ph_factor(ph: float, ph_min: float, ph_best: float, ph_max: float) -> float:
     """The cardinal pH model, 1 at the best pH and 0 outside the limits.
 
     Source: Rosso, Lobry, Bajard, Flandrois 1995, Appl. Environ. Microbiol. 61:610-616.
@@ -83,6 +83,6 @@ def sourness(ph: float, ph_min: float, ph_best: float, ph_max: float) -> float:
     return both / (both - (ph - ph_best) ** 2)
 
 
-def doubling(temperature_c: float, q10: float, at_c: float = 25.0) -> float:
+def q10_factor(temperature_c: float, q10: float, at_c: float = 25.0) -> float:
     """q10 ** ((T - at) / 10): the plain law for enzymes and slow decay, 1 at `at_c`."""
     return float(q10 ** ((temperature_c - at_c) / 10.0))

@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 
 from monitor.core.vessel.level import volume_ml as volume_below_ml
-from monitor.simulator.chance import Chance, Floats
 from monitor.simulator.device import Device, Sent
 from monitor.simulator.dough import (
     BACTERIUM_G,
@@ -29,10 +28,11 @@ from monitor.simulator.dough import (
     ph_of,
     volume_ml,
 )
-from monitor.simulator.growing import dough_from, grow, nothing, ripe
-from monitor.simulator.hands import fed, stirred, without
+from monitor.simulator.handling import fed, stirred, without
+from monitor.simulator.integrator import dough_from, empty_jar, grow, ripe_starter
 from monitor.simulator.kitchen import GRID_S, jar_lag_h, jar_minutes, place_c
-from monitor.simulator.scenario import WEEK, Doing, JarPlan, Scenario
+from monitor.simulator.random_numbers import Floats, RandomNumbers
+from monitor.simulator.scenario import WEEK, Action, JarPlan, Scenario
 from monitor.simulator.sensor import Seen, Sensor
 from monitor.simulator.truth import JarTruth, TrueCycle
 from monitor.values import Json
@@ -56,16 +56,18 @@ class Jar:
         self._sampling_s = plan.sampling_s or scenario.sampling_s
         starter = plan.starter
         self._dough, self._batch = (
-            ripe(starter.flour, starter.grams, starter.hydration, starter.vigour, starter.days_since_fed, starter.yeast)
+            ripe_starter(
+                starter.flour, starter.grams, starter.hydration, starter.vigour, starter.days_since_fed, starter.yeast
+            )
             if starter.grams > 0
-            else nothing(starter.flour, starter.vigour, starter.yeast)
+            else empty_jar(starter.flour, starter.vigour, starter.yeast)
         )
         self._place = plan.place
         self._jar_c: float | None = None
         self._sensor = Sensor(plan.sensor, scenario.seed, plan.name, self._sampling_s)
         self._device = Device(plan, scenario.seed, scenario.starts_s)
         self._skins = [fault for fault in plan.fault if fault.what == "skin"]
-        self._hands = Chance(scenario.seed, plan.name, "hands")
+        self._hands = RandomNumbers(scenario.seed, plan.name, "hands")
         self._lid_mm = 0.0  # how differently from the first time the lid sits
         self._next_reading = 0
         self._off: list[tuple[float, float, float]] = []  # from, to, what the sensor sees instead (nan: nothing)
@@ -74,85 +76,85 @@ class Jar:
             [volume_below_ml(plan.geometry, level) for level in self._levels.tolist()], dtype=np.float64
         )
         self._widths = np.sqrt(np.gradient(self._volumes, self._levels) * 1000 * 4 / math.pi)
-        self._doings: list[tuple[float, int, Doing]] = []
+        self._actions: list[tuple[float, int, Action]] = []
         self._count = 0
         self._standing_mm: float | None = None  # where a skin holds the surface; None: it has just been stirred
-        self._waiting = [doing for doing in plan.do if doing.when is not None]
-        for doing in plan.do:
-            if doing.at_s is not None:
-                self.plan_doing(doing.at_s, doing)
-            elif doing.daily_s is not None:
-                self.plan_doing(self._next_daily(doing, -1.0), doing)
+        self._waiting = [action for action in plan.do if action.when is not None]
+        for action in plan.do:
+            if action.at_s is not None:
+                self.plan_action(action.at_s, action)
+            elif action.daily_s is not None:
+                self.plan_action(self._next_daily(action, -1.0), action)
 
     # --- the baker ---
 
-    def plan_doing(self, at_s: float, doing: Doing) -> None:
+    def plan_action(self, at_s: float, action: Action) -> None:
         """Something to do at a time, which is rounded to a whole minute."""
         self._count += 1
-        heapq.heappush(self._doings, (round(at_s / GRID_S) * GRID_S, self._count, doing))
+        heapq.heappush(self._actions, (round(at_s / GRID_S) * GRID_S, self._count, action))
 
     def _local(self, since_s: float) -> tuple[float, str]:
         at_s = self._scenario.starts_s + self._scenario.utc_offset_h * 3600 + since_s
         return at_s % 86400, WEEK[datetime.fromtimestamp(at_s, UTC).weekday()]
 
-    def _next_daily(self, doing: Doing, after_s: float) -> float:
-        assert doing.daily_s is not None
+    def _next_daily(self, action: Action, after_s: float) -> float:
+        assert action.daily_s is not None
         local_s, _ = self._local(after_s)
-        at_s = after_s + (doing.daily_s - local_s) % 86400
+        at_s = after_s + (action.daily_s - local_s) % 86400
         at_s += 86400 * (at_s <= after_s)
-        while self._local(at_s)[1] not in doing.days:
+        while self._local(at_s)[1] not in action.days:
             at_s += 86400
         return at_s
 
-    def _do(self, at_s: float, doing: Doing, room_c: float) -> None:
-        what = doing.what
+    def _do(self, at_s: float, action: Action, room_c: float) -> None:
+        what = action.what
         row: dict[str, Json] = {"what": what, "at_s": self._scenario.starts_s + at_s}
         if what in LID_OFF_AT_ONCE:
-            self._lift_lid(at_s, doing.minutes)
+            self._lift_lid(at_s, action.minutes)
         before_mm = self._surface_mm()
         if what in MOVES_THE_SURFACE:
             self._standing_mm = None
         if what == "feed":
-            row |= self._feed(at_s, doing, room_c, before_mm)
+            row |= self._feed(at_s, action, room_c, before_mm)
         elif what == "stir":
             self._dough = stirred(self._dough)
             self.truth.disturbed()
         elif what == "take":
-            share = min(0.95, doing.grams / mass_g(self._dough, self._batch))
+            share = min(0.95, action.grams / mass_g(self._dough, self._batch))
             self._dough, self._batch = without(self._dough, self._batch, share)
             self._dough = stirred(self._dough, gas_left=0.6)
             self.truth.disturbed()
-            row["grams"] = doing.grams
+            row["grams"] = action.grams
         elif what == "swap":
-            self._dough, self._batch = ripe(
-                doing.flour, doing.grams, 1.0, self.plan.starter.vigour, 0.6, self.plan.starter.yeast
+            self._dough, self._batch = ripe_starter(
+                action.flour, action.grams, 1.0, self.plan.starter.vigour, 0.6, self.plan.starter.yeast
             )
             self.truth.disturbed()
         elif what == "move":
-            self._place = doing.place
-            row["place"] = doing.place
+            self._place = action.place
+            row["place"] = action.place
         elif what == "away":
             seen_mm = self.plan.empty_mm + SHELF_BELOW_MM
-            self._off.append((at_s, at_s + doing.minutes * 60, seen_mm))
-            row["minutes"] = doing.minutes
+            self._off.append((at_s, at_s + action.minutes * 60, seen_mm))
+            row["minutes"] = action.minutes
         self.truth.doings.append(row)
-        if doing.daily_s is not None:
-            self.plan_doing(self._next_daily(doing, at_s), doing)
+        if action.daily_s is not None:
+            self.plan_action(self._next_daily(action, at_s), action)
 
-    def _feed(self, at_s: float, doing: Doing, room_c: float, before_mm: float) -> dict[str, Json]:
+    def _feed(self, at_s: float, action: Action, room_c: float, before_mm: float) -> dict[str, Json]:
         assert self._jar_c is not None
         there_g = mass_g(self._dough, self._batch)
-        kept_g = there_g if doing.starter_g is None else min(there_g, doing.starter_g)
-        added: dict[str, Json] = {"flour_g": doing.flour_g, "water_g": doing.water_g, "flour": doing.flour}
-        self._dough, self._batch = fed(self._dough, self._batch, keep_g=doing.starter_g, **added)  # type: ignore[arg-type]
-        water_c = room_c if doing.water_c is None else doing.water_c
+        kept_g = there_g if action.starter_g is None else min(there_g, action.starter_g)
+        added: dict[str, Json] = {"flour_g": action.flour_g, "water_g": action.water_g, "flour": action.flour}
+        self._dough, self._batch = fed(self._dough, self._batch, keep_g=action.starter_g, **added)  # type: ignore[arg-type]
+        water_c = room_c if action.water_c is None else action.water_c
         # heat capacities: water 4.2, dough 3.4, flour 1.8 J/g/K (textbook)
-        heats = (kept_g * 3.4, doing.flour_g * 1.8, doing.water_g * 4.2)
+        heats = (kept_g * 3.4, action.flour_g * 1.8, action.water_g * 4.2)
         self._jar_c = (heats[0] * self._jar_c + heats[1] * room_c + heats[2] * water_c) / max(sum(heats), 1e-9)
         start_ml = float(volume_ml(self._dough, self._batch, self._jar_c))
         cycle = TrueCycle(
             fed_at_s=self._scenario.starts_s + at_s, before_mm=before_mm, start_mm=float(self._level(start_ml)),
-            start_ml=start_ml, starter_g=kept_g, flour_g=doing.flour_g, water_g=doing.water_g, flour=doing.flour,
+            start_ml=start_ml, starter_g=kept_g, flour_g=action.flour_g, water_g=action.water_g, flour=action.flour,
         )  # fmt: skip
         self.truth.fed(cycle)
         self._waiting = [one for one in self.plan.do if one.when is not None]
@@ -175,10 +177,10 @@ class Jar:
             self._jar_c = float(place_c(self._place, self._scenario.kitchen, room[:1], round(from_s / GRID_S))[0])
         while at_s < to_s:
             first = round((at_s - from_s) / GRID_S)
-            while self._doings and self._doings[0][0] <= at_s:
-                _, _, doing = heapq.heappop(self._doings)
-                self._do(at_s, doing, float(room[first]))
-            until_s = min(to_s, self._doings[0][0] if self._doings else NEVER_S)
+            while self._actions and self._actions[0][0] <= at_s:
+                _, _, action = heapq.heappop(self._actions)
+                self._do(at_s, action, float(room[first]))
+            until_s = min(to_s, self._actions[0][0] if self._actions else NEVER_S)
             if self._waiting:
                 until_s = min(until_s, at_s + WATCHING_S)
             out += self._stretch(at_s, until_s, room[first : first + round((until_s - at_s) / GRID_S) + 1])
@@ -192,12 +194,12 @@ class Jar:
             return
         if self._surface_mm() > cycle.peak_mm - FALLEN * (cycle.peak_mm - cycle.start_mm):
             return
-        for doing in self._waiting:
-            when_s = at_s + doing.after_h * 3600
+        for action in self._waiting:
+            when_s = at_s + action.after_h * 3600
             local_s, _ = self._local(when_s)
-            if not doing.awake_from_s <= local_s <= doing.awake_to_s:
-                when_s += (doing.awake_from_s - local_s) % 86400
-            self.plan_doing(when_s, doing)
+            if not action.awake_from_s <= local_s <= action.awake_to_s:
+                when_s += (action.awake_from_s - local_s) % 86400
+            self.plan_action(when_s, action)
         self._waiting = []
 
     def _stretch(self, from_s: float, to_s: float, room: Floats) -> list[Sent]:
@@ -236,7 +238,7 @@ class Jar:
         self._next_reading = max(first, stop)
         since_s: Floats = np.arange(first, self._next_reading, dtype=np.float64) * self._sampling_s
         starts_s = self._scenario.starts_s
-        for what, begins_s, ends_s in self._device.spells(to_s):
+        for what, begins_s, ends_s in self._device.intervals(to_s):
             ends = None if math.isinf(ends_s) else starts_s + ends_s
             self.truth.faults.append({"what": what, "from_s": starts_s + begins_s, "to_s": ends})
         jar_c, room_c = np.interp(since_s, minutes, jar), np.interp(since_s, minutes, room)

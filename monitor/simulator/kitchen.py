@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from monitor.simulator.chance import Chance, Floats
+from monitor.simulator.random_numbers import Floats, RandomNumbers
 from monitor.simulator.scenario import KitchenPlan
 
 GRID_S = 60.0
@@ -33,7 +33,7 @@ class Kitchen:
         self._plan = plan
         self._starts_s = starts_s
         self._local_s = starts_s + utc_offset_h * 3600
-        self._chance = Chance(seed, "weather")
+        self._random = RandomNumbers(seed, "weather")
         self._wander = 0.0
         self._extra_c = 0.0  # what the heating has added to the room
         self._draught_c = 0.0  # and what a window has taken
@@ -44,7 +44,7 @@ class Kitchen:
         """Room temperature, degC, at the minutes `first` to `first + count - 1` since the start."""
         plan = self._plan
         keep = math.exp(-GRID_S / 3600 / WANDER_H)
-        kicks = self._chance.normal(count) * math.sqrt(1 - keep * keep)
+        kicks = self._random.normal(count) * math.sqrt(1 - keep * keep)
         room = np.empty(count)
         warmest_s = plan.warmest_s
         step_h = GRID_S / 3600

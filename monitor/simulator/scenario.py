@@ -36,7 +36,7 @@ from monitor.values import Geometry, Straight
 
 WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 PLACES = ("counter", "oven", "fridge")
-DOINGS = ("feed", "look", "stir", "take", "swap", "move", "away")
+ACTIONS = ("feed", "look", "stir", "take", "swap", "move", "away")
 FAULTS = (
     "stuck", "wild", "no_target", "too_near", "mist", "drift", "lid_offset", "gap", "late", "doubled", "no_temperature",
     "reset", "unplugged_probe", "not_a_number", "fahrenheit", "centimetres", "garbage", "clock_jump", "warm_up", "skin",
@@ -105,10 +105,10 @@ class Starter:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doing:
+class Action:
     """[[jar.do]]: something that the baker does. Give one of `at`, `daily` or `when`."""
 
-    what: str = key(one_of(*DOINGS), doc="allowed: " + ", ".join(DOINGS))
+    what: str = key(one_of(*ACTIONS), doc="allowed: " + ", ".join(ACTIONS))
     at_s: float | None = key(span, None, doc='once, like "5h"')
     daily_s: float | None = key(clock, None, doc='every day at a local time, like "21:00"')
     days: tuple[str, ...] = key(some_of(*WEEK), WEEK, doc="with daily: only on these")
@@ -186,7 +186,7 @@ class JarPlan:
     place: str = key(one_of(*PLACES), "counter", doc="where it stands at first")
     sampling_s: float | None = key(number(1, 3600, "s"), None, doc="time between readings, if not the scenario's")
     starter: Starter = key(Part(Starter, False), Starter(), doc="what is in it")
-    do: tuple[Doing, ...] = key(Part(Doing, True), (), doc="what the baker does")
+    do: tuple[Action, ...] = key(Part(Action, True), (), doc="what the baker does")
     sensor: SensorPlan = key(Part(SensorPlan, False), SensorPlan(), doc="what looks down on it")
     clock: Clock = key(Part(Clock, False), Clock(), doc="the device's clock")
     fault: tuple[FaultPlan, ...] = key(Part(FaultPlan, True), (), doc="what breaks")
@@ -257,8 +257,8 @@ def _nonsense(scenario: Scenario) -> list[str]:
     for i, jar in enumerate(scenario.jar, 1):
         if jar.rim_mm >= jar.empty_mm:
             problems.append(f"jar[{i}].rim_mm = {jar.rim_mm:g}: allowed: less than empty_mm, which is {jar.empty_mm:g}")
-        for j, doing in enumerate(jar.do, 1):
-            if sum(x is not None for x in (doing.at_s, doing.daily_s, doing.when)) != 1:
+        for j, action in enumerate(jar.do, 1):
+            if sum(x is not None for x in (action.at_s, action.daily_s, action.when)) != 1:
                 problems.append(f"jar[{i}].do[{j}]: allowed: exactly one of at, daily and when")
         for j, fault in enumerate(jar.fault, 1):
             if fault.what == "skin" and fault.at_s is None:

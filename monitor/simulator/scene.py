@@ -4,7 +4,7 @@
 
 `Scene` is the same with a hand on it: `advance` gives the messages up to a time, `do` lets the baker do something now.
 The same scenario and seed give the same messages, on any machine and however the time is cut into stretches
-(`growing.py` says how far that goes).
+(`integrator.py` says how far that goes).
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from monitor.simulator.chance import Floats
 from monitor.simulator.device import Sent
 from monitor.simulator.jar import Jar
 from monitor.simulator.kitchen import GRID_S, Kitchen
-from monitor.simulator.scenario import Doing, Scenario
+from monitor.simulator.random_numbers import Floats
+from monitor.simulator.scenario import Action, Scenario
 from monitor.simulator.truth import JarTruth
 
 STRETCH_S = 6 * 3600.0
@@ -60,6 +60,6 @@ class Scene:
         self.now_s = to_s
         return out[0] if len(out) == 1 else list(heapq.merge(*out, key=lambda sent: sent.at_s))
 
-    def do(self, jar: str, doing: Doing) -> None:
+    def do(self, jar: str, action: Action) -> None:
         """The baker does something to a jar, now."""
-        next(one for one in self._jars if one.plan.name == jar).plan_doing(self.now_s, doing)
+        next(one for one in self._jars if one.plan.name == jar).plan_action(self.now_s, action)

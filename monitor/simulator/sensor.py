@@ -12,7 +12,7 @@ from itertools import accumulate
 
 import numpy as np
 
-from monitor.simulator.chance import Chance, Floats
+from monitor.simulator.random_numbers import Floats, RandomNumbers
 from monitor.simulator.scenario import SensorPlan
 
 # Optical ranging of this class is guaranteed to 40 mm at best; nearer, it reads up to a few mm too far.
@@ -89,15 +89,15 @@ class Sensor:
 
     def __init__(self, plan: SensorPlan, seed: int, jar: str, sampling_s: float) -> None:
         self._plan = plan
-        self._noise = Chance(seed, jar, "noise")
-        self._heave = Chance(seed, jar, "heave")
-        self._drop = Chance(seed, jar, "dropouts")
-        self._probe = Chance(seed, jar, "probe")
+        self._noise = RandomNumbers(seed, jar, "noise")
+        self._heave = RandomNumbers(seed, jar, "heave")
+        self._drop = RandomNumbers(seed, jar, "dropouts")
+        self._probe = RandomNumbers(seed, jar, "probe")
         self._keep = math.exp(-sampling_s / HEAVING_S)
         self._heaving = 0.0
         self._lag = math.exp(-sampling_s / HEADSPACE_LAG_S)
         self._co2: float | None = None
-        part = Chance(seed, jar, "part").normal(2)
+        part = RandomNumbers(seed, jar, "part").normal(2)
         self._drift_mm_per_c = DRIFT_MM_PER_C * float(part[0])
         self._probe_c = PROBE_OFFSET_C * float(part[1])
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
-from monitor.simulator.chance import Floats
+from monitor.simulator.random_numbers import Floats
 from monitor.values import Json
 
 SUNK_MM, WELL_SUNK_MM = 1.0, 5.0  # a fall that can be seen at all, and one that nobody overlooks

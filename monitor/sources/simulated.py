@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from monitor.simulator.device import Sent, payload
-from monitor.simulator.scenario import Doing, Scenario
+from monitor.simulator.scenario import Action, Scenario
 from monitor.simulator.scene import Scene
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
@@ -53,7 +53,7 @@ class SimulatedSource:
             monotonic=wall,
         )
         self._status = SourceStatus(self.name, wall, wall)
-        self._told: deque[tuple[str, Doing]] = deque()
+        self._told: deque[tuple[str, Action]] = deque()
         self._stop = threading.Event()
         self.ended = threading.Event()  # the scenario is over, or cannot be played: nothing more will come
         self._thread: threading.Thread | None = None
@@ -76,9 +76,9 @@ class SimulatedSource:
         """Playing, at its end, or what stopped it."""
         return self._status.health()
 
-    def tell(self, jar: str, doing: Doing) -> None:
+    def tell(self, jar: str, action: Action) -> None:
         """The baker does something to a jar as soon as the play allows; any thread may call it."""
-        self._told.append((jar, doing))
+        self._told.append((jar, action))
 
     def _play(self, put: Put) -> None:
         try:

@@ -4,7 +4,7 @@ equation with `monitor.core.forecast.starter_model`.
 `budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, in small steps; temperature acts by
 the extended square-root law (Ratkowsky et al. 1983, J. Bact. 154:1222), the lag by a physiological state (Baranyi and
 Roberts 1994, IJFM 23:277) that is worse for a starter fed late; the dough can hold only so much gas.
-`tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per doubling of the
+`tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per q10_factor of the
 dilution, the fall comes a share of the rise later, and the scatter has heavy tails.
 
 `Simulated` wraps the project's own mechanistic simulator, whose equations are not the model's either: gas, sugar, acid
@@ -23,9 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.simulator.dough import Batch, Dough, volume_ml
-from monitor.simulator.growing import STEP_H as MINUTE_H
-from monitor.simulator.growing import dough_from, grow, ripe
-from monitor.simulator.hands import fed
+from monitor.simulator.handling import fed
+from monitor.simulator.integrator import STEP_H as MINUTE_H
+from monitor.simulator.integrator import dough_from, grow, ripe_starter
 
 Floats = NDArray[np.float64]
 STEP_H = 0.1
@@ -210,7 +210,8 @@ class Simulated:
         self.drift_sd = rng.uniform(0.0, 0.04, n)
         self.scatter_sd = rng.uniform(0.02, 0.06, n)
         self.doughs = [
-            ripe(str(f), 200.0, 1.0, round(float(v), 3), 1.0) for f, v in zip(self.flours, self.vigour, strict=True)
+            ripe_starter(str(f), 200.0, 1.0, round(float(v), 3), 1.0)
+            for f, v in zip(self.flours, self.vigour, strict=True)
         ]
         self.growing: list[Growing] = []
 

@@ -26,12 +26,12 @@ from monitor.simulator.dough import (
     volume_ml,
 )
 from monitor.simulator.flours import FLOURS
-from monitor.simulator.growing import dough_from, grow, nothing, ripe
-from monitor.simulator.hands import fed, stirred, without
+from monitor.simulator.handling import fed, stirred, without
+from monitor.simulator.integrator import dough_from, empty_jar, grow, ripe_starter
 
 
 def feed(ratio, flour="white", vigour=1.0, days=0.6, hydration=1.0, total_g=225.0):
-    dough, batch = ripe(flour, 300.0, 1.0, vigour, days)
+    dough, batch = ripe_starter(flour, 300.0, 1.0, vigour, days)
     part_g = total_g / sum(ratio)
     return fed(
         dough,
@@ -145,7 +145,7 @@ def test_taking_some_leaves_the_rest_as_it_was(share):
 
 
 def test_feeding_keeps_what_it_says_and_adds_what_it_says():
-    dough, batch = ripe("white", 200.0, 1.0, 1.0, 1.0)
+    dough, batch = ripe_starter("white", 200.0, 1.0, 1.0, 1.0)
     kept_g = 25.0
     mixed, mixed_batch = fed(dough, batch, keep_g=kept_g, flour_g=100.0, water_g=90.0, flour="rye")
     cells_g = 100.0 * 1e-6  # the cells that ride in on flour weigh less than this
@@ -255,7 +255,7 @@ def test_less_than_all_of_the_gas_is_held():
 def test_a_new_starter_has_a_false_start_a_flat_week_and_then_lives():
     """Bakers' experience: lively around day 2 or 3, then flat, alive in the second week (common
     practice, no source)."""
-    dough, batch = nothing("whole wheat", 0.6)
+    dough, batch = empty_jar("whole wheat", 0.6)
     dough, batch = fed(dough, batch, keep_g=None, flour_g=50.0, water_g=50.0, flour="whole wheat")
     kinds = ["whole wheat"] * 4 + ["white"] * 9
     tops = []

@@ -12,9 +12,9 @@ from monitor.simulator.growth_law import (
     WILD,
     Cardinals,
     ctmi,
-    doubling,
-    sourness,
-    warmth,
+    ph_factor,
+    q10_factor,
+    temperature_factor,
 )
 
 # Rosso et al. 1993's law with the parameters of Penicillium expansum (GroPIN database, entry 171): rates 1/d or so
@@ -55,33 +55,37 @@ BACTERIA_FRACTIONS = [(15, 0.25), (20, 0.5), (37, 0.5), (39, 0.25)]
 @pytest.mark.parametrize(("temperature_c", "share"), YEAST_FRACTIONS)
 def test_the_yeasts_fractions(temperature_c, share):
     factor = 1.5 if temperature_c < KAZACHSTANIA.best_c else 1.35
-    assert share / factor <= warmth(temperature_c, KAZACHSTANIA) <= share * factor
+    assert share / factor <= temperature_factor(temperature_c, KAZACHSTANIA) <= share * factor
 
 
 @pytest.mark.parametrize(("temperature_c", "share"), BACTERIA_FRACTIONS)
 def test_the_bacterias_fractions(temperature_c, share):
-    assert share / 1.3 <= warmth(temperature_c, BACTERIA) <= share * 1.3
+    assert share / 1.3 <= temperature_factor(temperature_c, BACTERIA) <= share * 1.3
 
 
 def test_the_other_yeast_likes_it_warmer():
     """Salvado et al. 2011: S. cerevisiae is at its best at 32.3 degC and stops at 45.4."""
-    assert warmth(32.3, CEREVISIAE) == pytest.approx(1.0)
-    assert warmth(45.4, CEREVISIAE) == 0.0
-    assert warmth(32.0, CEREVISIAE) > warmth(28.0, CEREVISIAE) > warmth(24.0, CEREVISIAE)
-    assert warmth(32.0, KAZACHSTANIA) < warmth(28.0, KAZACHSTANIA)
+    assert temperature_factor(32.3, CEREVISIAE) == pytest.approx(1.0)
+    assert temperature_factor(45.4, CEREVISIAE) == 0.0
+    assert (
+        temperature_factor(32.0, CEREVISIAE)
+        > temperature_factor(28.0, CEREVISIAE)
+        > temperature_factor(24.0, CEREVISIAE)
+    )
+    assert temperature_factor(32.0, KAZACHSTANIA) < temperature_factor(28.0, KAZACHSTANIA)
 
 
 @given(st.floats(28.0, 35.0), st.floats(28.0, 35.0))
 def test_hotter_than_best_only_slows_the_yeast(one_c, other_c):
     low, high = sorted((one_c, other_c))
-    assert warmth(low, KAZACHSTANIA) >= warmth(high, KAZACHSTANIA)
-    assert warmth(high, KAZACHSTANIA) <= ctmi(high, KAZACHSTANIA) + 1e-9 or high == KAZACHSTANIA.max_c
+    assert temperature_factor(low, KAZACHSTANIA) >= temperature_factor(high, KAZACHSTANIA)
+    assert temperature_factor(high, KAZACHSTANIA) <= ctmi(high, KAZACHSTANIA) + 1e-9 or high == KAZACHSTANIA.max_c
 
 
 @given(st.floats(-10, 60))
 def test_it_stays_between_nothing_and_the_best(temperature_c):
     for cardinals in (KAZACHSTANIA, CEREVISIAE, BACTERIA, WILD):
-        rate = warmth(temperature_c, cardinals)
+        rate = temperature_factor(temperature_c, cardinals)
         assert 0 <= rate <= 1 + 1e-9
         if temperature_c < cardinals.best_c:
             assert rate >= 0.02 * ctmi(FLOOR_AT_C, cardinals)  # a fridge slows it and does not stop it
@@ -91,11 +95,11 @@ def test_it_stays_between_nothing_and_the_best(temperature_c):
 
 def test_the_cardinal_ph_model():
     """Rosso et al. 1995: nothing at the ends, one at the best."""
-    assert sourness(5.3, 3.8, 5.3, 6.9) == pytest.approx(1.0)
-    assert sourness(3.8, 3.8, 5.3, 6.9) == sourness(6.9, 3.8, 5.3, 6.9) == 0.0
-    assert 0 < sourness(4.2, 3.8, 5.3, 6.9) < sourness(4.8, 3.8, 5.3, 6.9) < 1
+    assert ph_factor(5.3, 3.8, 5.3, 6.9) == pytest.approx(1.0)
+    assert ph_factor(3.8, 3.8, 5.3, 6.9) == ph_factor(6.9, 3.8, 5.3, 6.9) == 0.0
+    assert 0 < ph_factor(4.2, 3.8, 5.3, 6.9) < ph_factor(4.8, 3.8, 5.3, 6.9) < 1
 
 
 def test_q10():
-    assert doubling(35.0, 2.0) == pytest.approx(2.0)
-    assert doubling(15.0, 2.0) == pytest.approx(0.5)
+    assert q10_factor(35.0, 2.0) == pytest.approx(2.0)
+    assert q10_factor(15.0, 2.0) == pytest.approx(0.5)

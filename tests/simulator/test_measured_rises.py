@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from monitor.simulator.dough import YEAST_CELL_G, volume_ml
-from monitor.simulator.growing import grow, ripe
-from monitor.simulator.hands import fed
+from monitor.simulator.handling import fed
+from monitor.simulator.integrator import grow, ripe_starter
 from monitor.simulator.kitchen import jar_lag_h, jar_minutes
 
 DULL, LIVELY = 0.6, 2.0
@@ -62,7 +62,7 @@ def rise(
     parts: tuple[float, float, float], room_c: float, vigour: float, hours: float = 30.0, start_c: float | None = None
 ) -> Rise:
     """A fed white jar, begun at `start_c` (default: the room's)."""
-    dough, batch = ripe("white", 300.0, 1.0, vigour, 1.0)
+    dough, batch = ripe_starter("white", 300.0, 1.0, vigour, 1.0)
     part_g = TOTAL_G / sum(parts)
     dough, batch = fed(
         dough, batch, keep_g=parts[0] * part_g, flour_g=parts[1] * part_g, water_g=parts[2] * part_g, flour="white"

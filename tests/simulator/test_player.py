@@ -17,7 +17,7 @@ from monitor.runs import run_file
 from monitor.settings import SerialSettings
 from monitor.simulator.device import payload
 from monitor.simulator.player import Pace, feedings, terminal, to_broker, to_terminal
-from monitor.simulator.scenario import Doing, read
+from monitor.simulator.scenario import Action, read
 from monitor.simulator.scene import play
 from monitor.sources.serial_port import SerialPort
 from monitor.sources.simulated import SimulatedSource, sped_up
@@ -263,7 +263,7 @@ def test_the_source_does_what_the_baker_says_and_stops_at_once():
     source = SimulatedSource(read(SHORT.replace("hours = 1", "hours = 9000")), speed=speed, wall=sped_up(speed))
     source.start(got.append)
     wait_until(lambda: len(got) > 50, "readings")
-    source.tell("one", Doing(what="feed", starter_g=10.0, flour_g=100.0, water_g=100.0))
+    source.tell("one", Action(what="feed", starter_g=10.0, flour_g=100.0, water_g=100.0))
 
     def level_changed() -> bool:
         last = [one.reading.distance_mm for one in got[-40:] if isinstance(one, Delivery) and one.reading.jar == "one"]

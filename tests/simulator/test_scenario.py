@@ -3,7 +3,7 @@
 # ruff: noqa: E501 - a table of whole lines
 import pytest
 
-from monitor.simulator.scenario import DOINGS, FAULTS, read
+from monitor.simulator.scenario import ACTIONS, FAULTS, read
 from monitor.simulator.schema import ScenarioError
 from monitor.values import Tapered
 
@@ -73,7 +73,7 @@ BAD = [
     ('name = "a"', 'name = "a"\nrim_mm = 150', ["s.toml: jar[1].rim_mm = 150: allowed: less than empty_mm, which is 150"]),
     ('name = "a"', 'name = "a"\n[[jar]]\nname = "a"', ['s.toml: jar.name = "a": allowed: one jar of a name']),
     ('name = "a"', 'name = "a"\n[jar.sensor]\nkind = "sonar"', ['s.toml: jar[1].sensor.kind = "sonar": allowed: optical, ultrasonic']),
-    ('name = "a"', 'name = "a"\n[[jar.do]]\nwhat = "fed"\nat = "1h"', [f's.toml: jar[1].do[1].what = "fed": allowed: {", ".join(DOINGS)} (did you mean feed?)']),
+    ('name = "a"', 'name = "a"\n[[jar.do]]\nwhat = "fed"\nat = "1h"', [f's.toml: jar[1].do[1].what = "fed": allowed: {", ".join(ACTIONS)} (did you mean feed?)']),
     ('name = "a"', 'name = "a"\n[[jar.do]]\nwhat = "feed"', ["s.toml: jar[1].do[1]: allowed: exactly one of at, daily and when"]),
     ('name = "a"', 'name = "a"\n[[jar.do]]\nwhat = "feed"\nat = 5', ['s.toml: jar[1].do[1].at = 5: allowed: a time since the start like "90min", "5h" or "2d 3h"']),
     ('name = "a"', 'name = "a"\n[[jar.fault]]\nwhat = "stuck"', ["s.toml: jar[1].fault[1]: allowed: exactly one of at and per_day"]),

@@ -12,7 +12,7 @@ from hashlib import sha256
 import pytest
 
 from monitor.simulator.device import payload
-from monitor.simulator.scenario import FAULTS, Doing, read
+from monitor.simulator.scenario import FAULTS, Action, read
 from monitor.simulator.scene import Scene, play
 from monitor.sources.wire import Unreadable, parse
 
@@ -223,7 +223,7 @@ def test_a_baker_who_waits_feeds_after_the_fall_and_not_in_the_night():
 def test_a_hand_on_the_scene():
     scene = Scene(read(QUIET.format(hours=5)))
     scene.advance(3600)
-    scene.do("a", Doing(what="feed", starter_g=25.0))
+    scene.do("a", Action(what="feed", starter_g=25.0))
     scene.advance(7200)
     assert scene.truths["a"].cycles[0].fed_at_s == scene.scenario.starts_s + 3600
 

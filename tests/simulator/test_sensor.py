@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.vessel.level import echo_to_mm
-from monitor.simulator.chance import Chance
 from monitor.simulator.kitchen import Kitchen, jar_lag_h, jar_minutes, place_c
+from monitor.simulator.random_numbers import RandomNumbers
 from monitor.simulator.scenario import Heating, KitchenPlan, SensorPlan, Window
 from monitor.simulator.sensor import Seen, Sensor, headspace_co2, sound_m_per_s
 
@@ -201,15 +201,15 @@ def test_the_jar_lags_as_newton_says():
 
 def test_chance_is_the_same_on_any_machine():
     """PCG64 of SeedSequence([7, crc32('x')]): its raw output is promised by numpy (NEP 19); written down once here."""
-    chance = Chance(7, "x")
+    chance = RandomNumbers(7, "x")
     expected = np.random.PCG64(np.random.SeedSequence([7, 2363233923])).random_raw(2)
     assert chance.uniform(2).tolist() == [((int(raw) >> 12) + 0.5) * 2.0**-52 for raw in expected]
 
 
 def test_chance_does_not_care_how_it_is_cut():
-    one, other = Chance(1, "a"), Chance(1, "a")
+    one, other = RandomNumbers(1, "a"), RandomNumbers(1, "a")
     assert one.normal(30).tolist() == [*other.normal(10).tolist(), *other.normal(20).tolist()]
-    assert Chance(1, "a").normal(5).tolist() != Chance(1, "b").normal(5).tolist()
-    values = Chance(2, "many").normal(20_000)
+    assert RandomNumbers(1, "a").normal(5).tolist() != RandomNumbers(1, "b").normal(5).tolist()
+    values = RandomNumbers(2, "many").normal(20_000)
     assert values.mean() == pytest.approx(0, abs=0.03)  # 4 standard errors
     assert values.std() == pytest.approx(1, abs=0.02)

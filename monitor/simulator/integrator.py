@@ -1,11 +1,11 @@
-"""Time for the dough: integrates `dough.slope` while nothing is done to it, and makes the starter to begin with.
+"""Integrates `dough.slope` over the time in which nothing is done to the dough, and makes the starter to begin with.
 
 The explicit midpoint rule, minute by minute in plain floats, a minute cut into equal parts where the bubbles are too
 quick for it; against a strict solver the surface is off by some 0.003 mm at most. The same dough, batch and
 temperatures give the same numbers to the last bit, however the time is cut, wherever floats are IEEE 754 and the C
 library's exp, log and pow round alike. Where those differ in their last bit the surface moves by less than a millionth
 of a micrometre, and a reading rounded to 1 mm is another once in a thousand million
-(`tests/simulator/test_growing.py` shows it).
+(`tests/simulator/test_integrator.py` shows it).
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from monitor.simulator.chance import Floats
 from monitor.simulator.dough import (
     BACTERIUM_G,
     STATE,
@@ -27,11 +26,12 @@ from monitor.simulator.dough import (
     Dough,
     fastest_per_h,
     slope,
-    warmth_at,
+    temperature_factors,
 )
 from monitor.simulator.flours import FLOURS
 from monitor.simulator.growth_law import YEASTS
-from monitor.simulator.hands import fed
+from monitor.simulator.handling import fed
+from monitor.simulator.random_numbers import Floats
 
 STEP_H = 1 / 60  # the grid on which a jar's temperature is known and the baker's doings fall
 STABLE = 1.2  # step times fastest rate: the method is stable up to 2 (Hairer and Wanner 1996, IV.2)
@@ -48,7 +48,7 @@ def grow(dough: Dough, batch: Batch, jar_c: Sequence[float]) -> Floats:
     rates = slope(batch)
     out = [state]
     for begins_c, ends_c in pairwise(jar_c):
-        warm = warmth_at((begins_c + ends_c) / 2, batch.yeast)
+        warm = temperature_factors((begins_c + ends_c) / 2, batch.yeast)
         parts = max(1, math.ceil(fastest_per_h(state, batch, warm) * STEP_H / STABLE))
         step_h = STEP_H / parts
         for _ in range(parts):
@@ -63,14 +63,14 @@ def dough_from(state: Floats) -> Dough:
     return Dough(**{name: max(float(value), 0.0) for name, value in zip(STATE, state, strict=True)})
 
 
-def nothing(flour: str, vigour: float, yeast: str = "kazachstania") -> tuple[Dough, Batch]:
+def empty_jar(flour: str, vigour: float, yeast: str = "kazachstania") -> tuple[Dough, Batch]:
     """An empty jar: the first feeding makes a new starter of flour and water."""
     zero = dict.fromkeys(STATE, 0.0) | {"yeast_ready": 0.002, "bacteria_ready": 0.05, "gluten": 1.0}
     return Dough(**zero), Batch(solids_g=0.0, flour_g=0.0, blend=FLOURS[flour], vigour=vigour, yeast=YEASTS[yeast])
 
 
 @lru_cache(maxsize=64)
-def ripe(
+def ripe_starter(
     flour: str, grams: float, hydration: float, vigour: float, days_since_fed: float, yeast: str = "kazachstania"
 ) -> tuple[Dough, Batch]:
     """A kept-up starter of `grams`, last fed 1:4:4-like `days_since_fed` days ago and left at 22 degC.
@@ -80,7 +80,7 @@ def ripe(
     """
     room = 22.0  # degC, an ordinary kitchen
     # the inoculum: flour and water, cells added
-    dough, batch = nothing(flour, vigour, yeast)
+    dough, batch = empty_jar(flour, vigour, yeast)
     flour_g = grams / (1 + hydration)
     dough, batch = fed(dough, batch, keep_g=None, flour_g=flour_g, water_g=grams - flour_g, flour=flour)
     dough = replace(

@@ -1,4 +1,4 @@
-"""Seeded chance: the same numbers on any machine and with any numpy.
+"""Seeded random numbers: the same on any machine and with any numpy.
 
 Only the raw 64 bits of PCG64 are promised to stay as they are (numpy's NEP 19); the distributions are made from them
 here, one draw a number, so that drawing 10 and then 20 is the same as drawing 30. Every user has its own stream, named
@@ -18,7 +18,7 @@ Floats = npt.NDArray[np.float64]
 _INVERSE_NORMAL = NormalDist().inv_cdf
 
 
-class Chance:
+class RandomNumbers:
     """One stream of random numbers; it owns its place in the stream."""
 
     def __init__(self, seed: int, *names: str) -> None:

@@ -15,9 +15,9 @@ from scipy.integrate import solve_ivp
 
 from monitor.simulator import dough as dough_module
 from monitor.simulator import growth_law
-from monitor.simulator.dough import GAS, Batch, Dough, slope, volume_ml, warmth_at
-from monitor.simulator.growing import grow, ripe
-from monitor.simulator.hands import fed, stirred
+from monitor.simulator.dough import GAS, Batch, Dough, slope, temperature_factors, volume_ml
+from monitor.simulator.handling import fed, stirred
+from monitor.simulator.integrator import grow, ripe_starter
 
 HOURS = 24
 AREA_ML_PER_MM = math.pi / 4 * 8.5**2 / 10  # a jar of 85 mm
@@ -25,7 +25,7 @@ AREA_ML_PER_MM = math.pi / 4 * 8.5**2 / 10  # a jar of 85 mm
 
 @cache
 def fresh(ratio: int, flour: str, hydration: float) -> tuple[Dough, Batch]:
-    dough, batch = ripe(flour, 300.0, 1.0, 1.0, 0.6)
+    dough, batch = ripe_starter(flour, 300.0, 1.0, 1.0, 0.6)
     return fed(dough, batch, keep_g=25.0, flour_g=25.0 * ratio, water_g=25.0 * ratio * hydration, flour=flour)
 
 
@@ -50,7 +50,7 @@ def test_it_agrees_with_a_strict_solver(ratio, flour, hydration, jar_c):
     minutes = np.arange(len(jar_c))
 
     def strict(hours, y):
-        return rates(y.tolist(), warmth_at(float(np.interp(hours * 60, minutes, jar_c))))
+        return rates(y.tolist(), temperature_factors(float(np.interp(hours * 60, minutes, jar_c))))
 
     wanted = solve_ivp(
         strict, (0, HOURS), np.array(astuple(dough)), method="Radau", rtol=1e-9, atol=1e-13, t_eval=minutes[::10] / 60
