@@ -276,7 +276,7 @@ def open_sinks(
 ) -> tuple[list[BestEffort], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
-    out = channels(settings.notices, display(settings.display))
+    out = channels(settings.notices, display(settings.display), settings.page.address)
     publishers = [source for source in sources if isinstance(source, MqttSource)]
     topics = [
         NoticeTopic(publisher, publisher.settings.notice_topic).key

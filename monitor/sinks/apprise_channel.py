@@ -17,6 +17,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from monitor.runs.outbox import Kept
 from monitor.sinks.channel_queue import Failure, message
@@ -26,10 +27,12 @@ WHOLE_S = 90.0  # for all of it: both of the above twice, and the 15 s that a sm
 
 
 class AppriseChannel:
-    """See the module. Not thread-safe: one thread sends; `break_off` may come from any."""
+    """See the module. Not thread-safe: one thread sends; `break_off` may come from any. `page` is where people reach
+    the page, for a link to the jar."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, page: str | None = None) -> None:
         self._address = address
+        self._page = page
         self._sending: subprocess.Popen[str] | None = None
         scheme = address.partition("://")[0]
         self._scheme = scheme.lower() if re.fullmatch(r"[A-Za-z0-9.+-]{1,20}", scheme) else "address"
@@ -38,12 +41,14 @@ class AppriseChannel:
 
     def send(self, together: Sequence[Kept]) -> Failure | None:
         """One message; blocks for `WHOLE_S` at most."""
-        return self.say(*message(together))
+        jar = together[0].notice.jar
+        link = None if self._page is None else f"{self._page.rstrip('/')}/#/{f'jar/{quote(jar)}' if jar else ''}"
+        return self.say(*message(together, link), link)
 
-    def say(self, title: str, text: str) -> Failure | None:
-        """Send a title and a plain text."""
+    def say(self, title: str, text: str, link: str | None = None) -> Failure | None:
+        """Send a title and a plain text; `link` is what a tap on it opens, where the service can."""
         order = {
-            "address": self._address, "title": title, "text": text,
+            "address": self._address, "title": title, "text": text, "link": link,
             "connect_s": CONNECT_S, "read_s": READ_S, "whole_s": WHOLE_S,
         }  # fmt: skip
         # -P: a folder that others may write must not hold what is imported

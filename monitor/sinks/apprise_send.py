@@ -65,6 +65,9 @@ def _plugin(order: dict[str, Any]) -> Any:
     plugin = apprise.Apprise.instantiate(order["address"], asset=asset)
     if not plugin:
         return None
+    for tapped in ("click", "supplemental_url"):  # as services with a link of their own call it: ntfy, Pushover
+        if order.get("link") and getattr(plugin, tapped, "") is None:
+            setattr(plugin, tapped, order["link"])
     plugin.socket_connect_timeout = min(plugin.socket_connect_timeout or order["connect_s"], order["connect_s"])
     plugin.socket_read_timeout = min(plugin.socket_read_timeout or order["read_s"], order["read_s"])
     return plugin

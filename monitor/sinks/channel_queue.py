@@ -154,12 +154,13 @@ class ChannelQueue:
         self._unmarked = []
 
 
-def message(together: Sequence[Kept]) -> tuple[str, str]:
-    """Title and text of notices that go out as one message. The last line is their ids, by which a second copy can be
-    told from a new message."""
+def message(together: Sequence[Kept], link: str | None = None) -> tuple[str, str]:
+    """Title and text of notices that go out as one message, with a link to where more of it is. The last line is their
+    ids, by which a second copy can be told from a new message."""
     title, text = words(together)
     ids = " ".join(_one_line(kept.message_id) for kept in together[:10])
-    return title, f"{text}\n\n[{ids}]"
+    more = f"\n\n{link}" if link else ""
+    return title, f"{text}{more}\n\n[{ids}]"
 
 
 def words(together: Sequence[Kept]) -> tuple[str, str]:

@@ -27,6 +27,7 @@ def web() -> Iterator[Callable[..., Web]]:
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 site.got.append(json.loads(body))
+                site.headers.append(dict(self.headers))
                 if site.hang:
                     site.let_go.wait(30)
                     return

@@ -28,6 +28,7 @@ class Web:
     answers: list[tuple[int, dict[str, str]]] = field(default_factory=lambda: [(200, {})])
     hang: bool = False
     got: list[dict[str, Any]] = field(default_factory=list)
+    headers: list[dict[str, str]] = field(default_factory=list)
     let_go: threading.Event = field(default_factory=threading.Event)
 
     def address(self, path: str = "hook", query: str = "") -> str:

@@ -1,0 +1,53 @@
+"""A notice leads to its jar: in its text, and on a tap where the service has a place for it. The addresses that the
+README shows are ones that apprise takes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor.runs import outbox
+from monitor.runs.store import Store
+from monitor.sinks.apprise_channel import AppriseChannel
+from monitor.sinks.channel_queue import ChannelQueue
+from tests.sinks.delivering import NOW, Web, notice
+
+README = (Path(__file__).resolve().parents[2] / "README.md").read_text()
+ADDRESSES = re.findall(r"^([a-z]+://\S+)", README.split("without anybody's cloud")[1].split("## ")[0], re.MULTILINE)
+
+
+def test_there_are_addresses_to_try() -> None:
+    assert len(ADDRESSES) == 4
+
+
+@pytest.mark.parametrize("address", ADDRESSES)
+def test_every_address_of_the_readme_is_understood(address: str) -> None:
+    import apprise
+
+    assert apprise.Apprise.instantiate(address)
+
+
+@pytest.mark.parametrize("jar", ["rye", ""])
+def test_a_notice_leads_to_its_jar(store: Store, web: Callable[..., Web], jar: str) -> None:
+    site = web()
+    link = "http://kitchen.local:8140/#/jar/rye" if jar else "http://kitchen.local:8140/#/"
+    outbox.put(store, [notice(jar=jar)], NOW)
+    for address in (site.address(), f"ntfy://127.0.0.1:{site.port}/jars"):
+        channel = AppriseChannel(address, "http://kitchen.local:8140/")
+        queue = ChannelQueue(channel, {channel.key, "another"}, lambda: NOW)
+        assert queue.turn(store) is None, queue._reason
+    plain, ntfy = site.got
+    assert link in plain["message"].splitlines()
+    assert site.headers[1]["X-Click"] == link
+    assert link in ntfy["message"].splitlines()
+
+
+def test_without_an_address_there_is_none(store: Store, web: Callable[..., Web]) -> None:
+    site = web()
+    outbox.put(store, [notice()], NOW)
+    channel = AppriseChannel(site.address())
+    ChannelQueue(channel, {channel.key}, lambda: NOW).turn(store)
+    assert "http" not in site.got[0]["message"]
