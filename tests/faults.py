@@ -112,6 +112,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "P5": ("crashes at every named point of the program", "no reading lost or doubled, the same decisions"),
     "P6": ("the service taken over by what it reads", "a user of its own, no capabilities, few calls, its folder only"),
     "P7": ("`status` looks at the lock in the very moment of a start", "the daemon starts all the same"),
+    "P8": ("the end takes too long: a slow disk, a part that hangs", "cut short in 20 s, all is stored"),
     # --- notices
     "N1": ("endpoint down, name not found", "tried again with longer waits, delivered once"),
     "N2": ("an endpoint that never answers", "bounded by its time; the other channels go on"),

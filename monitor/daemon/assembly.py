@@ -116,6 +116,7 @@ def _open(settings: Settings, clock: Clock) -> _Opened:
     with contextlib.ExitStack() as closing:
         closing.enter_context(StoreLock(path))
         store = closing.enter_context(Store.open(path, clock.wall()))
+        closing.callback(store.database.take_in_log)
         said = _tell_damage(store, settings, clock, display(settings.display))
         return _Opened(store, said, closing.pop_all())
 

@@ -124,6 +124,7 @@ class Daemon:
                 self.turn(LOOK_S)
                 self._beat()
             self.flush()  # what is committed now can still be acknowledged
+            failpoint("stopping")
             self._end()
             self.flush()
             self.show()

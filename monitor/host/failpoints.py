@@ -1,7 +1,7 @@
 """Places where a test makes the program fail: `failpoint("name")` does nothing unless the environment names it.
 
 `JARTIDE_FAILPOINT=name:action` or `name:action:count`: at the count-th passing (1 when not given) the action is `exit`
-(the process ends on the spot, like kill -9), `raise` (RuntimeError) or `sleep` (for ever). The names are in NAMES.
+(the process ends on the spot, like kill -9), `raise` (RuntimeError) or `sleep` (for ever). The names are those that the code itself passes: `tests/outside_calls.py` lists them.
 """
 
 from __future__ import annotations
@@ -9,14 +9,6 @@ from __future__ import annotations
 import os
 import time
 
-NAMES = (
-    "committed",  # readings are stored, not yet acknowledged
-    "acknowledged",  # acknowledged, not yet stepped
-    "stepped",  # stepped, what was decided is not yet stored
-    "kept",  # decided and stored, notices not yet
-    "sent",  # a notice went out, not yet marked so
-    "migrating",  # within a step of a migration
-)
 _name, _action, _count = ([*os.environ.get("JARTIDE_FAILPOINT", "").split(":"), "", ""])[:3]
 _left = int(_count) if _count.isdigit() else 1
 

@@ -49,6 +49,12 @@ class Database:
                 lasting=False,
             )
 
+    def take_in_log(self) -> None:
+        """Bring what is in SQLite's log into the file. The last connection to close does the same, but there it holds
+        up all threads of the process (sqlite3 keeps the interpreter's lock in `close`), however slow the disk is."""
+        with contextlib.suppress(sqlite3.Error):
+            self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+
     def close(self) -> None:
         """Close; the last one to close leaves a single file behind."""
         self._db.close()

@@ -123,7 +123,7 @@ SOURCES: dict[str, Callable[[], str | None]] = {
 }
 """Every trouble that a source can have; those of a running connection (taken over, thrown out, ended, not let read) are
 taken from the program's text below, and produced with a real broker in test_mqtt_access.py."""
-SAID = re.compile(r"""(?:self\._ended(?:, self\._slow)?|words|self\._refused\[topic\]) = f?(["'])(.*?)\1""")
+SAID = re.compile(r"""(?:self\._ended(?:, self\._slow)?|words|self\._refused\[topic\]) = \(?f?(["'])(.*?)\1""")
 
 
 def in_the_text() -> list[str]:
