@@ -1,7 +1,8 @@
 """Places where a test makes the program fail: `failpoint("name")` does nothing unless the environment names it.
 
 `JARTIDE_FAILPOINT=name:action` or `name:action:count`: at the count-th passing (1 when not given) the action is `exit`
-(the process ends on the spot, like kill -9), `raise` (RuntimeError) or `sleep` (for ever). The names are those that the code itself passes: `tests/outside_calls.py` lists them.
+(the process ends on the spot, like kill -9), `raise` (RuntimeError) or `sleep` (for ever). The names are those that the
+code passes: `python -m tests.outside_calls` lists them.
 """
 
 from __future__ import annotations
