@@ -163,6 +163,8 @@ class PageSettings:
     password_file: Path | None = None
     token_env: str | None = None  # for programs: Authorization: Bearer
     token_file: Path | None = None
+    cert_file: Path | None = None  # with key_file: the page speaks TLS itself, and is opened with https://
+    key_file: Path | None = None
     names: tuple[str, ...] = ()  # further names that it is reached by, such as a proxy's
     address: str | None = None  # where people reach it, for links in notices: "https://jar.example.org/jartide"
     proxies: tuple[str, ...] = ()  # addresses of proxies whose word on who asks (X-Forwarded-For, -Proto) is believed

@@ -221,6 +221,8 @@ def _page(page: PageSettings) -> Iterator[Clause]:
             "others in the network could feed your jar: set password_file or password_env beside it (or token_file or "
             "token_env, for programs), or stay with 127.0.0.1",
         )
+    if (page.cert_file is None) != (page.key_file is None):
+        yield "key_file", "cert_file and key_file belong together: the certificate, and the key that it was made for"
     for name in page.names:
         if not HOST_NAME.fullmatch(name):
             yield "names", "holds host names alone, such as jar.example.org, without a port or https://"

@@ -22,7 +22,17 @@ from starlette.responses import Response
 STATIC = Path(__file__).parent / "static"
 CHART_LIBRARY = STATIC / "uplot"  # uPlot's own browser files and licence, unchanged
 SCRIPT, CHART = "page.js", "chart.js"  # what they are called on the wire
-_TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+SHELL = STATIC / "shell"  # what a phone keeps for when the house cannot be reached
+_TYPES = {
+    "css": "text/css",
+    "js": "text/javascript",
+    "svg": "image/svg+xml",
+    "png": "image/png",
+    "html": "text/html",
+    "json": "application/manifest+json",
+}
+_PICTURES = ("icon.svg", "icon_feed.svg", "icon_192.png", "icon_512.png")
+_WORKER = "shell.js"
 # the only two forms that our modules use (tests/page/test_parts.py holds them to it)
 _IMPORT = re.compile(r'^import \{ ([\w, ]+) \} from "\./(\w+)\.js";$', re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(?:async )?(?:function|class|const) (\w+))", re.MULTILINE)
@@ -42,13 +52,15 @@ class Files:
     """All files of the page, by name."""
 
     def __init__(self) -> None:
-        texts = {
-            SCRIPT: joined(STATIC, "page"),
-            CHART: (CHART_LIBRARY / "uPlot.iife.min.js").read_text("utf-8"),
-            "page.css": (CHART_LIBRARY / "uPlot.min.css").read_text("utf-8") + (STATIC / "page.css").read_text("utf-8"),
-            **{name: (STATIC / name).read_text("utf-8") for name in ("icon.svg", "icon_feed.svg")},
+        contents = {
+            SCRIPT: joined(STATIC, "page").encode(),
+            CHART: (CHART_LIBRARY / "uPlot.iife.min.js").read_bytes(),
+            "page.css": (CHART_LIBRARY / "uPlot.min.css").read_bytes() + (STATIC / "page.css").read_bytes(),
+            "manifest.json": (STATIC / "manifest.json").read_bytes(),
+            **{name: (STATIC / name).read_bytes() for name in _PICTURES},
+            **{name: (SHELL / name).read_bytes() for name in ("offline.html", _WORKER)},
         }
-        self._held = {name: _held(name, text) for name, text in texts.items()}
+        self._held = {name: _held(name, content) for name, content in contents.items()}
 
     async def answer(self, request: Request) -> Response:
         """The file that the path names, or that it has not changed. Raises HTTPException (404)."""
@@ -56,6 +68,8 @@ class Files:
         if file is None:
             raise HTTPException(404)
         headers = {"etag": file.tag, "vary": "accept-encoding"}
+        if request.path_params["name"] == _WORKER:
+            headers["service-worker-allowed"] = "/"  # it stands for the page, which lies above its folder
         if request.headers.get("if-none-match") == file.tag:
             return Response(status_code=304, headers=headers)
         if "gzip" not in request.headers.get("accept-encoding", ""):
@@ -82,7 +96,6 @@ def joined(folder: Path, entry: str) -> str:
     return f'"use strict";\n(() => {{\n{"".join(scripts.values())}}})();\n'
 
 
-def _held(name: str, text: str) -> Held:
-    plain = text.encode()
+def _held(name: str, plain: bytes) -> Held:
     tag = f'"{hashlib.sha256(plain).hexdigest()[:24]}"'
     return Held(plain, gzip.compress(plain, 9, mtime=0), tag, _TYPES[name.rpartition(".")[2]])

@@ -32,7 +32,8 @@ HEALTH = ("/healthz", "/readyz")  # and a container's supervisor, who has no tok
 HEADERS = {
     # all of it is ours and comes as files: nothing inline, nothing from elsewhere, nobody may frame it
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
-    "connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
+    "connect-src 'self'; manifest-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; "
+    "frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     "referrer-policy": "same-origin",

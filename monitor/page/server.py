@@ -138,6 +138,8 @@ class PageServer:
             log_config=None,
             access_log=False,
             server_header=False,
+            ssl_certfile=page.cert_file,
+            ssl_keyfile=None if page.key_file is None else str(page.key_file),
             **connections.limits(connections.most_connections(), page.proxies),
         )
         self._server, self._live, self._loop = uvicorn.Server(config), live, asyncio.get_running_loop()
@@ -169,7 +171,7 @@ def address(settings: Settings) -> str:
     """Where a browser on this machine finds the page."""
     page = settings.page
     host = "localhost" if page.host in ("0.0.0.0", "::") else f"[{page.host}]" if ":" in page.host else page.host
-    return f"http://{host}:{page.port}{page.prefix}/"
+    return f"http{'' if page.cert_file is None else 's'}://{host}:{page.port}{page.prefix}/"
 
 
 @contextlib.contextmanager

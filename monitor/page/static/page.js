@@ -60,3 +60,5 @@ live.subscribe({ whole: say, message: say });
 live.start(first.now);
 go(true);
 setInterval(say, 10_000);
+// a phone that has the page on its home screen says so where the house cannot be reached (browsers want https for it)
+navigator.serviceWorker?.register("static/shell.js", { scope: "./" }).catch(() => {});
