@@ -1,4 +1,4 @@
-"""The page on a phone's home screen: what makes it installable, what it shows where the house cannot be reached, and TLS
+"""The page on a phone's home screen: what makes it installable, what it shows where the house is out of reach, and TLS
 of its own."""
 
 from __future__ import annotations
