@@ -22,11 +22,11 @@ from monitor.values import Cycle, Json
 
 # The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
 # guess is worth: few, since starters, hands and scales differ in it by more than twice.
-PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.06, 0.24, 3.0
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.05, 0.24, 3.0
 # What makes a peak late may make the wait after it short (a peak dated late does, or acid that comes in its own time)
 # or long (a weak day): the scatter of the fall over what those of peak and wait make of it when independent is learnt
 # for each starter; one is worth this many cycles.
-FALL_CYCLES, LEAST_ODDS = 2.0, 0.2
+FALL_CYCLES, LEAST_ODDS = 5.0, 0.2
 # The laws say something else where ln(hours) by one that may well be this starter's is off by more than this from the
 # likeliest one's: beyond 28 degC, where one yeast slows down as the other gets faster, by what a baker would notice;
 # elsewhere by as much as starters differ.
