@@ -366,6 +366,7 @@ class Cycle:
     temperatures_c: tuple[float | None, ...] = ()
     rested: bool = False
     above_double_h: float | None = None  # hours that the rise ratio stood at 2 or above, once closed
+    rise_at_s: float | None = None  # when it began to rise
 
     @property
     def feeding(self) -> Feeding:

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from monitor.core.forecast import beliefs, growth_rate, kalman, peak_time, timing
 from monitor.core.forecast import dilution as dilutions
@@ -350,6 +351,44 @@ def test_updates_equal_least_squares() -> None:
         scatter = kalman.Scatter(variance=100.0, cycles=1e9)
         mean, cov, *_ = kalman.update(mean, cov, (1.0, x), y - mean[0] - mean[1] * x, scatter, 0.0)
     assert mean == pytest.approx((2.2, 0.6), abs=1e-4)
+
+
+@pytest.mark.parametrize(("least", "sd"), [(-1.0, 0.5), (0.0, 1.0), (0.4, 0.3), (1.2, 0.8)])
+def test_what_is_only_known_to_lie_beyond_gives_the_moments_of_the_cut_normal(least: float, sd: float) -> None:
+    # scipy's truncated normal; without scatter the belief itself is cut
+    mean, cov, ln = kalman.update_beyond((0.0,), ((sd * sd,),), (1.0,), least, 0.0)
+    cut = stats.truncnorm(least / sd, math.inf, scale=sd)
+    assert mean[0] == pytest.approx(float(cut.mean()), rel=1e-6)
+    assert cov[0][0] == pytest.approx(float(cut.var()), rel=1e-6)
+    assert ln == pytest.approx(float(stats.norm.logsf(least, scale=sd)), rel=1e-6)
+
+
+def test_a_cycle_fed_again_before_its_peak_teaches_that_it_takes_longer() -> None:
+    # a cold kitchen, fed every 24 h: nothing is ever seen but a rise that is not over
+    fed_again = [
+        cycle(
+            i, peak_h=None, fall_h=None, c=16.0, rise_at_s=T + 86400.0 * i + 30_000.0, ended_at_s=T + 86400.0 * (i + 1)
+        )
+        for i in range(4)
+    ]
+    learnt = starter_models.learned_from(fed_again)
+    assert likely(learnt, 9.0, 16.0)[0] > 1.15 * likely(starter_models.prior(), 9.0, 16.0)[0]
+    assert width(learnt, 9.0) < width(starter_models.prior(), 9.0)
+    # one that lay flat may be slow or dead, and teaches nothing; one that should not have peaked yet, hardly anything
+    flat = starter_models.learned_from(replace(one, rise_at_s=None) for one in fed_again)
+    assert flat.mean == starter_models.prior().mean
+    soon = starter_models.learned_from(replace(one, ended_at_s=one.fed_at_s + 4 * 3600.0) for one in fed_again)
+    assert likely(soon, 9.0, 16.0)[0] == pytest.approx(likely(starter_models.prior(), 9.0, 16.0)[0], rel=0.02)
+
+
+def test_a_peak_whose_fall_was_not_waited_for_teaches_both() -> None:
+    known = cycle(peak_h=8.0, fall_h=None, ended_at_s=T + 11.5 * 3600.0)
+    learnt = starter_models.learn(starter_models.prior(), known)
+    assert likely(learnt, 9.0, 22.0)[0] == pytest.approx(8.0, rel=0.05)
+    assert (
+        learnt.mean[timing.WAIT]
+        > starter_models.learn(starter_models.prior(), replace(known, ended_at_s=None)).mean[timing.WAIT]
+    )
 
 
 def test_the_scatter_finds_the_size_of_the_surprises() -> None:

@@ -146,6 +146,7 @@ def as_value(jar: JarSettings, cycle: OpenCycle, ended_at_s: float | None) -> Cy
         temperatures_c=tuple(s / n if n else None for s, n in zip(cycle.hours_sum, cycle.hours_n, strict=True)),
         rested=cycle.rested,
         above_double_h=cycle.above_double_h,
+        rise_at_s=cycle.rise_at_s,
     )
 
 

@@ -34,12 +34,18 @@ def culture_of(state: DetectorState, jar: JarSettings) -> Culture:
     return starter_models.from_json(state.carried) if state.carried else starter_models.prior(jar.flour)
 
 
-def learn_closed(state: DetectorState, jar: JarSettings) -> None:
-    """Learn from the cycle about to close, unless it began in its middle or its feeding is unsure."""
-    if state.cycle is None or not state.cycle.from_start or state.cycle.fall_at_s is None:
+def learn_closed(state: DetectorState, jar: JarSettings, ended_at_s: float) -> None:
+    """Learn from the cycle that a feeding at `ended_at_s` closes, unless it began in its middle or is unsure. One that
+    was fed again before its fall teaches how long it took at least, and its peak only if that had passed."""
+    cycle = state.cycle
+    if cycle is None or not cycle.from_start or cycle.rise_at_s is None:
         return
     whole = _so_far(state, jar)
-    state.cycle.above_double_h = _above_double_h(whole)
+    if cycle.fall_at_s is None:
+        culture = starter_models.learn(culture_of(state, jar), replace(whole.cycle, ended_at_s=ended_at_s))
+        state.carried = starter_models.to_json(culture)
+        return
+    cycle.above_double_h = _above_double_h(whole)
     culture = culture_of(state, jar)
     shapes = peak_times.learn_shape(culture, whole)
     culture = replace(starter_models.learn(culture, whole.cycle), shapes=shapes)

@@ -82,7 +82,7 @@ def open_cycle(
     number = 0
     if state.cycle is not None:
         number = state.cycle.number + 1
-        expected.learn_closed(state, state.jar)
+        expected.learn_closed(state, state.jar, fed_at_s)
         memory.learn_closed(state, state.jar)
         state.previous = cycles.ClosedCycle(state.cycle, fed_at_s)
     state.cycle = OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)

@@ -141,6 +141,13 @@ def seen(belief: Belief, what: Seen, scatter: Scatter, doubt: float) -> tuple[Be
     return replace(belief, mean=timing.possible(after.mean), cov=after.cov), after.scatter, after.ln_likelihood
 
 
+def seen_beyond(belief: Belief, least: Seen, variance: float) -> tuple[Belief, float]:
+    """A belief after something had not come yet when the watch ended, and ln of how likely that was. `least` is what
+    would have been seen had it come then."""
+    mean, cov, ln = kalman.update_beyond(belief.mean, belief.cov, least.toward, least.surprise, variance + least.doubt)
+    return replace(belief, mean=timing.possible(mean), cov=cov), ln
+
+
 def weighed(bank: Sequence[Belief], ln_likelihoods: Sequence[float]) -> Bank:
     """The bank after an observation that was that likely by each law (Bayes), a little of it forgotten."""
     best = max(ln_likelihoods)

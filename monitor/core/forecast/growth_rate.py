@@ -33,7 +33,7 @@ USUAL_STEEPNESS = 1.2
 BACTERIA_C = (4.0, 32.5, 41.0)  # the same letter: best 32 to 33 degC, none at 4 and 41
 
 # Doubt about all laws where few have measured: as a spread of ln(hours), growing with each degC beyond.
-COLD_C, COLD_SD_PER_C = 12.0, 0.08
+COLD_C, COLD_SD_PER_C = 17.0, 0.04  # rates double every 4 to 10 degC there, as whom one asks
 HOT_C, HOT_SD_PER_C = 34.0, 0.08
 FLOOR_RATIO = 0.01  # of the rate at 24 degC; below it nothing is known except that it is slow
 NEW_DAY_SHARE = 0.3  # of a new day in the usual one: follows the season within a week
@@ -113,7 +113,7 @@ def growth_rate(steepness: float = USUAL_STEEPNESS, law: int = 0) -> Rate:
 
 
 def doubt_sd(temperature_c: float) -> float:
-    """Spread of ln(hours) for what the laws leave open: zero from 12 to 34 degC, growing outside."""
+    """Spread of ln(hours) for what the laws leave open: zero from 17 to 34 degC, growing outside."""
     return COLD_SD_PER_C * max(0.0, COLD_C - temperature_c) + HOT_SD_PER_C * max(0.0, temperature_c - HOT_C)
 
 

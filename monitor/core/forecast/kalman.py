@@ -83,6 +83,27 @@ def widened(cov: Matrix, gained_sd: Mapping[int, float]) -> Matrix:
     )
 
 
+def update_beyond(
+    mean: Mean, cov: Matrix, toward: Sequence[float], least: float, variance: float
+) -> tuple[Mean, Matrix, float]:
+    """Belief after all that was seen of a number is that it lies beyond `least` (what it was more than, less what was
+    expected), and ln of how likely that was. A normal one with the moments of the normal cut off there (Tobin 1958,
+    Econometrica 26:24; Johnson and Kotz 1970, Continuous Univariate Distributions, 13.7); `variance` is the scatter and
+    doubt of the observation. What is more than two standard deviations out counts as if it were that far."""
+    reach = [sum(c * t for c, t in zip(row, toward, strict=True)) for row in cov]
+    total = sum(r * t for r, t in zip(reach, toward, strict=True)) + variance
+    z = min(least / math.sqrt(total), math.sqrt(HELD_BACK))
+    beyond = max(0.5 * math.erfc(z / math.sqrt(2.0)), 1e-12)
+    pull = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) / beyond
+    surer = pull * (pull - z)  # share of the variance that is cut off, 0 to 1
+    mean = tuple(m + r * pull / math.sqrt(total) for m, r in zip(mean, reach, strict=True))
+    cov = tuple(
+        tuple(c - surer * r * other / total for c, other in zip(row, reach, strict=True))
+        for row, r in zip(cov, reach, strict=True)
+    )
+    return mean, cov, math.log(beyond)
+
+
 def joined(mean: Mean, cov: Matrix, value: float, sd: float) -> tuple[Mean, Matrix]:
     """The belief with one more number, believed independently of the others."""
     rows = [(*row, 0.0) for row in cov]

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor.core.forecast import beliefs, growth_rate, kalman, timing
 from monitor.core.forecast.beliefs import Bank, Belief
@@ -21,8 +21,9 @@ from monitor.core.forecast.timing import Feed
 from monitor.values import Cycle, Json
 
 # The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
-# guess is worth: few, since starters, hands and scales differ in it by more than twice.
-PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.05, 0.24, 3.0
+# guess is worth: few, since starters, hands and scales differ in it by more than twice. Replicates of a strain: 4.8 %
+# (Guillerminet et al., INRAE 2022: hours to the fastest gas of 67 sourdough strains).
+PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.055, 0.24, 3.0
 # What makes a peak late may make the wait after it short (a peak dated late does, or acid that comes in its own time)
 # or long (a weak day): the scatter of the fall over what those of peak and wait make of it when independent is learnt
 # for each starter; one is worth this many cycles.
@@ -34,6 +35,7 @@ LAWS_DIFFER_HOT, LAWS_DIFFER = 0.15, 0.35
 # Laws whose ln(hours) differ by no more from the likeliest one are not told apart: starters differ by twice that.
 SAME = 0.2
 MAY_WELL_BE = 0.1  # how likely such a law is at least
+NOT_YET_SD = 0.15  # spread for what had not come when it was fed again: it may have been about to, unseen
 UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: by eye, about the usual one
 UNMEASURED_SD = 0.2  # spread for a cycle without any temperature: a kitchen two degrees to either side of the usual
 HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.32), 0.12  # ln of the rise ratio at the peak
@@ -160,9 +162,10 @@ def foretell(
 def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) -> Culture:
     """The belief after one closed cycle, by the normal update of one number at a time (a Kalman filter's).
 
-    Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or without a peak or a
-    fall. A wild cycle moves the belief no more than one that is two standard deviations off. A cycle without any
-    temperature is taken to have been at `usual_c`, roughly.
+    Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or where nothing rose. What
+    had not come when the starter was fed again is known to take longer than that: "not at its peak by 24 h" teaches, or
+    a cold kitchen never would. A wild cycle moves the belief no more than one that is two standard deviations off. A
+    cycle without any temperature is taken to have been at `usual_c`, roughly.
 
     >>> seen = Cycle(jar="rye", number=1, fed_at_s=0.0, starter_g=25.0, flour_g=100.0, water_g=100.0,
     ...              peak_at_s=7 * 3600.0, fall_at_s=9 * 3600.0, temperatures_c=(24.0,) * 9)
@@ -186,13 +189,17 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
     )
     peak_h = None if cycle.peak_at_s is None else (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     fall_h = None if cycle.fall_at_s is None else (cycle.fall_at_s - cycle.fed_at_s) / 3600.0
-    if cycle.rested or not any(hours is not None and hours > 0.0 for hours in (peak_h, fall_h)):
+    rose = cycle.rise_at_s is not None or (peak_h is not None and peak_h > 0.0)
+    ended_h = None if cycle.ended_at_s is None or not rose else (cycle.ended_at_s - cycle.fed_at_s) / 3600.0
+    if cycle.rested or not any(hours is not None and hours > 0.0 for hours in (peak_h, fall_h, ended_h)):
         return culture
     culture = replace(culture, bank=beliefs.widened(culture.bank, beliefs.DRIFT), cycles=culture.cycles + 1)
     temperatures_c = growth_rate.filled(cycle.temperatures_c, usual_c)
     doubt = 0.0 if feeding.dilution is not None else UNTOLD_SD**2
     doubt += 0.0 if any(t is not None for t in cycle.temperatures_c) else UNMEASURED_SD**2
-    learnt = [_learn_by_law(culture, one, (peak_h, fall_h), temperatures_c, fed, doubt) for one in culture.bank]
+    learnt = [
+        _learn_by_law(culture, one, _Hours(peak_h, fall_h, ended_h), temperatures_c, fed, doubt) for one in culture.bank
+    ]
     bank = beliefs.weighed([one.belief for one in learnt], [one.ln_likelihood for one in learnt])
     best = learnt[bank.index(beliefs.likeliest(bank))]
     culture = replace(
@@ -262,6 +269,14 @@ def _frozen(value: Json) -> Any:
     return tuple(_frozen(one) for one in value) if isinstance(value, list) else value
 
 
+class _Hours(NamedTuple):
+    """Hours from a feeding to the peak, to the fall and to the next feeding; None for what is not known."""
+
+    peak: float | None
+    fall: float | None
+    ended: float | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Learnt:
     """What one cycle makes of the belief by one law, and of the scatters if that law holds."""
@@ -276,13 +291,13 @@ class _Learnt:
 def _learn_by_law(
     culture: Culture,
     one: Belief,
-    hours: tuple[float | None, float | None],
+    hours: _Hours,
     temperatures_c: Sequence[float],
     fed: Feed,
     doubt: float,
 ) -> _Learnt:
-    """From the hours to a peak and to a fall, either of which may be missing; `doubt` is a variance of both."""
-    peak_h, fall_h = hours
+    """From what is known of the hours; `doubt` is a variance of all of them."""
+    peak_h, fall_h, ended_h = hours
     foretold = _by_law(culture, one, temperatures_c, fed, UNTOLD_SD**2 if fed.bend is None else 0.0)
     peak_scatter, wait_scatter, odds, ln = culture.peak_scatter, culture.wait_scatter, culture.fall_odds, 0.0
     if peak_h is not None and peak_h > 0.0:
@@ -293,10 +308,16 @@ def _learn_by_law(
             one, wait_scatter, _ = beliefs.seen(one, what, wait_scatter, doubt)
             if doubt == 0.0:
                 odds = _learn_odds(odds, foretold, fall_h)
+        elif ended_h is not None and ended_h > peak_h:
+            what = timing.wait_seen(one.mean, one.law, peak_h, ended_h, temperatures_c, fed)
+            one, _ = beliefs.seen_beyond(one, what, wait_scatter.variance + NOT_YET_SD**2 + doubt)
     elif fall_h is not None:  # a fall without its peak says nothing of how the two scatter
         what = timing.fall_seen(one.mean, one.law, foretold.clock_h, fall_h, temperatures_c, fed)
         scatter = Scatter(variance=foretold.own_var, cycles=SCATTER_CYCLES)
         one, _, ln = beliefs.seen(one, what, scatter, doubt)
+    elif ended_h is not None:
+        what = timing.peak_seen(one.mean, one.law, ended_h, temperatures_c, fed)
+        one, ln = beliefs.seen_beyond(one, what, peak_scatter.variance + NOT_YET_SD**2 + doubt)
     return _Learnt(belief=one, ln_likelihood=ln, peak_scatter=peak_scatter, wait_scatter=wait_scatter, fall_odds=odds)
 
 
