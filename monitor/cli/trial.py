@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import sys
 import time
 from pathlib import Path
@@ -36,9 +37,21 @@ TITLES = {
     "--since",
     help='Count cycles fed from then on: 07:30, "2026-03-02 07:30" or RFC 3339.  [default: now, at the start]',
 )
+@click.option("--end", is_flag=True, help="End it: cycles fed from now on do not count.")
+@click.option("--change", is_flag=True, help="Let it be a trial of these JARs from here on; what was counted stays.")
+@click.option("--delete", is_flag=True, help="Forget the trial; its jars and cycles stay.")
 @form_options()
 @config_option
-def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str, config: Path) -> None:
+def trial(
+    name: str | None,
+    jars: tuple[str, ...],
+    since: str | None,
+    end: bool,
+    change: bool,
+    delete: bool,
+    form: str,
+    config: Path,
+) -> None:
     """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled.
 
     Without NAME: lists the trials that were begun. Beginning the same one again only shows it, unless --since says anew
@@ -48,25 +61,42 @@ def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str,
     if name is None:
         _list(settings)
         return
+    if end + change + delete > 1:
+        refuse("trial: give one of --end, --change and --delete")
     zone = calendar(settings.display.time_zone)
     names = [jar_from(settings, jar).name for jar in dict.fromkeys(jars)]
-    if len(names) == 1:
+    if len(names) == 1 or (change and not names):
         refuse("trial: a trial needs two jars or more")
     try:
         with Store.join(settings.store.path) as store:
             text = store.meta(history.TRIAL_KEY + name)
             before = None if text is None else json.loads(text)
-            if names and before is not None and set(before["jars"]) != set(names):
-                refuse(f"trial: {name} is a trial of {', '.join(before['jars'])} already; choose another name")
-            if names and (before is None or since):
-                text = json.dumps({"jars": names, "since_s": moment(since, zone) if since else time.time()})
-                store.set_meta(history.TRIAL_KEY + name, text)
-            if text is None:
-                refuse(f"trial: no trial is called {name}; begin one with: jartide trial {name} JAR JAR")
-            kept = json.loads(text)
+            if before is None and (end or change or delete):
+                refuse(f"trial: no trial is called {name!r}; `jartide trial` lists them")
+            if delete:
+                store.forget_meta(history.TRIAL_KEY + name)
+                click.echo(f"{name}: forgotten; its jars and their cycles stay.")
+                return
+            if names and before is not None and set(before["jars"]) != set(names) and not change:
+                refuse(
+                    f"trial: {name} is a trial of {', '.join(before['jars'])} already; choose another name, or "
+                    "--change it"
+                )
+            kept = before
+            if names and (before is None or since or change):
+                since_s = moment(since, zone) if since else time.time() if before is None else float(before["since_s"])
+                kept = {**(before or {}), "jars": names, "since_s": since_s}
+            if end and kept is not None:
+                kept = {**kept, "until_s": time.time()}
+            if kept is None:
+                refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
+            if kept != before:
+                store.set_meta(history.TRIAL_KEY + name, json.dumps(kept))
             since_s = moment(since, zone) if since else float(kept["since_s"])
+            until_s = float(kept.get("until_s", math.inf))
             cycles = {
-                jar: [one for one in history.from_store(store, jar) if one.fed_at_s >= since_s] for jar in kept["jars"]
+                jar: [one for one in history.from_store(store, jar) if since_s <= one.fed_at_s < until_s]
+                for jar in kept["jars"]
             }
     except StoreTrouble as error:
         refuse(str(error))
@@ -74,7 +104,9 @@ def trial(name: str | None, jars: tuple[str, ...], since: str | None, form: str,
     if form == "json":
         click.echo(json.dumps(_as_json(name, made), ensure_ascii=False))
     else:
-        click.echo(display(settings.display).worded("\n".join(_lines(name, made))))
+        begun = [trials.FAIR] if before is None else []
+        ended = ["It has ended."] if until_s < math.inf else []
+        click.echo(display(settings.display).worded("\n".join([*_lines(name, made), *ended, *begun])))
     sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
 
 
@@ -106,11 +138,11 @@ def _as_json(name: str, made: Trial) -> dict[str, Any]:
 
 
 def _lines(name: str, made: Trial) -> list[str]:
-    lines = [f"Trial {name}: mean of each jar's cycles, with their spread"]
+    lines = [made.verdict, *(f"  {remark}." for remark in made.remarks)]
+    lines.append(f"Trial {name}: mean of each jar's cycles, with their spread")
     lines.append(f"{'jar':14}{'cycles':>7}" + "".join(f"{title:>18}" for title in TITLES.values()))
     for jar, named in made.jars.items():
         count = max((one.cycles for one in named.values()), default=0)
         cells = [f"{named[m].mean:.2f} ±{named[m].spread:.0%}" if m in named else "-" for m in TITLES]
         lines.append(f"{jar:14}{count:>7}" + "".join(f"{cell:>18}" for cell in cells))
-    lines += [f"  {remark}" for remark in made.remarks]
-    return [*lines, *(f"  {one.words}" for one in made.comparisons if not one.differs), made.verdict]
+    return [*lines, *(f"  {one.words}" for one in made.comparisons)]

@@ -116,6 +116,10 @@ class Database:
         """Keep a small text under a key."""
         self.write("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
+    def forget_meta(self, key: str) -> None:
+        """Keep it no longer."""
+        self.write("DELETE FROM meta WHERE key = ?", (key,))
+
     def backup(self, target: Path | str) -> None:
         """An online copy as one file, complete or not there. Raises StoreTrouble."""
         store_file.copy_to(self._db, Path(target))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from monitor.core.assess import norms
-from monitor.core.assess.age import Age
+from monitor.core.assess.age import NEVER_DAYS, Age
 from monitor.core.display.units import Display, times
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
@@ -62,6 +62,8 @@ def doing_now(
         return _at_its_top(cycle), False
     gone_h = (now_s - cycle.fed_at_s) / 3600.0
     due_h = norms.due_h(culture, _to_come(culture, cycle))
+    if age.dried and age.watched_days < NEVER_DAYS:
+        return None, True
     if stage is not Stage.RISING and gone_h > max(due_h[2], norms.FLAT_LEAST_H):
         by = show.clock(cycle.fed_at_s + 3600.0 * due_h[2], now_s)
         return f"It was to be at its top by {by} at the latest, and has not begun to rise.", False

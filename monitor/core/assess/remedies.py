@@ -54,9 +54,10 @@ class Seen:
     def alive(self) -> bool:
         """A sign of life within the last two weeks, the false rise of the first days left out."""
         born_s = self.now_s - self.age.days * DAY_S if self.age.days is not None else -1e18
+        last_s = min(max((cycle.fed_at_s for cycle in self.shown), default=self.now_s) + DAY_S, self.now_s)
         return any(
             ratio >= LIFE_RATIO
-            and self.now_s - cycle.fed_at_s <= LIFE_DAYS * DAY_S
+            and last_s - cycle.fed_at_s <= LIFE_DAYS * DAY_S
             and cycle.fed_at_s - born_s > FALSE_DAYS * DAY_S
             for cycle, ratio in zip(self.shown, self.ratios, strict=True)
         )
@@ -246,10 +247,11 @@ def _no_life(seen: Seen) -> Iterator[Advice]:
             guide="young",
         )
         return
+    early = ", and the early rise was not yeast" if _false_rise(seen) else ""
     yield Advice(
-        say="Two weeks without a sign of life lately, and the early rise was not yeast: first another flour, "
-        "wholegrain rye, which carries most yeast; after a week without a change other water, as chlorine or "
-        "chloramine can hold yeast back; after another begin again, start over with that flour and that water.",
+        say=f"Two weeks without a sign of life lately{early}: first another flour, wholegrain rye, which carries most "
+        "yeast; after a week without a change other water, as chlorine or chloramine can hold yeast back; after "
+        "another begin again, start over with that flour and that water.",
         guide="young",
     )
 

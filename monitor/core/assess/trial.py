@@ -1,8 +1,9 @@
 """Jars side by side: which rises higher, sooner or longer, and whether that is more than noise.
 
-Compares closed cycles of several jars; `jartide trial` prints it. Hours are compared in equivalent hours at 24 degC, so
-that a warmer shelf is no advantage, and shown in hours of the clock too. How strongly warmth acts on just this starter
-is not known: where the shelves differ, that doubt widens the interval, and no number of cycles narrows it.
+Compares closed cycles of several jars; `jartide trial` prints it. Hours are compared in equivalent hours at 24 degC and
+as if fed 1:4:4, so that a warmer shelf or more starter kept is no advantage, and shown in hours of the clock too. How
+strongly warmth and dilution act on just this starter is not known: where jars differ in them, that doubt widens the
+interval, and no number of cycles narrows it.
 
 Each pair of jars is compared in each measure by the ratio of geometric means, with Welch's interval on the logarithms
 (Welch 1947, Biometrika 34:28). The error of 5 % is shared out over all comparisons (Bonferroni), and over the looks:
@@ -14,11 +15,12 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from statistics import fmean
 
-from monitor.core.forecast import beliefs, growth_rate, timing
+from monitor.core.forecast import beliefs, dilution, growth_rate, timing
 from monitor.core.forecast.student_t import t_quantile
 from monitor.values import Cycle
 
@@ -29,6 +31,13 @@ POWER_Z = 0.84  # four times in five such a difference would then be found
 FLOOR_H = 0.1
 LEAST_SPREAD = 0.01  # of a logarithm between cycles: three that happen to agree are no proof of more
 MOST_CYCLES = 99  # "more than" that: not to be settled in a kitchen
+UNLIKE_LN = math.log(1.15)  # feedings within 15 % count as the same: a hand's error
+RISE_PER_LN_HYDRATION = 1.0  # doubt: a stiff or a wet starter rises by another measure altogether
+FAIR = (
+    "To be fair: seed from one jar, the same grams and the same water, the same place, the jars' places swapped now "
+    "and then; only what is compared may differ."
+)
+EXPECT = "To tell a difference of 10 % takes 20 to 30 cycles of each jar, one of 20 % takes 8 to 12."
 
 # measure -> (words for more of it, words for less of it)
 MEASURES = {
@@ -88,16 +97,72 @@ def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
     paces = {jar: _ln_pace(some) for jar, some in cycles.items()}
     comparisons = []
     for measure, one, other in pairs:
-        mean, sd = beliefs.PRIOR[timing.STEEP]
-        steep_sd = sd / mean if measure.startswith("equivalent") else 0.0
-        doubt = steep_sd * abs(paces[one] - paces[other])
+        doubt = _doubt(measure, paces[one] - paces[other], _Fed.of(cycles[one]), _Fed.of(cycles[other]))
         comparisons.append(_compared(measure, one, other, values[one][measure], values[other][measure], error, doubt))
     return Trial(
         jars=jars,
         comparisons=tuple(comparisons),
         verdict=_verdict(values, comparisons),
-        remarks=tuple(words for jar, some in cycles.items() if (words := _undoubled(jar, some)) is not None),
+        remarks=(
+            *(words for jar, some in cycles.items() if (words := _undoubled(jar, some)) is not None),
+            *_unlike(cycles),
+        ),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fed:
+    """How a jar was fed, on average: shape of its dilution as `dilution.shape` has it, ln of its hydration."""
+
+    shape: float
+    ln_hydration: float
+    ratio: str | None
+
+    @staticmethod
+    def of(cycles: Sequence[Cycle]) -> _Fed:
+        """Of the cycles that count."""
+        fed = [cycle.feeding for cycle, _ in _counted(cycles)]
+        shapes = [dilution.shape(one.dilution) for one in fed]
+        hydrations = [math.log(one.hydration or 1.0) for one in fed]
+        return _Fed(
+            shape=fmean(shapes) if shapes else 0.0,
+            ln_hydration=fmean(hydrations) if hydrations else 0.0,
+            ratio=fed[-1].ratio if fed else None,
+        )
+
+
+def _doubt(measure: str, paces: float, one: _Fed, other: _Fed) -> float:
+    """What is not known of how warmth, dilution and hydration act on just these starters, one standard deviation."""
+    hydration = abs(one.ln_hydration - other.ln_hydration)
+    if not measure.startswith("equivalent"):
+        return RISE_PER_LN_HYDRATION * hydration
+    steep, steep_sd = beliefs.PRIOR[timing.STEEP]
+    by_warmth = steep_sd / steep * abs(paces)
+    by_dilution = beliefs.PRIOR[timing.DILUTION][1] * abs(one.shape - other.shape)
+    return math.hypot(by_warmth, by_dilution, beliefs.PRIOR[timing.STIFF][1] * hydration)
+
+
+def _unlike(cycles: Mapping[str, Sequence[Cycle]]) -> Iterator[str]:
+    """What is not fair about it: other grams, another warmth."""
+    fed = {jar: _Fed.of(some) for jar, some in cycles.items() if _counted(some)}
+    for one, other in combinations(fed, 2):
+        a, b = fed[one], fed[other]
+        apart = max(abs(a.shape - b.shape), abs(a.ln_hydration - b.ln_hydration))
+        if apart > UNLIKE_LN and a.ratio and b.ratio:
+            yield (
+                f"{one} was fed {a.ratio} and {other} {b.ratio}, which alone makes them differ in their hours: that "
+                "is allowed for as well as can be; feed them alike to know"
+            )
+        warm = [_mean_c(cycles[jar]) for jar in (one, other)]
+        if abs(warm[0] - warm[1]) > 1.0:
+            yield (
+                f"{one} stood at {warm[0]:.1f} °C and {other} at {warm[1]:.1f} °C: that is allowed for; swap their "
+                "places"
+            )
+
+
+def _mean_c(cycles: Sequence[Cycle]) -> float:
+    return fmean(c for cycle in cycles for c in growth_rate.filled(cycle.temperatures_c))
 
 
 def _counted(cycles: Sequence[Cycle]) -> list[tuple[Cycle, float]]:
@@ -129,14 +194,15 @@ def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
     for cycle, peak_h in _counted(cycles):
         clock = _clock(cycle)
         out["clock_h_to_peak"].append(max(peak_h, FLOOR_H))
-        out["equivalent_h_to_peak"].append(max(clock.worth_h(peak_h), FLOOR_H))
+        as_1_4_4 = math.exp(-beliefs.PRIOR[timing.DILUTION][0] * dilution.shape(cycle.feeding.dilution))
+        out["equivalent_h_to_peak"].append(max(clock.worth_h(peak_h) * as_1_4_4, FLOOR_H))
         if cycle.peak_ratio is not None:
             out["rise_ratio"].append(cycle.peak_ratio)
         if cycle.above_double_h:  # one that never doubled has no length to compare
             # the time above doubled lies about the peak, and is worth what the hours about the peak are worth
             pace = clock.worth_h(peak_h + 1.0) - clock.worth_h(peak_h)
             out["clock_h_above_double"].append(max(cycle.above_double_h, FLOOR_H))
-            out["equivalent_h_above_double"].append(max(cycle.above_double_h * pace, FLOOR_H))
+            out["equivalent_h_above_double"].append(max(cycle.above_double_h * pace * as_1_4_4, FLOOR_H))
     return out
 
 
@@ -209,9 +275,44 @@ def _verdict(values: Mapping[str, Mapping[str, Sequence[float]]], comparisons: S
     short = [jar for jar, named in values.items() if len(named["equivalent_h_to_peak"]) < LEAST_CYCLES]
     if not comparisons:
         have = f"{', '.join(short) or 'none'} {'have' if len(short) > 1 else 'has'}"
-        return f"Too early: each jar needs {LEAST_CYCLES} whole cycles, and {have} fewer."
-    found = [one.words for one in comparisons if one.differs]
+        return f"Too early: {have} fewer than {LEAST_CYCLES} whole cycles, which say nothing yet. {EXPECT}"
+    found = [one for one in comparisons if one.differs]
     late = f" ({', '.join(short)}: too few cycles)" if short else ""
     if not found:
-        return f"No winner: nothing here is more than noise{late}."
-    return "; ".join(found) + f"{late}."
+        return f"It cannot be told yet: nothing here is more than noise{late}. {EXPECT}"
+    said = [words for measure in MEASURES for words in _plainly(measure, found, values)]
+    higher = any(one.measure == "rise_ratio" for one in found)
+    return "; ".join(said) + f"{late}." + (" Higher is not stronger, and lower is not weaker." if higher else "")
+
+
+def _plainly(
+    measure: str, found: Sequence[Comparison], values: Mapping[str, Mapping[str, Sequence[float]]]
+) -> Iterator[str]:
+    """What a baker would say of one measure: who stands out from all others, else pair by pair."""
+    of_it = [one for one in found if one.measure == measure]
+    wins: dict[str, set[str]] = {}
+    for one in of_it:
+        first_more = one.ratio > 1.0
+        less_is_more = measure == "equivalent_h_to_peak"  # sooner is what is named
+        winner, loser = (one.first, one.second) if first_more != less_is_more else (one.second, one.first)
+        wins.setdefault(winner, set()).add(loser)
+    for jar, losers in wins.items():
+        all_others = len(losers) == len(values) - 1 and len(values) > 2
+        if measure == "equivalent_h_to_peak":
+            sooner = ", ".join(f"{_sooner(values, jar, other)} before {other}" for other in sorted(losers))
+            yield f"{jar} peaks {'first, ' if all_others else ''}{sooner}"
+        elif all_others:
+            yield f"{jar} {'rises highest' if measure == 'rise_ratio' else 'stays doubled longest'}"
+        else:
+            verb = "rises higher" if measure == "rise_ratio" else "stays doubled longer"
+            yield f"{jar} {verb} than {' and '.join(sorted(losers))}"
+
+
+def _sooner(values: Mapping[str, Mapping[str, Sequence[float]]], jar: str, other: str) -> str:
+    """By how many hours of the clock, on average; as at 24 degC where the clock says otherwise, by another warmth."""
+    for name in ("clock_h_to_peak", "equivalent_h_to_peak"):
+        by_h = fmean(values[other][name]) - fmean(values[jar][name])
+        if by_h > 0.0:
+            break
+    count = f"{round(2.0 * by_h) / 2.0:g}" if by_h >= 0.75 else "half an"
+    return f"about {count} hour{'s' if by_h >= 1.25 else ''}"

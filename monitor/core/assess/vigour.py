@@ -152,6 +152,12 @@ def _verdict(
     if noted(notes, Noting.MOULD):
         return "no", THROW_AWAY
     young = _too_young(age)
+    doubled = sum(round(ratio, 1) >= norms.DOUBLED for ratio in ratios)
+    if age.dried and doubled < LAST:
+        return (
+            "not yet",
+            f"Woken from dried flakes it counts as young until it has doubled {LAST} times ({doubled} so far).",
+        )
     if not shown:
         if waiting:
             return "not yet", "No whole rise was seen yet; it is on its way, see below."

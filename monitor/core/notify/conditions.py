@@ -44,6 +44,7 @@ NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before
 RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
 STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
 NEWBORN_DAYS = 2.0  # common practice: a mix of flour and water shows nothing on its first day or two
+WAKING_DAYS = 3.0  # flakes bubble after a day and double after three to seven
 FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
 OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
@@ -150,8 +151,10 @@ def _near_rim(facts: Facts) -> bool:
 
 
 def _newborn(facts: Facts, now_s: float) -> bool:
-    """Told to be in its first two days, in which nothing is to be expected of it."""
+    """Told to be in its first two days, or just woken from flakes: nothing is to be expected of it yet."""
     age = age_of([], facts.noted, now_s)
+    if age.dried:
+        return now_s - max(note.time_s for note in facts.notes(Noting.BEGUN)) < WAKING_DAYS * DAY_S
     return age.days is not None and age.days < NEWBORN_DAYS
 
 
