@@ -31,8 +31,8 @@ class Store:
         self.path, self.set_aside, self.damage = database.path, database.set_aside, database.damage
         self.writing, self.look_for_file, self.close = database.writing, database.look_for_file, database.close
         self.query, self.write, self.write_many = database.query, database.write, database.write_many
-        self.meta, self.set_meta, self.backup, self.jar_id = (
-            database.meta, database.set_meta, database.backup, database.jar_id
+        self.meta, self.set_meta, self.forget_meta, self.backup, self.jar_id = (
+            database.meta, database.set_meta, database.forget_meta, database.backup, database.jar_id
         )  # fmt: skip
 
         self.add, self.tell, self.restamp = items.add, items.tell, items.restamp

@@ -93,8 +93,8 @@ def evaluate(
     if known:
         p10, p50, p90 = np.percentile([limit_s / 60.0 for limit_s, _ in known], [10, 50, 90])
         about.append(
-            f"limit p10 {p10:.0f}, p50 {p50:.0f}, p90 {p90:.0f} min after the maximum; the surface has gone down "
-            f"{np.median([d for _, d in known]):.1f} mm by then (median)"
+            f"limit p10 {p10:.0f}, p50 {p50:.0f}, p90 {p90:.0f} min after the maximum;"
+            f" the surface has gone down {np.median([d for _, d in known]):.1f} mm by then (median)"
         )
     return total, seconds, about
 
@@ -134,9 +134,8 @@ def draw(given: Recording, claims: Claims, path: Path) -> None:
         axes.text(at(from_s), 0.0, name, rotation=90, fontsize=6, va="bottom")
     axes.set_title(
         f"seed {given.seed}: every {given.every_s:g} s, white {given.white_mm:.2f}, wander {given.wander_mm:.2f} mm / "
-        f"{given.wander_s / 60:.0f} min, kitchen {given.kitchen}, "
-        f"{', '.join(given.troubles) or 'no troubles'}\nblack: fed; green dot: the limit; red dashes: fall claimed; "
-        "purple dots: feeding claimed; orange: peaks",
+        f"{given.wander_s / 60:.0f} min, kitchen {given.kitchen}, {', '.join(given.troubles) or 'no troubles'}\n"
+        "black: fed; green dot: the limit; red dashes: fall claimed; purple dots: feeding claimed; orange: peaks",
         fontsize=9,
     )
     axes.set(xlabel="hours", ylabel="level (mm)", ylim=(-5, float(given.true_mm.max()) + 15))

@@ -55,8 +55,8 @@ def bare(port: int, file: Path) -> None:
     database.execute("PRAGMA journal_mode = WAL")
     database.execute("PRAGMA synchronous = FULL")
     database.execute(
-        "CREATE TABLE item (seq INTEGER PRIMARY KEY, jar TEXT, received_s REAL, distance_mm REAL, temperature_c REAL, "
-        "boot TEXT, device_seq INTEGER)"
+        "CREATE TABLE item (seq INTEGER PRIMARY KEY, jar TEXT, received_s REAL, distance_mm REAL, temperature_c REAL,"
+        " boot TEXT, device_seq INTEGER)"
     )
     rows: list[tuple[object, ...]] = []
     tokens: list[int] = []
@@ -69,8 +69,8 @@ def bare(port: int, file: Path) -> None:
         if len(tokens) >= 10:
             database.execute("BEGIN IMMEDIATE")
             database.executemany(
-                "INSERT INTO item (jar, received_s, distance_mm, temperature_c, boot, device_seq) VALUES (?, ?, ?, ?, "
-                "?, ?)",
+                "INSERT INTO item (jar, received_s, distance_mm, temperature_c, boot, device_seq)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
                 rows,
             )
             database.execute("COMMIT")
@@ -204,8 +204,8 @@ def main(arguments: list[str]) -> None:
     bare_wall, bare_own = rates["bare"]
     for name, (wall, own) in rates.items():
         print(
-            f"{name:16s} {wall:6.0f} readings/s ({wall / bare_wall:4.2f} of bare), {own:6.0f} a second of processor "
-            f"time ({own / bare_own:4.2f})"
+            f"{name:16s} {wall:6.0f} readings/s ({wall / bare_wall:4.2f} of bare), "
+            f"{own:6.0f} a second of processor time ({own / bare_own:4.2f})"
         )
 
 
