@@ -18,16 +18,19 @@ from monitor.core.assess import trial
 from monitor.core.assess.now import Current
 from monitor.core.detect.expected import flat_after_s
 from monitor.core.detect.step import begin, current, take
+from monitor.core.forecast import peak_time
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.due import due
 from monitor.core.plan import feeding
 from monitor.core.plan.ripeness import seed_of
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import Arrival, EventKind, Fed, Feeding, Reading, Stage
+from monitor.values import Arrival, CycleSoFar, EventKind, Fed, Feeding, Reading, Stage
 from tests.core.believed import state
 from tests.core.kitchen_stories import DAY, H, T, cycle, holds, judge, later, said
 from tests.core.kitchen_stories import daily as days
+
+pytestmark = pytest.mark.dates
 
 
 def test_49_an_unfair_trial_names_no_slower_one() -> None:
@@ -72,6 +75,20 @@ def test_52_a_sensor_that_lies_teaches_nothing() -> None:
     stuck = state(5, Stage.RISING, stuck_since_s=state(5, Stage.RISING).now_s - 7200.0)
     text = " ".join(n.text for n in due(stuck, {}, NoticeSettings(), JarSettings(name="rye"), stuck.now_s))
     holds(text, ["look at it yourself", "clean and dry"], ("feed it now", "dead"))
+
+
+def test_53_grams_that_nobody_told_are_taken_as_usual() -> None:
+    usual = starter_models.learned_from(days([2.5] * 40, 11.0, grams=(25.0, 225.0, 225.0)))
+    widths = []
+    for grams in ((25.0, 225.0, 225.0), None):
+        fed = replace(cycle(40 * 24.0, grams=grams), temperatures_c=(22.0,))
+        so_far = CycleSoFar(cycle=fed, now_s=fed.fed_at_s, stage=Stage.SETTLING, curve=(), temperature_c=22.0)
+        made = peak_time.forecast(replace(usual, day_c=(22.0,) * 24), so_far)
+        assert made.peak_at is not None
+        widths.append((made.peak_at.latest_s - made.peak_at.earliest_s) / H)
+        assert (made.peak_at.likely_s - fed.fed_at_s) / H == pytest.approx(11.0, abs=1.0)
+    assert widths[1] <= 2.5 * widths[0]  # it was 11 h wide
+    assert widths[1] < 8.0
 
 
 def test_54_unripe_seed_is_not_fed_from() -> None:
