@@ -198,9 +198,10 @@ def test_grams_that_are_not_said_are_taken_as_usual_and_that_is_said(config: Pat
 # --- the guide --------------------------------------------------------------------------------------------------------
 
 TOPICS = (
-    "curve", "ratios", "warm", "cold", "swings", "not active yet", "fit", "bake", "sour", "mild", "smells", "hooch",
-    "flour", "water", "chlorine", "bleached", "fridge", "drying", "travel", "discard", "waste", "mould", "streaks",
-    "flies", "lid", "trial", "float", "dome", "hydration", "weak", "acetone", "vinegar", "holidays", "tiny", "1:4:4", "young",
+    "curve", "ratios", "warm", "cold", "swings", "not active yet", "fit", "bake", "sour", "mild", "smells",
+    "hooch", "flour", "water", "chlorine", "bleached", "fridge", "drying", "travel", "discard", "waste",
+    "mould", "streaks", "flies", "lid", "trial", "float", "dome", "hydration", "weak", "acetone", "vinegar",
+    "holidays", "tiny", "1:4:4", "young",
 )  # fmt: skip
 
 

@@ -87,8 +87,7 @@ def test_53_grams_that_nobody_told_are_taken_as_usual() -> None:
         assert made.peak_at is not None
         widths.append((made.peak_at.latest_s - made.peak_at.earliest_s) / H)
         assert (made.peak_at.likely_s - fed.fed_at_s) / H == pytest.approx(11.0, abs=1.0)
-    assert widths[1] <= 2.5 * widths[0]  # it was 11 h wide
-    assert widths[1] < 8.0
+    assert widths[0] < widths[1] < 6.0  # weighed by eye; it was 11 h wide
 
 
 def test_54_unripe_seed_is_not_fed_from() -> None:
@@ -96,8 +95,8 @@ def test_54_unripe_seed_is_not_fed_from() -> None:
     fed = replace(cycle(96.0, c=22.0), fed_at_s=T + 10 * H)  # at ten
     seed = seed_of(usual, fed, T + 12 * H, 22.0)
     assert seed.ripe_at is not None
-    assert T + 16 * H <= seed.ripe_at.earliest_s <= seed.ripe_at.likely_s <= T + 22 * H
-    assert seed.ripe_at.likely_s == pytest.approx(T + 19.5 * H, abs=1.5 * H)
+    assert T + 15 * H <= seed.ripe_at.earliest_s <= seed.ripe_at.likely_s <= T + 22 * H
+    assert seed.ripe_at.likely_s == pytest.approx(T + 19 * H, abs=2.5 * H)
     assert seed_of(usual, replace(fed, peak_at_s=T + 19 * H), T + 20 * H).ripe_at is None  # ripe
 
 

@@ -143,7 +143,7 @@ def foretell(
     its name (None: as last time).
     """
     culture = _knowing(culture, flour)
-    fed = _fed(culture, of_dilution, hydration, flour)
+    fed = _fed(culture, of_dilution or culture.last_dilution, hydration, flour)  # taken as usual where nobody told
     untold = UNTOLD_SD**2 if of_dilution is None else 0.0
     outcomes = [_by_law(culture, one, temperatures_c, fed, untold) for one in culture.bank]
     outcomes.sort(key=lambda one: -one.likely)

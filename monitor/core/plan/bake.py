@@ -32,7 +32,9 @@ from monitor.values import Feeding, Span
 
 H_S = 3600.0
 KEEP_G = 20  # kept back for the next feeding where nobody is known to keep another weight
-NEAR_H = 1.0  # the likely peak may be off the wanted hour by so much: a ripe levain stands that long
+NEAR_H = 0.5  # before its first touch of the top it may be taken by so much, or after the start of its fall
+# Of the way from first touch of the top to the start of fall: where a levain is best, and where it does as well
+BEST, ALSO = 0.4, (0.1, 0.25, 0.6, 0.8)
 LEAN = 20.0  # the leanest levain, where little seed is at hand
 
 
@@ -113,6 +115,7 @@ def bake(
         usual=min(max(usual, limits.least_ratio), limits.most_ratio),
         bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO if least_parts <= DAILY_RATIO else LEAN)),
         awake_at=awake_at, enough=lambda links: standing_g is None or _grown(links, standing_g, hydration) >= total_g,
+        last_shares=(BEST, *ALSO),
     )  # fmt: skip
     start_s = max(now_s, seed.ripe_s)
     met = bool(links)
@@ -120,8 +123,12 @@ def bake(
         links = (_soonest(culture, start_s, wanted_s, warmth_from, hydration, limits, least_parts),)
     feedings = _weighed(culture, links, total_g, standing_g, hydration, limits, seed, warmth_from, clock)
     last = feedings[-1]
-    low_s, likely_s, high_s = (last.at_s + H_S * hours for hours in last.hours.peak)
-    met = met and abs(likely_s - wanted_s) <= H_S * NEAR_H
+    low_s, likely_s, high_s = (
+        last.at_s + H_S * (peak_h + BEST * (fall_h - peak_h))
+        for peak_h, fall_h in zip(last.hours.peak, last.hours.fall, strict=True)
+    )
+    ahead_h = (wanted_s - last.at_s) / H_S
+    met = met and last.hours.peak[1] - NEAR_H <= ahead_h <= last.hours.fall[1] + NEAR_H
     return BakePlan(
         feedings=feedings,
         ready=Span(earliest_s=low_s, likely_s=likely_s, latest_s=high_s),

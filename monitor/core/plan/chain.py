@@ -21,6 +21,7 @@ STEP_S = 900.0  # people feed at the quarters of an hour
 KEPT = 24  # chains kept at each step
 LONGEST = 12  # feedings: six days of two
 MORE_COST, NIGHT_COST = 0.4, 3.0  # of one more feeding, and of one at which its baker would be asleep
+OFF_COST = 0.4  # of each hour that the moment is off the best of the last plateau
 SHARES = (0.0, 0.5, 1.0)  # of the way from peak to start of fall, when the next is fed
 LATE_H = 2.0  # and up to so long after it
 
@@ -57,9 +58,11 @@ def chain(
     bounds: tuple[float, float],
     awake_at: Callable[[float], bool] | None = None,
     enough: Callable[[tuple[Link, ...]], bool] | None = None,
+    last_shares: tuple[float, ...] | None = None,
 ) -> tuple[Link, ...]:
     """The cheapest chain, first feeding first; empty where none reaches from the seed to the moment. `usual` are the
-    baker's parts of flour, `bounds` the least and most. `enough` says whether a chain makes as much as is wanted."""
+    baker's parts of flour, `bounds` the least and most. `enough` says whether a chain makes as much as is wanted;
+    with `last_shares` the moment may lie that far between peak and fall of the last, the first of them best."""
     known: dict[tuple[float, int], Hours] = {}
     ratios = [parts for parts in LADDER if bounds[0] <= parts <= bounds[1]] or [usual]
 
@@ -86,8 +89,13 @@ def chain(
         return MORE_COST + abs(math.log(link.parts / usual)) + (NIGHT_COST if asleep else 0.0)
 
     start_s = max(seed.ripe_s, now_s - STEP_S)
-    lasts = [fed_for(parts, wanted_s, None) for parts in ratios]
-    open_chains: list[Scored] = [(cost(link), (link,)) for link in lasts]
+    open_chains: list[Scored] = []
+    for parts in ratios:
+        for share in last_shares or (None,):
+            link = fed_for(parts, wanted_s, share)
+            plateau_h = link.hours.fall[1] - link.hours.peak[1]
+            off_h = 0.0 if share is None or last_shares is None else abs(share - last_shares[0]) * plateau_h
+            open_chains.append((cost(link) + OFF_COST * off_h, (link,)))
     best: Scored | None = None
     for _ in range(LONGEST):
         going: list[Scored] = []
