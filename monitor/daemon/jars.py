@@ -69,8 +69,9 @@ class Jars:
     def restore(self, now_s: float) -> int:
         """Resume every jar from its last carry and what was stored since, then let the time pass that the daemon was
         away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was stepped."""
-        for jar in self.settings.jars:
-            self.store.ensure_run(jar, now_s)
+        with self.store.writing():  # a first start of many jars would sync the disk for each
+            for jar in self.settings.jars:
+                self.store.ensure_run(jar, now_s)
         last_seq = self.store.last_seq()
         self.ticked_s = now_s
         self.listen_from(now_s)

@@ -102,7 +102,7 @@ class RunLog:
 
     def open_run(self, jar: str) -> Run | None:
         """The run that the jar's live items go to; None before the first."""
-        found = self.runs("WHERE jar.name = ? AND digest IS NULL AND run.ended_s IS NULL", (jar,))
+        found = self.runs("WHERE jar.name = ? AND +digest IS NULL AND run.ended_s IS NULL", (jar,))
         return found[-1] if found else None
 
     def runs(self, where: str = "", values: Sequence[object] = ()) -> list[Run]:
@@ -122,21 +122,22 @@ class RunLog:
 
     def live_runs(self, jar: str) -> list[Run]:
         """All runs of a jar but imported ones, oldest first; the last is the open one."""
-        return self.runs("WHERE jar.name = ? AND digest IS NULL", (jar,))
+        return self.runs("WHERE jar.name = ? AND +digest IS NULL", (jar,))
 
     def run_of(self, jar: str, seq: int) -> Run | None:
         """The live run of a jar that item `seq` lies in; None before its first."""
-        found = self.runs("WHERE jar.name = ? AND digest IS NULL AND first_seq <= ?", (jar, seq))
+        found = self.runs("WHERE jar.name = ? AND +digest IS NULL AND first_seq <= ?", (jar, seq))
         return found[-1] if found else None
 
     # --- inside a transaction ----------------------------------------------------------------------------------------
 
+    # "+digest": of its own accord SQLite takes the index that is there for imported files, and reads every run there is
     def jar_and_run(self, name: str, now_s: float, next_seq: int, run_from: int | None = None) -> tuple[int, int]:
         """A jar's number and that of its open run (or of the one that begins with item `run_from`), made where there is
         none."""
         jar = self._db.jar_id(name)
         which = "ended_s IS NULL" if run_from is None else "first_seq = ?"
-        sql = f"SELECT id FROM run WHERE jar = ? AND digest IS NULL AND {which} ORDER BY id DESC LIMIT 1"
+        sql = f"SELECT id FROM run WHERE jar = ? AND +digest IS NULL AND {which} ORDER BY id DESC LIMIT 1"
         found = self._db.execute(sql, (jar,) if run_from is None else (jar, run_from)).fetchone()
         if found is None:
             return jar, self._insert_run(
@@ -155,7 +156,7 @@ class RunLog:
     ) -> int:
         jar = self._db.jar_id(name)
         self._db.execute(
-            "UPDATE run SET ended_s = ? WHERE jar = ? AND digest IS NULL AND ended_s IS NULL", (now_s, jar)
+            "UPDATE run SET ended_s = ? WHERE jar = ? AND +digest IS NULL AND ended_s IS NULL", (now_s, jar)
         )
         sql = "INSERT INTO run (jar, began_s, first_seq, reason, empty_mm, geometry) VALUES (?, ?, ?, ?, ?, ?)"
         run = self._db.execute(sql, (jar, now_s, first_seq, reason, empty_mm, geometry)).lastrowid
