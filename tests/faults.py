@@ -58,6 +58,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "M19": ("a message of 60 MB", "cut while it is read, refused, counted, acknowledged; memory stays below 100 MB"),
     "M20": ("more readings wait in the broker than it keeps", "the example keeps a day; `check` says what yours keeps"),
     "M21": ("the broker forgets what it kept for us", "a gap in the device's numbers is counted and explained"),
+    "M22": ("a command that is retained, nonsense, told twice", "refused, answered with the reason; nothing is told"),
     # --- values
     "V1": ("NaN, infinities, texts, true, decimal commas", "refused with a fixed reason; never reach the detector"),
     "V2": ("a stuck sensor", "said as stuck, never as a peak"),
@@ -151,6 +152,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "W9": ("the store is busy or damaged", "a page with a banner"),
     "W10": ("a proxy's prefix, IPv6, TLS in front", "links hold"),
     "W11": ("a new password or token while sessions are open", "every session ends"),
+    "W13": ("a calendar's address in wrong hands", "replaced: the old one is nowhere; a new password does it too"),
     "W12": ("a thousand connections that say nothing", "hung up on in 10 s; whoever asks wholly is answered"),
 }  # fmt: skip
 BECAUSE = {

@@ -160,8 +160,8 @@ class Daemon:
                 thing = _not_ahead(thing, self._clock.wall())
             recorder = self._ready_recorder()
             recorder.take(thing, self._clock.monotonic())
-            if recorder.due(self._clock.monotonic()):
-                self._commit()
+            if recorder.due(self._clock.monotonic()) and (recorder.full() or self._queue.empty()):
+                self._commit()  # a burst is committed in larger groups
 
     def _tick(self, time_s: float) -> None:
         """Time passed: first all that came before it. While the store is in trouble time stands still for the jars, so

@@ -63,8 +63,12 @@ class Recorder:
         """What was taken and is not stored yet, in its order."""
         return list(self._waiting)
 
+    def full(self) -> bool:
+        """Whether a group has grown to where a larger one saves little."""
+        return len(self._waiting) >= ROWS
+
     def due(self, now_s: float) -> bool:
-        """Whether it is time to commit."""
+        """Whether it is time to commit, as soon as nothing more is at hand; a group that is `full` does not wait."""
         if self._retry_at_s is not None:
             return now_s >= self._retry_at_s
         if self._since_s is None:

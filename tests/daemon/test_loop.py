@@ -107,16 +107,20 @@ def test_only_what_is_committed_is_acknowledged_and_in_order(tmp_path: Path) -> 
             timed=True,
             token=k,
         )
-        for k in range(25)
+        for k in range(75)
     ]
-    for thing in things:
+    for thing in things[:70]:
         kitchen.daemon.put(thing)
     kitchen.daemon.turn(0.0)
-    assert kitchen.source.acknowledged == list(range(21))  # the first at once, two full groups; four wait for the clock
-    assert kitchen.store.last_seq() == 21
+    assert kitchen.source.acknowledged == list(range(70))  # a full group, and what was at hand beyond it
+    for thing in things[70:]:
+        kitchen.daemon.put(thing)
+    kitchen.daemon.turn(0.0)
+    assert kitchen.source.acknowledged == list(range(70))  # five wait for the clock
+    assert kitchen.store.last_seq() == 70
     kitchen.now_s += 6.0
     kitchen.daemon.turn(0.0)
-    assert kitchen.source.acknowledged == list(range(25))
+    assert kitchen.source.acknowledged == list(range(75))
 
 
 @pytest.mark.fault("D1")

@@ -78,6 +78,7 @@ def test_a_planned_bake_is_in_it_and_another_jar_is_not(store: Store) -> None:
     store.close()
 
 
+@pytest.mark.fault("W13")
 def test_the_address_is_the_secret_and_can_be_changed(household: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("WORD", "tide")
     with serving(household, password_env="WORD") as client:
