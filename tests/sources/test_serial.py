@@ -146,7 +146,7 @@ def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        (reading(1, jar="barley"), "every line is for a jar that is not in the config ('barley'): call a [[jar]] so"),
+        (reading(1, jar="barley"), "every line is for a jar that is not in the config (barley): call a [[jar]] so"),
         (b'{"distance_mm": 100}\n', "no line names its jar: say jar = ... in [[serial]]"),
     ],
     ids=["another jar's", "nobody's"],  # a line holds the time, which differs from one test process to the next
