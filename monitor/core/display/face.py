@@ -126,6 +126,10 @@ class _Words:
         """A moment to come; one that is here, or overdue, is so any moment."""
         return "any moment" if time_s - self.now_s < FRESH_S else f"about {self.show.about(time_s, self.now_s)}"
 
+    def in_range(self, span: Span) -> str:
+        """The range in brackets, to follow the moment; nothing where all of it is over."""
+        return "" if span.latest_s - self.now_s < FRESH_S else f" ({self.range(span)})"
+
     def range(self, span: Span) -> str:
         first, last = (self.show.about(max(at_s, self.now_s), self.now_s) for at_s in (span.earliest_s, span.latest_s))
         return f"{first} to {last}"
@@ -198,7 +202,7 @@ class _Words:
         if self.fall is None:
             return "Bake with it now", "or feed it before it sinks.", "bake or feed", "now"
         when = self.about(self.fall.likely_s)
-        detail = f"or feed it before it sinks, {when} ({self.range(self.fall)})."
+        detail = f"or feed it before it sinks, {when}{self.in_range(self.fall)}."
         return "Bake with it now", detail, f"sinks {when}", self.short_at(self.fall.likely_s)
 
     def _ahead(self, look: Look) -> tuple[str, str, str, str]:
@@ -206,7 +210,7 @@ class _Words:
             headline = "Just fed" if look is Look.SETTLING else "No forecast yet"
             return headline, "When its peak will come is worked out from its rise.", "no forecast yet", "–"
         when = self.about(self.peak.likely_s)
-        detail = f"{self.range(self.peak)}."
+        detail = f"{self.range(self.peak)}." if self.peak.latest_s - self.now_s >= FRESH_S else ""
         if look is Look.SETTLING and self.state.cycle is not None:
             detail += _fed_grams(self.state.cycle, self.show)
         elif self.fall is not None:

@@ -28,7 +28,7 @@ export function shelf(jars, wide, desk) {
     const cx = pad + step * (i + 0.5), look = jar.face.look, hot = look === "feed";
     const link = svg("a", { href: jarLink(jar.jar), class: hot ? "one hot-one" : "one", "aria-label": `${jar.jar}: ${jar.face.word}, ${jar.face.row}` });
     const glass = vessel();
-    const ratio = jar.rise_ratio;
+    const ratio = jar.rise_ratio ?? (look === "settling" ? 1 : null); // just fed: where it starts from is not measured yet
     glass.place({ x: cx - jw / 2, w: jw, floor, rim, surface: ratio === null ? null : Y(Math.min(ratio, TOP)), look, stroke: Math.max(2, size / 7) });
     link.append(svg("rect", { class: "touch", x: pad + step * i + 2, y: 0, width: step - 4, height: high, rx: size }), glass.node,
       glyphAt(look, cx, size * 1.6, size * 2, hot ? "hotink" : `s-${tone(look)} tinted`),
@@ -80,12 +80,13 @@ function spark(jar, curve) {
 /** The coming moments of all jars, soonest first. */
 export function comingMoments(jars, now_s, clockOf) {
   const said = (s) => (s - now_s < SOON_S ? "soon" : clockOf(Math.round(s / 300) * 300));
+  const ranged = (span) => (span.latest_s < now_s ? "" : span.range_words);
   const moments = [];
   for (const jar of jars) {
     const ahead = jar.forecast ?? {};
     if (jar.face.look === "feed") moments.push([0, "now", "feed", `Feed ${jar.jar}`, ""]);
-    if (ahead.peak_at) moments.push([ahead.peak_at.likely_s, said(ahead.peak_at.likely_s), "peak", `${jar.jar} at its peak`, ahead.peak_at.range_words]);
-    else if (ahead.fall_at) moments.push([ahead.fall_at.likely_s, said(ahead.fall_at.likely_s), "sinking", `${jar.jar} begins to sink`, ahead.fall_at.range_words]);
+    if (ahead.peak_at) moments.push([ahead.peak_at.likely_s, said(ahead.peak_at.likely_s), "peak", `${jar.jar} at its peak`, ranged(ahead.peak_at)]);
+    else if (ahead.fall_at) moments.push([ahead.fall_at.likely_s, said(ahead.fall_at.likely_s), "sinking", `${jar.jar} begins to sink`, ranged(ahead.fall_at)]);
   }
   moments.sort((a, b) => a[0] - b[0]);
   return el("ul", { class: "rows coming" }, ...moments.slice(0, 6).map(([, when, look, what, range]) =>

@@ -61,7 +61,7 @@ export function wallView(main, live, chosen) {
 
   function column(jar) {
     const face = jar.face, Y = (r) => 470 - 400 * Math.min(r, 3) / 3, glass = vessel();
-    glass.place({ x: 70, w: 190, floor: 470, rim: 70, surface: jar.rise_ratio === null ? null : Y(jar.rise_ratio), look: face.look, stroke: 6 });
+    glass.place({ x: 70, w: 190, floor: 470, rim: 70, surface: jar.rise_ratio === null && face.look !== "settling" ? null : Y(jar.rise_ratio ?? 1), look: face.look, stroke: 6 });
     return el("a", { class: `wall-jar${face.look === "feed" ? " hot" : ""}`, href: `#/wall/${encodeURIComponent(jar.jar)}` }, el("span", { class: `s-${tone(face.look)} tinted` }, glyph(face.look, 90)),
       svg("svg", { viewBox: "0 0 330 490", "aria-hidden": "true" }, svg("path", { class: "grid one", "stroke-width": 3, d: `M0 ${Y(1)}H330` }), svg("path", { class: "grid", "stroke-width": 3, d: `M0 ${Y(2)}H330` }), glass.node, svg("path", { class: "board", d: "M0 480H330", "stroke-width": 14 })),
       el("span", { class: "wall-who" }, jar.jar), el("span", { class: "wall-what" }, face.look === "silent" ? "Silent" : face.word), el("span", { class: "wall-when" }, face.short));
