@@ -23,7 +23,7 @@ OUT = ROOT / "monitor" / "guide" / "now.png"
 SECONDS = 240  # of the night: slow enough that two browsers see nearly the same minute
 PATIENCE_S = 200.0
 MOMENT = {"Spelt": "feed", "Rye": "rising"}  # what the pictures wait for
-GAP_PX, COLOURS = 24, 128
+GAP_PX, COLOURS = 24, 255
 
 
 def shot(browser: Browser, url: str, wide: int, high: int, scheme: str) -> Image.Image:
