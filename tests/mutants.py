@@ -1,0 +1,258 @@
+"""Do the tests notice a mistake? Small mistakes are made in the program, one at a time, and only the tests that reach
+the changed line are run.
+
+    python -m tests.mutants monitor/runs tests/runs                 # 40 mistakes in one room, by the tests of that room
+    python -m tests.mutants monitor/core/signal tests/core --count 100 --seed 7
+
+A mistake is found when one of those tests fails (or hangs). One that no test reaches survives by definition. What is
+left over at the end is listed: either the program is as right with it as without (then say so where it stands), or a
+test is missing. Mistakes are made in memory, while a module is imported; no file is changed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import importlib.abc
+import importlib.machinery
+import importlib.util
+import os
+import random
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+from types import CodeType, FrameType
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+MOST_TESTS = 15  # of those that reach a line, the quickest: what these do not notice a long one may by luck only
+PATIENCE_S = 60.0  # beyond what the tests take when all is well
+SIDES: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
+}  # fmt: skip
+OPPOSITES: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.GtE, ast.LtE: ast.Gt, ast.Gt: ast.LtE, ast.GtE: ast.Lt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.In: ast.NotIn, ast.NotIn: ast.In,
+}  # fmt: skip
+REPLACED: dict[type[ast.operator], type[ast.operator]] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.FloorDiv: ast.Mult, ast.Mod: ast.Mult,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One mistake: the `number`-th node of a kind that can be changed in a module, counted as the tree is walked."""
+
+    path: str
+    line: int
+    kind: str
+    number: int
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}: {self.kind}"
+
+
+def changes(node: ast.AST) -> Iterator[tuple[str, Callable[[Any], ast.AST]]]:
+    """What can be done wrong at a node: a name for it, and what turns (a copy of) the node into that."""
+    match node:
+        case ast.Compare(ops=[op, *_]):
+            if type(op) in SIDES:
+                yield "boundary", lambda n: _with(n, ops=[SIDES[type(n.ops[0])](), *n.ops[1:]])
+            if type(op) in OPPOSITES:
+                yield "comparison turned round", lambda n: _with(n, ops=[OPPOSITES[type(n.ops[0])](), *n.ops[1:]])
+        case ast.BoolOp():
+            yield "and/or", lambda n: _with(n, op=ast.Or() if isinstance(n.op, ast.And) else ast.And())
+        case ast.UnaryOp(op=ast.Not()):
+            yield "not", lambda n: n.operand
+        case ast.BinOp(op=op) if type(op) in REPLACED:
+            yield "arithmetic", lambda n: _with(n, op=REPLACED[type(n.op)]())
+        case ast.Constant(value=value) if type(value) in (int, float):
+            yield "number", lambda n: _with(n, value=n.value * 2 if n.value else 1)
+        case ast.Return(value=value) if value is not None and not (isinstance(value, ast.Constant) and not value.value):
+            yield "return None", lambda n: _with(n, value=ast.Constant(None))
+        case ast.Continue():
+            yield "continue", lambda n: ast.Pass()
+        case ast.Raise():
+            yield "raise", lambda n: ast.Pass()
+        case ast.Expr(value=ast.Call()):
+            yield "call left out", lambda n: ast.Pass()
+
+
+def _with(node: Any, **values: Any) -> Any:
+    for name, value in values.items():
+        setattr(node, name, value)
+    return node
+
+
+def mutants(folder: Path) -> list[Mutant]:
+    """Every mistake that can be made below a folder (or in a file), types and constants' docstrings left alone."""
+    found: list[Mutant] = []
+    for path in sorted(folder.rglob("*.py")) if folder.is_dir() else [folder]:
+        counted = Counter[str]()
+        for node in _nodes(ast.parse(path.read_text())):
+            for kind, _ in changes(node):
+                found.append(Mutant(str(path.relative_to(ROOT)), node.lineno, kind, counted[kind]))  # type: ignore[attr-defined]
+                counted[kind] += 1
+    return found
+
+
+def _nodes(tree: ast.AST) -> Iterator[ast.AST]:
+    """The nodes of functions' bodies and of constants, in a fixed order; annotations and decorators are no program."""
+    for field, value in ast.iter_fields(tree):
+        if field in ("annotation", "returns", "decorator_list", "type_params"):
+            continue
+        for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.AST):
+                yield child
+                yield from _nodes(child)
+
+
+class _Change(ast.NodeTransformer):
+    """Makes one mistake."""
+
+    def __init__(self, target: ast.AST, change: Callable[[Any], ast.AST]) -> None:
+        self._target, self._change = target, change
+
+    def visit(self, node: ast.AST) -> Any:
+        if node is self._target:
+            return ast.copy_location(self._change(deepcopy(node)), node)
+        return self.generic_visit(node)
+
+
+def changed(mutant: Mutant) -> CodeType:
+    """The module with the mistake in it."""
+    path = ROOT / mutant.path
+    tree = ast.parse(path.read_text())
+    count = 0
+    for node in _nodes(tree):
+        for kind, change in changes(node):
+            if kind == mutant.kind:
+                if count == mutant.number:
+                    return compile(ast.fix_missing_locations(_Change(node, change).visit(tree)), str(path), "exec")
+                count += 1
+    raise LookupError(f"{mutant}: there is none")
+
+
+class _Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Hands out the changed module in place of the one on the disk."""
+
+    def __init__(self, mutant: Mutant) -> None:
+        self._name = mutant.path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+        self._code = changed(mutant)
+        self._path = str(ROOT / mutant.path)
+
+    def find_spec(self, name: str, path: Any, target: Any = None) -> importlib.machinery.ModuleSpec | None:
+        if name != self._name:
+            return None
+        return importlib.util.spec_from_file_location(name, self._path, loader=self)  # type: ignore[arg-type]
+
+    def exec_module(self, module: Any) -> None:
+        exec(self._code, module.__dict__)
+
+
+class Reach:
+    """A pytest plugin that notes which tests come to which lines, and how long each test takes."""
+
+    def __init__(self, sample: Sequence[Mutant]) -> None:
+        self._lines: dict[str, set[int]] = defaultdict(set)
+        for one in sample:
+            self._lines[str(ROOT / one.path)].add(one.line)
+        self._now = ""
+        self.tests: dict[tuple[str, int], set[str]] = defaultdict(set)
+        self.took_s: dict[str, float] = {}
+        self.broken: set[str] = set()
+
+    def _called(self, frame: FrameType, event: str, value: Any) -> Callable[..., Any] | None:
+        code = frame.f_code
+        lines = self._lines.get(code.co_filename)
+        if not lines:
+            return None
+        mine = lines & {line for _, _, line in code.co_lines() if line is not None}
+        return self._within if mine else None
+
+    def _within(self, frame: FrameType, event: str, value: Any) -> Callable[..., Any]:
+        if event == "line" and frame.f_lineno in self._lines[frame.f_code.co_filename]:
+            self.tests[frame.f_code.co_filename, frame.f_lineno].add(self._now)
+        return self._within
+
+    @pytest.hookimpl(hookwrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        self._now, began_s = item.nodeid, time.monotonic()
+        threading.settrace(self._called)
+        sys.settrace(self._called)
+        yield
+        sys.settrace(None)
+        threading.settrace(None)  # type: ignore[arg-type]
+        self.took_s[item.nodeid] = time.monotonic() - began_s
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            self.broken.add(report.nodeid)  # fails without any mistake: of no use here
+
+    def of(self, mutant: Mutant) -> list[str]:
+        """The tests that reach a mistake, the quickest first. A constant is reached by whatever imports its module."""
+        found = self.tests.get((str(ROOT / mutant.path), mutant.line), set()) - self.broken
+        return sorted(found, key=lambda test: self.took_s[test])[:MOST_TESTS]
+
+
+def run(mutant: Mutant, tests: Sequence[str], within_s: float) -> bool:
+    """Whether the tests notice."""
+    one = [mutant.path, str(mutant.line), mutant.kind, str(mutant.number)]
+    command = [sys.executable, "-m", "tests.mutants", "--one", *one, "--", *tests]
+    try:
+        done = subprocess.run(command, cwd=ROOT, capture_output=True, timeout=within_s, check=False)
+    except subprocess.TimeoutExpired:
+        return True
+    return done.returncode != 0
+
+
+def _one(arguments: list[str]) -> int:
+    path, line, kind, number = arguments[:4]
+    sys.meta_path.insert(0, _Finder(Mutant(path, int(line), kind, int(number))))
+    return int(pytest.main([*arguments[5:], "-x", "-q", "-n", "0", "-p", "no:cacheprovider"]))
+
+
+def main(arguments: list[str]) -> int:
+    """Print how many mistakes were found, by module, and those that were not."""
+    if arguments[:1] == ["--one"]:
+        return _one(arguments[1:])
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("room", type=Path)
+    parser.add_argument("tests", nargs="+")
+    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args(arguments)
+    every = mutants(ROOT / asked.room)
+    sample = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
+    reach = Reach(sample)
+    pytest.main([*asked.tests, "-q", "-n", "0", "-p", "no:cacheprovider", "--no-header"], plugins=[reach])
+    ends: dict[str, Counter[str]] = defaultdict(Counter)
+    left: list[str] = []
+    for mutant in sorted(sample, key=lambda one: (one.path, one.line)):
+        tests = reach.of(mutant)
+        found = bool(tests) and run(mutant, tests, sum(reach.took_s[test] for test in tests) + PATIENCE_S)
+        ends[mutant.path]["found" if found else "survived"] += 1
+        if not found:
+            left.append(f"{mutant} ({'no test reaches it' if not tests else f'{len(tests)} tests'})")
+        print(f"{'found   ' if found else 'SURVIVED'} {mutant}", flush=True)
+    print()
+    for path, counted in sorted(ends.items()):
+        print(f"{path:50} {counted['found']:4} found {counted['survived']:4} survived")
+    total = sum((counted for counted in ends.values()), Counter[str]())
+    share = total["found"] / max(total.total(), 1)
+    print(f"\n{total['found']} of {total.total()} found ({share:.0%}), out of {len(every)} that could be made")
+    print("\n".join(left))
+    return 0
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("PYTHONPATH", str(ROOT))
+    sys.exit(main(sys.argv[1:]))
