@@ -16,7 +16,8 @@ from monitor.core.detect.standing import standing
 from monitor.core.display.face import NEED, face
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
 from monitor.core.forecast.course import Course, course, height
-from monitor.core.notify.conditions import Kind
+from monitor.core.notify import ahead
+from monitor.core.notify.due import snoozed_until_s
 from monitor.core.vessel.level import rise_ratio
 from monitor.runs import history, outbox, reported
 from monitor.runs.outbox import Kept
@@ -32,10 +33,8 @@ from monitor.values import (
     Json,
     Level,
     Noted,
-    Noting,
     SourceHealth,
     Span,
-    Stage,
 )
 
 H_S = 3600.0
@@ -188,36 +187,13 @@ def next_notice(
     state: JarState, kept: list[Kept], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
 ) -> Json:
     """What will be told next and when, as far as it can be foreseen; None when nothing can."""
-    snoozed_s = snoozed_until_s(notes, now_s) or 0.0
     waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
-    if waiting:
-        first = min(waiting, key=lambda notice: notice.due_s)
-        return {"what": first.title, "at_s": first.due_s, "words": f"{first.title}: waiting to be delivered"}
-    stage, forecast = state.stage, state.forecast
-    if stage in (Stage.RESTING, Stage.AWAY):
+    found = ahead.next_notice(state, waiting, [one.notice for one in kept], notes, notices, now_s)
+    if found is None:
         return None
-    fed_now = [one.notice.due_s for one in kept if one.notice.kind == Kind.FEED_NOW]
-    if fed_now:
-        at_s = max(fed_now) + notices.repeat_h * H_S
-        return _foreseen("Feed now, again", max(at_s, snoozed_s), now_s, show, "at")
-    if forecast and forecast.fall_at and Kind.FEED_NOW not in notices.leave_out:
-        at_s = max(forecast.fall_at.likely_s, now_s, snoozed_s)
-        return _foreseen("Feed now", at_s, now_s, show, "about")
-    return None
-
-
-def snoozed_until_s(notes: list[Noted], now_s: float) -> float | None:
-    """When the latest snooze ends; None when none holds."""
-    last = max((n for n in notes if n.what is Noting.SNOOZE), key=lambda n: n.time_s, default=None)
-    try:
-        until_s = None if last is None else last.time_s + float(last.text) * H_S
-    except ValueError:
-        return None
-    return until_s if until_s is not None and until_s > now_s else None
-
-
-def _foreseen(what: str, at_s: float, now_s: float, show: Display, about: str) -> Json:
-    return {"what": what, "at_s": at_s, "words": f"{what} {about} {show.about(at_s, now_s)}"}
+    waits = found.certainty == "waiting"
+    when = ": waiting to be delivered" if waits else f" {found.certainty} {show.about(found.at_s, now_s)}"
+    return {"what": found.title, "at_s": found.at_s, "words": f"{found.title}{when}"}
 
 
 def _fed(state: JarState, now_s: float, show: Display) -> Json:

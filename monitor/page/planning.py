@@ -23,6 +23,7 @@ from monitor.core.plan.ripeness import seed_of
 from monitor.core.plan.weighing import Limits
 from monitor.core.vessel.level import volume_ml
 from monitor.runs import history
+from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -31,7 +32,7 @@ from monitor.values import DAY_S, Json, Noting, Span
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
 KEEP_G = (1.0, 1000.0)
-HYDRATION_PCT = (30.0, 300.0)
+HYDRATION_PCT = (100.0 * HYDRATIONS[0], 100.0 * HYDRATIONS[1])
 HORIZON_H = 96
 BAKE_FLOUR_G = (50.0, 50_000.0)
 LEVAIN_PCT = (1.0, 100.0)

@@ -49,7 +49,7 @@ def due(
     """
     display = display or Display()
     facts = facts_of(state, sent, settings, jar, noted, now_s, now_s - listening_since_s)
-    if _snoozed(noted, now_s):
+    if snoozed_until_s(noted, now_s) is not None:
         wanted: Iterable[Kind] = [kind for kind in Kind if kind in URGENT]
     else:
         wanted = Kind
@@ -121,15 +121,14 @@ def _again(kind: Kind, facts: Facts, now_s: float, every_s: float) -> bool:
     return last_s is None or now_s - last_s >= every_s or last_s - now_s > every_s
 
 
-def _snoozed(noted: Sequence[Noted], now_s: float) -> bool:
-    snoozes = [note for note in noted if note.what is Noting.SNOOZE]
-    if not snoozes:
-        return False
-    last = max(snoozes, key=lambda note: note.time_s)
+def snoozed_until_s(noted: Sequence[Noted], now_s: float) -> float | None:
+    """When the latest snooze ends; None when none holds now."""
+    last = max((note for note in noted if note.what is Noting.SNOOZE), key=lambda note: note.time_s, default=None)
     try:
-        return last.time_s <= now_s < last.time_s + float(last.text) * H_S
+        until_s = None if last is None else last.time_s + float(last.text) * H_S
     except ValueError:
-        return False
+        return None
+    return until_s if last is not None and until_s is not None and last.time_s <= now_s < until_s else None
 
 
 def _notice(kind: Kind, facts: Facts, now_s: float, display: Display) -> Notice:
