@@ -16,7 +16,8 @@ Tolerances, the same for all runs:
   20 min (or four readings) more: a round top has no sharp end;
 - the fall decided not before the true peak, and at the latest 90 min after the surface had sunk by 5 mm, which is three
   times the noise of one reading; a cycle that ended before that, or never sank so far, may go without;
-- no other start of fall at all.
+- no other start of fall at all;
+- no feeding, no absence and no rest where the baker did nothing, half an hour before or an hour after.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ LATE_S = 90 * 60.0
 FALL_NEAR_S = 15 * 60.0
 UPWARD_S = 3600.0
 COLD_WITHIN_S = 5 * 3600.0  # a jar takes hours to cool down or warm up
+BEFORE_S = 1800.0
 AWAY_LEAST_MIN = 45.0
 GAP_LEAST_S, GAP_MOST_S = 1800.0, 6 * 3600.0  # a longer one is a share of messages lost, not a gap
 
@@ -102,7 +104,14 @@ def expected(scenario: Scenario, jar: JarPlan, truth: JarTruth) -> dict[str, Any
             if name in one:
                 one[name] = [_as_the_device_says(at_s, scenario, jar) for at_s in one[name]]
     may_fall = [[_as_the_device_says(at_s, scenario, jar) for at_s in span] for span in may_fall]
-    return {"must": must, "may_fall": may_fall}
+    may_do = [[_as_the_device_says(at_s, scenario, jar) for at_s in _around(row)] for row in truth.doings]
+    return {"must": must, "may_fall": may_fall, "may_do": may_do}
+
+
+def _around(row: dict[str, Any]) -> tuple[float, float]:
+    """When something that the baker did may be dated."""
+    at_s, lasts_s = float(row["at_s"]), float(row.get("minutes") or 0.0) * 60
+    return at_s - BEFORE_S, at_s + lasts_s + (COLD_WITHIN_S if row["what"] == "move" else UPWARD_S)
 
 
 def seen(cycle: TrueCycle) -> bool:

@@ -77,7 +77,7 @@ BURST_SHARE = 0.25  # of new gas that leaves at once through the surface
 LEAK_PER_H = 0.02  # of the held gas, through sound films
 # Of the held gas at the limit of holding; so steep around it that the top stays level while less and less gas is made.
 # No dough stands above its limit for long: `BURST_MOST` times the limit is as fast as it gets.
-BURST_PER_H, BURST_POWER, BURST_MOST = 0.6, 12, 1.6
+BURST_PER_H, BURST_MOST = 0.6, 1.6
 # Gluten: loss of bonds per h at 25 degC by age, and by acid (swelling, and proteases that work best near pH 4). Set so
 # that a feeding holds its top about as long as was filmed: `tests/simulator/test_measured_rises.py`.
 AGEING_PER_H, ACID_WEAKENS_PER_H, ACID_WEAKENS_PH, ACID_WEAKENS_WIDTH = 0.008, 0.10, 4.0, 0.16
@@ -231,7 +231,8 @@ def fastest_per_h(state: Sequence[float], batch: Batch, warm: TemperatureFactors
     air_share = batch.air_ml * warm.gas_ml_per_g / (held_ml + batch.air_ml) ** 2
     bubbling = BUBBLING_PER_H * (1.0 + warm.saturation_g_per_g * state[_WATER] * air_share)
     full = min(held_ml / _limit_ml(state, batch), BURST_MOST)
-    return bubbling + (BURST_POWER + 1) * BURST_PER_H * full**BURST_POWER
+    power = batch.blend.burst_power
+    return bubbling + (power + 1) * BURST_PER_H * math.pow(full, power)
 
 
 def _limit_ml(state: Sequence[float], batch: Batch) -> float:
@@ -310,7 +311,7 @@ def slope(batch: Batch) -> Callable[[Sequence[float], TemperatureFactors], list[
             held_ml + batch.air_ml
         )  # bubbles begin as air and take up CO2 long before the water is full
         to_gas = BUBBLING_PER_H * (dissolved - purity * warm.saturation_g_per_g * water)
-        leak = (LEAK_PER_H + BURST_PER_H * min(held_ml / _limit_ml(y, batch), BURST_MOST) ** BURST_POWER) * gas
+        leak = (LEAK_PER_H + BURST_PER_H * min(held_ml / _limit_ml(y, batch), BURST_MOST) ** blend.burst_power) * gas
         lost_new = BURST_SHARE * max(to_gas, 0.0)
         lost_surface = SURFACE_LOSS_PER_H * dissolved
 

@@ -14,7 +14,9 @@ from dataclasses import dataclass
 class Flour:
     """`sugar`, `starch` and `moisture` are shares of the flour's weight; `starch` is the damaged part that amylases can
     reach. `amylase_per_h` at 25 degC and pH 5. `buffer_mol_per_kg` is acid taken up per unit of pH and kg of flour.
-    `holding` is the gas that sound gluten (rye: pentosans) holds, as a multiple of the gas-free dough."""
+    `holding` is the gas that sound gluten (rye: pentosans) holds, as a multiple of the gas-free dough; `burst_power` is
+    how suddenly its films give way there: gluten's all at once, a paste of pentosans little by little, so that rye goes
+    on rising slowly."""
 
     sugar: float
     starch: float
@@ -23,6 +25,7 @@ class Flour:
     ph: float
     buffer_mol_per_kg: float
     holding: float
+    burst_power: float
     nutrition: float  # growth rate relative to white flour: bran and germ bring minerals and amino acids
     yeast_per_g: float  # living cells that ride in on the flour
     bacteria_per_g: float
@@ -32,14 +35,14 @@ class Flour:
 FLOURS: dict[str, Flour] = {
     "white": Flour(
         sugar=0.016, starch=0.08, moisture=0.14, amylase_per_h=0.085, ph=6.0, buffer_mol_per_kg=0.040,
-        holding=2.5, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
+        holding=2.5, burst_power=12.0, nutrition=1.0, yeast_per_g=0.05, bacteria_per_g=100.0, wild_per_g=2e3,
     ),
     "whole wheat": Flour(
         sugar=0.022, starch=0.08, moisture=0.13, amylase_per_h=0.100, ph=6.2, buffer_mol_per_kg=0.065,
-        holding=1.9, nutrition=1.18, yeast_per_g=0.3, bacteria_per_g=1e3, wild_per_g=2e4,
+        holding=1.9, burst_power=9.0, nutrition=1.18, yeast_per_g=0.3, bacteria_per_g=1e3, wild_per_g=2e4,
     ),
     "rye": Flour(
         sugar=0.030, starch=0.09, moisture=0.14, amylase_per_h=0.110, ph=6.2, buffer_mol_per_kg=0.062,
-        holding=1.3, nutrition=1.25, yeast_per_g=0.5, bacteria_per_g=2e3, wild_per_g=3e4,
+        holding=1.5, burst_power=2.0, nutrition=1.15, yeast_per_g=0.5, bacteria_per_g=2e3, wild_per_g=3e4,
     ),
 }  # fmt: skip

@@ -201,8 +201,13 @@ def test_a_smaller_inoculation_peaks_later_by_about_the_generations_more():
     assert 0.5 < (hours[-1] - hours[0]) / (math.log(7) / 0.365) < 2
 
 
-def test_whole_wheat_and_rye_are_faster_than_white():
-    assert peak((1, 5, 5), 25.0, flour="rye")[0] < peak((1, 5, 5), 25.0, flour="whole wheat")[0] < peak((1, 5, 5))[0]
+def test_whole_grain_rises_sooner_than_white():
+    def quarter_h(flour):
+        hour, ratio, _, _ = curve((1, 5, 5), 25.0, 12.0, flour=flour)
+        return hour[int((ratio >= 1.25).argmax())]
+
+    assert quarter_h("rye") < quarter_h("whole wheat") < quarter_h("white")
+    assert peak((1, 5, 5), 25.0, flour="whole wheat")[0] < peak((1, 5, 5))[0]
     assert peak((1, 5, 5), 25.0, flour="rye")[1] < peak((1, 5, 5))[1]  # no gluten to hold it
 
 

@@ -59,13 +59,18 @@ def _hours(found: np.ndarray) -> float:
 
 @cache
 def rise(
-    parts: tuple[float, float, float], room_c: float, vigour: float, hours: float = 30.0, start_c: float | None = None
+    parts: tuple[float, float, float],
+    room_c: float,
+    vigour: float,
+    hours: float = 30.0,
+    start_c: float | None = None,
+    flour: str = "white",
 ) -> Rise:
-    """A fed white jar, begun at `start_c` (default: the room's)."""
-    dough, batch = ripe_starter("white", 300.0, 1.0, vigour, 1.0)
+    """A fed jar, begun at `start_c` (default: the room's)."""
+    dough, batch = ripe_starter(flour, 300.0, 1.0, vigour, 1.0)
     part_g = TOTAL_G / sum(parts)
     dough, batch = fed(
-        dough, batch, keep_g=parts[0] * part_g, flour_g=parts[1] * part_g, water_g=parts[2] * part_g, flour="white"
+        dough, batch, keep_g=parts[0] * part_g, flour_g=parts[1] * part_g, water_g=parts[2] * part_g, flour=flour
     )
     around = [room_c] * (round(hours * 60) + 1)
     jar_c = jar_minutes(room_c if start_c is None else start_c, around, jar_lag_h(TOTAL_G))
@@ -124,6 +129,18 @@ def test_a_leaner_feeding_holds_longer():
     held_h = [one.held_h for one in seen]
     assert held_h == sorted(held_h)
     assert all(0.21 <= (one.sunk_h(0.1) - one.touch_h) / one.touch_h <= 0.55 for one in seen)
+
+
+def test_rye_tops_late_and_sinks_slowly():
+    """J. Schluter, liquid and stiff rye levain, risenflour.com.au 2021: 25:100:120 at 21 degC is mature after 12 to
+    14 h, ripe and sour after 16 to 18, no longer leavens after 23 to 25. Mature is read as its highest, ripe as a tenth
+    of the rise lost, the last as half of it; two hours to either side."""
+    rye, white = (rise((25, 100, 120), 21.0, 0.8, flour=flour) for flour in ("rye", "white"))
+    assert 10.0 <= rye.sunk_h(0.0) <= 16.0
+    assert 14.0 <= rye.sunk_h(0.1) <= 20.0
+    assert 21.0 <= rye.sunk_h(0.5) <= 27.0
+    assert rye.risen_h(1.25) < white.risen_h(1.25)
+    assert rye.top_ratio < white.top_ratio
 
 
 # --- how soon it rises ----------------------------------------------------------------------------------------------

@@ -72,6 +72,13 @@ def test_what_is_decided_is_true(run: Path) -> None:
     falls = [one.happened_at_s for one in said if one.kind is EventKind.FALL_BEGAN]
     true = [tuple(map(unix, span)) for span in wanted["may_fall"]]
     problems += [f"no fall there: {rfc3339.text(at_s)}" for at_s in falls if not any(a <= at_s <= b for a, b in true)]
+    done = [tuple(map(unix, span)) for span in wanted["may_do"]]
+    problems += [
+        f"no {one.kind} there: {rfc3339.text(one.happened_at_s)}"
+        for one in said
+        if one.kind in (EventKind.FED, EventKind.JAR_AWAY, EventKind.REST_BEGAN)
+        and not any(a <= one.happened_at_s <= b for a, b in done)
+    ]
     assert not problems
 
 
