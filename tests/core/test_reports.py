@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
+from monitor.core.detect.standing import standing
 from monitor.core.detect.step import begin, current, take
 from monitor.settings import JarSettings
-from monitor.values import Arrival, Event, EventKind, Fed
+from monitor.values import Arrival, Event, EventKind, Fed, JarState, Reading, Stage
 from tests.night import EMPTY_MM, START_S, night
 
 FED_S = START_S + 600.0
@@ -49,3 +52,45 @@ def test_what_is_told_again_in_part_completes_what_was_told() -> None:
     assert shown.cycle is not None
     fed = shown.cycle.feeding
     assert (fed.grams, fed.flour) == ((25.0, 100.0, 110.0), "rye")
+
+
+def moved(hours: float) -> float:
+    """Sinks, is taken down to 45 mm at 6 h, stands, and rises from 11 h on."""
+    if hours < 6.0:
+        return 76.0 - hours
+    return 45.0 + max(0.0, 6.0 * (hours - 11.0))
+
+
+def taken_then_fed(fed_h: float, told_h: float) -> tuple[list[Event], JarState]:
+    """The events of that jar, whose person says at `told_h` that it was fed at `fed_h`, and its state at 14 h."""
+    jar = JarSettings(name="rye", empty_mm=180.0)
+    chance = random.Random(5)
+    state, events = begin(jar), list[Event]()
+    told: list[Fed] = [Fed(time_s=START_S + 3600.0 * fed_h, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)]
+    for k in range(14 * 60):
+        hours, time_s = k / 60.0, START_S + 60.0 * k
+        distance_mm = 8190.0 if 5.9 < hours < 6.0 else float(round(180.0 - moved(hours) + chance.gauss(0.0, 0.6)))
+        items: list[Fed | Reading] = [Reading(time_s=time_s, jar="rye", distance_mm=distance_mm, temperature_c=24.0)]
+        if told and hours >= told_h:
+            items.append(told.pop())
+        for item in items:
+            state, found = take(state, Arrival(seq=k, received_s=time_s, item=item), jar)
+            events += found
+    return events, current(state, state.now_s)
+
+
+@pytest.mark.parametrize("fed_h", [10.5, 2.0])
+def test_a_seen_feeding_gives_way_to_one_reported_for_another_time_of_the_same_rise(fed_h: float) -> None:
+    events, shown = taken_then_fed(fed_h, told_h=13.0)
+    fed = [event for event in standing(events) if event.kind is EventKind.FED]
+    assert [event.happened_at_s for event in fed] == [START_S + 3600.0 * fed_h]
+    assert shown.cycle is not None
+    assert shown.cycle.number == 1
+    assert shown.cycle.feeding.grams == (25.0, 100.0, 100.0)
+    assert shown.stage is Stage.RISING
+
+
+def test_grams_told_late_leave_the_stage_as_it_is() -> None:
+    events, shown = taken_then_fed(6.5, told_h=13.0)
+    assert shown.stage is Stage.RISING
+    assert len([event for event in standing(events) if event.kind is EventKind.FED]) == 1

@@ -3,7 +3,8 @@ itself.
 
 A feeding reported within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
 levels since then are judged anew (`replaces` names what that makes wrong). Of two reports within those 3 h the later
-counts in what it says, the earlier in the rest. In `told` fields and evidence, "told" means that the person said it.
+counts in what it says, the earlier in the rest. A feeding that was only seen gives way to one reported for another time
+within the same rise. In `told` fields and evidence, "told" means that the person said it.
 
 A new run begins with nothing remembered of the jar, its sensor and its place. What was learnt of the starter itself
 stays: it moved with its baker. Only another starter begins with nothing learnt.
@@ -14,6 +15,7 @@ from __future__ import annotations
 from dataclasses import fields
 
 from monitor.core.detect import clock_step, rise_and_fall
+from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState, Timers
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
@@ -34,29 +36,56 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
     """The person says: fed."""
     cycle = state.cycle
     if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= MATCH_S:
-        new = not cycle.told
+        new, stage = not cycle.told, state.stage
         _grams(state, item)
         state.question = None
         if not new:
             return []
-        return [rise_and_fall.event(state, EventKind.FED, cycle.fed_at_s, _evidence(item), f"fed@{cycle.fed_at_s:.0f}")]
+        seen = f"fed@{cycle.fed_at_s:.0f}"
+        said = rise_and_fall.event(state, EventKind.FED, cycle.fed_at_s, _evidence(item), seen)
+        state.stage = stage  # grams change nothing of where the cycle is
+        return [said]
+    if cycle is not None and _same_rise(state, cycle, item.time_s):
+        old, seen = state.history, f"fed@{cycle.fed_at_s:.0f}"
+        wrong = " ".join([seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))])
+        rise_and_fall.replace_cycle(state, item.time_s)
+        _grams(state, item)
+        said = rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), wrong)
+        return [said, *rise_and_fall.again(state, old, item.time_s, jar)]
     if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
         return []  # about a cycle that is closed: its own numbers are the store's
-    wrong = None
-    if cycle is not None:
-        marks = (
-            (EventKind.RISE_BEGAN, cycle.rise_at_s),
-            (EventKind.PEAK_REACHED, cycle.peak_at_s),
-            (EventKind.FALL_BEGAN, cycle.fall_at_s),
-        )
-        late = [f"{kind.value}@{at_s:.0f}" for kind, at_s in marks if at_s is not None and at_s >= item.time_s]
-        wrong = " ".join(late) or None
+    late = None if cycle is None else " ".join(_marks_from(cycle, item.time_s)) or None
     old = state.history
     rise_and_fall.open_cycle(state, item.time_s, item.time_s, from_start=True)
     _grams(state, item)
     state.surface.offset_var_mm2 = 0.0
-    out = [rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), wrong)]
+    out = [rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), late)]
     return out + rise_and_fall.again(state, old, item.time_s, jar)
+
+
+def _same_rise(state: DetectorState, cycle: OpenCycle, time_s: float) -> bool:
+    """Whether a feeding reported for `time_s` is the one that this cycle was seen to begin with, at another time: no
+    rise lies between the two, and the cycle before had begun to fall. What the person says wins."""
+    if cycle.told or not cycle.from_start:
+        return False
+    if time_s > cycle.fed_at_s:
+        return cycle.rise_at_s is not None and cycle.rise_at_s >= time_s
+    before = state.previous
+    if before is None:
+        return False
+    turned_s = before.cycle.fall_at_s or before.cycle.peak_at_s
+    begun_s = before.cycle.fed_at_s + (MATCH_S if before.cycle.from_start else 0.0)
+    return time_s > (begun_s if turned_s is None else turned_s)
+
+
+def _marks_from(cycle: OpenCycle, time_s: float) -> list[str]:
+    """The names of what was decided of the cycle for `time_s` and later."""
+    marks = (
+        (EventKind.RISE_BEGAN, cycle.rise_at_s),
+        (EventKind.PEAK_REACHED, cycle.peak_at_s),
+        (EventKind.FALL_BEGAN, cycle.fall_at_s),
+    )
+    return [f"{kind.value}@{at_s:.0f}" for kind, at_s in marks if at_s is not None and at_s >= time_s]
 
 
 def noted(state: DetectorState, item: Noted, jar: JarSettings) -> list[Event]:

@@ -85,11 +85,28 @@ def open_cycle(
         expected.learn_closed(state, state.jar, fed_at_s)
         memory.learn_closed(state, state.jar)
         state.previous = cycles.ClosedCycle(state.cycle, fed_at_s)
-    state.cycle = OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
+    return _begin_cycle(
+        state, OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
+    )
+
+
+def replace_cycle(state: DetectorState, fed_at_s: float) -> OpenCycle:
+    """The open cycle began at another time than was seen: the same one anew from there, with nothing searched yet."""
+    wrong = state.cycle
+    assert wrong is not None
+    right = OpenCycle(number=wrong.number, fed_at_s=fed_at_s, back_s=fed_at_s, from_start=True, rested=wrong.rested)
+    earlier_h = round((wrong.fed_at_s - fed_at_s) / 3600.0)
+    right.hours_n = [0] * max(earlier_h, 0) + wrong.hours_n[max(-earlier_h, 0) :]
+    right.hours_sum = [0.0] * max(earlier_h, 0) + wrong.hours_sum[max(-earlier_h, 0) :]
+    return _begin_cycle(state, right)
+
+
+def _begin_cycle(state: DetectorState, cycle: OpenCycle) -> OpenCycle:
+    state.cycle = cycle
     state.history, state.scan, state.learnt_bins = History(), Scan(), 0
     state.peak_tried_s, state.question, state.forecast_hour, state.verdict = None, None, -1, None
     state.curve_filter = None
-    return state.cycle
+    return cycle
 
 
 def levels(state: DetectorState, rows: list[list[float]], jar: JarSettings) -> list[Event]:
