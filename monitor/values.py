@@ -468,6 +468,8 @@ class JarState:
     lid_off_since_s: float | None
     question: str | None  # what only the person can say ("fed, stirred down, or took some?"), while it is open
     forecast: Forecast | None
+    distance_unit: str | None = None  # "cm" or "in": what the distances look like, if not millimetres; none is used
+    temperature_unit: str | None = None  # "degF": what the temperatures look like, if not degrees Celsius
     rounds_to_mm: float | None = None  # the sensor or its firmware rounds this coarsely (5 or 10 mm); None: finely
 
 

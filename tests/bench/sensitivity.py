@@ -16,8 +16,8 @@ import importlib
 import multiprocessing
 import os
 import pkgutil
+import sys
 from dataclasses import dataclass
-from types import ModuleType
 
 import monitor.core.detect
 import monitor.core.signal
@@ -39,7 +39,7 @@ class Constant:
 
     name: str
     value: Value
-    modules: tuple[ModuleType, ...]
+    modules: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Outcome:
 
 def constants() -> list[Constant]:
     """All float constants of the two rooms, each once, where it is defined."""
-    found: dict[str, tuple[Value, list[ModuleType]]] = {}
+    found: dict[str, tuple[Value, list[str]]] = {}
     for room in (monitor.core.signal, monitor.core.detect):
         for info in pkgutil.iter_modules(room.__path__):
             module = importlib.import_module(f"{room.__name__}.{info.name}")
@@ -60,7 +60,7 @@ def constants() -> list[Constant]:
                 if not name.isupper() or name.startswith("_") or name in LAYOUT or not _is_number(value):
                     continue
                 key = f"{name}={value}"
-                found.setdefault(key, (value, []))[1].append(module)
+                found.setdefault(key, (value, []))[1].append(module.__name__)
     return [Constant(key.split("=")[0], value, tuple(modules)) for key, (value, modules) in sorted(found.items())]
 
 
@@ -104,12 +104,12 @@ def _moved(job: tuple[Constant, float]) -> Outcome:
     moved = tuple(_times_factor(one, factor) for one in (value if isinstance(value, tuple) else (value,)))
     other = moved if several else moved[0]
     for module in constant.modules:
-        setattr(module, constant.name, other)
+        setattr(sys.modules[module], constant.name, other)
     try:
         return judged()
     finally:
         for module in constant.modules:
-            setattr(module, constant.name, value)
+            setattr(sys.modules[module], constant.name, value)
 
 
 def line(constant: Constant, usual: Outcome, moved: list[Outcome]) -> tuple[int, str]:
@@ -131,7 +131,7 @@ def line(constant: Constant, usual: Outcome, moved: list[Outcome]) -> tuple[int,
             if after != before
         ]
         cells.append(f"{changed}" + (f" ({', '.join(differs)})" if differs else ""))
-    where = constant.modules[0].__name__.rsplit(".", 1)[1]
+    where = constant.modules[0].rsplit(".", 1)[1]
     return most, f"| `{where}.{constant.name}` | {constant.value} | {cells[0]} | {cells[1]} |"
 
 
@@ -145,7 +145,7 @@ def main() -> int:
     _GIVEN.extend(recording(seed) for seed in recordings(TUNE, args.days))
     _SEASONS.extend(seasons.season(seed, cycles=4) for seed in range(args.seasons))
     usual = judged()
-    tried = [c for c in constants() if not args.only or c.modules[0].__name__.endswith("." + args.only)]
+    tried = [c for c in constants() if not args.only or c.modules[0].endswith("." + args.only)]
     jobs = [(constant, factor) for constant in tried for factor in FACTORS]
     with multiprocessing.get_context("fork").Pool(args.workers, initializer=os.nice, initargs=(15,)) as pool:
         moved = list(pool.imap(_moved, jobs))

@@ -11,7 +11,7 @@ from monitor.core.detect import cycle as cycles
 from monitor.core.detect.expected import forecast_now
 from monitor.core.detect.state import DetectorState
 from monitor.core.signal.noise import wander_of_mean
-from monitor.core.signal.plausibility import temperature_at
+from monitor.core.signal.plausibility import distance_unit, temperature_at, temperature_unit
 from monitor.core.signal.trend import line
 from monitor.core.vessel.level import headspace_sd_mm, rise_ratio, rise_ratio_sd, volume_ml
 from monitor.settings import JarSettings
@@ -45,6 +45,8 @@ def current(state: DetectorState, now_s: float) -> JarState:
         lid_off_since_s=state.surface.out_since_s if state.surface.lid_off else None,
         question=state.question,
         rounds_to_mm=state.noise.rounds_to_mm or None,
+        distance_unit=distance_unit(state.plausibility, jar),
+        temperature_unit=temperature_unit(state.plausibility),
         forecast=forecast_now(state),
     )
 

@@ -192,8 +192,27 @@ def sensor_troubles(state: JarState, clock: Callable[[float], str]) -> list[str]
         "stuck_since_s": state.stuck_since_s,
         "lid_off_since_s": state.lid_off_since_s,
     }
-    return [
+    found = [
         f"{what} since {clock(at_s)}: {remedy}"
         for key, what, remedy in SENSOR_TROUBLES
         if (at_s := since_s[key]) is not None
     ]
+    return found + firmware_troubles(state)
+
+
+def firmware_troubles(state: JarState) -> list[str]:
+    """What the sensor's firmware sends wrongly, as its readings show, and what to change; a sentence each."""
+    found = []
+    if state.distance_unit is not None:
+        unit = {"cm": "centimetres", "in": "inches"}[state.distance_unit]
+        found.append(f"the distances look like {unit}, so none is used: have the firmware send millimetres")
+    if state.temperature_unit is not None:
+        found.append(
+            "the temperatures look like degrees Fahrenheit, so none is used: have the firmware send degrees Celsius"
+        )
+    if state.rounds_to_mm is not None:
+        found.append(
+            f"the sensor or its firmware rounds to {state.rounds_to_mm:.0f} mm, so rise and fall are known late: "
+            "have it send tenths of a millimetre"
+        )
+    return found

@@ -23,6 +23,12 @@ STUCK_LEAST_S = 900.0  # and never sooner than this: a surface can rest for a wh
 STUCK_COARSE_S = 8 * 3600.0  # a coarse step, or what may be one, takes so long on a slow rise
 COARSE = 50  # 5 mm, in 0.1 mm
 CHANGES_LEAST = 3  # by then a level near the edge of a step has been on both sides of it
+# A wrong unit shows against the jar's own size: a surface so near from the first reading on would touch the sensor.
+CODE_MM = 1.0  # 0, 1 and -1 are codes
+NEAR_SHARE = 0.105  # of the empty distance: nothing further in centimetres
+MM_PER_INCH = 25.4
+HOT_KITCHEN = (45.0, 110.0)  # degF: 7 to 43 degC; no dough lives there in degC
+UNIT_LEAST_N = 20
 STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unless the next one agrees with it
 
 
@@ -44,6 +50,11 @@ class Plausibility:
     stray_mm: float | None = None  # the latest wild value within such a run
     unit: int = 0  # greatest common divisor of all distances, in 0.1 mm, and how often they changed since the first
     changes: int = 0
+    far_seen: bool = False  # a distance that only millimetres explain
+    near_n: int = 0  # before one: distances that centimetres or inches would explain, and the longest of them
+    near_most_mm: float = 0.0
+    cool_seen: bool = False  # a temperature that only Celsius explains
+    hot_n: int = 0  # before one: temperatures that are a kitchen's in Fahrenheit
 
 
 def believable_temperature(temperature_c: float | None) -> float | None:
@@ -70,9 +81,10 @@ def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) 
     time_s = reading.time_s
     if not isfinite(time_s) or time_s > now_s + FUTURE_S:
         return "from the future", None
-    if (t := believable_temperature(reading.temperature_c)) is not None and (
-        seen.temperature_s is None or time_s >= seen.temperature_s
-    ):
+    t = believable_temperature(reading.temperature_c)
+    if not seen.cool_seen and reading.temperature_c is not None:
+        t = _in_celsius(seen, reading.temperature_c, t)
+    if t is not None and (seen.temperature_s is None or time_s >= seen.temperature_s):
         seen.temperature_c, seen.temperature_s = t, time_s
     if reading.distance_mm is None and reading.echo_us is None:
         return "no distance", None
@@ -88,6 +100,8 @@ def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) 
             seen.sampling_s = sorted(seen.gaps_s)[1]
     seen.last_s = time_s
     distance_mm = distance_of(reading, temperature_at(seen, time_s))
+    if not seen.far_seen and _may_be_other_unit(seen, distance_mm, jar):
+        return "wrong unit" if distance_mm is not None and distance_mm >= NEAREST_MM else "no target", None
     if distance_mm is None or not NEAREST_MM <= distance_mm <= FARTHEST_MM:
         return "no target", None
     _watch_unit(seen, distance_mm)
@@ -99,6 +113,38 @@ def rounds_to_mm(seen: Plausibility) -> float:
     """The step in mm that this sensor, or its firmware, rounds to, where that is coarse: 5 or 10 mm, or another
     multiple of 5. 0 for a finer one, and before the distance has changed CHANGES_LEAST times."""
     return seen.unit / 10.0 if seen.changes >= CHANGES_LEAST and seen.unit and seen.unit % COARSE == 0 else 0.0
+
+
+def _may_be_other_unit(seen: Plausibility, distance_mm: float | None, jar: JarSettings) -> bool:
+    """Whether no distance yet was one that only millimetres explain, this one included."""
+    if distance_mm is None or jar.empty_mm is None or not CODE_MM < distance_mm <= FARTHEST_MM:
+        return False
+    seen.far_seen = distance_mm > NEAR_SHARE * jar.empty_mm
+    if not seen.far_seen:
+        seen.near_n += 1
+        seen.near_most_mm = max(seen.near_most_mm, distance_mm)
+    return not seen.far_seen
+
+
+def distance_unit(seen: Plausibility, jar: JarSettings) -> str | None:
+    """Centimetres ("cm") or inches ("in") when all distances so far were a tenth of what they can be; else None."""
+    if seen.far_seen or seen.near_n < UNIT_LEAST_N or jar.empty_mm is None:
+        return None
+    return "in" if seen.near_most_mm < jar.empty_mm / MM_PER_INCH else "cm"
+
+
+def temperature_unit(seen: Plausibility) -> str | None:
+    """ "degF" when all temperatures since the jar was set up were a kitchen's in Fahrenheit; else None."""
+    return None if seen.cool_seen or seen.hot_n < UNIT_LEAST_N else "degF"
+
+
+def _in_celsius(seen: Plausibility, raw_c: float, believed_c: float | None) -> float | None:
+    """The believable temperature, or None for one that is more likely Fahrenheit."""
+    if HOT_KITCHEN[0] < raw_c <= HOT_KITCHEN[1] and raw_c != POWER_ON_C:
+        seen.hot_n += 1
+        return None
+    seen.cool_seen = believed_c is not None
+    return believed_c
 
 
 def _watch_unit(seen: Plausibility, distance_mm: float) -> None:
