@@ -18,6 +18,7 @@ from monitor.core.detect.landing import (
     plausible_heights,
 )
 from monitor.core.detect.surface import Surface, accept, observe, restart, rezero, withdraw
+from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.step_fit import Landing, step
 from monitor.core.signal.trend import Trend, add
@@ -65,10 +66,10 @@ def test_a_table_or_a_hand_is_no_place_for_a_surface() -> None:
 
 
 def feed(surface: Surface, levels: list[float | None], *, from_s: float, spacing_s: float = 60.0, noise_mm: float = 0.5,
-         places_mm: tuple[float, float, float] = ANYWHERE) -> tuple[list[list[float]], list[Landing]]:  # fmt: skip
+         places_mm: tuple[float, float, float] = ANYWHERE) -> tuple[list[LevelBlock], list[Landing]]:  # fmt: skip
     """Blocks through `take`, everything landed is the surface from then on."""
     noise, trend = Noise(white_mm2=noise_mm**2, wander_mm2=0.05), Trend()
-    out: list[list[float]] = []
+    out: list[LevelBlock] = []
     landed: list[Landing] = []
     for k, level in enumerate(levels):
         n, bad = (1, 0) if level is not None else (0, 1)
@@ -81,7 +82,8 @@ def feed(surface: Surface, levels: list[float | None], *, from_s: float, spacing
             else:
                 restart(surface, rows)
         out += rows
-        for time_s, value, weight in rows:
+        for row in rows:
+            time_s, value, weight = row.time_s, row.level_mm, row.n
             add(trend, time_s, value, weight)
     return out, landed
 
@@ -108,7 +110,7 @@ def test_single_wild_minutes_are_dropped_and_nothing_lands() -> None:
     out, landed = feed(Surface(), levels, from_s=0.0)
     assert all(meaning(one, SUNK) in {Meaning.SAME, Meaning.LID} for one in landed)
     assert len(out) == 400 - 19
-    assert max(abs(row[1] - 60.0) for row in out) < 3.0
+    assert max(abs(row.level_mm - 60.0) for row in out) < 3.0
 
 
 def test_the_lid_off_is_measured_and_its_offset_taken_out_as_far_as_lids_go() -> None:
@@ -214,7 +216,7 @@ def test_the_step_is_the_generalised_least_squares_answer(step_mm: float) -> Non
         errors = 0.25 * np.exp(-np.abs(time_s[:, None] - time_s) / 720.0) + np.diag(1.44 / n)
         after = np.arange(14) >= 9
         level = 50.0 + 0.1 * time_s / 60.0 + step_mm * after + np.linalg.cholesky(errors) @ rng.normal(size=14)
-        rows = [[t, y, float(k)] for t, y, k in zip(time_s, level, n, strict=True)]
+        rows = [LevelBlock(t, y, float(k)) for t, y, k in zip(time_s, level, n, strict=True)]
         before_mm, size_mm, sd_mm = step(rows[:9], rows[9:], noise, 0.5)
         design = np.column_stack([np.ones(14), (time_s - time_s[9]) / 60.0, after])
         normal = design.T @ np.linalg.solve(errors, design) + np.diag([0.0, 1.0 / 0.5**2, 0.0])

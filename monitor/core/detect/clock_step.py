@@ -43,9 +43,12 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
     surface.out_since_s, surface.place_since_s = maybe(surface.out_since_s), at(surface.place_since_s)
     surface.hole_s, surface.lone_s = maybe(surface.hole_s), at(surface.lone_s)
     surface.strange_s = (at(surface.strange_s[0]), at(surface.strange_s[1]))
-    for rows in (surface.recent, surface.held, state.noise.latest):
-        for row in rows:
-            row[0] = at(row[0])  # type: ignore[arg-type]
+    for block in surface.recent:
+        block.time_s = at(block.time_s)
+    for held in surface.held:
+        held.time_s = at(held.time_s)
+    for row in state.noise.latest:
+        row[0] = at(row[0])
     state.trend.time_s = at(state.trend.time_s)
     if (
         state.open_block.number >= 0

@@ -68,8 +68,10 @@ def forecast_now(state: DetectorState) -> Forecast | None:
         made = peak_times.forecast(culture_of(state, jar), _so_far(state, jar))
         spans = {"peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
         state.forecast_hour, state.forecast = hour, {"made_at_s": made.made_at_s, "stage": state.stage, **spans}
-    peak, fall = state.forecast["peak_at"], state.forecast["fall_at"]
-    return Forecast(made_at_s=float(state.forecast["made_at_s"]), peak_at=_span(peak), fall_at=_span(fall))  # type: ignore[arg-type]
+    made_at_s = state.forecast["made_at_s"]
+    assert isinstance(made_at_s, float | int)
+    peak_at, fall_at = _span(state.forecast["peak_at"]), _span(state.forecast["fall_at"])
+    return Forecast(made_at_s=made_at_s, peak_at=peak_at, fall_at=fall_at)
 
 
 def flat_after_s(state: DetectorState) -> float:
@@ -141,5 +143,7 @@ def _plain(span: Span | None) -> Json:
     return {"earliest_s": span.earliest_s, "likely_s": span.likely_s, "latest_s": span.latest_s}
 
 
-def _span(data: dict[str, float] | None) -> Span | None:
-    return None if data is None else Span(**data)
+def _span(data: Json) -> Span | None:
+    if not isinstance(data, dict):
+        return None
+    return Span(**{name: float(value) for name, value in data.items() if isinstance(value, float | int)})

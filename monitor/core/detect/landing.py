@@ -18,6 +18,7 @@ from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.signal.bins import History
+from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import Scan
 from monitor.core.signal.step_fit import Landing
 from monitor.core.signal.trend import Trend, line
@@ -218,7 +219,7 @@ def plausible_heights(start_mm: float | None, before_mm: float) -> tuple[float, 
     return 0.25 * before_mm if start_mm is None else 0.6 * start_mm, high_mm
 
 
-def land(state: DetectorState, landing: Landing, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+def land(state: DetectorState, landing: Landing, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
     """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
     out: list[Event] = []
     if state.surface.lid_off:
@@ -286,7 +287,7 @@ def _note_hands(cycle: OpenCycle, landing: Landing, odds: float) -> None:
 
 
 def _fed(
-    state: DetectorState, landing: Landing, rows: list[list[float]], risen: bool, evidence: dict[str, Json]
+    state: DetectorState, landing: Landing, rows: list[LevelBlock], risen: bool, evidence: dict[str, Json]
 ) -> list[Event]:
     """A feeding was seen: the one reported shortly before, or a new cycle. `risen`: the level stands above the
     starting level already."""
@@ -349,7 +350,7 @@ def _start(state: DetectorState) -> float | None:
     return None if level_mm is None else height(state, level_mm)
 
 
-def _restart_levels(state: DetectorState, rows: list[list[float]]) -> None:
+def _restart_levels(state: DetectorState, rows: list[LevelBlock]) -> None:
     surfaces.unshift(state.surface, rows)
     surfaces.restart(state.surface, rows)
     state.trend = Trend()

@@ -17,6 +17,7 @@ from monitor.core.detect.state import DetectorState
 from monitor.core.detect.unseen_feeding import SLOW_BINS, RoseAgain, highest_before, rose_again
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest
 from monitor.core.signal.bins import BIN_S, History, add, close_until, window_mean
+from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import Drop, Scan, catch_up, search
 from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, spreads, wander_of_mean
 from monitor.core.signal.peak_fit import fit_peak
@@ -109,10 +110,11 @@ def _begin_cycle(state: DetectorState, cycle: OpenCycle) -> OpenCycle:
     return cycle
 
 
-def levels(state: DetectorState, rows: list[list[float]], jar: JarSettings) -> list[Event]:
+def levels(state: DetectorState, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
     """Take released blocks into the cycle; bins that they close are judged."""
     out: list[Event] = []
-    for time_s, level_mm, n in rows:
+    for row in rows:
+        time_s, level_mm, n = row.time_s, row.level_mm, row.n
         if state.cycle is None:
             open_cycle(state, time_s, time_s, from_start=False)
         assert state.cycle is not None
@@ -142,7 +144,7 @@ def again(state: DetectorState, old: History, since_s: float, jar: JarSettings) 
     for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
         time_s = (old.first + i + 0.5) * BIN_S
         if n > 0.0 and time_s - BIN_S / 2 >= since_s:
-            out += levels(state, [[time_s, mean_mm, n]], jar)
+            out += levels(state, [LevelBlock(time_s, mean_mm, n)], jar)
     if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
         add(state.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
     return out

@@ -137,7 +137,7 @@ def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
         if isinstance(inner, type) and isinstance(value, dict):
             made[f.name] = inner(**_values(inner, value))
         elif isinstance(inner, type) and isinstance(value, list):
-            made[f.name] = [inner(**_values(inner, one)) for one in value]
+            made[f.name] = [inner(**_values(inner, one)) if isinstance(one, dict) else inner(*one) for one in value]
         elif isinstance(value, list):
             made[f.name] = [list(v) if isinstance(v, list) else v for v in value]
         else:

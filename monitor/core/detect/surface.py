@@ -7,10 +7,11 @@ held until it is clear what happened (about 5 min, or two readings). What a jump
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from math import exp, sqrt
 
+from monitor.core.signal.block import HeldBlock, LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm
 from monitor.core.signal.step_fit import Landing, between, nearby, suspicious
 from monitor.core.signal.trend import Trend, line
@@ -35,10 +36,10 @@ RECENT_MOST = 40
 
 @dataclass(slots=True)
 class Surface:
-    """`recent` and `held` hold [time_s, level_mm or None, readings]; levels are already moved by `offset_mm`."""
+    """`recent` are the latest accepted blocks; levels are already moved by `offset_mm`."""
 
-    recent: list[list[float]] = field(default_factory=list)
-    held: list[list[float | None]] = field(default_factory=list)
+    recent: list[LevelBlock] = field(default_factory=list)
+    held: list[HeldBlock] = field(default_factory=list)
     out_since_s: float | None = None
     odd_n: int = 0
     strange_n: int = 0  # of them: no surface at all, or none where one may be
@@ -63,13 +64,13 @@ def expected(surface: Surface, trend: Trend, noise: Noise, time_s: float) -> tup
     if not surface.recent:
         return None
     total = weight = moment = 0.0
-    oldest = min(surface.recent[-1][0] - BRIDGE_S, surface.recent[-3:][0][0])  # three blocks at least
-    for t, level, n in reversed(surface.recent):
-        if t < oldest:
+    oldest = min(surface.recent[-1].time_s - BRIDGE_S, surface.recent[-3:][0].time_s)  # three blocks at least
+    for block in reversed(surface.recent):
+        if block.time_s < oldest:
             break
-        weight += n
-        total += n * level
-        moment += n * t
+        weight += block.n
+        total += block.n * block.level_mm
+        moment += block.n * block.time_s
     fitted = line(trend)
     slope = fitted[1] if fitted else 0.0
     minutes = (time_s - moment / weight) / 60.0
@@ -87,7 +88,7 @@ def observe(
     trend: Trend,
     spacing_s: float,
     plausible_levels: Callable[[], tuple[float, float, float]],
-) -> tuple[list[list[float]], Landing | None]:
+) -> tuple[list[LevelBlock], Landing | None]:
     """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
 
     `plausible_levels()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to
@@ -98,19 +99,19 @@ def observe(
     if now is None:
         if level_mm is None or bad_n > n:
             return [], None
-        row = [time_s, level_mm, float(n)]
-        surface.recent.append(row)
-        return [row], None
+        first = LevelBlock(time_s, level_mm, float(n))
+        surface.recent.append(first)
+        return [first], None
     level, variance = now
-    silent_s = time_s - (surface.held[-1][0] if surface.held else surface.recent[-1][0])  # type: ignore[operator]
+    silent_s = time_s - (surface.held[-1].time_s if surface.held else surface.recent[-1].time_s)
     if silent_s > max(GAP_S, 3.0 * spacing_s) and surface.out_since_s is None:
         surface.out_since_s, surface.gap = time_s, True
-    good = level_mm is not None and bad_n <= n
+    seen_mm = level_mm if bad_n <= n else None
     gate = max(least_jump_mm(noise), GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
-    inside = good and abs(level_mm - level) <= gate  # type: ignore[operator]
-    if surface.out_since_s is None and inside:
-        row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
-        hole_s = time_s - surface.recent[-1][0] - spacing_s
+    inside = seen_mm is not None and abs(seen_mm - level) <= gate
+    if surface.out_since_s is None and seen_mm is not None and inside:
+        row = LevelBlock(time_s, seen_mm, float(n))
+        hole_s = time_s - surface.recent[-1].time_s - spacing_s
         if hole_s >= OFF_LEAST_S and hole_s > 0.8 * spacing_s:
             _hole(surface, time_s, hole_s, strange=False)
         _remember(surface, row)
@@ -121,20 +122,21 @@ def observe(
     places_mm = plausible_levels()
     if not inside:
         surface.odd_n += 1
-        if not (good and places_mm[1] <= level_mm <= places_mm[2]):  # type: ignore[operator]
+        if seen_mm is None or not places_mm[1] <= seen_mm <= places_mm[2]:
             surface.strange_n += 1
             surface.strange_s = (surface.strange_s[0] if surface.strange_n > 1 else time_s, time_s)
     elif surface.odd_n <= 1 and not surface.gap and time_s - surface.out_since_s <= max(2.0 * spacing_s, OFF_LEAST_S):
         surface.held.clear()  # one wild block and back: nothing happened, unless `_step` sees more
-        row = [time_s, level_mm, float(n)]  # type: ignore[list-item]
+        assert seen_mm is not None
+        row = LevelBlock(time_s, seen_mm, float(n))
         if surface.strange_n:
-            _hole(surface, time_s, time_s - surface.recent[-1][0] - spacing_s, strange=True)
+            _hole(surface, time_s, time_s - surface.recent[-1].time_s - spacing_s, strange=True)
         _remember(surface, row)
         _back(surface)
         return [row], None
-    if good and (surface.place_mm is None or abs(level_mm - surface.place_mm) > gate):  # type: ignore[operator]
-        surface.place_mm, surface.place_since_s = level_mm, time_s
-    surface.held.append([time_s, level_mm if good else None, float(n)])
+    if seen_mm is not None and (surface.place_mm is None or abs(seen_mm - surface.place_mm) > gate):
+        surface.place_mm, surface.place_since_s = seen_mm, time_s
+    surface.held.append(HeldBlock(time_s, seen_mm, float(n)))
     if len(surface.held) > HELD_MOST:
         del surface.held[0]
     tail = _settled(surface, gate, spacing_s, places_mm)
@@ -143,15 +145,14 @@ def observe(
 
 def _settled(
     surface: Surface, gate: float, spacing_s: float, places_mm: tuple[float, float, float]
-) -> list[list[float]]:
+) -> list[LevelBlock]:
     """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
-    last = surface.held[-1][0]
-    assert last is not None
+    last = surface.held[-1].time_s
     window = max(SETTLE_S, 1.2 * spacing_s)
-    tail = [row for row in surface.held if row[0] >= last - window]  # type: ignore[operator]
-    levels = [row[1] for row in tail if row[1] is not None]
-    first = tail[0][0]
-    assert first is not None
+    tail = [row for row in surface.held if row.time_s >= last - window]
+    shown = [LevelBlock(row.time_s, row.level_mm, row.n) for row in tail if row.level_mm is not None]
+    levels = [row.level_mm for row in shown]
+    first = tail[0].time_s
     if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * max(spacing_s, BLOCK_S):
         return []
     middle = sorted(levels)[len(levels) // 2]
@@ -160,7 +161,7 @@ def _settled(
     if middle <= places_mm[0]:
         return []
     believed = surface.gap or places_mm[1] <= middle <= places_mm[2] or last - surface.place_since_s >= PERSIST_S
-    return tail if believed else []  # type: ignore[return-value]
+    return shown if believed else []
 
 
 def _hole(surface: Surface, back_s: float, off_s: float, *, strange: bool) -> None:
@@ -176,8 +177,8 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lan
     if len(rows) < 5:
         return None
     if surface.hole_s is not None:
-        since_s = rows[-1][0] - surface.hole_s
-        k = next((i for i, row in enumerate(reversed(rows)) if row[0] < surface.hole_s), len(rows))
+        since_s = rows[-1].time_s - surface.hole_s
+        k = next((i for i, row in enumerate(reversed(rows)) if row.time_s < surface.hole_s), len(rows))
         if k >= 2 and since_s >= LATE_S[surface.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
             surface.hole_looked += 1
             found = between(rows, k, noise, trend, spacing_s, surface.hole_off_s)
@@ -187,9 +188,9 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lan
                 surface.hole_s = None
             return found
     k = suspicious(rows, noise)
-    if k and surface.hole_s is not None and abs(rows[-k][0] - surface.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
+    if k and surface.hole_s is not None and abs(rows[-k].time_s - surface.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
         return None  # it will be looked at as such
-    if not k or (k > 2 and rows[-1][0] - rows[-k][0] > max(STEP_SEEN_S, 2.2 * spacing_s)):
+    if not k or (k > 2 and rows[-1].time_s - rows[-k].time_s > max(STEP_SEEN_S, 2.2 * spacing_s)):
         return None
     found = between(rows, k, noise, trend, spacing_s, 0.0)
     size = found.after_mm - found.before_mm
@@ -200,37 +201,37 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lan
 
 def _land(
     surface: Surface,
-    tail: list[list[float]],
+    tail: list[LevelBlock],
     level: float,
     variance: float,
     noise: Noise,
     trend: Trend,
     spacing_s: float,
-) -> tuple[list[list[float]], Landing]:
+) -> tuple[list[LevelBlock], Landing]:
     assert surface.out_since_s is not None
-    n = sum(row[2] for row in tail)
-    left_s, back_s = surface.recent[-1][0], tail[0][0]
+    n = sum(row.n for row in tail)
+    left_s, back_s = surface.recent[-1].time_s, tail[0].time_s
     if surface.gap:  # a slope says nothing across a long silence
-        after = sum(row[1] * row[2] for row in tail) / n
+        after = sum(row.level_mm * row.n for row in tail) / n
         last = surface.recent[-6:]
-        level = sum(row[1] * row[2] for row in last) / sum(row[2] for row in last)
-        sd = sqrt(noise.white_mm2 * (1.0 / n + 1.0 / sum(row[2] for row in last)) + 2.0 * noise.wander_mm2)
+        level = sum(row.level_mm * row.n for row in last) / sum(row.n for row in last)
+        sd = sqrt(noise.white_mm2 * (1.0 / n + 1.0 / sum(row.n for row in last)) + 2.0 * noise.wander_mm2)
     elif len(surface.recent) >= 5:
         found = between(surface.recent + tail, len(tail), noise, trend, spacing_s, 0.0)
         level, after, sd = found.before_mm, found.after_mm, found.sd_mm
     else:
-        after = sum(row[1] * row[2] for row in tail) / n
+        after = sum(row.level_mm * row.n for row in tail) / n
         sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
-    way = [row for row in surface.held if row[0] < back_s and row[1] is not None]  # type: ignore[operator]
+    way = [row.level_mm for row in surface.held if row.time_s < back_s and row.level_mm is not None]
     low, high = min(level, after) + 2.0 * sd, max(level, after) - 2.0 * sd
-    passing = any(low < row[1] < high for row in way) and not surface.strange_n  # type: ignore[operator]
+    passing = any(low < level_mm < high for level_mm in way) and not surface.strange_n
     off_s = 0.0
     if surface.strange_n:
         last_s = min(surface.strange_s[1], back_s)
         off_s = min(max(last_s - surface.strange_s[0], 0.0) + max(spacing_s, BLOCK_S), back_s - left_s)
     else:
-        times = [left_s, *(row[0] for row in surface.held if row[0] <= back_s)]  # type: ignore[operator]
-        hole_s = max((b - a for a, b in pairwise(times)), default=0.0)  # type: ignore[operator]
+        times = [left_s, *(row.time_s for row in surface.held if row.time_s <= back_s)]
+        hole_s = max((b - a for a, b in pairwise(times)), default=0.0)
         if hole_s - 1.5 * spacing_s >= OFF_LEAST_S:
             off_s = hole_s - spacing_s
     strange, lone = surface.strange_n > 0, surface.strange_n == 1
@@ -258,7 +259,7 @@ def _back(surface: Surface) -> None:
     surface.gap, surface.place_mm = False, None
 
 
-def rezero(surface: Surface, landing: Landing, rows: list[list[float]], looked: float | None) -> float:
+def rezero(surface: Surface, landing: Landing, rows: list[LevelBlock], looked: float | None) -> float:
     """Move the levels so that they go on where they were, and return the shift in mm. A lid's offset is believed
     against its usual size (1.2 mm) and with the chance `looked` that the lid was lifted at all; None: a jump, moved as
     a whole."""
@@ -271,7 +272,7 @@ def rezero(surface: Surface, landing: Landing, rows: list[list[float]], looked: 
     surface.hole_s = None
     surface.offset_var_mm2 += landing.sd_mm**2 * share
     for row in rows:
-        row[1] += shift
+        row.level_mm += shift
     return shift
 
 
@@ -282,8 +283,8 @@ def stepping(surface: Surface, noise: Noise) -> bool:
         early, late = surface.recent[-k - 3 : -k], surface.recent[-k:]
         if len(early) < 3:
             return False
-        down = sum(row[1] for row in early) / 3.0 - sum(row[1] for row in late) / k
-        spread = sqrt(noise.white_mm2 / late[0][2] * (1.0 / k + 1.0 / 3.0) + noise.wander_mm2)
+        down = sum(row.level_mm for row in early) / 3.0 - sum(row.level_mm for row in late) / k
+        spread = sqrt(noise.white_mm2 / late[0].n * (1.0 / k + 1.0 / 3.0) + noise.wander_mm2)
         if down > max(least_jump_mm(noise), STEPPING_SD * spread):
             return True
     return False
@@ -291,36 +292,36 @@ def stepping(surface: Surface, noise: Noise) -> bool:
 
 def latest(surface: Surface) -> float | None:
     """The latest accepted level in mm; None before any."""
-    return surface.recent[-1][1] if surface.recent else None
+    return surface.recent[-1].level_mm if surface.recent else None
 
 
-def withdraw(surface: Surface, count: int) -> list[list[float]]:
+def withdraw(surface: Surface, count: int) -> list[LevelBlock]:
     """Take the latest `count` blocks back, because they lie after a step."""
     rows = surface.recent[-count:]
     del surface.recent[-count:]
     return rows
 
 
-def accept(surface: Surface, rows: list[list[float]]) -> None:
+def accept(surface: Surface, rows: list[LevelBlock]) -> None:
     """The landed blocks are the surface from now on."""
     for row in rows:
         _remember(surface, row)
 
 
-def restart(surface: Surface, rows: list[list[float]]) -> None:
+def restart(surface: Surface, rows: list[LevelBlock]) -> None:
     """Only the landed blocks say from now on where the surface is."""
-    surface.recent = [list(row) for row in rows]
+    surface.recent = [replace(row) for row in rows]
     surface.hole_s = None
 
 
-def unshift(surface: Surface, rows: list[list[float]]) -> None:
+def unshift(surface: Surface, rows: list[LevelBlock]) -> None:
     """A feeding: levels are counted from the inside bottom again, as the sensor sees them."""
     for row in rows:
-        row[1] -= surface.offset_mm
+        row.level_mm -= surface.offset_mm
     surface.offset_mm = surface.offset_var_mm2 = 0.0
 
 
-def _remember(surface: Surface, row: list[float]) -> None:
+def _remember(surface: Surface, row: LevelBlock) -> None:
     surface.recent.append(row)
     if len(surface.recent) > RECENT_MOST:
         del surface.recent[0]

@@ -73,12 +73,12 @@ def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
         if not lid.lid_off and lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
             lid.lid_off = True
             out.append(event(state, EventKind.LID_OFF, lid.out_since_s, {}))
-        seen = [row for row in lid.held if row[0] is not None and row[0] > time_s - AWAY_S]
+        seen = [row.level_mm for row in lid.held if row.time_s > time_s - AWAY_S]
         if (
             not w.is_away
             and away_s >= AWAY_S
             and seen
-            and not any(r[1] is not None and r[1] > bare_mm(state) for r in seen)
+            and not any(level_mm is not None and level_mm > bare_mm(state) for level_mm in seen)
         ):
             w.is_away, w.away_since_s, lid.gap = True, lid.out_since_s, True
             out.append(event(state, EventKind.JAR_AWAY, lid.out_since_s, {}))

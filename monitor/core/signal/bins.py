@@ -92,9 +92,19 @@ def packed(history: History) -> dict[str, Json]:
 
 
 def unpacked(data: dict[str, Json]) -> History:
-    """The history that `packed` gave."""
-    history = History(first=data["first"])  # type: ignore[arg-type]
-    for mean, n in zip(data["mean"], data["readings"], strict=True):  # type: ignore[arg-type]
-        append(history, nan if mean is None else mean, float(n))  # type: ignore[arg-type]
-    history.open_number, history.open_sum, history.open_n = data["open"]  # type: ignore
+    """The history that `packed` gave. Raises KeyError, TypeError or ValueError on anything else."""
+    first, means, readings, still_open = (data[name] for name in ("first", "mean", "readings", "open"))
+    if not (isinstance(means, list) and isinstance(readings, list) and isinstance(still_open, list)):
+        raise TypeError("bins are lists")
+    history = History(first=int(_number(first)))
+    for mean, n in zip(means, readings, strict=True):
+        append(history, nan if mean is None else _number(mean), _number(n))
+    number, total, n = still_open
+    history.open_number, history.open_sum, history.open_n = int(_number(number)), _number(total), _number(n)
     return history
+
+
+def _number(value: Json) -> float:
+    if isinstance(value, int | float):
+        return float(value)
+    raise TypeError(f"{value!r} is no number")

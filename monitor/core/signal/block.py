@@ -34,6 +34,24 @@ class Block:
     step_n: int
 
 
+@dataclass(slots=True)
+class LevelBlock:
+    """A block as a level: the mean of `n` readings at `time_s`, in mm, the lid's offset taken out."""
+
+    time_s: float
+    level_mm: float
+    n: float
+
+
+@dataclass(slots=True)
+class HeldBlock:
+    """A block of which it is not known yet whether it belongs to the surface; `level_mm` None: it shows none."""
+
+    time_s: float
+    level_mm: float | None
+    n: float
+
+
 def close(open_block: OpenBlock, noise_mm: float, rounds_to_mm: float = 0.0) -> Block:
     """The block of the open minute, which is emptied. Values further from the median than 4 standard deviations (at
     least 2.5 mm, or the next step of a coarse sensor) count as no surface. Neighbour differences are clipped at the

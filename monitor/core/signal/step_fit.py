@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from itertools import accumulate
 from math import exp, sqrt
 
+from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm, rounding_mm2, spreads
 from monitor.core.signal.trend import Trend, line
 
@@ -46,20 +47,21 @@ class Landing:
 
 
 def step(
-    before: Sequence[Sequence[float]], after: Sequence[Sequence[float]], noise: Noise, slope_sd: float
+    before: Sequence[LevelBlock], after: Sequence[LevelBlock], noise: Noise, slope_sd: float
 ) -> tuple[float, float, float]:
-    """(level just before mm, size of the step mm, its spread mm). Rows are [time_s, level_mm, readings]; at least one
-    on either side. `slope_sd` is the prior spread of the slope about none, mm a minute. Source: see the module."""
-    middle_s, origin_mm = after[0][0], before[-1][1]
+    """(level just before mm, size of the step mm, its spread mm). At least one block on either
+    side. `slope_sd` is the prior spread of the slope about none, mm a minute. Source: see the module."""
+    middle_s, origin_mm = after[0].time_s, before[-1].level_mm
     wander, tau_s, white = max(noise.wander_mm2, 1e-6), noise.tau_min * 60.0, noise.white_mm2
     # normal equations of (1, t, step), and the slope's prior
     a11 = a12 = a13 = a23 = a33 = r1 = r2 = r3 = 0.0
     a22 = 1.0 / slope_sd**2
-    variance, last_s = wander, before[0][0]
+    variance, last_s = wander, before[0].time_s
     my = m1 = mt = ms = 0.0
     jumped = 0.0
     for rows in (before, after):
-        for time_s, level_mm, n in rows:
+        for block in rows:
+            time_s, level_mm, n = block.time_s, block.level_mm, block.n
             keep = exp((last_s - time_s) / tau_s)
             last_s = time_s
             variance = wander + keep * keep * (variance - wander)
@@ -94,10 +96,10 @@ def step(
     return origin_mm + level, size, sqrt(1.0 / c33 + 2.0 * rounding_mm2(noise))
 
 
-def suspicious(rows: list[list[float]], noise: Noise) -> int:
+def suspicious(rows: list[LevelBlock], noise: Noise) -> int:
     """A cheap look before `step`: of how many latest blocks the mean stands off the one of as many before (three
     at least); 0: of none."""
-    sums = list(accumulate([row[1] for row in rows[-2 * STEP_BLOCKS[-1] :]], initial=0.0))
+    sums = list(accumulate([row.level_mm for row in rows[-2 * STEP_BLOCKS[-1] :]], initial=0.0))
     last = len(sums) - 1
     for k in STEP_BLOCKS:
         m = max(k, 3)
@@ -105,24 +107,24 @@ def suspicious(rows: list[list[float]], noise: Noise) -> int:
             break
         off = (sums[last] - sums[last - k]) / k - (sums[last - k] - sums[last - k - m]) / m
         if abs(off) > least_jump_mm(noise):
-            spread = sqrt(noise.white_mm2 * (1.0 / k + 1.0 / m) / rows[-1][2] + noise.wander_mm2)
+            spread = sqrt(noise.white_mm2 * (1.0 / k + 1.0 / m) / rows[-1].n + noise.wander_mm2)
             if abs(off) > 3.0 * spread:
                 return k
     return 0
 
 
-def nearby(rows: list[list[float]], k: int) -> float:
+def nearby(rows: list[LevelBlock], k: int) -> float:
     """By how much the first three of the latest `k` blocks stand above the three before them (mm). A step is there at
     once; where a rise bends into its top, it only seems so from afar."""
     late, early = rows[-k:][:3], rows[-k - 3 : -k]
-    return sum([row[1] for row in late]) / len(late) - sum([row[1] for row in early]) / len(early)
+    return sum([row.level_mm for row in late]) / len(late) - sum([row.level_mm for row in early]) / len(early)
 
 
-def between(rows: list[list[float]], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> Landing:
+def between(rows: list[LevelBlock], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> Landing:
     """The step before the latest `k` blocks of `rows`, as a landing; `off_s`: for how long the surface was away."""
     late = rows[-k:]
     back_s = max(STEP_BACK_S, STEP_BACK_LEAST * spacing_s)
-    early = [row for row in rows[-k - STEP_BACK_MOST : -k] if late[0][0] - row[0] <= back_s]
+    early = [row for row in rows[-k - STEP_BACK_MOST : -k] if late[0].time_s - row.time_s <= back_s]
     if len(early) < 3:
         early = rows[-k - 3 : -k]
     fitted = line(trend)
@@ -130,5 +132,15 @@ def between(rows: list[list[float]], k: int, noise: Noise, trend: Trend, spacing
     before, size, sd = step(early, late, noise, slope_sd)
     sure = abs(size) > max(least_jump_mm(noise) + 1.0, spreads(noise, STEP_SD) * sd)
     return Landing(
-        before, before + size, sd, early[-1][0], late[0][0], off_s, False, k, False, spacing_s=spacing_s, sure=sure
+        before,
+        before + size,
+        sd,
+        early[-1].time_s,
+        late[0].time_s,
+        off_s,
+        False,
+        k,
+        False,
+        spacing_s=spacing_s,
+        sure=sure,
     )
