@@ -156,6 +156,13 @@ def _watch_with(
         heartbeat.HungThreads(),
         LostReadings(store, show, clock.wall),
     ]
+    if not settings.jars:
+        parts.append(
+            daemon_status.LastingTrouble(
+                f"this daemon's share of the jars ({settings.share}) holds none of them",
+                "Nothing is lost: the other shares watch them.",
+            )
+        )
     jars = Jars(settings, store, show)
     alive, changed = _alive(clock), _changed(sources)
     urgent_sinks = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]

@@ -58,8 +58,9 @@ class Opening:
 
     @property
     def only_jar(self) -> str | None:
-        """The jar that a message without a name is about, where there is but one."""
-        return self.settings.jars[0].name if len(self.settings.jars) == 1 else None
+        """The jar that a message without a name is about, where the config has but one."""
+        one = len(self.settings.jars) == 1 and not self.settings.elsewhere
+        return self.settings.jars[0].name if one else None
 
 
 def _serial(opening: Opening) -> list[Source]:
@@ -69,6 +70,7 @@ def _serial(opening: Opening) -> list[Source]:
         SerialPort(
             serial,
             jars=opening.jars,
+            elsewhere=opening.settings.elsewhere,
             jar=serial.jar or opening.only_jar,
             clocks=opening.clocks,
             wall=opening.wall,
@@ -96,6 +98,7 @@ def _mqtt(opening: Opening) -> list[Source]:
                 more=more,
                 name=f"mqtt {host}:{port}" + (f" {first.topic}" if brokers.count((host, port)) > 1 else ""),
                 jars=opening.jars,
+                elsewhere=opening.settings.elsewhere,
                 jar=opening.only_jar,
                 offset_s=offset_of(opening.settings.display.time_zone),
                 clocks=opening.clocks,

@@ -68,7 +68,8 @@ class SourceStatus:
 
 
 class Ingest:
-    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all there are.
+    """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all that are
+    watched here; those `elsewhere` are another daemon's, and what they say is passed over.
     `read` says where the quantities stand in messages that are not of our own form, whose local times are `offset_s`
     ahead of UTC."""
 
@@ -77,6 +78,7 @@ class Ingest:
         name: str,
         *,
         jars: frozenset[str],
+        elsewhere: frozenset[str] = frozenset(),
         jar: str | None = None,
         bare_lines: bool = False,
         read: Mapping[str, ReadField] | None = None,
@@ -89,6 +91,7 @@ class Ingest:
         self._read = read
         self._offset_s = offset_s
         self._jars = jars
+        self._elsewhere = elsewhere
         self._jar = jar
         self._bare_lines = bare_lines
         self._clocks = clocks or BootClocks()
@@ -112,12 +115,14 @@ class Ingest:
         waited: bool = False,
         token: object = None,
     ) -> Delivery | Rejected | None:
-        """What `payload` holds; None where `read` says what to look for and nothing of it is there. Never raises for
-        anything that a device or a stranger can send.
+        """What `payload` holds; None where `read` says what to look for and nothing of it is there, and for a jar of
+        another daemon's share. Never raises for anything that a device or a stranger can send.
 
         `jar` is the one that the topic names; it counts before the message's own. `waited` says that the message may
         have been held by the broker: with nothing on it to date it, it is handed on as `again` and not `timed`.
         """
+        if jar in self._elsewhere:
+            return None
         try:
             if self._read:
                 found = general_form.parse(payload, self._read, self._offset_s, self._wall())
@@ -131,6 +136,8 @@ class Ingest:
         named = jar or message.jar or self._jar
         if named is None:
             return self.refuse(NO_JAR, payload, token=token)
+        if named in self._elsewhere:
+            return None
         if named not in self._jars:
             return self.refuse(UNKNOWN_JAR, self._unknown_name(named), token=token)
         received_s = self._wall()

@@ -63,6 +63,7 @@ class MqttSource:
         *,
         more: Sequence[MqttSettings] = (),
         jars: frozenset[str],
+        elsewhere: frozenset[str] = frozenset(),
         name: str | None = None,
         jar: str | None = None,
         offset_s: Callable[[float], float] = lambda _: 0.0,
@@ -78,8 +79,8 @@ class MqttSource:
         self._echo_topic = mqtt_link.echo_topic(settings, client_id)
         self._echo = b""
         self._tables = Tables(
-            [settings, *more], self.name, jars=jars, jar=jar, offset_s=offset_s, clocks=clocks, wall=wall,
-            monotonic=monotonic,
+            [settings, *more], self.name, jars=jars, elsewhere=elsewhere, jar=jar, offset_s=offset_s, clocks=clocks,
+            wall=wall, monotonic=monotonic,
         )  # fmt: skip
         self._status = SourceStatus(self.name, wall, monotonic)
         self._stopping = threading.Event()

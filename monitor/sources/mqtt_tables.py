@@ -30,6 +30,7 @@ class Tables:
         name: str,
         *,
         jars: frozenset[str],
+        elsewhere: frozenset[str] = frozenset(),
         jar: str | None = None,
         offset_s: Callable[[float], float] = lambda _: 0.0,
         clocks: BootClocks | None = None,
@@ -41,8 +42,8 @@ class Tables:
                 one.topic,
                 mqtt_link.topic_pattern(one.topic),
                 Ingest(
-                    name, jars=jars, jar=one.jar or jar, read=dict(one.read) or None, offset_s=offset_s, clocks=clocks,
-                    wall=wall, monotonic=monotonic,
+                    name, jars=jars, elsewhere=elsewhere, jar=one.jar or jar, read=dict(one.read) or None,
+                    offset_s=offset_s, clocks=clocks, wall=wall, monotonic=monotonic,
                 ),
             )
             for one in settings

@@ -68,6 +68,7 @@ class SerialPort:
         settings: SerialSettings,
         *,
         jars: frozenset[str],
+        elsewhere: frozenset[str] = frozenset(),
         jar: str | None = None,
         clocks: BootClocks | None = None,
         wall: Clock = time.time,
@@ -79,6 +80,7 @@ class SerialPort:
         self._ingest = Ingest(
             self.name,
             jars=jars,
+            elsewhere=elsewhere,
             jar=jar,
             bare_lines=settings.bare_lines,
             clocks=clocks,
