@@ -284,7 +284,13 @@ def open_sinks(
 ) -> tuple[list[BestEffort], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
-    out = channels(settings.notices, display(settings.display), settings.page.address)
+    button = None
+    if settings.page.on:
+        from monitor.page.server import PageServer, button_of  # a page that is off costs nothing
+
+        with contextlib.suppress(SecretError):  # the page itself says what is missing
+            button = button_of(settings, clock.wall)
+    out = channels(settings.notices, display(settings.display), settings.page.address, button)
     publishers = [source for source in sources if isinstance(source, MqttSource)]
     topics = [
         NoticeTopic(publisher, publisher.settings.notice_topic).key
@@ -310,8 +316,6 @@ def open_sinks(
     if settings.store.thin_after_days is not None:
         sinks.append(Thinner(path, settings.store.thin_after_days))
     if settings.page.on:
-        from monitor.page.server import PageServer  # a page that is off costs nothing
-
         posted = next((source.take for source in sources if isinstance(source, PostedReadings)), None)
         sinks.append(PageServer(settings, clock.wall, posted))
     return sinks, shows

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import html
 import secrets
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from monitor.core.display.units import Display
@@ -16,15 +17,17 @@ from monitor.page import calendar_feed, metrics
 from monitor.page.health import STALE_S
 from monitor.page.readers import Readers
 from monitor.page.sessions import Seal, same
-from monitor.runs import daemon_status
+from monitor.runs import daemon_status, report_body
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store, StoreTrouble
-from monitor.settings import Settings
+from monitor.settings import JarSettings, Settings
 from monitor.values import Json
 
 Posted = Callable[[str, bytes], str | None]
 """Takes a jar's name and a body; returns when the reading is committed, or with the reason why it was refused. Raises
 TimeoutError when it could not be committed."""
+FORM = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<title>{jar}</title><form method="post"><p><button>{jar} was fed just now</button></form></html>"""
 NONCE = "calendar address"  # in the store: what is changed to have other addresses
 AT_ONCE = 16  # posts that wait for their commit; each board has one
 
@@ -52,6 +55,8 @@ class ForPrograms:
             Route("/healthz", self.healthz),
             Route("/readyz", self.readyz),
             Route("/calendar/{secret}", self.calendar),
+            Route("/fed/{grant}", self.fed_form),
+            Route("/fed/{grant}", self.fed, methods=["POST"]),
             Route("/api/calendar", self.calendars),
             Route("/api/calendar/revoked", self.revoked, methods=["POST"]),
             Route("/api/jars/{jar:path}/reading", self.reading, methods=["POST"]),
@@ -113,6 +118,27 @@ class ForPrograms:
         names = [jar.name for jar in self._settings.jars]
         every = {"": (self._seal.address(f"calendar {nonce}"), names)}
         return every | {name: (self._seal.address(f"calendar {nonce} {name}"), [name]) for name in names}
+
+    async def fed_form(self, request: Request) -> Response:
+        """The button of a notice, where a service can only open a link: looking tells nothing, pressing does."""
+        jar = self._granted(request)
+        return HTMLResponse(FORM.format(jar=html.escape(jar.name)))
+
+    async def fed(self, request: Request) -> Response:
+        """The button of a notice: this jar was fed just now."""
+        jar = self._granted(request)
+        now_s = self._wall()
+        await self._readers.ask(report_body.tell, report_body.fed_of({}, jar, now_s), now_s)
+        return PlainTextResponse(f"{jar.name} was fed. The grams can be told on the page.", 201)
+
+    def _granted(self, request: Request) -> JarSettings:
+        name = self._seal.granted(request.path_params["grant"], self._wall())
+        jar = next((one for one in self._settings.jars if one.name == name), None)
+        if jar is None:
+            raise Refused("this button is too old, or of another house: tell it on the page", 404)
+        if self._settings.page.read_only:
+            raise Refused("this page is read only", 403)
+        return jar
 
     async def reading(self, request: Request) -> Response:
         """A reading of a board, as its JSON line; answered when it is committed."""

@@ -26,8 +26,8 @@ COOKIE = "jartide"
 TOKEN_HEADER = "x-jartide-token"
 BODY_BYTES = 16_384  # eight times the longest note, whatever its letters
 FILES = "/static/"
-CALENDAR = "/calendar/"  # its address is its secret
-OPEN = ("/login", FILES, CALENDAR)  # what somebody sees who has not signed in
+CALENDAR, FED = "/calendar/", "/fed/"  # their addresses are their secrets
+OPEN = ("/login", FILES, CALENDAR, FED)  # what somebody sees who has not signed in
 HEALTH = ("/healthz", "/readyz")  # and a container's supervisor, who has no token: a word, and nothing of a jar
 HEADERS = {
     # all of it is ours and comes as files: nothing inline, nothing from elsewhere, nobody may frame it

@@ -19,6 +19,7 @@ from itsdangerous import BadData, Signer, URLSafeSerializer
 from monitor.values import DAY_S
 
 LASTS_S = 30 * DAY_S
+GRANT_S = 36 * 3600.0  # a notice of the evening is still pressed the next morning
 TRIES = 5  # wrong passwords from one address before it has to wait ...
 ALL_TRIES = 50  # ... and from everywhere, as addresses are cheap in some networks
 WAIT_S = 600.0
@@ -42,6 +43,7 @@ class Seal:
         how = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
         self._cookies = URLSafeSerializer(secret, salt="cookie", signer_kwargs=how)
         self._tokens = Signer(secret, salt="token", key_derivation="hmac", digest_method=hashlib.sha256)
+        self._grants = URLSafeSerializer(secret, salt="fed", signer_kwargs=how)
         self._addresses = Signer(secret, salt="address", key_derivation="hmac", digest_method=hashlib.sha256)
 
     def begin(self, now_s: float, *, signed_in: bool) -> Session:
@@ -71,6 +73,20 @@ class Seal:
     def address(self, what: str) -> str:
         """An unguessable part of an address for something that is shown to whoever knows it."""
         return self._addresses.get_signature(what).decode()
+
+    def grant(self, jar: str, now_s: float) -> str:
+        """What lets whoever has it tell one thing, that this jar was fed, until it is a day and a half old."""
+        return str(self._grants.dumps([jar, int(now_s)]))
+
+    def granted(self, grant: str, now_s: float) -> str | None:
+        """The jar that a grant is for; None for one that is not ours or too old."""
+        if len(grant) > 300:
+            return None
+        try:
+            jar, made_s = self._grants.loads(grant)
+        except (BadData, ValueError):
+            return None
+        return str(jar) if -60 <= now_s - made_s < GRANT_S else None
 
     def is_token(self, session: Session, given: str | None) -> bool:
         """Whether a token belongs to the session."""

@@ -15,24 +15,27 @@ import json
 import re
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
+from monitor.core.notify.conditions import Kind
 from monitor.runs.outbox import Kept
 from monitor.sinks.channel_queue import Failure, message
 
 CONNECT_S, READ_S = 10.0, 20.0  # at most, per connection; a phone network needs 2 s, a busy mail server 10
+ASKING = (Kind.FEED_NOW, Kind.OVERDUE, Kind.FEEDING_QUESTION)  # that "Fed" answers
 WHOLE_S = 90.0  # for all of it: both of the above twice, and the 15 s that a small board takes to load apprise
 
 
 class AppriseChannel:
     """See the module. Not thread-safe: one thread sends; `break_off` may come from any. `page` is where people reach
-    the page, for a link to the jar."""
+    the page, for a link to the jar, `button` the address by which a press of it tells that a jar was fed."""
 
-    def __init__(self, address: str, page: str | None = None) -> None:
+    def __init__(self, address: str, page: str | None = None, button: Callable[[str], str] | None = None) -> None:
         self._address = address
         self._page = page
+        self._button = button
         self._sending: subprocess.Popen[str] | None = None
         scheme = address.partition("://")[0]
         self._scheme = scheme.lower() if re.fullmatch(r"[A-Za-z0-9.+-]{1,20}", scheme) else "address"
@@ -43,12 +46,15 @@ class AppriseChannel:
         """One message; blocks for `WHOLE_S` at most."""
         jar = together[0].notice.jar
         link = None if self._page is None else f"{self._page.rstrip('/')}/#/{f'jar/{quote(jar)}' if jar else ''}"
-        return self.say(*message(together, link), link)
+        asks = jar and any(kept.notice.kind in ASKING for kept in together)
+        button = self._button(jar) if asks and self._button is not None else None
+        return self.say(*message(together, link), link, button)
 
-    def say(self, title: str, text: str, link: str | None = None) -> Failure | None:
-        """Send a title and a plain text; `link` is what a tap on it opens, where the service can."""
+    def say(self, title: str, text: str, link: str | None = None, button: str | None = None) -> Failure | None:
+        """Send a title and a plain text; `link` is what a tap on it opens and `button` where a press of "Fed" is sent,
+        where the service can."""
         order = {
-            "address": self._address, "title": title, "text": text, "link": link,
+            "address": self._address, "title": title, "text": text, "link": link, "button": button,
             "connect_s": CONNECT_S, "read_s": READ_S, "whole_s": WHOLE_S,
         }  # fmt: skip
         # -P: a folder that others may write must not hold what is imported

@@ -16,6 +16,7 @@ import sys
 from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Any
+from urllib.parse import quote
 
 LASTING_S = 3600.0  # the wait after a refusal that only a person can end
 TOO_MANY_WAIT_S = 300.0  # "429 Too Many Requests"; apprise does not hand on Retry-After, services ask for 1 to 5 min
@@ -62,7 +63,7 @@ def _plugin(order: dict[str, Any]) -> Any:
     asset = apprise.AppriseAsset(
         app_id="Jartide", app_desc="Jartide", app_url="", image_url_mask="", image_url_logo="", storage_mode="memory"
     )
-    plugin = apprise.Apprise.instantiate(order["address"], asset=asset)
+    plugin = apprise.Apprise.instantiate(_with_button(order["address"], order.get("button")), asset=asset)
     if not plugin:
         return None
     for tapped in ("click", "supplemental_url"):  # as services with a link of their own call it: ntfy, Pushover
@@ -71,6 +72,14 @@ def _plugin(order: dict[str, Any]) -> Any:
     plugin.socket_connect_timeout = min(plugin.socket_connect_timeout or order["connect_s"], order["connect_s"])
     plugin.socket_read_timeout = min(plugin.socket_read_timeout or order["read_s"], order["read_s"])
     return plugin
+
+
+def _with_button(address: str, button: str | None) -> str:
+    """ntfy's form of a button (https://docs.ntfy.sh/publish/#action-buttons); others have none."""
+    if button is None or not re.match(r"ntfys?://", address, re.IGNORECASE) or "actions=" in address:
+        return address
+    action = quote(f"http, Fed, {button}, method=POST, clear=true", safe="")
+    return f"{address}{'&' if '?' in address else '?'}actions={action}"
 
 
 _KNOWN = (

@@ -52,13 +52,18 @@ class Console:
         """Printing does not wait."""
 
 
-def channels(settings: NoticeSettings, show: Display | None = None, page: str | None = None) -> list[Channel]:
-    """The console, with times as `show` has them, and every configured address, with links to `page`. Raises
-    SecretError when one of them is not there to be read."""
+def channels(
+    settings: NoticeSettings,
+    show: Display | None = None,
+    page: str | None = None,
+    button: Callable[[str], str] | None = None,
+) -> list[Channel]:
+    """The console, with times as `show` has them, and every configured address, with links to `page` and what its
+    `button` of a jar is. Raises SecretError when one of them is not there to be read."""
     found: list[Channel] = [Console(show=show)] if settings.console and sys.stdout is not None else []
     seen: set[str] = set()
     for address in addresses(envs=settings.to_env, file=settings.to_file):
-        channel = AppriseChannel(address, page)
+        channel = AppriseChannel(address, page, button)
         if channel.key not in seen:  # the same address twice is one person
             seen.add(channel.key)
             found.append(channel)

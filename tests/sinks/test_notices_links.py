@@ -45,6 +45,18 @@ def test_a_notice_leads_to_its_jar(store: Store, web: Callable[..., Web], jar: s
     assert link in ntfy["message"].splitlines()
 
 
+@pytest.mark.parametrize(("kind", "asked"), [("feed_now", True), ("too_cold", False)])
+def test_a_notice_that_asks_has_a_button(store: Store, web: Callable[..., Web], kind: str, asked: bool) -> None:
+    site = web()
+    outbox.put(store, [notice(kind)], NOW)
+    channel = AppriseChannel(
+        f"ntfy://127.0.0.1:{site.port}/jars", "http://k:8140", lambda jar: f"http://k:8140/fed/{jar}-x"
+    )
+    ChannelQueue(channel, {channel.key}, lambda: NOW).turn(store)
+    wanted = "http, Fed, http://k:8140/fed/rye-x, method=POST, clear=true" if asked else None
+    assert site.headers[0].get("X-Actions") == wanted
+
+
 def test_without_an_address_there_is_none(store: Store, web: Callable[..., Web]) -> None:
     site = web()
     outbox.put(store, [notice()], NOW)

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.mqtt_packet_limit import PACKET_MAX, LimitedSocket, PacketLimit
-from tests.servers import mosquitto, wait_until
+from tests.servers import Mosquitto, mosquitto, wait_until
 from tests.sources.topics import TOPIC, Begin, Device, connected, distances, reading
 
 HUGE = 60_000_000
@@ -127,3 +127,20 @@ def test_sixty_megabytes_cost_a_few(tmp_path: Path, protocol: str) -> None:
     assert [one for one in out["came"] if one != "too long"] == distances(1, 2, 3, 4, 5)
     assert out["came"].count("too long") == (1 if protocol == "3.1.1" else 0)  # a broker that knows drops it itself
     assert out["peak_kb"] < PEAK_KB, out["peak_kb"]
+
+
+@pytest.mark.fault("M19")
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_what_waited_in_the_broker_and_is_too_long_holds_up_nothing(
+    broker: Mosquitto, begin: Begin, protocol: str
+) -> None:
+    source, _ = begin(broker.port, protocol=protocol)
+    wait_until(lambda: connected(source), "connected")
+    source.stop()
+    device = Device(broker.port)
+    device.say(reading(1), b"x" * 1_000_000, reading(2), b"x" * 20_000, reading(3))
+    _, caught = begin(broker.port, protocol=protocol)
+    wait_until(lambda: len(caught.readings) == 3, "the good ones")
+    assert caught.distances == distances(1, 2, 3)
+    assert caught.reasons == (["too long"] * 2 if protocol == "3.1.1" else [])
+    device.leave()
