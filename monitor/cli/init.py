@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import json
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -12,6 +13,7 @@ import click
 from monitor.cli.opening import DEFAULT_CONFIG, SERVICE_FOLDER, refuse
 from monitor.config.first_config import Answers, problems_of, text_of
 from monitor.config.rules import CLOCK_TIME, HOST_NAME, JAR_NAME, LIMITS
+from monitor.host.shipped import shipped
 
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # the lasting names first
 EASY_PORT = "/dev/serial/by-id/*"  # whatever single device is plugged in
@@ -35,11 +37,12 @@ CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenti
 @click.option("--notices-to", "address_file", metavar="FILE", help="A file with one notification address a line.")
 @click.option("--yes", is_flag=True, help="Ask nothing: what no option says stays as usual.")
 @click.option("--service", is_flag=True, help="Also set up the service (as root): user, folders, unit, nightly copies.")
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of the config, for editors, and write nothing.")
 @click.option("--root", type=click.Path(path_type=Path, file_okay=False), default=Path("/"), hidden=True)
 def init(
     config: Path | None, jar: str | None, serial_port: str | None, mqtt_host: str | None, mqtt_user: str | None,
     empty_mm: float | None, rim_mm: float | None, diameter_mm: float | None, sensor: str, flour: str | None,
-    quiet: str | None, address_file: str | None, yes: bool, service: bool, root: Path,
+    quiet: str | None, address_file: str | None, yes: bool, service: bool, schema: bool, root: Path,
 ) -> None:  # fmt: skip
     """Write a config for a first jar, step by step: Enter takes what stands in brackets, or leaves it open.
 
@@ -47,6 +50,12 @@ def init(
     """
     from monitor.cli import service as unit
 
+    if schema:
+        from monitor.config.json_schema import json_schema
+
+        everything = shipped("configs/everything.toml").read_text("utf-8")
+        click.echo(json.dumps(json_schema(everything), indent=2, ensure_ascii=False))
+        return
     if service:
         unit.check_may(root)
     if config is None:
