@@ -11,6 +11,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from uv import find_uv_bin
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDERS = ("configs", "firmware_notes", "simulated_runs")
@@ -77,3 +78,20 @@ def test_a_first_evening_without_a_checkout(installed: Path, tmp_path: Path) -> 
     assert (tmp_path / "root/etc/systemd/system/jartide.service").is_file()
     help_ = run(installed, "--help", cwd=tmp_path)
     assert "Every day" in help_.stdout
+
+
+@pytest.mark.parametrize("tool", ["uv", "pipx"])
+def test_the_usual_installers_of_programs_take_it(wheel: Path, tmp_path: Path, tool: str) -> None:
+    """With all that it depends on, from the package index, as a newcomer gets it."""
+    home, bin_ = str(tmp_path / "home"), tmp_path / "bin"
+    words = {
+        "uv": [str(find_uv_bin()), "tool", "install", "--python", sys.executable, str(wheel)],
+        "pipx": [sys.executable, "-m", "pipx", "install", "--python", sys.executable, str(wheel)],
+    }[tool]
+    env = {**os.environ, "UV_TOOL_DIR": home, "UV_TOOL_BIN_DIR": str(bin_), "UV_CACHE_DIR": str(tmp_path / "cache"),
+           "UV_PYTHON_DOWNLOADS": "never", "PIPX_HOME": home, "PIPX_BIN_DIR": str(bin_)}  # fmt: skip
+    done = subprocess.run(words, capture_output=True, text=True, check=False, env=env)
+    assert done.returncode == 0, done.stderr
+    assert run(bin_ / "jartide", "init", "--yes", cwd=tmp_path).returncode == 0
+    service = run(bin_ / "jartide", "init", "--service", "--root", str(tmp_path / "root"), "--yes", cwd=tmp_path)
+    assert service.returncode == 0, service.stderr
