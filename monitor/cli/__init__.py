@@ -46,6 +46,7 @@ GROUPS = {
         "calibrate": "calibrate",
         "watch": "watch",
         "completion": "completion",
+        "manual": "manual",
     },
     "Keeping the record": {
         "export": "runs",

@@ -14,10 +14,12 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import manual
 from monitor.cli.opening import SERVICE_FOLDER, refuse
 from monitor.host.shipped import shipped
 
 USER = "jartide"
+MAN = "usr/local/share/man/man1"
 PROGRAM = "/opt/jartide/bin/jartide"  # as the shipped units name it
 HIDDEN = ("/home", "/root", "/run/user")  # the units' ProtectHome=yes keeps these from the service
 # shipped file -> where it goes
@@ -59,6 +61,8 @@ def set_up(root: Path, config: Path, text: str | None) -> None:
         config.chmod(0o660)
         if root == Path("/"):
             shutil.chown(config, USER, USER)
+    pages = root / MAN
+    click.echo(f"written: {manual.write(pages)} man pages in {pages}")
     _run(root, "systemctl", "daemon-reload")
     _run(root, "systemctl", "enable", "--now", "jartide.service", "jartide-backup.timer")
     click.echo(f"Add yourself to its group and log in again: usermod -a -G {USER} {os.environ.get('SUDO_USER', 'YOU')}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor.cli import main, opening
+from monitor.cli import COMMANDS, main, opening
 from monitor.config.reader import load
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -199,3 +200,24 @@ def test_commands_jars_and_runs_are_completed(here: Path) -> None:
     assert offered("export", "") == ["1"]
     (here / "jartide.toml").write_text("nonsense")
     assert offered("fed", "r") == []
+
+
+def test_man_pages_say_what_the_help_says(here: Path) -> None:
+    """Read by groff with every warning on; a word that roff would take for a request would be missing."""
+    done = jartide("manual", here / "man1")
+    assert done.exit_code == 0, done.output
+    assert {page.stem for page in (here / "man1").iterdir()} == {"jartide", *(f"jartide-{name}" for name in COMMANDS)}
+    for page in (here / "man1").iterdir():
+        read = subprocess.run(
+            [program("groff"), "-man", "-ww", "-Tutf8", "-P-c", "-P-b", "-P-u", str(page)],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert read.stderr == "", page
+        if page.stem != "jartide":
+            told = jartide(page.stem.removeprefix("jartide-"), "--help").output
+            options = re.findall(r"^  (?:-\w, )?(--[a-z-]+)", told, re.M)
+            assert options
+            shown = read.stdout.replace("\N{HYPHEN}", "-").replace("\N{MINUS SIGN}", "-")
+            assert [option for option in options if option not in shown] == [], page

@@ -1,0 +1,98 @@
+"""`jartide manual FOLDER`: man pages, made of the same help that the commands print."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+
+from monitor import __version__
+from monitor.cli.opening import refuse
+
+FILES = {
+    "jartide.toml": "the config: here, else in ~/.config/jartide, /var/lib/jartide or /etc/jartide",
+    "JARTIDE_CONFIG": "an environment variable that names another",
+}
+STATUS = {
+    "0": "done",
+    "1": "the answer is no, or a check failed",
+    "2": "the call or the config is wrong",
+}
+
+
+@click.command(short_help="Write man pages into a folder.")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+def manual(folder: Path) -> None:
+    """Write the man pages of jartide and of each command into FOLDER, such as /usr/local/share/man/man1."""
+    try:
+        count = write(folder)
+    except OSError as error:
+        refuse(f"FOLDER: {folder}: cannot be written: {error.strerror}")
+    click.echo(f"{folder}: {count} pages; see: man jartide")
+
+
+def write(folder: Path) -> int:
+    """One file a command, `jartide-fed.1`, and `jartide.1`; returns how many. Raises OSError."""
+    from monitor.cli import GROUPS, main
+
+    folder.mkdir(parents=True, exist_ok=True)
+    whole = click.Context(main, info_name="jartide")
+    pages = {"jartide": _whole_page(main, GROUPS)}
+    for names in GROUPS.values():
+        for name in names:
+            command = main.get_command(whole, name)
+            assert command is not None
+            pages[f"jartide-{name}"] = _command_page(command, click.Context(command, info_name=name, parent=whole))
+    for name, text in pages.items():
+        (folder / f"{name}.1").write_text(text, "utf-8")
+    return len(pages)
+
+
+def _whole_page(main: click.Group, groups: dict[str, dict[str, str]]) -> str:
+    whole = click.Context(main, info_name="jartide")
+    lines = [_head("jartide", "watches a jar of sourdough starter and says when to feed it")]
+    lines += [".SH SYNOPSIS", ".B jartide", "COMMAND [ARGUMENTS]"]
+    for group, names in groups.items():
+        lines.append(f".SH {_roff(group).upper()}")
+        for name in names:
+            command = main.get_command(whole, name)
+            assert command is not None
+            lines += [".TP", f".B {_roff(name)}", _roff(command.get_short_help_str(200))]
+    return _end(lines)
+
+
+def _command_page(command: click.Command, context: click.Context) -> str:
+    lines = [_head(f"jartide-{command.name}", command.get_short_help_str(200).rstrip("."))]
+    usage = " ".join(command.collect_usage_pieces(context))
+    lines += [".SH SYNOPSIS", f".B jartide {_roff(command.name or '')}", _roff(usage), ".SH DESCRIPTION"]
+    for paragraph in re.split(r"\n\s*\n", (command.help or "").strip()):
+        if paragraph.startswith("\b"):  # as click: these lines stay as they are
+            lines += [".PP", ".nf", *(_roff(line) for line in paragraph.splitlines()[1:]), ".fi"]
+        else:
+            lines += [".PP", _roff(" ".join(paragraph.split()))]
+    options = [record for param in command.get_params(context) if (record := param.get_help_record(context))]
+    lines.append(".SH OPTIONS")
+    for names, told in options:
+        if not told:  # an argument, which the description names
+            continue
+        lines += [".TP", f".B {_roff(names)}", _roff(told)]
+    return _end(lines)
+
+
+def _head(name: str, what: str) -> str:
+    return f'.TH "{name.upper()}" "1" "" "jartide {__version__}" "Jartide"\n.SH NAME\n{_roff(name)} \\- {_roff(what)}'
+
+
+def _end(lines: list[str]) -> str:
+    for title, rows in (("EXIT STATUS", STATUS), ("FILES", FILES)):
+        lines.append(f".SH {title}")
+        for name, told in rows.items():
+            lines += [".TP", f".B {_roff(name)}", _roff(told)]
+    return "\n".join([*lines, ".SH SEE ALSO", ".BR jartide (1),", "`jartide guide`"]) + "\n"
+
+
+def _roff(text: str) -> str:
+    """Text as roff takes it: a backslash, a leading dot or quote and a hyphen mean nothing more than themselves."""
+    text = text.replace("\\", "\\e").replace("-", "\\-")
+    return f"\\&{text}" if text.startswith((".", "'")) else text
