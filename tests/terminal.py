@@ -1,4 +1,4 @@
-"""A command on a pseudo-terminal, for tests of what only a person at one sees."""
+"""A command as a person calls it: in this process, or on a pseudo-terminal for what only a person at one sees."""
 
 from __future__ import annotations
 
@@ -8,6 +8,10 @@ import pty
 import subprocess
 import threading
 from typing import Literal
+
+from click.testing import CliRunner, Result
+
+from monitor.cli import main
 
 
 def on_a_terminal(words: list[str], stream: Literal["stdout", "stderr"] = "stderr") -> tuple[str, str]:
@@ -30,3 +34,8 @@ def on_a_terminal(words: list[str], stream: Literal["stdout", "stderr"] = "stder
         reading.join(10)
         os.close(ours)
     return done.stdout or done.stderr or "", shown.decode()
+
+
+def jartide(*words: object) -> Result:
+    """The command in this process, with its output, its errors and its exit code."""
+    return CliRunner().invoke(main, [str(word) for word in words])

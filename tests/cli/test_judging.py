@@ -13,22 +13,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 
-from monitor.cli import main
 from monitor.runs import run_file
 from monitor.runs.store import Store
 from tests.night import EMPTY_MM, level_mm
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
 H_S, DAY_S = 3600.0, 86400.0
 RUNS = Path(__file__).parents[2] / "simulated_runs"
 GRAMS = "25,100,100,white"
-
-
-def jartide(*words: object) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words])
 
 
 @pytest.fixture

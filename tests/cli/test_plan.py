@@ -8,15 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.cli import main
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Noted, Noting
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -27,10 +27,6 @@ GOOD = (
     "2026-03-03T06:00:00Z,25,100,100,19.8,11.5,13.7,2.2",
     "2026-03-04T06:00:00Z,30,100,100,22.4,8.1,9.8,2.4",
 )
-
-
-def jartide(*words: object) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words])
 
 
 def csv(tmp_path: Path, *rows: str, header: str = HEADER) -> Path:

@@ -10,13 +10,12 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
-from monitor.cli import main
 from monitor.runs import run_file, transfer
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Delivery, EventKind, Fed, Reading, Tapered
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -29,10 +28,6 @@ RYE = JarSettings(
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "jartide.db"
-
-
-def jartide(*words: object) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words])
 
 
 def fill(store: Store, count: int = 600) -> list[Reading]:

@@ -13,20 +13,16 @@ from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Forecast, JarState, Span, Stage
+from tests.jar_state import jar_state
 
 NOW_S = 1_772_450_000.0  # 2 March 2026, 11:13 UTC
 
 
 def state(jar: str, stage: Stage, fed_h: float, fall_h: float | None) -> JarState:
     """A jar fed `fed_h` ago whose fall is expected in `fall_h`."""
-    cycle = Cycle(jar=jar, number=1, fed_at_s=NOW_S - fed_h * 3600.0, told=True)
     span = None if fall_h is None else Span(earliest_s=NOW_S, likely_s=NOW_S + fall_h * 3600.0, latest_s=NOW_S + 9e4)
-    return JarState(
-        jar=jar, now_s=NOW_S, stage=stage, cycle=cycle, previous=None, level=None, slope_mm_per_h=None,
-        slope_sd_mm_per_h=None, last_reading_s=NOW_S, temperature_c=22.0, room_c=None, noise_mm=0.5, sampling_s=60.0,
-        silent_since_s=None, stuck_since_s=None, lid_off_since_s=None, question=None,
-        forecast=Forecast(made_at_s=NOW_S, peak_at=None, fall_at=span),
-    )  # fmt: skip
+    forecast = Forecast(made_at_s=NOW_S, peak_at=None, fall_at=span)
+    return jar_state(NOW_S, stage, jar, fed_h, level=None, slope_mm_per_h=None, temperature_c=22.0, forecast=forecast)
 
 
 def kitchen(folder: Path) -> Path:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import click
@@ -13,7 +13,8 @@ from click.testing import CliRunner
 from monitor.cli import COMMANDS, main
 from monitor.cli.status_lines import WIDTH, headline, in_order, jar_lines, stands
 from monitor.core.display.units import Display
-from monitor.values import Cycle, Forecast, JarState, Level, Span, Stage
+from monitor.values import Forecast, Span, Stage
+from tests.jar_state import jar_state
 
 NOW_S = 1_795_892_040.0  # a Saturday in November, 18:54 UTC
 H_S = 3600.0
@@ -22,46 +23,16 @@ RISE = [(NOW_S - 9 * H_S + 600.0 * n, 40.0 + 44.0 * min(n / 40.0, 1.0)) for n in
 
 def state(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | None = None, **more: Any) -> Any:
     """An invented jar, fed nine hours ago, as the daemon keeps it."""
-    made = JarState(
-        jar=jar,
-        now_s=NOW_S,
-        stage=stage,
-        cycle=Cycle(
-            jar=jar,
-            number=1,
-            fed_at_s=NOW_S - 9 * H_S,
-            told=True,
-            fall_at_s=None if fall_h is None else NOW_S - fall_h * H_S,
-        ),
-        previous=None,
-        level=Level(
-            time_s=NOW_S,
-            distance_mm=96.0,
-            level_mm=84.0,
-            sd_mm=0.5,
-            volume_ml=None,
-            rise_ratio=ratio,
-            rise_ratio_sd=None,
-            temperature_c=23.4,
-        ),
-        slope_mm_per_h=-3.2,
-        slope_sd_mm_per_h=0.4,
-        last_reading_s=NOW_S - 20.0,
-        temperature_c=23.4,
-        room_c=None,
-        noise_mm=0.6,
-        sampling_s=60.0,
-        silent_since_s=None,
-        stuck_since_s=None,
-        lid_off_since_s=None,
-        question=None,
-        forecast=None,
+    fall_at_s = None if fall_h is None else NOW_S - fall_h * H_S
+    made = jar_state(NOW_S, stage, jar, slope_mm_per_h=-3.2, temperature_c=23.4)
+    assert made.cycle is not None
+    assert made.level is not None
+    made = replace(
+        made,
+        cycle=replace(made.cycle, fed_at_s=NOW_S - 9 * H_S, fall_at_s=fall_at_s),
+        level=replace(made.level, level_mm=84.0, rise_ratio=ratio),
     )
-    return {
-        **json.loads(json.dumps(asdict(made))),
-        "mould_noted_s": None,
-        **more,
-    }
+    return {**json.loads(json.dumps(asdict(made))), "mould_noted_s": None, **more}
 
 
 def test_the_neediest_jar_is_first_and_the_headline_says_what_to_do() -> None:

@@ -9,7 +9,8 @@ from typing import Any
 from monitor.core.display.units import Display
 from monitor.host.time_zone import offset_of
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Forecast, JarState, Level, Noted, Noting, Span, Stage
+from monitor.values import Cycle, Forecast, JarState, Noted, Noting, Span, Stage
+from tests.jar_state import jar_state
 
 H = 3600.0
 FED = datetime.fromisoformat("2026-05-20T16:00:00Z").timestamp()
@@ -24,15 +25,7 @@ def cycle(**changes: Any) -> Cycle:
 
 def state(hours: float, stage: Stage, **changes: Any) -> JarState:
     """The jar so many hours after its feeding."""
-    now_s = FED + hours * H
-    level = Level(time_s=now_s, distance_mm=110.0, level_mm=70.0, sd_mm=0.5, volume_ml=None, rise_ratio=1.9,
-                  rise_ratio_sd=0.02, temperature_c=23.5)  # fmt: skip
-    believed = JarState(
-        jar="rye", now_s=now_s, stage=stage, cycle=cycle(), previous=None, level=level, slope_mm_per_h=4.0,
-        slope_sd_mm_per_h=0.3, last_reading_s=now_s - 30, temperature_c=23.5, room_c=None, noise_mm=1.0,
-        sampling_s=60.0, silent_since_s=None, stuck_since_s=None, lid_off_since_s=None, question=None, forecast=None,
-    )  # fmt: skip
-    return replace(believed, **changes)
+    return jar_state(FED + hours * H, stage, **{"cycle": cycle(), **changes})
 
 
 RISEN = cycle(peak_at_s=FED + 7.5 * H, peak_ratio=2.31)

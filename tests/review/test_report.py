@@ -9,21 +9,16 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 from playwright.sync_api import Browser, expect
 
-from monitor.cli import main
 from monitor.cli.recorded import recorded, reviewed
 from monitor.review import picture
 from monitor.review.report import HIGH_IN, WIDE_IN
 from tests.browsing import PHONE, serious
+from tests.terminal import jartide as run
 
 RUNS = Path(__file__).parents[2] / "simulated_runs"
 EVIL = "<img src=x onerror=alert(1)>"
-
-
-def run(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words])
 
 
 @pytest.fixture(scope="module")

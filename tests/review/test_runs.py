@@ -11,11 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.cli import main
 from monitor.review.summary import RunSummary, summarize
 from monitor.review.text_curve import BESIDE, text_curve
 from monitor.runs import run_file
@@ -39,10 +37,6 @@ def summary_of(name: str, told: tuple[Fed, ...] = ()) -> RunSummary:
     summary = summarize((r for _, r in opened.rows()), events, told, jar, {})
     assert summary is not None
     return summary
-
-
-def run(*words: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words])
 
 
 @pytest.mark.parametrize("name", ["plain", "white-noise", "gap-at-peak", "look-lower", "every-10-min", "disorder"])

@@ -23,6 +23,7 @@ from monitor.settings import MqttSettings
 from monitor.sinks.mqtt_state import MqttState
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Cycle, Forecast, JarState, Level, Notice, Span, Stage
+from tests.jar_state import jar_state
 from tests.servers import Mosquitto, mosquitto, wait_until
 
 NOW = 1_790_000_000.0  # 2026-09-21T14:13:20Z
@@ -33,11 +34,9 @@ def state(jar: str = "rye", **changes: object) -> JarState:
                   rise_ratio_sd=0.02, temperature_c=24.1)  # fmt: skip
     cycle = Cycle(jar=jar, number=3, fed_at_s=NOW - 4 * 3600)
     span = Span(earliest_s=NOW + 3600, likely_s=NOW + 7200, latest_s=NOW + 9000)
-    believed = JarState(
-        jar=jar, now_s=NOW, stage=Stage.RISING, cycle=cycle, previous=None, level=level, slope_mm_per_h=6.0,
-        slope_sd_mm_per_h=0.4, last_reading_s=NOW - 20.3, temperature_c=24.1, room_c=None, noise_mm=1.0,
-        sampling_s=60.0, silent_since_s=None, stuck_since_s=None, lid_off_since_s=None, question=None,
-        forecast=Forecast(made_at_s=NOW, peak_at=span, fall_at=None),
+    believed = jar_state(
+        NOW, jar=jar, level=level, cycle=cycle, slope_mm_per_h=6.0, slope_sd_mm_per_h=0.4, last_reading_s=NOW - 20.3,
+        temperature_c=24.1, noise_mm=1.0, forecast=Forecast(made_at_s=NOW, peak_at=span, fall_at=None),
     )  # fmt: skip
     return replace(believed, **changes)  # type: ignore[arg-type]
 
