@@ -21,6 +21,7 @@ from monitor.settings import JarSettings
 from monitor.sources.replay import replay
 from monitor.values import Fed, Reading
 from tests import golden_making, golden_troubles
+from tests.terminal import jartide as run
 from tests.terminal import on_a_terminal
 
 FOLDER = golden_making.FOLDER
