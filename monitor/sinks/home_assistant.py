@@ -58,7 +58,7 @@ def payload(jar: JarSettings, mqtt: MqttSettings, instance: str, address: str | 
     if address:
         about["configuration_url"] = address
     alive = {"topic": mqtt.status_topic}
-    components = {**_measured(), **_times(), **_signs(), **_notice(jar, mqtt), **_buttons(jar, mqtt)}
+    components = {**_measured(), **_times(state_topic), **_signs(), **_notice(jar, mqtt), **_buttons(jar, mqtt)}
     for name, component in components.items():
         component["unique_id"] = f"{device}_{name}"
         if component.get("entity_category") == "diagnostic":
@@ -99,7 +99,7 @@ def _measured() -> dict[str, Payload]:
     }  # fmt: skip
 
 
-def _times() -> dict[str, Payload]:
+def _times(state_topic: str) -> dict[str, Payload]:
     out = {
         key: _sensor(name, f"value_json.{key}_at", device_class="timestamp")
         for key, name in (("fed", "Fed"), ("peak", "Peak"), ("fall", "Began to fall"))
@@ -108,6 +108,7 @@ def _times() -> dict[str, Payload]:
         span = f"value_json.forecast_{of}_at"
         out[key] = _sensor(
             name, f"{span}.likely if {span} else none", device_class="timestamp",
+            json_attributes_topic=state_topic,
             json_attributes_template=f"{{{{ ({span} or {{}}) | tojson }}}}",
         )  # fmt: skip
     out["last_reading"] = _sensor(
@@ -145,6 +146,7 @@ def _notice(jar: JarSettings, mqtt: MqttSettings) -> dict[str, Payload]:
             "name": "Notice",
             "state_topic": mqtt.notice_topic.replace("{jar}", jar.name),
             "event_types": kinds,
+            "qos": 1,
             "value_template": template,
         }
     }

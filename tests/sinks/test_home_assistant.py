@@ -31,10 +31,10 @@ ENTITY = {"platform", "name", "unique_id", "availability", "entity_category", "e
 ALLOWED = {
     "sensor": ENTITY | {
         "value_template", "unit_of_measurement", "state_class", "suggested_display_precision", "options",
-        "json_attributes_template",
+        "json_attributes_topic", "json_attributes_template",
     },
     "binary_sensor": ENTITY | {"value_template"},
-    "event": ENTITY | {"state_topic", "value_template", "event_types"},
+    "event": ENTITY | {"state_topic", "value_template", "event_types", "qos"},
     "button": ENTITY | {"command_topic", "payload_press"},
 }  # fmt: skip
 ROOT = {"device", "origin", "availability", "availability_mode", "state_topic", "qos", "components"}
