@@ -49,8 +49,10 @@ STEEPNESS = (growth_rate.USUAL_STEEPNESS, 1.0, 0.85)
 LIKELY = (0.7, 0.15, 0.15)
 CHANGES = 0.02  # of what is known of the law is forgotten with each cycle: another yeast may take over
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
-# A culture changes: spread gained in each cycle, and after a rest in the fridge.
-DRIFT = {PEAK: 0.03, DILUTION: 0.01, STEEP: 0.01, WAIT: 0.06, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
+# A culture changes: spread gained in each cycle, and after a rest in the fridge. What its hours gain is a share of what
+# its cycles scatter by: a starter that is steady from one to the next is steady over weeks.
+DRIFT = {DILUTION: 0.01, STEEP: 0.01, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
+DRIFT_OF_SCATTER = {PEAK: 0.5, WAIT: 0.25}
 RESTED = {PEAK: 0.2, WAIT: 0.25}
 USUAL_HYDRATION = 1.0  # of a seed of which nothing is known
 
@@ -128,6 +130,13 @@ def check(bank: Bank, flours: int) -> None:
 def likeliest(bank: Bank) -> Belief:
     """The belief by the law that is most likely this starter's."""
     return max(bank, key=lambda belief: belief.likely)
+
+
+def drifted(bank: Bank, peak_scatter: Scatter, wait_scatter: Scatter) -> Bank:
+    """Each belief one cycle later."""
+    scatters = {PEAK: peak_scatter.variance, WAIT: wait_scatter.variance}
+    own = {number: share * math.sqrt(scatters[number]) for number, share in DRIFT_OF_SCATTER.items()}
+    return widened(bank, DRIFT | own)
 
 
 def widened(bank: Bank, gained_sd: Mapping[int, float]) -> Bank:

@@ -193,7 +193,8 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
     ended_h = None if cycle.ended_at_s is None or not rose else (cycle.ended_at_s - cycle.fed_at_s) / 3600.0
     if cycle.rested or not any(hours is not None and hours > 0.0 for hours in (peak_h, fall_h, ended_h)):
         return culture
-    culture = replace(culture, bank=beliefs.widened(culture.bank, beliefs.DRIFT), cycles=culture.cycles + 1)
+    bank = beliefs.drifted(culture.bank, culture.peak_scatter, culture.wait_scatter)
+    culture = replace(culture, bank=bank, cycles=culture.cycles + 1)
     temperatures_c = growth_rate.filled(cycle.temperatures_c, usual_c)
     doubt = 0.0 if feeding.dilution is not None else UNTOLD_SD**2
     doubt += 0.0 if any(t is not None for t in cycle.temperatures_c) else UNMEASURED_SD**2
