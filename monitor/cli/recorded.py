@@ -21,6 +21,7 @@ from monitor.core.display.units import Display
 from monitor.host.time_zone import calendar
 from monitor.host.time_zone import display as display_for
 from monitor.review.summary import RunSummary, Stretch, summarize
+from monitor.runs.reading_columns import ReadingColumns
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
@@ -36,7 +37,7 @@ class Recorded:
 
     name: str
     jar: JarSettings
-    readings: list[Reading]
+    readings: Sequence[Reading]
     events: list[Event]
     told: list[Fed]
     rejected: Mapping[str, int]
@@ -114,9 +115,9 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
 
 def _replayed(
     rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings
-) -> tuple[list[Reading], list[Event], Counter[str]]:
+) -> tuple[Sequence[Reading], list[Event], Counter[str]]:
     """Decides anew what happened in a run."""
-    readings: list[Reading] = []
+    readings = ReadingColumns()
     rejected: Counter[str] = Counter()
 
     def noting() -> Iterator[tuple[float | None, Reading]]:
@@ -151,7 +152,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             with progress(count, f"run {number}") as seen:
                 rows = watched(store.rows_of(run), seen)
                 if events:  # decided when they came in
-                    readings = [reading for _, reading in rows]
+                    readings: Sequence[Reading] = ReadingColumns(reading for _, reading in rows)
                 else:
                     readings, events, rejected = _replayed(rows, told, jar)
     except StoreTrouble as error:

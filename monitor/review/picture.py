@@ -8,6 +8,7 @@ extra `pictures`). The report's pictures (`report.py`) are made of the same piec
 from __future__ import annotations
 
 import warnings
+from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from datetime import tzinfo
@@ -18,7 +19,8 @@ from typing import Any, TextIO
 from monitor.core.display.units import MM_PER_INCH, Display
 from monitor.review import note_marks
 from monitor.review.smoother import Top
-from monitor.review.summary import HANDS_S, covered
+from monitor.review.summary import HANDS_S, covered, without
+from monitor.runs.reading_columns import PairColumns
 from monitor.values import Event, EventKind, Noted, Reading, Span
 
 INK, GRID, TIDE, WARM = "#20292c", "#cfc5b3", "#0f5663", "#6b3b86"
@@ -125,13 +127,14 @@ def drawn(
 ) -> Any:
     """The same as a matplotlib figure. Raises PictureError."""
     far_mm = (empty_mm if empty_mm is not None else 2000.0) + 20.0
-    seen = sorted(
-        (r.time_s, r.distance_mm) for r in readings if r.distance_mm is not None and 5.0 < r.distance_mm < far_mm
-    )
-    if not seen:
+    seen = PairColumns()
+    for r in readings:
+        if r.distance_mm is not None and 5.0 < r.distance_mm < far_mm:
+            seen.append(r.time_s, r.distance_mm)
+    times_s, distances_mm = seen.in_order()
+    if not times_s:
         raise NoSurface("nothing to draw: no reading of a surface in this run")
-    times_s = [t for t, _ in seen]
-    heights = [empty_mm - d if empty_mm is not None else -d for _, d in seen]
+    heights = array("d", (empty_mm - d if empty_mm is not None else -d for d in distances_mm))
     figure = new_figure(size_in)
     top, below = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
     thin_s, thin_mm = thin(times_s, heights)
@@ -149,11 +152,11 @@ def drawn(
     return figure
 
 
-def _at_rest(times_s: list[float], heights: list[float], events: Sequence[Event]) -> list[float]:
+def _at_rest(times_s: Sequence[float], heights: Sequence[float], events: Sequence[Event]) -> list[float]:
     """The heights that are the starter's: not those of hands and lids, which would press a night flat."""
     fed_s = [event.happened_at_s for event in events if event.kind is EventKind.FED]
     kept_s, kept = covered(times_s, heights, events)
-    return [mm for t, mm in zip(kept_s, kept, strict=True) if not any(abs(t - at_s) < HANDS_S for at_s in fed_s)]
+    return without(kept_s, kept, [(at_s - HANDS_S, at_s + HANDS_S) for at_s in fed_s])[1]
 
 
 def new_figure(size_in: tuple[float, float]) -> Any:
@@ -255,11 +258,13 @@ def _range(axes: Any, span: Span, at_mm: float, colour: str) -> None:
 
 
 def _warmth(axes: Any, readings: Sequence[Reading], show: Display) -> None:
-    warm = sorted(
-        (r.time_s, r.temperature_c) for r in readings if r.temperature_c is not None and -20 < r.temperature_c < 60
-    )
-    if warm:
-        thin_s, thin_c = thin([t for t, _ in warm], [show.degrees(c) for _, c in warm])
+    warm = PairColumns()
+    for r in readings:
+        if r.temperature_c is not None and -20 < r.temperature_c < 60:
+            warm.append(r.time_s, r.temperature_c)
+    times_s, celsius = warm.in_order()
+    if times_s:
+        thin_s, thin_c = thin(times_s, array("d", map(show.degrees, celsius)))
         axes.plot([day(t) for t in thin_s], thin_c, color=WARM, linewidth=1.2, linestyle="--")
     axes.set_ylabel(show.degree)
 

@@ -17,6 +17,7 @@ from monitor.core.assess import notebook
 from monitor.core.detect.cycle import START_FROM_S, START_TO_S
 from monitor.core.vessel.level import distance_of, rise_ratio
 from monitor.review.smoother import Top, smooth_top
+from monitor.runs.reading_columns import PairColumns
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Fed, Noted, Reading, Span
 
@@ -89,10 +90,10 @@ class Stretch:
 class _Series:
     """Levels and temperatures in order of time."""
 
-    time_s: list[float]
-    level_mm: list[float]
-    warm_s: list[float]
-    warm_c: list[float]
+    time_s: Sequence[float]
+    level_mm: Sequence[float]
+    warm_s: Sequence[float]
+    warm_c: Sequence[float]
 
 
 def summarize(
@@ -160,26 +161,19 @@ def _stretches(every: Sequence[float], events: Sequence[Event], told: Sequence[F
     ]
 
 
-def _series(readings: Iterable[Reading], jar: JarSettings) -> tuple[list[float], _Series]:
+def _series(readings: Iterable[Reading], jar: JarSettings) -> tuple[Sequence[float], _Series]:
     """All times, and what can be a level or a temperature at all, each in order of time."""
-    every: list[float] = []
-    levels: list[tuple[float, float]] = []
-    warmth: list[tuple[float, float]] = []
+    farthest_mm = 2000.0 if jar.empty_mm is None else jar.empty_mm
+    every, levels, warmth = PairColumns(), PairColumns(), PairColumns()
     for reading in readings:
-        every.append(reading.time_s)
+        every.append(reading.time_s, 0.0)
         celsius = reading.temperature_c
         if celsius is not None and -20.0 < celsius < 60.0:  # outside lie only codes of sensors that failed
-            warmth.append((reading.time_s, celsius))
+            warmth.append(reading.time_s, celsius)
         distance_mm = distance_of(reading, celsius)
-        farthest_mm = 2000.0 if jar.empty_mm is None else jar.empty_mm
         if distance_mm is not None and NEAREST_MM < distance_mm < farthest_mm:
-            levels.append((reading.time_s, (jar.empty_mm or 0.0) - distance_mm))
-    every.sort()
-    levels.sort()
-    warmth.sort()
-    return every, _Series(
-        [t for t, _ in levels], [v for _, v in levels], [t for t, _ in warmth], [c for _, c in warmth]
-    )
+            levels.append(reading.time_s, (jar.empty_mm or 0.0) - distance_mm)
+    return every.in_order()[0], _Series(*levels.in_order(), *warmth.in_order())
 
 
 def _feedings(events: Sequence[Event], told: Sequence[Fed]) -> list[float]:
@@ -189,9 +183,11 @@ def _feedings(events: Sequence[Event], told: Sequence[Fed]) -> list[float]:
     return sorted(set(times))
 
 
-def _between(time_s: list[float], values: list[float], from_s: float, to_s: float) -> tuple[list[float], list[float]]:
+def _between(
+    time_s: Sequence[float], values: Sequence[float], from_s: float, to_s: float
+) -> tuple[list[float], list[float]]:
     first, last = bisect_left(time_s, from_s), bisect_right(time_s, to_s)
-    return time_s[first:last], values[first:last]
+    return list(time_s[first:last]), list(values[first:last])
 
 
 def _cycle(
@@ -259,7 +255,9 @@ def _cycle(
     )
 
 
-def covered(time_s: list[float], level_mm: list[float], here: Sequence[Event]) -> tuple[list[float], list[float]]:
+def covered(
+    time_s: Sequence[float], level_mm: Sequence[float], here: Sequence[Event]
+) -> tuple[list[float], list[float]]:
     """What was read while the lid was on: between a lid's coming off and going on again hands and tables are read."""
     open_s: list[tuple[float, float]] = []
     off_s: float | None = None
@@ -269,8 +267,22 @@ def covered(time_s: list[float], level_mm: list[float], here: Sequence[Event]) -
         elif event.kind is EventKind.LID_ON and off_s is not None:
             open_s.append((off_s, event.happened_at_s))
             off_s = None
-    kept = [(t, level) for t, level in zip(time_s, level_mm, strict=True) if not any(a <= t < b for a, b in open_s)]
-    return [t for t, _ in kept], [level for _, level in kept]
+    return without(time_s, level_mm, open_s)
+
+
+def without(
+    time_s: Sequence[float], values: Sequence[float], spans: Sequence[tuple[float, float]]
+) -> tuple[list[float], list[float]]:
+    """What lies outside of some spans of time, each from its begin up to its end; the times are in order."""
+    kept_s: list[float] = []
+    kept: list[float] = []
+    place = 0
+    for begin_s, end_s in sorted(spans):
+        first = max(bisect_left(time_s, begin_s), place)
+        kept_s += time_s[place:first]
+        kept += values[place:first]
+        place = max(bisect_left(time_s, end_s), first)
+    return [*kept_s, *time_s[place:]], [*kept, *values[place:]]
 
 
 def _foot(level_mm: list[float]) -> float | None:
