@@ -9,12 +9,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import resource
 import secrets
 import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from monitor.config.rules import here_only
 from monitor.host.heartbeat import working
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+KEPT_FREE = 128  # descriptors, half of what `connections` reserves
 UNREAD_MS = 30_000  # until an answer that nobody takes ends its connection
 AGAIN_S = 10.0  # until a taken port or a missing password is tried again
 STOP_S = 5.0
@@ -174,6 +176,21 @@ def address(settings: Settings) -> str:
     return f"http{'' if page.cert_file is None else 's'}://{host}:{page.port}{page.prefix}/"
 
 
+class Listener(socket.socket):
+    """A listening socket that turns away at once what would take a descriptor that sources, store and notices need:
+    with TLS, who does not even greet is no connection yet that `connections` could count. The kernel gives the lowest
+    number that is free, so the number says how many are taken."""
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        """As socket.accept; ConnectionAbortedError for one that was turned away, which asyncio passes over."""
+        soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+        connection, address = super().accept()
+        if soft != resource.RLIM_INFINITY and connection.fileno() >= soft - min(KEPT_FREE, soft // 4):
+            connection.close()
+            raise ConnectionAbortedError
+        return connection, address
+
+
 @contextlib.contextmanager
 def _listening(settings: Settings) -> Iterator[socket.socket]:
     """The socket. Raises OSError that says what is in the way, and refuses to be reached from the network unlocked even
@@ -183,7 +200,7 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
     if not locked and not here_only(page.host):
         raise OSError(f"{page.host} can be reached from the network: set password_file in [page], or use 127.0.0.1")
     found = socket.getaddrinfo(page.host, page.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
-    with socket.socket(found[0], socket.SOCK_STREAM) as listener:
+    with Listener(found[0], socket.SOCK_STREAM) as listener:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)  # what it accepts has it as well
         try:

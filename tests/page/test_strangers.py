@@ -11,6 +11,7 @@ import json
 import logging
 import os
 import socket
+import ssl
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -24,9 +25,10 @@ import pytest
 from monitor.page import connections as connections_module
 from monitor.page.connections import MOST_CONNECTIONS, RESERVED, Seldom
 from monitor.page.openapi import document
+from monitor.page.server import KEPT_FREE
 from monitor.settings import Settings
 from tests.page.serving import serving
-from tests.servers import free_port, listens, wait_until
+from tests.servers import Authority, free_port, listens, wait_until
 
 NOTE = {"json": {"what": "hooch"}}
 BEARER = {"authorization": "Bearer for-programs"}
@@ -157,7 +159,9 @@ from tests.page_house import settings_of
 import logging, threading
 logging.basicConfig(level=logging.INFO)
 folder, port = Path(sys.argv[1]), int(sys.argv[2])
-PageServer(settings_of(folder, ["rye"], PageSettings(port=port))).start()
+cert = [Path(one) for one in sys.argv[3:]] or [None, None]
+page = PageSettings(port=port, cert_file=cert[0], key_file=cert[1])
+PageServer(settings_of(folder, ["rye"], page)).start()
 threading.Event().wait()
 """
 
@@ -182,6 +186,32 @@ def test_a_thousand_idle_connections_take_nothing_from_anybody(tmp_path: Path) -
             held = len(os.listdir(f"/proc/{process.pid}/fd"))
             assert held < 1024 - RESERVED / 2, held
             assert held > MOST_CONNECTIONS / 2  # they are still there
+        assert (tmp_path / "log").stat().st_size < 20_000
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.fault("W12")
+def test_who_does_not_greet_takes_no_reserved_descriptor(tmp_path: Path) -> None:
+    """With TLS, eleven hundred connections without a greeting are none yet for the server that would count them."""
+    authority, port = Authority.make(tmp_path / "ca"), free_port()
+    certificate = [str(one) for one in authority.issue("localhost")]
+    with (tmp_path / "log").open("wb") as log:
+        command = [sys.executable, "-c", SERVER, str(tmp_path), str(port), *certificate]
+        process = subprocess.Popen(command, cwd=Path(__file__).parents[2], stderr=log)
+    try:
+        wait_until(lambda: listens(port), "the page listens")
+        with ExitStack() as opened:
+            for _ in range(1100):
+                opened.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
+            held = len(os.listdir(f"/proc/{process.pid}/fd"))
+            assert 500 < held <= 1024 - KEPT_FREE + 1, held
+        context = ssl.create_default_context(cafile=authority.file)
+        asked = [f"https://localhost:{port}/healthz"]
+        wait_until(
+            lambda: httpx.get(asked[0], verify=context, timeout=20).text == "ok", "it answers when they have gone"
+        )
         assert (tmp_path / "log").stat().st_size < 20_000
     finally:
         process.kill()
