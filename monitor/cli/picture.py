@@ -31,7 +31,8 @@ def picture(
     if output.suffix.lower() not in FORMATS:
         raise click.BadParameter(f"{output.name}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
     to_be_new("--output", output)
-    from monitor.review.picture import PictureError, draw
+    from monitor.review import still
+    from monitor.review.picture import PictureError, draw, write
 
     named = recorded(run, config, store_path, empty_mm, feedings)
     readings, events = named.readings, named.events
@@ -43,6 +44,10 @@ def picture(
         events = [e for e in events if part.begin_s <= e.happened_at_s < part.end_s]
     title = named.jar.name if named.cycle is None else f"{named.jar.name}, cycle {named.cycle}"
     try:
+        if len(cycles) == 1 and named.jar.empty_mm is not None and still.draws(cycles[0]):
+            whole = [r for r in readings if cycles[0].begin_s <= r.time_s < cycles[0].end_s]
+            write(still.one_cycle(whole, events, cycles[0], named.jar, named.zone, named.show), output)
+            return
         tops = [cycle.top for cycle in cycles if cycle.top is not None]
         draw(
             readings, events, empty_mm=named.jar.empty_mm, title=title, zone=named.zone, path=output, tops=tops,

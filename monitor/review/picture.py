@@ -98,9 +98,13 @@ def draw(
     and falls are theirs, each with its range; without, those that were decided as it happened. `notes` stand as numbers
     on the line of time, with their words beneath. Raises PictureError when nothing can be drawn.
     """
-    figure = drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops, notes=notes, show=show)
+    write(drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops, notes=notes, show=show), path)
+
+
+def write(figure: Any, path: Path) -> None:
+    """A figure into a file; its ending decides the format. Raises PictureError."""
     try:
-        saved(figure, path, dpi=110)
+        saved(figure, path, dpi=110, facecolor=figure.get_facecolor())
     except (OSError, ValueError) as problem:
         why = getattr(problem, "strerror", None) or problem
         raise PictureError(f"cannot write the picture {path}: {why}") from None

@@ -120,3 +120,26 @@ def test_feed_now_shouts_and_nothing_else_does(url: str, browser: Browser) -> No
     rows = eyes.page.locator(".rows .jar-row b").all_text_contents()
     assert rows[0] == "rye"
     context.close()
+
+
+OTHERS = ("#/past/rye", "#/over/1:1", "#/trials", "#/plan/rye", "#/health", "#/wall", "#/wall/rye")
+
+
+@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desk", "light"), ("wall", "dark")])
+def test_every_other_view(url: str, browser: Browser, size: str, scheme: str) -> None:
+    wide, high = SIZES[size]
+    context = browser.new_context(viewport={"width": wide, "height": high}, color_scheme=scheme)  # type: ignore[arg-type]
+    eyes = Eyes(context, url)
+    for view in OTHERS:
+        eyes.page.goto(url + view)
+        expect(eyes.page.locator("h1").first).to_be_attached(timeout=WAIT_MS)
+        expect(eyes.page.locator("main .plate, main .wall-jar").first).to_be_visible(timeout=WAIT_MS)
+        assert eyes.page.evaluate("document.documentElement.scrollWidth") <= wide, view
+        for figure in eyes.page.locator("figure:has(svg.over text)").all():
+            assert figure.evaluate(OVERLAPS) == [], view
+            assert figure.evaluate(OUTSIDE) == [], view
+            assert figure.evaluate(SMALLEST) >= LEAST_PX, view
+        assert not serious(eyes.page), view
+        shot(eyes.page, f"{view.replace('/', '-').replace(':', '.')}-{size}-{scheme}")
+    assert not eyes.wrong
+    context.close()
