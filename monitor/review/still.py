@@ -1,5 +1,5 @@
-"""One whole cycle as a still picture, by the same rules as the page's: the jar is the axis, labels stand in lanes and never
-on the curve, stages lie as a ribbon beneath the time, the title is a sentence.
+"""One whole cycle as a still picture, by the same rules as the page's: the jar is the axis, labels stand in lanes and
+never on the curve, stages lie as a ribbon beneath the time, the title is a sentence.
 
 Drawing only, of what `summary` has found. Needs matplotlib (the extra `pictures`); runs of many cycles and those
 without a starting level are `picture`'s.

@@ -5,7 +5,7 @@ import { overEachOther } from "./hills.js";
 import { MOST_MARKS, sample } from "./marks.js";
 import { remark, scroll } from "./past.js";
 import { ribbonOf } from "./picture.js";
-import { RiseChart, near } from "./rise.js";
+import { RiseChart, near, noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { lookBack } from "./smoother.js";
 import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayLong, sayTimes, sayWarmth, sayWeight, stretch, toWarmth } from "./words.js";
@@ -80,7 +80,7 @@ function oneCycle(main, c) {
     const known = { ...jar, peak: peak ? { at_s: peak.likely_s } : null, peak_ratio: rise, fall: fall ? { at_s: fall.likely_s } : null };
     chart.show({
       from_s: c.fed_at_s, to_s: last_s + 0.02 * (last_s - c.fed_at_s), now_s: null, fed_at_s: c.fed_at_s, top: height, floor: 0, look: "new", level, dots, level_now: null, ghosts,
-      lids: (c.lid_off ?? []).filter(([s]) => s > c.fed_at_s + 900), warm: some.length > 3 ? { time_s: some.map(([s]) => s), value: some.map(([, t]) => toWarmth(t)), words: sayWarmth(some.at(-1)[1]) } : null,
+      notes: noteMarks(c.notes), lids: (c.lid_off ?? []).filter(([s]) => s > c.fed_at_s + 900), warm: some.length > 3 ? { time_s: some.map(([s]) => s), value: some.map(([, t]) => toWarmth(t)), words: sayWarmth(some.at(-1)[1]) } : null,
       ribbon: level.time_s.length > 1 ? ribbonOf(known, level, last_s, last_s) : [], begin_words: `fed ${clock(c.fed_at_s)}`, falls_s: top?.fall_at?.likely_s,
       peak: peak ? { at_s: peak.likely_s, ratio: near(level, peak.likely_s) ?? rise ?? 1, earliest_s: peak.earliest_s, latest_s: peak.latest_s, foretold: Boolean(peak.earliest_s), big: `peak ${clock(peak.likely_s)}`, small: peak.earliest_s ? `${clock(peak.earliest_s)} to ${clock(peak.latest_s)}` : null } : null,
       says: `${title.textContent}. The curve of the whole cycle; the numbers are below.`,

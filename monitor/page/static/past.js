@@ -175,7 +175,7 @@ function allJars(jars, gone) {
     for (const name of jars.slice(0, ALL_JARS)) {
       const past = await get(jarPath(name, "cycles")).catch(() => null);
       if (gone.now) return;
-      if (!past) continue;
+      if (!past?.cycles.length) continue;
       const newest = past.cycles[0]?.fed_at_s, rises = new Map();
       for (const c of past.cycles) if (c.rise_ratio) rises.set(zoned(c.fed_at_s).key, Math.max(c.rise_ratio, rises.get(zoned(c.fed_at_s).key) ?? 0));
       const days = [...Array(30).keys()].map((i) => { const { key } = zoned(newest - (29 - i) * 86400); return [key, rises.get(key) ?? null]; });

@@ -1,6 +1,7 @@
 // What a jar's chart shows now: from the jar as the server believes it, its readings and its past rises. The curve ends
 // where the jar beside it stands; a stage's bar ends where the next begins.
 
+import { noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { clock, sayLength, sayTimes, sayWarmth, toWarmth } from "./words.js";
 
@@ -42,7 +43,7 @@ export function pictureOf(jar, state, ghosts, now_s) {
     level, dots: smooth.dots.map(([s], i) => [s, dotted[i]]), level_now, ghosts: mine, course, gap, lids, warm, peak,
     at_peak: jar.face.look === "peak" && peak && !peak.foretold && Math.abs(peak.at_s - end_s) < (to_s - from_s) * 0.025,
     lid_is_off: (jar.lid_off ?? []).some(([, until]) => Math.abs(until - now_s) < 120 && until > last_s),
-    ribbon: ribbonOf(jar, level, end_s, to_s, ahead), falls_s: ahead.fall_at?.likely_s ?? null,
+    notes: noteMarks(jar.notes ?? []), ribbon: ribbonOf(jar, level, end_s, to_s, ahead), falls_s: ahead.fall_at?.likely_s ?? null,
     begin_words: fed.known ? `fed ${clock(from_s)}` : null,
     value: (s) => valueOf(s, level, scale, state, course, end_s),
   };

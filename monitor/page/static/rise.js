@@ -27,7 +27,7 @@ export class RiseChart {
     this.size = size;
     this.height = height;
     this.jarWidth = jar * size / 13;
-    this.box = el("div", { class: "rise", role: "img" });
+    this.box = el("div", { class: "rise", role: "img", "aria-label": "A curve that is on its way" });
     this.node = el("figure", {}, this.box);
     this.over = svg("svg", { class: "over", "aria-hidden": "true" });
     this.glass = vessel();
@@ -47,6 +47,7 @@ export class RiseChart {
     this.node.dataset.top = picture.top.toFixed(2);
     this.node.dataset.last = picture.level?.time_s.at(-1) ?? "";
     this.node.dataset.expected = [picture.peak?.foretold ? Math.round(picture.peak.at_s) : null, picture.falls_s ? Math.round(picture.falls_s) : null].filter(Boolean).join(" ");
+    this.node.dataset.marks = marksOf(picture).map((mark) => mark.label).join(", ");
     if (!this.mounted) {
       const height = () => (typeof this.height === "function" ? this.height(this.box.clientWidth) : this.height);
       this.mounted = mount(this.box, height, (width, high) => this.build(width, high));
@@ -164,6 +165,12 @@ export class RiseChart {
       const y = Y(near(p.level, s) ?? 1), half = widthOf("lid off", Math.max(13, size * 0.92)) / 2, cx = Math.min(Math.max(X(s), left + half), width - right - half);
       parts.push(path(`M${X(s) - 7 * k} ${y - 11 * k}l${14 * k} ${-6 * k}`, "lidoff", 2 * k), text(cx, y - 23 * k, "lid off", "lab soft halo", "middle", Math.max(13, size * 0.92)));
     }
+    for (const note of p.notes ?? []) {
+      if (note.at < p.from_s || note.at > p.to_s) continue;
+      const mark = glyphAt("note", X(note.at), floor - 11 * k, 15 * k, "notemark");
+      mark.append(svg("title", {}, `${clock(note.at)}: ${note.label}`));
+      parts.push(mark);
+    }
     if (p.peak) this.peak(parts, X, Y);
     const taken = [];
     const yr = floor + 5 * k, ribbon = p.ribbon?.length ? 13 * k : 0;
@@ -250,6 +257,25 @@ export class RiseChart {
     this.tip.replaceChildren(path(`M${x} ${top}V${floor}`, "nowline thin", 1.2), svg("circle", { class: "nowdot", cx: x, cy: this.Y(found.ratio), r: 5 * k, "stroke-width": 2 * k }),
       svg("rect", { class: "flag", x: bx, y: floor - 44 * k, width: wide, height: 26 * k, rx: 6 * k }), text(bx + wide / 2, floor - 26.5 * k, found.words, "lab b onflag", "middle", size));
   }
+}
+
+/** What is marked on a picture, in order of time. */
+function marksOf(p) {
+  return [...(p.begin_words ? [{ at: p.from_s, label: "fed" }] : []), ...(p.peak && !p.peak.foretold ? [{ at: p.peak.at_s, label: "peak" }] : []), ...(p.notes ?? [])].sort((a, b) => a.at - b.at);
+}
+
+const TOGETHER_S = 1200; // noted within twenty minutes: while the jar was open
+/** Marks of what was noted (a snooze is about notices): one for what was noted together. */
+export function noteMarks(notes) {
+  const groups = [];
+  for (const note of notes.filter((one) => one.what !== "snooze")) {
+    const last = groups[groups.length - 1];
+    if (last && note.at_s - last[0].at_s < TOGETHER_S) last.push(note); else groups.push([note]);
+  }
+  return groups.map((group) => {
+    const words = [...new Set(group.map((note) => note.what_words))];
+    return { at: group[0].at_s, label: words.length > 2 ? `${group.length} notes` : words.join(", ") };
+  });
 }
 
 /** The heights that are lettered on the glass. */
