@@ -71,8 +71,10 @@ def write(only: str = "") -> None:
         for jar, run in zip(scenario.jar, made, strict=True):
             truth = truths[jar.name]
             wanted = expected(scenario, jar, truth)
+            told = run.with_suffix(".feedings.csv")
+            told.unlink(missing_ok=True)
             if not all_seen(jar, truth):
-                with run.with_suffix(".feedings.csv").open("w", encoding="utf-8", newline="") as file:
+                with told.open("w", encoding="utf-8", newline="") as file:
                     run_file.write_feedings(file, feedings(truth))
             run.with_suffix(".expected.json").write_text(json.dumps(wanted, indent=1) + "\n", encoding="utf-8")
 
