@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,6 @@ from monitor.core.plan.bake import bake as plan_bake
 from monitor.core.plan.chain import awake
 from monitor.core.plan.plain import bake_json
 from monitor.core.plan.ripeness import seed_of
-from monitor.core.plan.weighing import Limits
 from monitor.host.time_zone import calendar, display
 from monitor.runs import rfc3339
 from monitor.runs.store import Store, StoreTrouble
@@ -102,10 +102,7 @@ def _planned(
     standing_g: float | None, show: Display,
 ) -> BakePlan:  # fmt: skip
     hydration = asked["hydration_pct"]
-    limits = Limits(
-        hydration=None if hydration is None else hydration / 100.0, jar_ml=known.jar_ml, standing_g=standing_g,
-        least_ratio=known.bounds[0], most_ratio=known.bounds[1],
-    )  # fmt: skip
+    limits = replace(known.limits, hydration=None if hydration is None else hydration / 100.0, standing_g=standing_g)
     recipe = Recipe(flour_g=asked["flour_g"], levain_pct=asked["levain_pct"] or 20.0)
     seed = seed_of(known.culture, known.open_cycle, now_s, temperature_c)
     try:

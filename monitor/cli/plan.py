@@ -7,7 +7,7 @@ import json
 import re
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
@@ -28,11 +28,10 @@ from monitor.core.plan.hours import LONGEST_H
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.plain import daily_json, plan_json
 from monitor.core.plan.ripeness import Seed, seed_of
-from monitor.core.plan.weighing import Limits
-from monitor.core.vessel.level import volume_ml
+from monitor.core.plan.weighing import LOST, Limits, limits_of
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
-from monitor.settings import DisplaySettings, JarSettings
+from monitor.settings import DisplaySettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
 
 HORIZON_H = 96
@@ -57,7 +56,9 @@ HORIZON_H = 96
 @click.option("--flour", help="What it is fed, when that is to change.")
 @click.option("--least-keep-g", type=float, help="Keep no less than this, g.")
 @click.option("--most-keep-g", type=float, help="Keep no more than this, g.")
-@click.option("--standing-g", type=float, help="What is in the jar now, g: gives the discard.")
+@click.option(
+    "--standing-g", type=float, help="What is in the jar now, g: gives the discard.  [default: by its last feeding]"
+)
 @click.option("--ripe-g", type=float, help="Ripe starter the bake takes, what is to be kept included, g.")
 @click.option(
     "--jar-ml", type=float, help="The jar's size, ml: it must not run over.  [default: the jar's, to its rim]"
@@ -100,10 +101,11 @@ def plan(
         refuse("plan: with starter, flour and water all given nothing is left to plan for a wanted time; leave one out")
     known = known_of(history_path, jar_name, config, temperature_c)
     hydration = None if hydration_pct is None else hydration_pct / 100.0
-    limits = Limits(
-        keep_g=keep_g, flour_g=flour_g, hydration=hydration, least_keep_g=1.0 if least_keep_g is None else least_keep_g,
-        most_keep_g=most_keep_g, ripe_g=ripe_g, jar_ml=known.jar_ml if jar_ml is None else jar_ml,
-        standing_g=standing_g, flour=flour, least_ratio=known.bounds[0], most_ratio=known.bounds[1],
+    limits = replace(
+        known.limits, keep_g=keep_g, flour_g=flour_g, hydration=hydration, most_keep_g=most_keep_g, ripe_g=ripe_g,
+        least_keep_g=1.0 if least_keep_g is None else least_keep_g, flour=flour,
+        jar_ml=known.limits.jar_ml if jar_ml is None else jar_ml,
+        standing_g=known.standing_g if standing_g is None else standing_g,
     )  # fmt: skip
     zone, culture = calendar(known.shown.time_zone), known.culture
     show = display(known.shown)
@@ -141,7 +143,8 @@ def plan(
                 seed=seed,
                 awake=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
             )
-            text, body = "\n".join(_as_text(one, zone) for one in planned), _dated(planned)
+            before = [f"{datetime.fromtimestamp(one.at_s, zone):%A %H:%M}: {_briefly(one)}" for one in planned[:-1]]
+            text, body = "\n".join([*before, _as_text(planned[-1], zone)]), _dated(planned)
     except ValueError as error:
         refuse(f"plan: {_of_options(str(error))}")
     if seed.ripe_at is not None and not asked:
@@ -176,9 +179,14 @@ class Known:
     culture: Culture
     cycle_h: float = 24.0  # the wanted cycle, where no config says otherwise
     open_cycle: Cycle | None = None
-    jar_ml: float | None = None
-    bounds: tuple[float, float] = (1.0, 20.0)
+    limits: Limits = field(default_factory=Limits)  # what the jar's config fixes
     shown: DisplaySettings = field(default_factory=DisplaySettings)
+
+    @property
+    def standing_g(self) -> float | None:
+        """What stands in the jar, by the grams of its last feeding, less what goes as gas and sticks to the wall."""
+        total_g = None if self.open_cycle is None else self.open_cycle.feeding.total_g
+        return None if total_g is None else total_g * (1.0 - LOST)
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -200,15 +208,9 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         culture=starter_models.learned_from(history.over(cycles), jar.flour, usual_c),
         cycle_h=jar.cycle_h,
         open_cycle=cycles[-1] if is_open else None,
-        jar_ml=_jar_ml(jar),
-        bounds=(jar.richest_ratio, jar.leanest_ratio),
+        limits=limits_of(jar),
         shown=settings.display,
     )
-
-
-def _jar_ml(jar: JarSettings) -> float | None:
-    """What the jar holds up to its rim; None where its config does not say."""
-    return None if jar.rim_mm is None else volume_ml(jar.geometry, jar.rim_mm)
 
 
 def _of_options(error: str) -> str:
@@ -273,6 +275,12 @@ def _as_text(one: Planned, zone: tzinfo | None) -> str:
         f"  {sentence}" for sentence in (made.because if made.met is not False else None, made.caution) if sentence
     ]
     return "\n".join(lines)
+
+
+def _briefly(one: Planned) -> str:
+    """A feeding on the way to another, in one line."""
+    top = phrases.hours(one.plan.hours_to_peak[1])
+    return f"{phrases.weigh(one.plan.feeding)}, at its top after about {top}"
 
 
 def _instead(made: FeedPlan) -> list[str]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Sequence
+from dataclasses import replace
 from statistics import fmean
 
 from monitor.core.assess import notebook
@@ -20,8 +21,7 @@ from monitor.core.plan import bake as baking
 from monitor.core.plan import feeding
 from monitor.core.plan.chain import awake
 from monitor.core.plan.ripeness import seed_of
-from monitor.core.plan.weighing import Limits
-from monitor.core.vessel.level import volume_ml
+from monitor.core.plan.weighing import limits_of
 from monitor.runs import history
 from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
@@ -72,7 +72,8 @@ def plan(
     target_h = jar.cycle_h if target_h is None else target_h
     usual = growth_rate.expected_c(culture.day_c, now_s, (), HORIZON_H)
     temperatures_c = usual if temperature_c is None else (temperature_c,)
-    limits = Limits(keep_g=keep_g, hydration=None if hydration_pct is None else hydration_pct / 100.0)
+    hydration = None if hydration_pct is None else hydration_pct / 100.0
+    limits = replace(limits_of(jar), keep_g=keep_g, hydration=hydration)
     try:
         made = feeding.plan(culture, target_h=target_h, temperatures_c=temperatures_c, limits=limits)
     except ValueError as error:
@@ -126,11 +127,7 @@ def bake(
     run = store.open_run(jar.name)
     open_cycles = [cycle for cycle in store.cycles(run.id) if cycle.ended_at_s is None] if run else []
     seed = seed_of(culture, open_cycles[-1] if open_cycles else None, now_s, temperature_c)
-    limits = Limits(
-        jar_ml=None if jar.rim_mm is None else volume_ml(jar.geometry, jar.rim_mm),
-        least_ratio=jar.richest_ratio,
-        most_ratio=jar.leanest_ratio,
-    )
+    limits = limits_of(jar)
 
     def warmth(from_s: float) -> Sequence[float]:
         return (temperature_c,) if temperature_c is not None else growth_rate.expected_c(

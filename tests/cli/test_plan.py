@@ -82,7 +82,7 @@ def test_what_will_this_feeding_do_is_a_question_and_needs_neither_jar_nor_histo
     lean = jartide("plan", "--keep-g", 2, "--flour-g", 300, "--water-g", 200, "--temperature-c", 34, "--format", "json")
     assert lean.exit_code == 0
     assert "leaner than 1:20" in json.loads(lean.stdout)["because"]
-    assert "starters differ" in json.loads(lean.stdout)["because"]
+    assert "Starters differ" in json.loads(lean.stdout)["because"]
     assert jartide("plan", "--keep-g", 25, "--temperature-c", 22).exit_code == 2
     assert jartide("plan", "--water-g", 25, "--history", csv(tmp_path), "--temperature-c", 22).exit_code == 2
 

@@ -19,7 +19,6 @@ from monitor.core.assess.notebook import noted
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, phrases
-from monitor.core.plan.alternatives import SINKING_FINE_H
 from monitor.core.plan.weighing import Limits
 from monitor.values import DAY_S, Cycle, Noted, Noting
 
@@ -30,6 +29,7 @@ FALSE_DAYS = 4.0  # gas of the first days is mostly that of bacteria of the flou
 LAGS = 4  # feedings that a culture takes to get used to another flour or stiffness
 COLD_C, WARM_C = 18.0, 22.0
 ERRATIC_SPREAD = 0.15
+HUNGRY_H = 13.0  # sinking so long before each feeding, day by day; ten to twelve hours now and then are harmless
 SWINGS = 1.25  # the clock's hours differ by so much more than those with warmth allowed for
 
 
@@ -281,6 +281,6 @@ def _sinking_long(seen: Seen) -> Iterator[Advice]:
         if c.ended_at_s is not None and c.fall_at_s is not None and not c.rested
     ]
     every_h = seen.every_h
-    if len(over) < 2 or every_h is None or median(over) <= SINKING_FINE_H:
+    if len(over) < 2 or every_h is None or median(over) <= HUNGRY_H:
         return
     yield answers.starves(seen.culture, seen.usual_c, every_h, median(over))

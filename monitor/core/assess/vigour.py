@@ -164,7 +164,9 @@ def _verdict(
         why = ", as a cycle with a rest in the cold shows none" if rested else ""
         return "not yet", young or f"No whole rise was seen yet{why}; feed it and let it rise."
     if not rose(shown[-1]):
-        return "no", young or "It did not rise at all after its last feeding; feed it and see it rise first."
+        if young is not None:
+            return "not yet", young
+        return "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     last, own = shown[-LAST:], norms.own_rise(ratios)
     said = ", ".join(f"{ratio:.1f}" for ratio in ratios[-LAST:])
     high = [norms.risen(cycle, own) for cycle in last]
@@ -200,7 +202,10 @@ def _verdict(
             f"It is strong, {said} times in its last {LAST} cycles{own_norm}, but its hours vary by {spread:.0%}, "
             "warmth allowed for: go by the jar, not by the clock."
         )
-    steady = "" if spread is None else f", and its hours to the peak vary by only {spread:.0%}, warmth allowed for"
+    steady = ""
+    if spread is not None:
+        vary = "hardly vary" if spread < 0.05 else f"vary by only {spread:.0%}"
+        steady = f", and its hours to the peak {vary}, warmth allowed for"
     return "yes", f"It rose {said} times in its last {LAST} cycles{own_norm}{steady}."
 
 

@@ -235,7 +235,7 @@ _WORDS: dict[str, Callable[[Matter], Words]] = {
         "cold",
         "It will take much longer than usual: find it a warmer place, or be patient, and don't feed it before its top.",
     ),
-    "too_hot": _too("hot", "Yeast suffers from this heat and the dough turns sour: find it a cooler place."),
+    "too_hot": _too("hot", "Starters differ in such heat: it may race, turn sour or weaken. Find it a cooler place."),
     "feeding_question": _feeding_question,
     "rest_reminder": _rest_reminder,
     "throw_away": _throw_away,

@@ -31,6 +31,7 @@ from monitor.values import Feeding, Instead
 SINKING_FINE_H = 11.5  # common practice: ten to twelve hours past the start of its fall do a starter no harm
 PLACES_C = (12.0, 28.0)  # a cellar, and the warmest that is no gamble
 FRIDGE_C = 4.0
+KEEPS_H = 7 * 24.0  # common practice: in the fridge it is fed about once a week
 COLD_WATER_C, WARM_WATER_C = 12.0, 29.0  # from a cold tap or the fridge; lukewarm, and no danger to yeast
 COOLS_H = 1.5  # time constant of a jar in air: Newton's law for 225 g of dough in glass gives one to two hours
 WATER_HEAT, FLOUR_HEAT = 4.18, 1.8  # kJ/(kg K); flour as usual tables have it (1.6 to 2.0)
@@ -279,23 +280,25 @@ def _stiffer(wish: Wish) -> Iterator[Scored]:
 def _fridge(wish: Wish) -> Iterator[Scored]:
     """Up to its top in the kitchen, then into the cold until it is fed."""
     options = [(parts, wish.grams(parts)) for parts in _ratios(wish)]
-    kept: list[tuple[float, Grams, float, Hours]] = []
+    kept: list[tuple[float, Grams, float, Triple]] = []
     for parts, grams in options:
         peak_h = wish.hours(grams).peak[1]
         here = [growth_rate.mean_c(wish.temperatures_c, float(i), i + 1.0) for i in range(max(math.ceil(peak_h), 1))]
         hours = wish.hours(grams, [*here, FRIDGE_C])
         if peak_h <= wish.target_h - 1.0 and wish.target_h - hours.fall[1] <= SINKING_FINE_H:
-            kept.append((parts, grams, peak_h, hours))
+            low, likely, high = hours.fall
+            fall_h = (min(max(low, peak_h), KEEPS_H), min(likely, KEEPS_H), min(high, 2.0 * KEEPS_H))
+            kept.append((parts, grams, peak_h, fall_h))
     if not kept:
         return
-    parts, grams, peak_h, hours = min(kept, key=lambda one: _distance(wish, one[0]))
+    parts, grams, peak_h, fall_h = min(kept, key=lambda one: _distance(wish, one[0]))
     yield (
         0.9 + 0.3 * _distance(wish, parts),
         _instead(
             grams,
             f"{_says(grams)}, let it rise to its top, about {phrases.hours(peak_h)}, then stand it in the fridge "
             "until you feed it",
-            hours.fall,
+            fall_h,
             "In the cold it hardly goes on and keeps for days; it may sink a little there, and that is fine.",
             place_c=FRIDGE_C,
         ),

@@ -195,10 +195,8 @@ def _laws_differ(hours: Hours, mean_c: float) -> str | None:
     """Why no time can be promised there, if the yeasts that may lead the starter part at that temperature."""
     if not hours.laws_differ:
         return None
-    return (
-        f"At {phrases.degrees(mean_c)} the yeasts that a starter may have go at very different speeds, and this one "
-        "has not shown yet which it has."
-    )
+    what = "cold" if mean_c < growth_rate.REFERENCE_C else "warmth"
+    return f"No hour can be promised at {phrases.degrees(mean_c)}: it has not shown yet how it takes such {what}."
 
 
 def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
@@ -244,13 +242,13 @@ def _doubt(mean_c: float) -> str:
     """What is not known where it is very warm or cold; "" elsewhere."""
     if mean_c >= HOT_C:
         return (
-            f" At {phrases.degrees(mean_c)} starters differ: one stops at 35 °C, another likes 32 °C. It may race, "
-            "turn sour or weaken, so take these hours as a guess, and move it to 24 to 28 °C."
+            " Starters differ in such heat: one stops at 35 °C, another likes 32 °C. It may race, turn sour or "
+            "weaken, so take these hours as a guess, and move it to 24 to 28 °C."
         )
     if mean_c <= COLD_C:
         return (
-            f" At {phrases.degrees(mean_c)} it may take days and perhaps hardly rise; that is a rest. Bring it to 20 "
-            "°C when you want it."
+            " In such cold it may take days and perhaps hardly rise; that is a rest. Bring it to 20 °C when you want "
+            "it."
         )
     return ""
 

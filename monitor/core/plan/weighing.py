@@ -12,6 +12,8 @@ from typing import TypeAlias
 
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
+from monitor.core.vessel.level import volume_ml
+from monitor.settings import JarSettings
 
 Grams: TypeAlias = tuple[int, int, int]  # starter, flour, water
 
@@ -50,6 +52,15 @@ class Limits:
     jar_ml: float | None = None
     standing_g: float | None = None
     flour: str | None = None
+
+
+def limits_of(jar: JarSettings) -> Limits:
+    """What a jar's config fixes: its volume up to the rim, where that is known, and the bounds of the ratio."""
+    return Limits(
+        jar_ml=None if jar.rim_mm is None else volume_ml(jar.geometry, jar.rim_mm),
+        least_ratio=jar.richest_ratio,
+        most_ratio=jar.leanest_ratio,
+    )
 
 
 def weighings(culture: Culture, wanted: float, hydration: float, limits: Limits) -> list[Grams]:
