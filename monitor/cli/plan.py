@@ -148,7 +148,7 @@ def plan(
     except ValueError as error:
         refuse(f"plan: {_of_options(str(error))}")
     if seed.ripe_at is not None and not asked:
-        body["seed_ripe_at"] = _span(seed.ripe_at)
+        body["seed_ripe_at"] = _span(seed.ripe_at)  # where it is too cold that may be months ahead
         body.setdefault("feed_at", rfc3339.text(float(round(from_s))))
         text = f"{unripe_words(seed, show, now_s)}\n{text}"
     click.echo(json.dumps(body, ensure_ascii=False) if form == "json" else show.worded(text))
@@ -163,6 +163,8 @@ def unripe_words(seed: Seed, show: Display, now_s: float) -> str:
     """What to do while the starter in the jar is not ripe."""
     assert seed.ripe_at is not None
     assert seed.fed_at_s is not None
+    if seed.ripe_at.likely_s > now_s + 3600.0 * LONGEST_H:
+        return "At such a temperature it will not be ripe in days: bring it to about 20 °C when you want it. Then feed:"
     likely, low, high = (
         show.clock(at_s, now_s) for at_s in (seed.ripe_at.likely_s, seed.ripe_at.earliest_s, seed.ripe_at.latest_s)
     )
