@@ -29,7 +29,6 @@ export function mount(box, height, build) {
   dark.addEventListener("change", draw);
   return {
     draw,
-    chart: () => chart,
     end() { ended = true; watch.disconnect(); dark.removeEventListener("change", draw); chart?.destroy(); chart = null; },
   };
 }

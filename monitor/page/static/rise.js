@@ -171,6 +171,7 @@ export class RiseChart {
       mark.append(svg("title", {}, `${clock(note.at)}: ${note.label}`));
       parts.push(mark);
     }
+    for (const s of p.feedings ?? []) parts.push(glyphAt("feed", Math.max(X(s), left + 9 * k), floor - 12 * k, 17 * k, "s-feed"));
     if (p.peak) this.peak(parts, X, Y);
     const taken = [];
     const yr = floor + 5 * k, ribbon = p.ribbon?.length ? 13 * k : 0;
