@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate
@@ -50,6 +50,7 @@ class Wish:
     temperatures_c: Sequence[float]
     hydration: float
     limits: Limits
+    known: dict[tuple[object, ...], Hours] = field(default_factory=dict, compare=False, repr=False)  # asked before
 
     @property
     def mean_c(self) -> float:
@@ -73,8 +74,12 @@ class Wish:
         self, grams: Grams, temperatures_c: Sequence[float] | None = None, hydration: float | None = None
     ) -> Hours:
         """What that feeding does, here or elsewhere."""
-        where = self.temperatures_c if temperatures_c is None else temperatures_c
-        return hours_of(self.culture, where, dilution(grams), hydration or self.hydration, self.limits.flour)
+        where = tuple(self.temperatures_c if temperatures_c is None else temperatures_c)
+        key = (where, dilution(grams), hydration)
+        if key not in self.known:
+            wet = hydration or self.hydration
+            self.known[key] = hours_of(self.culture, where, dilution(grams), wet, self.limits.flour)
+        return self.known[key]
 
 
 Scored = tuple[float, Instead]
@@ -172,7 +177,8 @@ def _more_feedings(wish: Wish) -> Iterator[Scored]:
 def _place(wish: Wish) -> Iterator[Scored]:
     """A place where an ordinary ratio, the usual one if it can be, takes just as long as is wanted."""
     found: list[tuple[float, float, Grams, Hours]] = []
-    for parts in _ratios(wish):
+    ratios = _ratios(wish)
+    for parts in dict.fromkeys((wish.usual, ratios[len(ratios) // 2], ratios[0], ratios[-1])):
         grams = wish.grams(parts)
         place_c = _solved(wish, grams)
         if place_c is None or abs(place_c - wish.mean_c) < 0.5:
