@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from itertools import pairwise
 from math import exp, sqrt
 
@@ -54,9 +55,60 @@ class Surface:
     lone_n: float = 0.0  # holes and lone blocks that were no surface, fading within a day; when the latest was
     lone_s: float = 0.0
     lid_off: bool = False
-    away: bool = False
     offset_mm: float = 0.0
     offset_var_mm2: float = 0.0
+
+
+class Where(StrEnum):
+    """Where the surface is, as far as it is known."""
+
+    UNSEEN = "unseen"  # no block with a surface yet
+    FOLLOWED = "followed"
+    OUT = "out"  # blocks do not fit and are held, until it is clear what happened
+    LID_OFF = "lid_off"
+    NO_JAR = "no_jar"
+
+
+# where it was -> {where it may be next: what brings it there}; `tests/core/test_surface_moves.py` allows no other move
+MOVES: dict[Where, dict[Where, str]] = {
+    Where.UNSEEN: {
+        Where.FOLLOWED: "a first block with a surface",
+        Where.NO_JAR: "the person says that the jar is away",
+    },
+    Where.FOLLOWED: {
+        Where.OUT: "a block that does not fit, or the first one after a long silence",
+        Where.NO_JAR: "the person says that the jar is away",
+        Where.UNSEEN: "a new run begins",
+    },
+    Where.OUT: {
+        Where.FOLLOWED: "one wild block and back, or a surface that stays where it is for SETTLE_S",
+        Where.LID_OFF: "no surface for OFF_LEAST_S",
+        Where.NO_JAR: "no surface for AWAY_S, or the person says so",
+        Where.UNSEEN: "a new run begins",
+    },
+    Where.LID_OFF: {
+        Where.FOLLOWED: "a surface that stays where it is for SETTLE_S: the lid is back on",
+        Where.NO_JAR: "no surface for AWAY_S, or the person says so",
+        Where.UNSEEN: "a new run begins",
+    },
+    Where.NO_JAR: {
+        Where.FOLLOWED: "a surface that stays where it is for SETTLE_S, or the person says that the jar is back",
+        Where.OUT: "the person says that the jar is back, and no surface is seen yet",
+        Where.LID_OFF: "the same, with the lid off before",
+        Where.UNSEEN: "a new run begins",
+    },
+}
+
+
+def where(surface: Surface, is_away: bool) -> Where:
+    """Where the surface is; `is_away`: no jar there, by the readings or because the person said so."""
+    if is_away:
+        return Where.NO_JAR
+    if surface.lid_off:
+        return Where.LID_OFF
+    if surface.out_since_s is not None:
+        return Where.OUT
+    return Where.FOLLOWED if surface.recent else Where.UNSEEN
 
 
 def expected(surface: Surface, trend: Trend, noise: Noise, time_s: float) -> tuple[float, float] | None:
