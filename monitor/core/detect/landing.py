@@ -52,7 +52,7 @@ SUNK_ODDS = 2.0  # most feed it when it has sunk
 FED_ODDS = 2.0  # a feeding seen wrongly ends the watch for this fall; one seen late costs hours: twice as bad
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
 GIVES_WAY = 0.12
-BEYOND = 0.03  # of the level: collapses that take more than COLLAPSE_MOST grow rarer as fast as this
+BEYOND = 0.015  # of the level: collapses that take more than COLLAPSE_MOST grow rarer as fast as this
 FROZEN_H = 0.5  # so late a frozen sensor may be found to be one
 
 BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
