@@ -20,7 +20,6 @@ WET_HYDRATION, STIFF_HYDRATION = 1.05, 0.65  # above, the gas is not held; below
 FOAM_HYDRATION = 1.2  # from here on height judges nothing
 COARSE = ("rye", "whole", "spelt", "einkorn", "gluten")
 LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
-FLAT_LEAST_H = 16.0  # a slow healthy starter at room temperature has begun to rise by then
 
 
 def flour_of(cycle: Cycle) -> str:
@@ -63,7 +62,7 @@ def due_h(culture: Culture, cycle: Cycle) -> tuple[float, float, float]:
 
 def flat_after_h(culture: Culture, cycle: Cycle) -> float:
     """A cycle that has not begun to rise by then is flat: by the latest hour that was foretold for its peak."""
-    return max(due_h(culture, cycle)[2], FLAT_LEAST_H)
+    return peak_time.flat_after_h(due_h(culture, cycle)[2])
 
 
 def off_ln(culture: Culture, cycle: Cycle) -> float:

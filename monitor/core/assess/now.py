@@ -12,6 +12,7 @@ from statistics import fmean
 from monitor.core.assess import norms
 from monitor.core.assess.age import NEVER_DAYS, Age
 from monitor.core.display.units import Display, times
+from monitor.core.forecast import peak_time
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.ripeness import expected
@@ -64,8 +65,8 @@ def doing_now(
     due_h = norms.due_h(culture, _to_come(culture, cycle))
     if age.dried and age.watched_days < NEVER_DAYS:
         return None, True
-    if stage is not Stage.RISING and gone_h > max(due_h[2], norms.FLAT_LEAST_H):
-        by = show.clock(cycle.fed_at_s + 3600.0 * due_h[2], now_s)
+    if stage is not Stage.RISING and gone_h > peak_time.flat_after_h(due_h[2]):
+        by = show.clock(cycle.fed_at_s + 3600.0 * min(due_h[2], peak_time.FLAT_MOST_H), now_s)
         return f"It was to be at its top by {by} at the latest, and has not begun to rise.", False
     if age.days is not None and age.days < 2.0:
         return None, True

@@ -22,7 +22,7 @@ from monitor.core.assess.notebook import THROW_AWAY, noted, of_this_starter
 from monitor.core.assess.now import Current, doing_now
 from monitor.core.assess.taste import Leaning
 from monitor.core.display.units import Display
-from monitor.core.forecast import growth_rate
+from monitor.core.forecast import growth_rate, peak_time
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.forecast.student_t import t_quantile
@@ -134,7 +134,7 @@ def lay_flat(culture: Culture, cycle: Cycle, last: Cycle, now_s: float) -> bool:
     fed = cycle.told or cycle.number > 0
     ended_s = cycle.ended_at_s or (now_s if cycle is last else cycle.fed_at_s)
     gone_h = (ended_s - cycle.fed_at_s) / 3600.0
-    if not fed or not cycle.sure or cycle.rested or cycle.peak_at_s is not None or gone_h <= norms.FLAT_LEAST_H:
+    if not fed or not cycle.sure or cycle.rested or cycle.peak_at_s is not None or gone_h <= peak_time.FLAT_LEAST_H:
         return False
     return gone_h > norms.flat_after_h(culture, cycle)
 

@@ -22,7 +22,6 @@ from monitor.settings import JarSettings
 from monitor.values import CycleSoFar, Event, EventKind, Forecast, Json, Span, Stage
 
 HOUR_S = 3600.0
-FLAT_LEAST_S = 16 * HOUR_S  # a slow healthy starter at room temperature has begun to rise by then
 AHEAD = tuple(stage.value for stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED))
 HALF = 0.5  # of the rise: "sunk half-way back"
 DOUBLE = 2.0
@@ -76,17 +75,17 @@ def forecast_now(state: DetectorState) -> Forecast | None:
 
 def flat_after_s(state: DetectorState) -> float:
     """So long after its feeding a cycle that has not begun to rise is flat: by the latest time that is foretold for its
-    peak from its grams and the temperatures since, and never before `FLAT_LEAST_S`."""
+    peak from its grams and the temperatures since, within the bounds of `peak_time.flat_after_h`."""
     cycle = state.cycle
     assert cycle is not None
-    if state.now_s - cycle.fed_at_s <= FLAT_LEAST_S:
-        return FLAT_LEAST_S
+    if state.now_s - cycle.fed_at_s <= HOUR_S * peak_times.FLAT_LEAST_H:
+        return HOUR_S * peak_times.FLAT_LEAST_H
     told = cycles.as_value(state.jar, cycle, None)
     culture = culture_of(state, state.jar)
     temperatures_c = growth_rate.expected_c(culture.day_c, cycle.fed_at_s, told.temperatures_c, peak_times.HORIZON_H)
     fed = told.feeding
     foretold = starter_models.foretell(culture, temperatures_c, fed.dilution, fed.hydration, told.flour)
-    return max(FLAT_LEAST_S, HOUR_S * peak_times.hours_ahead(foretold, temperatures_c).peak_h[2])
+    return HOUR_S * peak_times.flat_after_h(peak_times.hours_ahead(foretold, temperatures_c).peak_h[2])
 
 
 def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:

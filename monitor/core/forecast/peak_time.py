@@ -20,6 +20,8 @@ from monitor.core.forecast.starter_model import ByLaw, Culture, Foretold
 from monitor.core.forecast.student_t import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
 
+FLAT_LEAST_H = 16.0  # a slow healthy starter at room temperature has begun to rise by then
+FLAT_MOST_H = 60.0  # one fed lean at 12 degC has, too
 HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
 GRID = 17  # points on the time to the peak, in each of two passes
 FINE_GRID = 49  # where laws are mixed: their points lie between one another, and the middle would be ragged
@@ -73,6 +75,16 @@ def hours_ahead(foretold: Foretold, temperatures_c: Sequence[float]) -> Ahead:
         ]
         laws.append(_Rising(outcome=one, likely=one.likely, peaks=peaks))
     return _ahead(foretold, [(temperatures_c, 1.0)], laws, None)
+
+
+def flat_after_h(latest_peak_h: float) -> float:
+    """So many hours after its feeding a cycle that has not begun to rise is flat: by the latest hour foretold for its
+    peak, within bounds. In heat in which the yeast may be dead that hour lies beyond all waiting.
+
+    >>> flat_after_h(12.0), flat_after_h(30.0), flat_after_h(4000.0)
+    (16.0, 30.0, 60.0)
+    """
+    return min(max(latest_peak_h, FLAT_LEAST_H), FLAT_MOST_H)
 
 
 def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
