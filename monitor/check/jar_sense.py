@@ -57,6 +57,7 @@ def judge(
         )
     else:
         yield from _level(jar, median(seen), show)
+        yield from _rounding(jar, seen)
         if max(seen) - min(seen) > 2 * SCATTER_MM:
             yield Finding(
                 jar.name,
@@ -66,6 +67,21 @@ def judge(
             )
     yield from _temperature(jar, readings, show)
     yield from _sound(jar, readings, median(seen) if seen else 100.0)
+
+
+def _rounding(jar: JarSettings, seen: Sequence[float]) -> Iterator[Finding]:
+    """Distances that are all whole or half centimetres: two different ones at least, as a still jar says nothing."""
+    if len(set(seen)) < 2:
+        return
+    for step_mm in (10.0, 5.0):
+        if all(distance_mm % step_mm == 0.0 for distance_mm in seen):
+            yield Finding(
+                jar.name,
+                "note",
+                f"every distance is a multiple of {step_mm:g} mm: its sensor or its firmware rounds, and a fall is "
+                "known late. Have it send millimetres, with decimals where it has them (firmware_notes/ says how)",
+            )
+            return
 
 
 def _level(jar: JarSettings, distance_mm: float, show: Display) -> Iterator[Finding]:

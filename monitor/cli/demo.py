@@ -38,8 +38,8 @@ SAID = {  # what is printed as it is decided
     "peak_reached": "at its peak",
     "fall_began": "begins to sink: feed it now",
     "stayed_flat": "does not rise",
-    "sensor_silent": "its sensor has fallen silent",
-    "sensor_back": "its sensor is heard again",
+    "sensor_silent": "is silent: nothing comes from its sensor",
+    "sensor_back": "is heard again",
 }
 
 

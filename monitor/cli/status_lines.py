@@ -36,7 +36,7 @@ LOOKS = {  # stage -> (shape, the same for a terminal that knows ASCII only, wor
     Stage.FLAT: ("–", "-", "not rising", "magenta"),
     Stage.RISING: ("▲", "^", "rising", "blue"),
     Stage.SETTLING: ("…", ".", "settling", None),
-    Stage.UNKNOWN: (" ", " ", "not known", None),
+    Stage.UNKNOWN: (" ", " ", "watching", None),
     Stage.RESTING: ("*", "*", "resting", "cyan"),
     Stage.AWAY: (" ", " ", "away", None),
 }

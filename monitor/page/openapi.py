@@ -234,8 +234,8 @@ def _now_schemas() -> Schema:
         "Shape": _object(run=WHOLE, cycle=WHOLE, fed_at_s=NUMBER, hours=_list(NUMBER), ratio=_list(NUMBER)),
         "Plan": _object(
             jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
-            hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, caution=_maybe(TEXT),
-            cycles=WHOLE, course=_maybe(OBJECT),
+            hours_to_peak=_list(NUMBER), hours_to_fall=_list(NUMBER), met=YES_NO, because=TEXT, instead=_list(TEXT),
+            caution=_maybe(TEXT), cycles=WHOLE, course=_maybe(OBJECT),
         ),
     }  # fmt: skip
 

@@ -90,6 +90,7 @@ def plan(
         "hours_to_fall": [round(h, 2) for h in made.hours_to_fall],
         "met": made.met,
         "because": show.worded(made.because),
+        "instead": [show.worded(f"{one.do}. {one.because}") for one in made.instead],
         "caution": None if made.caution is None else show.worded(made.caution),
         "cycles": culture.cycles,
         "course": foretold(store, jar, now_s, made.hours_to_peak, made.hours_to_fall),

@@ -402,6 +402,8 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
         (RYE, readings(None, None), "wrong", "no distance arrived"),
         (RYE, [], "wrong", "nothing arrived for this jar"),
         (RYE, readings(60, 90, 92), "note", "distances scatter from 60 mm to 92 mm"),
+        (RYE, readings(90, 100, 90), "note", "every distance is a multiple of 10 mm"),
+        (RYE, readings(90, 95, 90), "note", "every distance is a multiple of 5 mm"),
         (JarSettings(name="rye"), readings(90), "note", "`jartide calibrate --jar rye`"),
         (RYE, readings(90, temperature_c=None), "note", "no temperature arrived"),
         (RYE, readings(90, temperature_c=85.0), "wrong", "as a probe says when it fails"),

@@ -83,7 +83,7 @@ def test_the_curve_moves_by_itself(house: House, context: BrowserContext) -> Non
         got.push(news.curves.rye.columns); if (got.length >= 2) { source.close(); done(got); } }; })"""
     )
     assert all(columns["middle_mm"] for columns in seen)
-    assert float(eyes.chart()["last"]) >= before
+    assert float(eyes.chart()["last"]) >= before - 120  # the newest bin may wait for one that agrees with it
     assert abs(float(eyes.chart()["last"]) - time.time()) < 400  # two bins that agree, where the level jumps
     assert not eyes.wrong
     assert all(url.startswith(house.url) for url in eyes.asked)  # nothing from outside the house

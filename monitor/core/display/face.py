@@ -183,7 +183,7 @@ class _Words:
                 return "Waiting for the first reading", "", "waiting for the first reading", "new"
             case Look.WATCHING:
                 return (
-                    "Getting to know it",
+                    "Feed it or tap Fed, and counting begins",
                     "Its rise and a forecast are shown from its next feeding on.",
                     "feed it to begin",
                     "new",

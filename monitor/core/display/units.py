@@ -25,7 +25,7 @@ FORETOLD_STEP_S = 300.0
 NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 
 STAGE_WORDS = {
-    Stage.UNKNOWN: "not known yet",
+    Stage.UNKNOWN: "watched, and counted from its next feeding on",
     Stage.SETTLING: "settling after the feeding",
     Stage.RISING: "rising",
     Stage.PEAKED: "at its peak",

@@ -165,7 +165,8 @@ def _overdue(facts: Facts, now_s: float) -> bool:
     if facts.notes(Noting.HOOCH):
         return True
     forecast = facts.state.forecast
-    on_its_way = facts.state.stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED)
+    seen = facts.state.silent_since_s is None  # else what is expected only moves on, with nothing to stop it
+    on_its_way = seen and facts.state.stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED)
     if on_its_way and forecast is not None and forecast.fall_at is not None and now_s < forecast.fall_at.likely_s:
         return False  # a cold or lean starter takes longer than a day, and is not fed before its time
     hours = facts.jar.cycle_h + (STILL_RISING_H if facts.state.stage is Stage.RISING else 0.0)

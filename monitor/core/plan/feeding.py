@@ -233,7 +233,10 @@ def _out_of_reach(
     if not edge:
         return f"With what you fixed this is the nearest ({said}), {when}."
     if likely_h < target_h:
-        return f"Even 1:{limits.most_ratio:g} is over {when}, and leaner is no feeding for every day."
+        return (
+            f"{phrases.hours(target_h)} cannot be had: even 1:{limits.most_ratio:g} is over {when}, "
+            "and leaner is no feeding for every day."
+        )
     rich = "With more starter there is little left for it to eat."
     return f"Even {said} takes longer: the {AIM_WORDS[aim]} comes {when}. {rich}"
 

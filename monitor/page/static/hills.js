@@ -3,7 +3,7 @@
 import { jarMark } from "./marks.js";
 import { el, svg } from "./words.js";
 
-const SPAN_H = 21, BASE = 0.8, TOP = 2.75; // of a hill: so wide that two meals of a day are told apart
+const SPAN_H = 21, BASE = 0.8, TOP = 3.5; // of a hill: so wide that two meals of a day are told apart
 
 /** A shape as a hill; nothing where nothing was seen. */
 export function hill(shape, wide = 92, high = 38) {

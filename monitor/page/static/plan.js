@@ -43,12 +43,13 @@ async function nextFeeding(main, jar, live) {
   let first;
   try { first = await get(jarPath(jar, "plan")); } catch (error) { main.append(el("p", { class: "bad" }, String(error.message))); return () => {}; }
   const wish = { target_h: first.target_h, temperature_c: first.temperature_c, keep_g: null };
-  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" });
+  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" }), instead = el("div");
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
   const ask = latest(async () => show(await get(`${jarPath(jar, "plan")}?${new URLSearchParams(Object.entries(wish).filter(([, v]) => v !== null))}`)), (says) => { because.textContent = says; });
   function show(plan) {
     grams.textContent = `Keep ${sayWeight(plan.starter_g)}, add ${sayWeight(plan.flour_g)} flour and ${sayWeight(plan.water_g)} water`;
     because.textContent = plan.because;
+    instead.replaceChildren(...(plan.instead.length ? [el("h2", {}, "What you can do"), el("ul", {}, ...plan.instead.map((one) => el("li", {}, one[0].toUpperCase() + one.slice(1))))] : []));
     caution.textContent = plan.caution ?? "";
     caution.hidden = !plan.caution;
     because.className = plan.met ? "" : "bad";
@@ -69,7 +70,7 @@ async function nextFeeding(main, jar, live) {
     slider("target_h", "To be fed again after", 4, 48, 0.5, (h) => `${h} h`),
     slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth),
     el("label", { class: "slider" }, "Starter to keep, g (empty: whatever fits) ", keep))),
-  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, grams, caution, because, facts)),
+  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, grams, caution, because, instead, facts)),
     el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "If fed now"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")))));
   show(first);
   return () => chart.end();
