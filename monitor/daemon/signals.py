@@ -34,16 +34,22 @@ class SignalRequests:
     def __init__(self) -> None:
         self.stop_asked, self.reload_asked = threading.Event(), threading.Event()
         self.daemon: Daemon | None = None
+        self._bound: threading.Timer | None = None
 
     def stop(self) -> None:
         """End the watch; in MOST_S whatever hangs."""
         if not self.stop_asked.is_set():
-            bound = threading.Timer(MOST_S, _end_here)
-            bound.daemon = True
-            bound.start()
+            self._bound = threading.Timer(MOST_S, _end_here)
+            self._bound.daemon = True
+            self._bound.start()
         self.stop_asked.set()
         if self.daemon is not None:
             self.daemon.stop()
+
+    def ended(self) -> None:
+        """The watch is over: nothing is left that could hang, and whoever watched may go on with something else."""
+        if self._bound is not None:
+            self._bound.cancel()
 
 
 @contextlib.contextmanager
@@ -55,5 +61,6 @@ def signals() -> Iterator[SignalRequests]:
     try:
         yield requests
     finally:
+        requests.ended()
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -41,7 +41,7 @@ class Scripted:
 
     def start(self, put: Put) -> None:
         self._put = put
-        if not self._thread.is_alive():
+        if self._thread.ident is None:  # once, however soon it ends
             self._thread.start()
 
     def send(self, count: int) -> None:
@@ -224,3 +224,16 @@ def test_another_store_that_cannot_be_used_leaves_the_old_one_at_work(
     assert "is a file of another kind" in caplog.text
     assert other.read_text() == "[[jar]]\n"
     assert not other.with_name("jartide.toml.lock").exists()
+
+
+def test_who_watched_goes_on_after_a_stop(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What bounds an end that hangs is over with it: else it would end the process of whoever watched, in its midst."""
+    ended = threading.Event()
+    monkeypatch.setattr("monitor.daemon.signals.MOST_S", 0.5)
+    monkeypatch.setattr("monitor.daemon.signals._end_here", ended.set)
+    before = set(threading.enumerate())
+    watch(settings, lambda source: source.send(1), reread=lambda: settings)
+    timers = [one for one in set(threading.enumerate()) - before if isinstance(one, threading.Timer)]
+    for one in timers:
+        one.join(30)
+    assert not ended.is_set()
