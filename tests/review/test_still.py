@@ -3,6 +3,8 @@ can be read against their ground (WCAG 2.2, 1.4.3: 4.5 to 1)."""
 
 from __future__ import annotations
 
+import time
+from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
 
@@ -49,6 +51,17 @@ def test_every_word_can_be_read() -> None:
         assert contrast(ON, colour) >= 4.5
 
 
+@pytest.fixture
+def in_utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The machine's zone, which a file's picture is drawn in, for one test."""
+    with monkeypatch.context() as patch:
+        patch.setenv("TZ", "UTC")
+        time.tzset()
+        yield
+    time.tzset()
+
+
+@pytest.mark.usefixtures("in_utc")
 def test_a_recorded_night_is_drawn_and_its_words_keep_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = []
     monkeypatch.setattr(picture, "saved", lambda figure, out, **how: made.append(figure))
