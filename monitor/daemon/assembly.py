@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from monitor.core.detect.step import TICK_S
 from monitor.core.display.units import Display
-from monitor.daemon import remembered, store_alarm
+from monitor.daemon import persisted, store_alarm
 from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.daemon.schedule import Schedule
@@ -134,11 +134,11 @@ def _watch_with(
     """Watch with these settings; returns those to go on with, or None at the end, and what could not be stored."""
     store = opened.store
     show = display(settings.display)
-    boots = BootClocks(remembered.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
+    boots = BootClocks(persisted.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
     if own_sources is None:
         opening = Opening(
             settings=settings,
-            client_token=remembered.client_token(store),
+            client_token=persisted.client_token(store),
             clocks=boots,
             wall=clock.wall,
             monotonic=clock.monotonic,
@@ -149,7 +149,7 @@ def _watch_with(
             sources = [*sources, PostedReadings(jar_names, boots, clock.wall, clock.monotonic)]
     else:
         sources = own_sources
-    sinks, shows = open_sinks(settings, sources, clock, remembered.client_token(store))
+    sinks, shows = open_sinks(settings, sources, clock, persisted.client_token(store))
     parts: list[daemon_status.HasTrouble] = [
         *opened.troubles,
         *sinks,
@@ -194,7 +194,7 @@ def _watch_with(
         on_states=_keeper(store, clock, daemon_status.TroubleSince(show), boots, sources, parts, shows),
         beat=beat,
         on_clock_set=plan_tick,
-        before_boot_s=remembered.before_boot_s(store),
+        before_boot_s=persisted.before_boot_s(store),
         held=held,
     )
     may_reload = _once_stored(daemon)
@@ -258,7 +258,7 @@ def _keeper(
         with contextlib.suppress(StoreTrouble), store.writing():
             troubles = spells.sentences(parts, clock.wall(), clock.monotonic())
             daemon_status.write(store, clock.wall(), states, [source.health() for source in sources], troubles)
-            remembered.keep_power_ups(store, boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic()))
+            persisted.keep_power_ups(store, boots.snapshot(wall_s=clock.wall(), at_s=clock.monotonic()))
 
     return keep
 

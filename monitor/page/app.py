@@ -26,15 +26,15 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from monitor.core.display.units import Display
 from monitor.host.time_zone import zone_name
 from monitor.page import health, past, planning
-from monitor.page.asked import ERRORS, body_of, numbers_of, whole
 from monitor.page.files import Files
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
-from monitor.page.lookback import Lookback
 from monitor.page.openapi import document
 from monitor.page.readers import Readers
 from monitor.page.sessions import Seal
 from monitor.page.shapes import MOST_ASKED, Shapes
+from monitor.page.smoothed import SmoothedCycles
+from monitor.page.validation import ERRORS, body_of, numbers_of, whole
 from monitor.runs import report_body
 from monitor.runs.report_body import Refused
 from monitor.settings import JarSettings, Settings
@@ -70,7 +70,7 @@ class Page:
         self.settings = settings
         self.readers = readers
         self.slow = slow
-        self.lookback = Lookback({jar.name: jar.empty_mm for jar in settings.jars})
+        self.smoothed = SmoothedCycles({jar.name: jar.empty_mm for jar in settings.jars})
         self.shapes = Shapes(settings.jars)
         self.live = live
         self.seal = seal
@@ -173,7 +173,7 @@ class Page:
     async def top(self, request: Request) -> Response:
         """One cycle looked back upon."""
         run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
-        return JSONResponse(await self.slow.ask(self.lookback.look, run, number))
+        return JSONResponse(await self.slow.ask(self.smoothed.smooth, run, number))
 
     async def shaped(self, request: Request) -> Response:
         """The shapes of a jar's latest rises, or of those that are named."""

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.core.display.units import Display
-from monitor.page.looks import spell
+from monitor.page.jar_view import spell
 from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
 from monitor.values import DAY_S, Json, SourceHealth

@@ -16,7 +16,7 @@ from collections.abc import AsyncIterator, Callable
 from monitor.core.display.units import Display
 from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
 from monitor.page.health import STALE_S
-from monitor.page.looks import jar_now
+from monitor.page.jar_view import jar_now
 from monitor.page.readers import Readers, TooBusy
 from monitor.runs import daemon_status
 from monitor.runs.daemon_status import Status

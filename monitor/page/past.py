@@ -1,7 +1,7 @@
-"""Looking back: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours, trials.
+"""Past cycles: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours, trials.
 
-Times of the peak and of the fall are those that were decided as it happened: a list of years needs no more, and one
-cycle is looked back upon by `lookback`.
+Times of the peak and of the fall are those that were decided as it happened: a list of years needs no more. `smoothed`
+works them out again for one cycle.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.student_t import t_quantile
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
-from monitor.page.looks import happened_s, lids, note_json, scale
+from monitor.page.jar_view import happened_s, lids, note_json, scale
 from monitor.runs import history
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Run, Store

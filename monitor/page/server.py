@@ -115,7 +115,7 @@ class PageServer:
     async def _serve(self, listener: socket.socket) -> None:
         import uvicorn
 
-        from monitor.page import connections, lookback
+        from monitor.page import connections, smoothed
         from monitor.page.app import Page, make
         from monitor.page.for_programs import ForPrograms
         from monitor.page.live import Live
@@ -127,7 +127,7 @@ class PageServer:
         token = secret(env=page.token_env, file=page.token_file, what="the token of the page")
         path = self._settings.store.path
         readers = Readers(path)
-        slow = Readers(path, workers=1, waiting=lookback.WAITING, niceness=lookback.NICENESS)
+        slow = Readers(path, workers=1, waiting=smoothed.WAITING, niceness=smoothed.NICENESS)
         show = display(self._settings.display)
         live = Live(self._settings, readers, self._wall, show)
         seal = Seal(_key(self._settings), password, token)

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from monitor.core.display.units import Display
 from monitor.page.curves import MOST_POINTS, Curve, Point, columns, thin
 from monitor.page.files import STATIC, joined
+from monitor.page.jar_view import health, last_feeding
 from monitor.page.live import Live
-from monitor.page.looks import health, last_feeding
 from monitor.page.readers import Readers
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
 from monitor.runs.reported import take_back

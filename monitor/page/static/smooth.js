@@ -48,7 +48,7 @@ export function smoothed(time_s, level_mm, gap_s, lids = []) {
   return out;
 }
 
-/** Heights into rise ratios by a jar's scale (see looks.py); beyond its ends the nearest piece goes on. */
+/** Heights into rise ratios by a jar's scale (see jar_view.py); beyond its ends the nearest piece goes on. */
 export function ratios(scale, levels) {
   const mm = scale.level_mm, by = scale.rise_ratio, n = mm.length;
   return levels.map((level) => {

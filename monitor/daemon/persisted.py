@@ -1,4 +1,4 @@
-"""What the daemon remembers of itself and its surroundings from one start to the next, in the store beside all else.
+"""What the daemon keeps of itself and its devices from one start to the next, in the store beside all else.
 
 Used by `assembly`, which hands it to the parts that need it.
 """

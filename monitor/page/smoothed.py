@@ -1,7 +1,8 @@
-"""A past cycle's peak and start of fall with their ranges, as `jartide review` has them: the smoother looks both ways.
+"""A past cycle's peak and start of fall with their ranges, as `jartide review` gives them. The smoother uses the
+readings before and after each moment.
 
-A tenth of a second to a second of work, and more on a small computer: done by one reader that gives way to everything
-else, asked for once a cycle, and remembered for cycles that have ended.
+That takes a tenth of a second to a second, longer on a small computer. One low-priority reader does it, once a cycle,
+and the answers for cycles that have ended are cached.
 """
 
 from __future__ import annotations
@@ -15,26 +16,26 @@ from monitor.runs.store import Store
 from monitor.runs.stretch import readings_of
 from monitor.values import Json, Span
 
-MOST_KEPT = 500  # a few hundred bytes each
-NICENESS = 5  # a third of what a reading's thread gets where both want to run
-WAITING = 16  # two pages that lay eight cycles over each other
+MOST_CACHED = 500  # a few hundred bytes each
+NICENESS = 5  # Linux then gives it a third of the processor time that the thread of a reading gets, where both want it
+WAITING = 16  # two pages, each with eight cycles drawn over each other
 
 
-class Lookback:
-    """What has been looked back upon. `look` runs in one thread only."""
+class SmoothedCycles:
+    """Smooths cycles and caches the answers. `smooth` runs in one thread only."""
 
     def __init__(self, jar_empty_mm: dict[str, float | None]) -> None:
         self._empty_mm = jar_empty_mm
-        self._kept: OrderedDict[tuple[object, ...], Json] = OrderedDict()
+        self._cached: OrderedDict[tuple[object, ...], Json] = OrderedDict()
 
-    def look(self, store: Store, run_id: int, number: int) -> Json:
+    def smooth(self, store: Store, run_id: int, number: int) -> Json:
         """One cycle. Raises Refused (there is none) and StoreTrouble."""
         run, cycle = cycle_of(store, run_id, number)
         events = store.events(run_id, cycle.fed_at_s - 1.0)
         key = run_id, number, cycle.fed_at_s, cycle.ended_at_s, len(events)
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
+        if key in self._cached:
+            self._cached.move_to_end(key)
+            return self._cached[key]
         from monitor.review.summary import Stretch, look_back  # loads numpy
 
         until_s = readings_end_s(cycle)
@@ -60,9 +61,9 @@ class Lookback:
             "known_at_s": seen.known_at_s,
         }
         if cycle.ended_at_s is not None:
-            self._kept[key] = answer
-            while len(self._kept) > MOST_KEPT:
-                self._kept.popitem(last=False)
+            self._cached[key] = answer
+            while len(self._cached) > MOST_CACHED:
+                self._cached.popitem(last=False)
         return answer
 
 

@@ -1,4 +1,4 @@
-"""What comes with a request, checked (a body, numbers, places), and the sentence that answers what is wrong."""
+"""Validation of requests (body, query parameters, ids), and the error response for each kind of failure."""
 
 from __future__ import annotations
 
