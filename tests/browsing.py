@@ -3,6 +3,7 @@ goes wrong on a page. Accessibility rules: axe-core (WCAG 2.2 A and AA), as carr
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -61,8 +62,13 @@ class Eyes:
 
 
 def card(page: Page, jar: str = "rye") -> Locator:
-    """A jar's card: in a house of several jars only one lies open, and this opens it."""
-    page.evaluate("name => { location.hash = '#/jar/' + encodeURIComponent(name); }", jar)
+    """A jar's card: in a house of several jars only one lies open, and this opens it.
+
+    The same jar may stand open already, in a view that gives way to this one: what is done to that card is lost.
+    """
+    go = "name => { location.hash = '#/jar/' + encodeURIComponent(name); return location.hash; }"
+    address = page.evaluate(go, jar)
+    expect(page.locator(f".view[data-address={json.dumps(address)}]")).to_be_attached(timeout=WAIT_MS)
     return page.locator("article", has=page.get_by_role("heading", name=jar, exact=True))
 
 

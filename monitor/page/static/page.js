@@ -39,6 +39,7 @@ async function go(begins) {
     if (mine === visit) stage.replaceChildren(el("h1", { tabindex: -1 }, "This cannot be shown"), el("p", { class: "bad" }, String(error.message)));
   }
   if (mine !== visit) return;
+  stage.dataset.address = location.hash; // what is shown now: until here the view before may stand
   const title = stage.querySelector("h1");
   titled = title ? `${title.textContent} · Jartide` : "Jartide";
   say();
