@@ -1,12 +1,13 @@
 """Which constants of the detector matter? Each is moved by 20 % both ways, and the evaluation set is judged again.
 
-    python -m tests.bench.sensitivity                  40 jar-days of the tune half, and four seasons for the memory
-    python -m tests.bench.sensitivity --days 20 --only landing
+    python -m tests.bench.sensitivity                  12 jar-days of the tune half, and a season for the memory
+    python -m tests.bench.sensitivity --days 40 --seasons 2 --only fall
 
 Printed for each constant of `monitor/core/signal` and `monitor/core/detect`: in how many recordings any event or time
 changes, and what that does to falls told, false falls, feedings told and false feedings. Grids and units are left
-alone. A constant that changes nothing in either direction is one to merge or delete, unless it guards against what the
-set does not hold.
+alone. What changes nothing there is tried on `--more` further jar-days, half of them with ten troubles at once, until
+an event differs. A constant that changes nothing in either direction even then is one to merge or delete, unless it
+guards against what the set does not hold.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ import multiprocessing
 import os
 import pkgutil
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import monitor.core.detect
@@ -25,7 +28,7 @@ from monitor.values import Event
 from tests.bench import detection_ours as ours
 from tests.bench import seasons
 from tests.bench.detection_score import Score, score
-from tests.bench.detection_set import TUNE, Recording, recording, recordings
+from tests.bench.detection_set import HARSH, TUNE, Recording, recording, recordings
 
 FACTORS = (0.8, 1.25)
 # what the bins, blocks and curves are laid out by, and units: not judgements
@@ -71,6 +74,7 @@ def _is_number(value: object) -> bool:
 
 
 _GIVEN: list[Recording] = []
+_MORE: list[tuple[Recording, tuple[tuple[str, float, float], ...]]] = []  # with what is said of them now
 _SEASONS: list[seasons.Season] = []
 
 
@@ -97,26 +101,40 @@ def _times_factor(value: float, factor: float) -> float:
     return 1.0 - (1.0 - value) * factor if 0.9 < value < 1.0 else value * factor
 
 
-def _moved(job: tuple[Constant, float]) -> Outcome:
-    constant, factor = job
+@contextmanager
+def moved(constant: Constant, factor: float) -> Iterator[None]:
+    """The constant so much larger, wherever it is used."""
     value = constant.value
-    several = isinstance(value, tuple)
-    moved = tuple(_times_factor(one, factor) for one in (value if isinstance(value, tuple) else (value,)))
-    other = moved if several else moved[0]
+    several = tuple(_times_factor(one, factor) for one in (value if isinstance(value, tuple) else (value,)))
     for module in constant.modules:
-        setattr(sys.modules[module], constant.name, other)
+        setattr(sys.modules[module], constant.name, several if isinstance(value, tuple) else several[0])
     try:
-        return judged()
+        yield
     finally:
         for module in constant.modules:
             setattr(sys.modules[module], constant.name, value)
 
 
-def line(constant: Constant, usual: Outcome, moved: list[Outcome]) -> tuple[int, str]:
+def _judged_with(job: tuple[Constant, float]) -> Outcome:
+    with moved(*job):
+        return judged()
+
+
+def _first_changed(constant: Constant) -> int | None:
+    """The first of the further recordings in which anything differs, by its number; None: in none of them."""
+    for number, (given, usual) in enumerate(_MORE, 1):
+        for factor in FACTORS:
+            with moved(constant, factor):
+                if _times(ours.events(given)) != usual:
+                    return number
+    return None
+
+
+def line(constant: Constant, usual: Outcome, outcomes: list[Outcome]) -> tuple[int, str]:
     """(recordings changed at most, the row of the table)."""
     cells = []
     most = 0
-    for one in moved:
+    for one in outcomes:
         changed = sum(a != b for a, b in zip(usual.events, one.events, strict=True))
         most = max(most, changed)
         was, now = usual.score, one.score
@@ -137,23 +155,34 @@ def line(constant: Constant, usual: Outcome, moved: list[Outcome]) -> tuple[int,
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--days", type=float, default=40.0)
-    parser.add_argument("--seasons", type=int, default=2)
+    parser.add_argument("--days", type=float, default=12.0)
+    parser.add_argument("--seasons", type=int, default=1)
+    parser.add_argument("--more", type=float, default=40.0)
     parser.add_argument("--only", help="constants of this module")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    _GIVEN.extend(recording(seed) for seed in recordings(TUNE, args.days))
+    tune = [recording(seed) for seed in recordings(TUNE, args.days + args.more / 2.0)]
+    few = len(recordings(TUNE, args.days))
+    _GIVEN.extend(tune[:few])
     _SEASONS.extend(seasons.season(seed, cycles=4) for seed in range(args.seasons))
+    more = [recording(seed) for seed in recordings(HARSH, args.more / 2.0)] + tune[few:]
+    _MORE.extend((given, _times(ours.events(given))) for given in more)
     usual = judged()
     tried = [c for c in constants() if not args.only or c.modules[0].endswith("." + args.only)]
     jobs = [(constant, factor) for constant in tried for factor in FACTORS]
     with multiprocessing.get_context("fork").Pool(args.workers, initializer=os.nice, initargs=(15,)) as pool:
-        moved = list(pool.imap(_moved, jobs))
-    rows = [line(c, usual, moved[2 * i : 2 * i + 2]) for i, c in enumerate(tried)]
+        outcomes = list(pool.imap(_judged_with, jobs))
+        rows = [line(c, usual, outcomes[2 * i : 2 * i + 2]) for i, c in enumerate(tried)]
+        unmoved = [c for c, (most, _) in zip(tried, rows, strict=True) if most == 0]
+        numbers = list(pool.imap(_first_changed, unmoved))
     print(f"{len(_GIVEN)} recordings and {len(_SEASONS)} seasons; {len(tried)} constants")
     print("| constant | value | changed by 0.8 | changed by 1.25 |\n|---|---|---|---|")
-    for _, row in sorted(rows, key=lambda one: -one[0]):
+    for _, row in sorted((one for one in rows if one[0]), key=lambda one: -one[0]):
         print(row)
+    print(f"\nNothing changes there; of {len(_MORE)} further recordings, the first that does:")
+    for constant, number in zip(unmoved, numbers, strict=True):
+        where = constant.modules[0].rsplit(".", 1)[1]
+        print(f"- `{where}.{constant.name}` ({constant.value}): {'none' if number is None else number}")
     return 0
 
 
