@@ -77,7 +77,7 @@ def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
 
 def _show(settings: Settings, name: Path) -> None:
     """What was decided, the run as a file, and the picture."""
-    from monitor.core.detect.standing import standing
+    from monitor.core.detect.superseded import not_superseded
     from monitor.host.time_zone import display
     from monitor.review.picture import PictureError, draw, final_marks
     from monitor.review.summary import summarize
@@ -89,7 +89,7 @@ def _show(settings: Settings, name: Path) -> None:
         run = store.open_run(jar.name)
         if run is None:
             refuse("the demo's source brought no reading")
-        events = standing(store.events(run.id))
+        events = not_superseded(store.events(run.id))
         readings = [reading for _, reading in store.rows_of(run)]
         with name.with_suffix(".csv").open("w", encoding="utf-8", newline="") as out:
             transfer.export(store, run, None, out)

@@ -16,7 +16,7 @@ from monitor.cli.numbers import Within
 from monitor.cli.opening import F, config_option, refuse, run_file_from, settings_from, store_option, with_options
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.assess import notebook
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.core.display.units import Display
 from monitor.host.time_zone import calendar
 from monitor.host.time_zone import display as display_for
@@ -125,7 +125,7 @@ def _replayed(
             readings.append(reading)
             yield received_s, reading
 
-    events = standing(replay(noting(), told, jar, rejected))
+    events = not_superseded(replay(noting(), told, jar, rejected))
     return readings, events, rejected
 
 
@@ -146,7 +146,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             told = store.fed_in(run)
             notes = notebook.during(store.noted(run.jar), min([run.began_s, *numbered.values()]), run.ended_s)
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
-            events = standing(store.events(run.id))
+            events = not_superseded(store.events(run.id))
             rejected: Counter[str] = Counter()
             count = store.count(run.id)
             with progress(count, f"run {number}") as seen:

@@ -12,7 +12,7 @@ from dataclasses import asdict
 from typing import Any
 
 from monitor.core.assess.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.core.display.face import NEED, face
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
 from monitor.core.forecast.course import Course, course, height
@@ -62,7 +62,7 @@ def jar_now(
     grams = [feeding[key] for key in ("starter_g", "flour_g", "water_g")]
     shown = face(state, now_s, show, mould_s=mould_s, snoozed_until_s=snoozed_s, grams=grams)
     start_mm = starting_mm(level, jar.geometry)
-    events = standing(store.events(run.id, cycle.fed_at_s - 1.0)) if run and cycle else []
+    events = not_superseded(store.events(run.id, cycle.fed_at_s - 1.0)) if run and cycle else []
     return {
         "jar": jar.name,
         "run": run.id if run else None,

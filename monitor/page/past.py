@@ -14,7 +14,7 @@ from dataclasses import asdict, replace
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess import trial as trials
 from monitor.core.assess.trial import Summary
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.student_t import t_quantile
@@ -82,7 +82,7 @@ def one_cycle(
     events = [
         e for e in store.events(run.id, cycle.fed_at_s - 1.0) if cycle.fed_at_s - 1.0 <= e.happened_at_s <= until_s
     ]
-    stand = standing(events)
+    stand = not_superseded(events)
     marks += _turns(events, cycle.fed_at_s, until_s)
     return {
         **_row(run, cycle, notes, now_s, show),
@@ -205,7 +205,7 @@ def _hours(at_s: float | None, cycle: Cycle) -> float | None:
 
 def _turns(events: Sequence[Event], from_s: float, until_s: float) -> list[Json]:
     """What was decided of one cycle and stands. A peak may be refined: the last one counts."""
-    shown = [e for e in standing(events) if e.kind in MARKS and from_s <= e.happened_at_s <= until_s]
+    shown = [e for e in not_superseded(events) if e.kind in MARKS and from_s <= e.happened_at_s <= until_s]
     last = next((event for event in reversed(shown) if event.kind is EventKind.PEAK_REACHED), None)
     return [
         {"kind": MARKS[event.kind], "at_s": event.happened_at_s}

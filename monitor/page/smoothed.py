@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.page.past import cycle_of, readings_end_s
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Store
@@ -49,7 +49,7 @@ class SmoothedCycles:
         empty_mm = run.empty_mm if run.empty_mm is not None else self._empty_mm.get(run.jar)
         jar = jar_of(run.jar, run.header, empty_mm, run.geometry)
         readings = readings_of(store, run, cycle.fed_at_s, until_s)
-        seen = look_back(readings, standing(events), store.fed_in(run), jar, stretch)
+        seen = look_back(readings, not_superseded(events), store.fed_in(run), jar, stretch)
         answer: Json = {
             "run": run_id,
             "cycle": number,

@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
-from monitor.core.detect import standing
 from monitor.core.detect.reports import MATCH_S
+from monitor.core.detect.superseded import name_of, not_superseded
 from monitor.runs import outbox
 from monitor.runs.store import Run, Store
 from monitor.values import Cycle, Event, EventKind, Json
@@ -36,8 +36,8 @@ def correct(store: Store, run: Run, why: Correction, again: Iterable[Event], kno
     """Replace what a run has of events since `why.from_seq` that were not decided `again`, and forget the cycles after
     number `last`. `known` are the run's cycles as they were kept before they were judged anew. Raises StoreTrouble."""
     before, since = store.events_about(run.id, why.from_seq)
-    stands = {standing.name(event) for event in (*standing.standing(before), *again)}
-    wrong = {standing.name(one) for one in standing.standing(since) if one.decided_at_s <= why.until_s} - stands
+    stands = {name_of(event) for event in (*not_superseded(before), *again)}
+    wrong = {name_of(one) for one in not_superseded(since) if one.decided_at_s <= why.until_s} - stands
     if not wrong:
         return
     event = Event(

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.detect.cycle import TABLE, follows
-from monitor.core.signal.bins import BIN_S, MOST, History, add, append, close_until, packed, unpacked, window_mean
-from monitor.core.signal.change_point import FALL_Z, LUCK, SCALES, Scan, catch_up, search
+from monitor.core.signal.bins import BIN_S, MOST, BinSeries, add, append, close_until, packed, unpacked, window_mean
+from monitor.core.signal.change_point import FALL_Z, LUCK, SCALES, ScanMaxima, catch_up, search
 from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean
 from monitor.core.signal.peak_fit import fit_peak, fit_polynomial
 from monitor.values import EventKind, Stage
@@ -20,11 +20,11 @@ from monitor.values import EventKind, Stage
 STILL = Noise(white_mm2=1.0, wander_mm2=0.0, tau_min=10.0)
 
 
-def history_of(levels: list[float | None]) -> History:
-    history = History(first=0)
+def history_of(levels: list[float | None]) -> BinSeries:
+    series = BinSeries(first=0)
     for level in levels:
-        append(history, math.nan if level is None else level, 0.0 if level is None else 1.0)
-    return history
+        append(series, math.nan if level is None else level, 0.0 if level is None else 1.0)
+    return series
 
 
 # --- the scan -------------------------------------------------------------------------------------------------------
@@ -34,10 +34,10 @@ def history_of(levels: list[float | None]) -> History:
 @given(st.lists(st.one_of(st.none(), st.floats(20.0, 120.0), st.floats(20.0, 120.0)), min_size=8, max_size=90))
 def test_the_running_scan_is_the_brute_force_one(levels: list[float | None]) -> None:
     noise = Noise(white_mm2=0.7, wander_mm2=0.2, tau_min=12.0)
-    running, history, found = Scan(), History(first=0), None
+    running, series, found = ScanMaxima(), BinSeries(first=0), None
     for level in levels:
-        append(history, math.nan if level is None else level, 0.0 if level is None else 1.0)
-        found = search(running, history, noise)
+        append(series, math.nan if level is None else level, 0.0 if level is None else 1.0)
+        found = search(running, series, noise)
     y = np.array([math.nan if level is None else level for level in levels])
 
     def mean(end: int, bins: int) -> float | None:
@@ -72,10 +72,10 @@ def run_lengths(shift: float, threshold: float, runs: int, most: int, warm: int,
     rng = random.Random(seed)
     lengths = []
     for _ in range(runs):
-        scan, history = Scan(), History(first=0)
+        scan, series = ScanMaxima(), BinSeries(first=0)
         for k in range(most):
-            append(history, rng.gauss(60.0 - (shift if k >= warm else 0.0), 1.0), 1.0)
-            drop = search(scan, history, STILL)
+            append(series, rng.gauss(60.0 - (shift if k >= warm else 0.0), 1.0), 1.0)
+            drop = search(scan, series, STILL)
             if drop is not None and drop.z >= threshold:
                 break
         lengths.append(k + 1 - warm)
@@ -116,37 +116,37 @@ def test_noise_alone_does_not_reach_the_threshold() -> None:
 def test_the_scan_can_be_made_again_from_the_history() -> None:
     rng = random.Random(4)
     levels: list[float | None] = [None if rng.random() < 0.2 else rng.gauss(60.0, 2.0) for _ in range(200)]
-    one = Scan()
-    history = History(first=5)
+    one = ScanMaxima()
+    series = BinSeries(first=5)
     for level in levels:
-        append(history, math.nan if level is None else level, 0.0 if level is None else 3.0)
-        catch_up(one, history)
-    other = Scan()
-    catch_up(other, unpacked(packed(history)))
+        append(series, math.nan if level is None else level, 0.0 if level is None else 3.0)
+        catch_up(one, series)
+    other = ScanMaxima()
+    catch_up(other, unpacked(packed(series)))
     assert (one.best, one.best_at, one.bins) == (other.best, other.best_at, other.bins)
 
 
-# --- the history ----------------------------------------------------------------------------------------------------
+# --- the series ----------------------------------------------------------------------------------------------------
 
 
 def test_bins_close_on_the_grid_and_gaps_are_empty_bins() -> None:
-    history = History()
-    add(history, 10 * BIN_S + 20.0, 50.0, 2.0)
-    add(history, 10 * BIN_S + 80.0, 53.0, 1.0)
-    assert not close_until(history, 11 * BIN_S - 1.0)
-    assert close_until(history, 13 * BIN_S)
-    assert (history.first, history.open_number) == (10, 13)
-    assert list(history.mean)[:1] == [51.0]
-    assert list(history.readings) == [3.0, 0.0, 0.0]
-    assert window_mean(history, 3, 3) == 51.0
+    series = BinSeries()
+    add(series, 10 * BIN_S + 20.0, 50.0, 2.0)
+    add(series, 10 * BIN_S + 80.0, 53.0, 1.0)
+    assert not close_until(series, 11 * BIN_S - 1.0)
+    assert close_until(series, 13 * BIN_S)
+    assert (series.first, series.open_number) == (10, 13)
+    assert list(series.mean)[:1] == [51.0]
+    assert list(series.readings) == [3.0, 0.0, 0.0]
+    assert window_mean(series, 3, 3) == 51.0
 
 
 def test_the_history_is_bounded() -> None:
-    history = History()
+    series = BinSeries()
     for k in range(2000):
-        close_until(history, k * BIN_S)
-        add(history, k * BIN_S, 50.0, 1.0)
-    assert len(history.mean) == MOST
+        close_until(series, k * BIN_S)
+        add(series, k * BIN_S, 50.0, 1.0)
+    assert len(series.mean) == MOST
 
 
 # --- the peak's time ------------------------------------------------------------------------------------------------

@@ -11,23 +11,23 @@ from collections.abc import Iterable
 import numpy as np
 import pytest
 
-from monitor.core.signal.bins import BIN_S, History, append
-from monitor.core.signal.change_point import FALL_Z, SCALES, Drop, Scan, search
+from monitor.core.signal.bins import BIN_S, BinSeries, append
+from monitor.core.signal.change_point import FALL_Z, SCALES, Drop, ScanMaxima, search
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import MEMORY_S, Trend, add, line
 from tests.published import series, solar_cycles
 
 
-def first_fall(levels: Iterable[float], variance: float, not_before: int = 0) -> tuple[int, Drop, History]:
-    """(index of the value at which the scan claims a fall, its evidence, the history until then)."""
-    scan, history = Scan(), History(first=0)
+def first_fall(levels: Iterable[float], variance: float, not_before: int = 0) -> tuple[int, Drop, BinSeries]:
+    """(index of the value at which the scan claims a fall, its evidence, the series until then)."""
+    scan, series = ScanMaxima(), BinSeries(first=0)
     noise = Noise(white_mm2=variance, wander_mm2=0.0, tau_min=10.0)
     for k, level in enumerate(levels):
-        append(history, float(level), 1.0)
-        drop = search(scan, history, noise)
+        append(series, float(level), 1.0)
+        drop = search(scan, series, noise)
         if drop is not None and drop.z >= FALL_Z and k >= not_before:
-            return k, drop, history
+            return k, drop, series
     raise AssertionError("no fall is claimed")
 
 
@@ -60,9 +60,9 @@ def test_every_solar_maximum_is_known_once_it_is_over_and_dated() -> None:
     have seen no rise yet and are not asked."""
     errors = []
     for cycle, true in solar_cycles():
-        at, drop, history = first_fall(cycle, float(np.mean(np.diff(cycle) ** 2) / 2.0), not_before=24)
+        at, drop, series = first_fall(cycle, float(np.mean(np.diff(cycle) ** 2) / 2.0), not_before=24)
         assert true < at <= true + 24
-        top = fit_peak(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
+        top = fit_peak(series, max(0, drop.best_end - 1 - drop.best_bins // 2))
         assert top is not None
         errors.append(top[0] / BIN_S - 0.5 - true)
     assert max(map(abs, errors)) <= 6.0  # months

@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from monitor.core.detect.standing import standing
 from monitor.core.detect.step import begin, current, take
+from monitor.core.detect.superseded import not_superseded
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, EventKind, Fed, JarState, Reading, Stage
 from tests.night import EMPTY_MM, START_S, night
@@ -17,7 +17,7 @@ FED_S = START_S + 600.0
 
 @pytest.mark.parametrize("every_s", [30.0, 120.0])
 @pytest.mark.parametrize("told_after_s", [-300.0, 0.0, 120.0, 300.0, 900.0, 3600.0])
-def test_a_told_feeding_and_its_landing_are_one(told_after_s: float, every_s: float) -> None:
+def test_a_told_feeding_and_its_level_shift_are_one(told_after_s: float, every_s: float) -> None:
     jar = JarSettings(name="rye", empty_mm=EMPTY_MM)
     told_s = FED_S + told_after_s
     told = Fed(time_s=told_s, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)
@@ -82,7 +82,7 @@ def taken_then_fed(fed_h: float, told_h: float) -> tuple[list[Event], JarState]:
 @pytest.mark.parametrize("fed_h", [10.5, 2.0])
 def test_a_seen_feeding_gives_way_to_one_reported_for_another_time_of_the_same_rise(fed_h: float) -> None:
     events, shown = taken_then_fed(fed_h, told_h=13.0)
-    fed = [event for event in standing(events) if event.kind is EventKind.FED]
+    fed = [event for event in not_superseded(events) if event.kind is EventKind.FED]
     assert [event.happened_at_s for event in fed] == [START_S + 3600.0 * fed_h]
     assert shown.cycle is not None
     assert shown.cycle.number == 1
@@ -93,4 +93,4 @@ def test_a_seen_feeding_gives_way_to_one_reported_for_another_time_of_the_same_r
 def test_grams_told_late_leave_the_stage_as_it_is() -> None:
     events, shown = taken_then_fed(6.5, told_h=13.0)
     assert shown.stage is Stage.RISING
-    assert len([event for event in standing(events) if event.kind is EventKind.FED]) == 1
+    assert len([event for event in not_superseded(events) if event.kind is EventKind.FED]) == 1

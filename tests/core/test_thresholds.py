@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 
 from monitor.core.detect import expected, step
-from monitor.core.detect.landing import Before, fed_odds
+from monitor.core.detect.level_shift import Before, fed_odds
 from monitor.core.forecast import peak_time, starter_model
 from monitor.core.signal.block import Block
 from monitor.core.signal.noise import Noise, learn_block
-from monitor.core.signal.step_fit import Landing
+from monitor.core.signal.step_fit import LevelShift
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Cycle, EventKind, Fed, Reading
 
@@ -84,7 +84,7 @@ def test_white_noise_is_learnt_from_lone_readings_though_their_times_jitter(late
 
 def test_the_odds_of_a_feeding_are_a_ratio() -> None:
     was = Before(start_mm=40.0, start_sure=True, highest_mm=80.0, hours=20.0, rising=False, fallen=True)
-    landing = Landing(before_mm=70.0, after_mm=41.0, sd_mm=0.5, left_s=T, back_s=T + 300.0, off_s=300.0, gap=False)
-    assert fed_odds(landing, was) > 20.0
-    look = replace(landing, after_mm=70.2, left_s=T, back_s=T + 60.0, off_s=30.0)
+    shift = LevelShift(before_mm=70.0, after_mm=41.0, sd_mm=0.5, left_s=T, back_s=T + 300.0, off_s=300.0, gap=False)
+    assert fed_odds(shift, was) > 20.0
+    look = replace(shift, after_mm=70.2, left_s=T, back_s=T + 60.0, off_s=30.0)
     assert fed_odds(look, replace(was, hours=3.0, fallen=False, rising=True)) < 0.05

@@ -24,7 +24,7 @@ from typing import Any
 
 import pytest
 
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
 from monitor.values import Event, EventKind, Fed, Noted, Noting, Stage, TakenBack
@@ -289,7 +289,7 @@ def test_a_carry_of_a_version_that_remembered_less_or_more_is_gone_on_from(
     again = Kitchen(tmp_path / "s.db", END_S)
     assert "cannot be read" not in caplog.text
     assert again.notices() == notices
-    falls = [event for event in standing(again.events()) if event.kind is EventKind.FALL_BEGAN]
+    falls = [event for event in not_superseded(again.events()) if event.kind is EventKind.FALL_BEGAN]
     assert falls == [event for event in events if event.kind is EventKind.FALL_BEGAN]
 
 
@@ -319,7 +319,7 @@ def test_what_another_version_decided_otherwise_is_replaced_and_told_once(tmp_pa
     store.close()
     again = Kitchen(tmp_path / "s.db", END_S)
     again.to(END_S + 120)
-    stand = standing(again.events())
+    stand = not_superseded(again.events())
     assert sorted((e.kind, e.happened_at_s) for e in stand) == sorted((e.kind, e.happened_at_s) for e in right)
     assert again.notices() == notices
     assert again.state().cycle == kitchen.state().cycle

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from monitor.core.detect import step
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.runs import history, outbox
 from monitor.runs.store import Run, Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
@@ -43,7 +43,7 @@ def old(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
 
 
 def kept(store: Store, run: Run) -> list[Event]:
-    return [event for event in standing(store.events(run.id)) if event.kind in DECIDED]
+    return [event for event in not_superseded(store.events(run.id)) if event.kind in DECIDED]
 
 
 def test_all_that_it_holds_is_read(old: Path) -> None:
@@ -82,7 +82,7 @@ def test_stepped_from_the_beginning_it_decides_the_same(old: Path) -> None:
                     break
                 state, events = step.take(state, arrival, jar)
                 again += events
-            now = [event for event in standing(again) if event.kind in DECIDED]
+            now = [event for event in not_superseded(again) if event.kind in DECIDED]
             then = kept(store, run)
             assert [event.kind for event in now] == [event.kind for event in then]
             assert {EventKind.FED, EventKind.FALL_BEGAN} <= {event.kind for event in now}

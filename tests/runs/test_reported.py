@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.core.detect.standing import standing
+from monitor.core.detect.superseded import not_superseded
 from monitor.runs import history, outbox, reported
 from monitor.runs.store import Store
 from monitor.values import Cycle, EventKind, Fed, JarState, Noted, Noting
@@ -54,7 +54,7 @@ def cycles(kitchen: Kitchen, run: int | None = None) -> list[Cycle]:
 
 def decided(kitchen: Kitchen, run: int) -> list[tuple[EventKind, float]]:
     """What stands of one run."""
-    return [(event.kind, event.happened_at_s) for event in standing(kitchen.store.events(run))]
+    return [(event.kind, event.happened_at_s) for event in not_superseded(kitchen.store.events(run))]
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_a_telling_taken_back_leaves_the_jar_as_if_it_had_never_been_told(
     # openly: what the mistake led to is still in the record, and replaced; what stands is what happened
     assert [e for e in mistaken.events() if e.kind is EventKind.TAKEN_BACK]
     real = [(e.kind, e.happened_at_s) for e in plain.events() if e.kind is not EventKind.FORECAST]
-    stands = [e for e in standing(mistaken.events()) if e.kind is not EventKind.FORECAST]
+    stands = [e for e in not_superseded(mistaken.events()) if e.kind is not EventKind.FORECAST]
     assert sorted((e.kind, e.happened_at_s) for e in stands) == sorted(real)
     assert mistaken.notices().count("feed_now") == plain.notices().count("feed_now")
     assert mistaken.store.told("rye") == []
@@ -225,7 +225,7 @@ def test_the_grams_of_a_seen_feeding_are_taken_back_and_the_feeding_stays(tmp_pa
     take_back(kitchen)
     assert (c := kitchen.state().cycle) is not None
     assert c.flour_g is None
-    assert [e.kind for e in standing(kitchen.events())].count(EventKind.FED) == 1
+    assert [e.kind for e in not_superseded(kitchen.events())].count(EventKind.FED) == 1
 
 
 def test_one_after_the_other_may_be_taken_back_and_what_cannot_is_said(tmp_path: Path) -> None:

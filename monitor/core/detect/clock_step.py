@@ -12,13 +12,13 @@ from math import ceil, floor, nan
 
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState
-from monitor.core.signal.bins import BIN_S, MOST, History, append
+from monitor.core.signal.bins import BIN_S, MOST, BinSeries, append
 from monitor.core.signal.block import MINUTE_S
-from monitor.core.signal.change_point import Scan
+from monitor.core.signal.change_point import ScanMaxima
 
 
 def move(state: DetectorState, offset_s: float, since_s: float) -> None:
-    """Move all times from `since_s` on by `offset_s`, rounded down to whole bins of the history (5 min): a jar is never
+    """Move all times from `since_s` on by `offset_s`, rounded down to whole bins (5 min): a jar is never
     ahead of the clock, and the rest is a short time without readings."""
     bins = floor(offset_s / BIN_S)
     by_s = bins * BIN_S
@@ -62,8 +62,8 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
         _move_cycle(state.previous.cycle, at)
         state.previous.ended_at_s = at(state.previous.ended_at_s)
     state.curve_filter = None  # made anew from the bins
-    if state.history.first >= 0:
-        state.history, state.scan = _moved(state.history, bins, since_s), Scan()
+    if state.series.first >= 0:
+        state.series, state.scan = _moved(state.series, bins, since_s), ScanMaxima()
 
 
 def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
@@ -75,12 +75,12 @@ def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
             setattr(cycle, name, at(time_s))
 
 
-def _moved(old: History, bins: int, since_s: float) -> History:
+def _moved(old: BinSeries, bins: int, since_s: float) -> BinSeries:
     """The same bins, those from `since_s` on `bins` later: empty ones come in between, or the overlap gives way."""
     if since_s > (old.open_number + 1) * BIN_S:
         return old
     stay = min(max(ceil(since_s / BIN_S) - old.first, 0), len(old.mean))
-    new = History(first=old.first if stay else old.first + bins)
+    new = BinSeries(first=old.first if stay else old.first + bins)
     kept = stay if bins >= 0 else max(stay + bins, 0)
     if stay and not kept:
         new.first = old.first + stay + bins

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from monitor.core.signal.bins import BIN_S, History
+from monitor.core.signal.bins import BIN_S, BinSeries
 from monitor.core.vessel.level import rise_ratio
 from monitor.settings import JarSettings
 from monitor.values import Cycle, CycleSoFar, EventKind, Stage
@@ -153,7 +153,7 @@ def as_value(jar: JarSettings, cycle: OpenCycle, ended_at_s: float | None) -> Cy
 def so_far(
     jar: JarSettings,
     cycle: OpenCycle,
-    history: History,
+    series: BinSeries,
     now_s: float,
     stage: Stage,
     temperature_c: float | None,
@@ -164,14 +164,14 @@ def so_far(
     curve: list[tuple[float, float, float]] = []
     start = cycle.start_mm
     if start is not None:
-        bins = len(history.level) - 1
+        bins = len(series.level) - 1
         step = max(1, -(-bins // CURVE_MOST))
         for i in range(step, bins + 1, step):
-            count = history.present[i] - history.present[i - step]
+            count = series.present[i] - series.present[i - step]
             if count <= 0.0:
                 continue
-            mean = (history.level[i] - history.level[i - step]) / count
-            hours = ((history.first + i - step / 2.0) * BIN_S - cycle.fed_at_s) / 3600.0
+            mean = (series.level[i] - series.level[i - step]) / count
+            hours = ((series.first + i - step / 2.0) * BIN_S - cycle.fed_at_s) / 3600.0
             ratio = rise_ratio(jar.geometry, mean, start)
             if ratio is not None and hours >= 0.0:
                 curve.append((hours, ratio, spread_mm / start))

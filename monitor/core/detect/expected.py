@@ -112,7 +112,7 @@ def _so_far(state: DetectorState, jar: JarSettings) -> CycleSoFar:
     stage = Stage(state.stage)
     now_c = temperature_at(state.plausibility, state.now_s)
     seen = cycles.so_far(
-        jar, state.cycle, state.history, state.now_s, stage, now_c, state.plausibility.room_c, spread_mm
+        jar, state.cycle, state.series, state.now_s, stage, now_c, state.plausibility.room_c, spread_mm
     )
     # without the empty distance a rise ratio is a guess, and the forecast does better without its curve
     return seen if jar.empty_mm is not None else replace(seen, curve=())

@@ -14,7 +14,7 @@ from monitor.core.detect.state import DetectorState
 from monitor.core.detect.surface import stepping
 from monitor.core.detect.unseen_feeding import RISE_AFTER_MM, since_silence
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest, Remembered
-from monitor.core.signal.bins import BIN_S, History, window_mean
+from monitor.core.signal.bins import BIN_S, BinSeries, window_mean
 from monitor.core.signal.change_point import FALL_Z, Drop
 from monitor.core.vessel.level import headspace_sd_mm
 from monitor.settings import JarSettings
@@ -53,10 +53,10 @@ def judge(
         return refused(Gate.NOT_LOWER)
     if drop.best_mm - latest.foot_mm < latest.needed_mm:
         return refused(Gate.LOW_TOP)
-    history = state.history
+    series = state.series
     silent_to_s = cycle.sank_unseen_s
-    if silent_to_s is not None and (drop.best_end - 1) * BIN_S + history.first * BIN_S < silent_to_s:
-        went = since_silence(history, silent_to_s)
+    if silent_to_s is not None and (drop.best_end - 1) * BIN_S + series.first * BIN_S < silent_to_s:
+        went = since_silence(series, silent_to_s)
         if went is None:
             return refused(Gate.SILENCE)
         if went[1] > max(RISE_AFTER_MM, RISE_SD * latest.spread_mm):
@@ -68,25 +68,25 @@ def judge(
     distance_mm = (state.empty_mm or latest.level_mm) - latest.level_mm
     if drop.drop_mm <= FEIGNED_SDS * headspace_sd_mm(distance_mm, jar):
         return refused(Gate.HEADSPACE)
-    if _may_go_on(drop, history):
+    if _may_go_on(drop, series):
         return refused(Gate.SAG)
     if stepping(state.surface, state.noise):
         return refused(Gate.STEPPING)
     return FallVerdict(None, state.now_s, drop.z, needed_z, drop.drop_mm, True, 0.0, memory)
 
 
-def _may_go_on(drop: Drop, history: History) -> bool:
+def _may_go_on(drop: Drop, series: BinSeries) -> bool:
     """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
     been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
-    i = len(history.level) - 1
+    i = len(series.level) - 1
     if i - drop.best_end < 2 * BACK_BINS:
         return True
     if drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S:
         return True
-    present = history.present
+    present = series.present
     if i < 2 * BACK_BINS or present[i] - present[i - BACK_BINS] < 1.0:
         return False
     if present[i - BACK_BINS] - present[i - 2 * BACK_BINS] < 1.0:
         return False
-    back_mm = window_mean(history, i, BACK_BINS) - window_mean(history, i - BACK_BINS, BACK_BINS)
+    back_mm = window_mean(series, i, BACK_BINS) - window_mean(series, i - BACK_BINS, BACK_BINS)
     return back_mm > BACK_SD * drop.sd_mm

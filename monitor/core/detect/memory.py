@@ -37,7 +37,7 @@ def follow(state: DetectorState) -> Remembered | None:
         state.curve_filter = None
         return None
     running = state.curve_filter
-    if running is None or running.bins > len(state.history.mean):
+    if running is None or running.bins > len(state.series.mean):
         running = state.curve_filter = _begun(state, cycle)
     if running is None:
         return None
@@ -59,18 +59,18 @@ def follow(state: DetectorState) -> Remembered | None:
 
 def learn_closed(state: DetectorState, jar: JarSettings) -> None:
     """Learn from the cycle about to close, if all of it was seen and nothing but the starter moved it."""
-    cycle, history = state.cycle, state.history
+    cycle, series = state.cycle, state.series
     if cycle is None or not cycle.from_start or not cycle.sure or cycle.rested:
         return
-    if cycle.fall_at_s is None or cycle.peak_at_s is None or not len(history.mean):
+    if cycle.fall_at_s is None or cycle.peak_at_s is None or not len(series.mean):
         return
     learnt, noise = state.learnt, state.noise
     tau_h: list[float] = []
     level_mm: list[float] = []
     weight: list[float] = []
     gone_h, top_h = _offset_h(state, cycle), 0.0
-    for i, (mean_mm, n) in enumerate(zip(history.mean, history.readings, strict=True)):
-        end_s = (history.first + i + 1) * BIN_S
+    for i, (mean_mm, n) in enumerate(zip(series.mean, series.readings, strict=True)):
+        end_s = (series.first + i + 1) * BIN_S
         hours = BIN_H * _rate(state, cycle, end_s - BIN_S / 2.0)
         if end_s - BIN_S <= cycle.peak_at_s < end_s:
             top_h = gone_h + hours * (cycle.peak_at_s - end_s + BIN_S) / BIN_S
@@ -86,7 +86,7 @@ def learn_closed(state: DetectorState, jar: JarSettings) -> None:
     if learnt.curve and (whole := _begun(state, cycle)) is not None:
         _take_bins(state, cycle, whole)
         scale_h = whole.scale_h
-    mean_n = sum(history.readings) / max(len(tau_h), 1)
+    mean_n = sum(series.readings) / max(len(tau_h), 1)
     luck_mm2 = noise.white_mm2 / max(mean_n, 1.0) / 12.0 + wander_of_mean(noise, 60.0)
     levels = [level - base_mm for level in level_mm]
     start_mm = max(base_mm - (state.bottom_mm or 0.0), 10.0)
@@ -97,7 +97,7 @@ def learn_closed(state: DetectorState, jar: JarSettings) -> None:
 
 
 def _begun(state: DetectorState, cycle: OpenCycle) -> curve_filter.CurveFilter | None:
-    first = next((mean for mean, n in zip(state.history.mean, state.history.readings, strict=True) if n > 0.0), None)
+    first = next((mean for mean, n in zip(state.series.mean, state.series.readings, strict=True) if n > 0.0), None)
     if first is None:
         return None
     start_mm = max(first - (state.bottom_mm or 0.0), 10.0)
@@ -113,15 +113,15 @@ def _shape(cycle: OpenCycle) -> float:
 
 def _offset_h(state: DetectorState, cycle: OpenCycle) -> float:
     """Equivalent hours from the feeding to the first bin."""
-    first_s = state.history.first * BIN_S
+    first_s = state.series.first * BIN_S
     return max(first_s - cycle.fed_at_s, 0.0) / 3600.0 * _rate(state, cycle, first_s)
 
 
 def _take_bins(state: DetectorState, cycle: OpenCycle, running: curve_filter.CurveFilter) -> None:
-    history, curve = state.history, state.learnt.curve
-    for i in range(running.bins, len(history.mean)):
-        hours = BIN_H * _rate(state, cycle, (history.first + i + 0.5) * BIN_S)
-        curve_filter.step(running, curve, hours, history.mean[i], history.readings[i], state.noise)
+    series, curve = state.series, state.learnt.curve
+    for i in range(running.bins, len(series.mean)):
+        hours = BIN_H * _rate(state, cycle, (series.first + i + 0.5) * BIN_S)
+        curve_filter.step(running, curve, hours, series.mean[i], series.readings[i], state.noise)
 
 
 def _rate(state: DetectorState, cycle: OpenCycle, time_s: float) -> float:

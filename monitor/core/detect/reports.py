@@ -46,7 +46,7 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
         state.stage = stage  # grams change nothing of where the cycle is
         return [said]
     if cycle is not None and _same_rise(state, cycle, item.time_s):
-        old, seen = state.history, f"fed@{cycle.fed_at_s:.0f}"
+        old, seen = state.series, f"fed@{cycle.fed_at_s:.0f}"
         wrong = " ".join([seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))])
         rise_and_fall.replace_cycle(state, item.time_s)
         _grams(state, item)
@@ -55,7 +55,7 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
     if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
         return []  # about a cycle that is closed: its own numbers are the store's
     late = None if cycle is None else " ".join(_marks_from(cycle, item.time_s)) or None
-    old = state.history
+    old = state.series
     rise_and_fall.open_cycle(state, item.time_s, item.time_s, from_start=True)
     _grams(state, item)
     state.surface.offset_var_mm2 = 0.0

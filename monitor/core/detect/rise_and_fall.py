@@ -1,6 +1,6 @@
-"""From levels to events: a closed bin may begin a rise, reach a peak, begin a fall; a landing may be a feeding.
+"""From levels to events: a closed bin may begin a rise, reach a peak, begin a fall; a level shift may be a feeding.
 
-Called by `step.py` in order; calls `change_point.py`, `peak_fit.py`, `landing.py`. Each function changes the
+Called by `step.py` in order; calls `change_point.py`, `peak_fit.py`, `level_shift.py`. Each function changes the
 jar's memory and returns the events decided.
 """
 
@@ -16,9 +16,9 @@ from monitor.core.detect.fall import RISE_SD
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.unseen_feeding import SLOW_BINS, RoseAgain, highest_before, rose_again
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest
-from monitor.core.signal.bins import BIN_S, History, add, close_until, window_mean
+from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until, window_mean
 from monitor.core.signal.block import LevelBlock
-from monitor.core.signal.change_point import Drop, Scan, catch_up, search
+from monitor.core.signal.change_point import Drop, ScanMaxima, catch_up, search
 from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, spreads, wander_of_mean
 from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import Trend
@@ -104,7 +104,7 @@ def replace_cycle(state: DetectorState, fed_at_s: float) -> OpenCycle:
 
 def _begin_cycle(state: DetectorState, cycle: OpenCycle) -> OpenCycle:
     state.cycle = cycle
-    state.history, state.scan, state.learnt_bins = History(), Scan(), 0
+    state.series, state.scan, state.learnt_bins = BinSeries(), ScanMaxima(), 0
     state.peak_tried_s, state.question, state.forecast_hour, state.verdict = None, None, -1, None
     state.curve_filter = None
     return cycle
@@ -119,7 +119,7 @@ def levels(state: DetectorState, rows: list[LevelBlock], jar: JarSettings) -> li
             open_cycle(state, time_s, time_s, from_start=False)
         assert state.cycle is not None
         out += close_bins(state, time_s, jar)
-        add(state.history, time_s, level_mm, n)
+        add(state.series, time_s, level_mm, n)
         trend_add(state.trend, time_s, level_mm, n)
         cycles.begin_level(state.cycle, time_s, level_mm)
     return out
@@ -127,17 +127,17 @@ def levels(state: DetectorState, rows: list[LevelBlock], jar: JarSettings) -> li
 
 def close_bins(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     """Close the bins before `time_s` and judge the newest."""
-    if not close_until(state.history, time_s) or state.cycle is None:
+    if not close_until(state.series, time_s) or state.cycle is None:
         return []
     _learn(state)
     sampling_s = state.plausibility.sampling_s or 60.0
     if state.cycle.rise_at_s is None or state.cycle.fall_at_s is not None:
-        catch_up(state.scan, state.history)  # no fall to be looked for; the scan goes on
+        catch_up(state.scan, state.series)  # no fall to be looked for; the scan goes on
         return _judge(state, state.cycle, None, sampling_s, jar)
-    return _judge(state, state.cycle, search(state.scan, state.history, state.noise), sampling_s, jar)
+    return _judge(state, state.cycle, search(state.scan, state.series, state.noise), sampling_s, jar)
 
 
-def again(state: DetectorState, old: History, since_s: float, jar: JarSettings) -> list[Event]:
+def again(state: DetectorState, old: BinSeries, since_s: float, jar: JarSettings) -> list[Event]:
     """Judge the bins since a feeding that is known only now."""
     out: list[Event] = []
     state.trend = Trend()
@@ -146,13 +146,13 @@ def again(state: DetectorState, old: History, since_s: float, jar: JarSettings) 
         if n > 0.0 and time_s - BIN_S / 2 >= since_s:
             out += levels(state, [LevelBlock(time_s, mean_mm, n)], jar)
     if old.open_n > 0.0 and old.open_number * BIN_S >= since_s:
-        add(state.history, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
+        add(state.series, old.open_number * BIN_S, old.open_sum / old.open_n, old.open_n)
     return out
 
 
 def _learn(state: DetectorState) -> None:
     """Wander from third differences of neighbouring means."""
-    level, present, inverse = state.history.level, state.history.present, state.history.inverse
+    level, present, inverse = state.series.level, state.series.present, state.series.inverse
     i = len(level) - 1
     for k, span in enumerate(SPANS):
         if i < 4 * span:
@@ -204,12 +204,12 @@ def _judge(
 
 def _latest(state: DetectorState, cycle: OpenCycle, sampling_s: float) -> Latest | None:
     """The newest 25 min mean and what it is measured against; None while there is none."""
-    history, noise = state.history, state.noise
-    i = len(history.level) - 1
-    if i < SLOW_BINS or history.present[i] - history.present[i - SLOW_BINS] < 1.0:
+    series, noise = state.series, state.noise
+    i = len(series.level) - 1
+    if i < SLOW_BINS or series.present[i] - series.present[i - SLOW_BINS] < 1.0:
         return None
-    now_mm = window_mean(history, i, SLOW_BINS)
-    at_s = (history.first + i - SLOW_BINS / 2) * BIN_S
+    now_mm = window_mean(series, i, SLOW_BINS)
+    at_s = (series.first + i - SLOW_BINS / 2) * BIN_S
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
         cycle.lowest_mm, cycle.low_at_s = now_mm, at_s
     foot_mm = cycle.lowest_mm
@@ -222,7 +222,7 @@ def _latest(state: DetectorState, cycle: OpenCycle, sampling_s: float) -> Latest
 
 def _had_fallen(state: DetectorState, cycle: OpenCycle, latest: Latest) -> bool:
     """Whether the level stood higher before its lowest by as much as a rise: the watch began during a fall."""
-    return not cycle.stirred and highest_before(state.history, cycle.low_at_s) - latest.foot_mm > latest.needed_mm
+    return not cycle.stirred and highest_before(state.series, cycle.low_at_s) - latest.foot_mm > latest.needed_mm
 
 
 def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool) -> list[Event]:
@@ -244,7 +244,7 @@ def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, ver
         return []
     if verdict.refused_by in (Gate.CLOSED, Gate.LOW_TOP, Gate.SILENCE, Gate.STEPPING):
         return []
-    highest_mm = max(highest_before(state.history, state.now_s), latest.level_mm)
+    highest_mm = max(highest_before(state.series, state.now_s), latest.level_mm)
     if highest_mm - latest.foot_mm < latest.needed_mm:
         return []
     cycle.peak_at_s, cycle.peak_mm = max(told.top_at_s, cycle.rise_at_s), highest_mm
@@ -258,9 +258,9 @@ def _peak_and_fall(
     if not verdict.holds and state.peak_tried_s is not None and state.now_s - state.peak_tried_s < PEAK_AGAIN_S:
         return []
     out: list[Event] = []
-    history = state.history
+    series = state.series
     state.peak_tried_s = state.now_s
-    top = fit_peak(history, max(0, drop.best_end - 1 - drop.best_bins // 2))
+    top = fit_peak(series, max(0, drop.best_end - 1 - drop.best_bins // 2))
     if top is not None and (
         cycle.peak_at_s is None
         or abs(top[0] - cycle.peak_at_s) > 600.0
@@ -269,7 +269,7 @@ def _peak_and_fall(
         cycle.peak_at_s, cycle.peak_mm = top
         out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, verdict, jar)))
     if verdict.holds and cycle.peak_at_s is not None:
-        cycle.fall_at_s = max(cycle.peak_at_s, (history.first + drop.best_end) * BIN_S)
+        cycle.fall_at_s = max(cycle.peak_at_s, (series.first + drop.best_end) * BIN_S)
         cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
         out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, verdict, jar)))
     return out
@@ -280,7 +280,7 @@ def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
     if state.peak_tried_s is None or state.now_s - state.peak_tried_s < REFINE_S or cycle.peak_at_s is None:
         return []
     state.peak_tried_s = None
-    top = fit_peak(state.history, int(cycle.peak_at_s // BIN_S) - state.history.first)
+    top = fit_peak(state.series, int(cycle.peak_at_s // BIN_S) - state.series.first)
     if top is None or cycle.fall_at_s is None:
         return []
     top_s = min(top[0], cycle.fall_at_s)
@@ -293,13 +293,13 @@ def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
 def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: JarSettings) -> list[Event]:
     """WHERE an unseen feeding is decided: the level rises afresh."""
     bottom_mm = state.bottom_mm or 0.0
-    found = rose_again(cycle, state.history, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm)
+    found = rose_again(cycle, state.series, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm)
     return [] if found is None else _fed_at(state, found, jar)
 
 
 def _fed_at(state: DetectorState, found: RoseAgain, jar: JarSettings) -> list[Event]:
     """A feeding known only by the rise after it: a cycle from then on, and the bins since judged anew."""
-    old = state.history
+    old = state.series
     fed_at_s = found.fed_at_s
     open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
     evidence: dict[str, Json] = {"rose_again_mm": round(found.rose_mm, 2), "sure": False}

@@ -12,9 +12,9 @@ from typing import Any, get_args, get_type_hints
 from monitor.core.detect.cycle import ClosedCycle, OpenCycle
 from monitor.core.detect.surface import Surface
 from monitor.core.detect.verdict import FallVerdict
-from monitor.core.signal.bins import History, packed, unpacked
+from monitor.core.signal.bins import BinSeries, packed, unpacked
 from monitor.core.signal.block import OpenBlock
-from monitor.core.signal.change_point import Scan, catch_up
+from monitor.core.signal.change_point import ScanMaxima, catch_up
 from monitor.core.signal.curve_filter import CurveFilter
 from monitor.core.signal.learnt_curve import LearntCurve
 from monitor.core.signal.noise import Noise
@@ -50,8 +50,8 @@ class DetectorState:
     surface: Surface = field(default_factory=Surface)
     noise: Noise = field(default_factory=Noise)
     trend: Trend = field(default_factory=Trend)
-    history: History = field(default_factory=History)
-    scan: Scan = field(default_factory=Scan)
+    series: BinSeries = field(default_factory=BinSeries)
+    scan: ScanMaxima = field(default_factory=ScanMaxima)
     timers: Timers = field(default_factory=Timers)
     cycle: OpenCycle | None = None
     previous: ClosedCycle | None = None  # the cycle before
@@ -69,8 +69,9 @@ class DetectorState:
     verdict: FallVerdict | None = None  # of the newest bin; for whoever asks why (not kept)
 
 
-_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "history", "scan", "verdict"})
-_ALWAYS = ("history", "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # nothing could go on without
+_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "series", "scan", "verdict"})
+_BINS_KEY = "history"  # the series in a carry
+_ALWAYS = (_BINS_KEY, "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # nothing could go on without
 # names in snapshots of 0.1, wherever they stand in it
 FORMER_NAMES = {
     "sieve": "plausibility",
@@ -87,7 +88,7 @@ FORMER_NAMES = {
 
 def snapshot(state: DetectorState) -> Carry:
     """The whole state as JSON, at most 64 kB, floats exact. What follows from the bins alone is left out."""
-    return {"history": packed(state.history)} | {name: _plain(getattr(state, name)) for name in _FIELDS}
+    return {_BINS_KEY: packed(state.series)} | {name: _plain(getattr(state, name)) for name in _FIELDS}
 
 
 def restore(carry: Carry, jar: JarSettings) -> DetectorState:
@@ -98,11 +99,11 @@ def restore(carry: Carry, jar: JarSettings) -> DetectorState:
     if missing:
         raise KeyError(f"not a carry: no {missing[0]}")
     state = DetectorState(jar=jar, **_values(DetectorState, {name: carry[name] for name in _FIELDS if name in carry}))
-    packed_bins = carry["history"]
+    packed_bins = carry[_BINS_KEY]
     if not isinstance(packed_bins, dict):
-        raise TypeError("not a carry: its history is no object")
-    state.history = unpacked(packed_bins)
-    catch_up(state.scan, state.history)
+        raise TypeError("not a carry: its bins are no object")
+    state.series = unpacked(packed_bins)
+    catch_up(state.scan, state.series)
     return state
 
 

@@ -1,7 +1,7 @@
 """The one step function. It joins the parts in order and has no arithmetic of its own. The daemon and replay drive it;
 what it returns as events is all that is ever decided.
 
-    reading     -> plausibility.judge -> block -> surface.observe -> landing.land / rise_and_fall.levels -> events
+    reading     -> plausibility.judge -> block -> surface.observe -> level_shift / rise_and_fall.levels -> events
     tick        -> the block closes, bins close, timeouts.watch (silence, away, rest) -> events
     fed, noted  -> reports.fed, reports.noted -> events
 
@@ -14,7 +14,7 @@ from collections.abc import Callable
 from math import floor
 
 from monitor.core.detect import cycle as cycles
-from monitor.core.detect import landing, reports, rise_and_fall, surface, timeouts
+from monitor.core.detect import level_shift, reports, rise_and_fall, surface, timeouts
 from monitor.core.detect.jar_state import current
 from monitor.core.detect.state import DetectorState, restore, snapshot
 from monitor.core.signal import block as blocks
@@ -133,7 +133,7 @@ def _close_minute(state: DetectorState, jar: JarSettings) -> list[Event]:
     if block.distance_mm is not None:
         rise_and_fall.place(state, block.distance_mm, jar)
     level_mm = rise_and_fall.level_of(state, block.distance_mm)
-    rows, landed = surface.observe(
+    rows, shift = surface.observe(
         state.surface,
         block.time_s,
         level_mm,
@@ -142,8 +142,8 @@ def _close_minute(state: DetectorState, jar: JarSettings) -> list[Event]:
         state.noise,
         state.trend,
         state.plausibility.sampling_s or TICK_S,
-        lambda: landing.plausible_levels(state),
+        lambda: level_shift.plausible_levels(state),
     )
-    if landed is None:
+    if shift is None:
         return rise_and_fall.levels(state, rows, jar) if rows else []
-    return landing.land(state, landed, rows, jar)
+    return level_shift.take_in(state, shift, rows, jar)

@@ -1,7 +1,7 @@
 """What neighbouring minutes show: wild minutes, the lid off and on again, a level that jumped, no surface at all.
 
 Between `block.py` and `bins.py`: blocks that belong to the surface are released in order, the others are dropped or
-held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `landing.py`.
+held until it is clear what happened (about 5 min, or two readings). What a jump means is said in `level_shift.py`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from math import exp, sqrt
 
 from monitor.core.signal.block import HeldBlock, LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm
-from monitor.core.signal.step_fit import Landing, between, nearby, suspicious
+from monitor.core.signal.step_fit import LevelShift, between, nearby, suspicious
 from monitor.core.signal.trend import Trend, line
 from monitor.values import DAY_S
 
@@ -140,11 +140,11 @@ def observe(
     trend: Trend,
     spacing_s: float,
     plausible_levels: Callable[[], tuple[float, float, float]],
-) -> tuple[list[LevelBlock], Landing | None]:
-    """One block: returns the blocks released by it, and a Landing when the surface is back from somewhere.
+) -> tuple[list[LevelBlock], LevelShift | None]:
+    """One block: returns the blocks released by it, and a LevelShift when the surface is back from somewhere.
 
     `plausible_levels()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to
-    the third. Delay of a Landing: SETTLE_S after the surface is back, or the second reading when they are further
+    the third. Delay of a LevelShift: SETTLE_S after the surface is back, or the second reading when they are further
     apart; PERSIST_S outside of these levels.
     """
     now = expected(surface, trend, noise, time_s)
@@ -192,7 +192,7 @@ def observe(
     if len(surface.held) > HELD_MOST:
         del surface.held[0]
     tail = _settled(surface, gate, spacing_s, places_mm)
-    return _land(surface, tail, level, variance, noise, trend, spacing_s) if tail else ([], None)
+    return _returned(surface, tail, level, variance, noise, trend, spacing_s) if tail else ([], None)
 
 
 def _settled(
@@ -222,7 +222,7 @@ def _hole(surface: Surface, back_s: float, off_s: float, *, strange: bool) -> No
     surface.lone_s = back_s
 
 
-def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Landing | None:
+def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> LevelShift | None:
     """A step smaller than the gate between the latest blocks and those before, or None. Where a hole lies between,
     hands may have been at the jar: what it means is asked however small it is. Elsewhere it has to stand out."""
     rows = surface.recent
@@ -251,7 +251,7 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lan
     return found
 
 
-def _land(
+def _returned(
     surface: Surface,
     tail: list[LevelBlock],
     level: float,
@@ -259,7 +259,7 @@ def _land(
     noise: Noise,
     trend: Trend,
     spacing_s: float,
-) -> tuple[list[LevelBlock], Landing]:
+) -> tuple[list[LevelBlock], LevelShift]:
     assert surface.out_since_s is not None
     n = sum(row.n for row in tail)
     left_s, back_s = surface.recent[-1].time_s, tail[0].time_s
@@ -287,7 +287,7 @@ def _land(
         if hole_s - 1.5 * spacing_s >= OFF_LEAST_S:
             off_s = hole_s - spacing_s
     strange, lone = surface.strange_n > 0, surface.strange_n == 1
-    landing = Landing(
+    shift = LevelShift(
         level,
         after,
         sd,
@@ -303,7 +303,7 @@ def _land(
         spacing_s=spacing_s,
     )
     _back(surface)
-    return tail, landing
+    return tail, shift
 
 
 def _back(surface: Surface) -> None:
@@ -311,21 +311,21 @@ def _back(surface: Surface) -> None:
     surface.gap, surface.place_mm = False, None
 
 
-def rezero(surface: Surface, landing: Landing, rows: list[LevelBlock], looked: float | None) -> float:
-    """Move the levels so that they go on where they were, and return the shift in mm. A lid's offset is believed
+def rezero(surface: Surface, shift: LevelShift, rows: list[LevelBlock], looked: float | None) -> float:
+    """Move the levels so that they go on where they were, and return by how many mm. A lid's offset is believed
     against its usual size (1.2 mm) and with the chance `looked` that the lid was lifted at all; None: a jump, moved as
     a whole."""
-    jump = landing.after_mm - landing.before_mm
-    share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + landing.sd_mm**2)
-    shift = -jump * share
-    if abs(surface.offset_mm + shift) > OFFSET_MOST_MM:
+    jump = shift.after_mm - shift.before_mm
+    share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + shift.sd_mm**2)
+    offset_mm = -jump * share
+    if abs(surface.offset_mm + offset_mm) > OFFSET_MOST_MM:
         return 0.0
-    surface.offset_mm += shift
+    surface.offset_mm += offset_mm
     surface.hole_s = None
-    surface.offset_var_mm2 += landing.sd_mm**2 * share
+    surface.offset_var_mm2 += shift.sd_mm**2 * share
     for row in rows:
-        row.level_mm += shift
-    return shift
+        row.level_mm += offset_mm
+    return offset_mm
 
 
 def stepping(surface: Surface, noise: Noise) -> bool:
@@ -355,13 +355,13 @@ def withdraw(surface: Surface, count: int) -> list[LevelBlock]:
 
 
 def accept(surface: Surface, rows: list[LevelBlock]) -> None:
-    """The landed blocks are the surface from now on."""
+    """The blocks after a level shift are the surface from now on."""
     for row in rows:
         _remember(surface, row)
 
 
 def restart(surface: Surface, rows: list[LevelBlock]) -> None:
-    """Only the landed blocks say from now on where the surface is."""
+    """The surface is known from the blocks after a level shift alone from now on."""
     surface.recent = [replace(row) for row in rows]
     surface.hole_s = None
 

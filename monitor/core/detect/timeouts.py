@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import floor
 
-from monitor.core.detect.landing import bare_mm
+from monitor.core.detect.level_shift import bare_mm
 from monitor.core.detect.rise_and_fall import event
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.surface import AWAY_S, OFF_LEAST_S

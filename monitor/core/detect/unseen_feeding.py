@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.core.detect.cycle import OpenCycle
-from monitor.core.signal.bins import BIN_S, History, window_mean
+from monitor.core.signal.bins import BIN_S, BinSeries, window_mean
 
 # by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
 FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
@@ -22,45 +22,45 @@ STEP_BINS, STEP_LOOK_BINS = 5, 36
 SINKS_BINS = 12  # an hour shows which way it goes
 
 
-def since_silence(history: History, back_s: float) -> tuple[float, float] | None:
+def since_silence(series: BinSeries, back_s: float) -> tuple[float, float] | None:
     """(by how much the latest half hour lies above the first one after a silence that ended at `back_s`, and above the
     lowest since, mm); None before there are SINKS_BINS bins."""
-    first, last, half = int(back_s // BIN_S) - history.first + 1, len(history.mean), SINKS_BINS // 2
+    first, last, half = int(back_s // BIN_S) - series.first + 1, len(series.mean), SINKS_BINS // 2
     if first < 0 or last - first < SINKS_BINS:
         return None
-    ends = [i for i in range(first + half, last + 1) if history.present[i] > history.present[i - half]]
-    means = [window_mean(history, i, half) for i in ends]
+    ends = [i for i in range(first + half, last + 1) if series.present[i] > series.present[i - half]]
+    means = [window_mean(series, i, half) for i in ends]
     return (means[-1] - means[0], means[-1] - min(means)) if means else None
 
 
-def highest_before(history: History, time_s: float) -> float:
+def highest_before(series: BinSeries, time_s: float) -> float:
     """The highest 25 min mean that ended before `time_s`; far down when there is none."""
-    last = min(int(time_s // BIN_S) - history.first, len(history.mean))
-    full = (i for i in range(SLOW_BINS, last + 1) if history.present[i] > history.present[i - SLOW_BINS])
-    return max((window_mean(history, i, SLOW_BINS) for i in full), default=-1e9)
+    last = min(int(time_s // BIN_S) - series.first, len(series.mean))
+    full = (i for i in range(SLOW_BINS, last + 1) if series.present[i] > series.present[i - SLOW_BINS])
+    return max((window_mean(series, i, SLOW_BINS) for i in full), default=-1e9)
 
 
-def lowest_since(history: History, since_s: float) -> tuple[float, float]:
+def lowest_since(series: BinSeries, since_s: float) -> tuple[float, float]:
     """(lowest 25 min mean of the bins from `since_s` on in mm, when), the newest of equals; a level ends them."""
-    first, last = max(SLOW_BINS, int(since_s // BIN_S) - history.first), len(history.mean)
-    full = (i for i in range(first, last + 1) if history.present[i] > history.present[i - SLOW_BINS])
-    low_mm, newest = min((window_mean(history, i, SLOW_BINS), -i) for i in full)
-    return low_mm, (history.first - newest - SLOW_BINS / 2) * BIN_S
+    first, last = max(SLOW_BINS, int(since_s // BIN_S) - series.first), len(series.mean)
+    full = (i for i in range(first, last + 1) if series.present[i] > series.present[i - SLOW_BINS])
+    low_mm, newest = min((window_mean(series, i, SLOW_BINS), -i) for i in full)
+    return low_mm, (series.first - newest - SLOW_BINS / 2) * BIN_S
 
 
-def step_down(history: History, low_at_s: float) -> tuple[float, float]:
+def step_down(series: BinSeries, low_at_s: float) -> tuple[float, float]:
     """(when, by how much in mm) the level went down most before its lowest, within the bins around that hold a level:
     where a feeding hides that was no jump. Within a silence it may have been at any time, and the middle errs least."""
-    lowest = int(low_at_s // BIN_S) - history.first
-    from_i, to_i = max(0, lowest - STEP_LOOK_BINS - STEP_BINS), min(lowest + 2 * STEP_BINS, len(history.mean))
-    held = [i for i in range(from_i, to_i) if history.readings[i] > 0.0]
+    lowest = int(low_at_s // BIN_S) - series.first
+    from_i, to_i = max(0, lowest - STEP_LOOK_BINS - STEP_BINS), min(lowest + 2 * STEP_BINS, len(series.mean))
+    held = [i for i in range(from_i, to_i) if series.readings[i] > 0.0]
     best, at = 0.0, float(lowest)
     for k in range(STEP_BINS, len(held) - STEP_BINS + 1):
         before, after = held[k - STEP_BINS : k], held[k : k + STEP_BINS]
-        down = (sum(history.mean[i] for i in before) - sum(history.mean[i] for i in after)) / STEP_BINS
+        down = (sum(series.mean[i] for i in before) - sum(series.mean[i] for i in after)) / STEP_BINS
         if down > best:
             best, at = down, (before[-1] + 1 + after[0]) / 2.0
-    return (history.first + at) * BIN_S, best
+    return (series.first + at) * BIN_S, best
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class RoseAgain:
 
 
 def rose_again(
-    cycle: OpenCycle, history: History, level_mm: float, at_s: float, needed_mm: float, bottom_mm: float
+    cycle: OpenCycle, series: BinSeries, level_mm: float, at_s: float, needed_mm: float, bottom_mm: float
 ) -> RoseAgain | None:
     """The feeding that the newest level shows; None while it does not rise afresh.
 
@@ -84,34 +84,36 @@ def rose_again(
     if cycle.low_mm is None or level_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = level_mm, at_s
     elif at_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
-        cycle.low_mm, cycle.low_at_s = lowest_since(history, at_s - LAG_MOST_S)
+        cycle.low_mm, cycle.low_at_s = lowest_since(series, at_s - LAG_MOST_S)
     least_mm = max(needed_mm, FRESH_LEAST_MM, FRESH_LEAST_SHARE * (cycle.low_mm - bottom_mm))
     if level_mm - cycle.low_mm <= least_mm or cycle.stirred:
         return None
-    fed_at_s, about = _dated(cycle, history, at_s, cycle.low_mm + FOOT_SHARE * least_mm)
+    fed_at_s, about = _dated(cycle, series, at_s, cycle.low_mm + FOOT_SHARE * least_mm)
     return RoseAgain(fed_at_s, level_mm - cycle.low_mm, about)
 
 
-def _dated(cycle: OpenCycle, history: History, at_s: float, foot_mm: float) -> tuple[float, tuple[float, float] | None]:
+def _dated(
+    cycle: OpenCycle, series: BinSeries, at_s: float, foot_mm: float
+) -> tuple[float, tuple[float, float] | None]:
     """When it was fed: at an opening of the lid that the rise can have come from, the one most like a feeding; else
     where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest."""
-    first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(history, foot_mm)
+    first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(series, foot_mm)
     opened = [(odds, time_s) for time_s, odds in cycle.openings if first_s <= time_s <= last_s]
     if opened:
         return max(opened)[1], None
     if cycle.handled_at_s is not None and at_s - cycle.handled_at_s <= LAG_MOST_S:
         return cycle.handled_at_s, None
-    about_s, down_mm = step_down(history, cycle.low_at_s)
+    about_s, down_mm = step_down(series, cycle.low_at_s)
     if down_mm < STEP_LEAST_MM:
         about_s = cycle.low_at_s
     return about_s, (min(about_s, max(first_s, cycle.fall_at_s or first_s)), max(about_s, last_s))
 
 
-def _foot_end_s(history: History, foot_mm: float) -> float:
+def _foot_end_s(series: BinSeries, foot_mm: float) -> float:
     """When the last 25 min mean ended that was not above `foot_mm`: from there on the level rose."""
-    last = len(history.mean)
+    last = len(series.mean)
     for i in range(last, SLOW_BINS - 1, -1):
-        held = history.present[i] > history.present[i - SLOW_BINS]
-        if held and window_mean(history, i, SLOW_BINS) <= foot_mm:
-            return (history.first + i) * BIN_S
-    return (history.first + last) * BIN_S
+        held = series.present[i] > series.present[i - SLOW_BINS]
+        if held and window_mean(series, i, SLOW_BINS) <= foot_mm:
+            return (series.first + i) * BIN_S
+    return (series.first + last) * BIN_S

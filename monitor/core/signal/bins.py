@@ -17,7 +17,7 @@ MOST = 864  # 72 h
 
 
 @dataclass(slots=True)
-class History:
+class BinSeries:
     """Closed bins on the UTC grid from number `first` on, and the open one.
 
     Raw: mean level (mm, nan for none) and readings of each; and their running sums (level, presence, 1/readings), so
@@ -35,36 +35,36 @@ class History:
     open_n: float = 0.0
 
 
-def add(history: History, time_s: float, level_mm: float, n: float) -> None:
+def add(series: BinSeries, time_s: float, level_mm: float, n: float) -> None:
     """Put a level of `n` readings into the open bin; the caller closes bins first (`close_until`). What comes later
     than the bin's end but before that is put into it too."""
-    if history.first < 0:
-        history.first = history.open_number = int(time_s // BIN_S)
-    history.open_sum += level_mm * n
-    history.open_n += n
+    if series.first < 0:
+        series.first = series.open_number = int(time_s // BIN_S)
+    series.open_sum += level_mm * n
+    series.open_n += n
 
 
-def close_until(history: History, time_s: float) -> bool:
+def close_until(series: BinSeries, time_s: float) -> bool:
     """Close the open bin, and empty ones after it, when `time_s` lies beyond it. True if a bin with a level closed."""
-    if history.first < 0 or time_s < (history.open_number + 1) * BIN_S:
+    if series.first < 0 or time_s < (series.open_number + 1) * BIN_S:
         return False
-    had = history.open_n > 0.0
+    had = series.open_n > 0.0
     if had:
-        append(history, round(history.open_sum / history.open_n, 3), history.open_n)
+        append(series, round(series.open_sum / series.open_n, 3), series.open_n)
     number = int(time_s // BIN_S)
-    for _ in range(min(number - history.open_number - (1 if had else 0), MOST)):
-        append(history, nan, 0.0)
-    history.open_number, history.open_sum, history.open_n = number, 0.0, 0.0
+    for _ in range(min(number - series.open_number - (1 if had else 0), MOST)):
+        append(series, nan, 0.0)
+    series.open_number, series.open_sum, series.open_n = number, 0.0, 0.0
     return had
 
 
-def append(history: History, mean_mm: float, n: float) -> None:
+def append(series: BinSeries, mean_mm: float, n: float) -> None:
     """One closed bin; beyond MOST it is let go."""
-    if len(history.mean) >= MOST:
+    if len(series.mean) >= MOST:
         return
-    level, present, inverse = history.level, history.present, history.inverse
-    history.mean.append(mean_mm)
-    history.readings.append(n)
+    level, present, inverse = series.level, series.present, series.inverse
+    series.mean.append(mean_mm)
+    series.readings.append(n)
     if n > 0.0:
         level.append(level[-1] + mean_mm)
         present.append(present[-1] + 1.0)
@@ -75,33 +75,33 @@ def append(history: History, mean_mm: float, n: float) -> None:
         inverse.append(inverse[-1])
 
 
-def window_mean(history: History, end: int, bins: int) -> float:
+def window_mean(series: BinSeries, end: int, bins: int) -> float:
     """Mean level in mm of the `bins` bins before running index `end`; at least one of them has a level."""
-    present, level = history.present, history.level
+    present, level = series.present, series.level
     return (level[end] - level[end - bins]) / (present[end] - present[end - bins])
 
 
-def packed(history: History) -> dict[str, Json]:
+def packed(series: BinSeries) -> dict[str, Json]:
     """As JSON: only what the running sums can be made from again, in the same order and so bit for bit."""
     return {
-        "first": history.first,
-        "mean": [m if n > 0.0 else None for m, n in zip(history.mean, history.readings, strict=True)],
-        "readings": [int(n) for n in history.readings],
-        "open": [history.open_number, history.open_sum, history.open_n],
+        "first": series.first,
+        "mean": [m if n > 0.0 else None for m, n in zip(series.mean, series.readings, strict=True)],
+        "readings": [int(n) for n in series.readings],
+        "open": [series.open_number, series.open_sum, series.open_n],
     }
 
 
-def unpacked(data: dict[str, Json]) -> History:
-    """The history that `packed` gave. Raises KeyError, TypeError or ValueError on anything else."""
+def unpacked(data: dict[str, Json]) -> BinSeries:
+    """The series that `packed` gave. Raises KeyError, TypeError or ValueError on anything else."""
     first, means, readings, still_open = (data[name] for name in ("first", "mean", "readings", "open"))
     if not (isinstance(means, list) and isinstance(readings, list) and isinstance(still_open, list)):
         raise TypeError("bins are lists")
-    history = History(first=int(_number(first)))
+    series = BinSeries(first=int(_number(first)))
     for mean, n in zip(means, readings, strict=True):
-        append(history, nan if mean is None else _number(mean), _number(n))
+        append(series, nan if mean is None else _number(mean), _number(n))
     number, total, n = still_open
-    history.open_number, history.open_sum, history.open_n = int(_number(number)), _number(total), _number(n)
-    return history
+    series.open_number, series.open_sum, series.open_n = int(_number(number)), _number(total), _number(n)
+    return series
 
 
 def _number(value: Json) -> float:

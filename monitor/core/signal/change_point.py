@@ -22,7 +22,7 @@ from array import array
 from dataclasses import dataclass, field
 from math import log, sqrt
 
-from monitor.core.signal.bins import History
+from monitor.core.signal.bins import BinSeries
 from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
@@ -33,10 +33,11 @@ FALL_Z = 4.5  # once in 200 days of a jar; see above
 
 
 @dataclass(slots=True)
-class Scan:
-    """`best` and `best_at` are rings over the bins, one row a bin: the best mean of each scale among the windows that
-    ended up to there, and the bin at which it ended. What ended before the latest window of scale b began is found b
-    bins back. It is a function of the history alone, so a carry does not hold it."""
+class ScanMaxima:
+    """The highest window means so far, one ring of rows over the bins. Row i of `best` has, for each window length, the
+    highest mean of the windows that ended by bin i; `best_at` the bin at which that one ended. The highest that ended
+    before the latest window of b bins began stands b rows back. All of it follows from the series, so a carry does not
+    hold it."""
 
     best: array[float] = field(default_factory=lambda: array("d", [NOTHING]) * (RING * SIZE))
     best_at: array[int] = field(default_factory=lambda: array("h", [-1]) * (RING * SIZE))
@@ -57,16 +58,16 @@ class Drop:
     latest_bins: int
 
 
-def search(scan: Scan, history: History, noise: Noise) -> Drop | None:
+def search(scan: ScanMaxima, series: BinSeries, noise: Noise) -> Drop | None:
     """Take in the bins closed since the last call; the strongest drop at the newest, or None when there is none."""
-    latest = catch_up(scan, history)
-    return _strongest(scan, latest, history, noise) if latest else None
+    latest = catch_up(scan, series)
+    return _strongest(scan, latest, series, noise) if latest else None
 
 
-def catch_up(scan: Scan, history: History) -> list[float]:
+def catch_up(scan: ScanMaxima, series: BinSeries) -> list[float]:
     """Take in the bins closed since the last call; the window means at the newest bin, one a scale (NOTHING: too few
     bins have a level). Empty when there is no new bin."""
-    level, present = history.level, history.present
+    level, present = series.level, series.present
     best, best_at = scan.best, scan.best_at
     latest: list[float] = []
     while scan.bins < len(level) - 1:
@@ -88,9 +89,9 @@ def catch_up(scan: Scan, history: History) -> list[float]:
     return latest
 
 
-def _strongest(scan: Scan, latest: list[float], history: History, noise: Noise) -> Drop | None:
+def _strongest(scan: ScanMaxima, latest: list[float], series: BinSeries, noise: Noise) -> Drop | None:
     i = scan.bins
-    present, inverse = history.present, history.inverse
+    present, inverse = series.present, series.inverse
     hour = max(0, i - 12)
     filled = max(present[i] - present[hour], 1.0)
     white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled

@@ -8,7 +8,7 @@ highest bin errs by the noise and the flatness.
 
 from __future__ import annotations
 
-from monitor.core.signal.bins import BIN_S, History, window_mean
+from monitor.core.signal.bins import BIN_S, BinSeries, window_mean
 
 FITS = ((12, 2), (18, 3), (24, 2), (30, 3), (30, 4), (48, 3), (48, 4))  # bins to either side, degree
 CAPS = ((3.0, 3), (3.0, 4), (4.0, 3), (4.0, 4))  # mm below the top, degree
@@ -16,31 +16,31 @@ CAP_BINS = 3  # half an hour's running mean finds where a cap ends; as many bins
 ROUNDS = 4  # a window is moved to its own maximum and fitted again
 
 
-def fit_peak(history: History, around: int) -> tuple[float, float] | None:
+def fit_peak(series: BinSeries, around: int) -> tuple[float, float] | None:
     """(time_s, level_mm) of the peak near bin `around` (0 is the first); None when too few bins have a level there."""
-    by_time = [top for reach, degree in FITS if (top := _top(history, around, reach, degree)) is not None]
-    by_level = [top for depth, degree in CAPS if (top := _cap(history, around, depth, degree)) is not None]
+    by_time = [top for reach, degree in FITS if (top := _top(series, around, reach, degree)) is not None]
+    by_level = [top for depth, degree in CAPS if (top := _cap(series, around, depth, degree)) is not None]
     if not by_time:
         return None
     time, level = _mean(by_time)
     if by_level:
         other = _mean(by_level)
         time, level = (time + other[0]) / 2.0, (level + other[1]) / 2.0
-    return (history.first + time + 0.5) * BIN_S, level
+    return (series.first + time + 0.5) * BIN_S, level
 
 
 def _mean(tops: list[tuple[float, float]]) -> tuple[float, float]:
     return sum(t for t, _ in tops) / len(tops), sum(y for _, y in tops) / len(tops)
 
 
-def _cap(history: History, around: int, depth_mm: float, degree: int) -> tuple[float, float] | None:
+def _cap(series: BinSeries, around: int, depth_mm: float, degree: int) -> tuple[float, float] | None:
     """(bin, level) of the maximum of one fit to the bins around the highest that lie within `depth_mm` of it."""
-    count = len(history.mean)
+    count = len(series.mean)
     smooth: dict[int, float] = {}
     for i in range(max(0, around - 60), count):
         low, high = max(0, i - CAP_BINS), min(count, i + CAP_BINS + 1)
-        if history.present[high] > history.present[low]:
-            smooth[i] = window_mean(history, high, high - low)
+        if series.present[high] > series.present[low]:
+            smooth[i] = window_mean(series, high, high - low)
     if not smooth:
         return None
     top = max(smooth, key=lambda i: smooth[i])
@@ -51,7 +51,7 @@ def _cap(history: History, around: int, depth_mm: float, degree: int) -> tuple[f
         high += 1
     low, high = max(0, low - CAP_BINS), min(count - 1, high + CAP_BINS)
     middle, half = (low + high) / 2.0, max((high - low) / 2.0, 1.0)
-    points = [((i - middle) / half, history.mean[i]) for i in range(low, high + 1) if history.readings[i] > 0.0]
+    points = [((i - middle) / half, series.mean[i]) for i in range(low, high + 1) if series.readings[i] > 0.0]
     fitted = fit_polynomial(points, degree) if len(points) > degree + 2 else None
     if fitted is None:
         return None
@@ -59,13 +59,13 @@ def _cap(history: History, around: int, depth_mm: float, degree: int) -> tuple[f
     return middle + x * half, y
 
 
-def _top(history: History, around: int, reach: int, degree: int) -> tuple[float, float] | None:
+def _top(series: BinSeries, around: int, reach: int, degree: int) -> tuple[float, float] | None:
     """(bin, level) of the maximum of one fit, its window centred on it."""
-    last = len(history.mean) - 1
+    last = len(series.mean) - 1
     best: tuple[float, float] | None = None
     for _ in range(ROUNDS):
         low, high = max(0, around - reach), min(last, around + reach)
-        points = [((i - around) / reach, history.mean[i]) for i in range(low, high + 1) if history.readings[i] > 0.0]
+        points = [((i - around) / reach, series.mean[i]) for i in range(low, high + 1) if series.readings[i] > 0.0]
         fitted = fit_polynomial(points, degree) if len(points) > degree + 1 else None
         if fitted is None:
             return best

@@ -1,5 +1,5 @@
 """How large a step lies between two neighbouring blocks: an estimate with its spread, for `surface.py`, and what it
-makes of it: a `Landing`.
+makes of it: a `LevelShift`.
 
 Generalised least squares of level = a + b t + c [t >= t0] with the errors that this jar has shown: white noise, over
 the readings of a block, and the surface's wander as an Ornstein-Uhlenbeck process. The filter's innovations make the
@@ -26,7 +26,7 @@ STEP_BLOCKS = (2, 3, 5, 8, 12)
 
 
 @dataclass(slots=True)
-class Landing:
+class LevelShift:
     """The surface is back after something: levels before and after (mm), how sure, when it left and came back, for
     how long it was seen to be away (0: not seen), and whether a silence lies between."""
 
@@ -120,8 +120,8 @@ def nearby(rows: list[LevelBlock], k: int) -> float:
     return sum([row.level_mm for row in late]) / len(late) - sum([row.level_mm for row in early]) / len(early)
 
 
-def between(rows: list[LevelBlock], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> Landing:
-    """The step before the latest `k` blocks of `rows`, as a landing; `off_s`: for how long the surface was away."""
+def between(rows: list[LevelBlock], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> LevelShift:
+    """The step before the latest `k` blocks of `rows`, as a level shift; `off_s`: for how long the surface was away."""
     late = rows[-k:]
     back_s = max(STEP_BACK_S, STEP_BACK_LEAST * spacing_s)
     early = [row for row in rows[-k - STEP_BACK_MOST : -k] if late[0].time_s - row.time_s <= back_s]
@@ -131,7 +131,7 @@ def between(rows: list[LevelBlock], k: int, noise: Noise, trend: Trend, spacing_
     slope_sd = max(SINKING_MM_PER_MIN, 2.0 * fitted[1] if fitted else 0.0)
     before, size, sd = step(early, late, noise, slope_sd)
     sure = abs(size) > max(least_jump_mm(noise) + 1.0, spreads(noise, STEP_SD) * sd)
-    return Landing(
+    return LevelShift(
         before,
         before + size,
         sd,

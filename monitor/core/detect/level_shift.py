@@ -1,10 +1,10 @@
-"""The surface is back after something: a feeding, the lid set back, a disturbance, or nothing at all. After
-`surface.py`, which sees it land: what it means (pure), and what follows from it.
+"""What caused a level shift: a feeding, a lid set back, a disturbance, or nothing at all. `surface.py` finds the
+shift; here stand its cause (`cause_of`, pure) and what follows from it (`take_in`).
 
-Whether it was a feeding is asked by Bayes' rule: how often each explanation comes about in a kitchen, how long hands
-are busy with it, and where it leaves the surface. A feeding ends near the starting level; a lid goes back a millimetre
-or two off; a burst of wild readings or a silence moves nothing. Rates, times and sizes are common kitchen practice and
-what ranging sensors do (no published source): only their orders of magnitude matter.
+Whether it was a feeding is decided by Bayes' rule, from how often each cause occurs in a kitchen, how long it takes,
+and where it leaves the surface. A feeding ends near the starting level; a lid goes back a millimetre or two off; a
+burst of wild readings or a silence moves nothing. Rates, times and sizes are common kitchen practice and what ranging
+sensors do (no published source): only their orders of magnitude matter.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from monitor.core.detect import surface as surfaces
 from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
-from monitor.core.signal.bins import History
+from monitor.core.signal.bins import BinSeries
 from monitor.core.signal.block import LevelBlock
-from monitor.core.signal.change_point import Scan
-from monitor.core.signal.step_fit import Landing
+from monitor.core.signal.change_point import ScanMaxima
+from monitor.core.signal.step_fit import LevelShift
 from monitor.core.signal.trend import Trend, line
 from monitor.settings import JarSettings
 from monitor.values import DAY_S, Event, EventKind, Json
@@ -59,14 +59,14 @@ BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar 
 HANDS_MOST_S = 900.0
 LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a half old at most
 RISEN_MM = 4.0
-SAME_FEEDING_S = 3 * 3600.0  # a reported feeding and the landing that shows it
+SAME_FEEDING_S = 3 * 3600.0  # a reported feeding and the shift that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
 
 
-class Meaning(StrEnum):
-    """What a landing is."""
+class Cause(StrEnum):
+    """What a level shift came from."""
 
     FED = "fed"
     PERHAPS_FED = "perhaps_fed"
@@ -88,51 +88,51 @@ class Before:
     fallen: bool = False  # the fall has been decided
 
 
-def meaning(landing: Landing, was: Before) -> Meaning:
-    """Classify a landing, its levels given as heights above the inside bottom."""
-    if landing.gap:
-        return Meaning.FED if _fed_in_gap(landing, was) else Meaning.SAME
-    before, after = landing.before_mm, landing.after_mm
+def cause_of(shift: LevelShift, was: Before) -> Cause:
+    """The likeliest cause of a level shift, its levels given as heights above the inside bottom."""
+    if shift.gap:
+        return Cause.FED if _fed_in_gap(shift, was) else Cause.SAME
+    before, after = shift.before_mm, shift.after_mm
     jump = after - before
-    handled = landing.off_s > 0.0 and landing.strange
-    small = lid_sized(landing)
+    handled = shift.off_s > 0.0 and shift.strange
+    small = lid_sized(shift)
     if was.hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
-        return (Meaning.LID if handled else Meaning.SAME) if small or landing.within else Meaning.DISTURBED
-    if fed_odds(landing, was) > FED_ODDS:
+        return (Cause.LID if handled else Cause.SAME) if small or shift.within else Cause.DISTURBED
+    if fed_odds(shift, was) > FED_ODDS:
         start = was.start_mm if was.start_sure else None
-        return Meaning.PERHAPS_FED if start is not None and after < LITTLE * start else Meaning.FED
-    if small or (landing.within and not landing.sure):
-        return Meaning.LID if handled and (small or not landing.within) else Meaning.SAME
+        return Cause.PERHAPS_FED if start is not None and after < LITTLE * start else Cause.FED
+    if small or (shift.within and not shift.sure):
+        return Cause.LID if handled and (small or not shift.within) else Cause.SAME
     if jump > 0.0:  # nothing but a spoon raises the level at once; a sudden start of the rise looks like it, though
-        return Meaning.DISTURBED if handled else Meaning.SAME
+        return Cause.DISTURBED if handled else Cause.SAME
     if -jump > 2.0 * COLLAPSE_MOST * before > 0.0:
-        return Meaning.PERHAPS_FED
-    return Meaning.DISTURBED if was.rising or handled else Meaning.COLLAPSED
+        return Cause.PERHAPS_FED
+    return Cause.DISTURBED if was.rising or handled else Cause.COLLAPSED
 
 
-def lid_sized(landing: Landing) -> bool:
+def lid_sized(shift: LevelShift) -> bool:
     """Whether a lid that sits differently explains the jump, as well as it is known."""
-    return abs(landing.after_mm - landing.before_mm) <= max(LID_MOST_MM, 3.0 * landing.sd_mm)
+    return abs(shift.after_mm - shift.before_mm) <= max(LID_MOST_MM, 3.0 * shift.sd_mm)
 
 
-def fed_odds(landing: Landing, was: Before) -> float:
+def fed_odds(shift: LevelShift, was: Before) -> float:
     """Odds of a feeding against everything else that could have left this step (not after a long silence)."""
-    if landing.passing:  # a surface that was seen sinking was not poured away
+    if shift.passing:  # a surface that was seen sinking was not poured away
         return 0.0
-    fed, look, other = _explained(landing, was)
+    fed, look, other = _explained(shift, was)
     return fed / max(look + other, 1e-30)
 
 
-def look_share(landing: Landing, was: Before) -> float:
+def look_share(shift: LevelShift, was: Before) -> float:
     """Chance that the lid was lifted and set back, against wild readings and holes that move nothing."""
-    _, look, other = _explained(landing, was)
+    _, look, other = _explained(shift, was)
     return look / max(look + other, 1e-30)
 
 
-def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
+def _explained(shift: LevelShift, was: Before) -> tuple[float, float, float]:
     """How often a step like this comes about by a feeding, by a look, and by anything else; only the ratios count."""
-    before, after = landing.before_mm, landing.after_mm
-    jump, sd, minutes = after - before, landing.sd_mm, landing.off_s / 60.0
+    before, after = shift.before_mm, shift.after_mm
+    jump, sd, minutes = after - before, shift.sd_mm, shift.off_s / 60.0
     room = max(before, 10.0)
     giving_way = 0.01 / room
     if jump < 0.0:
@@ -142,20 +142,20 @@ def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
         giving_way *= SUNK_GIVES_WAY
     nothing, look = _normal(jump, sqrt(sd * sd + 0.1)), _normal(jump, sqrt(sd * sd + LID_SD_MM**2))
     if minutes <= 0.0:
-        days = max(landing.spacing_s, 60.0) / DAY_S
-        fed = (1.0 if landing.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
+        days = max(shift.spacing_s, 60.0) / DAY_S
+        fed = (1.0 if shift.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
         looked, other = 0.0, nothing + COLLAPSE * days * giving_way
     else:
-        gave_way = COLLAPSE * max(minutes, landing.spacing_s / 60.0) / 1440.0
+        gave_way = COLLAPSE * max(minutes, shift.spacing_s / 60.0) / 1440.0
         nothing, look = nothing + gave_way * giving_way, (1.0 - STIRRED) * look + STIRRED * giving_way
-        if not landing.strange:
+        if not shift.strange:
             fed = FED_HOLE * _busy(minutes, FED_MIN)
             looked = LOOK_HOLE * _busy(minutes, LOOK_MIN) * look
-            other = (HOLE + landing.lone_n) / (HOLE_DECADES * minutes) * nothing
-        elif landing.lone:  # how long it was away is not known, only that it was less than twice the spacing
-            most = landing.spacing_s / 30.0
+            other = (HOLE + shift.lone_n) / (HOLE_DECADES * minutes) * nothing
+        elif shift.lone:  # how long it was away is not known, only that it was less than twice the spacing
+            most = shift.spacing_s / 30.0
             fed = FED_UNSEEN + FED_SEEN * _within(most, FED_MIN)
-            looked, other = LOOK_SEEN * _within(most, LOOK_MIN) * look, (WILD + landing.lone_n) * nothing
+            looked, other = LOOK_SEEN * _within(most, LOOK_MIN) * look, (WILD + shift.lone_n) * nothing
         else:
             fed = FED_SEEN * _busy(minutes, FED_MIN)
             looked, other = LOOK_SEEN * _busy(minutes, LOOK_MIN) * look, BURST / BURST_MOST_MIN * nothing
@@ -163,11 +163,11 @@ def _explained(landing: Landing, was: Before) -> tuple[float, float, float]:
         fed *= SOON_ODDS
     elif was.fallen:
         fed *= SUNK_ODDS
-    any_feed = ANY_FEED if landing.strange or minutes <= 0.0 else ANY_IN_HOLE
-    return fed * _lands(after, before, was, sd, any_feed), looked, other
+    any_feed = ANY_FEED if shift.strange or minutes <= 0.0 else ANY_IN_HOLE
+    return fed * _feeding_density(after, before, was, sd, any_feed), looked, other
 
 
-def _lands(after: float, before: float, was: Before, sd: float, any_feed: float) -> float:
+def _feeding_density(after: float, before: float, was: Before, sd: float, any_feed: float) -> float:
     """How densely (1/mm) feedings leave the surface at `after`."""
     start = was.start_mm
     if start is None or start <= 0.0:
@@ -196,20 +196,20 @@ def _within(minutes: float, usual: tuple[float, float]) -> float:
     return 0.5 * (1.0 + erf(log(minutes / usual[0]) / (usual[1] * sqrt(2.0))))
 
 
-def _fed_in_gap(landing: Landing, was: Before) -> bool:
+def _fed_in_gap(shift: LevelShift, was: Before) -> bool:
     """Whether the level went down more during a long silence than a foam sinks in that time."""
-    hours = (landing.back_s - landing.left_s) / 3600.0 + FROZEN_H
-    drop = landing.before_mm - landing.after_mm
-    if drop <= max(LID_MOST_MM + 1.0, 4.0 * landing.sd_mm):
+    hours = (shift.back_s - shift.left_s) / 3600.0 + FROZEN_H
+    drop = shift.before_mm - shift.after_mm
+    if drop <= max(LID_MOST_MM + 1.0, 4.0 * shift.sd_mm):
         return False
     start = was.start_mm
     if start is None:
-        return drop > (COLLAPSE_MOST + 0.5 * SUNK_PER_H * hours) * landing.before_mm
-    risen = max(landing.before_mm, was.highest_mm or 0.0) - start
-    near = abs(landing.after_mm / start - 1.0) <= START_BAND
-    if near and drop > 0.6 * (landing.before_mm - start) and hours < 0.4 / SUNK_PER_H:
+        return drop > (COLLAPSE_MOST + 0.5 * SUNK_PER_H * hours) * shift.before_mm
+    risen = max(shift.before_mm, was.highest_mm or 0.0) - start
+    near = abs(shift.after_mm / start - 1.0) <= START_BAND
+    if near and drop > 0.6 * (shift.before_mm - start) and hours < 0.4 / SUNK_PER_H:
         return True
-    return drop > (GIVES_WAY + SUNK_PER_H * hours) * risen + 3.0 * landing.sd_mm
+    return drop > (GIVES_WAY + SUNK_PER_H * hours) * risen + 3.0 * shift.sd_mm
 
 
 def plausible_heights(start_mm: float | None, before_mm: float) -> tuple[float, float]:
@@ -219,67 +219,67 @@ def plausible_heights(start_mm: float | None, before_mm: float) -> tuple[float, 
     return 0.25 * before_mm if start_mm is None else 0.6 * start_mm, high_mm
 
 
-def land(state: DetectorState, landing: Landing, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
+def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
     """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
     out: list[Event] = []
     if state.surface.lid_off:
         state.surface.lid_off = False
-        out.append(event(state, EventKind.LID_ON, landing.back_s, {"off_s": landing.off_s}))
+        out.append(event(state, EventKind.LID_ON, shift.back_s, {"off_s": shift.off_s}))
     if state.timers.is_away:
         state.timers.is_away = False
-        out.append(event(state, EventKind.JAR_BACK, landing.back_s, {}))
+        out.append(event(state, EventKind.JAR_BACK, shift.back_s, {}))
     state.timers.away_since_s = None
     cycle = state.cycle
     assert cycle is not None
-    if landing.within:
-        rows = surfaces.withdraw(state.surface, landing.within)
+    if shift.within:
+        rows = surfaces.withdraw(state.surface, shift.within)
     raw = state.surface.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
-    shifted = replace(
-        landing, before_mm=height(state, landing.before_mm) - raw, after_mm=height(state, landing.after_mm) - raw
+    by_height = replace(
+        shift, before_mm=height(state, shift.before_mm) - raw, after_mm=height(state, shift.after_mm) - raw
     )
     start = _start(state)
     if start is not None and cycle.start_mm is None:
-        start = min(start, shifted.after_mm)  # begun on its way up: the starting level may have been lower
-    hours = (landing.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
+        start = min(start, by_height.after_mm)  # begun on its way up: the starting level may have been lower
+    hours = (shift.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
     highest = None if cycle.peak_mm is None else height(state, cycle.peak_mm) - raw
     was = Before(start, cycle.start_mm is not None, highest, hours, _rising(state), cycle.fall_at_s is not None)
-    what = meaning(shifted, was)
-    if what is not Meaning.SAME and _reported_not_seen(cycle) and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
-        what = Meaning.FED
+    what = cause_of(by_height, was)
+    if what is not Cause.SAME and _reported_not_seen(cycle) and shift.left_s - cycle.fed_at_s < SAME_FEEDING_S:
+        what = Cause.FED
     evidence: dict[str, Json] = {
-        "before_mm": round(landing.before_mm, 2),
-        "after_mm": round(landing.after_mm, 2),
-        "lid_off_s": round(landing.off_s),
-        "sure": what is not Meaning.PERHAPS_FED,
+        "before_mm": round(shift.before_mm, 2),
+        "after_mm": round(shift.after_mm, 2),
+        "lid_off_s": round(shift.off_s),
+        "sure": what is not Cause.PERHAPS_FED,
     }
-    if what in (Meaning.FED, Meaning.PERHAPS_FED):
-        out += _fed(state, landing, rows, start is not None and shifted.after_mm > start + RISEN_MM, evidence)
-    elif not landing.gap:
-        _note_hands(cycle, landing, fed_odds(shifted, was))
-    sank_mm = landing.before_mm - landing.after_mm
-    if landing.gap and what is Meaning.SAME and sank_mm > max(LID_MOST_MM, 2.5 * landing.sd_mm):
-        cycle.sank_unseen_s, cycle.unseen_s = landing.back_s, landing.back_s - landing.left_s
-    if what in (Meaning.LID, Meaning.DISTURBED, Meaning.COLLAPSED):
-        cycle.stirred = cycle.stirred or what is Meaning.DISTURBED
-        if what is not Meaning.COLLAPSED:
-            a_lid = what is Meaning.LID and lid_sized(landing)
-            surfaces.rezero(state.surface, landing, rows, look_share(shifted, was) if a_lid else None)
-        if what is not Meaning.LID:
-            out.append(event(state, EventKind.DISTURBED, landing.back_s, evidence))
-    if what is Meaning.COLLAPSED or (what is Meaning.SAME and not landing.within):
+    if what in (Cause.FED, Cause.PERHAPS_FED):
+        out += _fed(state, shift, rows, start is not None and by_height.after_mm > start + RISEN_MM, evidence)
+    elif not shift.gap:
+        _note_hands(cycle, shift, fed_odds(by_height, was))
+    sank_mm = shift.before_mm - shift.after_mm
+    if shift.gap and what is Cause.SAME and sank_mm > max(LID_MOST_MM, 2.5 * shift.sd_mm):
+        cycle.sank_unseen_s, cycle.unseen_s = shift.back_s, shift.back_s - shift.left_s
+    if what in (Cause.LID, Cause.DISTURBED, Cause.COLLAPSED):
+        cycle.stirred = cycle.stirred or what is Cause.DISTURBED
+        if what is not Cause.COLLAPSED:
+            a_lid = what is Cause.LID and lid_sized(shift)
+            surfaces.rezero(state.surface, shift, rows, look_share(by_height, was) if a_lid else None)
+        if what is not Cause.LID:
+            out.append(event(state, EventKind.DISTURBED, shift.back_s, evidence))
+    if what is Cause.COLLAPSED or (what is Cause.SAME and not shift.within):
         surfaces.restart(state.surface, rows)
-    elif what not in (Meaning.FED, Meaning.PERHAPS_FED):
+    elif what not in (Cause.FED, Cause.PERHAPS_FED):
         surfaces.accept(state.surface, rows)
-    if landing.within and what not in (Meaning.FED, Meaning.PERHAPS_FED):
+    if shift.within and what not in (Cause.FED, Cause.PERHAPS_FED):
         rows = rows[-1:]  # the others were taken in before the step was seen
     return out + levels(state, rows, jar)
 
 
-def _note_hands(cycle: OpenCycle, landing: Landing, odds: float) -> None:
+def _note_hands(cycle: OpenCycle, shift: LevelShift, odds: float) -> None:
     """Hands were, or may have been, at the jar: a later rise may show that it was fed then. Where the surface was seen
     to be away it was opened, however well a look explains that; elsewhere the step must have looked like a feeding."""
-    at_s = landing.back_s - min(landing.off_s, HANDS_MOST_S)
-    if landing.off_s > 0.0:
+    at_s = shift.back_s - min(shift.off_s, HANDS_MOST_S)
+    if shift.off_s > 0.0:
         known = [one for one in cycle.openings if abs(one[0] - at_s) > HANDS_MOST_S]  # a hole is looked at twice
         cycle.openings = [*known, [at_s, odds]][-OPENINGS_MOST:]
     if odds > max(PERHAPS_ODDS, cycle.handled_odds):
@@ -287,31 +287,31 @@ def _note_hands(cycle: OpenCycle, landing: Landing, odds: float) -> None:
 
 
 def _fed(
-    state: DetectorState, landing: Landing, rows: list[LevelBlock], risen: bool, evidence: dict[str, Json]
+    state: DetectorState, shift: LevelShift, rows: list[LevelBlock], risen: bool, evidence: dict[str, Json]
 ) -> list[Event]:
     """A feeding was seen: the one reported shortly before, or a new cycle. `risen`: the level stands above the
     starting level already."""
     cycle = state.cycle
     assert cycle is not None
     _restart_levels(state, rows)
-    if cycle.told and landing.left_s - cycle.fed_at_s < SAME_FEEDING_S:
-        cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = landing.back_s, None, [], None
-        state.history, state.scan, state.learnt_bins, state.curve_filter = History(), Scan(), 0, None
+    if cycle.told and shift.left_s - cycle.fed_at_s < SAME_FEEDING_S:
+        cycle.back_s, cycle.start_mm, cycle.start_levels, cycle.lowest_mm = shift.back_s, None, [], None
+        state.series, state.scan, state.learnt_bins, state.curve_filter = BinSeries(), ScanMaxima(), 0, None
         return []
-    if landing.off_s > 0.0 and not landing.gap:
-        since_s = min(landing.off_s, HANDS_MOST_S)
+    if shift.off_s > 0.0 and not shift.gap:
+        since_s = min(shift.off_s, HANDS_MOST_S)
     else:  # within a silence: it has risen since, or not yet
-        half_s = (landing.back_s - landing.left_s) / 2
+        half_s = (shift.back_s - shift.left_s) / 2
         since_s = half_s if risen else min(half_s, LAG_S)
-    fed_at_s = landing.back_s - since_s
-    open_cycle(state, fed_at_s, landing.back_s, from_start=True, sure=evidence["sure"] is True)
+    fed_at_s = shift.back_s - since_s
+    open_cycle(state, fed_at_s, shift.back_s, from_start=True, sure=evidence["sure"] is True)
     if not evidence["sure"]:
         state.question = QUESTION
     return [event(state, EventKind.FED, fed_at_s, evidence)]
 
 
 def _reported_not_seen(cycle: OpenCycle) -> bool:
-    """Whether the cycle began with a report, and hands have not been seen at the jar since: the next landing is that
+    """Whether the cycle began with a report, and hands have not been seen at the jar since: the next shift is that
     feeding, whatever it looks like."""
     return cycle.told and cycle.back_s == cycle.fed_at_s
 
