@@ -27,6 +27,7 @@ GROUPS = {
         "undo": "tell",
         "plan": "plan",
         "bake": "bake",
+        "calendar": "calendar",
         "sheet": "sheet",
         "assess": "assess",
         "guide": "guide",

@@ -26,10 +26,9 @@ from monitor.core.plan.chain import awake
 from monitor.core.plan.plain import bake_json
 from monitor.core.plan.ripeness import seed_of
 from monitor.host.time_zone import calendar, display
-from monitor.runs import rfc3339
+from monitor.runs import kept_bake, rfc3339
 from monitor.runs.store import Store, StoreTrouble
 
-BAKE_KEY = "bake:"  # of the store's small notes, before a jar's name
 CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
 
 
@@ -87,7 +86,7 @@ def bake(
         refuse("bake: say how much flour the dough has, like --flour-g 900")
     made = _planned(known, asked, wanted_s, now_s, temperature_c, standing_g, show)
     if path is not None:
-        _keep(path, jar_name or "", {**asked, "wanted_s": wanted_s, "fed_at_s": [one.at_s for one in made.feedings]})
+        _keep(path, jar_name or "", asked, wanted_s, made)
     if form == "json":
         click.echo(json.dumps(bake_json(made, lambda at_s: rfc3339.text(float(round(at_s)))), ensure_ascii=False))
     elif form == "ics":
@@ -147,16 +146,16 @@ def moment_to_come(text: str, now_s: float, zone: tzinfo) -> float:
 def _kept(path: Path, jar: str) -> dict[str, Any] | None:
     try:
         with Store.join(path) as store:
-            text = store.meta(BAKE_KEY + jar)
+            return kept_bake.kept(store, jar)
     except StoreTrouble as error:
         refuse(str(error))
-    return None if text is None else json.loads(text)
 
 
-def _keep(path: Path, jar: str, asked: dict[str, Any]) -> None:
+def _keep(path: Path, jar: str, asked: dict[str, Any], wanted_s: float, made: BakePlan) -> None:
+    feedings = [(one.at_s, phrases.weigh(one.feeding)) for one in made.feedings]
     try:
         with Store.join(path) as store:
-            store.set_meta(BAKE_KEY + jar, json.dumps(asked))
+            kept_bake.keep(store, jar, asked, wanted_s, feedings)
     except StoreTrouble as error:
         refuse(str(error))
 

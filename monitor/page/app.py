@@ -200,7 +200,18 @@ class Page:
 
     async def bake(self, request: Request) -> Response:
         """The feedings on the way to a bake."""
-        jar = self._jar(request)
+        asked = self._bake_asked(request)
+        return JSONResponse(
+            await self.slow.ask(planning.bake, self.cultures, self._jar(request), self.wall(), self.show, *asked)
+        )
+
+    async def bake_kept(self, request: Request) -> Response:
+        """Such a bake, kept in place of the last one."""
+        asked = self._bake_asked(request)
+        about = self.cultures, self._jar(request), self.wall(), self.show
+        return JSONResponse(await self.slow.ask(planning.keep_bake, *about, *asked), 201)
+
+    def _bake_asked(self, request: Request) -> tuple[float, float, float, float | None]:
         limits = {
             "at_s": (0.0, 1e11),
             "flour_g": planning.BAKE_FLOUR_G,
@@ -210,8 +221,7 @@ class Page:
         at_s, flour_g, levain_pct, temperature_c = numbers_of(request, limits)
         if at_s is None or flour_g is None:
             raise Refused("at_s and flour_g: say when you mix, and how much flour the dough has")
-        asked = at_s, flour_g, levain_pct or 20.0, temperature_c
-        return JSONResponse(await self.slow.ask(planning.bake, self.cultures, jar, self.wall(), self.show, *asked))
+        return at_s, flour_g, levain_pct or 20.0, temperature_c
 
     async def trials(self, request: Request) -> Response:
         """All trials."""
@@ -279,6 +289,7 @@ def make(page: Page, password: str | None, token: str | None, for_programs: Sequ
         Route("/api/jars/{jar:path}/shapes", page.shaped),
         Route("/api/jars/{jar:path}/plan", page.plan),
         Route("/api/jars/{jar:path}/bake", page.bake),
+        Route("/api/jars/{jar:path}/bake", page.bake_kept, methods=["POST"]),
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
         Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),

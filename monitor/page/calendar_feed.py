@@ -7,17 +7,18 @@ has it may look, so it holds nothing but times, names of jars and grams, and can
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Iterable, Iterator
+import secrets
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from monitor.core.display.units import Display
-from monitor.runs import daemon_status
+from monitor.page.sessions import Seal
+from monitor.runs import daemon_status, kept_bake
 from monitor.runs.store import Store
 from monitor.values import JarState, Span
 
-BAKES = "bake:"  # of the store's small notes, before a jar's name: the last bake that was planned, by `jartide bake`
+NONCE = "calendar address"  # in the store: what is changed to have other addresses
 MOVED_S = 600.0  # a forecast that moves by less is no new version of its event
 CERTAIN = 10_000  # the version of what has happened: after all of a forecast that moved for ten weeks
 LASTS_S = 900.0  # shown in a calendar; a feeding takes a quarter of an hour
@@ -35,6 +36,27 @@ class Entry:
     tentative: bool
     version: int
     stamp_s: float
+
+
+def nonce(store: Store) -> str:
+    """What the addresses hang on at present. Raises StoreTrouble."""
+    return store.meta(NONCE) or ""
+
+
+def revoke(store: Store) -> str:
+    """From now on they are elsewhere: the new `nonce`. Raises StoreTrouble."""
+    made = secrets.token_hex(4)
+    store.set_meta(NONCE, made)
+    return made
+
+
+def addresses(seal: Seal, nonce: str, names: Sequence[str]) -> dict[str, str]:
+    """Each jar's name -> the path below the page; that of all jars first, under ""."""
+    every = {"": seal.address(f"calendar {nonce}")}
+    return {
+        name: f"calendar/{secret}.ics"
+        for name, secret in (every | {name: seal.address(f"calendar {nonce} {name}") for name in names}).items()
+    }
 
 
 def feed(store: Store, jars: Iterable[str], instance: str, address: str | None, show: Display) -> tuple[bytes, str]:
@@ -73,7 +95,7 @@ def _entries(store: Store, jars: set[str], instance: str, show: Display) -> Iter
     for state in status.jars if status else ():
         if state.jar in jars:
             yield from _of_jar(state, instance, show)
-            yield from _bake(store, state.jar, instance, state.now_s)
+            yield from _bake(store, state.jar, instance, state.now_s, show)
 
 
 def _of_jar(state: JarState, instance: str, show: Display) -> Iterator[Entry]:
@@ -106,18 +128,19 @@ def _of_jar(state: JarState, instance: str, show: Display) -> Iterator[Entry]:
         yield entry("peak", span.likely_s, f"{state.jar} at its peak (expected)", span)
 
 
-def _bake(store: Store, jar: str, instance: str, now_s: float) -> Iterator[Entry]:
+def _bake(store: Store, jar: str, instance: str, now_s: float, show: Display) -> Iterator[Entry]:
     """The feedings to come of the bake that was planned last, and the mixing."""
-    try:
-        kept = json.loads(store.meta(BAKES + jar) or "{}")
-        moments = [(float(at_s), f"Feed {jar} for the bake") for at_s in kept.get("fed_at_s", [])]
-        wanted_s = float(kept.get("wanted_s", 0.0))
-    except (ValueError, TypeError, AttributeError):
+    kept = kept_bake.kept(store, jar)
+    if kept is None:
         return
-    for number, (at_s, title) in enumerate([*moments, (wanted_s, f"Mix the dough with {jar}")]):
+    weighed = kept.get("weighed") or [""] * len(kept["fed_at_s"])
+    wanted_s = float(kept["wanted_s"])
+    moments = [(at_s, f"Feed {jar} for the bake", words) for at_s, words in zip(kept["fed_at_s"], weighed, strict=True)]
+    for number, (at_s, title, words) in enumerate([*moments, (wanted_s, f"Mix the dough with {jar}", "")]):
         if at_s > now_s:
+            says = f"{show.worded(words)}. " if words else ""
             yield Entry(
                 uid=f"bake-{jar}-{wanted_s:.0f}-{number}@{instance}.jartide", at_s=at_s, title=title,
-                text=f"`jartide bake --jar {jar}` says how much, and plans it anew.", tentative=False, version=0,
-                stamp_s=wanted_s - 7 * 86_400.0,
+                text=f"{says[:1].upper()}{says[1:]}`jartide bake --jar {jar}` plans it anew.", tentative=False,
+                version=0, stamp_s=wanted_s - 7 * 86_400.0,
             )  # fmt: skip

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import html
-import secrets
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
@@ -28,7 +27,6 @@ Posted = Callable[[str, bytes], str | None]
 TimeoutError when it could not be committed."""
 FORM = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>{jar}</title><form method="post"><p><button>{jar} was fed just now</button></form></html>"""
-NONCE = "calendar address"  # in the store: what is changed to have other addresses
 AT_ONCE = 16  # posts that wait for their commit; each board has one
 
 
@@ -88,11 +86,12 @@ class ForPrograms:
 
     async def calendar(self, request: Request) -> Response:
         """What is expected and planned, for whoever knows the address."""
-        given = str(request.path_params["secret"]).removesuffix(".ics")
-        addresses = self._addresses(await self._readers.ask(_nonce))
-        jars = next((jars for secret, jars in addresses.values() if same(given, secret)), None)
-        if jars is None:
+        given, names = f"calendar/{request.path_params['secret']}", [jar.name for jar in self._settings.jars]
+        addresses = calendar_feed.addresses(self._seal, await self._readers.ask(calendar_feed.nonce), names)
+        name = next((name for name, path in addresses.items() if same(given, path)), None)
+        if name is None:
             return PlainTextResponse("there is no such calendar", 404)
+        jars = [name] if name else names
         about = (jars, self._seal.address("instance")[:8], self._settings.page.address, self._show)
         body, tag = await self._readers.ask(calendar_feed.feed, *about)
         headers = {"etag": f'"{tag}"', "content-type": "text/calendar; charset=utf-8"}
@@ -102,22 +101,16 @@ class ForPrograms:
 
     async def calendars(self, request: Request) -> Response:
         """Where the calendars are, of each jar and of all."""
-        return JSONResponse(self._said(await self._readers.ask(_nonce)))
+        return JSONResponse(self._said(await self._readers.ask(calendar_feed.nonce)))
 
     async def revoked(self, request: Request) -> Response:
         """From now on they are elsewhere."""
-        return JSONResponse(self._said(await self._readers.ask(_new_nonce)), 201)
+        return JSONResponse(self._said(await self._readers.ask(calendar_feed.revoke)), 201)
 
     def _said(self, nonce: str) -> dict[str, Json]:
-        (every, _), *each = self._addresses(nonce).values()
-        paths = {jars[0]: f"calendar/{secret}.ics" for secret, jars in each}
-        return {"all": f"calendar/{every}.ics", "jars": dict(paths)}
-
-    def _addresses(self, nonce: str) -> dict[str, tuple[str, list[str]]]:
-        """Secret and jars of each calendar; that of all jars first."""
-        names = [jar.name for jar in self._settings.jars]
-        every = {"": (self._seal.address(f"calendar {nonce}"), names)}
-        return every | {name: (self._seal.address(f"calendar {nonce} {name}"), [name]) for name in names}
+        jars = calendar_feed.addresses(self._seal, nonce, [jar.name for jar in self._settings.jars])
+        every = jars.pop("")
+        return {"all": every, "jars": dict(jars), "address": self._settings.page.address}
 
     async def fed_form(self, request: Request) -> Response:
         """The button of a notice, where a service can only open a link: looking tells nothing, pressing does."""
@@ -163,13 +156,3 @@ class ForPrograms:
 def _as_of_s(store: Store) -> float | None:
     status = daemon_status.read(store)
     return None if status is None else status.as_of_s
-
-
-def _nonce(store: Store) -> str:
-    return store.meta(NONCE) or ""
-
-
-def _new_nonce(store: Store) -> str:
-    nonce = secrets.token_hex(4)
-    store.set_meta(NONCE, nonce)
-    return nonce

@@ -128,7 +128,8 @@ def _paths() -> Schema:
         "/api/jars/{jar}/bake": {
             "get": _get(
                 "The feedings on the way to a bake", _ref("Bake"), 404, 409, 422, 503, parameters=[JAR, *bake]
-            )
+            ),
+            "post": _bake_kept(bake),
         },
         "/api/jars/{jar}/fed": {"post": _post("Tell a feeding", "Fed", 409)},
         "/api/jars/{jar}/noted": {"post": _post("Tell a note", "Noted")},
@@ -153,6 +154,18 @@ def _paths() -> Schema:
         "/api/health": {"get": _get("How the watching is doing", _ref("Health"), 503)},
         "/api/openapi.json": {"get": _get("This document", OBJECT)},
     }  # fmt: skip
+
+
+def _bake_kept(parameters: list[Schema]) -> Schema:
+    return {
+        "summary": "Keep such a bake in place of the last one: it stands in the calendars from then on",
+        "operationId": "bake_kept",
+        "parameters": [JAR, TOKEN, *parameters],
+        "responses": {
+            "201": {"description": "Kept", "content": _json(_object(kept=YES_NO))},
+            **_errors(401, 403, 404, 409, 413, 422, 503),
+        },
+    }
 
 
 def _revoked() -> Schema:
@@ -194,7 +207,7 @@ def _now_schemas() -> Schema:
             as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, place=TEXT, trouble=_maybe(TEXT),
             troubles=_list(TEXT), jars=_list(_ref("Jar")), quiet_jars=_list(TEXT), units=OBJECT, time_zone=_maybe(TEXT),
         ),
-        "Calendars": _object(all=TEXT, jars=OBJECT),
+        "Calendars": _object(all=TEXT, jars=OBJECT, address=_maybe(TEXT)),
         "Change": {
             **_object(
                 as_of_s=_maybe(NUMBER), now_s=NUMBER, watching=YES_NO, troubles=_list(TEXT), trouble=_maybe(TEXT),

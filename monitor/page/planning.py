@@ -9,6 +9,7 @@ import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from statistics import fmean
+from typing import Any
 
 from monitor.core.assess import notebook
 from monitor.core.display.local_time import minute_of_day
@@ -18,16 +19,16 @@ from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.course import course, height
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import bake as baking
-from monitor.core.plan import feeding
+from monitor.core.plan import feeding, phrases
 from monitor.core.plan.chain import awake
 from monitor.core.plan.ripeness import seed_of
 from monitor.core.plan.weighing import limits_of
-from monitor.runs import history
+from monitor.runs import history, kept_bake
 from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import DAY_S, Json, Noting, Span
+from monitor.values import DAY_S, Feeding, Json, Noting, Span
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
@@ -38,6 +39,7 @@ BAKE_FLOUR_G = (50.0, 50_000.0)
 LEVAIN_PCT = (1.0, 100.0)
 FURTHEST_BAKE_S = 14 * DAY_S  # a chain of feedings is planned backwards from it
 PAST_RISES = 6  # whose heights say how high the next one may come
+WEIGHTS = ("starter_g", "flour_g", "water_g")
 SPAN = ("earliest_s", "likely_s", "latest_s")
 
 
@@ -179,3 +181,13 @@ def bake(
         "cautions": [show.worded(one) for one in made.cautions],
         "cycles": len(cycles),
     }
+
+
+def keep_bake(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display,
+              at_s: float, flour_g: float, levain_pct: float, temperature_c: float | None) -> Json:  # fmt: skip
+    """Plan a bake and keep it, for the calendar and `jartide bake`. Raises Refused and StoreTrouble."""
+    made: Any = bake(store, known, jar, now_s, show, at_s, flour_g, levain_pct, temperature_c)
+    asked = {"flour_g": flour_g, "levain_pct": levain_pct, "hydration_pct": None, "keep_g": None}
+    weighed = [(one["at_s"], phrases.weigh(Feeding(**{key: one[key] for key in WEIGHTS}))) for one in made["feedings"]]
+    kept_bake.keep(store, jar.name, asked, at_s, weighed)
+    return {"kept": True}

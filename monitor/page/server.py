@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from monitor.page.for_programs import Posted
     from monitor.page.live import Live
     from monitor.page.readers import Readers
+    from monitor.page.sessions import Seal
 
 log = logging.getLogger(__name__)
 
@@ -211,17 +212,23 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
         yield listener
 
 
-def button_of(settings: Settings, wall: Callable[[], float]) -> Callable[[str], str] | None:
-    """Makes the address by which a notice's button tells that a jar was fed; None where there is no page that people
-    reach. Raises SecretError."""
+def seal_of(settings: Settings) -> Seal:
+    """What signs the page's addresses, in whichever process. Raises SecretError."""
     from monitor.page.sessions import Seal
 
     page = settings.page
-    if not page.on or page.address is None or page.read_only:
-        return None
     password = secret(env=page.password_env, file=page.password_file, what="the password of the page")
     token = secret(env=page.token_env, file=page.token_file, what="the token of the page")
-    seal, begins = Seal(_key(settings), password, token), page.address.rstrip("/")
+    return Seal(_key(settings), password, token)
+
+
+def button_of(settings: Settings, wall: Callable[[], float]) -> Callable[[str], str] | None:
+    """Makes the address by which a notice's button tells that a jar was fed; None where there is no page that people
+    reach. Raises SecretError."""
+    page = settings.page
+    if not page.on or page.address is None or page.read_only:
+        return None
+    seal, begins = seal_of(settings), page.address.rstrip("/")
     return lambda jar: f"{begins}/fed/{seal.grant(jar, wall())}"
 
 

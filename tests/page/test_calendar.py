@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import httpx
 import icalendar
 import pytest
+from click.testing import CliRunner
+from playwright.sync_api import Browser, expect
 
+from monitor.cli import main
 from monitor.core.display.units import Display
-from monitor.page.calendar_feed import BAKES, feed
-from monitor.runs import daemon_status
+from monitor.page.calendar_feed import feed
+from monitor.runs import daemon_status, kept_bake
 from monitor.runs.store import Store
 from monitor.settings import Settings
 from monitor.values import Cycle, Forecast, JarState, Span, Stage
+from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page.serving import serving, token
 
 NOW_S = 1_790_000_000.0
@@ -71,9 +76,11 @@ def test_what_is_expected_moves_and_what_began_is_certain(store: Store) -> None:
 
 
 def test_a_planned_bake_is_in_it_and_another_jar_is_not(store: Store) -> None:
-    asked = {"fed_at_s": [NOW_S - H_S, NOW_S + 8 * H_S], "wanted_s": NOW_S + 20 * H_S}
-    store.set_meta(BAKES + "rye", json.dumps(asked))
-    assert set(events(store, STATE)) == {"Feed rye for the bake", "Mix the dough with rye"}
+    feedings = [(NOW_S - H_S, "gone by"), (NOW_S + 8 * H_S, "keep 12 g, add 96 g flour and 96 g water (1:8:8)")]
+    kept_bake.keep(store, "rye", {"flour_g": 900.0}, NOW_S + 20 * H_S, feedings)
+    found = events(store, STATE)
+    assert set(found) == {"Feed rye for the bake", "Mix the dough with rye"}
+    assert str(found["Feed rye for the bake"]["DESCRIPTION"]).startswith("Keep 12 g, add 96 g flour")
     assert events(store, STATE, jars=("wheat",)) == {}
     store.close()
 
@@ -100,3 +107,62 @@ def test_the_address_is_the_secret_and_can_be_changed(household: Settings, monke
     monkeypatch.setenv("WORD", "another")
     with serving(household, password_env="WORD") as client:
         assert client.get("/" + new["all"]).status_code == 404
+
+
+def told(settings: Settings, path: Path, *words: str) -> tuple[int, str]:
+    path.write_text(
+        f'[[jar]]\nname = "rye"\n[store]\npath = "{settings.store.path}"\n[page]\npassword_env = "WORD"\n'
+        'address = "https://jar.lan"\n'
+    )
+    done = CliRunner().invoke(main, ["calendar", *words, "--config", str(path)])
+    return done.exit_code, done.output
+
+
+@pytest.mark.fault("W13")
+def test_the_command_prints_and_changes_what_the_page_serves(
+    household: Settings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("WORD", "tide")
+    config = tmp_path / "jartide.toml"
+    with serving(household, password_env="WORD", address="https://jar.lan") as client:
+        client.post("/login", data={"password": "tide"})
+        said = client.get("/api/calendar").json()
+        code, printed = told(household, config)
+        assert (code, said["address"]) == (0, "https://jar.lan")
+        assert printed.splitlines() == [
+            f"every jar  https://jar.lan/{said['all']}",
+            f"rye        https://jar.lan/{said['jars']['rye']}",
+        ]
+        moved = json.loads(told(household, config, "rye", "--revoke", "--json")[1])
+        assert moved["all"] is None
+        with httpx.Client(base_url=client.base_url) as phone:
+            assert phone.get("/" + said["jars"]["rye"]).status_code == 404
+            assert phone.get(moved["jars"]["rye"].removeprefix("https://jar.lan")).status_code == 200
+    assert told(household, config, "wheat")[0] == 2
+    config.write_text('[[jar]]\nname = "rye"\n[page]\non = false\n')
+    assert CliRunner().invoke(main, ["calendar", "--config", str(config)]).exit_code == 2
+
+
+def test_the_page_shows_where_it_is_keeps_a_bake_and_moves_it(household: Settings, browser: Browser) -> None:
+    with serving(household) as client:
+        context = browser.new_context(viewport=PHONE)
+        eyes = Eyes(context, f"{client.base_url}/#/plan/rye")
+        page = eyes.page
+        page.get_by_role("button", name="Bake", exact=True).click()
+        page.get_by_role("button", name="Keep this bake").click()
+        expect(page.get_by_text("Warmth where it stands")).to_have_count(0)  # the feeding was asked for first
+        expect(page.get_by_text("Kept: its feedings stand in the calendar")).to_be_visible(timeout=WAIT_MS)
+        page.get_by_text("In your phone’s calendar").click()
+        field = page.get_by_label("Address, only rye")
+        expect(field).to_have_value(f"{client.base_url}/{client.get('/api/calendar').json()['jars']['rye']}")
+        before = field.input_value()
+        assert "Mix the dough with rye" in client.get(before).text
+        assert serious(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+        if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
+            page.screenshot(path=f"{folder}/calendar_phone.png", full_page=True)
+        page.get_by_role("button", name="Move all calendars").click()
+        expect(field).not_to_have_value(before)
+        assert client.get(before).status_code == 404
+        assert not eyes.wrong
+        context.close()

@@ -1,10 +1,11 @@
 // The next feeding: two sliders and an answer at once; or a bake, backwards from the hour of mixing. Either way the curve
 // that the plan foretells is drawn. While one answer is under way only the latest wish waits.
 
+import { calendarFold } from "./calendar.js";
 import { glyph } from "./glyphs.js";
 import { jarLinks } from "./past.js";
 import { RiseChart } from "./rise.js";
-import { clock, dayAndClock, el, get, jarPath, sayLong, sayWarmth, sayWeight, zoned } from "./words.js";
+import { clock, dayAndClock, el, get, jarPath, post, sayLong, sayWarmth, sayWeight, zoned } from "./words.js";
 
 const HOUR = 3600;
 
@@ -14,17 +15,20 @@ export async function planView(main, live, jarName) {
   main.append(el("h1", { tabindex: -1 }, jar ? `Next feeding of ${jar}` : "Next feeding"));
   if (!jar) return () => {};
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("plan", jars, jar)));
-  const box = el("div", { class: "view" }), kinds = [["Next feeding", nextFeeding], ["Bake", bake]];
+  const box = el("div"), kinds = [["Next feeding", nextFeeding], ["Bake", bake]];
   const seg = el("div", { class: "seg", role: "group", "aria-label": "What to plan" });
-  let end = () => {};
+  let end = () => {}, choice = 0;
   async function choose(i) {
+    const mine = ++choice, here = el("div", { class: "view" }); // of its own: whoever taps twice soon sees the second only
     end();
-    box.replaceChildren();
+    end = () => {};
+    box.replaceChildren(here);
     for (const [k, one] of [...seg.children].entries()) one.setAttribute("aria-pressed", String(k === i));
-    end = await kinds[i][1](box, jar, live);
+    const done = await kinds[i][1](here, jar, live);
+    if (mine === choice) end = done; else done();
   }
   seg.append(...kinds.map(([words], i) => el("button", { type: "button", onclick: () => choose(i) }, words)));
-  main.append(seg, box);
+  main.append(seg, box, calendarFold(jar));
   await choose(0);
   return () => end();
 }
@@ -86,10 +90,14 @@ async function bake(main, jar, live) {
     return at + ((h - here[0]) * 60 + (m - here[1])) * 60 - (at % 60);
   };
   const step = (look, when, range, words, more) => el("li", {}, el("span", { class: "when" }, when, el("small", {}, range)), el("span", { class: `dot s-${look} tinted` }, glyph(look, 24)), el("div", {}, el("b", {}, words), el("p", { class: "soft" }, more)));
+  const query = () => new URLSearchParams({ at_s: Math.round(wanted()), flour_g: flour.value, levain_pct: levain.value || 20 });
+  const kept = el("p", { class: "soft", role: "status" }), keep = el("button", { type: "button", class: "other", onclick: async () => {
+    try { await post(`${jarPath(jar, "bake")}?${query()}`, {}); kept.textContent = "Kept: its feedings stand in the calendar, and jartide bake plans it anew."; } catch (error) { kept.textContent = `Not kept: ${error.message}`; }
+  } }, "Keep this bake");
   const ask = latest(async () => {
     if (!hour.value || !(Number(flour.value) >= 50)) return;
-    const query = new URLSearchParams({ at_s: Math.round(wanted()), flour_g: flour.value, levain_pct: levain.value || 20 });
-    const made = await get(`${jarPath(jar, "bake")}?${query}`);
+    kept.textContent = "";
+    const made = await get(`${jarPath(jar, "bake")}?${query()}`);
     const sum = (key) => made.feedings.reduce((all, one) => all + (one[key] ?? 0), 0);
     title.textContent = `${made.feedings.length === 1 ? "One feeding" : `${made.feedings.length} feedings`}: ${sayWeight(sum("flour_g"))} flour, ${sayWeight(sum("water_g"))} water`;
     steps.replaceChildren(...made.feedings.map((one) => step("feed", one.words, "", `Feed: ${[one.starter_g, one.flour_g, one.water_g].map((g) => sayWeight(g ?? 0)).join(" + ")}`, `From ${one.from}.${one.discard_g ? ` ${sayWeight(one.discard_g)} are left over.` : ""}`)),
@@ -102,7 +110,7 @@ async function bake(main, jar, live) {
   }, (says) => { title.textContent = ""; steps.replaceChildren(); because.className = "bad"; because.textContent = says; after.hidden = true; });
   for (const one of [day, hour, flour, levain]) one.addEventListener("input", ask);
   main.append(el("section", { class: "plate" }, el("div", { class: "in say" }, el("label", {}, "I mix the dough", day), el("label", {}, "at", hour), el("label", {}, "with flour, g", flour), el("label", {}, `and ripe ${jar}, % of it`, levain))),
-    el("div", { class: "two" }, after, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, steps, because))));
+    el("div", { class: "two" }, after, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, steps, because, "readOnly" in document.body.dataset ? null : keep, kept))));
   await ask();
   return () => chart.end();
 }

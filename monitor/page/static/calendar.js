@@ -1,0 +1,32 @@
+// Where a phone's calendar finds what is expected of a jar and planned for it: the secret addresses, to subscribe, to copy,
+// and to move elsewhere. They are asked for only when somebody unfolds this.
+
+import { el, get, post } from "./words.js";
+
+export function calendarFold(jar) {
+  const box = el("div"), fold = el("details", {}, el("summary", {}, "In your phone’s calendar"), box);
+  fold.addEventListener("toggle", () => fold.open && !box.hasChildNodes() && show(box, jar, () => get("api/calendar")));
+  return el("section", { class: "plate" }, el("div", { class: "in" }, fold));
+}
+
+async function show(box, jar, ask) {
+  let found;
+  try { found = await ask(); } catch (error) { box.replaceChildren(el("p", { class: "bad" }, String(error.message))); return; }
+  const whole = (path) => new URL(path, found.address ? `${found.address.replace(/\/+$/, "")}/` : document.baseURI).href;
+  const said = el("p", { class: "soft", role: "status" });
+  const row = (words, path) => {
+    const input = el("input", { type: "text", readonly: true, value: whole(path), "aria-label": `Address, ${words}`, onfocus: () => input.select() });
+    const copy = async () => {
+      input.select();
+      try { await navigator.clipboard.writeText(input.value); said.textContent = "Copied."; } catch { said.textContent = "Copy what is marked."; } // browsers let no page copy without TLS
+    };
+    return el("div", { class: "more-panel" }, el("b", {}, words), input, el("div", { class: "row" },
+      el("a", { class: "button other", href: input.value.replace(/^https?:/, "webcal:") }, "Subscribe"), el("button", { type: "button", class: "other", onclick: copy }, "Copy")));
+  };
+  const revoke = el("button", { type: "button", class: "plain", onclick: () => show(box, jar, () => post("api/calendar/revoked", {})) }, "Move all calendars to new addresses");
+  box.replaceChildren(
+    el("p", { class: "soft" }, "When it will probably peak and want feeding, and the feedings of a bake that you kept. Calendars come for it every few minutes or once a day, as they like: an outlook, not an alarm."),
+    row(`only ${jar}`, found.jars[jar]), row("every jar", found.all), said,
+    el("p", { class: "soft" }, "Whoever has an address can look. The old ones are nowhere once they have been moved."),
+    "readOnly" in document.body.dataset ? "" : revoke);
+}
