@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.host import failpoints
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.sinks.channel_queue import ChannelQueue, Failure
 from tests.kitchen import Kitchen
 from tests.night import night
@@ -44,7 +44,7 @@ class File:
     def __init__(self, path: Path) -> None:
         self._path = path
 
-    def send(self, together: Sequence[Kept]) -> Failure | None:
+    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
         with self._path.open("a") as out:
             out.writelines(f"{one.message_id}\n" for one in together)
         return None

@@ -36,7 +36,7 @@ from monitor.simulator.truth import JarTruth, TrueCycle
 FOLDER = Path(__file__).resolve().parent.parent / "simulated_runs"
 FED_STEP_MM = 8.0
 RISEN_RATIO = 1.3  # a rise that everybody would call one
-FLAT_RATIO, FLAT_H = 1.04, 40.0  # by then the latest time that is foretold for a peak is over, in a cool room too
+FLAT_RATIO, FLAT_H = 1.04, 40.0  # by then the latest time that is predicted for a peak is over, in a cool room too
 LATE_S = 90 * 60.0
 FALL_NEAR_S = 15 * 60.0
 UPWARD_S = 3600.0

@@ -35,7 +35,7 @@ from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_commands import MqttCommands
 from monitor.sinks.mqtt_state import MqttState, NoticeTopic
 from monitor.sinks.notices import NoticeSink, channels
-from monitor.sinks.recorder import Held
+from monitor.sinks.recorder import Unstored
 from monitor.sinks.thinner import Thinner
 from monitor.sources import Opening, Source, open_sources
 from monitor.sources.boot_clock import BootClocks
@@ -66,7 +66,7 @@ def watch(
     clock = clock or Clock()
     before: Settings | None = None  # known to work
     going: Settings | None = settings
-    held: list[Held] = []
+    held: list[Unstored] = []
     with signals() as requests, contextlib.ExitStack() as stores:
         opened: _Opened | None = None
         try:
@@ -124,13 +124,13 @@ def _open(settings: Settings, clock: Clock) -> _Opened:
 def _watch_with(
     settings: Settings,
     opened: _Opened,
-    held: Sequence[Held],
+    held: Sequence[Unstored],
     clock: Clock,
     own_sources: Sequence[Source] | None,
     started: Callable[[Daemon], None],
     reread: Callable[[], Settings] | None,
     requests: SignalRequests,
-) -> tuple[Settings | None, list[Held]]:
+) -> tuple[Settings | None, list[Unstored]]:
     """Watch with these settings; returns those to go on with, or None at the end, and what could not be stored."""
     store = opened.store
     show = display(settings.display)

@@ -20,7 +20,7 @@ from monitor.daemon.jars import Jars
 from monitor.host.clock import Clock, ClockWatch
 from monitor.host.failpoints import failpoint
 from monitor.runs.store import Store
-from monitor.sinks.recorder import Held, Recorder
+from monitor.sinks.recorder import Recorder, Unstored
 from monitor.sources import Source
 from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
 
@@ -56,7 +56,7 @@ class Daemon:
         beat: Callable[[], None] = lambda: None,
         on_clock_set: Callable[[], None] = lambda: None,
         before_boot_s: float = -inf,
-        held: Sequence[Held] = (),
+        held: Sequence[Unstored] = (),
     ) -> None:
         self._jars = jars
         self._store = store
@@ -97,7 +97,7 @@ class Daemon:
         for thing in self._held:
             self._recorder.take(thing, self._clock.monotonic())
 
-    def held(self) -> list[Held]:
+    def held(self) -> list[Unstored]:
         """What was taken in and could not be stored, for the next daemon of this process. Its tokens are of no use to
         that one: a broker that still waits sends the message again, and it is known by its numbers."""
         waiting = self._recorder.waiting() if self._recorder is not None else []

@@ -15,7 +15,7 @@ from monitor.core.display.units import Display
 from monitor.core.notify import due
 from monitor.core.notify.summary import daily_summary
 from monitor.runs import outbox
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import JarState, Noted
@@ -29,7 +29,7 @@ class _Known:
 
     cycle: tuple[int, float]  # its number, and since when
     noted: list[Noted]
-    kept: list[Kept]
+    kept: list[StoredNotice]
 
 
 class Notifier:

@@ -82,7 +82,7 @@ def protocol(most: int, whole_s: float = WHOLE_S) -> type[H11Protocol]:
     return Bounded
 
 
-class Seldom(logging.Filter):
+class RepeatFilter(logging.Filter):
     """Lets a line through once in `AGAIN_S`, with how many like it there were since. For logs that strangers write."""
 
     def __init__(self) -> None:
@@ -110,8 +110,8 @@ def log_seldom() -> None:
     """From now on the web server's and the loop's own lines come seldom."""
     for name in ("uvicorn.error", "asyncio"):
         logger = logging.getLogger(name)
-        if not any(isinstance(one, Seldom) for one in logger.filters):
-            logger.addFilter(Seldom())
+        if not any(isinstance(one, RepeatFilter) for one in logger.filters):
+            logger.addFilter(RepeatFilter())
 
 
 def limits(most: int, proxies: tuple[str, ...]) -> dict[str, Any]:

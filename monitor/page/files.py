@@ -39,7 +39,7 @@ _EXPORT = re.compile(r"^export (?=(?:async )?(?:function|class|const) (\w+))", r
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class StaticFile:
     """One file."""
 
     plain: bytes
@@ -60,7 +60,7 @@ class Files:
             **{name: (STATIC / name).read_bytes() for name in _PICTURES},
             **{name: (SHELL / name).read_bytes() for name in ("offline.html", _WORKER)},
         }
-        self._held = {name: _held(name, content) for name, content in contents.items()}
+        self._held = {name: _static_file(name, content) for name, content in contents.items()}
 
     async def answer(self, request: Request) -> Response:
         """The file that the path names, or that it has not changed. Raises HTTPException (404)."""
@@ -96,6 +96,6 @@ def joined(folder: Path, entry: str) -> str:
     return f'"use strict";\n(() => {{\n{"".join(scripts.values())}}})();\n'
 
 
-def _held(name: str, plain: bytes) -> Held:
+def _static_file(name: str, plain: bytes) -> StaticFile:
     tag = f'"{hashlib.sha256(plain).hexdigest()[:24]}"'
-    return Held(plain, gzip.compress(plain, 9, mtime=0), tag, _TYPES[name.rpartition(".")[2]])
+    return StaticFile(plain, gzip.compress(plain, 9, mtime=0), tag, _TYPES[name.rpartition(".")[2]])

@@ -20,7 +20,7 @@ from monitor.core.notify import ahead
 from monitor.core.notify.due import snoozed_until_s
 from monitor.core.vessel.level import rise_ratio
 from monitor.runs import history, outbox, reported
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
 from monitor.values import (
@@ -184,7 +184,7 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
 
 
 def next_notice(
-    state: JarState, kept: list[Kept], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
+    state: JarState, kept: list[StoredNotice], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
 ) -> Json:
     """What will be told next and when, as far as it can be foreseen; None when nothing can."""
     waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]

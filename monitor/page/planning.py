@@ -95,11 +95,13 @@ def plan(
         "instead": [show.worded(f"{one.do}. {one.because}") for one in made.instead],
         "caution": None if made.caution is None else show.worded(made.caution),
         "cycles": culture.cycles,
-        "course": foretold(store, jar, now_s, made.hours_to_peak, made.hours_to_fall),
+        "course": predicted_course(store, jar, now_s, made.hours_to_peak, made.hours_to_fall),
     }
 
 
-def foretold(store: Store, jar: JarSettings, fed_at_s: float, peak_h: Sequence[float], fall_h: Sequence[float]) -> Json:
+def predicted_course(
+    store: Store, jar: JarSettings, fed_at_s: float, peak_h: Sequence[float], fall_h: Sequence[float]
+) -> Json:
     """The course that a feeding still to come will probably take, as `core.forecast.course` has it."""
     peak_at, fall_at = (Span(**dict(zip(SPAN, (fed_at_s + 3600.0 * h for h in hours), strict=True)))
                         for hours in (peak_h, fall_h))  # fmt: skip
@@ -163,7 +165,7 @@ def bake(
                 "hours_to_peak": [round(h, 2) for h in one.hours.peak],
                 "hours_to_fall": [round(h, 2) for h in one.hours.fall],
                 "discard_g": one.discard_g,
-                "course": foretold(store, jar, one.at_s, one.hours.peak, one.hours.fall),
+                "course": predicted_course(store, jar, one.at_s, one.hours.peak, one.hours.fall),
             }
             for one in made.feedings
         ],

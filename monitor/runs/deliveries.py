@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from monitor.runs import outbox
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 
 MOST = 200  # a notice waits for a day at most, so more than this never wait unless something is badly wrong
 
 
-def owed(store: Store, channel: str, now_s: float) -> list[Kept]:
+def owed(store: Store, channel: str, now_s: float) -> list[StoredNotice]:
     """What waits, is due and of use, and has not gone out by this channel; urgent ones first, then by due time."""
     waiting = outbox.due(store, now_s, MOST)
     if not waiting:

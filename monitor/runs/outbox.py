@@ -25,7 +25,7 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class StoredNotice:
     """A notice in the outbox. `message_id` stays the same at every try, so that a receiver can know a second copy;
     `changed_s` is when its state last changed."""
 
@@ -49,10 +49,10 @@ def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
     return new
 
 
-def outside(notice: Notice) -> Kept:
+def outside(notice: Notice) -> StoredNotice:
     """A notice that no store can take now, as if it were kept."""
     message_id = _message_id(notice, 0)
-    return Kept(id=0, message_id=message_id, run=0, notice=notice, state=State.PENDING, changed_s=notice.due_s)
+    return StoredNotice(id=0, message_id=message_id, run=0, notice=notice, state=State.PENDING, changed_s=notice.due_s)
 
 
 def renumber(store: Store, jar: str, run: int, numbers: Mapping[int, int | None], mark: int) -> None:
@@ -71,7 +71,7 @@ def renumber(store: Store, jar: str, run: int, numbers: Mapping[int, int | None]
                 store.write(sql, (run, jar, new))
 
 
-def due(store: Store, now_s: float, limit: int = 20) -> list[Kept]:
+def due(store: Store, now_s: float, limit: int = 20) -> list[StoredNotice]:
     """What should be sent now: due, still of use, and waiting; urgent ones first, then by due time."""
     where = f"{_WAITING} AND due_s <= ? AND expires_s > ? ORDER BY urgent DESC, due_s, id LIMIT ?"
     return _select(store, where, (now_s, now_s, limit))
@@ -102,7 +102,7 @@ def shift(store: Store, offset_s: float, since_s: float) -> None:
     store.write(f"UPDATE notice SET {moved} WHERE due_s >= ?2", (offset_s, since_s))
 
 
-def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[Kept]:
+def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[StoredNotice]:
     """The notices of a jar's open run (of one cycle, or of all), oldest first: what was said already."""
     run = store.open_run(jar) if jar else None
     where = "run = ? AND jar = ?" + ("" if cycle is None else " AND cycle = ?") + " ORDER BY id"
@@ -110,14 +110,14 @@ def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[Kept]:
     return _select(store, where, values if cycle is None else (*values, cycle))
 
 
-def concerning(store: Store, jar: str, cycle: int) -> list[Kept]:
+def concerning(store: Store, jar: str, cycle: int) -> list[StoredNotice]:
     """Of a jar's open run: what was put out in one cycle, and what still waits from any, oldest first."""
     run = store.open_run(jar) if jar else None
     where = f"run = ? AND jar = ? AND (cycle = ? OR {_WAITING}) ORDER BY id"
     return _select(store, where, (run.id if run else 0, jar, cycle))
 
 
-def latest(store: Store, limit: int = 50) -> list[Kept]:
+def latest(store: Store, limit: int = 50) -> list[StoredNotice]:
     """The latest notices of all jars, newest first."""
     return _select(store, "1 ORDER BY id DESC LIMIT ?", (limit,))
 
@@ -129,12 +129,12 @@ _PUT = f"""INSERT INTO notice ({_COLUMNS.removeprefix("id, ")}, changed_s)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
 
 
-def _select(store: Store, where: str, values: Sequence[object]) -> list[Kept]:
+def _select(store: Store, where: str, values: Sequence[object]) -> list[StoredNotice]:
     sql = f"SELECT {_COLUMNS}, state, changed_s FROM notice WHERE {where}"
     return [_kept(row) for row in store.query(sql, values)]
 
 
-def _kept(row: tuple[Any, ...]) -> Kept:
+def _kept(row: tuple[Any, ...]) -> StoredNotice:
     id_, run, jar, cycle, kind, repeat, due_s, expires_s, title, text, urgent, state, changed_s = row
     notice = Notice(
         jar=jar,
@@ -147,7 +147,7 @@ def _kept(row: tuple[Any, ...]) -> Kept:
         text=text,
         urgent=bool(urgent),
     )
-    return Kept(
+    return StoredNotice(
         id=id_,
         message_id=_message_id(notice, run),
         run=run,

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from urllib.parse import quote
 
 from monitor.core.notify.conditions import Kind
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.sinks.channel_queue import Failure, message
 
 CONNECT_S, READ_S = 10.0, 20.0  # at most, per connection; a phone network needs 2 s, a busy mail server 10
@@ -42,7 +42,7 @@ class AppriseChannel:
         self.key = f"{self._scheme} {hashlib.blake2b(address.encode(errors='replace'), digest_size=4).hexdigest()}"
         self.shown = f"{self._scheme}://…"  # with the host as well, once apprise has said what of it is no secret
 
-    def send(self, together: Sequence[Kept]) -> Failure | None:
+    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
         """One message; blocks for `WHOLE_S` at most."""
         jar = together[0].notice.jar
         link = None if self._page is None else f"{self._page.rstrip('/')}/#/{f'jar/{quote(jar)}' if jar else ''}"

@@ -21,7 +21,7 @@ from monitor.core.notify.conditions import Kind
 from monitor.host.failpoints import failpoint
 from monitor.host.heartbeat import sending
 from monitor.runs import deliveries, outbox
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 from monitor.values import Notice
 
@@ -49,7 +49,7 @@ class Channel(Protocol):
     @property
     def shown(self) -> str: ...
 
-    def send(self, together: Sequence[Kept]) -> Failure | None:
+    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
         """Send these notices of one jar as one message; None when they went out. May block, but never for ever."""
 
     def break_off(self) -> None:
@@ -74,7 +74,7 @@ class ChannelQueue:
         self._refused = False
         self._not_before_s = 0.0
         self._unmarked: list[int] = []  # went out, but the store could not take it down: not to be sent again
-        self._unstored: deque[Kept] = deque()
+        self._unstored: deque[StoredNotice] = deque()
 
     def resume(self, store: Store) -> None:
         """Take up what was on its way when the daemon stopped. Raises StoreTrouble."""
@@ -127,7 +127,7 @@ class ChannelQueue:
         tries = f"{self._failures} {'try' if self._failures == 1 else 'tries'}"
         return f"notices do not get through to {self.channel.shown}: {self._reason} ({tries})"
 
-    def _send(self, store: Store, together: list[Kept]) -> bool:
+    def _send(self, store: Store, together: list[StoredNotice]) -> bool:
         ids = [kept.id for kept in together]
         deliveries.sending(store, self.channel.key, ids, self._wall())
         with sending():
@@ -154,7 +154,7 @@ class ChannelQueue:
         self._unmarked = []
 
 
-def message(together: Sequence[Kept], link: str | None = None) -> tuple[str, str]:
+def message(together: Sequence[StoredNotice], link: str | None = None) -> tuple[str, str]:
     """Title and text of notices that go out as one message, with a link to where more of it is. The last line is their
     ids, by which a second copy can be told from a new message."""
     title, text = words(together)
@@ -163,7 +163,7 @@ def message(together: Sequence[Kept], link: str | None = None) -> tuple[str, str
     return title, f"{text}{more}\n\n[{ids}]"
 
 
-def words(together: Sequence[Kept]) -> tuple[str, str]:
+def words(together: Sequence[StoredNotice]) -> tuple[str, str]:
     """Title and text of notices that are told together, the most pressing first."""
     first, *others = together
     title = first.notice.title + (f" (and {len(others)} more)" if others else "")
@@ -172,7 +172,7 @@ def words(together: Sequence[Kept]) -> tuple[str, str]:
     return _one_line(title), text if len(text) <= TEXT_CHARS else text[: TEXT_CHARS - 1] + "…"
 
 
-def _pressing(kept: Kept) -> tuple[int, float]:
+def _pressing(kept: StoredNotice) -> tuple[int, float]:
     kinds = list(Kind)
     known = kept.notice.kind in kinds
     return kinds.index(Kind(kept.notice.kind)) if known else len(kinds), -kept.notice.due_s

@@ -20,7 +20,7 @@ from typing import Protocol
 from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
 from monitor.runs import rfc3339
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import MqttSettings
 from monitor.sinks.channel_queue import ChannelQueue, Failure
@@ -52,7 +52,7 @@ class NoticeTopic:
         self._publisher, self._topic = publisher, topic
         self.key = self.shown = f"{publisher.name} {topic}"
 
-    def send(self, together: Sequence[Kept]) -> Failure | None:
+    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
         """Publish each; when one is not confirmed all are sent again, under the same ids."""
         for kept in together:
             topic = self._topic.replace("{jar}", kept.notice.jar or "all")
@@ -224,7 +224,7 @@ def state_body(state: JarState) -> dict[str, Json]:
     }
 
 
-def notice_body(kept: Kept) -> dict[str, Json]:
+def notice_body(kept: StoredNotice) -> dict[str, Json]:
     """One notice as other programs read it. `id` is the same in every copy."""
     notice = kept.notice
     return {

@@ -16,7 +16,7 @@ from pathlib import Path
 from monitor.core.display.units import Display
 from monitor.host.secret import addresses
 from monitor.host.worker import Worker
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import AppriseChannel
@@ -39,7 +39,7 @@ class Console:
         self._show = show or Display()
         self._write = write or (lambda text: print(text, flush=True))
 
-    def send(self, together: Sequence[Kept]) -> Failure | None:
+    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
         """One paragraph, with when it became due; never fails, unless standard output is gone."""
         title, text = words(together)
         try:

@@ -21,7 +21,7 @@ RETRY_S = 5.0  # a full disk does not empty faster, and a busy one is not helped
 KEPT_ROWS = 20_000  # a day of 4 s readings, a few megabytes
 
 
-Held: TypeAlias = Delivery | Rejected | ClockSet
+Unstored: TypeAlias = Delivery | Rejected | ClockSet
 """What waits for its commit."""
 
 
@@ -42,13 +42,13 @@ class Recorder:
         self.trouble: str | None = None
         self._lost: Counter[str] = Counter()
         self._first = True  # committed at once: who has just started the daemon looks whether it works
-        self._waiting: deque[Held] = deque()
+        self._waiting: deque[Unstored] = deque()
         self._tokens: Counter[str] = Counter()
         self._since_s: float | None = None
         self._retry_at_s: float | None = None
         self._settled: dict[str, list[object]] = {}
 
-    def take(self, thing: Held, now_s: float) -> None:
+    def take(self, thing: Unstored, now_s: float) -> None:
         """Keep something until the next commit, a step of the clock in its place among the rest. `now_s` is a monotonic
         clock's. In trouble, the oldest beyond KEPT_ROWS are lost; the well store counts them as rejected."""
         self._waiting.append(thing)
@@ -59,7 +59,7 @@ class Recorder:
         if len(self._waiting) > KEPT_ROWS:
             self._lose_one()
 
-    def waiting(self) -> list[Held]:
+    def waiting(self) -> list[Unstored]:
         """What was taken and is not stored yet, in its order."""
         return list(self._waiting)
 
@@ -113,7 +113,7 @@ class Recorder:
         tokens, self._settled = self._settled, {}
         return Committed(arrivals=arrivals, tokens=tokens)
 
-    def _write(self, waiting: list[Held]) -> list[Arrival | None]:
+    def _write(self, waiting: list[Unstored]) -> list[Arrival | None]:
         """All that waits, in one transaction."""
         own: list[Arrival | None] = []
         batch: list[Delivery | Rejected] = self._losses()
@@ -135,7 +135,7 @@ class Recorder:
         deliveries = [thing for thing in batch if isinstance(thing, Delivery)]
         return self.store.add(deliveries, [thing for thing in batch if isinstance(thing, Rejected)])
 
-    def _settle(self, committed: list[Held]) -> None:
+    def _settle(self, committed: list[Unstored]) -> None:
         self._first = False
         self._lost.clear()
         for thing in committed:

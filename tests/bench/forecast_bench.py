@@ -1,7 +1,7 @@
 """Forecasts against rivals on invented cultures: `python -m tests.bench.forecast_bench [of each] [seed] [--jobs 2]`.
 
 Each culture of `forecast_cultures` lives through twelve cycles whose ratio, hour of feeding, weekend habit and
-temperature vary. Before each, at half rise and an hour before the peak, ours foretells; the rivals are "the same as
+temperature vary. Before each, at half rise and an hour before the peak, ours predicts; the rivals are "the same as
 last time" and "the mean of the last five". Coverage is of the 90 % range, its interval by resampling whole cultures.
 Accuracy and bias factors after Ross 1996, J. Appl. Bacteriol. 81:501.
 """
@@ -29,7 +29,7 @@ Hours = tuple[float, float, float]
 
 @dataclass
 class Scores:
-    """What was foretold and what came, by moment and method, with the culture and cycle each belongs to."""
+    """What was predicted and what came, by moment and method, with the culture and cycle each belongs to."""
 
     rows: dict[tuple[str, str], list[tuple[int, int, float, float, float, float]]] = field(
         default_factory=lambda: defaultdict(list)
@@ -86,7 +86,7 @@ def lives(kind: type[World], n: int, rng: np.random.Generator) -> Iterator[Lived
 
 
 def judged(lived: Iterable[Lived], rng: np.random.Generator) -> Scores:
-    """What ours and the rivals foretell of these cycles, each from those before it."""
+    """What ours and the rivals predict of these cycles, each from those before it."""
     scores = Scores()
     believed: dict[int, Culture] = defaultdict(starter_models.prior)
     past: dict[int, list[tuple[float, float]]] = defaultdict(list)
@@ -117,7 +117,7 @@ def _one(
         temperatures_c=tuple(map(float, out.temperatures_c[who, : int(fall_h) + 1])),
     )  # fmt: skip
     ahead = peak_times.hours_ahead(
-        starter_models.foretell(believed[who], cycle.temperatures_c, dilution), cycle.temperatures_c
+        starter_models.predict(believed[who], cycle.temperatures_c, dilution), cycle.temperatures_c
     )
     scores.add("known warmth", "ours", who, number, ahead.peak_h, peak_h)
     scores.add("known warmth fall", "ours", who, number, ahead.fall_h, fall_h)
@@ -159,7 +159,7 @@ def _so_far(
 
 
 def live(kind: type[World], n: int, seed: int, batch: int = 0) -> Scores:
-    """Let a batch of `n` cultures live through their cycles and write down what was foretold."""
+    """Let a batch of `n` cultures live through their cycles and write down what was predicted."""
     rng = rng_of(kind, seed, batch)
     return judged(lives(kind, n, rng), rng)
 

@@ -4,7 +4,7 @@ Invented starters, known by one line a cycle. Temperature acts by the published 
 lines through those of Gaenzle's letter on Gaenzle et al. 1998) or of *S. cerevisiae* (best 32.3, greatest 45.4 degC:
 Salvado et al. 2011), a little steeper or flatter; bakers differ by a third in hours, the fall comes 0.21 to 0.50 of the
 way to the top later (by eye, `real_rises`), cycles scatter with heavy tails by 2.5 to 6 %, or evenly by 1.5 to 3 %
-(calm). All is foretold from the cycles before. Then cold kitchens, fed every 24 h whatever the jar shows, with and
+(calm). All is predicted from the cycles before. Then cold kitchens, fed every 24 h whatever the jar shows, with and
 without learning from what had not come by then, on cultures that share no equation with the model.
 """
 
@@ -78,7 +78,7 @@ def starter(seed: int, who: int, scatters: Scatters) -> list[tuple[float, ...]]:
         wait = (wait_share + leaner * math.log(dilution / 9.0)) * math.exp(rng.normal(0.0, wait_sd))
         fall_h = touch_h * max(1.0 + wait, 1.08)
         peak_h = timing.highest_h(touch_h, fall_h)
-        ahead = peak_time.hours_ahead(starter_models.foretell(culture, (c,), dilution, 1.0), (c,))
+        ahead = peak_time.hours_ahead(starter_models.predict(culture, (c,), dilution, 1.0), (c,))
         rows.append((number, *ahead.peak_h, peak_h, *ahead.fall_h, fall_h))
         fed_at_s = START_S + 3 * DAY_S * number
         culture = starter_models.learn(
@@ -105,7 +105,7 @@ def judged(rows: np.ndarray) -> str:
 
 
 def cold(kind: type[World], starters: int, seed: int, learn_not_yet: bool) -> np.ndarray:
-    """Starters of a cold kitchen, fed every 24 h: what was foretold of each peak at the temperatures that came, and
+    """Starters of a cold kitchen, fed every 24 h: what was predicted of each peak at the temperatures that came, and
     when it would have come, from the fifth cycle on."""
     rng = np.random.default_rng(seed)
     world, kitchens = kind(rng, starters), Kitchens(rng, starters)
@@ -116,8 +116,8 @@ def cold(kind: type[World], starters: int, seed: int, learn_not_yet: bool) -> np
         out = world.cycle(usual * np.exp(rng.normal(0.0, 0.15, starters)), kitchens.hours(np.full(starters, 8.0)))
         for who in np.flatnonzero(out.peak_h <= 60.0):
             temperatures_c, dilution = tuple(map(float, out.temperatures_c[who])), float(usual[who])
-            foretold = starter_models.foretell(believed[who], temperatures_c, dilution, 1.0)
-            rows.append((number, *peak_time.hours_ahead(foretold, temperatures_c).peak_h, float(out.peak_h[who])))
+            predicted = starter_models.predict(believed[who], temperatures_c, dilution, 1.0)
+            rows.append((number, *peak_time.hours_ahead(predicted, temperatures_c).peak_h, float(out.peak_h[who])))
             peak_h, fall_h = float(out.seen_peak_h[who]), float(out.seen_fall_h[who])
             if fall_h >= EVERY_H and not learn_not_yet:
                 continue

@@ -1,8 +1,8 @@
 """The model of a starter against what bakers measured: `python -m tests.bench.real_rises`.
 
-Each line of `real_rises.csv` (its sources: `real_rises.md`) is foretold without history: whether it lies in the 90 %
+Each line of `real_rises.csv` (its sources: `real_rises.md`) is predicted without history: whether it lies in the 90 %
 range, how far it is off (bias of ln hours) and by how many of the range's own standard deviations (z), by grade and by
-quantity. Then bakers' pairs of temperatures, and each baker's later feedings foretold after one to three earlier ones.
+quantity. Then bakers' pairs of temperatures, and each baker's later feedings predicted after one to three earlier ones.
 How the quantities are read: a `peak` is the first touch of the top; `ripe` its highest point; `double` comes at
 `DOUBLED` of the way to the top, as a rise to 2.3 times does that is slow at first; `fallen` is sunk half-way back.
 """
@@ -52,7 +52,7 @@ class Rise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """A line beside what was foretold of it."""
+    """A line beside what was predicted of it."""
 
     rise: Rise
     said: Hours
@@ -64,7 +64,7 @@ class Judged:
 
     @property
     def off_ln(self) -> float:
-        """ln of what was foretold over what came."""
+        """ln of what was predicted over what came."""
         return math.log(self.said.likely / self.rise.came_h)
 
     @property
@@ -95,10 +95,10 @@ def _rise(row: dict[str, str]) -> Rise:
     )
 
 
-def foretold(culture: Culture, rise: Rise) -> Hours:
+def predicted(culture: Culture, rise: Rise) -> Hours:
     """What the model says of that moment."""
     fed = rise.feeding
-    outcome = starter_models.foretell(culture, rise.temperatures_c, fed.dilution, fed.hydration, fed.flour)
+    outcome = starter_models.predict(culture, rise.temperatures_c, fed.dilution, fed.hydration, fed.flour)
     ahead = peak_time.hours_ahead(outcome, rise.temperatures_c)
     if rise.what == "double":
         return Hours(*(DOUBLED * hours for hours in ahead.top_h))
@@ -106,8 +106,8 @@ def foretold(culture: Culture, rise: Rise) -> Hours:
 
 
 def judged(rises: Sequence[Rise]) -> list[Judged]:
-    """Each line beside what is foretold without history."""
-    return [Judged(rise=rise, said=foretold(starter_models.prior(), rise)) for rise in rises]
+    """Each line beside what is predicted without history."""
+    return [Judged(rise=rise, said=predicted(starter_models.prior(), rise)) for rise in rises]
 
 
 def z_rms(some: Sequence[Judged]) -> float:
@@ -116,15 +116,15 @@ def z_rms(some: Sequence[Judged]) -> float:
 
 
 def bias(some: Sequence[Judged]) -> float:
-    """Mean of ln(foretold over came)."""
+    """Mean of ln(predicted over came)."""
     return sum(one.off_ln for one in some) / len(some)
 
 
 def pair_errors(culture: Culture) -> list[tuple[str, float, float, float]]:
-    """For each pair: whose, the measured ratio of hours, the foretold one, ln of the latter over the former."""
+    """For each pair: whose, the measured ratio of hours, the predicted one, ln of the latter over the former."""
 
     def likely_h(c: float) -> float:
-        return peak_time.hours_ahead(starter_models.foretell(culture, (c,), 9.0, 1.0), (c,)).top_h.likely
+        return peak_time.hours_ahead(starter_models.predict(culture, (c,), 9.0, 1.0), (c,)).top_h.likely
 
     out = []
     for who, one_c, other_c, measured in PAIRS:
@@ -162,14 +162,14 @@ def learnt(culture: Culture, feeding: Sequence[Rise], number: int) -> Culture:
 
 
 def next_ones(rises: Sequence[Rise]) -> list[tuple[int, Judged, Judged]]:
-    """Each baker's later feedings: how many were learnt before, and the line foretold from them and without them."""
+    """Each baker's later feedings: how many were learnt before, and the line predicted from them and without them."""
     out = []
     for baker in dict.fromkeys(rise.baker for rise in rises):
         culture = starter_models.prior()
         for number, feeding in enumerate(feedings_of(baker, rises)):
             if number:
                 out += [
-                    (number, Judged(rise=rise, said=foretold(culture, rise)), judged([rise])[0]) for rise in feeding
+                    (number, Judged(rise=rise, said=predicted(culture, rise)), judged([rise])[0]) for rise in feeding
                 ]
             culture = learnt(culture, feeding, number)
     return out
@@ -178,7 +178,7 @@ def next_ones(rises: Sequence[Rise]) -> list[tuple[int, Judged, Judged]]:
 def report() -> None:
     """Print it all."""
     lines = judged(table())
-    print(f"{'line':19} {'grade':5} {'what':7} came h   foretold h            z")
+    print(f"{'line':19} {'grade':5} {'what':7} came h   predicted h            z")
     for one in lines:
         low, likely, high = one.said
         out = "" if one.inside else "  outside"
@@ -194,7 +194,7 @@ def report() -> None:
     print(f"\n{'':8} {'n':>3} inside  z rms   bias")
     for name, some in groups.items():
         print(f"{name:8} {len(some):3} {sum(o.inside for o in some):6} {z_rms(some):6.2f} {bias(some):6.2f}")
-    print("\npairs of temperatures, hours over hours: measured, foretold without history")
+    print("\npairs of temperatures, hours over hours: measured, predicted without history")
     errors = pair_errors(starter_models.prior())
     for name, measured, said, _ in errors:
         print(f"{name:31} {measured:.2f} {said:.2f}")

@@ -71,7 +71,7 @@ def test_an_old_level_says_from_when_it_is(house: Path) -> None:
     assert "as of " in said
 
 
-def test_after_mould_nothing_is_foretold_or_planned_until_a_new_starter(house: Path) -> None:
+def test_after_mould_nothing_is_forecast_or_planned_until_a_new_starter(house: Path) -> None:
     assert jartide(house, "note", "rye", "mould")[0] == 0
     said = jartide(house, "status")[1]
     assert "throw all of it away" in said

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from monitor.core.notify.ahead import Foreseen, next_notice
+from monitor.core.notify.ahead import ComingNotice, next_notice
 from monitor.core.notify.due import snoozed_until_s
 from monitor.settings import NoticeSettings
 from monitor.values import Forecast, Noted, Notice, Noting, Span, Stage
@@ -30,7 +30,7 @@ def snooze(at_s: float, hours: str) -> Noted:
 
 
 def test_the_forecast_leads_to_the_next_feeding() -> None:
-    assert next_notice(RISING, [], [], [], USUAL, NOW) == Foreseen(
+    assert next_notice(RISING, [], [], [], USUAL, NOW) == ComingNotice(
         title="Feed now", at_s=NOW + 2 * H, certainty="about"
     )
     assert next_notice(RISING, [], [], [], replace(USUAL, leave_out=("feed_now",)), NOW) is None
@@ -40,10 +40,10 @@ def test_the_forecast_leads_to_the_next_feeding() -> None:
 def test_what_waits_comes_first_and_what_was_told_comes_again() -> None:
     waiting = [notice(NOW - 60, title="Later"), notice(NOW - 120, title="First")]
     found = next_notice(RISING, waiting, waiting, [], USUAL, NOW)
-    assert found == Foreseen(title="First", at_s=NOW - 120, certainty="waiting")
+    assert found == ComingNotice(title="First", at_s=NOW - 120, certainty="waiting")
     told = [notice(NOW - 2 * H), notice(NOW - H), notice(NOW, kind="at_peak")]
     found = next_notice(RISING, [], told, [], USUAL, NOW)
-    assert found == Foreseen(title="Feed now, again", at_s=NOW + (USUAL.repeat_h - 1) * H, certainty="at")
+    assert found == ComingNotice(title="Feed now, again", at_s=NOW + (USUAL.repeat_h - 1) * H, certainty="at")
 
 
 def test_a_resting_jar_has_none_and_a_snooze_holds_it_back() -> None:

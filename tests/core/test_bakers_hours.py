@@ -1,4 +1,4 @@
-"""What is foretold without history beside what bakers say: a table of theirs, stiff and whole grain doughs, one flour
+"""What is predicted without history beside what bakers say: a table of theirs, stiff and whole grain doughs, one flour
 after another, and the numbers of `tests/bench/real_rises`."""
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ BAKERS_TABLE = (
 
 def ahead(culture: Culture, parts: tuple[float, float, float], c: float, flour: str | None = None) -> peak_time.Ahead:
     starter, fed_flour, water = parts
-    outcome = starter_models.foretell(culture, (c,), sum(parts) / starter, water / fed_flour, flour)
+    outcome = starter_models.predict(culture, (c,), sum(parts) / starter, water / fed_flour, flour)
     return peak_time.hours_ahead(outcome, (c,))
 
 

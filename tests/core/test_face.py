@@ -97,7 +97,7 @@ def test_a_course_goes_through_now_and_holds_its_quantiles_in_order() -> None:
     assert spread[0] < 0.05 < max(spread)  # what is known now is known; what comes is not
 
 
-def test_nothing_foretold_is_no_course_and_a_peak_that_was_only_sinks() -> None:
+def test_nothing_forecast_is_no_course_and_a_peak_that_was_only_sinks() -> None:
     asked = {"fed_at_s": FED_S, "now_s": NOW_S, "ratio_now": 2.3, "expected": (2.3, 0.1)}
     assert course(**asked, peak_at=None, peak_was_s=None, fall_at=None) is None  # type: ignore[arg-type]
     made = course(**asked, peak_at=None, peak_was_s=NOW_S - 600.0, fall_at=span(1.0, 0.5))  # type: ignore[arg-type]

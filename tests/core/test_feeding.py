@@ -122,7 +122,7 @@ def test_discard_is_what_stands_there_less_what_is_kept() -> None:
 def test_the_plan_and_the_forecast_after_doing_just_that_agree(target_h: float, c: float, keep_g: int | None) -> None:
     culture = starter()
     made = planned(culture, target_h, c, keep_g=keep_g)
-    after = peak_time.hours_ahead(starter_models.foretell(culture, (c,), dilution(grams(made)), 1.0), (c,))
+    after = peak_time.hours_ahead(starter_models.predict(culture, (c,), dilution(grams(made)), 1.0), (c,))
     assert made.hours_to_fall == pytest.approx(after.fall_h, rel=0.01)
     assert made.hours_to_peak == pytest.approx(after.top_h, rel=0.01)
     if made.met:
@@ -141,7 +141,7 @@ def test_a_plan_and_the_forecast_of_the_step_after_doing_just_that_agree(
     so_far = CycleSoFar(cycle=fed, now_s=T, stage=Stage.SETTLING, curve=(), temperature_c=c)
     said = peak_time.forecast(culture, so_far)
     # what is announced as its peak is the highest point, what is planned for the first touch of the top
-    ahead = peak_time.hours_ahead(starter_models.foretell(culture, (c,), dilution(grams(made)), 1.0), (c,))
+    ahead = peak_time.hours_ahead(starter_models.predict(culture, (c,), dilution(grams(made)), 1.0), (c,))
     for span, hours in ((said.peak_at, ahead.peak_h), (said.fall_at, made.hours_to_fall)):
         assert span is not None
         after = [(at_s - T) / 3600.0 for at_s in (span.earliest_s, span.likely_s, span.latest_s)]

@@ -53,7 +53,7 @@ def peak_hours(made: Forecast) -> tuple[float, float, float]:
 
 def test_before_anything_rose_the_forecast_is_the_cultures() -> None:
     made = peak_hours(peak_time.forecast(starter_models.prior(), so_far(0.0, stage=Stage.SETTLING)))
-    ahead = peak_time.hours_ahead(starter_models.foretell(starter_models.prior(), (22.0,), 9.0), (22.0,))
+    ahead = peak_time.hours_ahead(starter_models.predict(starter_models.prior(), (22.0,), 9.0), (22.0,))
     assert made[1] == pytest.approx(ahead.peak_h[1], rel=0.03)
 
 

@@ -43,7 +43,7 @@ def cycle(
 
 
 def likely(culture: Culture, dilution: float, c: float) -> tuple[float, float]:
-    ahead = peak_time.hours_ahead(starter_models.foretell(culture, (c,), dilution), (c,))
+    ahead = peak_time.hours_ahead(starter_models.predict(culture, (c,), dilution), (c,))
     return ahead.peak_h[1], ahead.fall_h[1]
 
 
@@ -98,7 +98,7 @@ def test_units_of_weight_do_not_matter(unit: float, dilution: float, c: float) -
 
 def test_ranges_widen_in_the_cold_and_in_the_heat() -> None:
     def width(c: float) -> float:
-        low, _, high = peak_time.hours_ahead(starter_models.foretell(starter_models.prior(), (c,), 9.0), (c,)).peak_h
+        low, _, high = peak_time.hours_ahead(starter_models.predict(starter_models.prior(), (c,), 9.0), (c,)).peak_h
         return math.log(high / low)
 
     assert width(8.0) > width(11.0) > width(16.0)
@@ -155,7 +155,7 @@ def test_it_follows_a_culture_that_changes() -> None:
 def test_ranges_narrow_with_steady_cycles_and_less_with_scattered_ones() -> None:
     def width(peaks: list[float]) -> float:
         culture = starter_models.learned_from(cycle(i, peak_h=p, fall_h=p + 2) for i, p in enumerate(peaks))
-        low, _, high = peak_time.hours_ahead(starter_models.foretell(culture, (22.0,), 9.0), (22.0,)).peak_h
+        low, _, high = peak_time.hours_ahead(starter_models.predict(culture, (22.0,), 9.0), (22.0,)).peak_h
         return math.log(high / low)
 
     steady, scattered = width([9.0] * 8), width([7.0, 11.0, 8.0, 10.5, 7.5, 11.0, 8.0, 10.0])
@@ -167,7 +167,7 @@ def test_new_flour_a_rest_and_another_hydration_widen() -> None:
     culture = starter_models.learned_from(cycle(i, flour="white") for i in range(5))
 
     def variance(culture: Culture, hydration: float | None = None, flour: str | None = None) -> float:
-        return starter_models.foretell(culture, (22.0,), 9.0, hydration, flour).likeliest.peak_var
+        return starter_models.predict(culture, (22.0,), 9.0, hydration, flour).likeliest.peak_var
 
     usual = variance(culture, flour="white", hydration=1.0)
     assert variance(culture, flour="rye", hydration=1.0) > usual
@@ -197,7 +197,7 @@ def test_a_fall_without_its_peak_teaches_too_and_an_untold_or_unmeasured_cycle_l
 
 
 def width(culture: Culture, dilution: float | None) -> float:
-    low, _, high = peak_time.hours_ahead(starter_models.foretell(culture, (22.0,), dilution), (22.0,)).fall_h
+    low, _, high = peak_time.hours_ahead(starter_models.predict(culture, (22.0,), dilution), (22.0,)).fall_h
     return math.log(high / low)
 
 
@@ -212,7 +212,7 @@ def test_falls_without_peaks_teach_when_falls_come_and_little_of_peaks() -> None
     missed = starter_models.learned_from(cycle(i, peak_h=None) for i in range(10))
     assert likely(missed, 9.0, 22.0)[1] == pytest.approx(12.0, rel=0.04)
     assert width(missed, 9.0) < 0.5 * width(starter_models.prior(), 9.0)
-    peaks = [starter_models.foretell(culture, (22.0,), 9.0).likeliest.peak_var for culture in (usual, missed)]
+    peaks = [starter_models.predict(culture, (22.0,), 9.0).likeliest.peak_var for culture in (usual, missed)]
     assert peaks[1] > 2.0 * peaks[0]
 
 
@@ -234,7 +234,7 @@ def test_any_history_leaves_a_sound_belief(rows: list[tuple[float, float, float,
             assert row[i] > 0.0
             assert row == pytest.approx([other[i] for other in cov], abs=1e-9)
     assert culture.peak_scatter.variance > 0.0
-    low, middle, high = peak_time.hours_ahead(starter_models.foretell(culture, (22.0,), 9.0), (22.0,)).fall_h
+    low, middle, high = peak_time.hours_ahead(starter_models.predict(culture, (22.0,), 9.0), (22.0,)).fall_h
     assert 0.0 < low <= middle <= high < math.inf
 
 
@@ -280,7 +280,7 @@ def test_how_sure_falls_are_beside_their_peaks_is_learnt(sign: float, sure: bool
     culture = starter_models.learned_from(
         cycle(i, peak_h=9.0 + late, fall_h=12.0 + late + sign * 0.8 * late) for i, late in enumerate(late_h)
     )
-    ahead = peak_time.hours_ahead(starter_models.foretell(culture, (22.0,), 9.0), (22.0,))
+    ahead = peak_time.hours_ahead(starter_models.predict(culture, (22.0,), 9.0), (22.0,))
     peak_h, fall_h = (span[2] - span[0] for span in (ahead.peak_h, ahead.fall_h))
     assert (fall_h < peak_h) is sure
     assert (culture.fall_odds.variance < 1.0) is sure

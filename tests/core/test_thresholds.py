@@ -61,7 +61,7 @@ def test_measured_temperatures_count_in_what_is_learnt() -> None:
     )
     at_22_c = (22.0,) * 48
     at_22_h = [
-        peak_time.hours_ahead(starter_model.foretell(one, at_22_c, 11.0), at_22_c).peak_h[1]
+        peak_time.hours_ahead(starter_model.predict(one, at_22_c, 11.0), at_22_c).peak_h[1]
         for one in (cold, unknown, warm)
     ]
     assert at_22_h[0] < at_22_h[1] < at_22_h[2]

@@ -57,7 +57,7 @@ def lived(rate: Callable[[float], float], seed: int, cycles: int = 10) -> tuple[
 
 
 def ahead(culture: Culture, c: float) -> peak_time.Ahead:
-    return peak_time.hours_ahead(starter_models.foretell(culture, (c,), 9.0, 1.0), (c,))
+    return peak_time.hours_ahead(starter_models.predict(culture, (c,), 9.0, 1.0), (c,))
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -88,14 +88,14 @@ def test_no_plan_is_met_where_the_laws_part_until_the_starter_has_shown_its_own(
     made = feeding.plan(starter_models.prior(), target_h=target_h, temperatures_c=(c,))
     assert not made.met
     assert "has not shown yet" in made.because
-    shown = sum(not starter_models.foretell(lived(by_the_abstract, s)[0], (c,), 9.0).laws_differ for s in range(10))
+    shown = sum(not starter_models.predict(lived(by_the_abstract, s)[0], (c,), 9.0).laws_differ for s in range(10))
     assert shown >= 8
-    assert not any(starter_models.foretell(starter_models.prior(), (t,), 9.0).laws_differ for t in (14.0, 20.0, 27.0))
+    assert not any(starter_models.predict(starter_models.prior(), (t,), 9.0).laws_differ for t in (14.0, 20.0, 27.0))
 
 
 def test_a_foretelling_says_whose_cycles_it_rests_on() -> None:
-    assert starter_models.foretell(starter_models.prior(), (22.0,), 9.0).own_cycles == 0
-    assert starter_models.foretell(lived(by_the_letter, 1, cycles=3)[0], (22.0,), 9.0).own_cycles == 3
+    assert starter_models.predict(starter_models.prior(), (22.0,), 9.0).own_cycles == 0
+    assert starter_models.predict(lived(by_the_letter, 1, cycles=3)[0], (22.0,), 9.0).own_cycles == 3
 
 
 def test_the_examples_in_the_docstrings_run() -> None:

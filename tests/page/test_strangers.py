@@ -23,7 +23,7 @@ import jsonschema_rs  # schemathesis brings it
 import pytest
 
 from monitor.page import connections as connections_module
-from monitor.page.connections import MOST_CONNECTIONS, RESERVED, Seldom
+from monitor.page.connections import MOST_CONNECTIONS, RESERVED, RepeatFilter
 from monitor.page.openapi import document
 from monitor.page.server import KEPT_FREE
 from monitor.settings import Settings
@@ -221,11 +221,11 @@ def test_who_does_not_greet_takes_no_reserved_descriptor(tmp_path: Path) -> None
 def test_what_strangers_make_the_log_say_is_said_seldom(monkeypatch: pytest.MonkeyPatch) -> None:
     now_s = [0.0]
     monkeypatch.setattr(connections_module.time, "monotonic", lambda: now_s[0])
-    seldom = Seldom()
+    repeats = RepeatFilter()
 
     def passes(message: str, level: int = logging.WARNING) -> str | None:
         record = logging.LogRecord("uvicorn.error", level, "x", 1, message, (), None)
-        return record.getMessage() if seldom.filter(record) else None
+        return record.getMessage() if repeats.filter(record) else None
 
     assert passes("Invalid") == "Invalid"
     assert [passes("Invalid") for _ in range(500)] == [None] * 500
@@ -235,7 +235,7 @@ def test_what_strangers_make_the_log_say_is_said_seldom(monkeypatch: pytest.Monk
     assert passes("Invalid") == "Invalid (and 500 more like it)"
     for number in range(1000):
         passes(f"line {number}")
-    assert len(seldom._said_s) <= connections_module.KINDS_MAX
+    assert len(repeats._said_s) <= connections_module.KINDS_MAX
 
 
 @pytest.mark.fault("W6")

@@ -25,7 +25,7 @@ from monitor.host.lock import StoreLock
 from monitor.page import health
 from monitor.page.server import PageServer
 from monitor.runs import daemon_status, outbox
-from monitor.runs.outbox import Kept
+from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 from monitor.settings import InfluxSettings, MqttSettings, NoticeSettings, PageSettings, SerialSettings, StoreSettings
 from monitor.sinks.channel_queue import ChannelQueue, Failure
@@ -313,10 +313,10 @@ class Telephone:
     key = shown = "telephone"
 
     def __init__(self) -> None:
-        self.heard: list[Kept] = []
+        self.heard: list[StoredNotice] = []
         self.deaf = False
 
-    def send(self, together: list[Kept]) -> Failure | None:  # type: ignore[override]
+    def send(self, together: list[StoredNotice]) -> Failure | None:  # type: ignore[override]
         if self.deaf:
             return Failure(reason="no answer in time")
         self.heard += together

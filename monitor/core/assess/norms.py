@@ -53,15 +53,15 @@ def temperatures_of(cycle: Cycle) -> tuple[float, ...]:
 
 
 def due_h(culture: Culture, cycle: Cycle) -> tuple[float, float, float]:
-    """Hours from its feeding to its peak as foretold: earliest, likely, latest."""
+    """Hours from its feeding to its peak as predicted: earliest, likely, latest."""
     fed = cycle.feeding
     temperatures_c = temperatures_of(cycle)
-    foretold = starter_models.foretell(culture, temperatures_c, fed.dilution, fed.hydration, cycle.flour)
-    return peak_time.hours_ahead(foretold, temperatures_c).peak_h
+    predicted = starter_models.predict(culture, temperatures_c, fed.dilution, fed.hydration, cycle.flour)
+    return peak_time.hours_ahead(predicted, temperatures_c).peak_h
 
 
 def flat_after_h(culture: Culture, cycle: Cycle) -> float:
-    """A cycle that has not begun to rise by then is flat: by the latest hour that was foretold for its peak."""
+    """A cycle that has not begun to rise by then is flat: by the latest hour that was predicted for its peak."""
     return peak_time.flat_after_h(due_h(culture, cycle)[2])
 
 
@@ -69,5 +69,5 @@ def off_ln(culture: Culture, cycle: Cycle) -> float:
     """ln of the hours to its peak over those that this culture was to take at these temperatures and grams."""
     assert cycle.peak_at_s is not None
     fed = cycle.feeding
-    foretold = starter_models.foretell(culture, temperatures_of(cycle), fed.dilution, fed.hydration, cycle.flour)
-    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / foretold.likeliest.clock_h[0])
+    predicted = starter_models.predict(culture, temperatures_of(cycle), fed.dilution, fed.hydration, cycle.flour)
+    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / predicted.likeliest.clock_h[0])

@@ -1,6 +1,6 @@
 """What the open cycle is doing and whether to feed it: still rising, at its top, sinking, or flat past the latest "
 "hour that
-was foretold. Asked by `vigour`.
+was predicted. Asked by `vigour`.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ from monitor.core.forecast.student_t import t_quantile
 from monitor.values import Cycle, Noted, Noting
 
 LAST = 3  # cycles that the verdict rests on
-PREDICTABLE_SPREAD = 0.15  # of the hours to the peak against those foretold, one standard deviation: about 1 h in 7
+PREDICTABLE_SPREAD = 0.15  # of the hours to the peak against those predicted, one standard deviation: about 1 h in 7
 FLAGGING_RATIO, FLAGGING_ERROR = 0.15, 0.01  # so much slower or lower than its past, and hardly by chance
 LEAST_SCATTER = 0.08  # of ln(hours) or ln(rise) between cycles: no kitchen is more regular than that
 DECLINE_CYCLES, DECLINE_SHARE = 5, 0.25  # each lower than the one before: chance does that to five once in 120
@@ -39,7 +39,7 @@ Verdict = Literal["yes", "not yet", "no"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
-    """What is judged of one starter. `spread` is that of the hours to the peak against those foretold (0.1: 10 %), None
+    """The judgement of one starter. `spread` is that of the hours to the peak against those predicted (0.1: 10 %), None
     when fewer than three cycles show it; `past_peak_h` the usual hours from peak to feeding, as at 24 degC, and
     `past_peak_clock_h` those of the clock; `now` what it is doing and whether to feed it, where that is known."""
 

@@ -74,8 +74,8 @@ def forecast_now(state: DetectorState) -> Forecast | None:
 
 
 def flat_after_s(state: DetectorState) -> float:
-    """So long after its feeding a cycle that has not begun to rise is flat: by the latest time that is foretold for its
-    peak from its grams and the temperatures since, within the bounds of `peak_time.flat_after_h`."""
+    """Seconds from its feeding after which a cycle that has not begun to rise is flat: until the latest peak predicted
+    from its grams and the temperatures since, within the bounds of `peak_time.flat_after_h`."""
     cycle = state.cycle
     assert cycle is not None
     if state.now_s - cycle.fed_at_s <= HOUR_S * peak_times.FLAT_LEAST_H:
@@ -84,8 +84,8 @@ def flat_after_s(state: DetectorState) -> float:
     culture = culture_of(state, state.jar)
     temperatures_c = growth_rate.expected_c(culture.day_c, cycle.fed_at_s, told.temperatures_c, peak_times.HORIZON_H)
     fed = told.feeding
-    foretold = starter_models.foretell(culture, temperatures_c, fed.dilution, fed.hydration, told.flour)
-    return HOUR_S * peak_times.flat_after_h(peak_times.hours_ahead(foretold, temperatures_c).peak_h[2])
+    predicted = starter_models.predict(culture, temperatures_c, fed.dilution, fed.hydration, told.flour)
+    return HOUR_S * peak_times.flat_after_h(peak_times.hours_ahead(predicted, temperatures_c).peak_h[2])
 
 
 def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:

@@ -13,7 +13,7 @@ from monitor.core.detect.cycle import CLOSES_S, OpenCycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.surface import stepping
 from monitor.core.detect.unseen_feeding import RISE_AFTER_MM, since_silence
-from monitor.core.detect.verdict import FallVerdict, Gate, Latest, Remembered
+from monitor.core.detect.verdict import FallVerdict, Gate, Latest, MemoryEvidence
 from monitor.core.signal.bins import BIN_S, BinSeries, window_mean
 from monitor.core.signal.change_point import FALL_Z, Drop
 from monitor.core.vessel.level import headspace_sd_mm
@@ -32,7 +32,7 @@ def judge(
     cycle: OpenCycle,
     drop: Drop | None,
     latest: Latest,
-    memory: Remembered | None,
+    memory: MemoryEvidence | None,
     jar: JarSettings,
 ) -> FallVerdict:
     """The verdict at the newest bin of a cycle whose fall has not begun. Delay and false alarms: `change_point.py`."""

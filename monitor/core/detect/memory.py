@@ -11,7 +11,7 @@ from __future__ import annotations
 from monitor.core.detect import expected
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState
-from monitor.core.detect.verdict import FITS_LEAST, Remembered
+from monitor.core.detect.verdict import FITS_LEAST, MemoryEvidence
 from monitor.core.forecast import beliefs, dilution, growth_rate, timing
 from monitor.core.signal import curve_filter, learnt_curve
 from monitor.core.signal.bins import BIN_S
@@ -30,7 +30,7 @@ PAST_SURE, DROP_LEAST_MM, SINKING_LEAST = 0.995, 1.2, 0.5
 LOWERED_Z, YOUNG_Z, YOUNG_CYCLES = 2.0, 3.0, 3
 
 
-def follow(state: DetectorState) -> Remembered | None:
+def follow(state: DetectorState) -> MemoryEvidence | None:
     """Take in the bins closed since the last call; None while there is nothing to say."""
     cycle, learnt = state.cycle, state.learnt
     if cycle is None or not learnt.curve or not cycle.from_start or cycle.fall_at_s is not None or cycle.rested:
@@ -47,7 +47,7 @@ def follow(state: DetectorState) -> Remembered | None:
     if sure and running.fits >= FITS_LEAST:
         needed_z = LOWERED_Z if len(learnt.placed) >= YOUNG_CYCLES else YOUNG_Z
     since_h = max(running.tau_h - running.scale_h, 0.0) / _rate(state, cycle, state.now_s)
-    return Remembered(
+    return MemoryEvidence(
         cycles=len(learnt.placed),
         fits=running.fits,
         past=running.past,

@@ -41,7 +41,7 @@ FITS_LEAST = 0.5  # below it the memory is silent
 
 
 @dataclass(frozen=True, slots=True)
-class Remembered:
+class MemoryEvidence:
     """What memory says at a bin: how many cycles it was made of, whether it fits this one, how likely the top is past
     (`top_at_s`: when it was, if so), how far the level should have gone down by now, and the z to be asked for."""
 
@@ -80,7 +80,7 @@ class FallVerdict:
     drop_mm: float = 0.0
     topped: bool = False
     rose_mm: float = 0.0
-    memory: Remembered | None = None
+    memory: MemoryEvidence | None = None
 
     @property
     def holds(self) -> bool:

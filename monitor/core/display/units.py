@@ -112,7 +112,7 @@ class Display:
         return f"{weekday(day)[:3]} {day_of_month} {MONTHS[month - 1][:3]}, {minute // 60:02d}:{minute % 60:02d}"
 
     def about(self, time_s: float, now_s: float) -> str:
-        """A time that is foretold, to five minutes: no forecast is sharper than that."""
+        """A time that is predicted, to five minutes: no forecast is sharper than that."""
         return self.clock(round(time_s / FORETOLD_STEP_S) * FORETOLD_STEP_S, now_s)
 
     def since(self, sentence: str, since_s: float, now_s: float) -> str:

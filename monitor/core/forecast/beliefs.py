@@ -1,6 +1,6 @@
 """What is believed of one starter by each of the temperature laws, and how likely each law is to be this starter's.
 
-A bank of Kalman filters, one a law, each weighted by how well it foretold what was seen (multiple-model estimation:
+A bank of Kalman filters, one a law, each weighted by how well it predicted what was seen (multiple-model estimation:
 Magill 1965, IEEE Trans. Autom. Control 10:434). `starter_model` holds it in its culture, together with the scatters
 that all of them share.
 """

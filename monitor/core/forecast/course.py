@@ -1,4 +1,4 @@
-"""The course that a forecast foretells, for pictures: how high the dough will probably stand, and how high it may.
+"""The course that a forecast predicts, for pictures: how high the dough will probably stand, and how high it may.
 
 `peak_time` says when the peak and the start of fall will come, with ranges; people understand a curve sooner than two
 ranges. Here every pairing of a peak (earliest to latest) and a height (low to high) becomes one course through what is
@@ -50,7 +50,7 @@ def course(
     fall_at: Span | None, expected: tuple[float, float],
 ) -> Course | None:  # fmt: skip
     """The course from `now_s` on: towards `peak_at`, or from a peak that was, down from `fall_at` on. None where
-    neither a peak nor a fall is foretold. `expected` is `height`'s."""
+    neither a peak nor a fall is predicted. `expected` is `height`'s."""
     last = fall_at or peak_at
     if last is None or (peak_at is None and peak_was_s is None):
         return None

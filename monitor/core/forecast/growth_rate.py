@@ -1,6 +1,6 @@
 """How fast yeast and bacteria go at a temperature, and hours counted as if the kitchen stood at 24 degC.
 
-First step of every foretelling: `starter_model` learns and foretells in these equivalent hours, `peak_time` and `plan`
+The first step of every forecast: `starter_model` learns and predicts in these equivalent hours, `peak_time` and `plan`
 turn them back into hours of the clock. It leaves what this baker's own starter does to `starter_model`.
 
 A night that cools is handled by integrating the rate over the temperature seen, hour by hour.

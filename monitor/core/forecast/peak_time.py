@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from monitor.core.forecast import beliefs, growth_rate, rise_curve, timing
 from monitor.core.forecast import starter_model as starter_models
-from monitor.core.forecast.starter_model import ByLaw, Culture, Foretold
+from monitor.core.forecast.starter_model import ByLaw, Culture, Prediction
 from monitor.core.forecast.student_t import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
 
@@ -66,19 +66,19 @@ class Ahead:
     half_sunk_h: Hours
 
 
-def hours_ahead(foretold: Foretold, temperatures_c: Sequence[float]) -> Ahead:
+def hours_ahead(predicted: Prediction, temperatures_c: Sequence[float]) -> Ahead:
     """What is to be expected of a feeding at these hourly temperatures, before anything of its rise was seen."""
     laws = []
-    for one in foretold.by_law:
+    for one in predicted.by_law:
         peaks = [
-            (math.exp(ln_h), weight) for ln_h, weight in _grid(one, -math.inf, math.inf, GRID * len(foretold.by_law))
+            (math.exp(ln_h), weight) for ln_h, weight in _grid(one, -math.inf, math.inf, GRID * len(predicted.by_law))
         ]
         laws.append(_Rising(outcome=one, likely=one.likely, peaks=peaks))
-    return _ahead(foretold, [(temperatures_c, 1.0)], laws, None)
+    return _ahead(predicted, [(temperatures_c, 1.0)], laws, None)
 
 
 def flat_after_h(latest_peak_h: float) -> float:
-    """So many hours after its feeding a cycle that has not begun to rise is flat: by the latest hour foretold for its
+    """So many hours after its feeding a cycle that has not begun to rise is flat: by the latest hour predicted for its
     peak, within bounds. In heat in which the yeast may be dead that hour lies beyond all waiting.
 
     >>> flat_after_h(12.0), flat_after_h(30.0), flat_after_h(4000.0)
@@ -104,17 +104,17 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
         return nothing
     weathers = _weathers(culture, so_far)
     temperatures_c, feeding = weathers[0][0], cycle.feeding
-    foretold = starter_models.foretell(culture, temperatures_c, feeding.dilution, feeding.hydration, cycle.flour)
-    clocks = [(one, growth_rate.Clock(temperatures_c, one.rise_rate)) for one in foretold.by_law]
+    predicted = starter_models.predict(culture, temperatures_c, feeding.dilution, feeding.hydration, cycle.flour)
+    clocks = [(one, growth_rate.Clock(temperatures_c, one.rise_rate)) for one in predicted.by_law]
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:
         peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
         laws = [_Rising(outcome=one, likely=one.likely, peaks=[(clock.worth_h(peak_h), 1.0)]) for one, clock in clocks]
-        ahead = _ahead(foretold, weathers, laws, max(now_h - KNOWN_LATE_H, peak_h))
+        ahead = _ahead(predicted, weathers, laws, max(now_h - KNOWN_LATE_H, peak_h))
         return Forecast(made_at_s=so_far.now_s, peak_at=None, fall_at=_span(cycle.fed_at_s, ahead.fall_h))
     laws = [
         _peaks_given_rise(culture, one, _points(so_far.curve, clock), clock.worth_h(now_h)) for one, clock in clocks
     ]
-    ahead = _ahead(foretold, weathers, laws, None)
+    ahead = _ahead(predicted, weathers, laws, None)
     return Forecast(
         made_at_s=so_far.now_s,
         peak_at=_span(cycle.fed_at_s, ahead.peak_h),
@@ -184,21 +184,21 @@ def _peaks_given_rise(culture: Culture, outcome: ByLaw, points: Sequence[rise_cu
     return _Rising(outcome=outcome, likely=outcome.likely * math.exp(max(best, LEAST_LN)) * area, peaks=weighted)
 
 
-def _grid(foretold: ByLaw, low_ln: float, high_ln: float, points: int) -> Weighted:
+def _grid(predicted: ByLaw, low_ln: float, high_ln: float, points: int) -> Weighted:
     """(ln equivalent hours to the peak, density) on an even grid where the belief is, cut to [low_ln, high_ln]."""
-    sd, freedom = math.sqrt(foretold.peak_var), foretold.peak_freedom
-    start = max(foretold.peak_ln - FURTHEST_SD * sd, low_ln)
+    sd, freedom = math.sqrt(predicted.peak_var), predicted.peak_freedom
+    start = max(predicted.peak_ln - FURTHEST_SD * sd, low_ln)
     # when the starter is later than anyone believed, look beyond
-    stop = min(max(foretold.peak_ln + FURTHEST_SD * sd, low_ln + 0.7 if low_ln > -math.inf else -math.inf), high_ln)
+    stop = min(max(predicted.peak_ln + FURTHEST_SD * sd, low_ln + 0.7 if low_ln > -math.inf else -math.inf), high_ln)
     step = (stop - start) / (points - 1)
     out = []
     for i in range(points):
-        z = (start + i * step - foretold.peak_ln) / sd
+        z = (start + i * step - predicted.peak_ln) / sd
         out.append((start + i * step, (1.0 + z * z / freedom) ** (-(freedom + 1.0) / 2.0)))
     return out
 
 
-def _ahead(foretold: Foretold, weathers: Weathers, laws: Sequence[_Rising], not_before_h: float | None) -> Ahead:
+def _ahead(predicted: Prediction, weathers: Weathers, laws: Sequence[_Rising], not_before_h: float | None) -> Ahead:
     """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each, by each
     law for its share.
 
@@ -218,7 +218,7 @@ def _ahead(foretold: Foretold, weathers: Weathers, laws: Sequence[_Rising], not_
         top_h=Hours(*(share * hours for hours in peak)),
         peak_h=peak,
         fall_h=fall,
-        half_sunk_h=_half_sunk(foretold, weathers[0][0], fall),
+        half_sunk_h=_half_sunk(predicted, weathers[0][0], fall),
     )
 
 
@@ -250,10 +250,10 @@ def _on_the_clock(
     return peak_times, fall_times
 
 
-def _half_sunk(foretold: Foretold, temperatures_c: Sequence[float], fall: Hours) -> Hours:
+def _half_sunk(predicted: Prediction, temperatures_c: Sequence[float], fall: Hours) -> Hours:
     """The fall, and after it the time from there to half-way back; the two are taken to scatter independently."""
-    sinking = growth_rate.Clock(temperatures_c, foretold.likeliest.wait_rate)
-    ln_h, variance = foretold.sunk
+    sinking = growth_rate.Clock(temperatures_c, predicted.likeliest.wait_rate)
+    ln_h, variance = predicted.sunk
     reach = RANGE_SD * math.sqrt(variance)
     least, likely, most = (sinking.later(fall.likely, math.exp(ln_h + off)) for off in (-reach, 0.0, reach))
     earlier = math.hypot(math.log(likely / least), math.log(fall.likely / fall.earliest) * fall.likely / likely)

@@ -1,6 +1,6 @@
 """What is believed of this baker's own starter: how long it takes to its peak and to the start of its fall.
 
-`growth_rate` counts the hours; this module learns from each closed cycle and foretells the next one; `peak_time` joins
+`growth_rate` counts the hours; this module learns from each closed cycle and predicts the next one; `peak_time` joins
 that with the rise seen so far, `plan.feeding` turns it round into grams.
 
 The model (`timing`) is a plain linear one in logarithms, so that learning is the textbook update of a normal belief; as
@@ -96,7 +96,7 @@ class ByLaw:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Foretold:
+class Prediction:
     """One feeding's outcome: by each law that says something else, the likeliest first."""
 
     by_law: tuple[ByLaw, ...]
@@ -130,13 +130,13 @@ def prior(flour: str | None = None) -> Culture:
     )
 
 
-def foretell(
+def predict(
     culture: Culture,
     temperatures_c: Sequence[float],
     of_dilution: float | None,
     hydration: float | None = None,
     flour: str | None = None,
-) -> Foretold:
+) -> Prediction:
     """What this starter will do after a feeding of that dilution, at these hourly temperatures from the feeding on.
 
     `of_dilution` is total over starter (None: nobody told), `hydration` water over flour of what is added and `flour`
@@ -151,7 +151,7 @@ def foretell(
     off = [abs(math.log(one.clock_h[0] / first_h)) for one in outcomes]
     hot = growth_rate.mean_c(temperatures_c, 0.0, first_h) > growth_rate.PART_C
     apart = max(ln for ln, one in zip(off, outcomes, strict=True) if one is outcomes[0] or one.likely > MAY_WELL_BE)
-    return Foretold(
+    return Prediction(
         by_law=(outcomes[0], *(one for ln, one in zip(off, outcomes, strict=True) if ln > SAME)),
         sunk=(culture.sunk[0], culture.sunk[1] + culture.wait_scatter.variance),
         laws_differ=apart > (LAWS_DIFFER_HOT if hot else LAWS_DIFFER),
@@ -299,7 +299,7 @@ def _learn_by_law(
 ) -> _Learnt:
     """From what is known of the hours; `doubt` is a variance of all of them."""
     peak_h, fall_h, ended_h = hours
-    foretold = _by_law(culture, one, temperatures_c, fed, UNTOLD_SD**2 if fed.bend is None else 0.0)
+    predicted = _by_law(culture, one, temperatures_c, fed, UNTOLD_SD**2 if fed.bend is None else 0.0)
     peak_scatter, wait_scatter, odds, ln = culture.peak_scatter, culture.wait_scatter, culture.fall_odds, 0.0
     if peak_h is not None and peak_h > 0.0:
         what = timing.peak_seen(one.mean, one.law, peak_h, temperatures_c, fed)
@@ -308,13 +308,13 @@ def _learn_by_law(
             what = timing.wait_seen(one.mean, one.law, peak_h, fall_h, temperatures_c, fed)
             one, wait_scatter, _ = beliefs.seen(one, what, wait_scatter, doubt)
             if doubt == 0.0:
-                odds = _learn_odds(odds, foretold, fall_h)
+                odds = _learn_odds(odds, predicted, fall_h)
         elif ended_h is not None and ended_h > peak_h:
             what = timing.wait_seen(one.mean, one.law, peak_h, ended_h, temperatures_c, fed)
             one, _ = beliefs.seen_beyond(one, what, wait_scatter.variance + NOT_YET_SD**2 + doubt)
     elif fall_h is not None:  # a fall without its peak says nothing of how the two scatter
-        what = timing.fall_seen(one.mean, one.law, foretold.clock_h, fall_h, temperatures_c, fed)
-        scatter = Scatter(variance=foretold.own_var, cycles=SCATTER_CYCLES)
+        what = timing.fall_seen(one.mean, one.law, predicted.clock_h, fall_h, temperatures_c, fed)
+        scatter = Scatter(variance=predicted.own_var, cycles=SCATTER_CYCLES)
         one, _, ln = beliefs.seen(one, what, scatter, doubt)
     elif ended_h is not None:
         what = timing.peak_seen(one.mean, one.law, ended_h, temperatures_c, fed)
@@ -323,7 +323,7 @@ def _learn_by_law(
 
 
 def _by_law(culture: Culture, one: Belief, temperatures_c: Sequence[float], fed: Feed, untold: float) -> ByLaw:
-    """What the belief by one law foretells; `untold` is a variance of the peak for grams that nobody told."""
+    """What the belief by one law predicts; `untold` is a variance of the peak for grams that nobody told."""
     mean, cov = one.mean, one.cov
     peak_ln, wait_ln = timing.peak_ln(mean, fed), timing.wait_ln(mean, fed)
     rise_rate, wait_rate = one.rise_rate, one.wait_rate
@@ -353,12 +353,12 @@ def _by_law(culture: Culture, one: Belief, temperatures_c: Sequence[float], fed:
     )
 
 
-def _learn_odds(odds: Scatter, foretold: ByLaw, fall_h: float) -> Scatter:
+def _learn_odds(odds: Scatter, predicted: ByLaw, fall_h: float) -> Scatter:
     """How much surer or less sure the fall was than the scatter of peak and wait, taken as independent, makes it."""
-    peak_h, likely_h = foretold.clock_h
-    variance = kalman.variance_of_sum(peak_h, likely_h - peak_h, foretold.peak_var, foretold.wait_var, foretold.cov)
+    peak_h, likely_h = predicted.clock_h
+    variance = kalman.variance_of_sum(peak_h, likely_h - peak_h, predicted.peak_var, predicted.wait_var, predicted.cov)
     off = math.log(fall_h / likely_h)
-    odds = odds.moved(min(off * off / variance, kalman.WILDEST) - 1.0, min(foretold.own_var / variance, 1.0))
+    odds = odds.moved(min(off * off / variance, kalman.WILDEST) - 1.0, min(predicted.own_var / variance, 1.0))
     return replace(odds, variance=max(odds.variance, LEAST_ODDS))
 
 

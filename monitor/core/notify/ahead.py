@@ -13,7 +13,7 @@ from monitor.values import JarState, Noted, Notice, Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Foreseen:
+class ComingNotice:
     """The title of a notice to come. `at_s` is when it waits since, when it will be told, or about when, as
     `certainty` says."""
 
@@ -29,21 +29,21 @@ def next_notice(
     noted: Sequence[Noted],
     settings: NoticeSettings,
     now_s: float,
-) -> Foreseen | None:
+) -> ComingNotice | None:
     """The next one: of those that wait in the outbox the earliest, else the repeat of one that was told (`told` are
     those of the open cycle), else what the forecast leads to. A snooze holds it back. None where nothing is foreseen,
     as while the jar rests."""
     if waiting:
         first = min(waiting, key=lambda notice: notice.due_s)
-        return Foreseen(title=first.title, at_s=first.due_s, certainty="waiting")
+        return ComingNotice(title=first.title, at_s=first.due_s, certainty="waiting")
     if state.stage in (Stage.RESTING, Stage.AWAY):
         return None
     snoozed_s = snoozed_until_s(noted, now_s) or 0.0
     fed_now = [notice.due_s for notice in told if notice.kind == Kind.FEED_NOW]
     if fed_now:
         again_s = max(fed_now) + settings.repeat_h * H_S
-        return Foreseen(title="Feed now, again", at_s=max(again_s, snoozed_s), certainty="at")
+        return ComingNotice(title="Feed now, again", at_s=max(again_s, snoozed_s), certainty="at")
     fall = state.forecast.fall_at if state.forecast is not None else None
     if fall is not None and Kind.FEED_NOW not in settings.leave_out:
-        return Foreseen(title="Feed now", at_s=max(fall.likely_s, now_s, snoozed_s), certainty="about")
+        return ComingNotice(title="Feed now", at_s=max(fall.likely_s, now_s, snoozed_s), certainty="about")
     return None

@@ -20,7 +20,7 @@ from monitor.core.detect.timeouts import silent_after_s
 from monitor.core.display.local_time import minutes_of, quiet_until
 from monitor.core.display.units import Display
 from monitor.core.notify.conditions import H_S, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
-from monitor.core.notify.phrases import Matter
+from monitor.core.notify.phrases import Subject
 from monitor.core.notify.text import words
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import DAY_S, JarState, Noted, Notice, Noting
@@ -133,8 +133,8 @@ def snoozed_until_s(noted: Sequence[Noted], now_s: float) -> float | None:
 
 def _notice(kind: Kind, facts: Facts, now_s: float, display: Display) -> Notice:
     repeat = facts.count(kind)
-    matter = Matter(state=facts.state, jar=facts.jar, noted=facts.noted, now_s=now_s, repeat=repeat, display=display)
-    title, text = words(kind, matter)
+    subject = Subject(state=facts.state, jar=facts.jar, noted=facts.noted, now_s=now_s, repeat=repeat, display=display)
+    title, text = words(kind, subject)
     lives_s = facts.settings.repeat_h * H_S if kind is Kind.FEED_NOW else EXPIRES_AFTER_S.get(kind, DAY_S)
     return Notice(
         jar=facts.state.jar,

@@ -18,7 +18,7 @@ OLD_READING_S = 1800.0  # a reading older than this is no longer "now" for a sta
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Matter:
+class Subject:
     """What a notice is about: one jar as believed at `now_s`, told for the `repeat`-th time (from 0)."""
 
     state: JarState
@@ -53,7 +53,7 @@ class Matter:
         return duration(self.now_s - time_s)
 
 
-def rise(m: Matter) -> str:
+def rise(m: Subject) -> str:
     """How high, when, how long it took and how warm it was; a rise of unknown height is said to be unknown."""
     cycle = m.cycle
     if cycle.peak_at_s is None:
@@ -72,30 +72,30 @@ def _mean_c(cycle: Cycle) -> float | None:
     return sum(known) / len(known) if known else None
 
 
-def warmth(m: Matter) -> str:
+def warmth(m: Subject) -> str:
     """How warm it has been, or is."""
     mean_c = _mean_c(m.state.cycle) if m.state.cycle is not None else None
     return f"It has been at {m.display.temperature(mean_c)} on average." if mean_c is not None else warmth_now(m)
 
 
-def warmth_now(m: Matter) -> str:
+def warmth_now(m: Subject) -> str:
     """How warm it is."""
     return f"It is at {m.display.temperature(m.state.temperature_c)}." if m.state.temperature_c is not None else ""
 
 
-def height(m: Matter) -> str:
+def height(m: Subject) -> str:
     """How high it stands."""
     if m.state.level is None or m.state.level.rise_ratio is None:
         return ""
     return f"It stands at {times(m.state.level.rise_ratio)} its starting volume."
 
 
-def fed(m: Matter) -> str:
+def fed(m: Subject) -> str:
     """How long ago it was fed."""
     return f"The starter was fed {m.ago(m.cycle.fed_at_s)} ago." if m.fed_known else ""
 
 
-def as_last_time(m: Matter) -> str:
+def as_last_time(m: Subject) -> str:
     """The grams of the last feeding, to be weighed again; "" where nobody told them."""
     fed = m.cycle.feeding
     if fed.grams is None:
@@ -105,7 +105,7 @@ def as_last_time(m: Matter) -> str:
     return f"Last time: {parts}" + (f" ({ratio})." if ratio else ".")
 
 
-def doubts(m: Matter, act: str) -> str:
+def doubts(m: Subject, act: str) -> str:
     """What makes the readings uncertain, if anything, and that a look at the jar should come first."""
     found = []
     if m.state.level is not None and (m.state.level.rise_ratio_sd or 0.0) > UNSURE_RATIO:

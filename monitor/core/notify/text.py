@@ -1,6 +1,6 @@
 """The words of a notice: what happened, when, how high it rose, how long it took, at what temperature, what to do.
 
-Called by `core.notices`, which decides; the phrases that several share are `core.matter`'s. Plain sentences, one
+Called by `core.notices`, which decides; the phrases that several share are in `phrases`. Plain sentences, one
 thing each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
 streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
 """
@@ -15,7 +15,7 @@ from typing import TypeAlias
 from monitor.core.assess.age import age_of
 from monitor.core.display.units import STAGE_WORDS, duration
 from monitor.core.forecast import starter_model as starter_models
-from monitor.core.notify.phrases import Matter, as_last_time, doubts, fed, height, rise, warmth, warmth_now
+from monitor.core.notify.phrases import Subject, as_last_time, doubts, fed, height, rise, warmth, warmth_now
 from monitor.core.plan import feeding
 from monitor.settings import JarSettings
 from monitor.values import Feeding, Noting, Stage
@@ -27,13 +27,13 @@ LOOSE_LID = "Never seal the jar: the gas has to get out."
 Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
 
 
-def words(kind: str, matter: Matter) -> tuple[str, str]:
+def words(kind: str, subject: Subject) -> tuple[str, str]:
     """Title and text of one notice about one jar. `kind` is a `core.grounds.Kind`; raises KeyError for another."""
-    title, sentences = _WORDS[kind](matter)
+    title, sentences = _WORDS[kind](subject)
     return title, " ".join(sentence for sentence in sentences if sentence)
 
 
-def _feed_now(m: Matter) -> Words:
+def _feed_now(m: Subject) -> Words:
     began_s = m.cycle.fall_at_s
     assert began_s is not None
     title = f"Feed {m.name} now" if m.repeat == 0 else f"Feed {m.name}: sinking for {m.ago(began_s)}"
@@ -46,7 +46,7 @@ def _feed_now(m: Matter) -> Words:
     ]
 
 
-def _at_peak(m: Matter) -> Words:
+def _at_peak(m: Subject) -> Words:
     return f"{m.name} is at its peak", [
         rise(m),
         "This is the time to bake with it, or to feed it for the next round.",
@@ -55,7 +55,7 @@ def _at_peak(m: Matter) -> Words:
     ]
 
 
-def _peak_ahead(m: Matter) -> Words:
+def _peak_ahead(m: Subject) -> Words:
     peak = m.state.forecast.peak_at if m.state.forecast is not None else None
     assert peak is not None
     return f"{m.name} peaks in about {duration(max(peak.likely_s - m.now_s, 0.0))}", [
@@ -68,7 +68,7 @@ def _peak_ahead(m: Matter) -> Words:
     ]
 
 
-def _overdue(m: Matter) -> Words:
+def _overdue(m: Subject) -> Words:
     hooch = [note.time_s for note in m.noted if note.what is Noting.HOOCH]
     if hooch:
         seen = f"You noted liquid on top at {m.at(max(hooch))}: the starter is hungry."
@@ -90,7 +90,7 @@ def _overdue(m: Matter) -> Words:
     ]
 
 
-def _stays_flat(m: Matter) -> Words:
+def _stays_flat(m: Subject) -> Words:
     since = f" was fed {m.ago(m.cycle.fed_at_s)} ago and" if m.fed_known else ""
     warm = f"{m.display.temperature(24)} to {m.display.temperature(28)}"
     young = age_of([m.cycle], m.noted, m.now_s).young
@@ -109,7 +109,7 @@ def _stays_flat(m: Matter) -> Words:
     ]
 
 
-def _sensor_silent(m: Matter) -> Words:
+def _sensor_silent(m: Subject) -> Words:
     since_s, stuck_s = m.state.silent_since_s, m.state.stuck_since_s
     if since_s is not None:
         title, what = (
@@ -128,7 +128,7 @@ def _sensor_silent(m: Matter) -> Words:
     ]
 
 
-def _sensor_back(m: Matter) -> Words:
+def _sensor_back(m: Subject) -> Words:
     known = m.state.stage not in (Stage.UNKNOWN, Stage.AWAY)
     return f"Readings from {m.name} again", [
         f"The sensor on {m.name} reads again.",
@@ -145,7 +145,7 @@ def top_of(jar: JarSettings) -> tuple[float, str]:
     return (inf, "the lid") if jar.empty_mm is None else (jar.empty_mm, "the sensor")
 
 
-def _near_rim(m: Matter) -> Words:
+def _near_rim(m: Subject) -> Words:
     level, slope = m.state.level, m.state.slope_mm_per_h
     assert level is not None
     assert level.level_mm is not None
@@ -163,8 +163,8 @@ def _near_rim(m: Matter) -> Words:
     ]
 
 
-def _too(word: str, advice: str) -> Callable[[Matter], Words]:
-    def worded(m: Matter) -> Words:
+def _too(word: str, advice: str) -> Callable[[Subject], Words]:
+    def worded(m: Subject) -> Words:
         assert m.state.temperature_c is not None
         now = m.display.temperature(m.state.temperature_c)
         return f"{m.name} is too {word}: {now}", [
@@ -178,7 +178,7 @@ def _too(word: str, advice: str) -> Callable[[Matter], Words]:
     return worded
 
 
-def _for_the_cold(m: Matter) -> str:
+def _for_the_cold(m: Subject) -> str:
     """The grams that last as long as is wanted at this temperature."""
     assert m.state.temperature_c is not None
     usual = starter_models.prior(m.cycle.flour) if m.state.cycle is not None else starter_models.prior()
@@ -191,7 +191,7 @@ def _for_the_cold(m: Matter) -> str:
     return f"Fed at its top and kept this cold, {keep} of starter to {flour} of flour and {water} of water suits it."
 
 
-def _feeding_question(m: Matter) -> Words:
+def _feeding_question(m: Subject) -> Words:
     when = f" at {m.at(m.cycle.fed_at_s)}" if m.fed_known and not m.cycle.sure else ""
     return f"Was {m.name} fed?", [
         f"The level in {m.name} dropped{when} and nothing explains it.",
@@ -200,7 +200,7 @@ def _feeding_question(m: Matter) -> Words:
     ]
 
 
-def _rest_reminder(m: Matter) -> Words:
+def _rest_reminder(m: Subject) -> Words:
     title = f"{m.name} was fed {m.ago(m.cycle.fed_at_s)} ago" if m.fed_known else f"{m.name} has not been fed this week"
     return title, [
         f"The starter in {m.name} is resting.",
@@ -212,7 +212,7 @@ def _rest_reminder(m: Matter) -> Words:
     ]
 
 
-def _throw_away(m: Matter) -> Words:
+def _throw_away(m: Subject) -> Words:
     seen_s = max(note.time_s for note in m.noted if note.what is Noting.MOULD)
     return f"Throw {m.name} away", [
         f"You noted mould or coloured streaks in {m.name} at {m.at(seen_s)}.",
@@ -222,7 +222,7 @@ def _throw_away(m: Matter) -> Words:
     ]
 
 
-_WORDS: dict[str, Callable[[Matter], Words]] = {
+_WORDS: dict[str, Callable[[Subject], Words]] = {
     "feed_now": _feed_now,
     "at_peak": _at_peak,
     "peak_ahead": _peak_ahead,

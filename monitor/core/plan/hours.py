@@ -43,6 +43,6 @@ def hours_of(
     flour: str | None = None,
 ) -> Hours:
     """What is to be expected of a feeding of that dilution at these hourly temperatures."""
-    foretold = starter_models.foretell(culture, temperatures_c, dilution, hydration, flour)
-    ahead = peak_time.hours_ahead(foretold, temperatures_c)
-    return Hours(peak=ahead.top_h, fall=ahead.fall_h, half_sunk=ahead.half_sunk_h, laws_differ=foretold.laws_differ)
+    predicted = starter_models.predict(culture, temperatures_c, dilution, hydration, flour)
+    ahead = peak_time.hours_ahead(predicted, temperatures_c)
+    return Hours(peak=ahead.top_h, fall=ahead.fall_h, half_sunk=ahead.half_sunk_h, laws_differ=predicted.laws_differ)

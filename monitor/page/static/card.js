@@ -48,7 +48,7 @@ export function makeCard(name, live) {
     const picture = pictureOf(jar, state, ghosts, live.now_s());
     chart.show(picture);
     const parts = !picture.level ? [] : [["level", "level"], ["dots", "readings"], ...(picture.ghosts.length ? [["ghost", picture.ghosts.length === 1 ? "its last rise" : `its last ${picture.ghosts.length} rises`]] : []),
-      ...(picture.gap ? [["gap", "nothing heard"]] : []), ...(picture.course ? [["fan", jar.silent_since_s ? "foretold from its past" : "foretold: likely, possible"]] : [])];
+      ...(picture.gap ? [["gap", "nothing heard"]] : []), ...(picture.course ? [["fan", jar.silent_since_s ? "forecast from its past" : "forecast: likely, possible"]] : [])];
     key.replaceChildren(...parts.map(([kind, words]) => el("span", {}, keyMark(kind), words)));
   }
 
