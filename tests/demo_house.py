@@ -22,8 +22,8 @@ from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.host.clock import Clock
 from monitor.runs import daemon_status
-from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
+from monitor.runs.trials import KEY as TRIAL_KEY
 from monitor.simulator import scenario
 from monitor.simulator.device import payload
 from monitor.simulator.scenario import JarPlan

@@ -7,6 +7,7 @@ import json
 import math
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +15,11 @@ import click
 
 from monitor.cli import completion
 from monitor.cli.opening import config_option, form_options, jar_from, moment, refuse, settings_from
-from monitor.core.assess import trial as trials
-from monitor.core.assess.trial import Trial
+from monitor.core.assess.trial import FAIR, Trial, compare
 from monitor.host.time_zone import calendar, display
-from monitor.runs import history
+from monitor.runs import trials
 from monitor.runs.store import Store, StoreTrouble
+from monitor.runs.trials import CannotTry, TrialRecord
 from monitor.settings import Settings
 
 TITLES = {
@@ -64,48 +65,42 @@ def trial(
     if end + change + delete > 1:
         refuse("trial: give one of --end, --change and --delete")
     zone = calendar(settings.display.time_zone)
-    names = [jar_from(settings, jar).name for jar in dict.fromkeys(jars)]
+    names = tuple(jar_from(settings, jar).name for jar in dict.fromkeys(jars))
     if len(names) == 1 or (change and not names):
         refuse("trial: a trial needs two jars or more")
     try:
         with Store.join(settings.store.path) as store:
-            text = store.meta(history.TRIAL_KEY + name)
-            before = None if text is None else json.loads(text)
+            before = trials.named(store, name)
             if before is None and (end or change or delete):
                 refuse(f"trial: no trial is called {name!r}; `jartide trial` lists them")
             if delete:
-                store.forget_meta(history.TRIAL_KEY + name)
+                trials.forget(store, name)
                 click.echo(f"{name}: forgotten; its jars and their cycles stay.")
                 return
-            if names and before is not None and set(before["jars"]) != set(names) and not change:
+            if names and before is not None and set(before.jars) != set(names) and not change:
                 refuse(
-                    f"trial: {name} is a trial of {', '.join(before['jars'])} already; choose another name, or "
-                    "--change it"
+                    f"trial: {name} is a trial of {', '.join(before.jars)} already; choose another name, or --change it"
                 )
             kept = before
             if names and (before is None or since or change):
-                since_s = moment(since, zone) if since else time.time() if before is None else float(before["since_s"])
-                kept = {**(before or {}), "jars": names, "since_s": since_s}
-            if end and kept is not None:
-                kept = {**kept, "until_s": time.time()}
+                since_s = moment(since, zone) if since else time.time() if before is None else before.since_s
+                until_s = math.inf if before is None else before.until_s
+                kept = trials.keep(store, TrialRecord(name=name, jars=names, since_s=since_s, until_s=until_s))
             if kept is None:
                 refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
-            if kept != before:
-                store.set_meta(history.TRIAL_KEY + name, json.dumps(kept))
-            since_s = moment(since, zone) if since else float(kept["since_s"])
-            until_s = float(kept.get("until_s", math.inf))
-            cycles = {
-                jar: [one for one in history.from_store(store, jar) if since_s <= one.fed_at_s < until_s]
-                for jar in kept["jars"]
-            }
+            if end:
+                kept = trials.end(store, name, time.time())
+            counted = trials.cycles(store, replace(kept, since_s=moment(since, zone)) if since else kept)
+    except CannotTry as error:
+        refuse(f"trial: {error}")
     except StoreTrouble as error:
         refuse(str(error))
-    made = trials.compare(cycles)
+    made = compare(counted)
     if form == "json":
         click.echo(json.dumps(_as_json(name, made), ensure_ascii=False))
     else:
-        begun = [trials.FAIR] if before is None else []
-        ended = ["It has ended."] if until_s < math.inf else []
+        begun = [FAIR] if before is None else []
+        ended = ["It has ended."] if kept.ended else []
         click.echo(display(settings.display).worded("\n".join([*_lines(name, made), *ended, *begun])))
     sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
 
@@ -114,14 +109,13 @@ def _list(settings: Settings) -> None:
     show = display(settings.display)
     try:
         with Store.join(settings.store.path) as store:
-            rows = history.trials(store)
+            begun = trials.every(store)
     except StoreTrouble as error:
         refuse(str(error))
-    for name, text in rows:
-        kept = json.loads(text)
-        since = show.clock(float(kept["since_s"]), time.time())
-        click.echo(f"{name}: {', '.join(kept['jars'])}, counted since {since}")
-    if not rows:
+    for one in begun:
+        since = show.clock(one.since_s, time.time())
+        click.echo(f"{one.name}: {', '.join(one.jars)}, counted since {since}{', ended' if one.ended else ''}")
+    if not begun:
         click.echo("No trial was begun; begin one with: jartide trial NAME JAR JAR")
 
 

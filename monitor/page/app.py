@@ -25,7 +25,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from monitor.core.display.units import Display
 from monitor.host.time_zone import zone_name
-from monitor.page import health, past, planning
+from monitor.page import health, past, planning, trying
 from monitor.page.files import Files
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
@@ -225,7 +225,7 @@ class Page:
 
     async def trials(self, request: Request) -> Response:
         """All trials."""
-        return JSONResponse(await self.readers.ask(past.all_trials, self.show))
+        return JSONResponse(await self.readers.ask(trying.all_trials, self.show))
 
     async def health(self, request: Request) -> Response:
         """How the watching is doing."""
@@ -247,6 +247,13 @@ class Page:
         jar = self._jar(request)
         return await self._tell(report_body.noted_of(await body_of(request), jar, self.wall()))
 
+    async def note_changed(self, request: Request) -> Response:
+        """A note reads otherwise, or goes."""
+        jar = self._jar(request)
+        changed = await self.readers.ask(report_body.note_changed, await body_of(request), jar, self.wall())
+        self.live.wake()
+        return JSONResponse(changed, 201)
+
     async def snoozed(self, request: Request) -> Response:
         """Notices held back."""
         jar = self._jar(request)
@@ -259,6 +266,19 @@ class Page:
         told = await self.readers.ask(report_body.take_back, jar, seq, self.wall())
         self.live.wake()
         return JSONResponse(told, 201)
+
+    async def trial_begun(self, request: Request) -> Response:
+        """Jars side by side under a name, from now on."""
+        body = await body_of(request)
+        return JSONResponse(await self.readers.ask(trying.begin, body, self.settings, self.wall()), 201)
+
+    async def trial_ended(self, request: Request) -> Response:
+        """Cycles fed from now on do not count."""
+        return JSONResponse(await self.readers.ask(trying.end, await body_of(request), self.wall()), 201)
+
+    async def trial_forgotten(self, request: Request) -> Response:
+        """The trial goes; its jars and cycles stay."""
+        return JSONResponse(await self.readers.ask(trying.forget, await body_of(request)), 201)
 
     async def _tell(self, item: Fed | Noted) -> Response:
         told = await self.readers.ask(report_body.tell, item, self.wall())
@@ -292,11 +312,15 @@ def make(page: Page, password: str | None, token: str | None, for_programs: Sequ
         Route("/api/jars/{jar:path}/bake", page.bake_kept, methods=["POST"]),
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
+        Route("/api/jars/{jar:path}/note_changed", page.note_changed, methods=["POST"]),
         Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),
         Route("/api/jars/{jar:path}/taken_back", page.taken_back, methods=["POST"]),
         Route("/api/runs/{run}/cycles/{cycle}", page.cycle),
         Route("/api/runs/{run}/cycles/{cycle}/top", page.top),
         Route("/api/trials", page.trials),
+        Route("/api/trials/begun", page.trial_begun, methods=["POST"]),
+        Route("/api/trials/ended", page.trial_ended, methods=["POST"]),
+        Route("/api/trials/forgotten", page.trial_forgotten, methods=["POST"]),
         Route("/api/health", page.health),
         Route("/api/openapi.json", page.openapi),
         Route("/static/{name}", Files().answer),

@@ -20,6 +20,7 @@ from monitor.core.notify import ahead
 from monitor.core.notify.due import snoozed_until_s
 from monitor.core.vessel.level import rise_ratio
 from monitor.runs import history, outbox, reported
+from monitor.runs.note_changes import may_change
 from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
@@ -289,6 +290,7 @@ def note_json(note: Noted, now_s: float, show: Display) -> Json:
         "what_words": NOTE_WORDS[note.what],
         "text": note.text,
         "says": says(note),
+        "may_change": may_change(note),
         "words": show.clock(note.time_s, now_s),
     }
 

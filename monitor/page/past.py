@@ -1,4 +1,4 @@
-"""Past cycles: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours, trials.
+"""Past cycles: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours.
 
 Times of the peak and of the fall are those that were decided as it happened: a list of years needs no more. `smoothed`
 works them out again for one cycle.
@@ -6,18 +6,13 @@ works them out again for one cycle.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, replace
 
 from monitor.core.assess import notebook, vigour
-from monitor.core.assess import trial as trials
-from monitor.core.assess.trial import Summary
 from monitor.core.detect.superseded import not_superseded
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
-from monitor.core.forecast.student_t import t_quantile
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.jar_view import happened_s, lids, note_json, scale
 from monitor.runs import history
@@ -112,47 +107,6 @@ def readings_end_s(cycle: Cycle) -> float:
     """Up to where a cycle's readings are looked at."""
     until_s = cycle.ended_at_s if cycle.ended_at_s is not None else cycle.fed_at_s + OPEN_S
     return min(until_s, cycle.fed_at_s + LONGEST_S)
-
-
-def all_trials(store: Store, show: Display) -> list[Json]:
-    """Every trial that was begun, with how it stands. Raises StoreTrouble."""
-    out: list[Json] = []
-    for key, text in history.trials(store):
-        kept = json.loads(text)
-        since_s = float(kept["since_s"])
-        some = {
-            str(jar): [c for c in history.from_store(store, str(jar)) if c.fed_at_s >= since_s] for jar in kept["jars"]
-        }
-        if len(some) < 2:
-            continue
-        made = trials.compare(some)
-        out.append(
-            {
-                "trial": key,
-                "since_s": since_s,
-                "verdict": show.worded(made.verdict),
-                "jars": [
-                    {
-                        "jar": jar,
-                        "cycles": len(some[jar]),
-                        **{m: round(s.mean, 3) for m, s in named.items()},
-                        "spread": {m: likely_mean(s) for m, s in named.items()},
-                    }
-                    for jar, named in made.jars.items()
-                ],
-                "comparisons": [asdict(replace(one, words=show.worded(one.words))) for one in made.comparisons],
-            }
-        )
-    return out
-
-
-def likely_mean(measured: Summary) -> Json:
-    """[low, mean, high]: the geometric mean of a measure and where the truth lies, 19 times in 20 (Student's t on the
-    logarithms); None where one cycle alone says nothing of that."""
-    if measured.cycles < 2:
-        return None
-    half = t_quantile(0.975, measured.cycles - 1) * measured.spread / math.sqrt(measured.cycles)
-    return [round(measured.mean * math.exp(z), 3) for z in (-half, 0.0, half)]
 
 
 def _runs(store: Store, jar: str) -> list[Run]:

@@ -23,7 +23,6 @@ from monitor.runs.cells import number, split
 from monitor.runs.store import Run, RunReason, Store
 from monitor.values import DAY_S, Cycle, Feeding
 
-TRIAL_KEY = "trial:"  # of the store's small notes, before a trial's name
 COLUMNS = (
     "fed_at", "starter_g", "flour_g", "water_g", "mean_temperature_c", "hours_to_peak", "hours_to_fall", "rise_ratio",
 )  # fmt: skip
@@ -85,12 +84,6 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
         last_s = cycle.fed_at_s
         cycles[cycle.fed_at_s] = cycle
     return [cycles[fed_at_s] for fed_at_s in sorted(cycles)], skipped
-
-
-def trials(store: Store) -> list[tuple[str, str]]:
-    """(name, what was kept of it as JSON) of each trial that was begun, by name. Raises StoreTrouble."""
-    rows = store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{TRIAL_KEY}%",))
-    return [(key.removeprefix(TRIAL_KEY), text) for key, text in rows]
 
 
 def from_store(store: Store, jar: str) -> list[Cycle]:

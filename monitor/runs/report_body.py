@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.core.assess.notebook import DISCARDED, TEXT_CHARS
-from monitor.runs import reported
+from monitor.runs import note_changes, reported
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -23,6 +23,8 @@ MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
 DISCARD = f"^({'|'.join(DISCARDED)}) (?!0+([.]0+)?$)[0-9]{{1,5}}([.][0-9]{{1,3}})?$"  # what `notebook.discard_of` reads
+CHANGEABLE = tuple(one for one in NOTES if note_changes.may_change(Noted(time_s=0.0, jar="", what=Noting(one))))
+LATEST_S = 1e11  # of a time in seconds: three thousand years
 GRAMS = ("starter_g", "flour_g", "water_g")
 
 
@@ -36,7 +38,7 @@ class Refused(ValueError):
 
 def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
     """The feeding that a body tells of. Raises Refused."""
-    given = _table(body, (*GRAMS, "flour", "minutes_ago"))
+    given = table_of(body, (*GRAMS, "flour", "minutes_ago"))
     return Fed(
         time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
         jar=jar.name,
@@ -49,7 +51,7 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
 
 def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     """The note that a body tells of. Raises Refused."""
-    given = _table(body, ("what", "text", "minutes_ago"))
+    given = table_of(body, ("what", "text", "minutes_ago"))
     what = given.get("what")
     if not isinstance(what, str) or what not in NOTES:
         raise Refused(f"what: must be one of {', '.join(NOTES)}")
@@ -62,7 +64,7 @@ def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
 
 def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     """Notices held back from now on for some hours. Raises Refused."""
-    hours = _number(_table(body, ("hours",)), "hours", *SNOOZE_H)
+    hours = _number(table_of(body, ("hours",)), "hours", *SNOOZE_H)
     if hours is None:
         raise Refused(f"hours: must be {SNOOZE_H[0]:g} to {SNOOZE_H[1]:g}")
     return Noted(time_s=now_s, jar=jar.name, what=Noting.SNOOZE, text=f"{hours:g}")
@@ -70,7 +72,7 @@ def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
 
 def taken_back_of(body: object) -> int:
     """The place of the telling that a body says was a mistake: that which the person has in view. Raises Refused."""
-    seq = _number(_table(body, ("seq",)), "seq", 1, MOST_SEQ)
+    seq = _number(table_of(body, ("seq",)), "seq", 1, MOST_SEQ)
     if seq is None or not seq.is_integer():
         raise Refused("seq: must be the number that the telling was answered with")
     return int(seq)
@@ -89,6 +91,26 @@ def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
     return {"seq": telling.seq, "at_s": telling.item.time_s}
 
 
+def note_changed(store: Store, body: object, jar: JarSettings, now_s: float) -> Json:
+    """Let a note read `new_text`, null: take it away; the note is named by its time, kind and text as they stand.
+    Raises Refused and StoreTrouble."""
+    given = table_of(body, ("at_s", "what", "text", "new_text"))
+    at_s, what = _number(given, "at_s", 0.0, LATEST_S), given.get("what")
+    if at_s is None:
+        raise Refused("at_s: must be the time of the note")
+    if not isinstance(what, str) or what not in CHANGEABLE:
+        raise Refused(f"what: must be one of {', '.join(CHANGEABLE)}")
+    new = _text(given, "new_text", TEXT_CHARS)
+    if what == Noting.DISCARD and new is not None and not re.fullmatch(DISCARD, new):
+        raise Refused('new_text: of a discard must be what became of it and grams, such as "kept 40"')
+    note = Noted(time_s=at_s, jar=jar.name, what=Noting(what), text=_text(given, "text", TEXT_CHARS) or "")
+    try:
+        note_changes.change(store, note, new, now_s)
+    except note_changes.CannotChange as error:
+        raise Refused(str(error), 409) from None
+    return {"at_s": at_s}
+
+
 def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
     """Keep it; a feeding that was told a moment ago already is refused. Raises Refused and StoreTrouble."""
     if isinstance(item, Fed):
@@ -98,7 +120,8 @@ def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
     return {"seq": store.tell(item, now_s), "at_s": item.time_s}
 
 
-def _table(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:
+def table_of(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:
+    """A body with these keys and no others. Raises Refused."""
     if not isinstance(body, dict):
         raise Refused(f"send a JSON object with {', '.join(keys)}")
     for key in body:

@@ -15,8 +15,8 @@ from click.testing import CliRunner
 
 from monitor.cli import main
 from monitor.cli.opening import moment
-from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
+from monitor.runs.trials import KEY as TRIAL_KEY
 from monitor.values import Noted
 
 pytestmark = pytest.mark.dates

@@ -16,8 +16,8 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, expect
 
 from monitor.page.server import PageServer
-from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
+from monitor.runs.trials import KEY as TRIAL_KEY
 from monitor.settings import PageSettings
 from monitor.values import Fed, Noted, Noting
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, more, serious

@@ -23,8 +23,8 @@ from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.page.server import PageServer
 from monitor.review import picture
-from monitor.runs.history import TRIAL_KEY
 from monitor.runs.store import Store
+from monitor.runs.trials import KEY as TRIAL_KEY
 from monitor.settings import DisplaySettings, PageSettings
 from monitor.values import Reading
 from tests.browsing import WAIT_MS, Eyes

@@ -8,6 +8,8 @@ import { ribbonOf } from "./picture.js";
 import { RiseChart, near, noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { lookBack } from "./smoother.js";
+import { save, savePicture } from "./snapshot.js";
+import { noteLine } from "./notes.js";
 import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayLong, sayTimes, sayWarmth, sayWeight, stretch, toWarmth } from "./words.js";
 
 const HOUR = 3600;
@@ -16,7 +18,8 @@ export async function overView(main, live, which) {
   const keys = which.split(",").slice(0, MOST_MARKS);
   const cycles = await Promise.all(keys.map((key) => { const [run, n] = key.split(":"); return get(`api/runs/${encodeURIComponent(run)}/cycles/${encodeURIComponent(n)}`); }));
   if (cycles.length === 1) return oneCycle(main, cycles[0]);
-  main.append(el("h1", { tabindex: -1 }, "Cycles over each other"));
+  const title = `${cycles.length} cycles of ${[...new Set(cycles.map((c) => c.jar))].join(", ")} over each other`;
+  main.append(el("h1", { tabindex: -1 }, title));
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 310) });
   const draw = (kind) => {
     const some = cycles.map((c) => ({ jar: c.jar, shapes: [shapeOf(c, kind)] }));
@@ -28,6 +31,7 @@ export async function overView(main, live, which) {
     el("td", {}, sayHours(c.hours_to_fall)), el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)))));
   main.append(el("section", { class: "plate" }, el("div", { class: "in" },
     el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count hours"), radio("clock_h", "by the clock", true), radio("equivalent_h", `${asIfAt()} (a warm night counts more)`, false)), chart.node,
+    el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => savePicture(chart.node, title, cycles.map(nameOf).join("+").slice(0, 100)) }, "Save as a picture")),
     scroll("The cycles' numbers", el("table", {}, el("thead", {}, el("tr", {}, ...["Cycle", "Ratio", "Rise", "To the peak", capital(asIfAt()), "To the fall", "Warmth"].map((t) => el("th", { scope: "col" }, t)))), body)))));
   draw("clock_h");
   const gone = { now: false };
@@ -56,6 +60,7 @@ function levelOf(c) {
   return { level: { time_s: smooth.time_s, ratio: heights(smooth.level_mm) }, dots: smooth.dots.map(([s], i) => [s, dots[i]]) };
 }
 
+const nameOf = (c) => `${c.jar}-${c.run}-${c.cycle}`;
 const sayRange = ([low, likely, high]) => `${likely.toFixed(1)} h (${low.toFixed(1)} to ${high.toFixed(1)})`;
 
 function oneCycle(main, c) {
@@ -93,11 +98,10 @@ function oneCycle(main, c) {
   c.curve.time_s.forEach((s, i) => { if (s - before >= HOUR) { before = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
   const said = [];
   if (c.flour_g !== null) said.push(["feed", clock(c.fed_at_s), `${[c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")}${c.flour ? `, ${c.flour}` : ""}${c.ratio ? ` (${c.ratio})` : ""}`]);
-  for (const note of c.notes) said.push(["note", clock(note.at_s), note.says]);
   const more = [[capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : `${sayHours(c.equivalent_hours_to_peak)} to the peak`], ["Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)], ["Remark", remark(c) || null]].filter(([, says]) => says);
   const left = el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, how, facts, more.length ? el("dl", {}, ...more.flatMap(([words, says]) => [el("dt", {}, words), el("dd", {}, says)])) : null,
-    el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => download(c) }, "CSV"), el("a", { class: "button other", href: `#/past/${encodeURIComponent(c.jar)}` }, "Compare"))));
-  const right = el("div", { class: "side" }, said.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, ...said.map(([look, at, says]) => el("li", {}, el("span", { class: `s-${tone(look)} tinted` }, glyph(look, 24)), el("span", { class: "t" }, el("b", {}, at), " ", says))))) : null,
+    el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => save(csvOf(c), `${nameOf(c)}.csv`) }, "Save as CSV"), el("button", { type: "button", class: "other", onclick: () => savePicture(chart.node, title.textContent, nameOf(c)) }, "Save as a picture"), el("a", { class: "button other", href: `#/past/${encodeURIComponent(c.jar)}` }, "Compare"))));
+  const right = el("div", { class: "side" }, said.length || c.notes.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, ...said.map(([look, at, says]) => el("li", {}, el("span", { class: `s-${tone(look)} tinted` }, glyph(look, 24)), el("span", { class: "t" }, el("b", {}, at), " ", says))), ...c.notes.map((note) => noteLine(c.jar, note)))) : null,
     el("section", { class: "plate" }, el("div", { class: "in" }, el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, ...rows.map(([s, mm, t, h]) => el("tr", {}, el("td", {}, clock(s)), el("td", {}, h.toFixed(1)), el("td", {}, sayLength(mm)), el("td", {}, t === null ? "–" : sayWarmth(t)))))))))));
   main.append(el("p", {}, el("a", { href: `#/past/${encodeURIComponent(c.jar)}` }, `${c.jar}, all cycles`)), title, el("div", { class: "two" }, left, right));
@@ -107,9 +111,7 @@ function oneCycle(main, c) {
 }
 
 /** The curve as a file, in the columns of a run file. */
-function download(c) {
+function csvOf(c) {
   const lines = [`# jar: ${c.jar}`, "time,level_mm,temperature_c", ...c.curve.time_s.map((s, i) => `${new Date(s * 1000).toISOString().slice(0, 19)}Z,${c.curve.middle_mm[i]},${c.curve.temperature_c[i] ?? ""}`)];
-  const link = el("a", { href: URL.createObjectURL(new Blob([`${lines.join("\n")}\n`], { type: "text/csv" })), download: `${c.jar}-${c.run}-${c.cycle}.csv` });
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
+  return new Blob([`${lines.join("\n")}\n`], { type: "text/csv" });
 }

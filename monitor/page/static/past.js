@@ -25,6 +25,8 @@ export function scroll(label, inside) {
   return el("div", {}, hint, box);
 }
 
+const laid = new Map(); // what was chosen to be laid over each other, of whatever jars: "run:cycle" and its words
+
 export const cycleLink = (c) => `#/over/${c.run}:${c.cycle}`;
 
 export async function pastView(main, live, jarName) {
@@ -96,19 +98,22 @@ function verdict(past, jar) {
 
 /** The rises, newest first. What the smoother finds replaces what was decided at the time. */
 function list(cycles, jar, gone) {
-  const chosen = new Set();
   const lay = el("a", { class: "button", href: "#/past", hidden: true }, "Lay over each other");
-  const chose = el("p", { role: "status", class: "soft small" }, "Choose two to eight to lay them over each other.");
+  const chose = el("p", { role: "status", class: "soft small" }), others = el("ul", { class: "chips" });
   const rows = el("ul", { class: "rows" });
   const more = el("button", { type: "button", class: "other", onclick: () => show() }, "Show more");
   let shown = 0;
-  const tick = (c) => el("input", { type: "checkbox", "aria-label": `Choose the cycle fed ${dayAndClock(c.fed_at_s)}`, onchange: (event) => {
-    const key = `${c.run}:${c.cycle}`;
-    if (event.target.checked && chosen.size >= MOST_MARKS) { event.target.checked = false; return; }
-    if (event.target.checked) chosen.add(key); else chosen.delete(key);
-    lay.hidden = chosen.size < 2;
-    lay.setAttribute("href", `#/over/${[...chosen].join(",")}`);
-    chose.textContent = `${chosen.size} chosen.`;
+  const keyOf = (c) => `${c.run}:${c.cycle}`, here = new Set(cycles.map(keyOf));
+  function count() {
+    lay.hidden = laid.size < 2;
+    lay.setAttribute("href", `#/over/${[...laid.keys()].join(",")}`);
+    chose.textContent = laid.size ? `${laid.size} chosen.` : `Choose two to ${MOST_MARKS} to lay them over each other, of other jars too.`;
+    others.replaceChildren(...[...laid].filter(([key]) => !here.has(key)).map(([key, words]) => el("li", {}, el("button", { type: "button", class: "chip on", "aria-label": `${words}: leave it out`, onclick: () => { laid.delete(key); count(); } }, `${words} ✕`))));
+  }
+  const tick = (c) => el("input", { type: "checkbox", checked: laid.has(keyOf(c)), "aria-label": `Choose the cycle fed ${dayAndClock(c.fed_at_s)}`, onchange: (event) => {
+    if (event.target.checked && laid.size >= MOST_MARKS) { event.target.checked = false; return; }
+    if (event.target.checked) laid.set(keyOf(c), `${c.jar}, ${dayAndClock(c.fed_at_s)}`); else laid.delete(keyOf(c));
+    count();
   } });
   async function show() {
     const some = cycles.slice(shown, shown + PAGE), first = shown === 0;
@@ -124,8 +129,9 @@ function list(cycles, jar, gone) {
     for (const { c, small } of lines) small.replaceChildren(hill(shapes.find((one) => one.run === c.run && one.cycle === c.cycle)));
     if (first) lookBack(lines.filter(({ c }) => c.rise_ratio !== null).slice(0, SMOOTHED).map(({ c }) => c), gone, (c, top) => { lines.find((one) => one.c === c).words.textContent = summary(c, top); });
   }
+  count();
   show();
-  return el("section", { class: "plate", "aria-labelledby": "list" }, el("div", { class: "in" }, el("h2", { id: "list" }, `${cycles.length === 1 ? "One cycle" : `${cycles.length} cycles`}`), chose, lay), rows, el("div", { class: "in" }, more));
+  return el("section", { class: "plate", "aria-labelledby": "list" }, el("div", { class: "in" }, el("h2", { id: "list" }, `${cycles.length === 1 ? "One cycle" : `${cycles.length} cycles`}`), chose, others, lay), rows, el("div", { class: "in" }, more));
 }
 
 function summary(c, top) {

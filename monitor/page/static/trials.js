@@ -1,41 +1,98 @@
 // Trials: the verdict first, then the curves over each other, three measures with where the truth lies, and the figures.
 
 import { overEachOther } from "./hills.js";
-import { jarMark } from "./marks.js";
+import { MOST_MARKS, jarMark } from "./marks.js";
 import { scroll } from "./past.js";
 import { RiseChart, widthOf } from "./rise.js";
-import { asIfAt, capital, day, el, get, jarPath, sayLong, svg } from "./words.js";
+import { asIfAt, capital, day, el, get, jarPath, post, sayLong, svg } from "./words.js";
 
 const measures = () => ({ rise_ratio: ["How high", "×"], equivalent_h_to_peak: [`Hours to the peak, ${asIfAt()}`, " h"], equivalent_h_above_double: [`Hours doubled, ${asIfAt()}`, " h"] });
 const figures = () => ({ rise_ratio: "Rise, times", clock_h_to_peak: "Hours to the peak", equivalent_h_to_peak: capital(asIfAt()), clock_h_above_double: "Hours doubled", equivalent_h_above_double: capital(asIfAt()) });
 const LATEST = 3;
 
-export async function trialsView(main) {
-  const trials = await get("api/trials"), ends = [];
+export async function trialsView(main, live) {
+  const readOnly = document.body.hasAttribute("data-read-only");
   main.append(el("h1", { tabindex: -1 }, "Trials"));
-  if (!trials.length) {
-    main.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "No trial has been begun"),
-      el("p", {}, "Jars side by side, compared fairly: flours, waters, ratios or places. Begin one with "), el("p", {}, el("code", {}, "jartide trial NAME JAR JAR")))));
+  const box = el("div", { class: "view" }), said = el("p", { class: "said", role: "status" });
+  main.append(box, said);
+  let ends = [];
+  async function show(says = "") {
+    const trials = await get("api/trials");
+    for (const end of ends) end();
+    ends = [];
+    box.replaceChildren(...trials.filter((one) => one.until_s === null).flatMap((one) => standing(one, ends, act)));
+    if (!trials.length) box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "No trial has been begun"), el("p", {}, "A trial lays jars side by side and says which rises higher, sooner or longer, and whether that is more than chance: flours, waters, ratios or places."))));
+    if (!readOnly) box.append(beginning(live, act));
+    const over = trials.filter((one) => one.until_s !== null);
+    if (over.length) box.append(el("h2", {}, "Ended"), ...over.flatMap((one) => standing(one, ends, act)));
+    said.textContent = says;
   }
-  for (const trial of trials) {
-    const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 320) });
-    const names = trial.jars.map((one) => one.jar);
-    const cycles = trial.jars.map((one) => one.cycles);
-    main.append(el("h2", {}, `${capital(trial.trial)}: ${names.join(", ")}`),
-      el("section", { class: "plate" }, el("div", { class: "in" }, el("p", { class: "verdict" }, settled(trial)), el("p", { class: "soft" }, `${Math.min(...cycles) === Math.max(...cycles) ? cycles[0] : `${Math.min(...cycles)} to ${Math.max(...cycles)}`} cycles each since ${day(trial.since_s)}.`))),
-      el("div", { class: "two" },
-        el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, el("p", { class: "soft small" }, `Hours since the feeding: the latest ${LATEST} rises of each, the newest bold. ${names.map((name, i) => `${jarMark(i).sign} ${name}`).join("  ")}`))),
-        el("section", { class: "plate" }, el("div", { class: "in" }, ...Object.entries(measures()).map(([key, [title, unit]]) => whiskers(title, unit, trial.jars.map((one) => [one.jar, one.spread?.[key]]))),
-          el("p", { class: "soft small" }, "Mark: the mean. Line: where the truth lies, 19 times in 20."),
-          el("details", {}, el("summary", {}, "The figures, and what they settle"), scroll(`Trial ${trial.trial}`, el("table", {}, el("thead", {}, el("tr", {}, ...["Jar", "Cycles", ...Object.values(figures())].map((t) => el("th", { scope: "col" }, t)))),
-            el("tbody", {}, ...trial.jars.map((one) => el("tr", {}, ...[one.jar, one.cycles, ...Object.keys(figures()).map((m) => one[m]?.toFixed(2))].map((cell) => el("td", {}, `${cell ?? "–"}`))))))),
-            el("p", {}, trial.verdict), trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null)))));
-    Promise.all(names.map((name) => get(`${jarPath(name, "shapes")}?most=${LATEST}`).catch(() => []))).then((shapes) => {
-      chart.show(overEachOther(names.map((jar, i) => ({ jar, shapes: shapes[i] })), `${trial.trial}: the latest rises of ${names.join(", ")}. ${trial.verdict}`));
-    });
-    ends.push(() => chart.end());
+  async function act(what, body, says) {
+    try { await post(`api/trials/${what}`, body); await show(says); } catch (error) { said.textContent = `Not done: ${error.message}.`; }
   }
+  await show();
   return () => ends.forEach((end) => end());
+}
+
+/** Which jars, and what it is called. */
+function beginning(live, act) {
+  const names = [...live.now.jars.map((one) => one.jar), ...live.now.quiet_jars].filter((name, i, all) => all.indexOf(name) === i);
+  const chosen = new Set(), name = el("input", { type: "text", maxlength: 60, autocomplete: "off", placeholder: "three flours" });
+  const begin = el("button", { type: "button", disabled: true, onclick: () => act("begun", { name: name.value.trim(), jars: names.filter((one) => chosen.has(one)) }, "The trial has begun: every cycle fed from now on counts.") }, "Begin");
+  const look = () => { begin.disabled = chosen.size < 2 || !name.value.trim(); };
+  name.addEventListener("input", look);
+  const chips = names.map((jar) => {
+    const chip = el("button", { type: "button", class: "chip", "aria-pressed": "false", onclick: () => {
+      if (!chosen.delete(jar) && chosen.size < MOST_MARKS) chosen.add(jar);
+      chip.setAttribute("aria-pressed", String(chosen.has(jar)));
+      chip.classList.toggle("on", chosen.has(jar));
+      look();
+    } }, jar);
+    return el("li", {}, chip);
+  });
+  return el("section", { class: "plate", "aria-labelledby": "begin-trial" }, el("div", { class: "in" }, el("h2", { id: "begin-trial" }, "Begin a trial"),
+    names.length < 2 ? el("p", { class: "soft" }, "It takes two jars or more.") : el("div", { class: "in-turn" },
+      el("p", { class: "soft" }, "To be fair: seed from one jar, the same grams and the same water, the same place, swapped now and then. Only what you compare may differ."),
+      el("ul", { class: "chips", "aria-label": "Jars" }, ...chips),
+      el("div", { class: "row" }, el("label", { class: "wide" }, "What is compared", name), begin))));
+}
+
+/** One trial: the verdict, the curves, where the truth lies, what was not fair, the figures. */
+function standing(trial, ends, act) {
+  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 320) });
+  const names = trial.jars.map((one) => one.jar), counts = trial.jars.map((one) => one.cycles);
+  const [least, most] = [Math.min(...counts), Math.max(...counts)];
+  const when = trial.until_s === null ? `since ${day(trial.since_s)}` : `from ${day(trial.since_s)} to ${day(trial.until_s)}`;
+  const counted = most === 0 ? `No whole cycle yet ${when}.` : `${least === most ? least : `${least} to ${most}`} ${most === 1 ? "cycle" : "cycles"} each ${when}.`;
+  const cells = (one) => [one.jar, one.cycles, ...Object.keys(figures()).map((m) => one[m]?.toFixed(2))].map((cell) => el("td", {}, `${cell ?? "–"}`));
+  const table = el("table", {}, el("thead", {}, el("tr", {}, ...["Jar", "Cycles", ...Object.values(figures())].map((t) => el("th", { scope: "col" }, t)))), el("tbody", {}, ...trial.jars.map((one) => el("tr", {}, ...cells(one)))));
+  const known = Object.entries(measures()).map(([key, [title, unit]]) => whiskers(title, unit, trial.jars.map((one) => [one.jar, one.spread?.[key]]))).filter(Boolean);
+  ends.push(() => chart.end());
+  const drawn = () => Promise.all(names.map((name) => get(`${jarPath(name, "shapes")}?most=${LATEST}`).catch(() => []))).then((shapes) => {
+    chart.show(overEachOther(names.map((jar, i) => ({ jar, shapes: shapes[i] })), `${trial.trial}: the latest rises of ${names.join(", ")}. ${trial.verdict}`));
+  });
+  queueMicrotask(drawn);
+  return [el("h2", {}, `${capital(trial.trial)}: ${names.join(", ")}`),
+    el("section", { class: "plate", "aria-label": `Trial ${trial.trial}` }, el("div", { class: "in" }, el("p", { class: "verdict" }, settled(trial)), el("p", { class: "soft" }, counted),
+      ...trial.remarks.map((remark) => el("p", { class: "soft" }, `${capital(remark)}.`)), document.body.hasAttribute("data-read-only") ? null : ending(trial, act))),
+    el("div", { class: "two" },
+      el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, el("p", { class: "soft small" }, `Hours since the feeding: the latest ${LATEST} rises of each, the newest bold. ${names.map((name, i) => `${jarMark(i).sign} ${name}`).join("  ")}`))),
+      el("section", { class: "plate" }, el("div", { class: "in" }, ...known, el("p", { class: "soft small" }, known.length ? "Mark: the mean. Line: where the truth lies, 19 times in 20." : "After two whole cycles of each jar, their means stand here with the range where the truth lies."),
+        el("details", {}, el("summary", {}, "The figures, and what they settle"), scroll(`Trial ${trial.trial}`, table),
+          el("p", {}, trial.verdict), trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null))))];
+}
+
+/** To end or forget it is asked twice. */
+function ending(trial, act) {
+  const row = el("div", { class: "row" });
+  const button = (words, does) => el("button", { type: "button", class: "other", onclick: does }, words);
+  const sure = (asks, does) => { row.replaceChildren(el("p", { class: "wide" }, asks), button("Yes", does), button("No", first)); row.querySelector("button").focus(); };
+  function first() {
+    row.replaceChildren(...(trial.until_s === null ? [button("End it", () => sure("End it? Cycles fed from now on will not count.", () => act("ended", { name: trial.trial }, `${capital(trial.trial)} has ended; what was counted stays.`)))] : []),
+      button("Forget it", () => sure("Forget it? Its jars and their cycles stay.", () => act("forgotten", { name: trial.trial }, `${capital(trial.trial)} is forgotten.`))));
+  }
+  first();
+  return row;
 }
 
 /** What stands out so far that no other jar's range touches, in plain words. */
@@ -56,7 +113,7 @@ function settled(trial) {
 /** A row a jar: its mark at the mean, a line over the range; `rows` are [name, [low, mean, high] or nothing]. */
 function whiskers(title, unit, rows, wide = 340) {
   const known = rows.filter(([, spread]) => spread);
-  if (!known.length) return el("div");
+  if (!known.length) return null;
   const low = Math.min(...known.map(([, [a]]) => a)), high = Math.max(...known.map(([, [, , c]]) => c)), pad = Math.max((high - low) * 0.15, 0.05);
   const left = Math.min(110, 12 + Math.max(...rows.map(([name]) => widthOf(name, 13, true)))), X = (v) => left + (wide - left - 16) * (v - low + pad) / (high - low + 2 * pad);
   const node = svg("svg", { class: "whisker", viewBox: `0 0 ${wide} ${rows.length * 30 + 26}`, width: "100%", role: "img", "aria-label": `${title}: ${known.map(([name, [, mean]]) => `${name} ${mean.toFixed(1)}${unit}`).join(", ")}` });

@@ -1,0 +1,31 @@
+// A note of a past cycle in its list, put right where it stands.
+
+import { glyph, tone } from "./glyphs.js";
+import { clock, el, jarPath, post } from "./words.js";
+
+export function noteLine(jar, note) {
+  const words = el("span", { class: "t" }), row = el("li", {}, el("span", { class: `s-${tone("note")} tinted` }, glyph("note", 24)), words);
+  const may = note.may_change && !document.body.hasAttribute("data-read-only");
+
+  function show(says = "") {
+    words.replaceChildren(el("b", {}, clock(note.at_s)), ` ${note.text ? `${note.what_words}: ${note.text}` : note.says}`,
+      ...(may ? [" ", el("button", { type: "button", class: "plain", "aria-label": `Change the note of ${clock(note.at_s)}`, onclick: edit }, "Change")] : []), ...(says ? [el("p", { class: "said", role: "status" }, says)] : []));
+  }
+  function edit() {
+    const text = el("input", { type: "text", maxlength: 2000, value: note.text, autocomplete: "off" });
+    const button = (says, does, names = "other") => el("button", { type: "button", class: names, onclick: does }, says);
+    text.addEventListener("keydown", (event) => { if (event.key === "Enter") keep(text.value); if (event.key === "Escape") show(); });
+    words.replaceChildren(el("label", {}, `${note.what_words}, ${clock(note.at_s)}`, text), el("div", { class: "row" }, button("Save", () => keep(text.value), "main"), button("Remove the note", () => keep(null)), button("Leave it", () => show())));
+    text.focus();
+  }
+  async function keep(new_text) {
+    try {
+      await post(jarPath(jar, "note_changed"), { at_s: note.at_s, what: note.what, text: note.text, new_text });
+      if (new_text === null) { row.remove(); return; }
+      note = { ...note, text: new_text };
+      show("Changed.");
+    } catch (error) { show(`Not changed: ${error.message}.`); }
+  }
+  show();
+  return row;
+}
