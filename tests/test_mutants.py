@@ -55,3 +55,16 @@ def test_each_mistake_is_another_program(module: Path) -> None:
 def test_a_mistake_that_cannot_be_made_is_said(module: Path) -> None:
     with pytest.raises(LookupError, match="there is none"):
         changed(Mutant("module.py", 1, "raise", 0))
+
+
+def test_a_constant_is_reached_where_it_is_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mutants, "ROOT", tmp_path)
+    (tmp_path / "other.py").write_text("from module import LIMIT\n\ndef other() -> int:\n    return LIMIT\n")
+    path = tmp_path / "module.py"
+    more = "TWICE = 2 * LIMIT\n\ndef large() -> int:\n    return (\n        TWICE\n        + 1\n    )\n"
+    path.write_text(SOURCE + more)
+    shows = mutants.places(mutants.mutants(path), tmp_path)
+    lines = {(one.line, one.kind): {(Path(at).stem, line) for at, line in found} for one, found in shows.items()}
+    assert lines[2, "number"] == {("module", 5), ("other", 4), ("module", 12)}  # LIMIT, by itself and by TWICE
+    assert lines[8, "number"] == {("module", 12)}
+    assert lines[13, "number"] == {("module", line) for line in range(11, 15)}  # a statement of several lines
