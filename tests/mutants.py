@@ -31,6 +31,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any
@@ -38,7 +39,7 @@ from typing import Any
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-MOST_TESTS = 15  # of those that reach a line, the quickest: what these do not notice a long one may by luck only
+WORTH_S = 20.0  # of those that reach a line, the quickest that take so long together
 PATIENCE_S = 60.0  # beyond what the tests take when all is well
 HEAVY = ("pytest", "hypothesis", "numpy", "scipy.stats", "time_machine")  # what many tests load, and is not ours
 SIDES: dict[type[ast.cmpop], type[ast.cmpop]] = {
@@ -262,7 +263,9 @@ class Reach:
     def of(self, mutant: Mutant) -> list[str]:
         """The tests that reach a mistake, the quickest first."""
         found = {test for place in self._shows[mutant] for test in self.tests.get(place, ())} - self.broken
-        return sorted(found, key=lambda test: self.took_s[test])[:MOST_TESTS]
+        order = sorted(found, key=lambda test: self.took_s[test])
+        so_far = accumulate(self.took_s[test] for test in order)
+        return [test for n, (test, took_s) in enumerate(zip(order, so_far, strict=True)) if not n or took_s <= WORTH_S]
 
 
 class Workshop:
@@ -326,8 +329,9 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("tests", nargs="+")
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--lines", type=int, nargs=2, default=(0, 10**9), help="of a file, from one to another only")
     asked = parser.parse_args(arguments)
-    every = mutants(ROOT / asked.room)
+    every = [one for one in mutants(ROOT / asked.room) if asked.lines[0] <= one.line <= asked.lines[1]]
     sample = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
     reach = Reach(places(sample))
     pytest.main([*asked.tests, "-q", "-n", "0", "-p", "no:cacheprovider", "--no-header"], plugins=[reach])

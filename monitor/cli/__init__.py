@@ -3,8 +3,10 @@ so that `jartide status` does not wait for numpy."""
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
+import sys
 
 import click
 
@@ -105,6 +107,30 @@ class _Lazy(click.Group):
             meant = f" Did you mean {usual}?" if usual else near(args[0], COMMANDS)
             ctx.fail(f"There is no command {args[0]}.{meant or f' `{ctx.info_name} --help` lists them.'}")
         return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command. What the machine refuses it anywhere, and nobody nearer knew better, ends it in one line."""
+        try:
+            return super().invoke(ctx)
+        except Exception as error:
+            line, code = _refused(error)
+            if not line:
+                raise
+            click.echo(line, err=True)
+            sys.exit(code)
+
+
+def _refused(error: Exception) -> tuple[str, int]:
+    """(what to say, the exit code) of an error that is the machine's or a file's and no mistake of ours; else ""."""
+    from monitor.runs.run_file import RunFileError
+    from monitor.runs.store_file import StoreTrouble
+
+    if isinstance(error, OSError) and error.errno != errno.EPIPE:  # whoever reads us may stop: click ends quietly
+        why = error.strerror or str(error)
+        return f"{error.filename}: {why}" if error.filename else f"stopped by the machine: {why}", 2
+    if isinstance(error, StoreTrouble):
+        return str(error), 2 if error.lasting else 1
+    return str(error) if isinstance(error, RunFileError) else "", 2
 
 
 @click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})

@@ -52,9 +52,12 @@ def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda 
         except OSError as error:
             raise StoreTrouble(f"{damaged}: {error.strerror}", lasting=True) from error
         _mend_header(copy, target)
-        with contextlib.closing(sqlite3.connect(copy)) as source:
-            store.query("PRAGMA foreign_keys = OFF")
-            found = [_salvage(source, store, table, seen) for table in _TABLES]
+        try:
+            with contextlib.closing(sqlite3.connect(copy)) as source:
+                store.query("PRAGMA foreign_keys = OFF")
+                found = [_salvage(source, store, table, seen) for table in _TABLES]
+        except sqlite3.Error as error:
+            raise StoreTrouble(f"{damaged}: cannot be read ({error})", lasting=False) from error
         for statement in schema.OF_OLDER_ROWS:
             store.write(statement)
     if not any(table.rows for table in found):

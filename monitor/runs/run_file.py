@@ -122,7 +122,7 @@ def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float 
     measured = [(name, place[name]) for name in MEASURED if name in place]
     width = len(run.columns)
     jar = run.jar
-    for line_number, line in enumerate(_bounded(lines), first_line):
+    for line_number, line in enumerate(_bounded(lines, run.path), first_line):
         cells = split(line)
         if len(cells) < width:
             if len(cells) == 1 and (not cells[0].strip() or cells[0].startswith("#")):
@@ -204,7 +204,7 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
     with _open(path) as lines:
         header_line, _, columns = _skip_to_header(lines, path)
         _require(columns, ("fed_at",), path)
-        for number, line in enumerate(_bounded(lines), header_line + 1):
+        for number, line in enumerate(_bounded(lines, path), header_line + 1):
             cells = split(line)
             if not any(cell.strip() for cell in cells) or line.startswith("#"):
                 continue
@@ -258,12 +258,16 @@ def _open(path: Path) -> TextIO:
     return file
 
 
-def _bounded(lines: TextIO) -> Iterator[str]:
-    """The lines, each cut at _LONGEST characters: a gigabyte without a newline must not fill the memory."""
-    while line := lines.readline(_LONGEST):
-        yield line
-        while len(line) == _LONGEST and not line.endswith("\n"):
-            line = lines.readline(_LONGEST)
+def _bounded(lines: TextIO, path: Path) -> Iterator[str]:
+    """The lines, each cut at _LONGEST characters: a gigabyte without a newline must not fill the memory. Raises
+    RunFileError where the disk gives no more."""
+    try:
+        while line := lines.readline(_LONGEST):
+            yield line
+            while len(line) == _LONGEST and not line.endswith("\n"):
+                line = lines.readline(_LONGEST)
+    except OSError as error:
+        raise RunFileError(f"{path}: {error.strerror or error}") from None
 
 
 def _skip_to_header(lines: TextIO, path: Path) -> tuple[int, dict[str, str], tuple[str, ...]]:

@@ -83,11 +83,14 @@ def join_file(path: Path) -> sqlite3.Connection:
     refuse_what_is_no_store(path)
     if not path.exists():
         raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it", lasting=True)
-    damage = _damage(path, check_s=0.0)
+    try:
+        damage = _damage(path, check_s=0.0)
+    except OSError as error:
+        raise StoreTrouble(f"{path}: {error.strerror}; may this user read it?", lasting=False) from error
     if damage is not None:
         raise StoreTrouble(f"{path}: {damage}; `jartide watch` sets it aside at its start", lasting=True)
     db = connect(path) if _writable(path) else _look(path)
-    version = db.execute("PRAGMA user_version").fetchone()[0]
+    version = _version(db, path)
     if version != len(schema.MIGRATIONS):
         db.close()
         raise StoreTrouble(
@@ -189,9 +192,18 @@ def _look(path: Path) -> sqlite3.Connection:
         raise trouble(error, path) from error
 
 
+def _version(db: sqlite3.Connection, path: Path) -> int:
+    """The version that the file is of; a connection that cannot say it is closed. Raises StoreTrouble."""
+    try:
+        return int(db.execute("PRAGMA user_version").fetchone()[0])
+    except sqlite3.Error as error:
+        db.close()
+        raise trouble(error, path) from error
+
+
 def migrate(db: sqlite3.Connection, path: Path) -> None:
     """Bring the file up to this version, each step in one transaction, after a copy beside it."""
-    version = db.execute("PRAGMA user_version").fetchone()[0]
+    version = _version(db, path)
     if 0 < version < len(schema.MIGRATIONS):
         copy_to(db, path.with_name(f"{path.name}.before-v{version + 1}"))
     for number in range(version, len(schema.MIGRATIONS)):

@@ -1,0 +1,140 @@
+"""Every command, with each place in turn failing at which it reaches outside of itself: it ends in a sentence or gets
+over it. No traceback, one of the three exit codes, nothing half-made left behind."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+from monitor.host.shipped import shipped
+from monitor.runs import run_file, store_file
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Delivery, Fed
+from tests.failing import failing, reached
+from tests.golden_making import FOLDER
+from tests.terminal import jartide
+
+RUN = FOLDER / "plain.csv"
+CONFIG = """
+[store]
+path = "jartide.db"
+
+[[jar]]
+name = "rye"
+empty_mm = 180.0
+
+[[jar]]
+name = "wheat"
+
+[[mqtt]]
+host = "127.0.0.1"
+password_file = "password"
+"""
+FILLS = "known_mm,distance_mm\n0,180\n0,180.4\n40,140.2\n80,99.8\n120,60.1\n"
+
+
+@pytest.fixture(scope="module")
+def kitchen(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with all that the commands ask for: config, store, run files, a damaged store."""
+    folder = tmp_path_factory.mktemp("kitchen")
+    (folder / "jartide.toml").write_text(CONFIG)
+    (folder / "password").write_text("secret\n")
+    (folder / "password").chmod(0o600)
+    (folder / "fills.csv").write_text(FILLS)
+    (folder / "cycles.csv").write_text("fed_at,hours_to_peak\n2026-03-02T06:00:00Z,8\n")
+    shutil.copy(shipped("simulated_runs/dull_starter.toml"), folder / "simulated.toml")
+    opened = run_file.read(RUN)
+    readings = [reading for _, reading in opened.rows()][:900]
+    with (folder / "night.csv").open("w") as out:
+        out.writelines(RUN.open().readlines()[:900])
+    first_s = readings[0].time_s
+    with (folder / "night.feedings.csv").open("w") as out:
+        run_file.write_feedings(out, [Fed(time_s=first_s + 900, jar="rye", starter_g=20, flour_g=90, water_g=90)])
+    with Store.open(folder / "jartide.db", first_s) as store:
+        store.ensure_run(JarSettings(name="rye", empty_mm=180.0), first_s)
+        store.add(
+            [
+                Delivery(source="test", received_s=one.time_s, reading=one.__class__(
+                    time_s=one.time_s, jar="rye", distance_mm=one.distance_mm, temperature_c=one.temperature_c
+                ), timed=True)
+                for one in readings
+            ]
+        )  # fmt: skip
+        store.tell(Fed(time_s=first_s, jar="rye", starter_g=25, flour_g=100, water_g=100), first_s)
+        store.backup(folder / "damaged.db")
+    return folder
+
+
+COMMANDS: dict[str, Sequence[str]] = {
+    "init": ("init", "--config", "new/jartide.toml", "--yes"),
+    "service": ("init", "--service", "--yes", "--root", "image"),
+    "schema": ("init", "--schema"),
+    "manual": ("manual", "man"),
+    "calibrate": ("calibrate", "--jar", "rye", "--config", "jartide.toml", "--from", "fills.csv", "--write"),
+    "replay": ("replay", "night.csv", "--feedings", "night.feedings.csv", "--format", "jsonl"),
+    "review": ("review", "night.csv", "--html", "night.html"),
+    "review of a run": ("review", "1", "--store", "jartide.db"),
+    "picture": ("picture", "night.csv", "-o", "night.png"),
+    "import": ("import", "night.csv", "night.feedings.csv", "--store", "jartide.db"),
+    "import anew": ("import", "night.csv", "--store", "none.db"),
+    "export": ("export", "1", "--store", "jartide.db", "-o", "out.csv", "--feedings", "out.feedings.csv"),
+    "backup": ("backup", "--store", "jartide.db", "--into", "copies", "--keep", "1"),
+    "recover": ("recover", "damaged.db", "-o", "recovered"),
+    "runs": ("runs", "--store", "jartide.db"),
+    "fed": ("fed", "rye", "--flour-g", "100", "--config", "jartide.toml"),
+    "note": ("note", "rye", "remark", "warmer today", "--config", "jartide.toml"),
+    "undo": ("undo", "rye", "--config", "jartide.toml"),
+    "status": ("status", "--config", "jartide.toml"),
+    "assess": ("assess", "rye", "--config", "jartide.toml"),
+    "plan": ("plan", "--jar", "rye", "--target-hours", "12", "--config", "jartide.toml"),
+    "sheet": ("sheet", "--config", "jartide.toml"),
+    "check": ("check", "--config", "jartide.toml", "--listen-s", "1"),
+    "find": ("find", "--config", "jartide.toml", "--listen-s", "1"),
+    "simulate": ("simulate", "simulated.toml", "-o", "simulated.csv", "--hours", "3"),
+    "trial": ("trial", "flours", "rye", "wheat", "--config", "jartide.toml"),
+    "bake": ("bake", "--jar", "rye", "--at", "09:00", "--flour-g", "500", "--config", "jartide.toml"),
+    "plan by history": ("plan", "--history", "cycles.csv", "--target-hours", "12", "--temperature-c", "22"),
+}  # fmt: skip
+
+
+def called(kitchen: Path, folder: Path, words: Sequence[str], monkeypatch: pytest.MonkeyPatch) -> Callable[[], Result]:
+    """The command in a fresh copy of the kitchen."""
+
+    def run() -> Result:
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(kitchen, folder)
+        (folder / "copies").mkdir()
+        shutil.copy(folder / "damaged.db", folder / "copies" / "jartide-20260301T000000Z.db")
+        monkeypatch.chdir(folder)
+        store_file._LOOKED_AT.clear()  # as in a process of its own
+        return jartide(*words)
+
+    return run
+
+
+@pytest.mark.fault("P9")
+@pytest.mark.dates
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_ends_in_a_sentence_wherever_it_fails(
+    name: str, kitchen: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = called(kitchen, tmp_path / "here", COMMANDS[name], monkeypatch)
+    whole: list[Result] = []
+    found = reached(lambda: whole.append(run()))
+    assert found
+    wrong = []
+    for place in found:
+        with failing(place):
+            done = run()
+        sentence = done.exception is None or isinstance(done.exception, SystemExit)
+        if not sentence or done.exit_code not in (0, 1, 2) or (done.exit_code and not done.output.strip()):
+            wrong.append(f"{place}: {done.exit_code} {done.exception!r} {done.output[-200:]!r}")
+        if left := [str(path) for path in (tmp_path / "here").rglob("*.part")]:
+            wrong.append(f"{place}: left {left}")
+    assert not wrong, "\n".join(wrong)
