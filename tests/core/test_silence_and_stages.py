@@ -8,13 +8,13 @@ import pytest
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect import unseen_feeding
 from monitor.core.detect.cycle import OpenCycle, follows
-from monitor.core.detect.landing import LID_MOST_MM, land
+from monitor.core.detect.level_shift import LID_MOST_MM, take_in
 from monitor.core.detect.step import begin
 from monitor.core.detect.surface import OFF_LEAST_S, Surface, observe
-from monitor.core.signal.bins import BIN_S, History, add, close_until
+from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise
-from monitor.core.signal.step_fit import Landing
+from monitor.core.signal.step_fit import LevelShift
 from monitor.core.signal.trend import Trend
 from monitor.values import EventKind, Stage
 from tests.core.stories import BEGAN_S, HOUR_S, JAR
@@ -26,8 +26,8 @@ def landed(sank_mm: float, *, sd_mm: float = 0.5, gap: bool = True) -> OpenCycle
     state.now_s, state.empty_mm = BEGAN_S + 10.0 * HOUR_S, 180.0
     state.cycle = OpenCycle(fed_at_s=BEGAN_S, back_s=BEGAN_S, from_start=True, start_mm=45.0)
     back_s = BEGAN_S + 9.5 * HOUR_S
-    what = Landing(80.0, 80.0 - sank_mm, sd_mm, back_s - HOUR_S, back_s, 0.0, gap=gap, strange=False)
-    land(state, what, [LevelBlock(back_s, 80.0 - sank_mm, 10.0)], JAR)
+    shift = LevelShift(80.0, 80.0 - sank_mm, sd_mm, back_s - HOUR_S, back_s, 0.0, gap=gap, strange=False)
+    take_in(state, shift, [LevelBlock(back_s, 80.0 - sank_mm, 10.0)], JAR)
     assert state.cycle is not None
     assert state.cycle.number == 0  # a foam sinks that far by itself
     return state.cycle
@@ -54,14 +54,14 @@ def test_what_sank_in_sight_did_not_sink_unseen() -> None:
     assert landed(3.5, gap=False).sank_unseen_s is None
 
 
-def bins(levels_mm: list[float]) -> History:
+def bins(levels_mm: list[float]) -> BinSeries:
     """A level each 5 min from BEGAN_S on."""
-    history = History()
+    series = BinSeries()
     for i, level_mm in enumerate(levels_mm):
-        close_until(history, BEGAN_S + i * BIN_S)
-        add(history, BEGAN_S + (i + 0.5) * BIN_S, level_mm, 5.0)
-    close_until(history, BEGAN_S + len(levels_mm) * BIN_S)
-    return history
+        close_until(series, BEGAN_S + i * BIN_S)
+        add(series, BEGAN_S + (i + 0.5) * BIN_S, level_mm, 5.0)
+    close_until(series, BEGAN_S + len(levels_mm) * BIN_S)
+    return series
 
 
 def rise_of(rose_mm: float, hours: float) -> unseen_feeding.RoseAgain | None:
@@ -71,10 +71,10 @@ def rise_of(rose_mm: float, hours: float) -> unseen_feeding.RoseAgain | None:
     cycle = OpenCycle(fed_at_s=BEGAN_S - 20.0 * HOUR_S, fall_at_s=BEGAN_S)
     found = None
     for end in range(10, len(levels_mm) + 1):
-        history = bins(levels_mm[:end])
+        series = bins(levels_mm[:end])
         at_s = BEGAN_S + (end - unseen_feeding.SLOW_BINS / 2) * BIN_S
         level_mm = sum(levels_mm[end - unseen_feeding.SLOW_BINS : end]) / unseen_feeding.SLOW_BINS
-        found = found or unseen_feeding.rose_again(cycle, history, level_mm, at_s, 4.0, 0.0)
+        found = found or unseen_feeding.rose_again(cycle, series, level_mm, at_s, 4.0, 0.0)
     return found
 
 
