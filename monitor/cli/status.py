@@ -6,28 +6,51 @@ import json
 import shlex
 import sys
 import time
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import click
 
 from monitor.cli.opening import ascii_only, config_option, settings_from
-from monitor.cli.status_lines import FEED, FULL_TIMES, Curve, headline, in_order, jar_lines, stands, wrapped
+from monitor.cli.status_lines import (
+    FEED,
+    FULL_TIMES,
+    Curve,
+    JarRow,
+    headline,
+    in_order,
+    jar_lines,
+    urgency,
+    wrapped,
+)
 from monitor.cli.telling_words import words
 from monitor.core.assess import notebook
 from monitor.core.display.units import Display
 from monitor.host import lock
 from monitor.host.time_zone import display as display_for
 from monitor.page import curves as page_curves
-from monitor.runs import daemon_status as kept
-from monitor.runs import outbox, reported
+from monitor.runs import daemon_status, outbox, reported
+from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.stretch import readings_of
 from monitor.settings import Settings
-from monitor.values import DAY_S, Fed, Noted
+from monitor.values import DAY_S, Fed, JarState, Json, Noted
 
 CURVE_S = 36 * 3600.0
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What the store says: the daemon's last status and its jars, how many notices wait, what was refused since
+    yesterday (UTC), by reason, and what was told after that status."""
+
+    status: Status | None = None
+    jars: tuple[JarRow, ...] = ()
+    notices_waiting: int = 0
+    refused: tuple[dict[str, Any], ...] = ()
+    told_since: tuple[Fed | Noted, ...] = ()
 
 
 @click.command("status", short_help="Every jar at a glance.")
@@ -38,74 +61,80 @@ def status(config: Path, as_json: bool) -> None:
     settings = settings_from(config)
     path = settings.store.path
     pid = lock.holder(path) if path.exists() else None
-    body, waiting, refused, told, curves = _known(path, settings)
+    known = _known(path, settings)
+    said = known.status
     now_s = time.time()
-    stale = body is not None and now_s - float(body["as_of_s"]) > STALE_S
+    stale = said is not None and now_s - said.as_of_s > STALE_S
     if as_json:
-        about = {
-            "watching": pid is not None,
-            "pid": pid,
-            "config": str(config.resolve()),
-            "stale": stale,
-            "notices_waiting": waiting,
-            "refused": refused,
-            "told_since": [{"jar": one.jar, "at_s": one.time_s, "what": words(one)} for one in told],
-        }
-        whole = {**about, **(body or {})}
-        click.echo(json.dumps(whole, ensure_ascii=False))
+        about = {"watching": pid is not None, "pid": pid, "config": str(config.resolve()), "stale": stale}
+        click.echo(json.dumps({**about, **_json(known)}, ensure_ascii=False))
         sys.exit(0 if pid is not None else 1)
-    show, plain = display_for(settings.display), ascii_only()
-    if body is not None:
-        click.echo(headline(body["jars"], show, now_s))
+    show = display_for(settings.display)
+    if said is not None:
+        click.echo(headline(known.jars, show, now_s))
     if pid is None and lock.hidden(path):
         _say(f"Whether anybody is watching is not known: this user may not read {path}.lock.")
     elif pid is None:
         _say("Nobody is watching: start `jartide watch`, or its service; its log says why it ended.")
-    meanwhile = [f"told since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})" for one in told]
-    if body is None:
+    if said is None:
         click.echo("Nothing is known yet.")
     elif pid is not None and stale:
-        since = show.clock(body["as_of_s"], now_s)
+        since = show.clock(said.as_of_s, now_s)
         _say(
             f"The daemon has written nothing since {since}: is the disk full? `jartide check` looks, its log says more."
         )
-    if body is not None and (pid is None or stale):
-        _say(f"What follows was true {show.clock(body['as_of_s'], now_s)}.")
-    if body is None or pid is None or stale:
-        for line in meanwhile:
-            _say(line, "  ")
-    if body is not None:
-        _show(body, curves, waiting, refused, show, now_s, plain, config)
+    if said is not None and (pid is None or stale):
+        _say(f"What follows was true {show.clock(said.as_of_s, now_s)}.")
+    if said is None or pid is None or stale:
+        for one in known.told_since:
+            _say(f"told since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})", "  ")
+    if said is not None:
+        _show(said, known, show, now_s)
+        click.echo(f"config: {config}")
     sys.exit(0 if pid is not None else 1)
 
 
-def _show(
-    body: dict[str, Any], curves: dict[str, Curve], waiting: int, refused: list[dict[str, Any]], show: Display,
-    now_s: float, plain: bool, config: Path,
-) -> None:  # fmt: skip
-    for state in in_order(body["jars"]):
+def _json(known: Known) -> dict[str, Json]:
+    """The daemon's last status as it keeps it, with when mould was noted in each jar, and what the store adds to it."""
+    told: list[Json] = [{"jar": one.jar, "at_s": one.time_s, "what": words(one)} for one in known.told_since]
+    out: dict[str, Json] = {
+        "notices_waiting": known.notices_waiting,
+        "refused": list(known.refused),
+        "told_since": told,
+    }
+    if known.status is not None:
+        out |= asdict(known.status)
+        out["jars"] = [{**asdict(row.state), "mould_noted_s": row.mould_noted_s} for row in known.jars]
+    return out
+
+
+def _show(said: Status, known: Known, show: Display, now_s: float) -> None:
+    plain, rows = ascii_only(), in_order(known.jars)
+    for row in rows:
         click.echo()
-        for line in jar_lines(state, curves.get(state["jar"], ()), show, now_s, plain=plain):
+        for line in jar_lines(row, show, now_s, plain=plain):
             click.echo(line)
     click.echo()
-    if any(state["level"] and state["level"]["rise_ratio"] is not None for state in body["jars"]):
+    if any(row.state.level and row.state.level.rise_ratio is not None for row in rows):
         _say(f"The bar is the rise, {FULL_TIMES:g} times when full; the curve has up to a character an hour.")
-    hungry = next((state["jar"] for state in in_order(body["jars"]) if stands(state) == FEED), None)
+    hungry = next((row.state.jar for row in rows if urgency(row) == FEED), None)
     if hungry is not None:
         _say(f"Fed it? jartide fed {shlex.quote(hungry)}")
-    for health in body["sources"]:
-        since, heard = show.clock(health["since_s"], now_s), health["last_message_s"]
-        last = f", last heard {show.clock(heard, now_s)}" if heard is not None else ", nothing heard yet"
-        word = health["trouble"] or ("connected" if health["connected"] else "not connected")
-        _say(f"source {health['name']}: {word} since {since}{last}")
-    for sentence in body["troubles"]:
+    for health in said.sources:
+        since, heard_s = show.clock(health.since_s, now_s), health.last_message_s
+        last = ", nothing heard yet" if heard_s is None else f", last heard {show.clock(heard_s, now_s)}"
+        word = health.trouble or ("connected" if health.connected else "not connected")
+        _say(f"source {health.name}: {word} since {since}{last}")
+    for sentence in said.troubles:
         _say(f"trouble: {sentence}")
-    for row in refused:
-        last = show.clock(row["last_s"], now_s)
-        _say(f"refused: {row['count']} from {row['source']}: {row['reason']}, last {last}: {row['last_detail']}")
-    if waiting:
-        click.echo(f"{waiting} notice{'s' if waiting > 1 else ''} waiting to be delivered")
-    click.echo(f"config: {config}")
+    for row_of in known.refused:
+        last = show.clock(row_of["last_s"], now_s)
+        _say(
+            f"refused: {row_of['count']} from {row_of['source']}: {row_of['reason']}, last {last}: "
+            f"{row_of['last_detail']}"
+        )
+    if known.notices_waiting:
+        click.echo(f"{known.notices_waiting} notice{'s' if known.notices_waiting > 1 else ''} waiting to be delivered")
 
 
 def _say(sentence: str, indent: str = "") -> None:
@@ -113,39 +142,39 @@ def _say(sentence: str, indent: str = "") -> None:
         click.echo(line)
 
 
-def _known(
-    path: Path, settings: Settings
-) -> tuple[dict[str, Any] | None, int, list[dict[str, Any]], list[Fed | Noted], dict[str, Curve]]:
-    """The daemon's last state, how many notices wait, what was refused since yesterday, UTC, by reason, what was
-    told after that state, and the curve of each jar's open cycle."""
-    curves: dict[str, Curve] = {}
+def _known(path: Path, settings: Settings) -> Known:
     if not path.exists():
-        return None, 0, [], [], curves
+        return Known()
     since_day = time.strftime("%Y-%m-%d", time.gmtime(time.time() - DAY_S))
+    names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
     try:
         with Store.join(path) as store:
             waiting = [one for one in outbox.latest(store, 200) if one.state is outbox.State.PENDING]
-            counts = store.rejected_counts(since_day)
-            body = kept.body(store)
-            later = [one.item for one in reported.since(store, float(body["as_of_s"]) if body else 0.0)]
-            for state in body["jars"] if body else []:
-                state["mould_noted_s"] = notebook.mould_noted_s(store.noted(state["jar"], time.time()))
-                curves[state["jar"]] = _curve(store, state, settings)
+            said = daemon_status.read(store)
+            return Known(
+                status=said,
+                jars=() if said is None else tuple(_row(store, state, settings) for state in said.jars),
+                notices_waiting=len(waiting),
+                refused=tuple(dict(zip(names, row, strict=True)) for row in store.rejected_counts(since_day)),
+                told_since=tuple(one.item for one in reported.since(store, said.as_of_s if said else 0.0)),
+            )
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
-    names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
-    return body, len(waiting), [dict(zip(names, row, strict=True)) for row in counts], later, curves
 
 
-def _curve(store: Store, state: dict[str, Any], settings: Settings) -> Curve:
+def _row(store: Store, state: JarState, settings: Settings) -> JarRow:
+    mould_s = notebook.mould_noted_s(store.noted(state.jar, time.time()))
+    return JarRow(state, mould_s, _curve(store, state, settings))
+
+
+def _curve(store: Store, state: JarState, settings: Settings) -> Curve:
     """The levels since the last feeding, a day and a half of them at most; () where there is nothing to draw."""
-    run = store.open_run(state["jar"])
-    if run is None or state["cycle"] is None or state["last_reading_s"] is None:
+    run, until_s = store.open_run(state.jar), state.last_reading_s
+    if run is None or state.cycle is None or until_s is None:
         return ()
-    until_s = state["last_reading_s"]
-    from_s = max(state["cycle"]["fed_at_s"], until_s - CURVE_S)
-    empty_mm = next((jar.empty_mm for jar in settings.jars if jar.name == state["jar"]), None)
+    from_s = max(state.cycle.fed_at_s, until_s - CURVE_S)
+    empty_mm = next((jar.empty_mm for jar in settings.jars if jar.name == state.jar), None)
     curve = page_curves.Curve(from_s, empty_mm)
     for reading in readings_of(store, run, from_s, until_s):
         curve.add(reading)

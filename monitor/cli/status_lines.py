@@ -6,16 +6,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
 
 import click
 
 from monitor.core.display.units import Display, duration, sensor_troubles, shown
 from monitor.review.text_curve import spark
-from monitor.runs.daemon_status import state_of
-from monitor.values import Stage
+from monitor.values import JarState, Stage
 
-State = dict[str, Any]  # one of the jars of `daemon_status.body`
 Curve = Sequence[tuple[float, float]]  # (time, level in mm)
 
 WIDTH = 80
@@ -40,30 +38,40 @@ LOOKS = {  # stage -> (shape, the same for a terminal that knows ASCII only, wor
     Stage.RESTING: ("*", "*", "resting", "cyan"),
     Stage.AWAY: (" ", " ", "away", None),
 }
-NEEDY = list(LOOKS)  # the neediest first
+URGENT = list(LOOKS)  # the most urgent first
 
 
-def stands(state: State) -> str:
-    """How a jar stands, a key of `LOOKS`: its stage, or what matters more."""
-    cycle = state["cycle"]
-    if state["mould_noted_s"] is not None:
+@dataclass(frozen=True, slots=True)
+class JarRow:
+    """A jar as `jartide status` shows it: what the daemon last believed of it, when mould was noted (None: never, or
+    thrown away since), and the levels of its open cycle."""
+
+    state: JarState
+    mould_noted_s: float | None = None
+    curve: Curve = ()
+
+
+def urgency(row: JarRow) -> str:
+    """What a jar needs, a key of `LOOKS`: its stage, or what matters more."""
+    state = row.state
+    if row.mould_noted_s is not None:
         return BIN
-    if state["stage"] == Stage.FALLING and cycle is not None and cycle["fall_at_s"] is not None:
+    if state.stage is Stage.FALLING and state.cycle is not None and state.cycle.fall_at_s is not None:
         return FEED
-    if state["silent_since_s"] is not None:
+    if state.silent_since_s is not None:
         return SILENT
-    return Stage(state["stage"])
+    return state.stage
 
 
-def in_order(states: Sequence[State]) -> list[State]:
-    """The neediest first, else as in the config."""
-    return sorted(states, key=lambda state: NEEDY.index(stands(state)))
+def in_order(rows: Sequence[JarRow]) -> list[JarRow]:
+    """The most urgent first, else as in the config."""
+    return sorted(rows, key=lambda row: URGENT.index(urgency(row)))
 
 
-def headline(states: Sequence[State], show: Display, now_s: float) -> str:
+def headline(rows: Sequence[JarRow], show: Display, now_s: float) -> str:
     """What there is to do, and the time at the right."""
-    hungry = [shown(state["jar"]) for state in states if stands(state) == FEED]
-    ripe = [shown(state["jar"]) for state in states if stands(state) == Stage.PEAKED]
+    hungry = [shown(row.state.jar) for row in rows if urgency(row) == FEED]
+    ripe = [shown(row.state.jar) for row in rows if urgency(row) == Stage.PEAKED]
     if len(hungry) == 1:
         what = f"{hungry[0]} is to be fed"
     elif hungry:
@@ -75,13 +83,12 @@ def headline(states: Sequence[State], show: Display, now_s: float) -> str:
     return f"{click.style(what, bold=True)}{show.stamp(now_s):>{WIDTH - len(what)}}"
 
 
-def jar_lines(state: State, curve: Curve, show: Display, now_s: float, *, plain: bool) -> list[str]:
+def jar_lines(row: JarRow, show: Display, now_s: float, *, plain: bool) -> list[str]:
     """A jar's own lines, without an empty one. `plain`: ASCII only."""
-    key = stands(state)
+    state, curve, key = row.state, row.curve, urgency(row)
     shape, ascii_shape, word, colour = LOOKS[key]
-    name = shown(state["jar"])
-    level = state["level"]
-    ratio = level["rise_ratio"] if level is not None else None
+    name = shown(state.jar)
+    ratio = None if state.level is None else state.level.rise_ratio
     first = click.style(f"{ascii_shape if plain else shape} {word:<{WORD}}", fg=colour, bold=True)
     drawn = spark(curve, width=min(HOURS, max(2, round(_hours(curve)))), plain=plain, least_span=LEAST_MM)
     graph = f"{_bar(ratio, plain)} {_times(ratio, plain):>5}  {drawn}".rstrip()
@@ -89,17 +96,17 @@ def jar_lines(state: State, curve: Curve, show: Display, now_s: float, *, plain:
         lines = [f"{first}{click.style(name, bold=True)}", f"{INDENT}{'':{NAME}} {graph}".rstrip()]
     else:
         lines = [f"{first}{click.style(f'{name:<{NAME}}', bold=True)} {graph}".rstrip()]
-    if key == BIN:
-        noted = show.clock(state["mould_noted_s"], now_s)
+    if row.mould_noted_s is not None:
+        noted = show.clock(row.mould_noted_s, now_s)
         return lines + wrapped(f"mould or streaks were noted {noted}: throw all of it away, taste nothing")
     lines += wrapped("; ".join(_next(state, show, now_s)))
     lines += wrapped(", ".join(_measured(state, show)))
-    for trouble in sensor_troubles(state_of(state), lambda at_s: show.clock(at_s, now_s)):
+    for trouble in sensor_troubles(state, lambda at_s: show.clock(at_s, now_s)):
         lines += wrapped(trouble)
-    if state["last_reading_s"] is None:
+    if state.last_reading_s is None:
         lines += wrapped("no reading yet: does the device send? `jartide check` listens")
-    if state["question"]:
-        lines += wrapped(f"to answer: {state['question']}")
+    if state.question:
+        lines += wrapped(f"to answer: {state.question}")
     return lines
 
 
@@ -124,35 +131,34 @@ def _times(ratio: float | None, plain: bool) -> str:
     return "" if ratio is None else f"{ratio:.1f}{'x' if plain else '×'}"
 
 
-def _next(state: State, show: Display, now_s: float) -> list[str]:
+def _next(state: JarState, show: Display, now_s: float) -> list[str]:
     """What has happened last and what comes next."""
-    cycle, stage, heard = state["cycle"], state["stage"], state["last_reading_s"]
+    cycle, forecast, heard_s = state.cycle, state.forecast, state.last_reading_s
     said = []
-    if heard is not None and now_s - heard > max(OLD_S, 3 * (state["sampling_s"] or 0.0)):
-        said.append(f"as of {show.clock(heard, now_s)}")
-    if cycle is not None and cycle["fall_at_s"] is not None and stage == Stage.FALLING:
-        said.append(f"sinking since {show.clock(cycle['fall_at_s'], now_s)}")
-    for name, what in (("peak_at", "peak"), ("fall_at", "sinks")):
-        span = state["forecast"] and state["forecast"][name]
-        if span and span["latest_s"] < now_s:
-            said.append(f"{'peak' if name == 'peak_at' else 'fall'} expected by {show.clock(span['latest_s'], now_s)}")
-        elif span:
-            likely, first, last = (show.clock(span[k], now_s) for k in ("likely_s", "earliest_s", "latest_s"))
+    if heard_s is not None and now_s - heard_s > max(OLD_S, 3 * (state.sampling_s or 0.0)):
+        said.append(f"as of {show.clock(heard_s, now_s)}")
+    if cycle is not None and cycle.fall_at_s is not None and state.stage is Stage.FALLING:
+        said.append(f"sinking since {show.clock(cycle.fall_at_s, now_s)}")
+    spans = () if forecast is None else ((forecast.peak_at, "peak", "peak"), (forecast.fall_at, "fall", "sinks"))
+    for span, late, what in spans:
+        if span is not None and span.latest_s < now_s:
+            said.append(f"{late} expected by {show.clock(span.latest_s, now_s)}")
+        elif span is not None:
+            likely, first, last = (show.clock(at_s, now_s) for at_s in (span.likely_s, span.earliest_s, span.latest_s))
             said.append(f"{what} about {likely} ({first} to {last})")
-    if cycle is not None and cycle["fed_at_s"]:
-        known = cycle["told"] or cycle["number"] > 0  # watching may begin in the middle of a cycle
-        ago = duration(now_s - cycle["fed_at_s"])
-        said.append(f"{'fed' if known else 'first seen'} {ago} ago ({show.clock(cycle['fed_at_s'], now_s)})")
+    if cycle is not None and cycle.fed_at_s:
+        known = cycle.told or cycle.number > 0  # watching may begin in the middle of a cycle
+        ago = duration(now_s - cycle.fed_at_s)
+        said.append(f"{'fed' if known else 'first seen'} {ago} ago ({show.clock(cycle.fed_at_s, now_s)})")
     return said
 
 
-def _measured(state: State, show: Display) -> list[str]:
-    level = state["level"]
+def _measured(state: JarState, show: Display) -> list[str]:
     said = []
-    if level is not None and level["level_mm"] is not None:
-        said.append(f"{show.length(level['level_mm'])} high")
-    if state["slope_mm_per_h"] is not None:
-        said.append(f"moving {show.speed(state['slope_mm_per_h'])}")
-    if state["temperature_c"] is not None:
-        said.append(show.temperature(state["temperature_c"]))
+    if state.level is not None and state.level.level_mm is not None:
+        said.append(f"{show.length(state.level.level_mm)} high")
+    if state.slope_mm_per_h is not None:
+        said.append(f"moving {show.speed(state.slope_mm_per_h)}")
+    if state.temperature_c is not None:
+        said.append(show.temperature(state.temperature_c))
     return said

@@ -22,7 +22,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """What the daemon last knew of itself, as of a time: page and command line both read it from here."""
+    """What the daemon last knew, as of a time: the page and the command line both show this."""
 
     as_of_s: float
     jars: tuple[JarState, ...]
@@ -85,25 +85,16 @@ def write(
     store.set_meta(KEY, json.dumps(asdict(status), separators=(",", ":"), ensure_ascii=False))
 
 
-def body(store: Store) -> dict[str, Any] | None:
-    """What `write` kept last, as the JSON that `jartide status --json` hands on; None before the first time. Raises
-    StoreTrouble."""
+def read(store: Store) -> Status | None:
+    """What `write` kept last; None before the first time, and where another version wrote it. Raises StoreTrouble."""
     text = store.meta(KEY)
     if text is None:
         return None
-    kept: dict[str, Any] = json.loads(text)
-    return kept
-
-
-def read(store: Store) -> Status | None:
-    """The same as values; None also where another version wrote it. Raises StoreTrouble."""
-    kept = body(store)
-    if kept is None:
-        return None
     try:
+        kept: dict[str, Any] = json.loads(text)
         return Status(
             as_of_s=float(kept["as_of_s"]),
-            jars=tuple(state_of(one) for one in kept["jars"]),
+            jars=tuple(_state_of(one) for one in kept["jars"]),
             sources=tuple(SourceHealth(**one) for one in kept["sources"]),
             troubles=tuple(kept["troubles"]),
         )
@@ -111,15 +102,15 @@ def read(store: Store) -> Status | None:
         return None
 
 
-def state_of(body: dict[str, Any]) -> JarState:
-    """One of the jars of `body` as a value. Raises KeyError, TypeError and ValueError for what is none."""
+def _state_of(body: dict[str, Any]) -> JarState:
+    """One jar. Raises KeyError, TypeError and ValueError for what is none."""
     cycles: dict[str, Cycle | None] = {}
     for key in ("cycle", "previous"):
         one = body[key]
         cycles[key] = None if one is None else Cycle(**{**one, "temperatures_c": tuple(one["temperatures_c"])})
     return JarState(
         **{
-            **{field.name: body[field.name] for field in fields(JarState)},
+            **{field.name: body[field.name] for field in fields(JarState) if field.name in body},
             **cycles,
             "stage": Stage(body["stage"]),
             "level": _made(Level, body["level"]),

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 import click
@@ -11,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import COMMANDS, main
-from monitor.cli.status_lines import WIDTH, headline, in_order, jar_lines, stands
+from monitor.cli.status_lines import WIDTH, JarRow, headline, in_order, jar_lines, urgency
 from monitor.core.display.units import Display
 from monitor.values import Forecast, Span, Stage
 from tests.jar_state import jar_state
@@ -21,8 +20,9 @@ H_S = 3600.0
 RISE = [(NOW_S - 9 * H_S + 600.0 * n, 40.0 + 44.0 * min(n / 40.0, 1.0)) for n in range(54)]  # invented
 
 
-def state(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | None = None, **more: Any) -> Any:
-    """An invented jar, fed nine hours ago, as the daemon keeps it."""
+def row(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | None = None,
+        mould_noted_s: float | None = None, **more: Any) -> JarRow:  # fmt: skip
+    """An invented jar, fed nine hours ago."""
     fall_at_s = None if fall_h is None else NOW_S - fall_h * H_S
     made = jar_state(NOW_S, stage, jar, slope_mm_per_h=-3.2, temperature_c=23.4)
     assert made.cycle is not None
@@ -31,31 +31,32 @@ def state(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | 
         made,
         cycle=replace(made.cycle, fed_at_s=NOW_S - 9 * H_S, fall_at_s=fall_at_s),
         level=replace(made.level, level_mm=84.0, rise_ratio=ratio),
+        **more,
     )
-    return {**json.loads(json.dumps(asdict(made))), "mould_noted_s": None, **more}
+    return JarRow(made, mould_noted_s, RISE)
 
 
 def test_the_neediest_jar_is_first_and_the_headline_says_what_to_do() -> None:
     jars = [
-        state("old", Stage.RESTING),
-        state("wheat", Stage.RISING),
-        state("spelt", Stage.RISING, silent_since_s=NOW_S - H_S),
-        state("white", Stage.PEAKED),
-        state("rye", Stage.FALLING, fall_h=1.6),
-        state("bad", Stage.RISING, mould_noted_s=NOW_S),
+        row("old", Stage.RESTING),
+        row("wheat", Stage.RISING),
+        row("spelt", Stage.RISING, silent_since_s=NOW_S - H_S),
+        row("white", Stage.PEAKED),
+        row("rye", Stage.FALLING, fall_h=1.6),
+        row("bad", Stage.RISING, mould_noted_s=NOW_S),
     ]
-    assert [one["jar"] for one in in_order(jars)] == ["bad", "rye", "spelt", "white", "wheat", "old"]
+    assert [one.state.jar for one in in_order(jars)] == ["bad", "rye", "spelt", "white", "wheat", "old"]
     said = click.unstyle(headline(jars, Display(), NOW_S))
     assert " ".join(said.split()) == "rye is to be fed Sat 28 Nov, 18:54"
     assert len(said) == WIDTH
-    assert stands(state("rye", Stage.FALLING)) == Stage.FALLING  # not known since when: not said to be due
+    assert urgency(row("rye", Stage.FALLING)) == Stage.FALLING  # not known since when: not said to be due
 
 
 @pytest.mark.parametrize("name", ["rye", "a-jar-with-forty-letters-is-the-longest-1"])
 @pytest.mark.parametrize("stage", list(Stage))
 def test_every_stage_fits_eighty_columns_and_ascii(name: str, stage: Stage) -> None:
     far = Span(earliest_s=NOW_S + 20 * H_S, likely_s=NOW_S + 40 * H_S, latest_s=NOW_S + 90 * H_S)
-    one = state(
+    one = row(
         name,
         stage,
         ratio=12.34,
@@ -64,24 +65,25 @@ def test_every_stage_fits_eighty_columns_and_ascii(name: str, stage: Stage) -> N
         stuck_since_s=NOW_S - 60.0,
         lid_off_since_s=NOW_S - 60.0,
         last_reading_s=NOW_S - 3 * H_S,
-        forecast=asdict(Forecast(made_at_s=NOW_S, peak_at=far, fall_at=far)),
+        forecast=Forecast(made_at_s=NOW_S, peak_at=far, fall_at=far),
     )
     for plain in (False, True):
-        for line in jar_lines(one, RISE, Display(), NOW_S, plain=plain):
+        for line in jar_lines(one, Display(), NOW_S, plain=plain):
             assert len(click.unstyle(line)) <= WIDTH, line
             assert not plain or not set(line) & set("█░▁▂▃▄▅▆▇▲◆▼–×")
 
 
 def test_a_jar_at_a_glance() -> None:
-    lines = [click.unstyle(one) for one in jar_lines(state("rye", Stage.FALLING, fall_h=1.6), RISE, Display(), NOW_S,
-                                                   plain=False)]  # fmt: skip
+    lines = [
+        click.unstyle(one) for one in jar_lines(row("rye", Stage.FALLING, fall_h=1.6), Display(), NOW_S, plain=False)
+    ]
     assert lines == [
         "! FEED NOW    rye          ███████████░░░░░  2.1×  ▁▂▃▄▅▇███",
         "              sinking since 17:18; fed 9 h ago (09:54)",
         "              84 mm high, moving -3.2 mm/h, 23.4 °C",
     ]
     quiet = [(time_s, 40.0 + 0.3 * (n % 2)) for n, (time_s, _) in enumerate(RISE)]
-    (first, *_) = jar_lines(state("rye", Stage.RESTING), quiet, Display(), NOW_S, plain=False)
+    (first, *_) = jar_lines(replace(row("rye", Stage.RESTING), curve=quiet), Display(), NOW_S, plain=False)
     assert first.endswith("▁▁▁▁▁▁▁▁▁")  # noise is not drawn as a rise
 
 
