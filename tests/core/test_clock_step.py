@@ -7,8 +7,9 @@ from typing import Any
 
 from monitor.core.detect import clock_step
 from monitor.core.detect import step as core
-from monitor.core.detect.cycle import ClosedCycle, OpenCycle
+from monitor.core.detect.cycle import ClosedCycle, OpenCycle, Opening
 from monitor.core.signal.block import HeldBlock, LevelBlock
+from monitor.core.signal.noise import LoneReading
 from monitor.settings import JarSettings
 
 THEN_S, DAY_S = 1_772_409_600.0, 86_400.0
@@ -26,8 +27,8 @@ def test_no_moment_is_forgotten() -> None:
     state.cycle, state.previous = OpenCycle(), ClosedCycle(OpenCycle(), THEN_S)
     state.surface.recent = [LevelBlock(THEN_S, 50.0, 1.0)]
     state.surface.held = [HeldBlock(THEN_S, None, 1.0)]
-    state.cycle.openings = [[THEN_S, 1.0]]
-    state.noise.latest = [[THEN_S, 50.0]]
+    state.cycle.openings = [Opening(THEN_S, 1.0)]
+    state.noise.latest = [LoneReading(THEN_S, 50.0)]
     parts = [state, state.plausibility, state.surface, state.timers, state.trend, state.cycle, state.previous.cycle]
     parts += [*state.surface.recent, *state.surface.held, state.previous]
     for part in parts:
@@ -41,5 +42,5 @@ def test_no_moment_is_forgotten() -> None:
         if getattr(part, name) not in (THEN_S + DAY_S, (THEN_S + DAY_S, THEN_S + DAY_S))
     ]
     assert forgotten == []
-    assert state.cycle.openings == [[THEN_S + DAY_S, 1.0]]
-    assert state.noise.latest == [[THEN_S + DAY_S, 50.0]]
+    assert state.cycle.openings == [Opening(THEN_S + DAY_S, 1.0)]
+    assert state.noise.latest == [LoneReading(THEN_S + DAY_S, 50.0)]

@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 
 from monitor.core.detect import step as core
+from monitor.core.detect.cycle import Opening
+from monitor.core.signal.curve_filter import CurveFilter, ScaleSums
+from monitor.core.signal.noise import LoneReading
 from monitor.runs import run_file
 from monitor.settings import JarSettings
 from monitor.sources.replay import arrivals
@@ -49,3 +52,18 @@ def test_what_is_no_carry_is_refused() -> None:
     for wrong in ({}, {"history": 3.0}, WRITTEN_BEFORE["carry"] | {"history": []}):
         with pytest.raises((KeyError, TypeError)):
             core.restore(wrong, jar)
+
+
+def test_rows_that_were_lists_are_read_as_the_values_that_they_are_now() -> None:
+    jar, every = items()
+    state = core.begin(jar)
+    go_on(state, jar, every)
+    assert state.cycle is not None
+    state.noise.latest, state.cycle.openings = [LoneReading(1.0, 50.0)], [Opening(2.0, 0.5)]
+    state.curve_filter = CurveFilter(sums=[ScaleSums(1.0, 2.0, 3.0, 4.0, 5.0)])
+    carry = json.loads(json.dumps(core.snapshot(state)))
+    before = json.loads(json.dumps(carry))
+    for part, name in ((before["noise"], "latest"), (before["cycle"], "openings"), (before["curve_filter"], "sums")):
+        part[name] = [list(row.values()) for row in part[name]]
+    assert before["curve_filter"]["sums"] == [[1.0, 2.0, 3.0, 4.0, 5.0]]
+    assert core.snapshot(core.restore(before, jar)) == carry

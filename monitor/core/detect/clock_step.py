@@ -8,6 +8,7 @@ stays. Where since_s is later than all there is, nothing moves and the step is a
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import ceil, floor, nan
 
 from monitor.core.detect.cycle import OpenCycle
@@ -47,8 +48,7 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
         block.time_s = at(block.time_s)
     for held in surface.held:
         held.time_s = at(held.time_s)
-    for row in state.noise.latest:
-        row[0] = at(row[0])
+    state.noise.latest = [replace(one, time_s=at(one.time_s)) for one in state.noise.latest]
     state.trend.time_s = at(state.trend.time_s)
     if (
         state.open_block.number >= 0
@@ -68,8 +68,7 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
 
 def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
     cycle.fed_at_s, cycle.back_s, cycle.low_at_s = at(cycle.fed_at_s), at(cycle.back_s), at(cycle.low_at_s)
-    for opening in cycle.openings:
-        opening[0] = at(opening[0])
+    cycle.openings = [replace(one, time_s=at(one.time_s)) for one in cycle.openings]
     for name in ("rise_at_s", "peak_at_s", "fall_at_s", "handled_at_s", "sank_unseen_s"):
         if (time_s := getattr(cycle, name)) is not None:
             setattr(cycle, name, at(time_s))

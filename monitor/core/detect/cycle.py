@@ -19,6 +19,14 @@ CURVE_MOST = 256
 OPENINGS_MOST = 8
 
 
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """The surface was seen to be away, and the odds that the jar was fed then."""
+
+    time_s: float
+    fed_odds: float
+
+
 @dataclass(slots=True)
 class OpenCycle:
     """The open cycle. `fed_at_s` is the first believable reading when the first start was in mid-cycle."""
@@ -44,7 +52,7 @@ class OpenCycle:
     low_at_s: float = 0.0
     handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
     handled_odds: float = 0.0
-    openings: list[list[float]] = field(default_factory=list)  # [time_s, odds of a feeding], the latest OPENINGS_MOST
+    openings: list[Opening] = field(default_factory=list)  # the latest OPENINGS_MOST
     sank_unseen_s: float | None = None  # a silence ended here, and the level was lower than before it
     unseen_s: float = 0.0  # so long it was
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding

@@ -66,7 +66,7 @@ def forecast_now(state: DetectorState) -> Forecast | None:
     if hour != state.forecast_hour or state.forecast.get("stage") != state.stage:
         made = peak_times.forecast(culture_of(state, jar), _so_far(state, jar))
         spans = {"peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
-        state.forecast_hour, state.forecast = hour, {"made_at_s": made.made_at_s, "stage": state.stage, **spans}
+        state.forecast_hour, state.forecast = hour, {"made_at_s": made.made_at_s, "stage": state.stage.value, **spans}
     made_at_s = state.forecast["made_at_s"]
     assert isinstance(made_at_s, float | int)
     peak_at, fall_at = _span(state.forecast["peak_at"]), _span(state.forecast["fall_at"])
@@ -109,7 +109,7 @@ def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]
 def _so_far(state: DetectorState, jar: JarSettings) -> CycleSoFar:
     assert state.cycle is not None
     spread_mm = sqrt(state.noise.white_mm2 / 5.0 + wander_of_mean(state.noise, 25.0))
-    stage = Stage(state.stage)
+    stage = state.stage
     now_c = temperature_at(state.plausibility, state.now_s)
     seen = cycles.so_far(
         jar, state.cycle, state.series, state.now_s, stage, now_c, state.plausibility.room_c, spread_mm

@@ -15,7 +15,7 @@ from monitor.core.signal.plausibility import distance_unit, temperature_at, temp
 from monitor.core.signal.trend import line
 from monitor.core.vessel.level import headspace_sd_mm, rise_ratio, rise_ratio_sd, volume_ml
 from monitor.settings import JarSettings
-from monitor.values import Cycle, JarState, Level, Stage
+from monitor.values import Cycle, JarState, Level
 
 
 def current(state: DetectorState, now_s: float) -> JarState:
@@ -29,7 +29,7 @@ def current(state: DetectorState, now_s: float) -> JarState:
     return JarState(
         jar=jar.name,
         now_s=now_s,
-        stage=Stage(state.stage),
+        stage=state.stage,
         cycle=None if state.cycle is None else cycles.as_value(jar, state.cycle, None),
         previous=_previous(state, jar),
         level=_level(state, jar),

@@ -14,7 +14,7 @@ from enum import StrEnum
 from math import erf, exp, log, pi, sqrt
 
 from monitor.core.detect import surface as surfaces
-from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle
+from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle, Opening
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.signal.bins import BinSeries
@@ -280,8 +280,8 @@ def _note_hands(cycle: OpenCycle, shift: LevelShift, odds: float) -> None:
     to be away it was opened, however well a look explains that; elsewhere the step must have looked like a feeding."""
     at_s = shift.back_s - min(shift.off_s, HANDS_MOST_S)
     if shift.off_s > 0.0:
-        known = [one for one in cycle.openings if abs(one[0] - at_s) > HANDS_MOST_S]  # a hole is looked at twice
-        cycle.openings = [*known, [at_s, odds]][-OPENINGS_MOST:]
+        known = [one for one in cycle.openings if abs(one.time_s - at_s) > HANDS_MOST_S]  # a hole is looked at twice
+        cycle.openings = [*known, Opening(at_s, odds)][-OPENINGS_MOST:]
     if odds > max(PERHAPS_ODDS, cycle.handled_odds):
         cycle.handled_at_s, cycle.handled_odds = at_s, odds
 

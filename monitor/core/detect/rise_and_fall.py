@@ -40,7 +40,7 @@ def event(
 ) -> Event:
     """An event decided now; the stage follows the table."""
     resumed = cycles.mark(state.cycle) if state.cycle else Stage.UNKNOWN
-    state.stage = cycles.follows(Stage(state.stage), kind, resumed).value
+    state.stage = cycles.follows(state.stage, kind, resumed)
     return Event(
         kind=kind,
         jar=state.jar.name,

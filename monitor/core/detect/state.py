@@ -7,6 +7,7 @@ jar behaves bit for bit as the one that the snapshot was taken of.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, is_dataclass
+from enum import StrEnum
 from typing import Any, get_args, get_type_hints
 
 from monitor.core.detect.cycle import ClosedCycle, OpenCycle
@@ -55,7 +56,7 @@ class DetectorState:
     timers: Timers = field(default_factory=Timers)
     cycle: OpenCycle | None = None
     previous: ClosedCycle | None = None  # the cycle before
-    stage: str = Stage.UNKNOWN.value
+    stage: Stage = Stage.UNKNOWN
     bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: scale begins there
     empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
     learnt_bins: int = 0
@@ -109,6 +110,8 @@ def restore(carry: Carry, jar: JarSettings) -> DetectorState:
 
 def _plain(value: Any) -> Json:
     """A state dataclass (or a plain value within one) as JSON; lists are copied."""
+    if isinstance(value, StrEnum):
+        return value.value
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, list | tuple):
@@ -134,13 +137,16 @@ def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
         if f.name not in data:
             continue
         value = data[f.name]
-        inner = next((h for h in (hints[f.name], *get_args(hints[f.name])) if is_dataclass(h)), None)
+        hint = hints[f.name]
+        inner = next((h for h in (hint, *get_args(hint)) if is_dataclass(h)), None)
         if isinstance(inner, type) and isinstance(value, dict):
             made[f.name] = inner(**_values(inner, value))
         elif isinstance(inner, type) and isinstance(value, list):
             made[f.name] = [inner(**_values(inner, one)) if isinstance(one, dict) else inner(*one) for one in value]
         elif isinstance(value, list):
             made[f.name] = [list(v) if isinstance(v, list) else v for v in value]
+        elif isinstance(hint, type) and issubclass(hint, StrEnum):
+            made[f.name] = hint(value)
         else:
             made[f.name] = value
     return made

@@ -98,7 +98,7 @@ def _dated(
     """When it was fed: at an opening of the lid that the rise can have come from, the one most like a feeding; else
     where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest."""
     first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(series, foot_mm)
-    opened = [(odds, time_s) for time_s, odds in cycle.openings if first_s <= time_s <= last_s]
+    opened = [(one.fed_odds, one.time_s) for one in cycle.openings if first_s <= one.time_s <= last_s]
     if opened:
         return max(opened)[1], None
     if cycle.handled_at_s is not None and at_s - cycle.handled_at_s <= LAG_MOST_S:

@@ -36,8 +36,20 @@ MOST = (POINTS - 1) * DX - 1e-9
 
 
 @dataclass(slots=True)
+class ScaleSums:
+    """For one time scale S: what wander and misfit make of the curve (the filter's two states of it, mm), and the sums
+    over the bins of curve x curve, curve x constant and curve x level, each over the variance."""
+
+    wander: float = 0.0
+    misfit: float = 0.0
+    curve_curve: float = 0.0
+    curve_one: float = 0.0
+    curve_level: float = 0.0
+
+
+@dataclass(slots=True)
 class CurveFilter:
-    """`sums` holds for each S the filter's two states of the curve and its products; see `step`."""
+    """The running cycle against the learnt curve, at each of `scales_h`; see `step`."""
 
     scales_h: list[float] = field(default_factory=list)
     ln_near: list[float] = field(default_factory=list)  # of the prior, and of the one with any height
@@ -46,7 +58,7 @@ class CurveFilter:
     misfit_mm2: float = 0.0
     tau_h: float = 0.0
     bins: int = 0
-    sums: list[list[float]] = field(default_factory=list)
+    sums: list[ScaleSums] = field(default_factory=list)
     cov: list[float] = field(default_factory=list)
     states: list[float] = field(default_factory=lambda: [0.0] * 4)  # of the level, and of a constant
     constant: list[float] = field(default_factory=lambda: [0.0] * 3)  # 1 x 1, 1 x level, level x level
@@ -81,7 +93,7 @@ def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> C
         ln_any=[log(one / sum(widths)) for one in widths],
         height_mm=learnt.height_share * start_mm,
         misfit_mm2=learnt.misfit * (learnt.height_share * start_mm) ** 2,
-        sums=[[0.0] * 5 for _ in range(SCALES)],
+        sums=[ScaleSums() for _ in range(SCALES)],
         cov=[noise.wander_mm2, 0.0, learnt.misfit * (learnt.height_share * start_mm) ** 2],
         line_cov=[4.0, 0.0, 0.0, 9.0, 0.0, noise.wander_mm2],
     )
@@ -103,8 +115,8 @@ def step(f: CurveFilter, curve: list[float], hours: float, level_mm: float, n: f
     if n <= 0.0:
         f.cov, f.states = [a, b, c], [y0, y1, o0, o1]
         for sums in f.sums:
-            sums[0] *= p0
-            sums[1] *= p1
+            sums.wander *= p0
+            sums.misfit *= p1
         return
     if f.first_mm is None:
         f.first_mm = level_mm
@@ -131,14 +143,13 @@ def step(f: CurveFilter, curve: list[float], hours: float, level_mm: float, n: f
         place = (x if x < MOST else MOST) / DX
         i = int(place)
         low = curve[i]
-        z0, z1 = sums[0] * p0, sums[1] * p1
+        z0, z1 = sums.wander * p0, sums.misfit * p1
         v = low + (curve[i + 1] - low) * (place - i) - z0 - z1
-        sums[0] = z0 + k0 * v
-        sums[1] = z1 + k1 * v
-        sums[2] += v * v / total
-        sums[3] += v * share1
-        sums[4] += v * share_y
-        ff, a12, fy = sums[2], sums[3], sums[4]
+        sums.wander = z0 + k0 * v
+        sums.misfit = z1 + k1 * v
+        ff = sums.curve_curve = sums.curve_curve + v * v / total
+        a12 = sums.curve_one = sums.curve_one + v * share1
+        fy = sums.curve_level = sums.curve_level + v * share_y
         for weak, ln_weak in ((tight, ln_tight + ln_near), (loose, ln_loose + ln_any)):
             a11, r1 = ff + weak, fy + weak * usual
             det = a11 * a22 - a12 * a12

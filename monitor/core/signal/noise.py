@@ -46,6 +46,14 @@ WANDERS = tuple(
 )
 
 
+@dataclass(frozen=True, slots=True)
+class LoneReading:
+    """The only reading of a minute."""
+
+    time_s: float
+    distance_mm: float
+
+
 @dataclass(slots=True)
 class Noise:
     """Variances in mm2. `rough_mm2` and `rough_white_mm2` hold the running means, at each of SPANS, of the squared
@@ -58,7 +66,7 @@ class Noise:
     rough_n: list[float] = field(default_factory=lambda: [0.0] * len(SPANS))
     wander_mm2: float = 0.28  # mean of the range above
     tau_min: float = 14.0
-    latest: list[list[float]] = field(default_factory=list)  # [time_s, mm] of the last lone readings
+    latest: list[LoneReading] = field(default_factory=list)  # of neighbouring minutes, two or fewer
     rounds_to_mm: float = 0.0  # a coarse step of the sensor's; 0: none that matters
 
 
@@ -76,12 +84,12 @@ def learn_block(noise: Noise, block: Block) -> None:
     if block.distance_mm is None or block.bad_n:
         noise.latest.clear()
         return
-    noise.latest.append([block.time_s, block.distance_mm])
+    noise.latest.append(LoneReading(block.time_s, block.distance_mm))
     if len(noise.latest) < 3:
         return
-    (t0, x0), (t1, x1), (t2, x2) = noise.latest
-    if abs((t2 - t1) - (t1 - t0)) < 0.2 * (t2 - t0):
-        learn_white_slow(noise, x2 - 2.0 * x1 + x0)
+    a, b, c = noise.latest
+    if abs((c.time_s - b.time_s) - (b.time_s - a.time_s)) < 0.2 * (c.time_s - a.time_s):
+        learn_white_slow(noise, c.distance_mm - 2.0 * b.distance_mm + a.distance_mm)
     del noise.latest[0]
 
 
