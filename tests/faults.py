@@ -155,6 +155,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "W11": ("a new password or token while sessions are open", "every session ends"),
     "W13": ("a calendar's address in wrong hands", "replaced: the old one is nowhere; a new password does it too"),
     "W14": ("a notice's button fetched by a mail scanner, pressed twice, forged", "looking tells nothing; told once"),
+    "W15": ("a phone that is gone, a push service down, a forged subscription", "forgotten; tried again; refused"),
     "W12": ("a thousand connections that say nothing", "hung up on in 10 s; whoever asks wholly is answered"),
 }  # fmt: skip
 BECAUSE = {

@@ -14,7 +14,7 @@ from pathlib import Path
 from packaging.requirements import Requirement
 
 ROOT = Path(__file__).resolve().parent.parent
-EXTRAS = ("pictures",)
+EXTRAS = ("pictures", "push")
 CARRIED = {  # SHA-256 of dist/ and LICENSE of the npm package uplot 1.6.32, the files that we hand on unchanged
     "LICENSE": "8f989229699b4fe2f1a0432d0e9edc338a8a911e250e2d1b01ecd770a5f5b1bd",
     "uPlot.iife.min.js": "19c8d4c6ad88929a79f4ae49d6f7161566dfd0ba3d15cc495e974f787eb78f1f",
@@ -25,7 +25,7 @@ MAY_BE = re.compile(r"MIT|0?BSD|Apache|PSF|Python Software Foundation|ISC|MPL|EP
 
 
 def installed() -> dict[str, Distribution]:
-    """All that `pip install 'jartide[pictures]'` brings, by name."""
+    """All that `pip install 'jartide[pictures,push]'` brings, by name."""
     found: dict[str, Distribution] = {}
     todo = [(Requirement(line), {"", *EXTRAS}) for line in requires("jartide") or ()]
     while todo:

@@ -20,7 +20,7 @@ from monitor.check import Finding, State
 from monitor.core.display.local_time import minutes_of
 from monitor.host.secret import SecretError, addresses, exposed, secret
 from monitor.host.time_zone import display
-from monitor.runs import lost_readings
+from monitor.runs import lost_readings, phones
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import DAY_S
@@ -116,7 +116,9 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
         yield Finding("notices", "wrong", str(error))
         return
     by_topic = any(mqtt.notice_topic for mqtt in settings.mqtt)
-    if not found and not by_topic:
+    on_phones = list(_phones(settings, send_test=send_test))
+    yield from on_phones
+    if not found and not by_topic and not on_phones:
         told = "are only printed where the daemon runs" if wanted.console else "go nowhere"
         state: State = "note" if wanted.console and not send_test else "wrong"
         sent = "no test message was sent, there is nowhere to send it; " if send_test else ""
@@ -137,6 +139,31 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
         begin, end, at = map(minutes_of, (wanted.quiet_from, wanted.quiet_to, wanted.daily_summary))
         if (begin <= at < end) if begin < end else (at >= begin or at < end):
             yield Finding("notices", "note", "daily_summary falls into the quiet hours and will come after them")
+
+
+def _phones(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
+    """Those that asked for notices on the page."""
+    if not phones.offered(settings.page):
+        return
+    try:
+        with Store.join(settings.store.path) as store:
+            many = len(phones.phones(store))
+    except StoreTrouble:
+        return  # told of elsewhere
+    if many == 0:
+        return
+    says = f"{many} phone{'s' if many > 1 else ''} by Web Push"
+    if not send_test:
+        yield Finding("notices", "ok", f"{says}; `jartide check --send-test` sends to each")
+        return
+    from monitor.sinks.push_channel import PushChannel
+
+    channel = PushChannel(settings.store.path, settings.page.address, None)
+    failure = channel.say("Jartide test", "This is a test. Notices about your starter will come this way.")
+    if failure is None:
+        yield Finding("notices", "ok", f"a test message went to {says}: did it arrive?")
+    else:
+        yield Finding("notices", "wrong", f"no test message to {says}: {failure.reason}")
 
 
 def mirror(settings: Settings) -> Iterator[Finding]:

@@ -25,7 +25,7 @@ from monitor.host.clock import Clock
 from monitor.host.lock import StoreBusy, StoreLock
 from monitor.host.secret import SecretError
 from monitor.host.time_zone import display
-from monitor.runs import daemon_status, outbox
+from monitor.runs import daemon_status, outbox, phones
 from monitor.runs.lost_readings import LostReadings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import refuse_what_is_no_store
@@ -290,7 +290,8 @@ def open_sinks(
 
         with contextlib.suppress(SecretError):  # the page itself says what is missing
             button = button_of(settings, clock.wall)
-    out = channels(settings.notices, display(settings.display), settings.page.address, button)
+    told = path if phones.offered(settings.page) else None
+    out = channels(settings.notices, display(settings.display), settings.page.address, button, told)
     publishers = [source for source in sources if isinstance(source, MqttSource)]
     topics = [
         NoticeTopic(publisher, publisher.settings.notice_topic).key

@@ -7,6 +7,7 @@ from __future__ import annotations
 from monitor import __version__
 from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.core.display.face import Look
+from monitor.page.on_phones import ENDPOINT, MOST_CHARS, POINT, SECRET
 from monitor.page.openapi_terms import (
     JAR,
     NUMBER,
@@ -33,6 +34,16 @@ from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
 from monitor.runs.report_body import CHANGEABLE, DISCARD, GRAMS, LATEST_S, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.trials import LEAST_JARS, MOST_JARS, MOST_NAME
 from monitor.values import Noting, Stage
+
+ENDPOINT_OF: Schema = {**TEXT, "pattern": f"^{ENDPOINT.pattern}$", "maxLength": MOST_CHARS}
+PUSH_KEYS: Schema = {
+    "type": "object",
+    "properties": {
+        "p256dh": {**TEXT, "pattern": f"^{POINT.pattern}$"},
+        "auth": {**TEXT, "pattern": f"^{SECRET.pattern}$"},
+    },
+    "required": ["p256dh", "auth"],
+}
 
 
 def document() -> Schema:
@@ -138,6 +149,11 @@ def _paths() -> Schema:
         "/api/jars/{jar}/taken_back": {"post": post_of("Take back what was told last, a slip", "TakenBack", 409)},
         "/api/jars/{jar}/snoozed": {"post": post_of("Hold notices back for some hours", "Snoozed")},
         "/api/jars/{jar}/reading": {"post": _reading()},
+        "/api/phones": {
+            "get": get_of("The key to subscribe to notices with", ref("Phones"), 503),
+            "post": _phone("Notices on this phone, by Web Push", "phone_added", "Phone", 409),
+        },
+        "/api/phones/left": {"post": _phone("No more of them on this phone", "phone_left", "PhoneLeft")},
         "/api/calendar": {"get": get_of("Where the calendars of all jars and of each are", ref("Calendars"), 503)},
         "/api/calendar/revoked": {"post": _revoked()},
         "/api/runs/{run}/cycles/{cycle}": {
@@ -172,6 +188,19 @@ def _bake_kept(parameters: list[Schema]) -> Schema:
         "responses": {
             "201": {"description": "Kept", "content": json_of(object_of(kept=YES_NO))},
             **errors_of(401, 403, 404, 409, 413, 422, 503),
+        },
+    }
+
+
+def _phone(summary: str, name: str, schema: str, *errors: int) -> Schema:
+    return {
+        "summary": summary,
+        "operationId": name,
+        "parameters": [TOKEN],
+        "requestBody": {"required": True, "content": json_of(ref(schema))},
+        "responses": {
+            "201": {"description": "Kept", "content": json_of(object_of(kept=YES_NO))},
+            **errors_of(400, 401, 403, 413, 415, 422, 503, *errors),
         },
     }
 
@@ -216,6 +245,7 @@ def _now_schemas() -> Schema:
             troubles=list_of(TEXT), jars=list_of(ref("Jar")), quiet_jars=list_of(TEXT), units=OBJECT,
             time_zone=maybe(TEXT),
         ),
+        "Phones": object_of(key=maybe(TEXT), why_not=maybe(TEXT)),
         "Calendars": object_of(all=TEXT, jars=OBJECT, address=maybe(TEXT)),
         "Change": {
             **object_of(
@@ -339,6 +369,8 @@ def _told_schemas() -> Schema:
             "required": ["name", "jars"],
         },
         "TrialNamed": {**strict(name=TEXT), "required": ["name"]},
+        "Phone": {**strict(endpoint=ENDPOINT_OF, keys=PUSH_KEYS), "required": ["endpoint", "keys"]},
+        "PhoneLeft": {**strict(endpoint=ENDPOINT_OF), "required": ["endpoint"]},
         "TakenBack": {**strict(seq={**WHOLE, "minimum": 1, "maximum": MOST_SEQ}), "required": ["seq"]},
     }  # fmt: skip
 

@@ -120,6 +120,7 @@ class PageServer:
         from monitor.page.app import Page, make
         from monitor.page.for_programs import ForPrograms
         from monitor.page.live import Live
+        from monitor.page.on_phones import OnPhones
         from monitor.page.readers import Readers
         from monitor.page.sessions import Seal
 
@@ -133,9 +134,8 @@ class PageServer:
         live = Live(self._settings, readers, self._wall, show)
         seal = Seal(_key(self._settings), password, token)
         programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
-        app = make(
-            Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, programs.routes()
-        )
+        others = [*programs.routes(), *OnPhones(page, readers).routes()]
+        app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, others)
         config = uvicorn.Config(
             app,
             log_config=None,

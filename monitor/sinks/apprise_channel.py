@@ -17,6 +17,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import quote
 
 from monitor.core.notify.conditions import Kind
@@ -28,41 +29,21 @@ ASKING = (Kind.FEED_NOW, Kind.OVERDUE, Kind.FEEDING_QUESTION)  # that "Fed" answ
 WHOLE_S = 90.0  # for all of it: both of the above twice, and the 15 s that a small board takes to load apprise
 
 
-class AppriseChannel:
-    """See the module. Not thread-safe: one thread sends; `break_off` may come from any. `page` is where people reach
-    the page, for a link to the jar, `button` the address by which a press of it tells that a jar was fed."""
+class Sending:
+    """One message in a process of its own. Not thread-safe: one thread runs it; `break_off` may come from any."""
 
-    def __init__(self, address: str, page: str | None = None, button: Callable[[str], str] | None = None) -> None:
-        self._address = address
-        self._page = page
-        self._button = button
-        self._sending: subprocess.Popen[str] | None = None
-        scheme = address.partition("://")[0]
-        self._scheme = scheme.lower() if re.fullmatch(r"[A-Za-z0-9.+-]{1,20}", scheme) else "address"
-        self.key = f"{self._scheme} {hashlib.blake2b(address.encode(errors='replace'), digest_size=4).hexdigest()}"
-        self.shown = f"{self._scheme}://…"  # with the host as well, once apprise has said what of it is no secret
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[str] | None = None
 
-    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
-        """One message; blocks for `WHOLE_S` at most."""
-        jar = together[0].notice.jar
-        link = None if self._page is None else f"{self._page.rstrip('/')}/#/{f'jar/{quote(jar)}' if jar else ''}"
-        asks = jar and any(kept.notice.kind in ASKING for kept in together)
-        button = self._button(jar) if asks and self._button is not None else None
-        return self.say(*message(together, link), link, button)
-
-    def say(self, title: str, text: str, link: str | None = None, button: str | None = None) -> Failure | None:
-        """Send a title and a plain text; `link` is what a tap on it opens and `button` where a press of "Fed" is sent,
-        where the service can."""
-        order = {
-            "address": self._address, "title": title, "text": text, "link": link, "button": button,
-            "connect_s": CONNECT_S, "read_s": READ_S, "whole_s": WHOLE_S,
-        }  # fmt: skip
+    def run(self, order: dict[str, Any]) -> dict[str, Any] | Failure:
+        """What `apprise_send` answers to an order; blocks for `WHOLE_S` at most."""
+        order = {**order, "connect_s": CONNECT_S, "read_s": READ_S, "whole_s": WHOLE_S}
         # -P: a folder that others may write must not hold what is imported
         command = [sys.executable, "-P", "-m", "monitor.sinks.apprise_send"]
         pipe, nothing = subprocess.PIPE, subprocess.DEVNULL
         try:
             with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=nothing, text=True) as process:
-                self._sending = process
+                self._process = process
                 try:
                     out, _ = process.communicate(json.dumps(order), timeout=WHOLE_S)
                 except subprocess.TimeoutExpired:
@@ -71,25 +52,69 @@ class AppriseChannel:
         except OSError as error:
             return Failure(reason=f"it could not be sent: no process for it ({error.strerror})")
         finally:
-            self._sending = None
-        return self._answered(out)
+            self._process = None
+        try:
+            said: dict[str, Any] = json.loads(out.strip().rpartition("\n")[2])
+        except ValueError:
+            return Failure(reason="sending was broken off")
+        return said
 
     def break_off(self) -> None:
         """End the message that is being sent: it counts as not sent."""
-        process = self._sending
+        process = self._process
         if process is not None:
             process.kill()
 
-    def _answered(self, out: str) -> Failure | None:
-        try:
-            said = json.loads(out.strip().rpartition("\n")[2])
-        except ValueError:
-            return Failure(reason="sending was broken off")
+
+class AppriseChannel:
+    """See the module. Not thread-safe: one thread sends; `break_off` may come from any. `page` is where people reach
+    the page, for a link to the jar, `button` the address by which a press of it tells that a jar was fed."""
+
+    def __init__(self, address: str, page: str | None = None, button: Callable[[str], str] | None = None) -> None:
+        self._address = address
+        self._page = page
+        self._button = button
+        self._sending = Sending()
+        scheme = address.partition("://")[0]
+        self._scheme = scheme.lower() if re.fullmatch(r"[A-Za-z0-9.+-]{1,20}", scheme) else "address"
+        self.key = f"{self._scheme} {hashlib.blake2b(address.encode(errors='replace'), digest_size=4).hexdigest()}"
+        self.shown = f"{self._scheme}://…"  # with the host as well, once apprise has said what of it is no secret
+
+    def send(self, together: Sequence[StoredNotice]) -> Failure | None:
+        """One message; blocks for `WHOLE_S` at most."""
+        return self.say(*message(together, link := link_of(together, self._page)), link, self._button_of(together))
+
+    def _button_of(self, together: Sequence[StoredNotice]) -> str | None:
+        return None if self._button is None or not asks(together) else self._button(together[0].notice.jar)
+
+    def say(self, title: str, text: str, link: str | None = None, button: str | None = None) -> Failure | None:
+        """Send a title and a plain text; `link` is what a tap on it opens and `button` where a press of "Fed" is sent,
+        where the service can."""
+        said = self._sending.run(
+            {"address": self._address, "title": title, "text": text, "link": link, "button": button}
+        )
+        if isinstance(said, Failure):
+            return said
         self.shown = said["shown"] or self.shown
         if said["reason"] is None:
             return None
         scheme = "" if said["shown"] else f" (scheme {self._scheme})"
         return Failure(reason=said["reason"] + scheme, wait_s=said["wait_s"])
+
+    def break_off(self) -> None:
+        """End the message that is being sent: it counts as not sent."""
+        self._sending.break_off()
+
+
+def link_of(together: Sequence[StoredNotice], page: str | None) -> str | None:
+    """Where people see more of what goes out as one message; None without an address of the page."""
+    jar = together[0].notice.jar
+    return None if page is None else f"{page.rstrip('/')}/#/{f'jar/{quote(jar)}' if jar else ''}"
+
+
+def asks(together: Sequence[StoredNotice]) -> bool:
+    """Whether "Fed" is an answer to it."""
+    return bool(together[0].notice.jar) and any(kept.notice.kind in ASKING for kept in together)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

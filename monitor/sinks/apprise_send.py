@@ -13,13 +13,17 @@ import logging
 import re
 import signal
 import sys
+import tempfile
 from collections.abc import Sequence
 from http import HTTPStatus
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 LASTING_S = 3600.0  # the wait after a refusal that only a person can end
 TOO_MANY_WAIT_S = 300.0  # "429 Too Many Requests"; apprise does not hand on Retry-After, services ask for 1 to 5 min
+KEPT_FOR_S = 43_200  # by a push service, for a phone that is off: "feed now" of last evening is of no use at noon
+GONE = re.compile(r"Removing expired|\berror=40[13]\b")  # it has left (404, 410), or knows the house by another key
 SMTP = re.compile(r"\(([45]\d\d), b?['\"]")  # as smtplib shows it: (535, b'5.7.8 Error: authentication failed')
 
 
@@ -41,6 +45,8 @@ def send(order: dict[str, Any]) -> dict[str, Any]:
     logger.setLevel(logging.DEBUG)
     logger.addHandler(log)
     logger.propagate = False
+    if "phones" in order:
+        return {"phones": _to_phones(order, log)}
     plugin = _plugin(order)
     if plugin is None:
         return {"shown": None, "reason": "not an address that can be used", "wait_s": LASTING_S}
@@ -55,22 +61,62 @@ def send(order: dict[str, Any]) -> dict[str, Any]:
     return {"shown": shown, "reason": reason, "wait_s": wait_s}
 
 
+def _to_phones(order: dict[str, Any], log: _Collected) -> dict[str, dict[str, Any]]:
+    """Web Push: endpoint -> reason (None: it was taken) and whether the phone is gone for good. Key and keys lie in a
+    folder of this process's own while it sends, as apprise reads them from files."""
+    import apprise
+
+    message = json.dumps({key: order[key] for key in ("title", "text", "link", "button")}, ensure_ascii=False)
+    out: dict[str, dict[str, Any]] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        key, phones = Path(folder) / "key.pem", Path(folder) / "phones.json"
+        key.write_text(order["key"])
+        phones.write_text(json.dumps({str(n): phone for n, phone in enumerate(order["phones"])}))
+        for n, phone in enumerate(order["phones"]):
+            log.lines.clear()
+            plugin: Any = apprise.Apprise.instantiate(
+                {"schema": "vapid", "subscriber": order["sender"], "targets": [str(n)], "keyfile": str(key),
+                 "subfile": str(phones), "include_image": False},
+                asset=_asset(),
+            )  # fmt: skip
+            reason: str | None = "apprise cannot send it: is the extra push installed?"
+            if plugin:
+                _bound(plugin, order)
+                plugin.ttl = KEPT_FOR_S  # apprise's own check allows a minute, RFC 8030 any time
+                try:
+                    reason = None if plugin.notify(body=message) else _failure(log.lines, "vapid")[0]
+                except Exception as error:  # a key that is none
+                    reason = f"failed with {type(error).__name__}"
+            gone = bool(GONE.search("\n".join(log.lines)))
+            out[phone["endpoint"]] = {"reason": reason, "gone": gone}
+    return out
+
+
+def _asset() -> Any:
+    import apprise
+
+    # no pictures from elsewhere, nothing kept on disk
+    return apprise.AppriseAsset(
+        app_id="Jartide", app_desc="Jartide", app_url="", image_url_mask="", image_url_logo="", storage_mode="memory"
+    )
+
+
+def _bound(plugin: Any, order: dict[str, Any]) -> None:
+    plugin.socket_connect_timeout = min(plugin.socket_connect_timeout or order["connect_s"], order["connect_s"])
+    plugin.socket_read_timeout = min(plugin.socket_read_timeout or order["read_s"], order["read_s"])
+
+
 def _plugin(order: dict[str, Any]) -> Any:
     """apprise's object for the address, with bounded waiting; None for an address that it does not understand."""
     import apprise
 
-    # no pictures from elsewhere, nothing kept on disk
-    asset = apprise.AppriseAsset(
-        app_id="Jartide", app_desc="Jartide", app_url="", image_url_mask="", image_url_logo="", storage_mode="memory"
-    )
-    plugin = apprise.Apprise.instantiate(_with_button(order["address"], order.get("button")), asset=asset)
+    plugin: Any = apprise.Apprise.instantiate(_with_button(order["address"], order.get("button")), asset=_asset())
     if not plugin:
         return None
     for tapped in ("click", "supplemental_url"):  # as services with a link of their own call it: ntfy, Pushover
         if order.get("link") and getattr(plugin, tapped, "") is None:
             setattr(plugin, tapped, order["link"])
-    plugin.socket_connect_timeout = min(plugin.socket_connect_timeout or order["connect_s"], order["connect_s"])
-    plugin.socket_read_timeout = min(plugin.socket_read_timeout or order["read_s"], order["read_s"])
+    _bound(plugin, order)
     return plugin
 
 

@@ -21,6 +21,7 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import NoticeSettings
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.channel_queue import Channel, ChannelQueue, Failure, words
+from monitor.sinks.push_channel import PushChannel
 from monitor.values import Notice
 
 log = logging.getLogger(__name__)
@@ -57,9 +58,11 @@ def channels(
     show: Display | None = None,
     page: str | None = None,
     button: Callable[[str], str] | None = None,
+    phones: Path | None = None,
 ) -> list[Channel]:
     """The console, with times as `show` has them, and every configured address, with links to `page` and what its
-    `button` of a jar is. Raises SecretError when one of them is not there to be read."""
+    `button` of a jar is; the phones of the store at `phones`, where these can be told. Raises SecretError when one of
+    the addresses is not there to be read."""
     found: list[Channel] = [Console(show=show)] if settings.console and sys.stdout is not None else []
     seen: set[str] = set()
     for address in addresses(envs=settings.to_env, file=settings.to_file):
@@ -67,6 +70,8 @@ def channels(
         if channel.key not in seen:  # the same address twice is one person
             seen.add(channel.key)
             found.append(channel)
+    if phones is not None:
+        found.append(PushChannel(phones, page, button))
     return found
 
 

@@ -2,6 +2,7 @@
 
 import { token } from "./glyphs.js";
 import { scroll } from "./past.js";
+import { phonePlate } from "./phone.js";
 import { clock, el, get } from "./words.js";
 
 const STATES = { pending: "waiting to be delivered", sent: "delivered", superseded: "no longer true, not delivered", expired: "too late, not delivered" };
@@ -16,7 +17,7 @@ const table = (label, heads, rows) => scroll(label, el("table", {}, el("thead", 
 export async function healthView(main) {
   main.append(el("h1", { tabindex: -1 }, "Health"));
   const body = el("div", { class: "view" });
-  main.append(body);
+  main.append(body, phonePlate());
   async function show() {
     const h = await get("api/health");
     const troubled = h.sources.filter((one) => one.trouble), wrong = [...h.troubles, ...(h.watching ? [] : ["Nobody is watching just now."])];
