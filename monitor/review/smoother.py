@@ -19,6 +19,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.vessel.level import LID_SD_MM
 from monitor.values import Span
 
 Floats = NDArray[np.float64]
@@ -30,7 +31,6 @@ MOST_BLOCKS = 100  # the work grows with the cube; a top lasts for hours, so blo
 # likely value by these they hold what they say.
 STRETCH_PEAK, STRETCH_LEVEL, STRETCH_FALL = 1.65, 1.25, 1.35
 TOP_MM = 0.5  # the fall has begun for good when the surface last stood this near its peak: half a sensor's step
-LID_SD_MM = 1.5  # how differently a lid sits after it was lifted: one or two millimetres
 DRAWN = 400  # paths: a 5 % point is then known to about 1 % of probability
 DEPARTURES_MM, DEPARTURE_H = (0.3, 1.0, 3.0, 9.0), (1.5, 3.0, 6.0)  # sizes and paces of the departure
 # a surface breathes by 0.2 to 0.8 mm in 5 to 30 min, and mist adds to it

@@ -14,7 +14,7 @@ from itertools import pairwise
 from statistics import fmean, median
 
 from monitor.core.assess import notebook
-from monitor.core.detect.cycle import START_FROM_S, START_TO_S
+from monitor.core.detect.cycle import SAME_FEEDING_S, START_FROM_S, START_TO_S
 from monitor.core.vessel.level import distance_of, rise_ratio
 from monitor.review.smoother import Top, smooth_top
 from monitor.runs.reading_columns import PairColumns
@@ -26,7 +26,6 @@ GAP_S = 600.0
 NEAREST_MM = 5.0  # nearer than this to the sensor there is no dough, only a code or a hand
 CURVE_POINTS = 120
 HANDS_S = 300.0  # the jar is opened and looked into this long before and after the moment that a feeding is dated to
-SAME_FEEDING_S = 3 * 3600.0  # a told feeding this near a seen one is the same feeding
 
 Range = tuple[float, float, float]  # low, likely, high: 90 %
 

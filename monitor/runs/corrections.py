@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
-from monitor.core.detect.reports import MATCH_S
+from monitor.core.detect.cycle import SAME_FEEDING_S
 from monitor.core.detect.superseded import name_of, not_superseded
 from monitor.runs import outbox
 from monitor.runs.store import Run, Store
@@ -59,7 +59,7 @@ def _numbers(known: Sequence[Cycle], now: Sequence[Cycle]) -> dict[int, int | No
     numbers: dict[int, int | None] = {}
     for cycle in known:
         same = min(left, key=lambda one: abs(one.fed_at_s - cycle.fed_at_s), default=None)
-        if same is not None and abs(same.fed_at_s - cycle.fed_at_s) <= MATCH_S:
+        if same is not None and abs(same.fed_at_s - cycle.fed_at_s) <= SAME_FEEDING_S:
             left.remove(same)
             numbers[cycle.number] = same.number
         else:

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from monitor.core.detect.reports import MATCH_S
+from monitor.core.detect.cycle import SAME_FEEDING_S
 from monitor.core.forecast import timing
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
@@ -119,7 +119,7 @@ def known_elsewhere(store: Store, run: Run) -> list[int]:
 
 def _known(cycle: Cycle, others: Iterable[Cycle]) -> bool:
     """Whether one of the others begins with the same feeding, which may be told in one run and seen in the other."""
-    return any(abs(cycle.fed_at_s - other.fed_at_s) <= MATCH_S for other in others)
+    return any(abs(cycle.fed_at_s - other.fed_at_s) <= SAME_FEEDING_S for other in others)
 
 
 def write(out: TextIO, cycles: Iterable[Cycle]) -> None:

@@ -11,9 +11,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.detect.cycle import TABLE, follows
-from monitor.core.signal.bins import BIN_S, MOST, BinSeries, add, append, close_until, packed, unpacked, window_mean
+from monitor.core.signal.bins import (
+    BIN_MIN,
+    BIN_S,
+    MOST,
+    BinSeries,
+    add,
+    append,
+    close_until,
+    packed,
+    unpacked,
+    window_mean,
+)
 from monitor.core.signal.change_point import FALL_Z, LUCK, SCALES, ScanMaxima, catch_up, search
-from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean
+from monitor.core.signal.noise import Noise, wander_of_mean
 from monitor.core.signal.peak_fit import fit_peak, fit_polynomial
 from monitor.values import EventKind, Stage
 

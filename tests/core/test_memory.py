@@ -14,8 +14,9 @@ import pytest
 
 from monitor.core.detect import step as core
 from monitor.core.signal import curve_filter, learnt_curve
+from monitor.core.signal.bins import BIN_MIN
 from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve
-from monitor.core.signal.noise import BIN_MIN, Noise
+from monitor.core.signal.noise import Noise
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, EventKind, Fed, Reading
 from tests.bench import seasons

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.core.detect.reports import MATCH_S
+from monitor.core.detect.cycle import SAME_FEEDING_S
 from monitor.runs.corrections import _numbers
 from monitor.values import Cycle
 
@@ -15,7 +15,7 @@ def cycle(number: int, fed_at_s: float) -> Cycle:
 
 def test_a_cycle_is_known_by_its_feeding_and_not_by_its_number() -> None:
     known = [cycle(1, T), cycle(2, T + 86_400)]
-    now = [cycle(1, T - 86_400), cycle(2, T + 600), cycle(3, T + 86_400 - MATCH_S)]
+    now = [cycle(1, T - 86_400), cycle(2, T + 600), cycle(3, T + 86_400 - SAME_FEEDING_S)]
     assert _numbers(known, now) == {1: 2, 2: 3}
 
 
@@ -26,6 +26,6 @@ def test_one_new_cycle_stands_for_one_old_one_only() -> None:
 
 
 def test_a_feeding_too_far_from_any_is_none_of_them() -> None:
-    assert _numbers([cycle(1, T)], [cycle(1, T + MATCH_S + 1.0)]) == {1: None}
-    assert _numbers([cycle(1, T)], [cycle(4, T + MATCH_S)]) == {1: 4}
+    assert _numbers([cycle(1, T)], [cycle(1, T + SAME_FEEDING_S + 1.0)]) == {1: None}
+    assert _numbers([cycle(1, T)], [cycle(4, T + SAME_FEEDING_S)]) == {1: 4}
     assert _numbers([cycle(1, T)], []) == {1: None}

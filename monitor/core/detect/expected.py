@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from math import sqrt
 
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect.state import DetectorState
+from monitor.core.detect.unseen_feeding import SLOW_MIN
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import peak_time as peak_times
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.signal.noise import wander_of_mean
+from monitor.core.signal.noise import sd_of_mean_mm
 from monitor.core.signal.plausibility import temperature_at
 from monitor.settings import JarSettings
 from monitor.values import CycleSoFar, Event, EventKind, Forecast, Json, Span, Stage
@@ -108,7 +108,7 @@ def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]
 
 def _so_far(state: DetectorState, jar: JarSettings) -> CycleSoFar:
     assert state.cycle is not None
-    spread_mm = sqrt(state.noise.white_mm2 / 5.0 + wander_of_mean(state.noise, 25.0))
+    spread_mm = sd_of_mean_mm(state.noise, SLOW_MIN, 5.0)  # of a bin at a reading a minute
     stage = state.stage
     now_c = temperature_at(state.plausibility, state.now_s)
     seen = cycles.so_far(

@@ -5,12 +5,13 @@ Reads the detector state and changes nothing of it but the hour's forecast, whic
 
 from __future__ import annotations
 
-from math import sqrt
+from math import hypot, sqrt
 
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect.expected import forecast_now
 from monitor.core.detect.state import DetectorState
-from monitor.core.signal.noise import wander_of_mean
+from monitor.core.detect.unseen_feeding import SLOW_MIN
+from monitor.core.signal.noise import sd_of_mean_mm
 from monitor.core.signal.plausibility import distance_unit, temperature_at, temperature_unit
 from monitor.core.signal.trend import line
 from monitor.core.vessel.level import headspace_sd_mm, rise_ratio, rise_ratio_sd, volume_ml
@@ -63,12 +64,11 @@ def _level(state: DetectorState, jar: JarSettings) -> Level | None:
         return None
     level_mm = fitted[0]
     distance_mm = state.empty_mm - level_mm + state.surface.offset_mm
-    sd_mm = sqrt(
-        state.noise.white_mm2 / max(state.trend.w, 1.0)
-        + wander_of_mean(state.noise, 25.0)
-        + state.surface.offset_var_mm2
+    sd_mm = hypot(
+        sd_of_mean_mm(state.noise, SLOW_MIN, max(state.trend.w, 1.0)),
+        sqrt(state.surface.offset_var_mm2),
+        headspace_sd_mm(distance_mm, jar),
     )
-    sd_mm = sqrt(sd_mm**2 + headspace_sd_mm(distance_mm, jar) ** 2)
     known = jar.empty_mm is not None
     start = state.cycle.start_mm if state.cycle is not None and known else None
     return Level(

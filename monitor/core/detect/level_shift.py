@@ -14,7 +14,7 @@ from enum import StrEnum
 from math import erf, exp, log, pi, sqrt
 
 from monitor.core.detect import surface as surfaces
-from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle, Opening
+from monitor.core.detect.cycle import OPENINGS_MOST, SAME_FEEDING_S, OpenCycle, Opening
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.signal.bins import BinSeries
@@ -22,6 +22,7 @@ from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import ScanMaxima
 from monitor.core.signal.step_fit import LevelShift
 from monitor.core.signal.trend import Trend, line
+from monitor.core.vessel.level import LID_SD_MM
 from monitor.settings import JarSettings
 from monitor.values import DAY_S, Event, EventKind, Json
 
@@ -29,7 +30,6 @@ START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest i
 COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
 LITTLE = 0.6  # of the starting level: more was taken out than put in
 LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
-LID_SD_MM = 1.3
 
 # times a day; minutes that hands are busy: (median, spread of its logarithm)
 FED_SEEN, FED_HOLE, FED_UNSEEN = 0.6, 0.3, 0.15  # surface seen to be away; nothing came; hands too quick to be seen
@@ -59,7 +59,6 @@ BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar 
 HANDS_MOST_S = 900.0
 LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a half old at most
 RISEN_MM = 4.0
-SAME_FEEDING_S = 3 * 3600.0  # a reported feeding and the shift that shows it
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"

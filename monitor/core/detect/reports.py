@@ -15,12 +15,11 @@ from __future__ import annotations
 from dataclasses import fields
 
 from monitor.core.detect import clock_step, rise_and_fall
-from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.cycle import SAME_FEEDING_S, OpenCycle
 from monitor.core.detect.state import DetectorState, Timers
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
 
-MATCH_S = 3 * 3600.0
 # A jar follows the air around it with a time constant of about an hour (Newton: 225 g of dough in glass), so that a
 # quarter of an hour in the fridge takes it from 24 to some 19 degC: that cycle goes on as it would have.
 COOLS_S = 900.0
@@ -35,7 +34,7 @@ def changes_watch(item: Fed | Noted) -> bool:
 def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
     """The person says: fed."""
     cycle = state.cycle
-    if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= MATCH_S:
+    if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= SAME_FEEDING_S:
         new, stage = not cycle.told, state.stage
         _grams(state, item)
         state.question = None
@@ -74,7 +73,7 @@ def _same_rise(state: DetectorState, cycle: OpenCycle, time_s: float) -> bool:
     if before is None:
         return False
     turned_s = before.cycle.fall_at_s or before.cycle.peak_at_s
-    begun_s = before.cycle.fed_at_s + (MATCH_S if before.cycle.from_start else 0.0)
+    begun_s = before.cycle.fed_at_s + (SAME_FEEDING_S if before.cycle.from_start else 0.0)
     return time_s > (begun_s if turned_s is None else turned_s)
 
 

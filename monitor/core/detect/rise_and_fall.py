@@ -14,12 +14,12 @@ from monitor.core.detect import fall as falls
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.fall import RISE_SD
 from monitor.core.detect.state import DetectorState
-from monitor.core.detect.unseen_feeding import SLOW_BINS, RoseAgain, highest_before, rose_again
+from monitor.core.detect.unseen_feeding import SLOW_BINS, SLOW_MIN, RoseAgain, highest_before, rose_again
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest
 from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until, window_mean
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import Drop, ScanMaxima, catch_up, search
-from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, spreads, wander_of_mean
+from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, sd_of_mean_mm, spreads
 from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import Trend
 from monitor.core.signal.trend import add as trend_add
@@ -213,7 +213,7 @@ def _latest(state: DetectorState, cycle: OpenCycle, sampling_s: float) -> Latest
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
         cycle.lowest_mm, cycle.low_at_s = now_mm, at_s
     foot_mm = cycle.lowest_mm
-    spread_mm = sqrt(wander_of_mean(noise, 25.0) + noise.white_mm2 * max(sampling_s, 5.0) / 1500.0)
+    spread_mm = sd_of_mean_mm(noise, SLOW_MIN, SLOW_MIN * 60.0 / max(sampling_s, 5.0))
     luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
     share = RISE_LEAST_SHARE if cycle.from_start else RISE_LEAST_SHARE / 2.0  # its foot may have been lower
     needed_mm = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread_mm, share * height(state, foot_mm))

@@ -16,6 +16,7 @@ from monitor.core.signal.block import HeldBlock, LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm
 from monitor.core.signal.step_fit import LevelShift, between, nearby, suspicious
 from monitor.core.signal.trend import Trend, line
+from monitor.core.vessel.level import LID_SD_MM
 from monitor.values import DAY_S
 
 SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
@@ -26,7 +27,6 @@ AWAY_S = 1800.0  # no surface for this long: no jar there
 GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
 OFFSET_MOST_MM = 40.0  # more than hands and collapses together move a surface in a cycle
 STEPPING_SD = 3.0  # holds a claim back for two readings in 1 of 700 bins, so little is asked
-LID_SD_MM = 1.2  # how far off a lid is set back (one standard deviation)
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
 HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
@@ -312,9 +312,9 @@ def _back(surface: Surface) -> None:
 
 
 def rezero(surface: Surface, shift: LevelShift, rows: list[LevelBlock], looked: float | None) -> float:
-    """Move the levels so that they go on where they were, and return by how many mm. A lid's offset is believed
-    against its usual size (1.2 mm) and with the chance `looked` that the lid was lifted at all; None: a jump, moved as
-    a whole."""
+    """Move the levels so that they go on where they were, and return by how many mm. A lid's offset is weighed against
+    its usual size (LID_SD_MM) and by the chance `looked` that the lid was lifted at all; None: a jump, moved as a
+    whole."""
     jump = shift.after_mm - shift.before_mm
     share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + shift.sd_mm**2)
     offset_mm = -jump * share

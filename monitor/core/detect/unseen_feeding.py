@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.core.detect.cycle import OpenCycle
-from monitor.core.signal.bins import BIN_S, BinSeries, window_mean
+from monitor.core.signal.bins import BIN_MIN, BIN_S, BinSeries, window_mean
 
 # by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
 FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
@@ -18,6 +18,7 @@ FOOT_SHARE = 0.3  # of the rise asked for: below it the level has not begun to r
 STEP_LEAST_MM = 3.0  # in 25 min: a starter sinks by 2 mm at most
 LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
+SLOW_MIN = SLOW_BINS * BIN_MIN
 STEP_BINS, STEP_LOOK_BINS = 5, 36
 SINKS_BINS = 12  # an hour shows which way it goes
 

@@ -13,6 +13,7 @@ from math import nan
 from monitor.values import Json
 
 BIN_S = 300.0
+BIN_MIN = BIN_S / 60.0
 MOST = 864  # 72 h
 
 

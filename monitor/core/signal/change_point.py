@@ -22,8 +22,8 @@ from array import array
 from dataclasses import dataclass, field
 from math import log, sqrt
 
-from monitor.core.signal.bins import BinSeries
-from monitor.core.signal.noise import BIN_MIN, Noise, wander_of_mean
+from monitor.core.signal.bins import BIN_MIN, BinSeries
+from monitor.core.signal.noise import Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
 SIZE, RING = len(SCALES), SCALES[-1] + 1

@@ -15,9 +15,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from math import erfc, exp, log, sqrt
 
-from monitor.core.signal.bins import BIN_S
+from monitor.core.signal.bins import BIN_MIN, BIN_S
 from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve, expected_scale
-from monitor.core.signal.noise import BIN_MIN, Noise, rounding_mm2
+from monitor.core.signal.noise import Noise, rounding_mm2
 
 SCALES = 21
 REACH_SD, REACH_LEAST = 4.0, 0.4  # of ln S about the expected

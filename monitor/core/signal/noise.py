@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from math import exp, log, sqrt
 
+from monitor.core.signal.bins import BIN_MIN
 from monitor.core.signal.block import Block
 
 ROUNDING_MM2 = 1.0 / 12.0  # variance of rounding to 1 mm: the least that is ever believed
@@ -16,7 +17,6 @@ GATE_LEAST_MM = 3.0
 FIRST_WHITE_MM2 = 1.5  # before anything is learnt: a ranging sensor of 1.2 mm
 WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance and light over hours
 WANDER_MEMORY_N = 288.0  # bins: a day
-BIN_MIN = 5.0
 SPANS = (1, 2, 4)  # bins a mean: third differences of 5, 10 and 20 min means
 CLIP = 6.0  # squared differences are clipped at this many times their mean (chi-square of 1 exceeds it 1.4 % of times)
 
@@ -159,6 +159,11 @@ def fit_wander(noise: Noise) -> None:
         power += w * v * tau
     noise.wander_mm2 = variance / mass
     noise.tau_min = power / variance
+
+
+def sd_of_mean_mm(noise: Noise, minutes: float, readings: float) -> float:
+    """One standard deviation, in mm, of the mean of so many readings over so many minutes of a level that stands."""
+    return sqrt(noise.white_mm2 / readings + wander_of_mean(noise, minutes))
 
 
 def wander_of_mean(noise: Noise, minutes: float) -> float:

@@ -12,6 +12,8 @@ from monitor.values import Geometry, Reading, Straight, Tapered
 
 PRESSURE_PA = 101_325.0  # weather moves the speed of sound by less than 0.01 %
 CO2_AIR = 0.0004  # mole fraction in room air
+# how far off a lid with the sensor in it is set back, one standard deviation: 1 or 2 mm (common practice, no source)
+LID_SD_MM = 1.3
 
 # How much carbon dioxide the headspace may hold (mole fraction): one standard deviation of what is not known, by how
 # freely the lid lets gas out. Each 1 % slows sound by 0.31 % (ideal-gas mixture, 25 degC, saturated).
