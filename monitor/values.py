@@ -204,9 +204,9 @@ class Delivery:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rejected:
-    """Something that came in and cannot be a reading. `reason` is a short fixed phrase (it is counted by reason),
-    `detail` shows what came, shortened. `jar` is None when not even that is known. `count` is how many alike it stands
-    for: a wrong baud rate makes a hundred a second, and they are put together."""
+    """Something that came in and cannot be a reading. `reason` is the key of `core.display.refusals` by which it is
+    counted; `detail` shows what came, shortened. `jar` is None when not even that is known. `count` is how many alike
+    it stands for: a wrong baud rate makes a hundred a second, and they are put together."""
 
     source: str
     received_s: float

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from monitor.check import Finding
 from monitor.check.listen import Listener, Received
+from monitor.core.display.refusals import words
 from monitor.settings import SerialSettings, Settings
 from monitor.values import SourceHealth
 
@@ -57,7 +58,7 @@ def _source(health: SourceHealth, received: Received, listener: Listener, listen
     if refused:
         last = refused[-1]
         complaints.append(
-            f"{len(refused)} of {count} messages were refused, the last one: {last.reason}: {last.detail}"
+            f"{len(refused)} of {count} messages were refused, the last one: {words(last.reason)}: {last.detail}"
         )
     if complaints:
         return Finding(name, "wrong" if len(refused) == count else "note", "; ".join(complaints))

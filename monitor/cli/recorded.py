@@ -17,6 +17,7 @@ from monitor.cli.opening import F, config_option, refuse, run_file_from, setting
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.assess import notebook
 from monitor.core.detect.superseded import not_superseded
+from monitor.core.display.refusals import Refusal
 from monitor.core.display.units import Display
 from monitor.host.time_zone import calendar
 from monitor.host.time_zone import display as display_for
@@ -100,7 +101,7 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
     jar = jar_of(opened.jar, opened.header, opened.empty_mm if empty_mm is None else empty_mm, opened.geometry)
     with progress(path.stat().st_size // ROW_CHARS, path.name) as seen:
         readings, events, rejected = _replayed(watched(opened.rows(), seen), told, jar)
-    rejected["not a reading"] += opened.rejected_count
+    rejected[Refusal.BAD_ROW] += opened.rejected_count
     return Recorded(
         name=str(path),
         jar=jar,

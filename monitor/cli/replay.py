@@ -14,6 +14,7 @@ from monitor.cli.numbers import Within
 from monitor.cli.opening import form_options, run_file_from
 from monitor.cli.progress import ROW_CHARS, progress, watched
 from monitor.core.detect.verdict import FallVerdict, Gate
+from monitor.core.display.refusals import Refusal, words
 from monitor.runs import rfc3339
 from monitor.runs.run_file import jar_of
 from monitor.sources import replay as source
@@ -65,10 +66,10 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
             for event in source.replay(rows, told, jar, rejected, forecasts=forecasts):
                 click.echo(line(event) if form == "jsonl" else sentence(event))
     if opened.rejected_count:
-        rejected["not a reading"] += opened.rejected_count
+        rejected[Refusal.BAD_ROW] += opened.rejected_count
     for reason, count in sorted(rejected.items()):
         if count:
-            click.echo(f"{run}: {count} rows rejected: {reason}", err=True)
+            click.echo(f"{run}: {count} rows rejected: {words(reason)}", err=True)
     for bad_row in opened.rejected[:5]:
         click.echo(f"{run}, line {bad_row.line}: {bad_row.reason}: {bad_row.detail}", err=True)
 

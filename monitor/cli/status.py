@@ -26,6 +26,7 @@ from monitor.cli.status_lines import (
 )
 from monitor.cli.telling_words import words
 from monitor.core.assess import notebook
+from monitor.core.display import refusals
 from monitor.core.display.units import Display
 from monitor.host import lock
 from monitor.host.time_zone import display as display_for
@@ -155,7 +156,10 @@ def _known(path: Path, settings: Settings) -> Known:
                 status=said,
                 jars=() if said is None else tuple(_row(store, state, settings) for state in said.jars),
                 notices_waiting=len(waiting),
-                refused=tuple(dict(zip(names, row, strict=True)) for row in store.rejected_counts(since_day)),
+                refused=tuple(
+                    {**dict(zip(names, row, strict=True)), "reason": refusals.words(row[2])}
+                    for row in store.rejected_counts(since_day)
+                ),
                 told_since=tuple(one.item for one in reported.since(store, said.as_of_s if said else 0.0)),
             )
     except StoreTrouble as error:

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 from pathlib import Path
 
+from monitor.core.display.refusals import words
 from monitor.core.display.units import Display
 from monitor.page.jar_view import spell
 from monitor.runs import daemon_status, outbox
@@ -48,7 +49,14 @@ def health(store: Store, now_s: float, show: Display) -> Json:
             ],
         },
         "rejected": [
-            {"day": day, "source": source, "reason": reason, "count": count, "last_jar": jar, "last_detail": detail}
+            {
+                "day": day,
+                "source": source,
+                "reason": words(reason),
+                "count": count,
+                "last_jar": jar,
+                "last_detail": detail,
+            }
             for day, source, reason, count, _, jar, detail in rejected[:REJECTED]
         ],
     }

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from statistics import median
 
 from monitor.core.assess import notebook
+from monitor.core.display import refusals
 from monitor.core.display.units import NAME_CHARS, Display, duration, one_line, shown
 from monitor.review.summary import CycleSummary, Range, RunSummary
 from monitor.values import Span
@@ -22,7 +23,7 @@ def run_lines(run: RunSummary, show: Display) -> Iterator[str]:
         longest_s = max(b - a for a, b in run.gaps)
         yield f"{len(run.gaps)} silence{'s' if len(run.gaps) > 1 else ''}, the longest {duration(longest_s)}"
     if run.rejected:
-        yield "not believed: " + ", ".join(f"{count} {reason}" for reason, count in run.rejected.items())
+        yield "not believed: " + ", ".join(f"{count} {refusals.words(why)}" for why, count in run.rejected.items())
     if totals_g := notebook.discarded_g([note for cycle in run.cycles for note in cycle.notes]):
         yield f"discard noted: {notebook.discard_words(totals_g)}"
 

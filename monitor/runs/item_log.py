@@ -7,6 +7,7 @@ import time
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
+from monitor.core.display.refusals import Refusal
 from monitor.runs import items
 from monitor.runs.database import Database, last_item
 from monitor.runs.device_numbers import DeviceNumbers, Missing
@@ -202,7 +203,7 @@ def _beyond(delivery: Delivery) -> Rejected:
     return Rejected(
         source=delivery.source,
         received_s=delivery.received_s,
-        reason="beyond what a sensor can give",
+        reason=Refusal.BEYOND_A_SENSOR,
         detail=repr(delivery.reading)[:200],
         jar=delivery.reading.jar,
     )

@@ -11,6 +11,7 @@ from collections import Counter, deque
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
+from monitor.core.display.refusals import Refusal
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Arrival, ClockSet, Delivery, Rejected
 
@@ -157,8 +158,7 @@ class Recorder:
         if not self._lost:
             return []
         now_s = next(thing.received_s for thing in reversed(self._waiting) if not isinstance(thing, ClockSet))
-        why = "lost while the store could not be written"
-        return [Rejected(source=name, received_s=now_s, reason=why, count=n) for name, n in self._lost.items()]
+        return [Rejected(source=name, received_s=now_s, reason=Refusal.LOST, count=n) for name, n in self._lost.items()]
 
     def _lose_one(self) -> None:
         """Drop the oldest that no broker waits for: one never acknowledged would hold up all that comes after it."""

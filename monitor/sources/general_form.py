@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from math import isfinite, nan
 from typing import Any
 
+from monitor.core.display.refusals import Refusal
 from monitor.runs import rfc3339
 from monitor.settings import READ_UNITS, ReadField
 from monitor.sources.wire import (
@@ -49,11 +50,11 @@ def parse(payload: bytes, read: Mapping[str, ReadField], offset_s: Offset, recei
     `offset_s` is the household's "local minus UTC" at a time, for device times without a zone.
     """
     if len(payload) > PAYLOAD_MAX:
-        raise Unreadable("too long")
+        raise Unreadable(Refusal.TOO_LONG)
     try:
         text = payload.decode("utf-8").strip()
     except UnicodeDecodeError:
-        raise Unreadable("not UTF-8") from None
+        raise Unreadable(Refusal.NOT_UTF8) from None
     whole = next(iter(read.values())).path == ""
     found: Any = text if whole else _json(text)
     given = {name: value for name, field in read.items() if (value := _at(found, field.path)) is not None}
@@ -82,13 +83,13 @@ def parse(payload: bytes, read: Mapping[str, ReadField], offset_s: Offset, recei
 
 def _json(text: str) -> Any:
     if text.count("{") + text.count("[") > BRACKETS_MAX:
-        raise Unreadable("nested too deep")
+        raise Unreadable(Refusal.NESTED)
     try:
         return json.loads(text)
     except ValueError:
         if text.lower() in MISSING:
             return None
-        raise Unreadable("not JSON") from None
+        raise Unreadable(Refusal.NOT_JSON) from None
 
 
 def _at(found: Any, path: str) -> Any:
@@ -120,15 +121,15 @@ def _number(given: Mapping[str, Any], units: Mapping[str, str], name: str) -> fl
         if value.lower().lstrip("+-") in ("nan", "inf", "infinity"):
             return nan
         if len(value) > 40 or not NUMBER.fullmatch(value):
-            raise Unreadable(f"{name} is not a number")
+            raise Unreadable(Refusal.NOT_A_NUMBER.about(name))
         value = float(value)
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise Unreadable(f"{name} is not a number")
+        raise Unreadable(Refusal.NOT_A_NUMBER.about(name))
     factor, offset = PER_UNIT[units[name]]
     try:
         return float(value) * factor + offset
     except OverflowError:
-        raise Unreadable(f"{name} is out of range") from None
+        raise Unreadable(Refusal.OUT_OF_RANGE.about(name)) from None
 
 
 def _distance_mm(given: Mapping[str, Any], units: Mapping[str, str]) -> float | None:
@@ -142,7 +143,7 @@ def _within(name: str, value: float | None, limits: tuple[float, float]) -> floa
     if value is None or value != value:
         return None
     if not limits[0] <= value <= limits[1]:
-        raise Unreadable(f"{name} is out of range")
+        raise Unreadable(Refusal.OUT_OF_RANGE.about(name))
     return value
 
 
@@ -156,7 +157,7 @@ def _seq(value: object) -> int | None:
     if value is None:
         return None
     if type(value) is not int or not 0 <= value <= SEQ_MAX:
-        raise Unreadable("seq is not a whole number")
+        raise Unreadable(Refusal.NOT_WHOLE.about("seq"))
     return value
 
 
@@ -174,9 +175,9 @@ def _time_s(value: object, offset_s: Offset, received_s: float) -> float | None:
         try:
             local_s = datetime.fromisoformat(value.strip()).replace(tzinfo=UTC).timestamp()
         except (ValueError, OverflowError):
-            raise Unreadable("time is no date and time") from None
+            raise Unreadable(Refusal.NOT_A_DATE) from None
         # in the hour that comes twice, the one that is nearer to when it came
         could_be = {local_s - offset_s(local_s + shift_s) for shift_s in (-86_400.0, 0.0, 86_400.0)}
         right = [time_s for time_s in could_be if time_s + offset_s(time_s) == local_s] or list(could_be)
         return min(right, key=lambda time_s: abs(time_s - received_s))
-    raise Unreadable("time is no date and time")
+    raise Unreadable(Refusal.NOT_A_DATE)

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Sequence
 
+from monitor.core.display.refusals import words
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.ingest import Clock, Ingest, SourceStatus
@@ -55,7 +56,7 @@ class PostedReadings:
         return self._status.health()
 
     def take(self, jar: str, payload: bytes) -> str | None:
-        """Hand a reading on and wait until it is committed; None then, else the reason why it was refused. Raises
+        """Hand a reading on and wait until it is committed; None then, else why it was refused, in words. Raises
         TimeoutError when it could not be committed in time: it may be, and a second one is known by boot and seq."""
         put, stored = self._put, threading.Event()
         if put is None:
@@ -68,7 +69,7 @@ class PostedReadings:
         except queue.Full:  # the daemon is stopping
             raise TimeoutError from None
         if isinstance(item, Rejected):
-            return item.reason
+            return words(item.reason)
         if not stored.wait(STORED_S):
             raise TimeoutError
         return None

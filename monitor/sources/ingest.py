@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from monitor.core.display.refusals import Refusal
 from monitor.host.clock import Moment
 from monitor.settings import ReadField
 from monitor.sources import general_form
@@ -26,7 +27,6 @@ AHEAD_S = 120.0  # a device's clock may be ahead by what a badly set clock is; b
 BEHIND_S = 7 * DAY_S  # and behind by what a reading may have waited; beyond that the clock was never set
 FIRST_S = 1_577_836_800.0  # 2020-01-01: a retained message may be old, but not older than any device of this form
 SHOWN_MAX = 80  # characters of a refused message that are kept to be shown
-NO_JAR, UNKNOWN_JAR = "no jar named", "jar not configured"  # reasons of a refusal that a source has words for
 UNKNOWN_MAX = 50  # names of unknown jars that are told apart
 
 
@@ -131,15 +131,15 @@ class Ingest:
                 message = found
             else:
                 message = parse(payload, bare_lines=self._bare_lines)
-        except Unreadable as reason:
-            return self.refuse(str(reason), payload, jar=jar if jar in self._jars else None, token=token)
+        except Unreadable as error:
+            return self.refuse(error.key, payload, jar=jar if jar in self._jars else None, token=token)
         named = jar or message.jar or self._jar
         if named is None:
-            return self.refuse(NO_JAR, payload, token=token)
+            return self.refuse(Refusal.NO_JAR, payload, token=token)
         if named in self._elsewhere:
             return None
         if named not in self._jars:
-            return self.refuse(UNKNOWN_JAR, self._unknown_name(named), token=token)
+            return self.refuse(Refusal.UNKNOWN_JAR, self._unknown_name(named), token=token)
         received_s = self._wall()
         time_s, timed = self._measured(message, named, received_s, waited)
         return Delivery(
@@ -163,7 +163,7 @@ class Ingest:
         )
 
     def refuse(self, reason: str, what: bytes | str, *, jar: str | None = None, token: object = None) -> Rejected:
-        """A `Rejected`, with what came, made printable and cut."""
+        """A `Rejected` for a reason of `refusals`, with what came, made printable and cut."""
         text = what if isinstance(what, str) else bytes(what[:SHOWN_MAX]).decode("utf-8", "backslashreplace")
         shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:SHOWN_MAX])[:SHOWN_MAX]
         return Rejected(source=self.name, received_s=self._wall(), reason=reason, detail=shown, jar=jar, token=token)

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from monitor.core.display.refusals import Refusal
 from monitor.settings import MqttSettings
 from monitor.sources import mqtt_link
 from monitor.sources.boot_clock import BootClocks
@@ -67,7 +68,7 @@ class Tables:
         found: list[Delivery | Rejected] = []
         wanted = [(table, match) for table in self._tables if (match := table.pattern.fullmatch(topic))]
         if not wanted:  # an old subscription of ours, from before the topic was changed
-            return [self._tables[0].ingest.refuse("topic not configured", topic, token=token)]
+            return [self._tables[0].ingest.refuse(Refusal.UNKNOWN_TOPIC, topic, token=token)]
         for table, match in reversed(wanted):
             item = table.ingest.take(
                 payload,

@@ -14,6 +14,7 @@ from dataclasses import replace
 from monitor.core.detect import expected
 from monitor.core.detect import step as core
 from monitor.core.detect.verdict import FallVerdict
+from monitor.core.display.refusals import Refusal
 from monitor.settings import JarSettings
 from monitor.values import DAY_S, Arrival, Event, Fed, Reading
 
@@ -44,7 +45,7 @@ def arrivals(
             yield Arrival(seq=seq, received_s=max(fed.time_s, running_s), item=replace(fed, jar=jar))
             seq += 1
         else:
-            rejected["a feeding told for a time after the run"] += 1
+            rejected[Refusal.TOLD_TOO_LATE] += 1
 
 
 def _guarded(
@@ -62,7 +63,7 @@ def _guarded(
             if running_s is None and len(held) == 1:  # a first row that the second does not bear out
                 held.append((None, reading))
                 continue
-            rejected["time far ahead of the others"] += len(held)
+            rejected[Refusal.FAR_AHEAD] += len(held)
             held = []
         if not held and running_s is not None and time_s <= running_s + DOUBTFUL_S:
             running_s = max(running_s, time_s)
@@ -72,7 +73,7 @@ def _guarded(
         needed = 2 if running_s is None or held[0][1].time_s <= running_s + WILD_S else AGREE
         agreeing = [row for row in held if abs(row[1].time_s - time_s) <= DOUBTFUL_S]
         if len(agreeing) >= needed:
-            rejected["time far from the others"] += len(held) - len(agreeing)
+            rejected[Refusal.FAR_OFF] += len(held) - len(agreeing)
             now_s = max(row[1].time_s for row in agreeing)
             running_s = now_s if running_s is None else max(running_s, now_s)
             for _, row in agreeing[:-1]:
@@ -83,7 +84,7 @@ def _guarded(
         if running_s is None or row.time_s <= running_s + WILD_S:
             yield None, row
         else:
-            rejected["time far ahead of the others"] += 1
+            rejected[Refusal.FAR_AHEAD] += 1
 
 
 def replay(

@@ -24,11 +24,12 @@ from typing import Any, Protocol
 
 import serial
 
+from monitor.core.display.refusals import Refusal
 from monitor.host.heartbeat import working
 from monitor.settings import SerialSettings
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
-from monitor.sources.ingest import NO_JAR, UNKNOWN_JAR, Clock, Ingest, SourceStatus
+from monitor.sources.ingest import Clock, Ingest, SourceStatus
 from monitor.sources.rate_limit import RateLimit
 from monitor.sources.wire import Line, Remainder, cut
 from monitor.values import Rejected, SourceHealth
@@ -196,7 +197,7 @@ class SerialPort:
     def _item(self, line: Line) -> Any:
         """What a line holds; None for one that only seems broken because the port was opened in the middle of it."""
         if line.overlong:
-            return None if line.first else self._ingest.refuse("line too long", line.data)
+            return None if line.first else self._ingest.refuse(Refusal.LINE_TOO_LONG, line.data)
         if line.first and not line.data.startswith(b"{"):
             return None
         item = self._ingest.take(line.data)
@@ -204,9 +205,9 @@ class SerialPort:
 
     def _complaint(self, noise: int, refused: Rejected | None) -> str | None:
         if noise >= NOISE_LINES and refused is not None:
-            if refused.reason == UNKNOWN_JAR:
+            if refused.reason == Refusal.UNKNOWN_JAR:
                 return f"every line is for a jar that is not in the config ({refused.detail}): call a [[jar]] so"
-            if refused.reason == NO_JAR:
+            if refused.reason == Refusal.NO_JAR:
                 return "no line names its jar: say jar = ... in [[serial]]"
             return f"only unreadable lines: does the device really send at {self._settings.baud} baud?"
         return self._ingest.clock_trouble

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Any, NamedTuple
 
+from monitor.core.display.refusals import Refusal, words
 from monitor.runs import rfc3339
 
 LINE_MAX = 256  # bytes of a serial line; the longest line of the form, with every key, has about 200
@@ -37,7 +38,11 @@ NAME_MAX = 64  # characters of a jar's name or a boot token
 
 
 class Unreadable(ValueError):
-    """What came in is not of the form; the text is a short fixed phrase, because it is counted by it."""
+    """What came in is not of the form; `key` is what it is counted by (`refusals`), the text is for people."""
+
+    def __init__(self, key: str) -> None:
+        super().__init__(words(key))
+        self.key = key
 
 
 class Message(NamedTuple):
@@ -111,17 +116,17 @@ def parse(payload: bytes, *, bare_lines: bool = False) -> Message:
     config names. It is off unless asked for: with a decimal comma, one number would read as two.
     """
     if len(payload) > PAYLOAD_MAX:
-        raise Unreadable("too long")
+        raise Unreadable(Refusal.TOO_LONG)
     try:
         text = payload.decode("utf-8").strip()
     except UnicodeDecodeError:
-        raise Unreadable("not UTF-8") from None
+        raise Unreadable(Refusal.NOT_UTF8) from None
     if not text:
-        raise Unreadable("empty")
+        raise Unreadable(Refusal.EMPTY)
     if text[0] != "{":
         return _bare(text, bare_lines)
     if text.count("{") + text.count("[") > BRACKETS_MAX:
-        raise Unreadable("nested too deep")
+        raise Unreadable(Refusal.NESTED)
     try:
         found = json.loads(text)
     except ValueError:
@@ -139,9 +144,9 @@ def parse(payload: bytes, *, bare_lines: bool = False) -> Message:
         up_ms=_strict(found, "up_ms", (0.0, 1e12)),  # 1e12 ms is 31 years
     )
     if message.distance_mm is not None and message.echo_us is not None:
-        raise Unreadable("both distance_mm and echo_us")
+        raise Unreadable(Refusal.TWO_DISTANCES)
     if message[1:6] == (None, None, None, None, None):
-        raise Unreadable("nothing measured in it")
+        raise Unreadable(Refusal.NOTHING_MEASURED)
     return message
 
 
@@ -149,15 +154,15 @@ def _second_try(text: str) -> Any:
     try:
         return json.loads(_FAILED_PRINT.sub(":NaN", text))
     except ValueError:
-        raise Unreadable("not JSON") from None
+        raise Unreadable(Refusal.NOT_JSON) from None
 
 
 def _bare(text: str, allowed: bool) -> Message:
     match = _BARE.fullmatch(text)
     if match is None:
-        raise Unreadable("not distance,temperature" if allowed and text[0] != "[" else "not a JSON object")
+        raise Unreadable(Refusal.NOT_A_PAIR if allowed and text[0] != "[" else Refusal.NOT_AN_OBJECT)
     if not allowed:
-        raise Unreadable("a bare line, and bare_lines is not set")
+        raise Unreadable(Refusal.BARE_LINE)
     distance, temperature = match.groups()
     found = {"distance_mm": float(distance), "temperature_c": float(temperature) if temperature else None}
     return Message(
@@ -171,7 +176,7 @@ def _number(found: dict[str, Any], key: str) -> float | None:
     if value is None or type(value) is float:
         return value
     if type(value) is not int:  # bool is an int to isinstance
-        raise Unreadable(f"{key} is not a number")
+        raise Unreadable(Refusal.NOT_A_NUMBER.about(key))
     try:
         return float(value)
     except OverflowError:
@@ -183,9 +188,9 @@ def _strict(found: dict[str, Any], key: str, limits: tuple[float, float]) -> flo
     if value is None:
         return None
     if not isfinite(value):
-        raise Unreadable(f"{key} is not finite")
+        raise Unreadable(Refusal.NOT_FINITE.about(key))
     if not limits[0] <= value <= limits[1]:
-        raise Unreadable(f"{key} is out of range")
+        raise Unreadable(Refusal.OUT_OF_RANGE.about(key))
     return value
 
 
@@ -199,7 +204,7 @@ def _name(found: dict[str, Any], key: str) -> str | None:
     if value is None:
         return None
     if type(value) is not str or not 0 < len(value) <= NAME_MAX:
-        raise Unreadable(f"{key} is not a name")
+        raise Unreadable(Refusal.NOT_A_NAME.about(key))
     return value
 
 
@@ -208,7 +213,9 @@ def token_of(value: object) -> str | None:
     if value is None:
         return None
     if type(value) not in (str, int) or len(token := str(value)) > NAME_MAX or not token.isprintable():
-        raise Unreadable("boot is not a token")  # not printable: half a surrogate pair, which no store takes
+        raise Unreadable(
+            Refusal.NOT_A_TOKEN.about("boot")
+        )  # not printable: half a surrogate pair, which no store takes
     return token
 
 
@@ -216,7 +223,7 @@ def _seq(value: object) -> int | None:
     if value is None:
         return None
     if type(value) is not int or not 0 <= value <= SEQ_MAX:
-        raise Unreadable("seq is not a whole number")
+        raise Unreadable(Refusal.NOT_WHOLE.about("seq"))
     return value
 
 
@@ -231,4 +238,4 @@ def _time_s(value: object) -> float | None:
             return time_s
     except (ValueError, OverflowError):
         pass
-    raise Unreadable("time is neither RFC 3339 nor Unix seconds")
+    raise Unreadable(Refusal.NOT_A_TIME)

@@ -139,7 +139,7 @@ def test_size_is_looked_at_before_anything_else(piece: bytes, times: int) -> Non
     item = Ingest("f", jars=frozenset({"rye"}), jar="rye").take(data)
     if len(data) > PAYLOAD_MAX:
         assert isinstance(item, Rejected)
-        assert item.reason == "too long"
+        assert item.reason == "too_long"
 
 
 CONFIGS = [path.read_bytes() for path in sorted((ROOT / "configs").glob("*.toml"))]

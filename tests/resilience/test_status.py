@@ -17,6 +17,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
+from monitor.core.display.refusals import Refusal
 from monitor.core.display.units import Display, sensor_troubles
 from monitor.daemon import assembly, store_alarm
 from monitor.daemon.store_alarm import StoreAlarm
@@ -34,7 +35,7 @@ from monitor.sinks.mqtt_state import MqttState
 from monitor.sinks.notices import NoticeSink
 from monitor.sinks.thinner import Thinner
 from monitor.sources import mqtt_link, mqtt_publisher, mqtt_source, serial_port
-from monitor.sources.ingest import NO_JAR, UNKNOWN_JAR, Ingest, SourceStatus
+from monitor.sources.ingest import Ingest, SourceStatus
 from monitor.sources.serial_port import NOISE_LINES, SerialPort
 from monitor.values import Notice, Rejected, SourceHealth
 from tests import crashing
@@ -105,9 +106,9 @@ SOURCES: dict[str, Callable[[], str | None]] = {
     "nothing fits": lambda: lost_port(broken, "/dev/there-is-none-*"),
     "pulled": lambda: lost_port(lambda _path, _baud: Gone()),
     "our own error": lambda: lost_port(broken),
-    "jar not configured": lambda: refused(UNKNOWN_JAR),
-    "no jar named": lambda: refused(NO_JAR),
-    "wrong baud": lambda: refused("not UTF-8"),
+    "jar not configured": lambda: refused(Refusal.UNKNOWN_JAR),
+    "no jar named": lambda: refused(Refusal.NO_JAR),
+    "wrong baud": lambda: refused(Refusal.NOT_UTF8),
     "wrong clock": wrong_clock,
     "no broker": lambda: mqtt_link.failure_words(MQTT, ConnectionRefusedError()),
     "no name": lambda: mqtt_link.failure_words(MQTT, socket.gaierror()),

@@ -112,7 +112,7 @@ def test_the_last_gate_counts_what_cannot_be_and_keeps_the_rest(store: Store, ba
     answers = store.add([delivery(1), bad, delivery(2)])
     assert [a.seq if a else None for a in answers] == [1, None, 2]
     ((day, source, reason, count, *_),) = store.rejected_counts()
-    assert (day, source, reason, count) == ("2026-03-02", "mqtt", "beyond what a sensor can give", 1)
+    assert (day, source, reason, count) == ("2026-03-02", "mqtt", "beyond_a_sensor", 1)
 
 
 def test_rejects_are_counted_by_day_source_and_reason(store: Store) -> None:

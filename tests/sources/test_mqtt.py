@@ -70,7 +70,7 @@ def test_what_is_no_reading_does_not_close_the_window(broker: Mosquitto, begin: 
     wait_until(lambda: caught.readings, "the good one")
     assert len(caught.reasons) == 60
     assert set(caught.reasons) == {
-        "not UTF-8", "empty", "not a JSON object", "too long", "distance_mm is not a number"
+        "not_utf8", "empty", "not_an_object", "too_long", "not_a_number:distance_mm"
     }  # fmt: skip
     device.leave()
 
@@ -100,7 +100,7 @@ def test_unknown_jars_and_topics(broker: Mosquitto, begin: Begin) -> None:
     device.say(reading(1, jar="other"), topic="jartide/wheat/reading")  # the topic counts
     wait_until(lambda: caught.readings, "the known one")
     assert caught.readings[0].reading.jar == "wheat"
-    assert caught.reasons == ["jar not configured"] * 100
+    assert caught.reasons == ["unknown_jar"] * 100
     device.leave()
 
 

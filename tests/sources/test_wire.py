@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.core.display.refusals import Refusal
 from monitor.sources.boot_clock import DELAY_MAX_S, WRAP_S, BootClocks
 from monitor.sources.ingest import UNKNOWN_MAX, Ingest
 from monitor.sources.mqtt_link import topic_filter, topic_pattern
@@ -257,14 +258,14 @@ def test_the_jar_of_the_topic_counts_then_the_message_then_the_config() -> None:
     assert both.take(b'{"jar":"wheat","distance_mm":1}', jar="rye").reading.jar == "rye"
     assert both.take(b'{"jar":"rye","distance_mm":1}').reading.jar == "rye"
     assert both.take(b'{"distance_mm":1}').reading.jar == "wheat"
-    assert ingest([NOW_S, 0.0]).take(b'{"distance_mm":1}').reason == "no jar named"
+    assert ingest([NOW_S, 0.0]).take(b'{"distance_mm":1}').reason == Refusal.NO_JAR
 
 
 @pytest.mark.fault("M14")
 def test_unknown_jars_are_named_up_to_a_limit() -> None:
     strangers = ingest([NOW_S, 0.0])
     items = [strangers.take(b'{"distance_mm":1}', jar=f"jar{n}") for n in range(10_000)]
-    assert {item.reason for item in items} == {"jar not configured"}
+    assert {item.reason for item in items} == {Refusal.UNKNOWN_JAR}
     assert len({item.detail for item in items}) == UNKNOWN_MAX + 1
     assert {item.jar for item in items} == {None}
 
