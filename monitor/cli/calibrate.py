@@ -3,13 +3,10 @@ writes the jar's part of the config. The arithmetic is in `core.calibration`, th
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import logging
 import re
-import shutil
 import sys
-import time
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -18,15 +15,15 @@ import click
 from monitor.check.listen import Listener, listening, wait
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
-from monitor.config.reader import SettingsError, load
-from monitor.config.toml_lines import spans, toml_text, with_values
+from monitor.config import edit
+from monitor.config.toml_lines import toml_text
 from monitor.core.signal.plausibility import FARTHEST_MM, NEAREST_MM, believable_temperature
 from monitor.core.vessel.calibration import JarFit, Point, by_levels, by_volumes, point
 from monitor.core.vessel.geometry import problem_with
 from monitor.core.vessel.level import distance_of
 from monitor.runs.store import StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import Geometry, Reading, Straight, Tapered
+from monitor.values import Reading
 
 READINGS = 5  # a level; the median of five shrugs off two strays
 WAIT_S = 300.0  # for these, at one reading each 30 s and some lost
@@ -77,17 +74,17 @@ def calibrate(config: Path, name: str | None, source: Path | None, readings: int
     if fit.geometry is not None and (wrong := problem_with(fit.geometry)):
         click.echo(f"That is no jar: {wrong}. Were the volumes in ml?", err=True)
         sys.exit(1)
-    values = {"empty_mm": f"{fit.empty_mm:.1f}"}
+    values: dict[str, object] = {"empty_mm": round(fit.empty_mm, 1)}
     if fit.geometry is not None:
-        values["geometry"] = geometry_toml(fit.geometry)
+        values["geometry"] = edit.geometry_value(fit.geometry)
     click.echo(f'\n[[jar]]\nname = "{name}"')
     for key, value in values.items():
-        click.echo(f"{key} = {value}")
+        click.echo(f"{key} = {toml_text(value)}")
     if fit.doubtful:
         click.echo("\nDo not use this: see above." + (" Nothing was written." if write else ""), err=True)
         sys.exit(1)
     if write:
-        kept = _write(config, [one.name for one in settings.jars].index(name), values)
+        kept = _write(config, name, values)
         click.echo(f"\nWritten to {config}; the file as it was is {kept}. Restart `jartide watch` to use it.")
     else:
         click.echo(f"\nPut this into {config}, or run with --write.")
@@ -203,17 +200,6 @@ def _from_csv(path: Path) -> tuple[str, list[Point]]:
 # --- what comes out ------------------------------------------------------------------------------------------------
 
 
-def geometry_toml(geometry: Geometry) -> str:
-    """A geometry as the config has it, an inline table."""
-    match geometry:
-        case Straight():
-            return f'{{shape = "straight", diameter_mm = {geometry.diameter_mm}}}'
-        case Tapered():
-            sizes = ("bottom_diameter_mm", "top_diameter_mm", "height_mm")
-            return toml_text({"shape": "tapered", **{key: getattr(geometry, key) for key in sizes}})
-    return toml_text({"shape": "table", "points": [[0, 0], *map(list, geometry.points)]})
-
-
 def _report(unit: str, fills: Sequence[Point], fit: JarFit) -> None:
     click.echo("\n   known     reads  beside the fit")
     for fill, residual in zip(fills, fit.residuals_mm, strict=True):
@@ -222,26 +208,10 @@ def _report(unit: str, fills: Sequence[Point], fit: JarFit) -> None:
         click.echo(f"\n{remark}")
 
 
-def _write(config: Path, index: int, values: dict[str, str]) -> Path:
+def _write(config: Path, jar: str, values: dict[str, object]) -> Path:
     """Put the values into the jar's table of the file; returns where the old file is. Exits with 2 when it cannot."""
-    text = config.read_bytes().decode("utf-8")
-    mark = "\ufeff" if text.startswith("\ufeff") else ""
-    text = text.removeprefix(mark)
     try:
-        assert ("jar", index) in spans(text)
-        new = with_values(text, ("jar", index), values)
-    except KeyError as error:
-        refuse(f"{config}: {error.args[0]} stands in a table of its own; put the lines above in by hand")
-    kept = config.with_name(f"{config.name}.before-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}")
-    part = config.with_name(f".{config.name}.part")
-    try:
-        shutil.copy2(config, kept)
-        shutil.copy2(config, part)  # for its mode
-        part.write_bytes((mark + new).encode("utf-8"))
-        load(part)
-        part.replace(config)
-    except (OSError, SettingsError) as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-        refuse(f"{config}: not changed: {getattr(error, 'strerror', None) or error}; put the lines above in by hand")
-    return kept
+        text = edit.read(config)
+        return edit.save(config, edit.changed(text, edit.jar_table(text, jar), values))
+    except edit.CannotEdit as error:
+        refuse(f"{config}: not changed: {error}; put the lines above in by hand")

@@ -29,7 +29,7 @@ def watch(config: Path, debug: bool) -> None:
     from monitor.runs.store import StoreTrouble
 
     try:
-        assembly.watch(settings, reread=lambda: load(config))
+        assembly.watch(settings, reread=lambda: load(config), config=config)
     except SecretError as error:
         refuse(str(error))
     except (StoreBusy, StoreTrouble) as error:

@@ -11,6 +11,7 @@ import queue
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import floor
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from monitor.core.detect.step import TICK_S
@@ -25,11 +26,12 @@ from monitor.host.clock import Clock
 from monitor.host.lock import StoreBusy, StoreLock
 from monitor.host.secret import SecretError
 from monitor.host.time_zone import display
-from monitor.runs import daemon_status, outbox, phones
+from monitor.runs import daemon_status, outbox, phones, renaming
 from monitor.runs.lost_readings import LostReadings
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import refuse_what_is_no_store
 from monitor.settings import Settings
+from monitor.sinks.apprise_channel import send_test
 from monitor.sinks.home_assistant import HomeAssistant
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_commands import MqttCommands
@@ -45,6 +47,7 @@ from monitor.values import JarState, Tick
 
 if TYPE_CHECKING:
     from monitor.page.server import PageServer
+    from monitor.page.settings_form import ConfigFile
 
 log = logging.getLogger(__name__)
 
@@ -56,12 +59,14 @@ def watch(
     own_sources: Sequence[Source] | None = None,
     started: Callable[[Daemon], None] = lambda daemon: None,
     reread: Callable[[], Settings] | None = None,
+    config: Path | None = None,
 ) -> None:
     """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon, once it is ready).
 
     On SIGHUP the config is read anew with `reread`, and everything begins again with it; where it cannot be used, each
-    problem is logged and the old one stays. Raises StoreBusy when another daemon has this store, StoreTrouble when the
-    store cannot be used, SecretError and OSError for what else is not there.
+    problem is logged and the old one stays. `config` is the file itself, for the page to change it. Raises StoreBusy
+    when another daemon has this store, StoreTrouble when the store cannot be used, SecretError and OSError for what
+    else is not there.
     """
     clock = clock or Clock()
     before: Settings | None = None  # known to work
@@ -82,7 +87,7 @@ def watch(
                         one = _open(going, clock)
                         stores.close()  # of the config before, now that the new one's is known to open
                         opened = stores.enter_context(one)
-                    new, held = _watch_with(going, opened, held, clock, own_sources, ready, reread, requests)
+                    new, held = _watch_with(going, opened, held, clock, own_sources, ready, reread, config, requests)
                     before, going = going, new
                 except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
                     if works or before is None:
@@ -129,10 +134,13 @@ def _watch_with(
     own_sources: Sequence[Source] | None,
     started: Callable[[Daemon], None],
     reread: Callable[[], Settings] | None,
+    config: Path | None,
     requests: SignalRequests,
 ) -> tuple[Settings | None, list[Unstored]]:
     """Watch with these settings; returns those to go on with, or None at the end, and what could not be stored."""
     store = opened.store
+    for was, name in renaming.carry_out(store, {jar.name for jar in settings.jars}):
+        log.info("the jar %s is called %s from now on", was, name)
     show = display(settings.display)
     boots = BootClocks(persisted.power_ups(store), wall_s=clock.wall(), at_s=clock.monotonic())
     if own_sources is None:
@@ -149,7 +157,12 @@ def _watch_with(
             sources = [*sources, PostedReadings(jar_names, boots, clock.wall, clock.monotonic)]
     else:
         sources = own_sources
-    sinks, shows = open_sinks(settings, sources, clock, persisted.client_token(store))
+    file = None
+    if config is not None and settings.page.on:
+        from monitor.page.settings_form import ConfigFile
+
+        file = ConfigFile(path=config, reread=requests.reload_asked.set, send_test=_send_test)
+    sinks, shows = open_sinks(settings, sources, clock, persisted.client_token(store), file)
     parts: list[daemon_status.HasTrouble] = [
         *opened.troubles,
         *sinks,
@@ -276,11 +289,21 @@ def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
     return settings
 
 
+def _send_test(address: str) -> tuple[str, str | None]:
+    """A test message to one address: how that may be shown, and why it did not go out."""
+    (tested,) = send_test([address])
+    return tested.shown, None if tested.ok else tested.reason
+
+
 BestEffort: TypeAlias = "NoticeSink | MqttState | MqttCommands | HomeAssistant | Mirror | Thinner | PageServer"
 
 
 def open_sinks(
-    settings: Settings, sources: Sequence[Source], clock: Clock, instance: str
+    settings: Settings,
+    sources: Sequence[Source],
+    clock: Clock,
+    instance: str,
+    file: ConfigFile | None = None,
 ) -> tuple[list[BestEffort], list[MqttState]]:
     """Every configured best-effort sink, not yet started, and those of them that show states."""
     path = settings.store.path
@@ -318,7 +341,7 @@ def open_sinks(
         sinks.append(Thinner(path, settings.store.thin_after_days))
     if settings.page.on:
         posted = next((source.take for source in sources if isinstance(source, PostedReadings)), None)
-        sinks.append(PageServer(settings, clock.wall, posted))
+        sinks.append(PageServer(settings, clock.wall, posted, file))
     return sinks, shows
 
 

@@ -293,10 +293,10 @@ class Page:
             raise Refused(f"there is no jar {name[:60]!r} in the config", 404) from None
 
 
-def make(page: Page, password: str | None, token: str | None, for_programs: Sequence[BaseRoute] = ()) -> ASGIApp:
-    """The whole app, behind its guard; `for_programs` are the paths that no person opens."""
+def make(page: Page, password: str | None, token: str | None, more: Sequence[BaseRoute] = ()) -> ASGIApp:
+    """The whole app, behind its guard; `more` are paths whose answers are others' (for programs, settings)."""
     routes: list[BaseRoute] = [
-        *for_programs,
+        *more,
         Route("/", page.index),
         Route("/login", page.login, methods=["GET", "POST"]),
         Route("/logout", page.logout, methods=["POST"]),

@@ -7,6 +7,7 @@ from __future__ import annotations
 from monitor import __version__
 from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.core.display.face import Look
+from monitor.page import openapi_settings
 from monitor.page.on_phones import ENDPOINT, MOST_CHARS, POINT, SECRET
 from monitor.page.openapi_terms import (
     JAR,
@@ -175,6 +176,7 @@ def _paths() -> Schema:
                ("ended", "End a trial: cycles fed from now on do not count", "TrialNamed", (404,)),
                ("forgotten", "Forget a trial; its jars and cycles stay", "TrialNamed", (404,)),
            )},
+        **openapi_settings.paths(),
         "/api/health": {"get": get_of("How the watching is doing", ref("Health"), 503)},
         "/api/openapi.json": {"get": get_of("This document", OBJECT)},
     }  # fmt: skip
@@ -234,7 +236,8 @@ def _reading() -> Schema:
 
 
 def _schemas() -> Schema:
-    return {"Error": object_of(error=TEXT), **_now_schemas(), **_past_schemas(), **_health_schemas(), **_told_schemas()}
+    ours = (_now_schemas(), _past_schemas(), _health_schemas(), _told_schemas(), openapi_settings.schemas())
+    return {"Error": object_of(error=TEXT), **{name: one for some in ours for name, one in some.items()}}
 
 
 def _now_schemas() -> Schema:

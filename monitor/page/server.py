@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from monitor.page.live import Live
     from monitor.page.readers import Readers
     from monitor.page.sessions import Seal
+    from monitor.page.settings_form import ConfigFile
 
 log = logging.getLogger(__name__)
 
@@ -47,10 +48,18 @@ class PageServer:
 
     advice = "The watch goes on, and it is tried again by itself; where it stays so, look at [page] in the config."
 
-    def __init__(self, settings: Settings, wall: Callable[[], float] = time.time, posted: Posted | None = None) -> None:
-        """`posted` takes the readings that boards post; None where none may be."""
+    def __init__(
+        self,
+        settings: Settings,
+        wall: Callable[[], float] = time.time,
+        posted: Posted | None = None,
+        file: ConfigFile | None = None,
+    ) -> None:
+        """`posted` takes the readings that boards post; None where none may be. `file` is where settings are changed;
+        None where they are not."""
         self._settings = settings
         self._posted = posted
+        self._file = file
         self._wall = wall
         self._trouble: str | None = None
         self._stop = threading.Event()
@@ -123,6 +132,7 @@ class PageServer:
         from monitor.page.on_phones import OnPhones
         from monitor.page.readers import Readers
         from monitor.page.sessions import Seal
+        from monitor.page.settings_paths import SettingsPaths
 
         page = self._settings.page
         password = secret(env=page.password_env, file=page.password_file, what="the password of the page")
@@ -134,7 +144,8 @@ class PageServer:
         live = Live(self._settings, readers, self._wall, show)
         seal = Seal(_key(self._settings), password, token)
         programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
-        others = [*programs.routes(), *OnPhones(page, readers).routes()]
+        chosen = SettingsPaths(self._settings, readers, self._wall, self._file)
+        others = [*programs.routes(), *OnPhones(page, readers).routes(), *chosen.routes()]
         app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, others)
         config = uvicorn.Config(
             app,

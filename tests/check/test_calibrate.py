@@ -25,9 +25,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.cli import main
-from monitor.cli.calibrate import _known, geometry_toml
+from monitor.cli.calibrate import _known
+from monitor.config.edit import geometry_value
 from monitor.config.reader import load, settings_from
-from monitor.config.toml_lines import with_values
+from monitor.config.toml_lines import toml_text, with_values
 from monitor.core.vessel.calibration import Point, by_levels, by_volumes, fit_line, point
 from monitor.values import Straight, Tapered, VolumeTable
 from tests.servers import wait_until
@@ -223,7 +224,7 @@ def test_a_new_key_goes_below_the_last_of_its_table(ending: str) -> None:
     ],
 )
 def test_a_geometry_reads_back_from_the_config(geometry: Straight | Tapered | VolumeTable) -> None:
-    raw = tomllib.loads(f'[[jar]]\nname = "a"\ngeometry = {geometry_toml(geometry)}')
+    raw = tomllib.loads(f'[[jar]]\nname = "a"\ngeometry = {toml_text(geometry_value(geometry))}')
     settings, problems = settings_from(raw)
     assert problems == []
     assert settings.jars[0].geometry == geometry

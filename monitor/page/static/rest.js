@@ -15,7 +15,7 @@ const table = (label, heads, rows) => scroll(label, el("table", {}, el("thead", 
   el("tbody", {}, ...rows.map((cells) => el("tr", {}, ...cells.map((cell) => (cell instanceof Node ? cell : el("td", {}, `${cell ?? "–"}`))))))));
 
 export async function healthView(main) {
-  main.append(el("h1", { tabindex: -1 }, "Health"));
+  main.append(el("div", { class: "tile-row apart" }, el("h1", { tabindex: -1 }, "Health"), el("a", { class: "button other", href: "#/settings" }, "Settings")));
   const body = el("div", { class: "view" });
   main.append(body, phonePlate());
   async function show() {
