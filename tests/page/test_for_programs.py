@@ -169,7 +169,7 @@ def test_every_query_of_the_metrics_dashboard_returns_rows(
     with Store.join(household.store.path) as store:
         status = daemon_status.read(store)
     assert status is not None
-    now_s = time.time()
+    now_s = series.now_s()
     span = Span(earliest_s=now_s, likely_s=now_s + 3600.0, latest_s=now_s + 7200.0)
     rising = replace(status.jars[0], forecast=Forecast(made_at_s=now_s, peak_at=span, fall_at=span))
     source = SourceHealth(name="mqtt b:1883", connected=True, trouble=None, since_s=now_s, last_message_s=now_s)
@@ -181,7 +181,7 @@ def test_every_query_of_the_metrics_dashboard_returns_rows(
 
 
 def test_every_query_of_the_mirrors_dashboard_returns_rows(series: VictoriaMetrics) -> None:
-    now_s = time.time()
+    now_s = series.now_s()
     reading = Reading(time_s=now_s, jar="rye", distance_mm=92.0, temperature_c=24.0)
     fed = Fed(time_s=now_s, jar="rye", starter_g=20, flour_g=60, water_g=60)
     fall = Event(jar="rye", kind=EventKind.FALL_BEGAN, happened_at_s=now_s, decided_at_s=now_s + 600, evidence={})
