@@ -14,7 +14,7 @@ from math import floor
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
-from monitor.core.detect.step import TICK_S
+from monitor.core.detect.timeouts import TICK_S
 from monitor.core.display.units import Display
 from monitor.daemon import persisted, store_alarm
 from monitor.daemon.jars import Jars

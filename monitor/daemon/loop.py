@@ -15,7 +15,7 @@ from dataclasses import replace
 from math import floor, inf
 from typing import Protocol
 
-from monitor.core.detect.step import TICK_S
+from monitor.core.detect.timeouts import TICK_S
 from monitor.daemon.jars import Jars
 from monitor.host.clock import Clock, ClockWatch
 from monitor.host.failpoints import failpoint

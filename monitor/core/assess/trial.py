@@ -24,11 +24,11 @@ from monitor.core.forecast import beliefs, dilution, growth_rate, timing
 from monitor.core.forecast.student_t import t_quantile
 from monitor.values import Cycle
 
-ERROR = 0.05
+ERROR = 0.05  # chance of calling jars different that are not: the usual level
 LOOKS = 5.0  # a look after each of twenty cycles costs about as much as this many independent ones
 LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
 POWER_Z = 0.84  # four times in five such a difference would then be found
-FLOOR_H = 0.1
+FLOOR_H = 0.1  # no logarithm of nothing: a time shorter than six minutes cannot be told from none
 LEAST_SPREAD = 0.01  # of a logarithm between cycles: three that happen to agree are no proof of more
 MOST_CYCLES = 99  # "more than" that: not to be settled in a kitchen
 UNLIKE_LN = math.log(1.15)  # feedings within 15 % count as the same: a hand's error

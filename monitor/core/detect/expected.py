@@ -24,7 +24,7 @@ from monitor.values import CycleSoFar, Event, EventKind, Forecast, Json, Span, S
 HOUR_S = 3600.0
 AHEAD = tuple(stage.value for stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED))
 HALF = 0.5  # of the rise: "sunk half-way back"
-DOUBLE = 2.0
+DOUBLE = 2.0  # rise ratio: what bakers wait for
 GAP_H = 2.0  # a longer silence is not counted
 
 

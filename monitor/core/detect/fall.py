@@ -19,7 +19,7 @@ from monitor.core.signal.change_point import FALL_Z, Drop
 from monitor.core.vessel.level import headspace_sd_mm
 from monitor.settings import JarSettings
 
-RISE_SD = 5.0
+RISE_SD = 5.0  # spreads above the lowest mean: by luck once in 3 million means of a level that stands
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
 UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise

@@ -51,14 +51,14 @@ RAISED_ODDS = 0.05  # more put in than there was: seldom, unless the starting le
 SUNK_ODDS = 2.0  # most feed it when it has sunk
 FED_ODDS = 2.0  # a feeding seen wrongly ends the watch for this fall; one seen late costs hours: twice as bad
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, save that it gives way
-GIVES_WAY = 0.12
+GIVES_WAY = 0.12  # of its rise at once, during a silence: a partial collapse
 BEYOND = 0.015  # of the level: collapses that take more than COLLAPSE_MOST grow rarer as fast as this
 FROZEN_H = 0.5  # so late a frozen sensor may be found to be one
 
 BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
-HANDS_MOST_S = 900.0
+HANDS_MOST_S = 900.0  # a feeding takes a quarter of an hour at most, and ends when the lid goes back on
 LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a half old at most
-RISEN_MM = 4.0
+RISEN_MM = 4.0  # above the starting level: more than lid and mist do
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
 QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"

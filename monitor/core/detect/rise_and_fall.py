@@ -30,8 +30,9 @@ from monitor.values import Event, EventKind, Json, Stage
 RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
-PEAK_AGAIN_S = 1800.0
-REFINE_S, PEAK_MOVED_S = 5400.0, 300.0
+PEAK_AGAIN_S = 1800.0  # a fit that found no top is tried again with half an hour of new bins
+REFINE_S = 5400.0  # so long after the first fit, the far side of the top is in it
+PEAK_MOVED_S = 300.0  # one bin: less is no news
 ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
 
 

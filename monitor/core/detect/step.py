@@ -17,6 +17,7 @@ from monitor.core.detect import cycle as cycles
 from monitor.core.detect import level_shift, reports, rise_and_fall, surface, timeouts
 from monitor.core.detect.jar_state import current
 from monitor.core.detect.state import DetectorState, restore, snapshot
+from monitor.core.detect.timeouts import TICK_S
 from monitor.core.signal import block as blocks
 from monitor.core.signal import noise, plausibility
 from monitor.settings import JarSettings
@@ -24,7 +25,6 @@ from monitor.values import Arrival, ClockSet, Event, Fed, Item, Json, Noted, Rea
 
 __all__ = ["DetectorState", "begin", "current", "restore", "snapshot", "step", "take", "tick_to"]
 
-TICK_S = 60.0
 Also = Callable[[DetectorState, float, JarSettings], list[Event]]  # what else is asked of a jar at each tick
 BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched at all
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 from itertools import pairwise
 from math import exp, sqrt
 
-from monitor.core.signal.block import HeldBlock, LevelBlock
+from monitor.core.signal.block import MINUTE_S, HeldBlock, LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm
 from monitor.core.signal.step_fit import LevelShift, between, nearby, suspicious
 from monitor.core.signal.trend import Trend, line
@@ -20,7 +20,6 @@ from monitor.core.vessel.level import LID_SD_MM
 from monitor.values import DAY_S
 
 SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
-BLOCK_S = 60.0
 OFF_LEAST_S = 90.0  # shorter absences are wild readings, not a lid
 GAP_S = 1800.0  # after a longer silence the old level says little: begin again without calling it a jump
 AWAY_S = 1800.0  # no surface for this long: no jar there
@@ -32,7 +31,7 @@ HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
 STEP_SEEN_S = 900.0  # a step that is not seen by then is not one
 LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # a hole in the blocks is looked at when these are past, and no more
-RECENT_MOST = 40
+RECENT_MOST = 40  # blocks: what a step is looked for in (STEP_BACK_MOST), and what may lie after it
 
 
 @dataclass(slots=True)
@@ -205,7 +204,7 @@ def _settled(
     shown = [LevelBlock(row.time_s, row.level_mm, row.n) for row in tail if row.level_mm is not None]
     levels = [row.level_mm for row in shown]
     first = tail[0].time_s
-    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * max(spacing_s, BLOCK_S):
+    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * max(spacing_s, MINUTE_S):
         return []
     middle = sorted(levels)[len(levels) // 2]
     if max(levels) - middle > gate or middle - min(levels) > gate:
@@ -240,7 +239,7 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lev
                 surface.hole_s = None
             return found
     k = suspicious(rows, noise)
-    if k and surface.hole_s is not None and abs(rows[-k].time_s - surface.hole_s) <= 2.0 * max(spacing_s, BLOCK_S):
+    if k and surface.hole_s is not None and abs(rows[-k].time_s - surface.hole_s) <= 2.0 * max(spacing_s, MINUTE_S):
         return None  # it will be looked at as such
     if not k or (k > 2 and rows[-1].time_s - rows[-k].time_s > max(STEP_SEEN_S, 2.2 * spacing_s)):
         return None
@@ -280,7 +279,7 @@ def _returned(
     off_s = 0.0
     if surface.strange_n:
         last_s = min(surface.strange_s[1], back_s)
-        off_s = min(max(last_s - surface.strange_s[0], 0.0) + max(spacing_s, BLOCK_S), back_s - left_s)
+        off_s = min(max(last_s - surface.strange_s[0], 0.0) + max(spacing_s, MINUTE_S), back_s - left_s)
     else:
         times = [left_s, *(row.time_s for row in surface.held if row.time_s <= back_s)]
         hole_s = max((b - a for a, b in pairwise(times)), default=0.0)

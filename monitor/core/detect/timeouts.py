@@ -16,12 +16,13 @@ from monitor.core.signal.plausibility import temperature_at
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind
 
-TICK_S = 60.0
+TICK_S = 60.0  # the grid of ticks: nothing that time alone decides needs to be known to less than a minute
 MOST_TICKS = 7 * 1440  # after a week without a word, nothing that ticks could decide is left
-SILENT_LEAST_S = 900.0
-SILENT_SPACINGS = 6.0
-REST_BELOW_C, REST_OVER_C = 10.0, 13.0
-REST_AFTER_S, REST_OVER_AFTER_S = 3600.0, 1800.0
+SILENT_LEAST_S = 900.0  # a link that fails for minutes is back by then, and no starter needs feeding within them
+SILENT_SPACINGS = 6.0  # five readings may be lost in a row
+REST_BELOW_C = 10.0  # between a fridge (up to 8 degC) and a cold kitchen (14 degC)
+REST_OVER_C = 13.0  # out of it for good: a door that stands open does not warm a jar by so much
+REST_AFTER_S, REST_OVER_AFTER_S = 3600.0, 1800.0  # airing a kitchen is shorter; a jar warms through in an hour or two
 
 
 def ticks(state: DetectorState, now_s: float, tick: Callable[[float], list[Event]]) -> list[Event]:

@@ -21,7 +21,7 @@ G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _CELSIUS = re.compile(rf"(?:{_NUMBER.pattern} (?:to|and) )?{_NUMBER.pattern} °C")  # "16 °C", "27 to 28 °C"
 
-FORETOLD_STEP_S = 300.0
+FORECAST_STEP_S = 300.0  # no forecast is known to less
 NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 
 STAGE_WORDS = {
@@ -113,7 +113,7 @@ class Display:
 
     def about(self, time_s: float, now_s: float) -> str:
         """A time that is predicted, to five minutes: no forecast is sharper than that."""
-        return self.clock(round(time_s / FORETOLD_STEP_S) * FORETOLD_STEP_S, now_s)
+        return self.clock(round(time_s / FORECAST_STEP_S) * FORECAST_STEP_S, now_s)
 
     def since(self, sentence: str, since_s: float, now_s: float) -> str:
         """What is wrong, and since when; a question stays one."""

@@ -15,15 +15,15 @@ from monitor.core.forecast.rise_curve import grown
 from monitor.values import Span
 
 H_S = 3600.0
-POINTS = 48
+POINTS = 48  # a chart of a day shows no more
 LINGER, ROUND = 2.4, 2.0  # the usual shape of a rise (see rise_curve.LINGERS, ROUNDS)
 USUAL_HEIGHT = (2.1, 0.35)  # of a fed, healthy starter and its spread, before any rise of it was seen: common practice
 LEAST_SPREAD = 0.06  # of the height, however alike the last rises were
 LOSES = 0.5  # share of its rise that a peaked dough gives back in the end: gas leaves, the crumb of bran stays up
 SLOW_SHARE = 0.6  # of the hours to the peak: how long the sinking takes (common practice: slower than the rise's end)
 AFTER_SHARE = 0.45  # of the hours to the fall that are drawn after it
-NORMAL_5_PCT = 1.645
-QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+NORMAL_5_PCT = 1.645  # standard deviations above which 5 % of a normal lie
+QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)  # what is possible (90 %), likely (50 %), and the middle
 _STEPS = tuple(-1.75 + 0.5 * k for k in range(8))  # in standard deviations, even steps weighted by the normal curve
 
 

@@ -31,7 +31,7 @@ UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past wi
 OVERDUE = 0.98  # share of its waits that would be over
 KNOWN_LATE_H = 2.0  # a fall is sure 40 to 140 min after it began: for so long it may have come unseen
 LEAST_LN = -300.0  # of a likelihood: keeps it above zero
-LOW, HIGH = 0.05, 0.95
+LOW, HIGH = 0.05, 0.95  # ranges hold 90 %
 RANGE_SD = 1.645  # standard deviations of a normal to either side that hold 90 %
 
 Weighted = list[tuple[float, float]]  # (value, weight)

@@ -21,6 +21,7 @@ from typing import NamedTuple
 
 from monitor.core.forecast import growth_rate
 
+# places in the state: ln(hours) of the peak and of the wait, and their slopes by dilution, warmth and stiffness
 PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION, USUAL, STIFF = range(8)
 FIRST_FLOUR = 8  # from here on two numbers a flour: what it adds to ln(hours) of the peak, and of the wait
 

@@ -30,7 +30,7 @@ from monitor.values import Feeding, Instead
 
 SINKING_FINE_H = 11.5  # common practice: ten to twelve hours past the start of its fall do a starter no harm
 PLACES_C = (12.0, 28.0)  # a cellar, and the warmest that is no gamble
-FRIDGE_C = 4.0
+FRIDGE_C = 4.0  # what household fridges are set to
 KEEPS_H = 7 * 24.0  # common practice: in the fridge it is fed about once a week
 COLD_WATER_C, WARM_WATER_C = 12.0, 29.0  # from a cold tap or the fridge; lukewarm, and no danger to yeast
 COOLS_H = 1.5  # time constant of a jar in air: Newton's law for 225 g of dough in glass gives one to two hours

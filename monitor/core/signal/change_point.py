@@ -26,8 +26,8 @@ from monitor.core.signal.bins import BIN_MIN, BinSeries
 from monitor.core.signal.noise import Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
-SIZE, RING = len(SCALES), SCALES[-1] + 1
-NOTHING = -1e9
+SIZE, RING = len(SCALES), SCALES[-1] + 1  # columns and rows of the rings
+NOTHING = -1e9  # below any level
 LUCK = 0.5  # share of the expected excess of the best of independent means
 FALL_Z = 4.5  # once in 200 days of a jar; see above
 

@@ -19,20 +19,18 @@ from monitor.core.signal.bins import BIN_MIN, BIN_S
 from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve, expected_scale
 from monitor.core.signal.noise import Noise, rounding_mm2
 
-SCALES = 21
+SCALES = 21  # tried at each bin, within REACH_SD; all of `step` costs some 150 us
 REACH_SD, REACH_LEAST = 4.0, 0.4  # of ln S about the expected
 FREEDOM = 4.0  # Student's t: now and then a cycle is far off
 HEIGHT_SD, ANY_HEIGHT_SD, ANY_SHARE = 0.08, 0.45, 0.06  # as a share of the usual height; weight of "any height"
-BASE_SD_MM = 4.0
+BASE_SD_MM = 4.0  # of the starting level about the first bin: it settles by millimetres
 MISFIT_MIN = 120.0  # how long a cycle stays to one side of the curve
-HOLDS, RETURNS = (
-    0.995,
-    0.002,
-)  # chance a bin that a memory that fits goes on fitting, and that one that does not returns
-FITS_FIRST = 0.9
+# chance a bin that a memory that fits goes on fitting, and that one that does not fits again
+HOLDS, RETURNS = 0.995, 0.002
+FITS_FIRST = 0.9  # chance that a new cycle is like the earlier ones
 EVIDENCE = (-4.0, 1.0)  # of one bin, for the memory: one odd bin is no proof, and many good ones wear off slowly
 BEND_MM_PER_H = 3.0  # without memory: by so much the slope changes within an hour
-MOST = (POINTS - 1) * DX - 1e-9
+MOST = (POINTS - 1) * DX - 1e-9  # the learnt curve ends there
 
 
 @dataclass(slots=True)

@@ -13,7 +13,7 @@ from monitor.core.signal.bins import BIN_MIN
 from monitor.core.signal.block import Block
 
 ROUNDING_MM2 = 1.0 / 12.0  # variance of rounding to 1 mm: the least that is ever believed
-GATE_LEAST_MM = 3.0
+GATE_LEAST_MM = 3.0  # see `least_jump_mm`
 FIRST_WHITE_MM2 = 1.5  # before anything is learnt: a ranging sensor of 1.2 mm
 WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance and light over hours
 WANDER_MEMORY_N = 288.0  # bins: a day

@@ -22,7 +22,7 @@ STEP_SD = 5.5  # a step that may lie anywhere is searched for at each block, so 
 STEP_BACK_S = 2400.0  # what lies further back says little of the level now: a rise bends
 STEP_BACK_LEAST, STEP_BACK_MOST = 10, 30  # blocks
 SINKING_MM_PER_MIN = 0.07  # spread of how fast starters sink: 4 mm an hour; a rise is as steep as it is seen to be
-STEP_BLOCKS = (2, 3, 5, 8, 12)
+STEP_BLOCKS = (2, 3, 5, 8, 12)  # a step may lie this many blocks back, half an octave apart
 
 
 @dataclass(slots=True)
