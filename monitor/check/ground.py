@@ -107,6 +107,7 @@ def secrets(settings: Settings) -> Iterator[Finding]:
             yield Finding("secrets", "note", sentence)
 
 
+# branches: one finding after the other
 def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
     """Is there somebody to tell? With `send_test` each address gets a message."""
     wanted = settings.notices

@@ -105,6 +105,7 @@ class _Asking:
             click.echo(f"  {wrong}")
 
 
+# branches: one question after the other, in the order asked
 def _answers(
     ask: _Asking, jar: str | None, serial_port: str | None, mqtt_host: str | None, mqtt_user: str | None,
     empty_mm: float | None, rim_mm: float | None, diameter_mm: float | None, sensor: str, flour: str | None,

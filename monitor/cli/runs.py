@@ -37,6 +37,7 @@ FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated 
 @click.argument("jars", metavar="[JAR]...", nargs=-1, shell_complete=completion.jars)
 @click.option("--all", "every", is_flag=True, help="All runs and cycles, not only the latest.")
 @click.option("--json", "as_json", is_flag=True, help="All as one JSON object a run, one a line.")
+# branches: the same list as JSON and as lines
 def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bool, as_json: bool) -> None:
     """List the latest runs in the store and their cycles, the latest last; of some JARs, or of all."""
     path, zone = _where(config, store_path)

@@ -57,6 +57,7 @@ class Known:
 @click.command("status", short_help="Every jar at a glance.")
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+# branches: one sentence after the other, in the order printed
 def status(config: Path, as_json: bool) -> None:
     """Show every jar's stage, level, rise and time since feeding. Exits with 1 when no daemon is watching."""
     settings = settings_from(config)

@@ -120,6 +120,7 @@ def _too_deep(path: Path) -> str:
     return f"{path}: its brackets lie hundreds deep in one another: a config needs two or three"
 
 
+# branches: one branch for each kind of table
 def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
     """Settings from parsed TOML, and all that is wrong with it. Where something is wrong its default stands in, so that
     the rest is still looked at; with any problem the settings are not for use."""
@@ -209,6 +210,7 @@ def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Prob
     return schema(**values)
 
 
+# branches: one branch for each kind of value that the schema has
 def _value(kind: Any, value: Any) -> Any:
     """The value, if it is of the kind that the schema asks for. Raises ValueError that says what would be right."""
     if kind is read_fields:

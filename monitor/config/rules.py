@@ -120,6 +120,7 @@ def _serial(serial: SerialSettings, settings: Settings) -> Iterator[Clause]:
         yield "bare_lines", "a bare `distance,temperature` line names no jar: say which with jar = ..."
 
 
+# branches: one rule after the other: who looks for one finds it here
 def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
     yield from _limits("mqtt", mqtt)
     if not mqtt.host or re.search(r"[/\s]", mqtt.host) or "@" in mqtt.host:

@@ -46,6 +46,7 @@ SCALE_KNOTS = 33  # heights that a jar's shape is handed to the page with; betwe
 PAST_RISES = 6  # whose heights say how high the next one may come
 
 
+# branches: a field a line, most of them None where something is not known
 def jar_now(
     store: Store, state: JarState, sources: Sequence[SourceHealth], jar: JarSettings, settings: Settings, now_s: float,
     show: Display,

@@ -189,6 +189,7 @@ def _between(
     return list(time_s[first:last]), list(values[first:last])
 
 
+# branches: a field a line, each None where it is not known
 def _cycle(
     stretch: Stretch,
     series: _Series,
@@ -200,35 +201,18 @@ def _cycle(
     begin_s, end_s, began_fed = stretch.begin_s, stretch.end_s, stretch.began_fed
     here = [e for e in events if begin_s <= e.happened_at_s <= end_s]  # decided, perhaps, long after the last reading
     kinds = [e.kind for e in here]
-    lifted = next((e.evidence.get("lid_off_s") for e in here if e.kind is EventKind.FED), None)
-    seen_s = begin_s + lifted if isinstance(lifted, int | float) else begin_s
-    back_s = next((e.happened_at_s for e in here if e.kind is EventKind.LID_ON), seen_s)
-    back_s = back_s if back_s - begin_s < START_TO_S else begin_s
-    off_s = next((e.happened_at_s for e in reversed(here) if e.kind is EventKind.LID_OFF), end_s)
-    until_s = off_s if end_s - off_s < START_TO_S else end_s  # the lid comes off for the next feeding
-    if stretch.ended_fed:
-        until_s = min(until_s, end_s - HANDS_S)
+    back_s, until_s = _lid_on(stretch, here)
     time_s, level_mm = covered(*_between(series.time_s, series.level_mm, back_s, until_s), here)
     start_mm = None
-    if began_fed:
+    if began_fed and level_mm:
         _, early = _between(time_s, level_mm, back_s + START_FROM_S, back_s + START_TO_S)
-        start_mm = median(early or level_mm[:1]) if level_mm else None
+        start_mm = median(early or level_mm[:1])
     top = None
     if EventKind.PEAK_REACHED in kinds:
         seats = [e.happened_at_s for e in here if e.kind in (EventKind.LID_ON, EventKind.DISTURBED)]
         seats = [t for t in seats if back_s + START_TO_S < t < until_s]
         top = smooth_top(*_between(time_s, level_mm, back_s + HANDS_S, until_s), seats)
     foot_mm = start_mm if start_mm is not None else _foot(level_mm)
-    rise_mm = ratio = to_peak = to_fall = None
-    if top is not None and foot_mm is not None:
-        low, likely, high = (peak_mm - foot_mm for peak_mm in top.peak_mm)
-        rise_mm = (low, likely, high)
-        if start_mm is not None and jar.empty_mm is not None:
-            ratios = [rise_ratio(jar.geometry, peak_mm, start_mm) for peak_mm in top.peak_mm]
-            if None not in ratios:
-                ratio = (ratios[0] or 0.0, ratios[1] or 0.0, ratios[2] or 0.0)
-    if top is not None and began_fed:
-        to_peak, to_fall = _hours(top.peak_at, begin_s), _hours(top.fall_at, begin_s)
     warm_to_s = top.fall_at.likely_s if top is not None and top.fall_at is not None else end_s
     _, warmth = _between(series.warm_s, series.warm_c, begin_s, warm_to_s)
     return CycleSummary(
@@ -239,10 +223,10 @@ def _cycle(
         fed=next((fed for fed in told if abs(fed.time_s - begin_s) <= SAME_FEEDING_S), None) if began_fed else None,
         start_mm=start_mm,
         top=top,
-        rise_mm=rise_mm,
-        rise_ratio=ratio,
-        hours_to_peak=to_peak,
-        hours_to_fall=to_fall,
+        rise_mm=_rise_mm(top, foot_mm),
+        rise_ratio=_rise_ratio(top, start_mm, jar),
+        hours_to_peak=_hours(top.peak_at, begin_s) if top is not None and began_fed else None,
+        hours_to_fall=_hours(top.fall_at, begin_s) if top is not None and began_fed else None,
         known_at_s=next((e.decided_at_s for e in here if e.kind is EventKind.FALL_BEGAN), None),
         mean_c=fmean(warmth) if warmth else None,
         least_c=min(warmth, default=None),
@@ -252,6 +236,33 @@ def _cycle(
         curve=_curve(time_s, level_mm),
         notes=notes,
     )
+
+
+def _lid_on(stretch: Stretch, here: Sequence[Event]) -> tuple[float, float]:
+    """From when until when the dough can be seen: from the lid's going back on after the feeding that begins the
+    stretch until it comes off for the one that ends it."""
+    lifted_s = next((e.evidence.get("lid_off_s") for e in here if e.kind is EventKind.FED), None)
+    seen_s = stretch.begin_s + (lifted_s if isinstance(lifted_s, int | float) else 0.0)
+    back_s = next((e.happened_at_s for e in here if e.kind is EventKind.LID_ON), seen_s)
+    off_s = next((e.happened_at_s for e in reversed(here) if e.kind is EventKind.LID_OFF), stretch.end_s)
+    until_s = off_s if stretch.end_s - off_s < START_TO_S else stretch.end_s
+    if stretch.ended_fed:
+        until_s = min(until_s, stretch.end_s - HANDS_S)
+    return back_s if back_s - stretch.begin_s < START_TO_S else stretch.begin_s, until_s
+
+
+def _rise_mm(top: Top | None, foot_mm: float | None) -> Range | None:
+    if top is None or foot_mm is None:
+        return None
+    low, likely, high = top.peak_mm
+    return low - foot_mm, likely - foot_mm, high - foot_mm
+
+
+def _rise_ratio(top: Top | None, start_mm: float | None, jar: JarSettings) -> Range | None:
+    if top is None or start_mm is None or jar.empty_mm is None:
+        return None
+    low, likely, high = (rise_ratio(jar.geometry, peak_mm, start_mm) for peak_mm in top.peak_mm)
+    return None if low is None or likely is None or high is None else (low, likely, high)
 
 
 def covered(
@@ -292,7 +303,8 @@ def _foot(level_mm: list[float]) -> float | None:
 def _hours(span: Span | None, begin_s: float) -> Range | None:
     if span is None:
         return None
-    return tuple((t - begin_s) / 3600.0 for t in (span.earliest_s, span.likely_s, span.latest_s))  # type: ignore[return-value]
+    early_h, likely_h, late_h = ((t - begin_s) / 3600.0 for t in (span.earliest_s, span.likely_s, span.latest_s))
+    return early_h, likely_h, late_h
 
 
 def _curve(time_s: list[float], level_mm: list[float]) -> tuple[tuple[float, float], ...]:

@@ -47,6 +47,7 @@ class HistoryError(ValueError):
     """The file cannot be read as a table of cycles; the text says what, where and what would be right."""
 
 
+# branches: one check of the file after the other
 def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
     """The cycles in a CYCLES.csv, oldest first, and one sentence for each row that was skipped. Raises HistoryError."""
     path = Path(path)
@@ -146,6 +147,7 @@ def _rounded(hours: float | None) -> float | None:
     return None if hours is None else round(hours, 3)
 
 
+# branches: one check of a row after the other
 def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
     values = {name: _value(name, row.get(name, "")) for name in BOUNDS}
     fed_at_s = _time(row["fed_at"]) if row.get("fed_at") else max(last_s, 0.0) + DAY_S

@@ -115,6 +115,7 @@ def read(path: Path | str) -> RunFile:
     return RunFile(path=path, jar=header.get("jar") or without_controls(path.stem), header=header, columns=columns)
 
 
+# branches: the checks of a cell stand in the loop: a run may have millions
 def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float | None, Reading]]:
     place = {name: index for index, name in reversed(list(enumerate(run.columns)))}  # the first of two equal names
     time_at = place["time"]

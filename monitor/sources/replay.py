@@ -48,6 +48,7 @@ def arrivals(
             rejected[Refusal.TOLD_TOO_LATE] += 1
 
 
+# branches: one pass over the rows; its cases share what is held back
 def _guarded(
     rows: Iterable[tuple[float | None, Reading]], rejected: Counter[str]
 ) -> Iterator[tuple[float | None, Reading]]:

@@ -87,6 +87,7 @@ class Before:
     fallen: bool = False  # the fall has been decided
 
 
+# branches: one return a cause: their order is the argument
 def cause_of(shift: LevelShift, was: Before) -> Cause:
     """The likeliest cause of a level shift, its levels given as heights above the inside bottom."""
     if shift.gap:
@@ -218,6 +219,7 @@ def plausible_heights(start_mm: float | None, before_mm: float) -> tuple[float, 
     return 0.25 * before_mm if start_mm is None else 0.6 * start_mm, high_mm
 
 
+# branches: what follows, in order, each line for the causes that it names
 def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
     """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
     out: list[Event] = []

@@ -129,6 +129,7 @@ def expected(surface: Surface, trend: Trend, noise: Noise, time_s: float) -> tup
     return total / weight + slope * min(minutes, 30.0), noise.white_mm2 / weight + drift * drift
 
 
+# branches: the moves of MOVES, in the order in which a block decides them
 def observe(
     surface: Surface,
     time_s: float,

@@ -57,6 +57,7 @@ def silent_after_s(sampling_s: float | None, jar: JarSettings) -> float:
     return max(SILENT_LEAST_S, SILENT_SPACINGS * (sampling_s or 60.0))
 
 
+# branches: one clock after the other
 def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     """Everything that the passing of time shows at a tick."""
     w, out = state.timers, []

@@ -159,6 +159,7 @@ def predict(
     )
 
 
+# branches: what a cycle teaches, one thing after the other
 def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) -> Culture:
     """The belief after one closed cycle, by the normal update of one number at a time (a Kalman filter's).
 

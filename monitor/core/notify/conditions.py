@@ -102,6 +102,7 @@ def facts_of(
     return Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
 
 
+# branches: one case a kind
 def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
     """Is this true of the jar now, whether or not it was told?"""
     state, cycle, stage = facts.state, facts.cycle, facts.state.stage

@@ -87,6 +87,7 @@ def usual_feeding(cycles: Sequence[Cycle]) -> Feeding | None:
     return Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=whole[-1].flour)
 
 
+# branches: a field a line
 def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
     """The jars due within `hours`, those already sinking first; a group's jars due about together stay together."""
     rows: list[Row] = []

@@ -72,6 +72,7 @@ def temperature_at(seen: Plausibility, now_s: float) -> float | None:
     return seen.temperature_c
 
 
+# branches: one check after the other: the first that fails is the reason
 def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) -> tuple[str | None, float | None]:
     """(reason it is not used or None, distance in mm or None for "no target").
 
