@@ -61,8 +61,12 @@ class Feeding:
 
     @property
     def ratio(self) -> str | None:
-        """starter:flour:water with the starter as one: 25 + 100 + 100 g is "1:4:4". None when a weight is unknown or
-        there is no starter (a first mix has no ratio)."""
+        """starter:flour:water with the starter as one. None when a weight is unknown or there is no starter (a first
+        mix has no ratio).
+
+        >>> Feeding(starter_g=25.0, flour_g=100.0, water_g=100.0).ratio
+        '1:4:4'
+        """
         if self.grams is None or self.grams[0] <= 0.0:
             return None
         starter_g, *added_g = self.grams

@@ -114,6 +114,12 @@ def parse(payload: bytes, *, bare_lines: bool = False) -> Message:
 
     `bare_lines` also accepts `distance,temperature` (mm, degC; the temperature may be empty), for a jar that the
     config names. It is off unless asked for: with a decimal comma, one number would read as two.
+
+    >>> parse(b'{"jar": "rye", "distance_mm": 92.4, "temperature_c": 24.1}').distance_mm
+    92.4
+    >>> parse(b'{"distance_mm": "92,4"}')
+    Traceback (most recent call last):
+    monitor.sources.wire.Unreadable: distance_mm is not a number
     """
     if len(payload) > PAYLOAD_MAX:
         raise Unreadable(Refusal.TOO_LONG)

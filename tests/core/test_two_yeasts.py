@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 import math
 from collections.abc import Callable
 
@@ -93,13 +92,6 @@ def test_no_plan_is_met_where_the_laws_part_until_the_starter_has_shown_its_own(
     assert not any(starter_models.predict(starter_models.prior(), (t,), 9.0).laws_differ for t in (14.0, 20.0, 27.0))
 
 
-def test_a_foretelling_says_whose_cycles_it_rests_on() -> None:
+def test_a_prediction_says_whose_cycles_it_rests_on() -> None:
     assert starter_models.predict(starter_models.prior(), (22.0,), 9.0).own_cycles == 0
     assert starter_models.predict(lived(by_the_letter, 1, cycles=3)[0], (22.0,), 9.0).own_cycles == 3
-
-
-def test_the_examples_in_the_docstrings_run() -> None:
-    for module in (starter_models, peak_time):
-        failed, attempted = doctest.testmod(module)
-        assert attempted > 0
-        assert failed == 0

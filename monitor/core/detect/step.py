@@ -67,7 +67,22 @@ def nothing(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event
 def take(
     state: DetectorState, arrival: Arrival, jar: JarSettings, also: Also = nothing
 ) -> tuple[DetectorState, tuple[Event, ...]]:
-    """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time."""
+    """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time.
+
+    >>> jar = JarSettings(name="rye", empty_mm=180.0)
+    >>> state, decided = begin(jar), []
+    >>> items = [Fed(time_s=0.0, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)]
+    >>> for minute in range(1, 121):  # the surface is 130 mm away for an hour, then comes up by 20 mm/h
+    ...     distance_mm = 130.0 - max(minute - 60, 0) / 3.0
+    ...     items.append(Reading(time_s=60.0 * minute, jar="rye", distance_mm=distance_mm))
+    >>> for seq, item in enumerate(items):
+    ...     state, events = take(state, Arrival(seq=seq, received_s=item.time_s, item=item), jar)
+    ...     decided += [(event.kind.value, event.decided_at_s / 60.0) for event in events]
+    >>> decided
+    [('fed', 0.0), ('rise_began', 90.0)]
+    >>> current(state, state.now_s).stage.value
+    'rising'
+    """
     item = arrival.item
     until_s = item.time_s - item.offset_s if isinstance(item, ClockSet) else arrival.received_s
     state, before = tick_to(state, until_s, jar, also)

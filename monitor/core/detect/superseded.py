@@ -18,7 +18,13 @@ def name_of(event: Event) -> str:
 
 def not_superseded(events: Iterable[Event]) -> list[Event]:
     """The events (in the order decided) that no later one replaced. One may replace an earlier one of its own name: a
-    feeding that was seen and then reported."""
+    feeding that was seen and then reported.
+
+    >>> seen = Event(kind=EventKind.FED, jar="rye", happened_at_s=0.0, decided_at_s=300.0)
+    >>> told = Event(kind=EventKind.FED, jar="rye", happened_at_s=60.0, decided_at_s=900.0, replaces=name_of(seen))
+    >>> not_superseded([seen, told]) == [told]
+    True
+    """
     out: list[Event] = []
     for event in events:
         if event.replaces is not None:

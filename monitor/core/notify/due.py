@@ -45,7 +45,8 @@ def due(
 
     `noted` are the person's notes on this jar since the open cycle began, and all on mould and another starter (more do
     no harm). With `display` None, units are metric and times UTC. Before `listening_since_s` the program was not there
-    to hear anything. Nothing is returned twice as long as the caller adds what it got to `sent`.
+    to hear anything. Nothing is returned twice as long as the caller adds what it got to `sent`; `daemon/notifier.py`
+    does, and shows how it is called.
     """
     display = display or Display()
     facts = facts_of(state, sent, settings, jar, noted, now_s, now_s - listening_since_s)

@@ -51,6 +51,11 @@ def plan(
     `temperatures_c` are hourly from the feeding on, the last holding on. When no feeding within the limits reaches it,
     the nearest with `met` False, why, and what can be done `instead`. Raises ValueError for a target, temperature or
     limit that makes no sense.
+
+    >>> from monitor.core.forecast.starter_model import prior
+    >>> made = plan(prior(), target_h=12.0, temperatures_c=(21.0,))
+    >>> made.starter_g, made.flour_g, made.water_g, ratio(made)
+    (39, 100, 100, '1:2.6:2.6')
     """
     limits = limits or Limits()
     _check(target_h, temperatures_c, limits)

@@ -59,7 +59,16 @@ class Drop:
 
 
 def search(scan: ScanMaxima, series: BinSeries, noise: Noise) -> Drop | None:
-    """Take in the bins closed since the last call; the strongest drop at the newest, or None when there is none."""
+    """Take in the bins closed since the last call; the strongest drop at the newest, or None when there is none.
+
+    >>> from monitor.core.signal.bins import append
+    >>> series = BinSeries(first=0)
+    >>> for level_mm in [60.0] * 24 + [57.0] * 12:  # two hours at 60 mm, one at 57
+    ...     append(series, level_mm, 5.0)
+    >>> found = search(ScanMaxima(), series, Noise())
+    >>> found.drop_mm, round(found.z, 1), found.z > FALL_Z
+    (3.0, 6.1, True)
+    """
     latest = catch_up(scan, series)
     return _strongest(scan, latest, series, noise) if latest else None
 

@@ -48,7 +48,11 @@ def speed_of_sound(air_c: float, humidity_pct: float | None = None) -> float:
 
 
 def echo_to_mm(echo_us: float, air_c: float, humidity_pct: float | None = None) -> float:
-    """Distance in mm of a surface whose echo returns after `echo_us` microseconds (there and back)."""
+    """Distance in mm of a surface whose echo returns after `echo_us` microseconds (there and back).
+
+    >>> round(echo_to_mm(1000.0, air_c=20.0), 1)  # sound at 20 degC: 343.2 m/s
+    171.6
+    """
     return echo_us * speed_of_sound(air_c, humidity_pct) / 2000.0
 
 
@@ -91,7 +95,14 @@ def volume_ml(geometry: Geometry, level_mm: float) -> float | None:
 
 
 def rise_ratio(geometry: Geometry, level_mm: float, start_mm: float) -> float | None:
-    """Volume at `level_mm` over volume at the starting level; None when the starting level is not above the bottom."""
+    """Volume at `level_mm` over volume at the starting level; None when the starting level is not above the bottom.
+
+    >>> rise_ratio(Straight(), 90.0, 45.0)
+    2.0
+    >>> widening = Tapered(bottom_diameter_mm=70.0, top_diameter_mm=90.0, height_mm=150.0)
+    >>> round(rise_ratio(widening, 90.0, 45.0), 2)
+    2.17
+    """
     if start_mm <= 0.0:
         return None
     here, start = area_volume(geometry, level_mm), area_volume(geometry, start_mm)
