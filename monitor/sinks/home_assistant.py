@@ -11,10 +11,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Sequence
 from math import inf
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from monitor import __version__
 from monitor.core.notify.conditions import Kind
@@ -22,25 +21,14 @@ from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, MqttSettings, Settings
-from monitor.values import SourceHealth, Stage
+from monitor.sinks.mqtt_connection import Connection, ConnectionSink
+from monitor.values import Stage
 
 KEY = "home assistant"  # in the store: the topics that were described, as a JSON list
 LOOK_S = 5.0  # how soon a connection that is back is noticed
-STOP_S = 4.0
 SAME_S = 0.1
 
 Payload = dict[str, Any]
-
-
-class Connection(Protocol):
-    """The part of an MQTT source that is used here."""
-
-    name: str
-
-    def listen(self, topic: str, take: Callable[[str | None, bytes, bool, object], None]) -> None: ...
-    def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool: ...
-    def acknowledge(self, tokens: Sequence[object]) -> None: ...
-    def health(self) -> SourceHealth: ...
 
 
 def config_topic(prefix: str, instance: str, jar: str) -> str:
@@ -172,8 +160,9 @@ def _device_id(instance: str, jar: str) -> str:
     return f"jartide_{instance}_{re.sub(r'[^A-Za-z0-9_-]', '_', jar)}"
 
 
-class HomeAssistant:
-    """See the module: the jars on one connection."""
+class HomeAssistant(ConnectionSink):
+    """See the module: the jars on one connection. When it ends the descriptions stay; their availability says then that
+    nobody watches."""
 
     advice = "Is the broker's access list right (configs/broker_acl_example)? `jartide check` looks."
 
@@ -192,23 +181,8 @@ class HomeAssistant:
         }
         self._connected_since_s = -inf
         self._due: set[str] = set()
-        self._worker = Worker(f"jars to Home Assistant at {connection.name}", self._turn)
+        super().__init__(Worker(f"jars to Home Assistant at {connection.name}", self._turn))
         connection.listen(self._status_topic, self._hub_said)
-
-    def start(self) -> None:
-        """Begin."""
-        self._worker.start()
-
-    def wake(self) -> None:
-        """States go their own way."""
-
-    def stop(self) -> None:
-        """End; the descriptions stay, and say through their availability that nobody watches."""
-        self._worker.stop(STOP_S)
-
-    def trouble(self) -> str | None:
-        """The connection's trouble is its source's to tell."""
-        return None
 
     def _hub_said(self, jar: str | None, said: bytes, retained: bool, token: object) -> None:
         self._connection.acknowledge([token])

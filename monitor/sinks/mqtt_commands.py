@@ -12,9 +12,9 @@ import json
 import logging
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
@@ -22,27 +22,18 @@ from monitor.runs import report_body
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, MqttSettings, Settings
+from monitor.sinks.mqtt_connection import Connection, ConnectionSink
 from monitor.values import Json
 
 log = logging.getLogger(__name__)
 
 MOST_BYTES = 4096
 MOST_WAITING = 100  # commands; people give a few a day
-STOP_S = 4.0
 
 
-class Connection(Protocol):
-    """The part of an MQTT source that is used here."""
-
-    name: str
-
-    def listen(self, topic: str, take: Callable[[str | None, bytes, bool, object], None]) -> None: ...
-    def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool: ...
-    def acknowledge(self, tokens: Sequence[object]) -> None: ...
-
-
-class MqttCommands:
-    """See the module: the command topic of one connection."""
+class MqttCommands(ConnectionSink):
+    """See the module: the command topic of one connection. What still waits at the end comes again at the next
+    start."""
 
     advice = "Nothing that was told is lost; see the other troubles."
 
@@ -61,23 +52,8 @@ class MqttCommands:
         self._settings = settings
         self._wall = wall
         self._waiting: deque[tuple[str | None, bytes, bool, object]] = deque()
-        self._worker = Worker(f"commands from {connection.name}", self._turn)
+        super().__init__(Worker(f"commands from {connection.name}", self._turn))
         connection.listen(self._topic, self._take)
-
-    def start(self) -> None:
-        """Begin."""
-        self._worker.start()
-
-    def wake(self) -> None:
-        """What is committed is no command."""
-
-    def stop(self) -> None:
-        """End, after the command in hand; what waits comes again at the next start."""
-        self._worker.stop(STOP_S)
-
-    def trouble(self) -> str | None:
-        """The connection's trouble is its source's to tell."""
-        return None
 
     def _take(self, jar: str | None, payload: bytes, retained: bool, token: object) -> None:
         if len(self._waiting) >= MOST_WAITING:  # acknowledgements go in order: it must not hold up the readings'

@@ -7,16 +7,12 @@ with `fed`, a feeding that somebody reported. The daemon's clock may run faster 
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Callable, Iterable, Sequence
+from typing import Any
 
 from monitor.sources import Put
-from monitor.sources.boot_clock import BootClocks
-from monitor.sources.ingest import Ingest, SourceStatus
+from monitor.sources.playback import Playback
 from monitor.values import Fed, SourceHealth
-
-LONGEST_WAIT_S = 0.5  # real seconds between looks at the clock
-STOP_S = 4.0
 
 
 class RecordedSource:
@@ -33,65 +29,39 @@ class RecordedSource:
     ) -> None:
         self.name = "recorded"
         self._lines = list(lines)
-        self._speed, self._wall, self._report = speed, wall, report
-        self._ingest = Ingest(
-            self.name,
-            jars=frozenset(jars),
-            jar=None,
-            bare_lines=False,
-            clocks=BootClocks(),
-            wall=wall,
-            monotonic=wall,
-        )
-        self._status = SourceStatus(self.name, wall, wall)
-        self._stop = threading.Event()
-        self.ended = threading.Event()  # nothing more will come
-        self._thread: threading.Thread | None = None
+        self._report = report
+        self._playback = Playback(self.name, jars, speed=speed, wall=wall)
+        self.ended = self._playback.ended
 
     def start(self, put: Put) -> None:
         """Begin to play, in a thread."""
-        self._thread = threading.Thread(target=self._play, args=(put,), name=self.name, daemon=True)
-        self._thread.start()
+        self._playback.start(lambda: self._play(put))
 
     def stop(self) -> None:
         """End at once."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(STOP_S)
+        self._playback.stop()
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
         """Nothing waits for it."""
 
     def health(self) -> SourceHealth:
         """Playing; its end is no trouble."""
-        return self._status.health()
+        return self._playback.status.health()
 
     def _play(self, put: Put) -> None:
-        self._status.report(connected=True, trouble=None)
-        try:
-            for line in self._lines:
-                at, _, message = line.partition(" ")
-                if not self._wait_until(float(at)):
-                    return
-                if message.startswith('{"fed"'):
-                    fed = json.loads(message)
-                    starter_g, flour_g, water_g = fed["grams"]
-                    self._report(
-                        Fed(
-                            time_s=fed["at"], jar=fed["fed"], starter_g=starter_g, flour_g=flour_g, water_g=water_g,
-                            flour=fed["flour"],
-                        )
-                    )  # fmt: skip
-                    continue
-                self._status.message_came()
-                taken = self._ingest.take(message.strip().encode())
-                if taken is not None:
-                    put(taken)
-        finally:
-            self.ended.set()
+        self._playback.status.report(connected=True, trouble=None)
+        for line in self._lines:
+            at, _, message = line.partition(" ")
+            if not self._playback.wait_until(float(at)):
+                return
+            if message.startswith('{"fed"'):
+                self._report(_fed(json.loads(message)))
+            else:
+                self._playback.hand_on(put, message.strip().encode())
 
-    def _wait_until(self, at_s: float) -> bool:
-        while (left_s := at_s - self._wall()) > 0:
-            if self._stop.wait(min(left_s / self._speed, LONGEST_WAIT_S)):
-                return False
-        return not self._stop.is_set()
+
+def _fed(said: dict[str, Any]) -> Fed:
+    starter_g, flour_g, water_g = said["grams"]
+    return Fed(
+        time_s=said["at"], jar=said["fed"], starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=said["flour"]
+    )

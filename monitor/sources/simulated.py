@@ -6,23 +6,19 @@ that clock passes its time, as the bytes that a device would send, through the s
 
 from __future__ import annotations
 
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from monitor.simulator.device import Sent, payload
+from monitor.simulator.device import payload
 from monitor.simulator.scenario import Action, Scenario
 from monitor.simulator.scene import Scene
 from monitor.sources import Put
-from monitor.sources.boot_clock import BootClocks
-from monitor.sources.ingest import Ingest, SourceStatus
+from monitor.sources.playback import Playback
 from monitor.values import SourceHealth
 
 STRETCH_S = 600.0  # simulated at once: what the baker is told to do shows within so much simulated time
-LONGEST_WAIT_S = 0.5  # real seconds between looks at the wall clock, which may be stepped
-STOP_S = 4.0
 
 
 def sped_up(speed: float, real: Callable[[], float] = time.time, *, from_s: float | None = None) -> Callable[[], float]:
@@ -41,67 +37,42 @@ class SimulatedSource:
     def __init__(self, scenario: Scenario, *, speed: float = 1.0, wall: Callable[[], float] = time.time) -> None:
         self.name = "simulated"
         self._scenario = scenario
-        self._speed = speed
         self._wall = wall
-        self._ingest = Ingest(
-            self.name,
-            jars=frozenset(jar.name for jar in scenario.jar),
-            jar=None,
-            bare_lines=False,
-            clocks=BootClocks(),
-            wall=wall,
-            monotonic=wall,
-        )
-        self._status = SourceStatus(self.name, wall, wall)
+        self._playback = Playback(self.name, (jar.name for jar in scenario.jar), speed=speed, wall=wall)
+        self.ended = self._playback.ended  # the scenario is over, or cannot be played
         self._told: deque[tuple[str, Action]] = deque()
-        self._stop = threading.Event()
-        self.ended = threading.Event()  # the scenario is over, or cannot be played: nothing more will come
-        self._thread: threading.Thread | None = None
 
     def start(self, put: Put) -> None:
         """Begin to play, in a thread."""
-        self._thread = threading.Thread(target=self._play, args=(put,), name=self.name, daemon=True)
-        self._thread.start()
+        self._playback.start(lambda: self._play(put))
 
     def stop(self) -> None:
         """End at once."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(STOP_S)
+        self._playback.stop()
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
         """Nothing waits for it."""
 
     def health(self) -> SourceHealth:
         """Playing, at its end, or what stopped it."""
-        return self._status.health()
+        return self._playback.status.health()
 
     def tell(self, jar: str, action: Action) -> None:
         """The baker does something to a jar as soon as the play allows; any thread may call it."""
         self._told.append((jar, action))
 
     def _play(self, put: Put) -> None:
+        playback = self._playback
         try:
             scene = Scene(replace(self._scenario, starts_s=self._wall()), keep_chemistry=False)
-            self._status.report(connected=True, trouble=None)
-            while scene.now_s < self._scenario.hours * 3600 and not self._stop.is_set():
+            playback.status.report(connected=True, trouble=None)
+            while scene.now_s < self._scenario.hours * 3600 and not playback.stopping:
                 while self._told:
                     scene.do(*self._told.popleft())
                 for sent in scene.advance(scene.now_s + STRETCH_S):
-                    if not self._wait_for(sent):
+                    if not playback.wait_until(sent.at_s):
                         return
-                    self._status.message_came()
-                    if (item := self._ingest.take(payload(sent))) is not None:
-                        put(item)
-            self._status.report(connected=False, trouble="the scenario is at its end")
+                    playback.hand_on(put, payload(sent))
+            playback.status.report(connected=False, trouble="the scenario is at its end")
         except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
-            self._status.report(connected=False, trouble=f"the scenario cannot be played: {error}")
-        finally:
-            self.ended.set()
-
-    def _wait_for(self, sent: Sent) -> bool:
-        """Wait until the wall clock passes the message's time; False when asked to stop."""
-        while (left_s := sent.at_s - self._wall()) > 0:
-            if self._stop.wait(min(left_s / self._speed, LONGEST_WAIT_S)):
-                return False
-        return not self._stop.is_set()
+            playback.status.report(connected=False, trouble=f"the scenario cannot be played: {error}")

@@ -271,7 +271,7 @@ def test_the_source_does_what_the_baker_says_and_stops_at_once():
 
     wait_until(level_changed, "the feeding in the readings")
     source.stop()
-    thread = source._thread
+    thread = source._playback._thread
     assert thread is not None
     wait_until(lambda: not thread.is_alive(), "the end, hours before the scenario's")
 
