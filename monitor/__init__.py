@@ -9,7 +9,7 @@ of day decides anything, and its loop the only thread that steps a jar.
 Import order (an arrow is "imported by"; nothing points back, a test enforces it):
 
     values <- settings <- core <- host, config, runs <- simulator <- sources, sinks, review <- check, page
-           <- daemon <- cli
+           <- setup, daemon <- cli
 
 Sources, best-effort sinks and the page own a thread each, for input and output only: they put things into the queue or
 drain what the store holds, and none of them touches a jar's state.

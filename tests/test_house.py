@@ -39,6 +39,7 @@ ALLOWED = {
     "review": VALUES | CORE | {"host", "runs"},
     "check": VALUES | CORE | {"host", "runs", "sources", "sinks"},
     "page": VALUES | CORE | {"guide", "host", "config", "runs", "review"},
+    "setup": VALUES | CORE | {"host", "config", "runs", "sources", "check", "page"},
     "daemon": VALUES | CORE | {"host", "runs", "sources", "sinks", "page"},
 }
 CLOCKS = {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 import json
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,10 +15,15 @@ from monitor.cli.opening import DEFAULT_CONFIG, SERVICE_FOLDER, refuse
 from monitor.config.first_config import Answers, problems_of, text_of
 from monitor.config.rules import CLOCK_TIME, HOST_NAME, JAR_NAME, LIMITS
 from monitor.host.shipped import shipped
+from monitor.values import Json
 
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # the lasting names first
 EASY_PORT = "/dev/serial/by-id/*"  # whatever single device is plugged in
 SERIAL, MQTT, LATER = "serial", "mqtt", "later"
+NOBODY = (
+    "nobody is there to answer. Run `jartide init` in a terminal; or `jartide init --page` and answer in a browser; or "
+    "say all at once, as in: jartide init --jar rye --serial /dev/ttyUSB0 --yes"
+)
 CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenting jar."
 
 
@@ -36,13 +42,14 @@ CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenti
 @click.option("--quiet", metavar="FROM-TO", help='No notices then, local time: "22:30-06:30"; "" for none.')
 @click.option("--notices-to", "address_file", metavar="FILE", help="A file with one notification address a line.")
 @click.option("--yes", is_flag=True, help="Ask nothing: what no option says stays as usual.")
+@click.option("--page", "on_page", is_flag=True, help="Be guided on a page in a browser on this machine.")
 @click.option("--service", is_flag=True, help="Also set up the service (as root): user, folders, unit, nightly copies.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of the config, for editors, and write nothing.")
 @click.option("--root", type=click.Path(path_type=Path, file_okay=False), default=Path("/"), hidden=True)
 def init(
     config: Path | None, jar: str | None, serial_port: str | None, mqtt_host: str | None, mqtt_user: str | None,
     empty_mm: float | None, rim_mm: float | None, diameter_mm: float | None, sensor: str, flour: str | None,
-    quiet: str | None, address_file: str | None, yes: bool, service: bool, schema: bool, root: Path,
+    quiet: str | None, address_file: str | None, yes: bool, on_page: bool, service: bool, schema: bool, root: Path,
 ) -> None:  # fmt: skip
     """Write a config for a first jar, step by step: Enter takes what stands in brackets, or leaves it open.
 
@@ -64,6 +71,13 @@ def init(
         refuse(f"{config} is there already and stays as it is: give a new name with --config, or edit it")
     if serial_port is not None and mqtt_host is not None:
         refuse("--serial and --mqtt: begin with one of them; the config can have both")
+    if on_page:
+        if service:
+            refuse(
+                "--page and --service: be guided first, then `jartide init --service --config` with what was written"
+            )
+        _by_page(config)
+        return
     answers = None
     if not config.exists():
         answers = _answers(
@@ -81,7 +95,29 @@ def init(
         except OSError as error:
             refuse(f"{config}: cannot be written: {error.strerror}")
         click.echo(f"Written: {config}")
-    _say_next(config, service, needs_password=answers is not None and answers.mqtt_user is not None)
+    _say_next(config, service, needs_password=answers is not None and "user" in (answers.mqtt or {}))
+
+
+def _by_page(config: Path) -> None:
+    """Serve the guided set-up until it has written the config."""
+    from monitor.setup import server
+
+    def said(address: str) -> None:
+        click.echo(f"Open {address}\n(on this machine only; the address is good for one browser; Ctrl-C ends it)")
+        if os.environ.get("SSH_CONNECTION"):
+            port = address.split(":")[2].partition("/")[0]
+            click.echo(f"From the computer you sit at, first: ssh -L {port}:127.0.0.1:{port} USER@THIS_MACHINE")
+        sys.stdout.flush()
+
+    try:
+        written = server.serve(config.absolute(), said)
+    except KeyboardInterrupt:
+        written = config.exists()
+    if not written:
+        click.echo("Ended: nothing was written.")
+        sys.exit(1)
+    click.echo(f"Written: {config}")
+    _say_next(config, service=False, needs_password=False)
 
 
 class _Asking:
@@ -98,7 +134,12 @@ class _Asking:
                 refuse(f"{question}: {answer}: {wrong}")
             return answer
         while True:
-            answer = str(click.prompt(question, default=usual, show_default=usual != "")).strip()
+            try:
+                answer = str(click.prompt(question, default=usual, show_default=usual != "")).strip()
+            except click.Abort:
+                if sys.stdin.isatty():
+                    raise  # Ctrl-C
+                refuse(f"\n{question}: {NOBODY}")
             wrong = allowed(answer)
             if wrong is None:
                 return answer
@@ -145,12 +186,19 @@ def _answers(
     begin, _, end = ("", "", "") if hours == "none" else hours.partition("-")
     answers = Answers(
         jar=name, empty_mm=empty_mm, rim_mm=rim_mm, diameter_mm=diameter_mm, flour=flour, sensor=sensor,
-        serial_port=serial_port, mqtt_host=mqtt_host, mqtt_user=mqtt_user, quiet_from=begin or None,
+        serial=None if serial_port is None else {"port": serial_port}, mqtt=_broker(mqtt_host, mqtt_user),
+        quiet_from=begin or None,
         quiet_to=end or None, address_file=address_file,
     )  # fmt: skip
     if wrong := problems_of(answers):
         refuse(*wrong)
     return answers
+
+
+def _broker(host: str | None, user: str | None) -> dict[str, Json] | None:
+    if host is None:
+        return None
+    return {"host": host} if user is None else {"host": host, "user": user}
 
 
 def _a_name(text: str) -> str | None:

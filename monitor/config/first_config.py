@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from monitor.config.reader import settings_from
 from monitor.config.toml_lines import toml_text
+from monitor.values import Json
+
+MQTT_PASSWORD = "mqtt_password"  # the file of a broker's password, beside the config
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,14 +21,15 @@ class Answers:
     empty_mm: float | None = None  # distance over the empty jar
     rim_mm: float | None = None  # height of the rim above the inside bottom
     diameter_mm: float | None = None  # inside; None: a straight wall of any width
+    geometry: Mapping[str, Json] | None = None  # measured, in place of the diameter
     flour: str | None = None
     sensor: str = "optical"
-    serial_port: str | None = None
-    mqtt_host: str | None = None
-    mqtt_user: str | None = None
+    serial: Mapping[str, Json] | None = None  # the keys of its table, without the jar
+    mqtt: Mapping[str, Json] | None = None
     quiet_from: str | None = None  # local time
     quiet_to: str | None = None
     address_file: str | None = None  # one notification address a line
+    page_password_file: str | None = None
     time_zone: str | None = None
 
 
@@ -40,26 +45,19 @@ def text_of(answers: Answers) -> str:
         lines.append(
             _key("rim_mm", answers.rim_mm, "mm: the rim above the inside bottom, for a warning before it runs over")
         )
-    if answers.diameter_mm is not None:
+    if answers.geometry is not None:
+        lines.append(_key("geometry", dict(answers.geometry), "measured"))
+    elif answers.diameter_mm is not None:
         lines.append(_key("geometry", {"shape": "straight", "diameter_mm": answers.diameter_mm}))
     if answers.sensor != "optical":
         lines.append(_key("sensor", answers.sensor))
     if answers.flour is not None:
         lines.append(_key("flour", answers.flour, "what it is usually fed"))
-    if answers.serial_port is not None:
-        lines += [
-            "",
-            "[[serial]]",
-            _key("port", answers.serial_port),
-            _key("jar", answers.jar, "for lines that name no jar"),
-        ]
-    if answers.mqtt_host is not None:
-        lines += ["", "[[mqtt]]", _key("host", answers.mqtt_host, f"readings come in on jartide/{answers.jar}/reading")]
-        if answers.mqtt_user is not None:
-            lines.append(_key("user", answers.mqtt_user))
-            lines.append(
-                _key("password_file", "mqtt_password", "a file beside this one, mode 600, the password on one line")
-            )
+    if answers.serial is not None:
+        keys = [_key(key, value) for key, value in answers.serial.items()]
+        lines += ["", "[[serial]]", *keys, _key("jar", answers.jar, "for lines that name no jar")]
+    if answers.mqtt is not None:
+        lines += ["", "[[mqtt]]", *_mqtt_lines(answers.mqtt, answers.jar)]
     notices = [
         _key(name, value)
         for name, value in (("quiet_from", answers.quiet_from), ("quiet_to", answers.quiet_to))
@@ -69,9 +67,22 @@ def text_of(answers: Answers) -> str:
         notices.append(_key("to_file", answers.address_file, "one notification address (apprise URL) a line, mode 600"))
     if notices:
         lines += ["", "[notices]", *notices]
+    if answers.page_password_file is not None:
+        comment = "in a file beside this one, mode 600; with it settings can be changed on the page"
+        lines += ["", "[page]", _key("password_file", answers.page_password_file, comment)]
     if answers.time_zone is not None:
         lines += ["", "[display]", _key("time_zone", answers.time_zone)]
     return "\n".join(lines) + "\n"
+
+
+def _mqtt_lines(table: Mapping[str, Json], jar: str) -> Iterator[str]:
+    own = "topic" not in table
+    for key, value in table.items():
+        yield _key(key, value, f"readings come in on jartide/{jar}/reading" if own and key == "host" else "")
+        if key == "user":
+            yield _key("password_file", MQTT_PASSWORD, "a file beside this one, mode 600, the password on one line")
+    if not own:
+        yield _key("jar", jar, "whose readings they are")
 
 
 def problems_of(answers: Answers) -> list[str]:

@@ -21,7 +21,7 @@ from starlette.responses import Response
 
 STATIC = Path(__file__).parent / "static"
 CHART_LIBRARY = STATIC / "uplot"  # uPlot's own browser files and licence, unchanged
-SCRIPT, CHART = "page.js", "chart.js"  # what they are called on the wire
+CHART = "chart.js"  # what it is called on the wire
 SHELL = STATIC / "shell"  # what a phone keeps for when the house cannot be reached
 _TYPES = {
     "css": "text/css",
@@ -49,11 +49,11 @@ class StaticFile:
 
 
 class Files:
-    """All files of the page, by name."""
+    """All files of a page, by name; `entry` is the module that its script begins with."""
 
-    def __init__(self) -> None:
+    def __init__(self, entry: str = "page") -> None:
         contents = {
-            SCRIPT: joined(STATIC, "page").encode(),
+            f"{entry}.js": joined(STATIC, entry).encode(),
             CHART: (CHART_LIBRARY / "uPlot.iife.min.js").read_bytes(),
             "page.css": (CHART_LIBRARY / "uPlot.min.css").read_bytes() + (STATIC / "page.css").read_bytes(),
             "manifest.json": (STATIC / "manifest.json").read_bytes(),

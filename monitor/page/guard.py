@@ -88,7 +88,7 @@ class Guard:
         if answer is not None:
             await _answer(dressed, *answer)
             return
-        await self.app(scope, _bounded(receive), dressed)
+        await self.app(scope, bounded(receive), dressed)
 
     def try_password(self, given: str, address: str) -> float | None:
         """None when the password (or the token) is right, else how many seconds to wait (0: none)."""
@@ -166,7 +166,7 @@ class Guard:
             return 403, "this page is read only", {}
         if program:
             return None  # a program's token is not sent along by a browser that another site leads
-        if not _from_here(headers, scope):
+        if not from_here(headers, scope):
             return 403, "this came from another site", {}
         if path.startswith("/api/") and not self.seal.is_token(session, headers.get(TOKEN_HEADER)):
             return 403, f"send the token of GET api/session as {TOKEN_HEADER}, with the cookie that came with it", {}
@@ -197,7 +197,7 @@ def address_of(scope: Scope) -> str:
     return str(scope["client"][0]) if scope.get("client") else "?"
 
 
-def _from_here(headers: Headers, scope: Scope) -> bool:
+def from_here(headers: Headers, scope: Scope) -> bool:
     """Whether a browser says that our own page sent this; one that says nothing of it is no browser of this decade, and
     has to know the token anyway."""
     site = headers.get("sec-fetch-site")
@@ -212,7 +212,7 @@ def _from_here(headers: Headers, scope: Scope) -> bool:
         return False
 
 
-def _bounded(receive: Receive) -> Receive:
+def bounded(receive: Receive) -> Receive:
     """The body up to `BODY_BYTES`; one without a length that goes on beyond is cut off as if the sender had left."""
     taken = 0
 

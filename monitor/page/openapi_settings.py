@@ -40,7 +40,7 @@ def paths() -> Schema:
             "post": changed("Take an address in or out, with the password", "AddressesChange", SAVED, 404, 409)
         },
         "/api/settings/test": {
-            "post": changed("Send a test to an address, with the password", "AddressTest", tested, 404)
+            "post": changed("Send a test to an address, with the password", "AddressTest", tested, 404, 409)
         },
         "/api/settings/fit": {
             "post": changed("Say what known fills make of a jar; changes nothing", "Fills", ref("Fit"))

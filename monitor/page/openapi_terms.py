@@ -76,7 +76,8 @@ def errors_of(*statuses: int) -> Schema:
     words = {
         400: "The body is no JSON, or the host is not the page's", 401: "Not signed in",
         403: "Read only, or not from here",
-        404: "There is none", 409: "Told a moment ago already, not what was told last, or a name that is taken",
+        404: "There is none",
+        409: "Told a moment ago already, not what was told last, a name that is taken, or not the password",
         413: "Too long", 415: "Not application/json",
         422: "A value that cannot be", 503: "The store cannot be read just now, or too much is asked at once",
     }  # fmt: skip

@@ -87,6 +87,6 @@ class SettingsPaths:
         wait_s = guard.try_password(password, address_of(request.scope))
         if wait_s is not None:
             raise Refused(
-                f"too many tries: wait {wait_s / 60:.0f} min" if wait_s > 0 else "that is not the password", 403
+                f"too many tries: wait {wait_s / 60:.0f} min" if wait_s > 0 else "that is not the password", 409
             )
         return body

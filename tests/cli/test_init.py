@@ -221,3 +221,14 @@ def test_man_pages_say_what_the_help_says(here: Path) -> None:
             assert options
             shown = read.stdout.replace("\N{HYPHEN}", "-").replace("\N{MINUS SIGN}", "-")
             assert [option for option in options if option not in shown] == [], page
+
+
+def test_where_nobody_answers_it_says_what_to_do(here: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", "init"], stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert "nobody is there to answer" in done.stderr
+    for way in ("in a terminal", "jartide init --page", "--yes"):
+        assert way in done.stderr
+    assert not (here / "jartide.toml").exists()

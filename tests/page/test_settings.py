@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import pty
 import re
 import subprocess
 import sys
 import threading
-import tty
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -19,6 +16,7 @@ from playwright.sync_api import BrowserContext, Locator, expect
 
 from monitor.config.reader import load
 from tests.browsing import WAIT_MS, Eyes, serious
+from tests.pty_sensor import Sensor
 from tests.servers import free_port, listens, wait_until
 
 PASSWORD = "flour and water"
@@ -45,30 +43,6 @@ quiet_to = "06:30"
 port = {page}
 password_file = "word"
 """
-
-
-class Sensor:
-    """A pty whose other end says a distance each tenth of a second."""
-
-    def __init__(self) -> None:
-        self.ours, theirs = pty.openpty()
-        tty.setraw(theirs)
-        self.port = os.ttyname(theirs)
-        self._theirs = theirs  # held open: a pty whose last reader went forgets what was written
-        self.distance_mm = 151.4
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._speak, daemon=True)
-        self._thread.start()
-
-    def _speak(self) -> None:
-        while not self._end.wait(0.1):
-            os.write(self.ours, f"{self.distance_mm},22.5\n".encode())
-
-    def stop(self) -> None:
-        self._end.set()
-        self._thread.join()
-        os.close(self.ours)
-        os.close(self._theirs)
 
 
 class Heard(BaseHTTPRequestHandler):

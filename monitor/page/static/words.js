@@ -32,18 +32,21 @@ export async function get(path) {
   return answer(await fetch(path, { headers: { accept: "application/json" } }));
 }
 
+/** JSON of a POST as it is; where a page has no token of its own. */
+export const send = async (path, body) => answer(await fetch(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) }));
+
 /** JSON of a POST. The token is asked for anew where a restart or a new sign-in has made ours worthless. */
 export async function post(path, body) {
   const meta = document.querySelector("meta[name=token]");
-  const send = () => fetch(path, {
+  const sent = () => fetch(path, {
     method: "POST",
     headers: { "content-type": "application/json", "x-jartide-token": meta.content },
     body: JSON.stringify(body),
   });
-  let response = await send();
+  let response = await sent();
   if (response.status === 403) {
     meta.content = (await get("api/session")).token;
-    response = await send();
+    response = await sent();
   }
   return answer(response);
 }
