@@ -1,9 +1,10 @@
-"""`python -m tests.pictures` makes the picture of the README from the demo house, so that it stays true: the page
-in the small hours of the demo's night, at a desk by day's colours and on a phone by night's."""
+"""`python -m tests.pictures` makes the pictures of README and guide, so that they stay true: the demo house in the
+small hours of its night, at a desk by day's colours and on a phone by night's; recorded nights as they were decided."""
 
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from tests.browsing import launched
 
 ROOT = Path(__file__).resolve().parent.parent
 OUT = ROOT / "monitor" / "guide" / "now.png"
+NIGHTS = {"good_night": "good_night", "rough_night": "nasty_night"}
 SECONDS = 240  # of the night: slow enough that two browsers see nearly the same minute
 PATIENCE_S = 200.0
 MOMENT = {"Spelt": "feed", "Rye": "rising"}  # what the pictures wait for
@@ -41,6 +43,13 @@ def shot(browser: Browser, url: str, wide: int, high: int, scheme: str) -> Image
     picture = Image.open(BytesIO(page.screenshot()))
     context.close()
     return picture
+
+
+def night(run: Path, out: Path) -> None:
+    """A recorded night as `jartide picture` draws it, for the guide's page on how it decides."""
+    out.unlink(missing_ok=True)
+    words = [sys.executable, "-m", "monitor", "picture", str(run), "-o", str(out)]
+    subprocess.run(words, check=True, env={**os.environ, "TZ": "UTC"})
 
 
 def main() -> None:
@@ -68,6 +77,8 @@ def main() -> None:
     both.paste(phone, (desk.width + GAP_PX, 0))
     both.quantize(COLOURS).save(OUT, optimize=True)
     print(f"{OUT.relative_to(ROOT)}: {OUT.stat().st_size} bytes")
+    for name, run in NIGHTS.items():
+        night(ROOT / "simulated_runs" / f"{run}.csv", OUT.with_name(f"{name}.png"))
 
 
 if __name__ == "__main__":

@@ -1,23 +1,50 @@
-"""`jartide guide [TOPIC]`: the pages of the guide."""
+"""`jartide guide [TOPIC]`: the pages of the guide, in the terminal or as HTML files."""
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import click
 
 from monitor import guide as guides
 from monitor.cli.opening import refuse
+from monitor.guide import Page
 
 
-@click.command(short_help="Short pages about keeping a starter.")
+@click.command(short_help="Pages about keeping a starter, and this program.")
 @click.argument("topic", nargs=-1)
-def guide(topic: tuple[str, ...]) -> None:
-    """Read about keeping a starter. TOPIC is a word like hooch, mould, fridge, ratio or float; without it, a list."""
-    if not topic:
-        click.echo("jartide guide TOPIC opens a page by any of its words:\n")
-        for page in guides.pages():
-            click.echo(f"{page.title}\n    {', '.join(page.words)}")
+@click.option("--html", "folder", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER",
+              help="Write all pages as HTML files into FOLDER; index.html is the first.")  # fmt: skip
+def guide(topic: tuple[str, ...], folder: Path | None) -> None:
+    """Read about keeping a starter, and about keeping Jartide.
+
+    TOPIC is a word like hooch, mould, fridge, ratio or float; or notices, backups, esphome, keys. Without it, a list.
+    """
+    from monitor.cli import reference
+
+    if folder is not None:
+        from monitor.cli import guide_html
+
+        try:
+            count = guide_html.write(folder)
+        except OSError as error:
+            refuse(f"--html: {folder}: cannot be written: {error.strerror}")
+        click.echo(f"{folder / 'index.html'}: {count} pages")
         return
-    found = guides.page(" ".join(topic))
+    if not topic:
+        click.echo("jartide guide TOPIC opens a page by any of its words:")
+        _list("Keeping a starter", guides.pages())
+        _list("Keeping Jartide", guides.keeper_pages())
+        _list("Reference", reference.outlines())
+        return
+    word = " ".join(topic)
+    found = guides.page(word, (*guides.pages(), *guides.keeper_pages(), *reference.outlines()))
     if found is None:
-        refuse(f"TOPIC: the guide has no page for {' '.join(topic)!r}; `jartide guide` lists its pages and their words")
-    click.echo(f"{found.title}\n\n{found.text}")
+        refuse(f"TOPIC: the guide has no page for {word!r}; `jartide guide` lists its pages and their words")
+    click.echo(f"{found.title}\n\n{reference.filled(found).plain}")
+
+
+def _list(heading: str, pages: tuple[Page, ...]) -> None:
+    click.echo(f"\n{heading}")
+    for page in pages:
+        click.echo(f"  {page.title}\n    {', '.join(page.words)}")

@@ -12,6 +12,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,6 +48,15 @@ class StaticFile:
     tag: str
     media_type: str
 
+    def answer(self, request: Request, more: Mapping[str, str] | None = None) -> Response:
+        """Itself, packed where the browser can unpack it, or that it has not changed."""
+        headers = {"etag": self.tag, "vary": "accept-encoding", **(more or {})}
+        if request.headers.get("if-none-match") == self.tag:
+            return Response(status_code=304, headers=headers)
+        if "gzip" not in request.headers.get("accept-encoding", ""):
+            return Response(self.plain, headers=headers, media_type=self.media_type)
+        return Response(self.packed, headers={**headers, "content-encoding": "gzip"}, media_type=self.media_type)
+
 
 class Files:
     """All files of a page, by name; `entry` is the module that its script begins with."""
@@ -60,21 +70,16 @@ class Files:
             **{name: (STATIC / name).read_bytes() for name in _PICTURES},
             **{name: (SHELL / name).read_bytes() for name in ("offline.html", _WORKER)},
         }
-        self._held = {name: _static_file(name, content) for name, content in contents.items()}
+        self._held = {name: static_file(name, content) for name, content in contents.items()}
 
     async def answer(self, request: Request) -> Response:
         """The file that the path names, or that it has not changed. Raises HTTPException (404)."""
         file = self._held.get(request.path_params["name"])
         if file is None:
             raise HTTPException(404)
-        headers = {"etag": file.tag, "vary": "accept-encoding"}
-        if request.path_params["name"] == _WORKER:
-            headers["service-worker-allowed"] = "/"  # it stands for the page, which lies above its folder
-        if request.headers.get("if-none-match") == file.tag:
-            return Response(status_code=304, headers=headers)
-        if "gzip" not in request.headers.get("accept-encoding", ""):
-            return Response(file.plain, headers=headers, media_type=file.media_type)
-        return Response(file.packed, headers={**headers, "content-encoding": "gzip"}, media_type=file.media_type)
+        # the worker stands for the page, which lies above its folder
+        more = {"service-worker-allowed": "/"} if request.path_params["name"] == _WORKER else {}
+        return file.answer(request, more)
 
 
 def joined(folder: Path, entry: str) -> str:
@@ -96,6 +101,7 @@ def joined(folder: Path, entry: str) -> str:
     return f'"use strict";\n(() => {{\n{"".join(scripts.values())}}})();\n'
 
 
-def _static_file(name: str, plain: bytes) -> StaticFile:
+def static_file(name: str, plain: bytes) -> StaticFile:
+    """A file as it is sent."""
     tag = f'"{hashlib.sha256(plain).hexdigest()[:24]}"'
     return StaticFile(plain, gzip.compress(plain, 9, mtime=0), tag, _TYPES[name.rpartition(".")[2]])

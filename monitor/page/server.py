@@ -128,6 +128,7 @@ class PageServer:
         from monitor.page import connections, smoothed
         from monitor.page.app import Page, make
         from monitor.page.for_programs import ForPrograms
+        from monitor.page.guide_files import GuideFiles
         from monitor.page.live import Live
         from monitor.page.on_phones import OnPhones
         from monitor.page.readers import Readers
@@ -145,7 +146,7 @@ class PageServer:
         seal = Seal(_key(self._settings), password, token)
         programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
         chosen = SettingsPaths(self._settings, readers, self._wall, self._file)
-        others = [*programs.routes(), *OnPhones(page, readers).routes(), *chosen.routes()]
+        others = [*programs.routes(), *OnPhones(page, readers).routes(), *chosen.routes(), *GuideFiles().routes()]
         app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, others)
         config = uvicorn.Config(
             app,

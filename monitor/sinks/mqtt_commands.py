@@ -27,6 +27,7 @@ from monitor.values import Json
 
 log = logging.getLogger(__name__)
 
+COMMANDS = ("fed", "noted", "snoozed", "taken_back")
 MOST_BYTES = 4096
 MOST_WAITING = 100  # commands; people give a few a day
 
@@ -119,9 +120,12 @@ def _command(payload: bytes, retained: bool) -> dict[str, Any]:
         given = json.loads(payload)
     except (ValueError, RecursionError):
         raise Refused("the command is no JSON") from None
-    names = ("fed", "noted", "snoozed", "taken_back")
-    if not isinstance(given, dict) or len([key for key in given if key in names]) != 1 or set(given) - {*names, "id"}:
-        raise Refused(f"send a JSON object with one of {', '.join(names)}, and an id if you like")
+    if (
+        not isinstance(given, dict)
+        or len([key for key in given if key in COMMANDS]) != 1
+        or set(given) - {*COMMANDS, "id"}
+    ):
+        raise Refused(f"send a JSON object with one of {', '.join(COMMANDS)}, and an id if you like")
     if not isinstance(given.get("id"), str | int | None) or len(str(given.get("id"))) > 80:
         raise Refused("id: must be a short text or number")
     return given

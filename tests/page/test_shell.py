@@ -4,6 +4,7 @@ of its own."""
 from __future__ import annotations
 
 import json
+import os
 import ssl
 import subprocess
 from collections.abc import Iterator
@@ -11,13 +12,14 @@ from dataclasses import replace
 from pathlib import Path
 from urllib.request import urlopen
 
+import httpx
 import pytest
 from playwright.sync_api import Browser, expect
 
 from monitor.page.server import PageServer, address
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
-from tests.browsing import WAIT_MS, Eyes
+from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
 
@@ -82,5 +84,31 @@ def test_the_page_speaks_tls_itself(settings: Settings, tmp_path: Path) -> None:
         with urlopen(url, context=ssl.create_default_context(cafile=str(cert)), timeout=30) as answer:
             assert b"Jartide" in answer.read()
             assert "Secure" in answer.headers["set-cookie"]
+    finally:
+        server.stop()
+
+
+def test_the_guide_is_on_the_page(settings: Settings, browser: Browser) -> None:
+    """The same pages as `jartide guide --html` writes, from the page's foot to a baker's answer and back to a key."""
+    server = served(settings)
+    try:
+        for name, colours in (("light", "light"), ("dark", "dark")):
+            context = browser.new_context(viewport=PHONE, color_scheme=colours)  # type: ignore[arg-type]
+            eyes = Eyes(context, address(settings))
+            eyes.page.get_by_role("link", name="Guide").click()
+            eyes.page.get_by_role("link", name="How it decides").click()
+            expect(eyes.page.locator("h1")).to_have_text("How it decides", timeout=WAIT_MS)
+            assert eyes.page.evaluate("[...document.images].every((one) => one.naturalWidth > 0)")
+            assert eyes.page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+            assert serious(eyes.page) == []
+            if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
+                eyes.page.screenshot(path=f"{folder}/guide_{name}.png", full_page=True)
+            eyes.page.goto(f"{address(settings)}guide/keys.html")
+            assert "empty_mm" in eyes.page.content()
+            assert serious(eyes.page) == []
+            assert not eyes.wrong
+            context.close()
+        assert httpx.get(f"{address(settings)}guide/nothing.html").status_code == 404
+        assert httpx.get(f"{address(settings)}guide").headers["location"] == "guide/index.html"
     finally:
         server.stop()

@@ -1,11 +1,8 @@
-"""A notice leads to its jar: in its text, and on a tap where the service has a place for it. The addresses that the
-README shows are ones that apprise takes."""
+"""A notice leads to its jar: in its text, and on a tap where the service has a place for it."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
@@ -14,20 +11,6 @@ from monitor.runs.store import Store
 from monitor.sinks.apprise_channel import AppriseChannel
 from monitor.sinks.channel_queue import ChannelQueue
 from tests.sinks.delivering import NOW, Web, notice
-
-README = (Path(__file__).resolve().parents[2] / "README.md").read_text()
-ADDRESSES = re.findall(r"^([a-z]+://\S+)", README.split("without anybody's cloud")[1].split("## ")[0], re.MULTILINE)
-
-
-def test_there_are_addresses_to_try() -> None:
-    assert len(ADDRESSES) == 4
-
-
-@pytest.mark.parametrize("address", ADDRESSES)
-def test_every_address_of_the_readme_is_understood(address: str) -> None:
-    import apprise
-
-    assert apprise.Apprise.instantiate(address)
 
 
 @pytest.mark.parametrize("jar", ["rye", ""])

@@ -1,0 +1,1 @@
+"""The guide: what its pages say is so."""
