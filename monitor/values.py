@@ -111,7 +111,11 @@ class Tick:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fed:
-    """The person says: fed at `time_s`. Grams that were not told are None."""
+    """The person says: fed at `time_s`. Grams that were not told are None.
+
+    `flour_lot` is told where it is not the lot that lies open (`runs.lots`), `seed` where the starter kept was not the
+    jar's own: another jar's name, or a lot. `by` is who says so, as a name typed once on a device.
+    """
 
     time_s: float
     jar: str
@@ -119,6 +123,9 @@ class Fed:
     flour_g: float | None = None
     water_g: float | None = None
     flour: str | None = None
+    flour_lot: str | None = None
+    seed: str | None = None
+    by: str | None = None
 
     @property
     def feeding(self) -> Feeding:
@@ -153,12 +160,13 @@ class Noting(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Noted:
-    """The person notes something about a jar at `time_s`."""
+    """The person notes something about a jar at `time_s`; `by` is who says so."""
 
     time_s: float
     jar: str
     what: Noting
     text: str = ""
+    by: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,7 @@ GROUPS = {
         "bake": "bake",
         "calendar": "calendar",
         "sheet": "sheet",
+        "lot": "lot",
         "assess": "assess",
         "guide": "guide",
     },

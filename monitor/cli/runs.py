@@ -19,7 +19,7 @@ from monitor.cli import completion
 from monitor.cli.nearest import near
 from monitor.cli.opening import config_option, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
-from monitor.runs import history, rfc3339, run_file, transfer, whole_file
+from monitor.runs import history, lots, rfc3339, run_file, transfer, whole_file
 from monitor.runs.device_numbers import Missing
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
@@ -101,7 +101,8 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
             count = transfer.export(store, run, cycle, out, seen, jar)
         if feedings is not None:
             with _target(feedings) as out:
-                run_file.write_feedings(out, _fed(store, run, cycle))
+                usual = next((jar.flour for jar in jars if jar.name == run.jar), None)
+                run_file.write_feedings(out, lots.with_lots(store, _fed(store, run, cycle), usual))
     click.echo(f"{count} readings", err=True)
 
 

@@ -27,6 +27,7 @@ from monitor.host import lock
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
+from monitor.runs.report_body import MOST_LABEL
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import DAY_S, Fed, Noted, Noting
@@ -48,6 +49,9 @@ grams = NothingOr(LEAST_G, MOST_G)
 at_option = click.option(
     "--at", metavar="TIME", help='When it was: 07:30, "2026-03-02 07:30" or RFC 3339. Default: now.'
 )
+by_option = click.option(
+    "--by", envvar="JARTIDE_BY", metavar="NAME", help="Who says so: once a device, as JARTIDE_BY. Default: nobody."
+)
 
 
 @click.command()
@@ -57,6 +61,9 @@ at_option = click.option(
 @click.option("--flour-g", type=grams, help="Flour added, grams.")
 @click.option("--water-g", type=grams, help="Water added, grams.")
 @click.option("--flour", help="Which flour (default: the jar's usual one).")
+@click.option("--flour-lot", metavar="LOT", help="Its lot, if it is not the one that lies open (`jartide lot`).")
+@click.option("--seed", metavar="JAR|LOT", help="Where the starter came from, if not from JAR itself.")
+@by_option
 @at_option
 def fed(
     config: Path,
@@ -65,6 +72,9 @@ def fed(
     flour_g: float | None,
     water_g: float | None,
     flour: str | None,
+    flour_lot: str | None,
+    seed: str | None,
+    by: str | None,
     at: str | None,
 ) -> None:
     """Say that JAR has been fed, with the grams if you weighed them.
@@ -83,6 +93,9 @@ def fed(
         flour_g=flour_g,
         water_g=water_g,
         flour=None if flour is None else _text(flour),
+        flour_lot=label("--flour-lot", flour_lot),
+        seed=label("--seed", seed),
+        by=label("--by", by),
     )
     counts = _tell(settings.store.path, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
@@ -109,8 +122,9 @@ def _as_usual(settings: Settings, item: Fed) -> str:
 @click.argument("jar", shell_complete=jars)
 @click.argument("what", metavar="WHAT", type=_What([one.value for one in Noting if one not in SEEN_ELSEWHERE]))
 @click.argument("text", nargs=-1)
+@by_option
 @at_option
-def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | None) -> None:
+def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | None, at: str | None) -> None:
     """Write something about JAR into the notebook. The fridge has a command of its own, `jartide rest`.
 
     \b
@@ -133,7 +147,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
     noting, said = Noting(what), _text(" ".join(text))
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: "{said}"; write kept, used or thrown, and the grams, like "discard used 120"')
-    noted = Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said)
+    noted = Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said, by=label("--by", by))
     counts = _tell(settings.store.path, noted)
     click.echo(f"{jar}: noted.{counts}")
     answer = _answer(settings, noted)
@@ -144,7 +158,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], at: str | Non
             click.echo(f"If it is so, note it as such: jartide note {jar} mould")
         click.echo(f"With another starter in it, say: jartide note {jar} new_starter")
     elif noting is Noting.DISCARD:
-        with _store(settings.store.path) as store:
+        with opened_store(settings.store.path) as store:
             totals = notebook.discarded_g(store.noted(jar))
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
         if "thrown" in said or "kept" in said:
@@ -188,17 +202,18 @@ def begun(config: Path, jar: str, when: str) -> None:
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--over", is_flag=True, help="It is out of the fridge again.")
+@by_option
 @at_option
-def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
+def rest(config: Path, jar: str, over: bool, by: str | None, at: str | None) -> None:
     """Say that JAR goes into the fridge to rest: nothing is asked for until it is out again."""
     settings = settings_from(config)
     jar_from(settings, jar)
     noting, item_s = Noting.REST_OVER if over else Noting.REST, _when(at, settings)
-    counts = _tell(settings.store.path, Noted(time_s=item_s, jar=jar, what=noting, text=""))
+    counts = _tell(settings.store.path, Noted(time_s=item_s, jar=jar, what=noting, by=label("--by", by)))
     click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
     rested_s = None
     if over:
-        with _store(settings.store.path) as store:
+        with opened_store(settings.store.path) as store:
             rested_s = rest_began_s(store.told(jar, 0.0), item_s)
     advice = resting.waking(None if rested_s is None else (item_s - rested_s) / DAY_S) if over else resting.going_in()
     click.echo(display(settings.display).worded(f"{advice.say}\n(more: jartide guide {advice.guide})"))
@@ -208,11 +223,12 @@ def rest(config: Path, jar: str, over: bool, at: str | None) -> None:
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)
-def snooze(config: Path, jar: str, hours: float) -> None:
+@by_option
+def snooze(config: Path, jar: str, hours: float, by: str | None) -> None:
     """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
     settings = settings_from(config)
     jar_from(settings, jar)
-    item = Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}")
+    item = Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}", by=label("--by", by))
     counts = _tell(settings.store.path, item)
     click.echo(f"{jar}: no notices for {hours:g} h.{counts}")
 
@@ -231,7 +247,7 @@ def undo(config: Path, jar: str) -> None:
     settings = settings_from(config)
     jar_from(settings, jar)
     now_s = time.time()
-    with _store(settings.store.path) as store:
+    with opened_store(settings.store.path) as store:
         try:
             item = reported.take_back(store, jar, now_s).item
         except reported.CannotTakeBack as error:
@@ -254,7 +270,8 @@ def _when(text: str | None, settings: Settings) -> float:
 
 
 @contextmanager
-def _store(path: Path) -> Iterator[Store]:
+def opened_store(path: Path) -> Iterator[Store]:
+    """The store, beside a daemon or not; exits where there is none or it cannot be used."""
     if not path.exists():
         refuse(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it")
     try:
@@ -269,7 +286,7 @@ def _store(path: Path) -> Iterator[Store]:
 
 def _tell(path: Path, item: Fed | Noted) -> str:
     """Keeps it; returns a sentence to be added where no daemon takes it up now."""
-    with _store(path) as store:
+    with opened_store(path) as store:
         store.tell(item, time.time())
     watched = lock.holder(path) is not None
     return "" if watched else " Nobody is watching just now: it counts from the next start of `jartide watch`."
@@ -279,3 +296,11 @@ def _text(text: str) -> str:
     if len(text) > notebook.TEXT_CHARS:
         refuse(f"the text is {len(text)} characters long; at most {notebook.TEXT_CHARS} are kept")
     return text
+
+
+def label(option: str, text: str | None) -> str | None:
+    """What fits on a label: a lot, a name."""
+    said = None if text is None else text.strip()
+    if said and len(said) > MOST_LABEL:
+        refuse(f"{option}: {len(said)} characters; at most {MOST_LABEL} are kept")
+    return said or None

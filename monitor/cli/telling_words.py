@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from monitor.core.assess import notebook
+from monitor.core.display.units import NAME_CHARS, one_line
 from monitor.runs.history import HYDRATIONS
 from monitor.values import Fed, Noted, Noting
 
 
 def words(item: Fed | Noted) -> str:
-    """ "fed, 1:4:4", "a snooze of 3 h", "liquid on top", "discard: used 120 g"."""
+    """ "fed, 1:4:4 (Mia)", "a snooze of 3 h", "liquid on top", "discard: used 120 g"."""
     if isinstance(item, Fed):
-        return f"fed{ratio(item)}"
+        return f"fed{ratio(item)}" + (f" ({one_line(item.by, NAME_CHARS)})" if item.by else "")
     return f"a snooze of {item.text} h" if item.what is Noting.SNOOZE else notebook.says(item)
 
 

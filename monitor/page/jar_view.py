@@ -182,7 +182,8 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
     if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
         return None
     what = "fed" if isinstance(last.item, Fed) else NOTE_WORDS[last.item.what]
-    return {"seq": last.seq, "what_words": what, "words": show.clock(last.item.time_s, now_s)}
+    who = f", by {last.item.by}" if last.item.by else ""
+    return {"seq": last.seq, "what_words": what, "words": show.clock(last.item.time_s, now_s) + who}
 
 
 def next_notice(
@@ -292,6 +293,7 @@ def note_json(note: Noted, now_s: float, show: Display) -> Json:
         "text": note.text,
         "says": says(note),
         "may_change": may_change(note),
+        "by": note.by,
         "words": show.clock(note.time_s, now_s),
     }
 

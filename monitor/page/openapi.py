@@ -32,7 +32,7 @@ from monitor.page.openapi_terms import (
 from monitor.page.planning import BAKE_FLOUR_G, HYDRATION_PCT, KEEP_G, LEVAIN_PCT, TARGET_H, TEMPERATURE_C
 from monitor.page.shapes import MOST_ASKED
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
-from monitor.runs.report_body import CHANGEABLE, DISCARD, GRAMS, LATEST_S, MOST_FLOUR, MOST_MINUTES, MOST_SEQ, NOTES
+from monitor.runs.report_body import CHANGEABLE, DISCARD, GRAMS, LATEST_S, MOST_FLOUR, MOST_LABEL, MOST_MINUTES, MOST_SEQ, NOTES
 from monitor.runs.trials import LEAST_JARS, MOST_JARS, MOST_NAME
 from monitor.values import Noting, Stage
 
@@ -276,7 +276,7 @@ def _now_schemas() -> Schema:
         ),
         "Note": object_of(
             at_s=NUMBER, what={"enum": [note.value for note in Noting]}, what_words=TEXT, text=TEXT, says=TEXT,
-            may_change=YES_NO, words=TEXT,
+            may_change=YES_NO, by=maybe(TEXT), words=TEXT,
         ),
         "OpenCurve": object_of(
             jar=TEXT, place=TEXT, fed_at_s=maybe(NUMBER), level_known=YES_NO, start_mm=maybe(NUMBER), gap_s=NUMBER,
@@ -336,16 +336,18 @@ def _health_schemas() -> Schema:
 
 def _told_schemas() -> Schema:
     """What may be told: strict, with the limits that `telling` holds."""
-    ago = {"minutes_ago": maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES})}
+    by = {"by": maybe({**TEXT, "maxLength": MOST_LABEL})}
+    ago = {"minutes_ago": maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}), **by}
+    lot = maybe({**TEXT, "maxLength": MOST_LABEL})
     weighed = {**NUMBER, "minimum": LEAST_G, "maximum": MOST_G}
     maybe_none: Schema = {"anyOf": [weighed, {"const": 0}, {"type": "null"}]}
     return {
         "Fed": strict(
             starter_g=maybe_none, flour_g=maybe(weighed), water_g=maybe_none,
-            flour=maybe({**TEXT, "maxLength": MOST_FLOUR}), **ago,
+            flour=maybe({**TEXT, "maxLength": MOST_FLOUR}), flour_lot=lot, seed=lot, **ago,
         ),
         "Snoozed": {
-            **strict(hours={**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}), "required": ["hours"]
+            **strict(hours={**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}, **by), "required": ["hours"]
         },
         "Noted": {
             "oneOf": [

@@ -91,12 +91,12 @@ def told_kind(item: Told) -> str:
 
 def told_text(item: Told) -> str:
     """A told item as JSON, without its time and jar, which have columns of their own."""
-    body: Json
+    body: dict[str, Json]
     match item:
         case Fed():
-            body = {"fed": {**item.feeding.weights, "flour": item.flour}}
+            body = {"fed": {**item.feeding.weights, "flour": item.flour}, **_beside(item, "flour_lot", "seed", "by")}
         case Noted():
-            body = {"noted": item.what.value, "text": item.text}
+            body = {"noted": item.what.value, "text": item.text, **_beside(item, "by")}
         case TakenBack():
             body = {"taken_back": item.seq}
         case ClockSet():
@@ -104,13 +104,19 @@ def told_text(item: Told) -> str:
     return json.dumps(body, ensure_ascii=False)
 
 
+def _beside(item: Fed | Noted, *names: str) -> dict[str, Json]:
+    """What most tellings do not say; a version that does not know a key passes over it."""
+    return {name: value for name in names if (value := getattr(item, name)) is not None}
+
+
 def told_of(text: str, time_s: float, jar: str) -> Told:
     """The item that `told_text` wrote."""
     body = json.loads(text)
     if "fed" in body:
-        return Fed(time_s=time_s, jar=jar, **body["fed"])
+        beside = {name: body.get(name) for name in ("flour_lot", "seed", "by")}
+        return Fed(time_s=time_s, jar=jar, **body["fed"], **beside)
     if "noted" in body:
-        return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"])
+        return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"], by=body.get("by"))
     if "taken_back" in body:
         return TakenBack(time_s=time_s, jar=jar, seq=body["taken_back"])
     return ClockSet(time_s=time_s, offset_s=body["clock_set_s"], since_s=body.get("since_s", 0.0))

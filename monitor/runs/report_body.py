@@ -18,6 +18,7 @@ from monitor.settings import JarSettings
 from monitor.values import Fed, Json, Noted, Noting
 
 MOST_FLOUR = 100
+MOST_LABEL = 60  # characters: what a label on a bag, or a first name, has
 MOST_MINUTES = OLDEST_S / 60.0
 MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
@@ -38,7 +39,7 @@ class Refused(ValueError):
 
 def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
     """The feeding that a body tells of. Raises Refused."""
-    given = table_of(body, (*GRAMS, "flour", "minutes_ago"))
+    given = table_of(body, (*GRAMS, "flour", "flour_lot", "seed", "by", "minutes_ago"))
     return Fed(
         time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
         jar=jar.name,
@@ -46,12 +47,15 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
         flour_g=_number(given, "flour_g", LEAST_G, MOST_G),  # a feeding adds flour
         water_g=_grams(given, "water_g"),
         flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+        flour_lot=_text(given, "flour_lot", MOST_LABEL) or None,
+        seed=_text(given, "seed", MOST_LABEL) or None,
+        by=_text(given, "by", MOST_LABEL) or None,
     )
 
 
 def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     """The note that a body tells of. Raises Refused."""
-    given = table_of(body, ("what", "text", "minutes_ago"))
+    given = table_of(body, ("what", "text", "by", "minutes_ago"))
     what = given.get("what")
     if not isinstance(what, str) or what not in NOTES:
         raise Refused(f"what: must be one of {', '.join(NOTES)}")
@@ -59,15 +63,19 @@ def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     if what == Noting.DISCARD and not re.fullmatch(DISCARD, text):
         raise Refused('text: of a discard must be what became of it and grams: "kept 40", "used 120" or "thrown 80"')
     ago_min = _number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0
-    return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=Noting(what), text=text)
+    by = _text(given, "by", MOST_LABEL) or None
+    return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=Noting(what), text=text, by=by)
 
 
 def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     """Notices held back from now on for some hours. Raises Refused."""
-    hours = _number(table_of(body, ("hours",)), "hours", *SNOOZE_H)
+    given = table_of(body, ("hours", "by"))
+    hours = _number(given, "hours", *SNOOZE_H)
     if hours is None:
         raise Refused(f"hours: must be {SNOOZE_H[0]:g} to {SNOOZE_H[1]:g}")
-    return Noted(time_s=now_s, jar=jar.name, what=Noting.SNOOZE, text=f"{hours:g}")
+    return Noted(
+        time_s=now_s, jar=jar.name, what=Noting.SNOOZE, text=f"{hours:g}", by=_text(given, "by", MOST_LABEL) or None
+    )
 
 
 def taken_back_of(body: object) -> int:

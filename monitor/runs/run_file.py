@@ -29,6 +29,7 @@ REQUIRED = ("time", "distance_mm")
 USUAL = ("time", "distance_mm", "temperature_c")
 SURFACE = ("distance_mm", "echo_us")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
+TRACED = ("flour_lot", "seed", "by")  # further columns of feedings, written where any of them says something
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
 # keys of the header that are looked at; the others are kept as they are
@@ -196,9 +197,9 @@ def write(
 
 
 def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedRow]]:
-    """The feedings told in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`; grams may be empty, else they are
-    held to what `jartide fed` takes), in file order, and the rows that are none. Raises RunFileError when the file is
-    missing or has no `fed_at` column."""
+    """The feedings told in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`, and `flour_lot,seed,by` where
+    there are such columns; grams may be empty, else they are held to what `jartide fed` takes), in file order, and the
+    rows that are none. Raises RunFileError when the file is missing or has no `fed_at` column."""
     path = Path(path)
     fed: list[Fed] = []
     rejected: list[RejectedRow] = []
@@ -216,19 +217,24 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
             except ValueError as error:
                 rejected.append(RejectedRow(number, str(error), printable(line.strip()[:80])))
                 continue
-            flour = without_controls(unguard_line(unguard(row.get("flour", "")))) or None
-            fed.append(Fed(time_s=time_s, jar=jar, starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=flour))
+            flour, lot, seed, by = (
+                without_controls(unguard_line(unguard(row.get(name, "")))) or None for name in ("flour", *TRACED)
+            )
+            grams = {"starter_g": starter_g, "flour_g": flour_g, "water_g": water_g}
+            fed.append(Fed(time_s=time_s, jar=jar, **grams, flour=flour, flour_lot=lot, seed=seed, by=by))
     return fed, rejected
 
 
 def write_feedings(out: TextIO, fed: Iterable[Fed]) -> None:
     """Write a FEEDINGS.csv that `read_feedings` reads back identically."""
+    some = list(fed)
+    traced = TRACED if any(getattr(item, name) for item in some for name in TRACED) else ()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(FEEDING)
-    for item in fed:
-        flour = guard(guard_line(one_line(item.flour or "")))
+    writer.writerow((*FEEDING, *traced))
+    for item in some:
+        words = [guard(guard_line(one_line(getattr(item, name) or ""))) for name in ("flour", *traced)]
         grams = [number(value) for value in item.feeding.weights.values()]
-        writer.writerow([rfc3339.text(item.time_s), *grams, flour])
+        writer.writerow([rfc3339.text(item.time_s), *grams, *words])
 
 
 def _grams(name: str, cell: str) -> float | None:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.config.reader import SettingsError, load
 from monitor.config.share import owner
+from monitor.values import Straight, Tapered
 
 RYE = '[[group]]\nname = "rye"\nflour = "whole rye"\nempty_mm = 152\n'
 
@@ -34,6 +35,22 @@ def test_a_range_names_forty_jars_and_a_group_gives_what_they_share(tmp_path: Pa
     assert {jar.flour for jar in jars} == {"whole rye"}
     assert {jar.group for jar in jars} == {"rye"}
     assert Counter(jar.empty_mm for jar in jars) == {152.0: 40, 210.0: 1}
+
+
+def test_a_group_gives_shape_and_sensor_too(tmp_path: Path) -> None:
+    text = (
+        '[[group]]\nname = "g"\nsensor = "ultrasonic"\nventing = "open"\nempty_mm = 150\nrim_mm = 140\ncycle_h = 12\n'
+        'geometry = {shape = "tapered", bottom_diameter_mm = 70, top_diameter_mm = 90, height_mm = 140}\n'
+        '[[jar]]\nname = "g{1..200}"\ngroup = "g"\n'
+        '[[jar]]\nname = "old"\ngroup = "g"\nsensor = "optical"\ngeometry = {shape = "straight", diameter_mm = 80}\n'
+    )
+    *shelf, old = load(written(tmp_path, text)).jars
+    tapered = Tapered(bottom_diameter_mm=70, top_diameter_mm=90, height_mm=140)
+    assert len(shelf) == 200
+    assert {(jar.geometry, jar.sensor, jar.venting, jar.rim_mm, jar.cycle_h) for jar in shelf} == {
+        (tapered, "ultrasonic", "open", 140.0, 12.0)
+    }
+    assert (old.geometry, old.sensor, old.rim_mm) == (Straight(diameter_mm=80), "optical", 140.0)
 
 
 def test_a_range_keeps_its_leading_zeros(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 
-from monitor.core.display.units import one_line
+from monitor.core.display.units import NAME_CHARS, one_line
 from monitor.values import Noted, Noting
 
 DISCARDED = ("kept", "used", "thrown")
@@ -60,11 +60,13 @@ def mould_noted_s(notes: Sequence[Noted]) -> float | None:
 
 
 def says(note: Noted, most: int = TEXT_CHARS) -> str:
-    """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; of its text at most `most`."""
+    """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; of its text at most `most`, and
+    in brackets who said it, where a name was given."""
     text = one_line(note.text, most)
     if note.what is Noting.DISCARD and text[-1:].isdigit():
         text += " g"
-    return f"{NOTE_WORDS[note.what]}: {text}" if text else NOTE_WORDS[note.what]
+    who = f" ({one_line(note.by, NAME_CHARS)})" if note.by else ""
+    return (f"{NOTE_WORDS[note.what]}: {text}" if text else NOTE_WORDS[note.what]) + who
 
 
 def during(notes: Sequence[Noted], from_s: float, to_s: float | None) -> list[Noted]:
