@@ -31,6 +31,8 @@ GROUPS = {
         "bake": "bake",
         "calendar": "calendar",
         "sheet": "sheet",
+        "handover": "handover",
+        "stagger": "stagger",
         "lot": "lot",
         "assess": "assess",
         "guide": "guide",

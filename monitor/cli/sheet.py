@@ -6,23 +6,23 @@ import dataclasses
 import json
 import sys
 import time
-from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
-from monitor.cli.opening import config_option, settings_from
-from monitor.core.assess.siblings import Unlike, unlike
+from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.core.display.units import Display
-from monitor.core.plan.sheet import Row, Sheet, SheetJar, sheet, usual_feeding
+from monitor.core.plan.sheet import Row, Sheet
 from monitor.host.time_zone import display
-from monitor.runs import daemon_status, history
+from monitor.review import feeding_sheet
+from monitor.review.feeding_sheet import MadeSheet
 from monitor.runs.store import Store, StoreTrouble
-from monitor.settings import JarSettings, Settings
-from monitor.values import Cycle, JarState, Stage
+from monitor.settings import Settings
+
+AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
 
 
-@click.command("sheet")
+@click.command("sheet", short_help="Which jars to feed in the next hours, in order, with grams.")
 @click.option("--hours", default=12.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
 @click.option("--group", help="Only the jars of this group.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
@@ -32,47 +32,27 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
     settings = settings_from(config)
     show = display(settings.display)
     now_s = time.time()
-    jars, odd = _known(settings, group)
-    made = sheet(jars, now_s, hours)
+    made = made_sheet(settings, now_s, hours, group)
     if as_json:
-        body = dataclasses.asdict(made) | {"unlike": [dataclasses.asdict(one) for one in odd]}
+        body = dataclasses.asdict(made.sheet) | {"unlike": [dataclasses.asdict(one) for one in made.odd]}
         click.echo(json.dumps(body, ensure_ascii=False))
     else:
-        click.echo("\n".join([*lines(made, show, now_s, hours), *(f"Have a look: {one.words}." for one in odd)]))
-    sys.exit(0 if made.rows else 1)
+        odd = [f"Have a look: {one.words}." for one in made.odd]
+        click.echo("\n".join([*lines(made.sheet, show, now_s, hours), *odd]))
+    sys.exit(0 if made.sheet.rows else 1)
 
 
-def _known(settings: Settings, group: str | None) -> tuple[list[SheetJar], list[Unlike]]:
-    """The configured jars as the daemon last knew them, and those that stand apart from the rest of their group."""
-    wanted = [jar for jar in settings.jars if group is None or jar.group == group]
+def made_sheet(settings: Settings, now_s: float, hours: float, group: str | None) -> MadeSheet:
+    """The sheet out of the store; exits with 1 where that cannot be read, with 2 for a group that is none."""
+    groups = sorted({jar.group for jar in settings.jars if jar.group is not None})
+    if group is not None and group not in groups:
+        refuse(f"--group: no jar is in {group}; there is {', '.join(groups) or 'no group'}")
     try:
         with Store.join(settings.store.path) as store:
-            status = daemon_status.read(store)
-            cycles = {jar.name: history.of_starter(store, jar.name) for jar in wanted}
+            return feeding_sheet.of_store(store, settings, now_s, hours, group)
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(1)
-    states = {state.jar: state for state in status.jars} if status is not None else {}
-    groups = sorted({jar.group for jar in wanted if jar.group is not None})
-    odd = [
-        one for name in groups for one in unlike({jar.name: cycles[jar.name] for jar in wanted if jar.group == name})
-    ]
-    return [_jar(states.get(jar.name), jar, cycles[jar.name]) for jar in wanted], odd
-
-
-def _jar(state: JarState | None, jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:
-    cycle = state.cycle if state else None
-    span = state.forecast.fall_at if state and state.forecast else None
-    return SheetJar(
-        name=jar.name,
-        stage=state.stage if state else Stage.UNKNOWN,
-        fed_at_s=cycle.fed_at_s if cycle else None,
-        fall_at_s=cycle.fall_at_s if cycle else None,
-        expected_fall_s=span.likely_s if span else None,
-        group=jar.group,
-        usual=usual_feeding(cycles),
-        cycle_h=jar.cycle_h,
-    )
 
 
 def lines(made: Sheet, show: Display, now_s: float, hours: float) -> list[str]:
@@ -105,4 +85,10 @@ def _row(place: int, row: Row, show: Display, now_s: float) -> str:
     grams = row.feeding.grams if row.feeding is not None else None
     feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not told"
     kind = f" {row.feeding.flour}" if row.feeding is not None and row.feeding.flour else ""
-    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}"
+    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{_ahead(row)}"
+
+
+def _ahead(row: Row) -> str:
+    if row.ahead_h is None or abs(row.ahead_h) < AHEAD_H:
+        return ""
+    return f", {abs(row.ahead_h):.0f} h {'ahead' if row.ahead_h > 0 else 'behind'}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import re
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -25,7 +26,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from monitor.core.display.units import Display
 from monitor.host.time_zone import zone_name
-from monitor.page import health, past, planning, trying
+from monitor.page import feeding_sheet, health, past, planning, trying
 from monitor.page.files import Files
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
@@ -223,6 +224,34 @@ class Page:
             raise Refused("at_s and flour_g: say when you mix, and how much flour the dough has")
         return at_s, flour_g, levain_pct or 20.0, temperature_c
 
+    async def sheet(self, request: Request) -> Response:
+        """Who is to be fed in the next hours."""
+        (hours,) = numbers_of(request, {"hours": feeding_sheet.HOURS})
+        asked = hours, request.query_params.get("group")
+        return JSONResponse(
+            await self.slow.ask(feeding_sheet.sheet, self.settings, self.wall(), self.show, *asked)
+        )  # fmt: skip
+
+    async def handover(self, request: Request) -> Response:
+        """What happened since a time."""
+        (since_s,) = numbers_of(request, {"since_s": (0.0, 1e11)})
+        asked = since_s, request.query_params.get("group")
+        return JSONResponse(
+            await self.slow.ask(feeding_sheet.happened, self.settings, self.wall(), self.show, *asked)
+        )  # fmt: skip
+
+    async def stagger(self, request: Request) -> Response:
+        """A group's feedings spread over the hours."""
+        (apart_min,) = numbers_of(request, {"apart_min": feeding_sheet.APART})
+        named = request.query_params.get("ready_s", "")
+        if not re.fullmatch(r"([0-9]{1,11}(,[0-9]{1,11})*)?", named):
+            raise Refused("ready_s: must be Unix seconds, with commas between")
+        ready_s = [float(one) for one in named.split(",")[: feeding_sheet.MOST_READY] if one]
+        asked = request.query_params.get("group", ""), ready_s, apart_min
+        return JSONResponse(
+            await self.slow.ask(feeding_sheet.staggered, self.settings, self.wall(), self.show, *asked)
+        )  # fmt: skip
+
     async def trials(self, request: Request) -> Response:
         """All trials."""
         return JSONResponse(await self.readers.ask(trying.all_trials, self.show))
@@ -317,6 +346,9 @@ def make(page: Page, password: str | None, token: str | None, more: Sequence[Bas
         Route("/api/jars/{jar:path}/taken_back", page.taken_back, methods=["POST"]),
         Route("/api/runs/{run}/cycles/{cycle}", page.cycle),
         Route("/api/runs/{run}/cycles/{cycle}/top", page.top),
+        Route("/api/sheet", page.sheet),
+        Route("/api/handover", page.handover),
+        Route("/api/stagger", page.stagger),
         Route("/api/trials", page.trials),
         Route("/api/trials/begun", page.trial_begun, methods=["POST"]),
         Route("/api/trials/ended", page.trial_ended, methods=["POST"]),

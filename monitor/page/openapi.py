@@ -7,7 +7,7 @@ from __future__ import annotations
 from monitor import __version__
 from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.core.display.face import Look
-from monitor.page import openapi_settings
+from monitor.page import openapi_settings, openapi_sheet
 from monitor.page.on_phones import ENDPOINT, MOST_CHARS, POINT, SECRET
 from monitor.page.openapi_terms import (
     JAR,
@@ -32,7 +32,17 @@ from monitor.page.openapi_terms import (
 from monitor.page.planning import BAKE_FLOUR_G, HYDRATION_PCT, KEEP_G, LEVAIN_PCT, TARGET_H, TEMPERATURE_C
 from monitor.page.shapes import MOST_ASKED
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
-from monitor.runs.report_body import CHANGEABLE, DISCARD, GRAMS, LATEST_S, MOST_FLOUR, MOST_LABEL, MOST_MINUTES, MOST_SEQ, NOTES
+from monitor.runs.report_body import (
+    CHANGEABLE,
+    DISCARD,
+    GRAMS,
+    LATEST_S,
+    MOST_FLOUR,
+    MOST_LABEL,
+    MOST_MINUTES,
+    MOST_SEQ,
+    NOTES,
+)
 from monitor.runs.trials import LEAST_JARS, MOST_JARS, MOST_NAME
 from monitor.values import Noting, Stage
 
@@ -169,6 +179,7 @@ def _paths() -> Schema:
                 ref("CycleTop"), 404, 422, 503, parameters=place,
             )
         },
+        **openapi_sheet.paths(),
         "/api/trials": {"get": get_of("Trials and how they stand", list_of(OBJECT), 503)},
         **{f"/api/trials/{what}": {"post": changed(words, name, object_of(trial=TEXT, since_s=NUMBER), *errors)}
            for what, words, name, errors in (
@@ -236,7 +247,8 @@ def _reading() -> Schema:
 
 
 def _schemas() -> Schema:
-    ours = (_now_schemas(), _past_schemas(), _health_schemas(), _told_schemas(), openapi_settings.schemas())
+    ours = (_now_schemas(), _past_schemas(), _health_schemas(), _told_schemas())
+    ours += (openapi_settings.schemas(), openapi_sheet.schemas())
     return {"Error": object_of(error=TEXT), **{name: one for some in ours for name, one in some.items()}}
 
 

@@ -1,13 +1,13 @@
 """The feeding sheet: all jars that are due in the next hours, in the order to feed them, with grams and sums.
 
-Pure: from what is believed of each jar and what it is usually fed. `jartide sheet` shows it. It plans no new ratio
-(`feeding` does that, jar by jar): who feeds twenty jars in a row weighs out what was settled before.
+Pure: from what is believed of each jar and what it is usually fed. The command and the page show it. It plans no new
+ratio (`feeding` does that, jar by jar): who feeds twenty jars in a row weighs out what was settled before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 
 from monitor.values import Cycle, Feeding, Stage
@@ -32,11 +32,13 @@ class SheetJar:
     group: str | None = None
     usual: Feeding | None = None  # None: never told
     cycle_h: float = 24.0  # when it is due with no forecast
+    flour: str | None = None  # the config's, where no feeding said which
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One jar to be fed: due from `due_s` on, harmless until `by_s`, in the order of the sheet."""
+    """One jar to be fed: due from `due_s` on, harmless until `by_s`, in the order of the sheet. `ahead_h` is how long
+    before the end of its usual cycle it is due (below zero: after it); None where no feeding is known."""
 
     jar: str
     group: str | None
@@ -45,6 +47,7 @@ class Row:
     by_s: float
     feeding: Feeding | None
     now: bool
+    ahead_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,8 +108,9 @@ def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
                 stage=jar.stage,
                 due_s=due_s,
                 by_s=due_s + GRACE_SHARE * max(due_s - fed_s, 0.0),
-                feeding=jar.usual,
+                feeding=_with_flour(jar),
                 now=due_s <= now_s,
+                ahead_h=None if jar.fed_at_s is None else jar.cycle_h - (due_s - jar.fed_at_s) / H_S,
             )
         )
     ordered = _grouped(sorted(rows, key=lambda row: (row.due_s, row.jar)))
@@ -127,6 +131,10 @@ def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
         starter_g=sum(one.starter_g or 0.0 for one in fed),
         untold=tuple(row.jar for row in ordered if row.feeding is None),
     )
+
+
+def _with_flour(jar: SheetJar) -> Feeding | None:
+    return None if jar.usual is None else replace(jar.usual, flour=jar.usual.flour or jar.flour)
 
 
 def _due_s(jar: SheetJar) -> float | None:

@@ -1,6 +1,7 @@
 // What a person reports about a jar: one tap for fed, hooch and snooze; an answer to the jar's question; the notebook; and
 // a slip taken back. Hands are floury: the buttons that matter are large, few, and low on the card.
 
+import { nameField, tellOf } from "./who.js";
 import { el, jarPath, post, sayWeight } from "./words.js";
 
 const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
@@ -42,7 +43,7 @@ export function tellPanel(name, live) {
     for (const button of buttons) button.disabled = true;
     said.textContent = "…";
     try {
-      await post(jarPath(name, what), body);
+      await (what === "taken_back" ? post(jarPath(name, what), body) : tellOf(name, what, body));
       said.textContent = done;
       touched = false;
       for (const input of notebook.querySelectorAll("input")) input.value = "";
@@ -143,7 +144,7 @@ export function tellPanel(name, live) {
   panel.append(el("h3", {}, "Fed otherwise"), el("div", { class: "row" },
     el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
     el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value)))),
-  el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra), notebook);
+  el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook);
 
   /** The buttons at the foot of a card. */
   function lowOf(look) {

@@ -1,0 +1,54 @@
+"""`jartide handover`: what happened since an hour and what is due next, for whoever takes over."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import time
+from pathlib import Path
+
+import click
+
+from monitor.cli.opening import config_option, moment, settings_from
+from monitor.cli.sheet import lines, made_sheet
+from monitor.cli.tell import opened_store
+from monitor.core.display.units import Display
+from monitor.host.time_zone import calendar, display
+from monitor.review import handover as review
+from monitor.review.handover import Happened
+
+SHIFT_S = 8 * 3600.0  # a working shift
+
+
+@click.command("handover", short_help="What happened since an hour, and what is due.")
+@click.option("--since", metavar="TIME", help="Since when: 06:00 or RFC 3339.  [default: eight hours ago]")
+@click.option("--hours", default=8.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
+@click.option("--group", help="Only the jars of this group.")
+@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@config_option
+def handover(since: str | None, hours: float, group: str | None, as_json: bool, config: Path) -> None:
+    """Say what happened since TIME, who told it, and what is to be fed in the next hours."""
+    settings = settings_from(config)
+    show, now_s = display(settings.display), time.time()
+    since_s = now_s - SHIFT_S if since is None else moment(since, calendar(settings.display.time_zone))
+    made = made_sheet(settings, now_s, hours, group)
+    with opened_store(settings.store.path) as store:
+        jars = [jar.name for jar in settings.jars if group is None or jar.group == group]
+        happened = review.since(store, jars, since_s)
+    if as_json:
+        body = {
+            "since_s": since_s,
+            "happened": [dataclasses.asdict(one) for one in happened],
+            "due": dataclasses.asdict(made.sheet),
+        }
+        click.echo(json.dumps(body, ensure_ascii=False))
+        return
+    click.echo(f"Since {show.clock(since_s, now_s)}:" if happened else f"Since {show.clock(since_s, now_s)}: nothing.")
+    for one in happened:
+        click.echo(f"  {_line(one, show, now_s)}")
+    click.echo("\n".join(["", *lines(made.sheet, show, now_s, hours), *(f"Have a look: {o.words}." for o in made.odd)]))
+
+
+def _line(one: Happened, show: Display, now_s: float) -> str:
+    who = f" ({one.by})" if one.by else ""
+    return f"{show.clock(one.at_s, now_s)}  {one.jar}: {one.what}{who}"

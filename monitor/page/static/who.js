@@ -1,0 +1,17 @@
+// Who stands at this device: a name typed once, kept by the browser, said with whatever is told. No account, no password.
+
+import { el, jarPath, post } from "./words.js";
+
+const KEY = "jartide-name", MOST = 60;
+
+const name = () => { try { return localStorage.getItem(KEY) ?? ""; } catch { return ""; } };
+
+/** Tells something of a jar, in this device's name where it has one. */
+export const tellOf = (jar, what, body) => post(jarPath(jar, what), name() ? { ...body, by: name() } : body);
+
+/** The field for the name. */
+export function nameField() {
+  const input = el("input", { type: "text", name: "who", maxlength: MOST, autocomplete: "off", value: name(), placeholder: "nobody in particular" });
+  input.addEventListener("input", () => { try { localStorage.setItem(KEY, input.value.trim()); } catch { /* a browser that keeps nothing */ } });
+  return el("label", {}, "Your name, on this device", input);
+}

@@ -1,0 +1,64 @@
+"""What the feeding sheet is made of, out of the store: for `jartide sheet` and the page alike.
+
+Between what the daemon wrote of each jar and `core.plan.sheet`. A feeding that was told since then counts at once, so
+that a jar that was just ticked off does not stand there until the next minute.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.core.assess.siblings import Unlike, unlike
+from monitor.core.plan.sheet import Sheet, SheetJar, sheet, usual_feeding
+from monitor.runs import daemon_status, history, reported
+from monitor.runs.store import Store
+from monitor.settings import JarSettings, Settings
+from monitor.values import Cycle, Fed, JarState, Stage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeSheet:
+    """The sheet, the jars that stand apart from the rest of their group, and who fed each jar last, where told."""
+
+    sheet: Sheet
+    odd: tuple[Unlike, ...]
+    fed_by: dict[str, str]
+
+
+def of_store(
+    store: Store, settings: Settings, now_s: float, hours: float, group: str | None = None
+) -> MadeSheet:  # fmt: skip
+    """The sheet of the configured jars, or of one group. Raises StoreTrouble."""
+    wanted = [jar for jar in settings.jars if group is None or jar.group == group]
+    status = daemon_status.read(store)
+    cycles = {jar.name: history.of_starter(store, jar.name) for jar in wanted}
+    states = {state.jar: state for state in status.jars} if status is not None else {}
+    since_s = status.as_of_s if status is not None else 0.0
+    told = {one.item.jar: one.item for one in reported.since(store, since_s) if isinstance(one.item, Fed)}
+    groups = sorted({jar.group for jar in wanted if jar.group is not None})
+    odd = [
+        one for name in groups for one in unlike({jar.name: cycles[jar.name] for jar in wanted if jar.group == name})
+    ]
+    jars = [_jar(states.get(jar.name), told.get(jar.name), jar, cycles[jar.name]) for jar in wanted]
+    last = {jar.name: reported.last_feeding(store, jar.name) for jar in wanted}
+    by = {name: fed.by for name, fed in last.items() if fed is not None and fed.by}
+    return MadeSheet(sheet=sheet(jars, now_s, hours), odd=tuple(odd), fed_by=by)
+
+
+def _jar(state: JarState | None, told: Fed | None, jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:
+    cycle = state.cycle if state else None
+    span = state.forecast.fall_at if state and state.forecast else None
+    fed_s = cycle.fed_at_s if cycle else None
+    anew = told is not None and (fed_s is None or told.time_s > fed_s)
+    return SheetJar(
+        name=jar.name,
+        stage=Stage.SETTLING if anew else state.stage if state else Stage.UNKNOWN,
+        fed_at_s=told.time_s if anew and told is not None else fed_s,
+        fall_at_s=cycle.fall_at_s if cycle and not anew else None,
+        expected_fall_s=span.likely_s if span and not anew else None,
+        group=jar.group,
+        usual=usual_feeding(cycles),
+        cycle_h=jar.cycle_h,
+        flour=jar.flour,
+    )

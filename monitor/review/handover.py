@@ -1,0 +1,90 @@
+"""What happened since an hour, for whoever takes over: feedings, notes, peaks, falls, sensors, notices, in order.
+
+Out of the store, for `jartide handover` and the page; what is due stands on the feeding sheet (`feeding_sheet`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from monitor.core.assess import notebook
+from monitor.core.detect.superseded import not_superseded
+from monitor.runs import outbox
+from monitor.runs.outbox import State
+from monitor.runs.store import Store
+from monitor.values import Event, EventKind, Fed, Noted, Noting
+
+MOST_NOTICES = 500
+WORDS = {
+    EventKind.PEAK_REACHED: "at its peak",
+    EventKind.FALL_BEGAN: "began to sink",
+    EventKind.STAYED_FLAT: "stayed flat",
+    EventKind.REST_BEGAN: "began to rest",
+    EventKind.REST_ENDED: "woke from its rest",
+    EventKind.JAR_AWAY: "taken away",
+    EventKind.JAR_BACK: "back under its sensor",
+    EventKind.SENSOR_SILENT: "sensor silent",
+    EventKind.SENSOR_BACK: "sensor heard again",
+    EventKind.DISTURBED: "its level jumped",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """One thing that happened to a jar; `by` is who told it, None for what was seen or where no name was given."""
+
+    at_s: float
+    jar: str
+    what: str
+    by: str | None = None
+
+
+def since(store: Store, jars: Sequence[str], since_s: float) -> list[Happened]:
+    """What happened to some jars since a time, oldest first. Raises StoreTrouble."""
+    found: list[Happened] = []
+    for jar in jars:
+        told = [item for item in store.told(jar, since_s) if isinstance(item, Fed | Noted)]
+        found += [_of_told(item) for item in told if not _snooze(item)]
+        run = store.open_run(jar)
+        events = not_superseded(store.events(run.id, since_s)) if run else []
+        found += _of_events(jar, [one for one in events if one.happened_at_s >= since_s])
+    for kept in outbox.latest(store, MOST_NOTICES):
+        if kept.state is State.SENT and kept.changed_s >= since_s and kept.notice.jar in jars:
+            found.append(Happened(at_s=kept.changed_s, jar=kept.notice.jar, what=f"told: {kept.notice.title}"))
+    return sorted(found, key=lambda one: (one.at_s, one.jar))
+
+
+def _snooze(item: Fed | Noted) -> bool:
+    return isinstance(item, Noted) and item.what is Noting.SNOOZE
+
+
+def _of_told(item: Fed | Noted) -> Happened:
+    if isinstance(item, Noted):
+        said = notebook.says(item).removesuffix(f" ({item.by})")
+        return Happened(at_s=item.time_s, jar=item.jar, what=said, by=item.by)
+    grams = item.feeding.grams
+    weighed = f" {' + '.join(f'{one:g}' for one in grams)} g" if grams else ""
+    return Happened(at_s=item.time_s, jar=item.jar, what=f"fed{weighed}", by=item.by)
+
+
+def _of_events(jar: str, events: Iterable[Event]) -> Iterator[Happened]:
+    """Of a top that was refined again and again, only the last word."""
+    peak: Event | None = None
+    for event in sorted(events, key=lambda one: one.decided_at_s):
+        if event.kind is EventKind.PEAK_REACHED:
+            peak = event
+            continue
+        if peak is not None and event.kind in (EventKind.FED, EventKind.FALL_BEGAN):
+            yield _of_event(jar, peak)
+            peak = None
+        if event.kind is EventKind.FED and not event.evidence.get("told"):
+            yield Happened(at_s=event.happened_at_s, jar=jar, what="fed, as the sensor saw it")
+        elif event.kind in WORDS and not event.evidence.get("told"):
+            yield _of_event(jar, event)
+    if peak is not None:
+        yield _of_event(jar, peak)
+
+
+def _of_event(jar: str, event: Event) -> Happened:
+    return Happened(at_s=event.happened_at_s, jar=jar, what=WORDS[event.kind])
