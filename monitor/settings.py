@@ -34,6 +34,15 @@ class JarSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceSettings:
+    """[[place]]: a proofer or retarder, which plans may set to a temperature within these."""
+
+    name: str
+    coolest_c: float = 4.0  # a refrigerator's
+    warmest_c: float = 32.0  # a proofer's
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SerialSettings:
     """[[serial]]: one device on a serial line. `port` is a stable path, or a pattern (`/dev/serial/by-id/*`): the first
     by name that fits and opens is taken, and after a loss the same one or one that is new."""
@@ -179,6 +188,7 @@ class Settings:
     jars: tuple[JarSettings, ...]
     share: str | None = None  # "2/4": the second of four daemons that take shares of the jars; none: all jars
     elsewhere: frozenset[str] = frozenset()  # jars of the file that another share watches
+    place: tuple[PlaceSettings, ...] = ()
     serial: tuple[SerialSettings, ...] = ()
     mqtt: tuple[MqttSettings, ...] = ()
     store: StoreSettings = field(default_factory=StoreSettings)

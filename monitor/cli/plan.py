@@ -210,7 +210,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         culture=starter_models.learned_from(history.over(cycles), jar.flour, usual_c),
         cycle_h=jar.cycle_h,
         open_cycle=cycles[-1] if is_open else None,
-        limits=limits_of(jar),
+        limits=limits_of(jar, settings.place),
         shown=settings.display,
     )
 

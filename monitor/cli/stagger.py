@@ -33,8 +33,8 @@ from monitor.review import staggering
 def stagger(
     group: str, ready: tuple[str, ...], apart_min: float, temperature_c: float | None, as_json: bool, config: Path
 ) -> None:
-    """Plan a feeding for each jar of GROUP as if all were fed now: at their peak at the --ready hours, about as many
-    each; or beginning to fall one after another. Exits with 1 when an hour cannot be met."""
+    """Plan a feeding for each jar of GROUP, now or where need be later: at their peak at the --ready hours, about as
+    many each; or beginning to fall one after another. Exits with 1 when an hour cannot be met."""
     settings = settings_from(config)
     jars = [jar for jar in settings.jars if jar.group == group]
     if not jars:
@@ -44,11 +44,19 @@ def stagger(
     ready_s = [_next(one, zone, now_s) for one in ready]
     try:
         with opened_store(settings.store.path) as store:
-            made = staggering.of_store(store, jars, now_s, ready_s, apart_min, temperature_c)
+            made = staggering.of_store(store, jars, now_s, ready_s, apart_min, temperature_c, settings.place)
     except ValueError as error:
         refuse(f"stagger: {error}")
     if as_json:
-        rows = [{"jar": one.jar, "target_h": round(one.target_h, 3), **plan_json(one.plan)} for one in made]
+        rows = [
+            {
+                "jar": one.jar,
+                "feed_in_h": round(one.feed_in_h, 3),
+                "target_h": round(one.target_h, 3),
+                **plan_json(one.plan),
+            }
+            for one in made
+        ]
         click.echo(json.dumps({"group": group, "at_s": now_s, "jars": rows}, ensure_ascii=False))
     else:
         click.echo("\n".join(lines(made, show, now_s, peak=bool(ready))))
@@ -63,10 +71,11 @@ def lines(made: Sequence[Staggered], show: Display, now_s: float, *, peak: bool)
     for one in made:
         plan, at = one.plan, show.clock(now_s + 3600.0 * one.target_h, now_s)
         hours = plan.hours_to_peak if peak else plan.hours_to_fall
-        likely = show.clock(now_s + 3600.0 * hours[1], now_s)
+        likely = show.clock(now_s + 3600.0 * (one.feed_in_h + hours[1]), now_s)
+        feed = f"feed {show.clock(now_s + 3600.0 * one.feed_in_h, now_s)}" if one.feed_in_h else "feed now"
         grams = " + ".join(show.weight(g) for g in plan.feeding.grams or ())
         missed = "" if plan.met else f"  not met: about {likely}"
-        out.append(f"{one.jar:16} {grams}  {'peak' if peak else 'due'} {at}{missed}")
+        out.append(f"{one.jar:16} {feed}: {grams}, {'peak' if peak else 'due'} {at}{missed}")
     flour_g = sum(one.plan.flour_g for one in made)
     water_g = sum(one.plan.water_g for one in made)
     out.append(f"Weigh out: {show.weight(flour_g)} flour, {show.weight(water_g)} water.")

@@ -31,6 +31,7 @@ from monitor.settings import (
     MqttSettings,
     NoticeSettings,
     PageSettings,
+    PlaceSettings,
     Settings,
     StoreSettings,
 )
@@ -39,6 +40,7 @@ from monitor.values import Geometry, Straight, Tapered
 REPEATED: dict[str, type] = {
     "jar": JarSettings,
     "group": JarSettings,  # its keys are those of its jars
+    "place": PlaceSettings,
     **SOURCES,
 }
 SINGLE: dict[str, type] = {
@@ -142,7 +144,7 @@ def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
             parts[name] = _filled(SINGLE[name], value, (name,), problems)
         else:
             problems.append(((name,), f"there is no such table; {_meant(name, HEADERS)}{', '.join(HEADERS.values())}"))
-    for name in (*SOURCES, "group"):
+    for name in (*SOURCES, "place", "group"):
         made = tuple(_filled(REPEATED[name], one, (name, at), problems) for at, one in enumerate(tables.get(name, [])))
         if name != "group":
             parts[name] = made

@@ -24,6 +24,7 @@ from monitor.settings import (
     MqttSettings,
     NoticeSettings,
     PageSettings,
+    PlaceSettings,
     SerialSettings,
     Settings,
 )
@@ -49,6 +50,7 @@ LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
         "leanest_ratio": (1, 200, ""),
         "cycle_h": (2, 7 * 24, "h"),  # the fastest warm 1:1:1, and a week in the fridge
     },
+    "place": {"coolest_c": (-2, 40, "degC"), "warmest_c": (-2, 40, "degC")},  # retarder to proofer
     "serial": {"baud": (300, 4_000_000, "Bd")},
     "mqtt": {"port": (1, 65535, "")},
     "store": {"thin_after_days": (1, 36500, "days")},
@@ -62,6 +64,7 @@ LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
 }
 
 
+MOST_PLACE = 40  # characters of a name that stands in a sentence
 DEFAULTS = {field.name: field.default for field in fields(MqttSettings)}
 
 
@@ -71,6 +74,9 @@ def broken_rules(settings: Settings) -> Iterator[Problem]:
         yield ("jar",), 'there is no jar: add a [[jar]] table with at least name = "..."'
     for index, jar in enumerate(settings.jars):
         yield from _placed(("jar", index), _jar(jar))
+    for index, place in enumerate(settings.place):
+        yield from _placed(("place", index), _place(place))
+    yield from _twins("place", [place.name for place in settings.place], "name", "two places with one name")
     for index, serial in enumerate(settings.serial):
         yield from _placed(("serial", index), _serial(serial, settings))
     for index, mqtt in enumerate(settings.mqtt):
@@ -106,6 +112,14 @@ def _jar(jar: JarSettings) -> Iterator[Clause]:
             f"the rim cannot be above the sensor, which is {jar.empty_mm:g} mm (empty_mm) above the inside bottom; if "
             "the sensor hangs below the rim, give its height instead",
         )
+
+
+def _place(place: PlaceSettings) -> Iterator[Clause]:
+    if not place.name.strip() or len(place.name) > MOST_PLACE:
+        yield "name", f"must be what you call it, in 1 to {MOST_PLACE} characters, such as proofer"
+    yield from _limits("place", place)
+    if place.warmest_c < place.coolest_c:
+        yield "warmest_c", f"must not lie below coolest_c ({place.coolest_c:g})"
 
 
 def _serial(serial: SerialSettings, settings: Settings) -> Iterator[Clause]:

@@ -78,19 +78,21 @@ def staggered(
         raise Refused("ready_s: must be times to come, within three days", 409)
     jars = [jar for jar in settings.jars if jar.group == group]
     try:
-        made = staggering.of_store(store, jars, now_s, ready_s, apart_min or APART_MIN)
+        made = staggering.of_store(store, jars, now_s, ready_s, apart_min or APART_MIN, places=settings.place)
     except ValueError as error:
         raise Refused(str(error), 409) from None
     rows: list[Json] = []
     for one in made:
         hours = one.plan.hours_to_peak if ready_s else one.plan.hours_to_fall
+        feed_s = now_s + 3600.0 * one.feed_in_h
         rows.append(
             {
                 "jar": one.jar,
                 **one.plan.feeding.weights,
                 "met": one.plan.met,
                 "wanted_words": show.clock(now_s + 3600.0 * one.target_h, now_s),
-                "likely_words": show.clock(now_s + 3600.0 * hours[1], now_s),
+                "likely_words": show.clock(feed_s + 3600.0 * hours[1], now_s),
+                "feed_words": show.clock(feed_s, now_s) if one.feed_in_h else "now",
                 "because": show.worded(one.plan.because),
             }
         )

@@ -52,7 +52,9 @@ def schemas() -> Schema:
         by_words=TEXT, now=YES_NO, ahead_words=TEXT, feeding=maybe(object_of(**grams)), flour=maybe(TEXT),
         fed_by=maybe(TEXT),
     )  # fmt: skip
-    planned = object_of(jar=TEXT, **grams, met=YES_NO, wanted_words=TEXT, likely_words=TEXT, because=TEXT)
+    planned = object_of(
+        jar=TEXT, **grams, met=YES_NO, wanted_words=TEXT, likely_words=TEXT, feed_words=TEXT, because=TEXT
+    )
     return {
         "Sheet": object_of(
             now_s=NUMBER, hours=NUMBER, group=maybe(TEXT), groups=list_of(TEXT), begin_by=moment, done_by=moment,

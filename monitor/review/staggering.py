@@ -13,7 +13,7 @@ from monitor.core.plan.stagger import Asked, Staggered
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import history
 from monitor.runs.store import Store
-from monitor.settings import JarSettings
+from monitor.settings import JarSettings, PlaceSettings
 from monitor.values import Noting
 
 HORIZON_H = 96
@@ -21,7 +21,7 @@ HORIZON_H = 96
 
 def of_store(
     store: Store, jars: Sequence[JarSettings], now_s: float, ready_s: Sequence[float], apart_min: float,
-    temperature_c: float | None = None,
+    temperature_c: float | None = None, places: tuple[PlaceSettings, ...] = (),
 ) -> tuple[Staggered, ...]:  # fmt: skip
     """Feedings for now: with `ready_s` at their peak then, about as many each; without, due one after another. A jar
     with mould is left out. Raises StoreTrouble, and ValueError for an hour or temperature that makes no sense."""
@@ -35,7 +35,7 @@ def of_store(
             if temperature_c is not None
             else growth_rate.expected_c(culture.day_c, now_s, (), HORIZON_H)
         )
-        asked[jar.name] = Asked(culture=culture, temperatures_c=warmth, limits=limits_of(jar))
+        asked[jar.name] = Asked(culture=culture, temperatures_c=warmth, limits=limits_of(jar, places))
     if not asked:
         return ()
     if ready_s:

@@ -26,6 +26,7 @@ from monitor.core.plan.weighing import (
     total_bounds,
     weight_of_flour,
 )
+from monitor.settings import PlaceSettings
 from monitor.values import Feeding, Instead
 
 SINKING_FINE_H = 11.5  # common practice: ten to twelve hours past the start of its fall do a starter no harm
@@ -189,6 +190,13 @@ def _place(wish: Wish) -> Iterator[Scored]:
             found.append((cost, place_c, grams, hours))
     if not found:
         return
+    settable = [(one, place) for one in found for place in wish.limits.places if _can_hold(place, one[1])]
+    if settable:
+        (cost, place_c, grams, hours), place = min(settable, key=lambda one: one[0][0])
+        do = f"set the {place.name} to {phrases.degrees(place_c)}, stand it there, and {_says(grams)}"
+        because = f"There it begins to sink about {phrases.hours(hours.fall[1])} after the feeding."
+        yield 0.0, _instead(grams, do, hours.fall, because, place_c=place_c)  # a turn of a knob: before all else
+        return
     cost, place_c, grams, hours = min(found, key=lambda one: one[0])
     word = "cooler" if place_c < wish.mean_c else "warmer"
     more = ""
@@ -206,6 +214,10 @@ def _place(wish: Wish) -> Iterator[Scored]:
             place_c=place_c,
         ),
     )
+
+
+def _can_hold(place: PlaceSettings, place_c: float) -> bool:
+    return place.coolest_c <= place_c <= place.warmest_c
 
 
 def _about(grams: Grams) -> str:

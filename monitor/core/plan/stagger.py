@@ -1,7 +1,7 @@
-"""One group's jars, fed together now, spread over the hours: ready for several ovens, or due so that two hands manage.
+"""One group's jars spread over the hours: ready for several ovens, or due so that two hands manage.
 
-Pure. `feeding` plans each jar; this says which jar is for which hour. The quickest jars get the earliest hours, so that
-each plan stays as near as can be to what the jar is usually fed.
+Pure. `feeding` plans each jar, now where that can be; this says which jar is for which hour. The quickest jars get the
+earliest hours, so that each plan stays as near as can be to what the jar is usually fed.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding
 from monitor.core.plan.hours import Aim, hours_of
+from monitor.core.plan.moment import WAIT_AT_MOST_H
 from monitor.core.plan.weighing import Limits
 from monitor.values import FeedPlan
 
@@ -30,9 +31,10 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Staggered:
-    """One jar's feeding, and the hours after it that it is for."""
+    """One jar's feeding, in how many hours it is to be done, and in how many it is to be at its peak, or due."""
 
     jar: str
+    feed_in_h: float
     target_h: float
     plan: FeedPlan
 
@@ -59,24 +61,39 @@ def for_hands(
 
 def _quickest_first(jars: Mapping[str, Asked], aim: Aim) -> list[str]:
     """By the hours that the usual feeding would take."""
-
-    def usual_h(name: str) -> float:
-        one = jars[name]
-        usual = one.culture.last_dilution or dilutions.USUAL_DILUTION
-        return hours_of(one.culture, one.temperatures_c, usual, None, one.limits.flour).of(aim)[1]
-
-    hours = {name: usual_h(name) for name in jars}
+    hours = {name: _usual_h(one, aim) for name, one in jars.items()}
     return sorted(jars, key=lambda name: (hours[name], name))
 
 
 def _planned(
     jars: Mapping[str, Asked], order: Sequence[str], targets: Sequence[float], aim: Aim
 ) -> tuple[Staggered, ...]:
-    made = []
-    for name, target_h in zip(order, targets, strict=True):
-        one = jars[name]
-        plan = feeding.plan(
-            one.culture, target_h=target_h, temperatures_c=one.temperatures_c, aim=aim, limits=one.limits
-        )
-        made.append(Staggered(jar=name, target_h=target_h, plan=plan))
-    return tuple(made)
+    return tuple(_one(name, jars[name], target_h, aim) for name, target_h in zip(order, targets, strict=True))
+
+
+def _one(name: str, asked: Asked, target_h: float, aim: Aim) -> Staggered:
+    """Fed now; where even the leanest feeding would be over too soon, fed later, as usual."""
+    now = _plan(asked, 0.0, target_h, aim)
+    likely_h = feeding.hours_at(now, aim)[1]
+    if now.met or likely_h >= target_h:
+        return Staggered(jar=name, feed_in_h=0.0, target_h=target_h, plan=now)
+    wait_h = target_h - _usual_h(asked, aim)
+    if not 0.0 < wait_h <= WAIT_AT_MOST_H:
+        return Staggered(jar=name, feed_in_h=0.0, target_h=target_h, plan=now)
+    later = _plan(asked, wait_h, target_h, aim)
+    return Staggered(
+        jar=name, feed_in_h=wait_h if later.met else 0.0, target_h=target_h, plan=later if later.met else now
+    )
+
+
+def _plan(asked: Asked, wait_h: float, target_h: float, aim: Aim) -> FeedPlan:
+    hourly = asked.temperatures_c
+    left = hourly[min(int(wait_h), len(hourly) - 1) :]
+    return feeding.plan(
+        asked.culture, target_h=target_h - wait_h, temperatures_c=left, aim=aim, limits=asked.limits
+    )  # fmt: skip
+
+
+def _usual_h(asked: Asked, aim: Aim) -> float:
+    usual = asked.culture.last_dilution or dilutions.USUAL_DILUTION
+    return hours_of(asked.culture, asked.temperatures_c, usual, None, asked.limits.flour).of(aim)[1]

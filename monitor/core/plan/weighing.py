@@ -13,7 +13,7 @@ from typing import TypeAlias
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.vessel.level import volume_ml
-from monitor.settings import JarSettings
+from monitor.settings import JarSettings, PlaceSettings
 
 Grams: TypeAlias = tuple[int, int, int]  # starter, flour, water
 
@@ -52,14 +52,17 @@ class Limits:
     jar_ml: float | None = None
     standing_g: float | None = None
     flour: str | None = None
+    places: tuple[PlaceSettings, ...] = ()  # what can be set to a temperature
 
 
-def limits_of(jar: JarSettings) -> Limits:
-    """What a jar's config fixes: its volume up to the rim, where that is known, and the bounds of the ratio."""
+def limits_of(jar: JarSettings, places: tuple[PlaceSettings, ...] = ()) -> Limits:
+    """What the config fixes: the jar's volume up to the rim, where that is known, the bounds of the ratio, and what can
+    be set to a temperature."""
     return Limits(
         jar_ml=None if jar.rim_mm is None else volume_ml(jar.geometry, jar.rim_mm),
         least_ratio=jar.richest_ratio,
         most_ratio=jar.leanest_ratio,
+        places=places,
     )
 
 

@@ -141,9 +141,9 @@ function staggering(group, live) {
       says.textContent = "…";
       const made = await get(`api/stagger?${new URLSearchParams({ group, ...(times.value.trim() ? { ready_s: ready().join(",") } : {}) })}`);
       const missed = made.rows.find((one) => !one.met), sum = (key) => sayWeight(made.rows.reduce((all, one) => all + one[key], 0));
-      says.textContent = made.rows.length ? `If all are fed now: weigh out ${sum("flour_g")} flour, ${sum("water_g")} water.${missed ? ` ${missed.jar}: ${missed.because}` : ""}` : "There is no jar to plan for.";
+      says.textContent = made.rows.length ? `Weigh out ${sum("flour_g")} flour, ${sum("water_g")} water.${missed ? ` ${missed.jar}: ${missed.because}` : ""}` : "There is no jar to plan for.";
       list.replaceChildren(...made.rows.map((one) => el("li", {}, el("span", { class: "box", "aria-hidden": "true" }), el("b", { class: "who" }, one.jar), el("span", { class: "what" }, together(one)),
-        el("span", { class: one.met ? "when soft" : "when bad" }, `${made.aim === "peak" ? "peak" : "due"} ${one.met ? one.wanted_words : `${one.likely_words}, not ${one.wanted_words}`}`), el("span", { class: "act" }))));
+        el("span", { class: one.met ? "when soft" : "when bad" }, `${one.feed_words === "now" ? "feed now" : `feed ${one.feed_words}`}, ${made.aim === "peak" ? "peak" : "due"} ${one.met ? one.wanted_words : `${one.likely_words}, not ${one.wanted_words}`}`), el("span", { class: "act" }))));
     } catch (error) { says.textContent = error.message; }
   }
   return { node: el("details", { class: "plate spread" }, el("summary", { class: "in" }, `Spread the feedings of ${group}`), el("div", { class: "in" }, el("div", { class: "row" }, el("label", { class: "wide" }, "Ovens at (empty: one jar after another)", times), el("button", { type: "button", class: "other", onclick: plan }, "Plan")), says), list) };
