@@ -56,6 +56,7 @@ GROUPS = {
     },
     "Keeping the record": {
         "export": "runs",
+        "move": "move",
         "import": "runs",
         "backup": "runs",
         "recover": "recover",

@@ -22,7 +22,20 @@ from monitor.runs import outbox, reported
 from monitor.runs.corrections import Correction, correct
 from monitor.runs.store import Run, Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import DAY_S, Arrival, ClockSet, Cycle, Event, EventKind, Fed, JarState, Noted, Noting, TakenBack
+from monitor.values import (
+    DAY_S,
+    Arrival,
+    Carry,
+    ClockSet,
+    Cycle,
+    Event,
+    EventKind,
+    Fed,
+    JarState,
+    Noted,
+    Noting,
+    TakenBack,
+)
 
 log = logging.getLogger(__name__)
 
@@ -69,6 +82,12 @@ class Jars:
     def restore(self, now_s: float) -> int:
         """Resume every jar from its last carry and what was stored since, then let the time pass that the daemon was
         away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was stepped."""
+        last_seq = self.catch_up(now_s)
+        self.store.end_other_runs(self._jars, now_s)
+        return last_seq
+
+    def catch_up(self, now_s: float) -> int:
+        """`restore` for these jars only, whatever becomes of others in the store."""
         with self.store.writing():  # a first start of many jars would sync the disk for each
             for jar in self.settings.jars:
                 self.store.ensure_run(jar, now_s)
@@ -80,7 +99,6 @@ class Jars:
             self._resume(jar, last_seq)
             self._tick(jar, now_s, last_seq)
             self._settle(jar, now_s, last_seq)
-        self.store.end_other_runs(self._jars, now_s)
         return last_seq
 
     def listen_from(self, now_s: float) -> None:
@@ -188,6 +206,10 @@ class Jars:
             if error.lasting:
                 raise
             log.error("repeats of notices may come early or late after the clock was set: %s", error)
+
+    def frozen(self, name: str) -> Carry:
+        """What is remembered of one jar, for a daemon that takes it over from here."""
+        return step.snapshot(self._states[name])
 
     def states(self, now_s: float) -> list[JarState]:
         """What is believed about every jar, in the config's order."""

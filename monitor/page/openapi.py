@@ -247,8 +247,8 @@ def _reading() -> Schema:
 
 
 def _schemas() -> Schema:
-    ours = (_now_schemas(), _past_schemas(), _health_schemas(), _told_schemas())
-    ours += (openapi_settings.schemas(), openapi_sheet.schemas())
+    ours = (_now_schemas(), _past_schemas(), _health_schemas(), _told_schemas(),
+            openapi_settings.schemas(), openapi_sheet.schemas())  # fmt: skip
     return {"Error": object_of(error=TEXT), **{name: one for some in ours for name, one in some.items()}}
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from monitor.core.assess.lots import LotFeeding
-from monitor.core.detect.reports import MATCH_S
+from monitor.core.detect.cycle import SAME_FEEDING_S
 from monitor.runs.store import Store
 from monitor.values import Cycle, Fed
 
@@ -77,11 +77,11 @@ def _of_jar(store: Store, jar: str, usual: str | None, lots: Mapping[str, list[O
             cycle
             for cycle in store.cycles(run.id)
             if (cycle.told or cycle.number > 0)
-            and not (run.imported and any(abs(cycle.fed_at_s - one.fed_at_s) <= MATCH_S for one in seen))
+            and not (run.imported and any(abs(cycle.fed_at_s - one.fed_at_s) <= SAME_FEEDING_S for one in seen))
         ]
     found = [_of_told(one, usual, lots) for one in told]
     for cycle in seen:
-        if not any(abs(one.time_s - cycle.fed_at_s) <= MATCH_S for one in told):
+        if not any(abs(one.time_s - cycle.fed_at_s) <= SAME_FEEDING_S for one in told):
             flour = cycle.flour or usual
             lot = lot_of(lots, flour, cycle.fed_at_s)
             found.append(LotFeeding(jar=jar, at_s=cycle.fed_at_s, flour=flour, flour_lot=lot))

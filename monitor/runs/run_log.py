@@ -24,6 +24,7 @@ class RunReason(StrEnum):
     EMPTY_DISTANCE_CHANGED = "empty_distance_changed"
     ASKED_FOR = "asked_for"
     ANOTHER_STARTER = "another_starter"  # nothing learnt before it counts
+    MOVED = "moved"  # it goes on from another daemon's store
     IMPORTED = "imported"
     IMPORT_NOT_FINISHED = "import_not_finished"
 
@@ -41,6 +42,7 @@ _WORDS = {
     RunReason.EMPTY_DISTANCE_CHANGED: "the empty distance was changed",
     RunReason.ASKED_FOR: "asked for",
     RunReason.ANOTHER_STARTER: "another starter",
+    RunReason.MOVED: "moved here from another daemon",
     RunReason.IMPORTED: "imported",
     RunReason.IMPORT_NOT_FINISHED: "import not finished",
 }

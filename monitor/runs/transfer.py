@@ -54,7 +54,7 @@ def export(
     """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is told of every thousand rows.
     `jar` is the config's, for what the store does not know of a live run: its sensor and lid."""
     rows = store.rows_of(run)
-    header = dict(run.header) if run.imported else _header(run)
+    header = dict(run.header) if run.imported else header_of(run)
     if not run.imported and jar is not None and jar.sensor == "ultrasonic":
         header |= {"sensor": jar.sensor, "venting": jar.venting}
     header.setdefault("jar", run.jar)  # a file that named none went by its own name
@@ -124,7 +124,8 @@ def _forget_unfinished(store: Store, digest: str) -> None:
             store.write("DELETE FROM run WHERE id = ?", (run,))
 
 
-def _header(run: Run) -> dict[str, str]:
+def header_of(run: Run) -> dict[str, str]:
+    """What the header of a live run's file says: whose it is, and the jar's set-up."""
     header = {"shows": f"run {run.id} of jar {run.jar}, as recorded", "jar": run.jar}
     if run.empty_mm is not None:
         header["empty_mm"] = number(run.empty_mm)

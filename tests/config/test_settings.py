@@ -70,8 +70,8 @@ path = 3
         'kitchen.toml, line 13: [notices]: quiet_exept = ["a"]: there is no such key; did you mean quiet_except? '
         "[notices] has to_env, to_file, console, quiet_from, quiet_to, quiet_except, repeat_h, leave_out, "
         "peak_ahead_h, daily_summary, too_cold_c, too_hot_c",
-        "kitchen.toml, line 15: notice: there is no such table; did you mean notices? [[jar]], [[group]], [[serial]], "
-        "[[mqtt]], [store], [notices], [influx], [display], [page]",
+        "kitchen.toml, line 15: notice: there is no such table; did you mean notices? [[jar]], [[group]], [[place]], "
+        "[[serial]], [[mqtt]], [store], [notices], [influx], [display], [page]",
         'kitchen.toml, line 17: [store]: path = 3: must be text in "quotes"',
     ]
 

@@ -1,0 +1,184 @@
+"""A jar goes to another daemon's store with all that is known of it, so that nothing is judged twice and nothing lost.
+
+Its runs become runs of the other store as they are: readings with their devices' numbers (what the broker sends again
+is known there), events, cycles, notices; none is judged anew. The cycle that is open goes on in a live run, from the
+state that the first daemon had of it. What was told of that cycle, and every note, is told there once more in its
+place, so that it can be seen and taken back as before. What was taken back stays behind, in the first store's record.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import dataclass
+
+from monitor.core.vessel.geometry import format_geometry
+from monitor.runs import items, transfer
+from monitor.runs.lots import LOT_KEY
+from monitor.runs.outbox import State
+from monitor.runs.run_log import RunReason
+from monitor.runs.store import Run, Store
+from monitor.values import MEASURED, Carry, Fed, Noted
+
+STORE_KEY = "store_id"  # of the store's small notes: which one a run came from
+EARLIER_S = 3 * 3600.0  # a feeding told so long before the open cycle began may belong to it
+_ITEM = ("received_s", "time_s", "timed", *MEASURED, "boot", "device_seq", "told", "thinned", "told_kind")
+_EVENT = ("kind", "happened_s", "decided_s", "evidence", "replaces")
+_NOTICE = (
+    "cycle", "kind", "repeat", "due_s", "expires_s", "title", "text", "urgent", "state", "changed_s",
+)  # fmt: skip
+_CHUNK = 5000
+
+
+class CannotMove(ValueError):
+    """The jar cannot go there; the text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moved:
+    """How much of a jar went over."""
+
+    runs: int
+    readings: int
+    told: int
+
+
+def move(source: Store, target: Store, jar: str, carry: Carry | None, now_s: float) -> Moved:
+    """Copy all of a jar and end it in `source`; both stores have to be nobody else's meanwhile. `carry` is its frozen
+    state after the last item, None for one of which no run is open. Raises CannotMove and StoreTrouble: then the target
+    is as it was."""
+    runs = source.runs_of(jar)
+    if not runs:
+        raise CannotMove(f"nothing is stored of {jar} in {source.path}")
+    open_run = source.open_run(jar)
+    with target.writing():
+        there = target.open_run(jar)
+        if there is not None and target.count(there.id):
+            raise CannotMove(f"{jar} is watched with {target.path} already: its readings there would be judged twice")
+        if there is not None:
+            target.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, there.id))
+        mine = _id_of(target)
+        known = {digest for (digest,) in target.query("SELECT digest FROM run WHERE digest IS NOT NULL")}
+        replanted = _to_tell_again(source, jar, open_run)
+        count = [0, 0]
+        for run in runs:
+            digest = _digest(source, run)
+            if digest not in known and not digest.startswith(f"moved {mine} "):
+                count[0] += 1
+                count[1] += _copy_run(source, target, run, digest, now_s, {seq for seq, _ in replanted})
+        _copy_rest(source, target, jar)
+        if open_run is not None and carry is not None:
+            _go_on(source, target, open_run, carry, now_s, [item for _, item in replanted])
+    with source.writing():
+        source.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, open_run.id if open_run else -1))
+        waiting = f"UPDATE notice SET state = '{State.SUPERSEDED}', changed_s = ? WHERE jar = ? AND state = 'pending'"
+        source.write(waiting, (now_s, jar))
+        source.forget_carries(jar, 0)
+    return Moved(runs=count[0], readings=count[1], told=len(replanted))
+
+
+def _id_of(store: Store) -> str:
+    known = store.meta(STORE_KEY)
+    if known is None:
+        known = uuid.uuid4().hex[:16]
+        store.set_meta(STORE_KEY, known)
+    return known
+
+
+def _digest(source: Store, run: Run) -> str:
+    """By what a run is known wherever it goes: what it was imported or moved as, else where it was recorded."""
+    (kept,) = source.query("SELECT digest FROM run WHERE id = ?", (run.id,))[0]
+    return kept or f"moved {_id_of(source)} {run.id}"
+
+
+def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[tuple[int, Fed | Noted]]:
+    """Every note, and the feedings of the open cycle, with their places, in order."""
+    cycles = source.cycles(open_run.id) if open_run else []
+    since_s = cycles[-1].fed_at_s - EARLIER_S if cycles and cycles[-1].ended_at_s is None else float("inf")
+    taken_back = source.taken_back(jar)
+    sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+        WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 ORDER BY item.seq"""
+    told = [(seq, items.told_of(text, at_s, name)) for seq, text, at_s, name in source.query(sql, (jar,))]
+    return [
+        (seq, item)
+        for seq, item in told
+        if seq not in taken_back
+        and (isinstance(item, Noted) or (isinstance(item, Fed) and item.time_s >= since_s))
+    ]  # fmt: skip
+
+
+def _copy_run(source: Store, target: Store, run: Run, digest: str, now_s: float, not_these: set[int]) -> int:
+    """One run as a finished one; returns how many readings it has there."""
+    header = dict(run.header) if run.imported else transfer.header_of(run)
+    ended_s = now_s if run.ended_s is None else run.ended_s
+    jar = target.jar_id(run.jar)
+    values = (jar, run.began_s, ended_s, run.reason.value, run.empty_mm, format_geometry(run.geometry))
+    made = target.write(
+        """INSERT INTO run (jar, began_s, ended_s, first_seq, reason, empty_mm, geometry, header, digest)
+            VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?)""",
+        (*values, json.dumps(header), digest),
+    ).lastrowid
+    assert made is not None
+    place, seq = items.before_imported(run.id) if run.imported else 0, items.before_imported(made)
+    taken_back = source.taken_back(run.jar)
+    columns = ", ".join(_ITEM)
+    sql = f"SELECT seq, {columns} FROM item WHERE run = ? AND seq > ? ORDER BY seq LIMIT {_CHUNK}"
+    insert = f"""INSERT INTO item (seq, run, jar, {columns}) VALUES ({", ".join("?" * (3 + len(_ITEM)))})
+        ON CONFLICT DO NOTHING"""
+    while rows := source.query(sql, (run.id, place)):
+        kept = [row for row in rows if row[0] not in not_these | taken_back and row[-1] != "taken_back"]
+        target.write_many(insert, ((seq + n, made, jar, *row[1:]) for n, row in enumerate(kept, 1)))
+        seq += len(kept)
+        place = rows[-1][0]
+    events = source.query(f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? ORDER BY id", (run.id,))
+    target.write_many(_INSERT_EVENT, ((jar, made, 0, *row) for row in events))
+    cycles = source.query("SELECT number, fed_at_s, ended_at_s, body FROM cycle WHERE run = ?", (run.id,))
+    target.write_many("INSERT INTO cycle VALUES (?, ?, ?, ?, ?)", ((made, *row) for row in cycles))
+    notices = source.query(f"SELECT {', '.join(_NOTICE)} FROM notice WHERE run = ?", (run.id,))
+    over = [tuple(State.SUPERSEDED if value == State.PENDING else value for value in row) for row in notices]
+    target.write_many(_INSERT_NOTICE, ((made, run.jar, *row) for row in over))
+    return target.count(made)
+
+
+def _copy_rest(source: Store, target: Store, jar: str) -> None:
+    """What its devices never sent, and which lots lay open: those that the other store does not know yet."""
+    columns = "boot, after_number, before_number, count, from_s, to_s"
+    missing = source.query(f"SELECT {columns} FROM missing WHERE jar = (SELECT id FROM jar WHERE name = ?)", (jar,))
+    here = target.jar_id(jar)
+    insert = f"INSERT INTO missing (jar, {columns}) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+    target.write_many(insert, ((here, *row) for row in missing))
+    for key, text in source.query("SELECT key, value FROM meta WHERE key LIKE ?", (f"{LOT_KEY}%",)):
+        kept = {one["from_s"]: one for one in [*json.loads(text), *json.loads(target.meta(key) or "[]")]}
+        target.set_meta(key, json.dumps([kept[at_s] for at_s in sorted(kept)], ensure_ascii=False))
+
+
+def _go_on(
+    source: Store, target: Store, run: Run, carry: Carry, now_s: float, told: list[Fed | Noted]
+) -> None:  # fmt: skip
+    """The live run in which the open cycle goes on: its state, its events, what was told of it and what waits."""
+    jar, first_seq = target.jar_id(run.jar), target.last_seq() + 1
+    values = (jar, now_s, first_seq, RunReason.MOVED.value, run.empty_mm, format_geometry(run.geometry))
+    made = target.write(
+        "INSERT INTO run (jar, began_s, first_seq, reason, empty_mm, geometry) VALUES (?, ?, ?, ?, ?, ?)", values
+    ).lastrowid
+    received_s = max(now_s, target.running_s())
+    for n, item in enumerate(told):
+        row = (first_seq + n, made, jar, received_s, item.time_s, items.told_kind(item), items.told_text(item))
+        target.write(items.INSERT_TOLD, row)
+    last_seq = target.last_seq()
+    cycles = source.cycles(run.id)
+    if cycles and cycles[-1].ended_at_s is None:
+        number, since_s = cycles[-1].number, cycles[-1].fed_at_s
+        target.put_cycle(cycles[-1])
+        events = f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? AND happened_s >= ? ORDER BY id"
+        rows = source.query(events, (run.id, since_s))
+        target.write_many(_INSERT_EVENT, ((jar, made, last_seq, *row) for row in rows))
+        notices = f"SELECT {', '.join(_NOTICE)} FROM notice WHERE run = ? AND cycle = ?"
+        target.write_many(_INSERT_NOTICE, ((made, run.jar, *row) for row in source.query(notices, (run.id, number))))
+    target.save_carry(run.jar, last_seq, now_s, carry)
+
+
+_INSERT_EVENT = f"""INSERT INTO event (jar, run, seq, {", ".join(_EVENT)}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT DO NOTHING"""
+_INSERT_NOTICE = f"""INSERT INTO notice (run, jar, {", ".join(_NOTICE)})
+    VALUES ({", ".join("?" * (2 + len(_NOTICE)))}) ON CONFLICT DO NOTHING"""
