@@ -7,10 +7,11 @@ from pathlib import Path
 from random import Random
 
 import pytest
+import time_machine
 from click.testing import CliRunner
 
 from monitor.cli import main
-from monitor.runs import history, lots, moving, outbox, reported
+from monitor.runs import history, lots, outbox, reported
 from monitor.runs.store import RunReason, Store
 from monitor.settings import Settings
 from monitor.values import Delivery, Event, Fed, Noted, Noting, Reading
@@ -75,7 +76,15 @@ def config(settings: Settings, *names: str) -> str:
     return str(settings.store.path.parent / "jartide.toml")
 
 
-def test_all_is_decided_as_if_it_had_stayed(stayed: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def moved(from_config: str, to_config: str, at_s: float, code: int = 0) -> str:
+    """What `jartide move a` says at a time."""
+    with time_machine.travel(at_s, tick=False):
+        done = CliRunner().invoke(main, ["move", "a", "--from", from_config, "--to", to_config])
+    assert done.exit_code == code, done.output
+    return done.output
+
+
+def test_all_is_decided_as_if_it_had_stayed(stayed: Store, tmp_path: Path) -> None:
     before, after = house(tmp_path / "one", "a", "b"), house(tmp_path / "two", "c")
     first, other = Steady(before, BEGIN_S), Steady(after, BEGIN_S)
     live(first, FIRST_H)
@@ -85,9 +94,7 @@ def test_all_is_decided_as_if_it_had_stayed(stayed: Store, tmp_path: Path, monke
     b_before = first.store.open_run("b")
     first.store.close()
     other.store.close()
-    monkeypatch.setattr("time.time", lambda: first.now_s)
-    done = CliRunner().invoke(main, ["move", "a", "--from", config(before, "a", "b"), "--to", config(after, "c")])
-    assert done.exit_code == 0, done.output
+    moved(config(before, "a", "b"), config(after, "c"), first.now_s)
     with Store.join(before.store.path) as left:
         assert left.open_run("a") is None
         assert left.open_run("b") == b_before
@@ -113,17 +120,15 @@ def test_all_is_decided_as_if_it_had_stayed(stayed: Store, tmp_path: Path, monke
     store.close()
 
 
-def test_there_and_back_again_is_there_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_there_and_back_again_is_there_once(tmp_path: Path) -> None:
     one, two = house(tmp_path / "one", "a"), house(tmp_path / "two", "c")
     first = Steady(one, BEGIN_S)
     live(first, 14.0)
     readings = first.store.count(1)
     first.store.close()
-    monkeypatch.setattr("time.time", lambda: first.now_s)
-    to, back = config(two, "c"), config(one, "a")
-    for arguments in (["--from", back, "--to", to], ["--from", to, "--to", back]):
-        done = CliRunner().invoke(main, ["move", "a", *arguments])
-        assert done.exit_code == 0, done.output
+    here, there = config(one, "a"), config(two, "c")
+    moved(here, there, first.now_s)
+    moved(there, here, first.now_s)
     again = Steady(one, first.now_s)
     live(again, 2.0)
     runs = again.store.runs_of("a")
@@ -133,16 +138,13 @@ def test_there_and_back_again_is_there_once(tmp_path: Path, monkeypatch: pytest.
     again.store.close()
 
 
-def test_a_jar_that_is_watched_there_is_not_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_jar_that_is_watched_there_is_not_written_over(tmp_path: Path) -> None:
     one, two = house(tmp_path / "one", "a"), house(tmp_path / "two", "a")
     for settings in (one, two):
         kitchen = Steady(settings, BEGIN_S)
         live(kitchen, 1.0)
         kitchen.store.close()
-    monkeypatch.setattr("time.time", lambda: BEGIN_S + 3600.0)
-    done = CliRunner().invoke(main, ["move", "a", "--from", config(one, "a"), "--to", config(two, "a")])
-    assert done.exit_code == 1
-    assert "would be judged twice" in done.output
+    said = moved(config(one, "a"), config(two, "a"), BEGIN_S + 3600.0, 1)
+    assert "would be judged twice" in said
     with Store.join(one.store.path) as store:
-        assert store.open_run("a") is not None
-        assert moving.STORE_KEY  # it stays where it was
+        assert store.open_run("a") is not None  # it stays where it was
