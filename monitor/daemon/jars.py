@@ -12,6 +12,7 @@ import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
+from monitor.core.assess.siblings import LEAST_JARS
 from monitor.core.detect import reports, step
 from monitor.core.detect.step import DetectorState
 from monitor.core.display.units import Display
@@ -40,6 +41,7 @@ from monitor.values import (
 log = logging.getLogger(__name__)
 
 SHIFT_S = 3 * DAY_S  # the longest repeat that a person would miss; what is older is history
+COMPARED_EVERY_MIN = 60
 CARRY_EVERY_S = DAY_S  # bounds what a restart steps again: a day of 5 s readings is about 17,000
 
 
@@ -76,6 +78,9 @@ class Jars:
         self._states: dict[str, DetectorState] = {}
         self._run_from: dict[str, int] = {}  # the item that the run begins with that each jar is in
         self._carried_s: dict[str, float] = {}
+        named = sorted({jar.group for jar in settings.jars if jar.group is not None})
+        groups = [[jar for jar in settings.jars if jar.group == name] for name in named]
+        self._groups = [jars for jars in groups if len(jars) >= LEAST_JARS]
         self._unkept: dict[str, _Unkept] = {name: _Unkept() for name in self._jars}
         self._misjudged: set[str] = set()  # by what was taken back, until the store can be read
 
@@ -183,6 +188,14 @@ class Jars:
             self._settle(jar, now_s, seq)
         if self.settings.notices.daily_summary is not None:
             self._notifier.summarise(self.states(now_s), now_s)
+        self._compare(now_s)
+
+    def _compare(self, now_s: float) -> None:
+        """Each group once an hour, each at a minute of its own: two hundred jars' cycles take a moment to read."""
+        place = int(now_s // 60.0) % max(COMPARED_EVERY_MIN, len(self._groups))
+        if place < len(self._groups):
+            jars = self._groups[place]
+            self._notifier.compare(jars, [step.current(self._states[jar.name], now_s) for jar in jars], now_s)
 
     def _restamped(self, arrival: Arrival) -> Arrival:
         try:

@@ -12,15 +12,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from monitor.core.display.units import Display
-from monitor.core.notify import due
+from monitor.core.notify import due, siblings
 from monitor.core.notify.summary import daily_summary
-from monitor.runs import outbox
+from monitor.runs import history, outbox
 from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import JarState, Noted
+from monitor.values import DAY_S, JarState, Noted
 
 log = logging.getLogger(__name__)
+
+COMPARED_S = 10 * DAY_S  # of cycles: the last few batches, also where they are fed every other day
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,27 @@ class Notifier:
             if error.lasting:
                 raise
             log.error("the daily summary waits for the next minute: %s", error)
+
+    def compare(self, jars: Sequence[JarSettings], states: Sequence[JarState], now_s: float) -> None:
+        """One group: a jar unlike its siblings, a sensor that stands apart from its neighbours. What the store cannot
+        take now is told when they are compared again."""
+        try:
+            names = [jar.name for jar in jars]
+            told = {
+                (name, one.notice.kind)
+                for name in names
+                for one in outbox.of_jar(self._store, name)
+                if one.notice.kind in siblings.APART and one.notice.due_s > now_s - siblings.AGAIN_S
+            }
+            cycles = history.lately(self._store, names, now_s - COMPARED_S)
+            by_name = {jar.name: jar for jar in jars}
+            new = siblings.group_notices(states, cycles, by_name, told, self._settings, now_s, self._display)
+            outbox.put(self._store, new, now_s)
+            self.forget([notice.jar for notice in new])
+        except StoreTrouble as error:
+            if error.lasting:
+                raise
+            log.error("a group is compared later: %s", error)
 
     def _look(self, state: JarState) -> _Known:
         cycle = (0, 0.0) if state.cycle is None else (state.cycle.number, state.cycle.fed_at_s)

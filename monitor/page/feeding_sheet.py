@@ -52,7 +52,7 @@ def sheet(
         "water_g": found.water_g,
         "starter_g": found.starter_g,
         "untold": [*found.untold],
-        "odd": [{"jar": one.jar, "words": one.words} for one in made.odd],
+        "odd": [{"jar": one.jar, "words": one.words, "curves": [*made.curves[one.jar]]} for one in made.odd],
     }
 
 

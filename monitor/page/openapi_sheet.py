@@ -60,7 +60,7 @@ def schemas() -> Schema:
             now_s=NUMBER, hours=NUMBER, group=maybe(TEXT), groups=list_of(TEXT), begin_by=moment, done_by=moment,
             rows=list_of(row), waiting=list_of(object_of(jar=TEXT, why=TEXT, words=TEXT)),
             weigh=list_of(object_of(flour=TEXT, flour_g=NUMBER)), water_g=NUMBER, starter_g=NUMBER,
-            untold=list_of(TEXT), odd=list_of(object_of(jar=TEXT, words=TEXT)),
+            untold=list_of(TEXT), odd=list_of(object_of(jar=TEXT, words=TEXT, curves=list_of(TEXT))),
         ),
         "Handover": object_of(
             since_s=NUMBER, words=TEXT,

@@ -8,21 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
-from monitor.core.assess.siblings import Unlike, unlike
+from monitor.core.assess.siblings import TOGETHER_S, Unlike, unlike
 from monitor.core.plan.sheet import Sheet, SheetJar, sheet, usual_feeding
 from monitor.runs import daemon_status, history, reported
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
 from monitor.values import Cycle, Fed, JarState, Stage
 
+CURVES_BESIDE = 2  # with its own as many as can be told apart at a glance
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeSheet:
-    """The sheet, the jars that stand apart from the rest of their group, and who fed each jar last, where told."""
+    """The sheet, the jars that stand apart from the rest of their group, with the RUN:CYCLEs that show it (its own
+    first), and who fed each jar last, where told."""
 
     sheet: Sheet
     odd: tuple[Unlike, ...]
+    curves: dict[str, tuple[str, ...]]
     fed_by: dict[str, str]
 
 
@@ -40,10 +45,28 @@ def of_store(
     odd = [
         one for name in groups for one in unlike({jar.name: cycles[jar.name] for jar in wanted if jar.group == name})
     ]
+    names = {jar.name: [other.name for other in wanted if other.group == jar.group] for jar in wanted}
+    curves = {one.jar: _curves(store, one.jar, names[one.jar]) for one in odd}
     jars = [_jar(states.get(jar.name), told.get(jar.name), jar, cycles[jar.name]) for jar in wanted]
     last = {jar.name: reported.last_feeding(store, jar.name) for jar in wanted}
     by = {name: fed.by for name, fed in last.items() if fed is not None and fed.by}
-    return MadeSheet(sheet=sheet(jars, now_s, hours), odd=tuple(odd), fed_by=by)
+    return MadeSheet(sheet=sheet(jars, now_s, hours), odd=tuple(odd), curves=curves, fed_by=by)
+
+
+def _curves(store: Store, odd: str, siblings: Sequence[str]) -> tuple[str, ...]:
+    """Its latest rise, and those of two siblings fed with it, the ones most like the rest."""
+    mine = history.latest_rises(store, odd, 1)
+    if not mine:
+        return ()
+    run, cycle = mine[0]
+    beside: list[tuple[float, str]] = []
+    for jar in siblings:
+        for its_run, its in history.latest_rises(store, jar, 2) if jar != odd else ():
+            if its.peak_at_s is not None and abs(its.fed_at_s - cycle.fed_at_s) <= TOGETHER_S:
+                beside.append((its.peak_at_s - its.fed_at_s, f"{its_run}:{its.number}"))
+    middle_s = median(hours_s for hours_s, _ in beside) if beside else 0.0
+    near = sorted(beside, key=lambda one: abs(one[0] - middle_s))[:CURVES_BESIDE]
+    return (f"{run}:{cycle.number}", *(key for _, key in near))
 
 
 def _jar(state: JarState | None, told: Fed | None, jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
@@ -218,3 +218,19 @@ def latest_rises(store: Store, jar: str, most: int) -> list[tuple[int, Cycle]]:
     )
     by_run = {run: {cycle.number: cycle for cycle in store.cycles(run)} for run in {row[0] for row in rows}}
     return [(run, by_run[run][number]) for run, number in rows]
+
+
+def lately(store: Store, jars: Collection[str], since_s: float) -> dict[str, list[Cycle]]:
+    """The cycles of some jars that were fed since a time, in order, of live runs only: without a look at years of them.
+    Raises StoreTrouble."""
+    found: dict[str, list[Cycle]] = {jar: [] for jar in jars}
+    rows = store.query(
+        """SELECT DISTINCT run.id FROM cycle JOIN run ON run.id = cycle.run WHERE cycle.fed_at_s >= ?
+        AND digest IS NULL""",
+        (since_s,),
+    )
+    for (run,) in rows:
+        for cycle in store.cycles(run):
+            if cycle.jar in found and cycle.fed_at_s >= since_s:
+                found[cycle.jar].append(cycle)
+    return {jar: sorted(some, key=lambda one: one.fed_at_s) for jar, some in found.items()}

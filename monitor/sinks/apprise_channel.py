@@ -109,7 +109,8 @@ class AppriseChannel:
 def link_of(together: Sequence[StoredNotice], page: str | None) -> str | None:
     """Where people see more of what goes out as one message; None without an address of the page."""
     jar = together[0].notice.jar
-    return None if page is None else f"{page.rstrip('/')}/#/{f'jar/{quote(jar)}' if jar else ''}"
+    view = "siblings" if together[0].notice.kind == Kind.UNLIKE_SIBLINGS else "jar"  # its curve beside theirs
+    return None if page is None else f"{page.rstrip('/')}/#/{f'{view}/{quote(jar)}' if jar else ''}"
 
 
 def asks(together: Sequence[StoredNotice]) -> bool:

@@ -35,6 +35,8 @@ class Kind(StrEnum):
     SENSOR_SILENT = "sensor_silent"
     SENSOR_BACK = "sensor_back"
     REST_REMINDER = "rest_reminder"
+    UNLIKE_SIBLINGS = "unlike_siblings"
+    SENSOR_DRIFTS = "sensor_drifts"
     DAILY_SUMMARY = "daily_summary"
 
 
@@ -136,8 +138,8 @@ def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
             return well and facts.count(Kind.SENSOR_SILENT) > facts.count(Kind.SENSOR_BACK)
         case Kind.REST_REMINDER:
             return stage is Stage.RESTING and cycle is not None and now_s - cycle.fed_at_s >= REST_AGAIN_S
-        case Kind.DAILY_SUMMARY:
-            return False  # not about one jar: `core.daily_summary` makes it
+        case Kind.DAILY_SUMMARY | Kind.UNLIKE_SIBLINGS | Kind.SENSOR_DRIFTS:
+            return False  # not about one jar alone: `summary` and `siblings` make them
     raise AssertionError(kind)
 
 

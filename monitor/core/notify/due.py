@@ -26,6 +26,8 @@ from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import DAY_S, JarState, Noted, Notice, Noting
 
 OVERDUE_AGAIN_S = DAY_S
+# they tell of something that is over, or stay true whatever comes
+OUTLAST = frozenset({Kind.DAILY_SUMMARY, Kind.SENSOR_BACK, Kind.THROW_AWAY, Kind.UNLIKE_SIBLINGS, Kind.SENSOR_DRIFTS})
 URGENT = frozenset({Kind.THROW_AWAY, Kind.NEAR_RIM})  # snoozing does not hold these back
 # how long a notice that cannot be delivered is worth delivering, where less than a day; "feed now" until its repeat
 EXPIRES_AFTER_S = {Kind.NEAR_RIM: 6 * H_S, Kind.PEAK_AHEAD: 6 * H_S, Kind.AT_PEAK: 12 * H_S}
@@ -77,8 +79,8 @@ def no_longer_true(
     number = state.cycle.number if state.cycle is not None else 0
     over = []
     for notice in waiting:
-        if notice.kind in (Kind.DAILY_SUMMARY, Kind.SENSOR_BACK, Kind.THROW_AWAY):
-            continue  # they tell of something that is over, or stay true whatever comes
+        if notice.kind in OUTLAST:
+            continue
         if notice.cycle != number or not holds(Kind(notice.kind), facts, now_s):
             over.append(notice)
     return tuple(over)

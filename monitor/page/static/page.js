@@ -7,13 +7,13 @@ import { pastView } from "./past.js";
 import { planView } from "./plan.js";
 import { healthView } from "./rest.js";
 import { settingsView } from "./settings.js";
-import { sheetView } from "./sheet.js";
+import { siblingsView, sheetView } from "./sheet.js";
 import { trialsView } from "./trials.js";
 import { wallView } from "./wall.js";
 import { clock, el, weekday } from "./words.js";
 
-const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, trials: trialsView, wall: wallView, sheet: sheetView, health: healthView, settings: settingsView };
-const TAB = { jar: "", wall: "", sheet: "", over: "past", settings: "health" };
+const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, trials: trialsView, wall: wallView, sheet: sheetView, siblings: siblingsView, health: healthView, settings: settingsView };
+const TAB = { jar: "", wall: "", sheet: "", siblings: "past", over: "past", settings: "health" };
 const main = document.getElementById("main"), icon = document.getElementById("icon"), shown = document.getElementById("clock");
 const first = JSON.parse(document.getElementById("first").textContent);
 const live = new Live(document.getElementById("banner"), first.curves);

@@ -1,6 +1,8 @@
 // The feeding sheet: who is to be fed in the next hours, in order, with grams; one tap each or one for all; what is to be
 // weighed out; who waits; what happened before. For a tablet on the wall, a phone in the hand, and one sheet of paper.
 
+import { overView } from "./over.js";
+import { pastView } from "./past.js";
 import { nameField, tellOf } from "./who.js";
 import { clock, dayAndClock, el, get, jarPath, post, sayWeight } from "./words.js";
 
@@ -42,7 +44,7 @@ export async function sheetView(main, live, chosen) {
     begin.textContent = sheet.rows.length ? `${jarCount(sheet.rows.length)} to feed within ${sheet.hours} h. Begin by ${sheet.begin_by.words}, be done by ${sheet.done_by.words}.` : `Nothing is due within ${sheet.hours} h.`;
     const flours = sheet.weigh.map((one) => `${sayWeight(one.flour_g)} ${one.flour || "flour"}`);
     weigh.replaceChildren(...(flours.length ? [el("b", {}, "Weigh out: "), `${flours.join(", ")}, ${sayWeight(sheet.water_g)} water.`, sheet.untold.length ? ` Grams never told, not in the sum: ${sheet.untold.join(", ")}.` : ""] : []));
-    odd.replaceChildren(...sheet.odd.map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: `#/past/${encodeURIComponent(one.jar)}` }, one.words), ".")));
+    odd.replaceChildren(...sheet.odd.map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: one.curves.length ? `#/over/${one.curves.join(",")}` : `#/past/${encodeURIComponent(one.jar)}` }, one.words), ".")));
     rows.classList.toggle("two-columns", sheet.rows.length > 40);
     rows.replaceChildren(...sheet.rows.map(row));
     waiting.replaceChildren(...sheet.waiting.map((one) => el("li", {}, el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.why}`, el("span", { class: "soft" }, one.words ? `, about ${one.words}` : "")))));
@@ -106,6 +108,13 @@ export async function sheetView(main, live, chosen) {
   const off = live.subscribe({ whole: later, message: later });
   await fetchSheet();
   return () => { alive = false; off(); clearTimeout(timer); clearTimeout(sure); before.end(); };
+}
+
+/** Where a notice about a jar unlike its siblings leads: its curve over theirs, or its past once that is over. */
+export async function siblingsView(main, live, jar) {
+  const sheet = await get("api/sheet?hours=0"), odd = sheet.odd.find((one) => one.jar === jar && one.curves.length);
+  if (odd) main.append(el("p", { class: "verdict" }, `${odd.words}.`));
+  return odd ? overView(main, live, odd.curves.join(",")) : pastView(main, live, jar);
 }
 
 /** What happened since some hours ago, fetched when it is opened. */

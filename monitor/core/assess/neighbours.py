@@ -1,0 +1,73 @@
+"""A sensor that stands apart from its neighbours: the same group, fed alike within the hour, and yet warmer, colder,
+higher or lower than chance allows.
+
+Beside `siblings`, which compares what the starters do; this compares what the sensors say of jars that are alike, with
+the same test of outliers. It sees a moment, not a history: a cold corner stands out as well as a sensor that drifts,
+and the words say both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from monitor.core.assess.siblings import ERROR, LEAST_JARS, TOGETHER_S, outliers
+from monitor.settings import JarSettings
+from monitor.values import JarState, Straight
+
+# what nobody would act on is not named: thermometers are good to half a degree (DS18B20 datasheet), and a hand's
+# feeding and a calibration to a few millimetres
+LEAST_C, LEAST_MM = 1.5, 5.0
+HOURS = 6  # hourly means that a temperature is taken over: an open window is past by then
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """One jar's sensor: what it says beside the middle of its neighbours, and in which unit."""
+
+    jar: str
+    measure: str  # "temperature_c" or "starting_mm"
+    off: float
+    neighbours: int
+
+
+def drifting(states: Sequence[JarState], jars: Mapping[str, JarSettings]) -> tuple[Drift, ...]:
+    """The sensors of one group that stand apart now; none while fewer than `LEAST_JARS` were fed together."""
+    together = _fed_together(states)
+    found: list[Drift] = []
+    for measure, least, values in (
+        ("temperature_c", LEAST_C, {one.jar: _mean_c(one) for one in together}),
+        ("starting_mm", LEAST_MM, {one.jar: _starting_mm(one, jars[one.jar]) for one in together}),
+    ):
+        known = {jar: value for jar, value in values.items() if value is not None}
+        if len(known) < LEAST_JARS:
+            continue
+        for jar in outliers(known, max(1, len(known) // 10), ERROR / 2.0):
+            off = known[jar] - median(value for other, value in known.items() if other != jar)
+            if abs(off) >= least:
+                found.append(Drift(jar=jar, measure=measure, off=off, neighbours=len(known) - 1))
+    return tuple(found)
+
+
+def _fed_together(states: Sequence[JarState]) -> list[JarState]:
+    """Those whose open cycles began within the hour of the middle one."""
+    fed = {one.jar: one.cycle.fed_at_s for one in states if one.cycle is not None and one.silent_since_s is None}
+    if not fed:
+        return []
+    middle_s = median(fed.values())
+    return [one for one in states if one.jar in fed and abs(fed[one.jar] - middle_s) <= TOGETHER_S]
+
+
+def _mean_c(state: JarState) -> float | None:
+    """Over the last hours of its cycle; None before there are enough."""
+    means = [one for one in (state.cycle.temperatures_c if state.cycle else ())[-HOURS:] if one is not None]
+    return sum(means) / len(means) if len(means) == HOURS else None
+
+
+def _starting_mm(state: JarState, jar: JarSettings) -> float | None:
+    """What the rise is counted from; of a straight jar only, where it is plain from level and ratio."""
+    level = state.level
+    if level is None or level.level_mm is None or not level.rise_ratio or not isinstance(jar.geometry, Straight):
+        return None
+    return level.level_mm / level.rise_ratio

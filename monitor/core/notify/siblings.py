@@ -1,0 +1,69 @@
+"""Notices about a jar, or its sensor, that stands apart from the rest of its group. Beside `due`, which looks at one
+jar alone; `core.assess.siblings` and `neighbours` find them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+from monitor.core.assess.neighbours import Drift, drifting
+from monitor.core.assess.siblings import Unlike, unlike
+from monitor.core.display.units import Display, shown
+from monitor.core.notify.conditions import Kind
+from monitor.core.notify.due import quiet_hours_until
+from monitor.settings import JarSettings, NoticeSettings
+from monitor.values import DAY_S, Cycle, JarState, Notice
+
+AGAIN_S = 14 * DAY_S  # one notice; who has not mended it in two weeks may have forgotten
+APART = (Kind.UNLIKE_SIBLINGS, Kind.SENSOR_DRIFTS)
+
+
+def group_notices(
+    states: Sequence[JarState],
+    cycles: Mapping[str, Sequence[Cycle]],
+    jars: Mapping[str, JarSettings],
+    told: Collection[tuple[str, str]],
+    settings: NoticeSettings,
+    now_s: float,
+    display: Display,
+) -> tuple[Notice, ...]:
+    """What is to be said of one group's jars now. `told` are (jar, kind) that went out within `AGAIN_S`."""
+    if quiet_hours_until(settings, now_s, display) is not None:
+        return ()
+    numbers = {one.jar: one.cycle.number for one in states if one.cycle is not None}
+    found: dict[tuple[str, Kind], tuple[str, str]] = {}
+    for odd in unlike(cycles):
+        found.setdefault((odd.jar, Kind.UNLIKE_SIBLINGS), _of_jar(odd))
+    for drift in drifting(states, jars):
+        found.setdefault((drift.jar, Kind.SENSOR_DRIFTS), _of_sensor(drift, display))
+    return tuple(
+        Notice(
+            jar=jar, cycle=numbers.get(jar, 0), kind=kind, repeat=0, due_s=now_s, expires_s=now_s + 2 * DAY_S,
+            title=title, text=text,
+        )
+        for (jar, kind), (title, text) in found.items()
+        if kind not in settings.leave_out and (jar, kind) not in told
+    )  # fmt: skip
+
+
+def _of_jar(odd: Unlike) -> tuple[str, str]:
+    said = odd.words.removeprefix(odd.jar)
+    return (
+        f"{shown(odd.jar)} is unlike its siblings",
+        f"{shown(odd.jar)}{said}. Is it fed as the others are, does it stand colder, does its sensor sit straight? "
+        "Its curves beside theirs are on the page.",
+    )
+
+
+def _of_sensor(drift: Drift, display: Display) -> tuple[str, str]:
+    more = drift.off > 0.0
+    if drift.measure == "temperature_c":
+        off = f"{abs(display.degrees(drift.off) - display.degrees(0.0)):.1f} {display.degree}"  # a difference
+        what = f"reads {off} {'more' if more else 'less'}"
+        why = f"Does it stand in a {'warm' if more else 'cold'} place? If not, its thermometer drifts: compare the two."
+    else:
+        what = f"starts {display.length(abs(drift.off))} {'higher' if more else 'lower'}"
+        why = "If it was fed as the others were, its sensor drifts or sits askew: clean it, then jartide calibrate."
+    return (
+        f"{shown(drift.jar)}: its sensor stands apart",
+        f"{shown(drift.jar)} {what} than its {drift.neighbours} neighbours. {why}",
+    )

@@ -1,0 +1,42 @@
+"""A shelf watched by the daemon: the jar that is slower than its siblings is told of once, with a way to the curves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from monitor.core.notify.conditions import Kind
+from monitor.review import feeding_sheet
+from monitor.runs import outbox
+from monitor.sinks.apprise_channel import link_of
+from tests.page_house import CYCLE_S, Kitchen, over_a_fed_jar, settings_of
+
+BEGIN_S = 1_795_600_000.0
+JARS = [f"s{n}" for n in range(1, 9)]
+SLOW = 0.7  # of the others' pace
+
+
+def test_one_notice_of_the_slow_one(tmp_path: Path) -> None:
+    plain = settings_of(tmp_path, JARS)
+    settings = replace(plain, jars=tuple(replace(jar, group="s") for jar in plain.jars))
+    kitchen = Kitchen(settings, BEGIN_S, every_s=300.0)
+
+    def distance_mm(jar: str, at_s: float) -> float:
+        fed_s = BEGIN_S + CYCLE_S * ((at_s - BEGIN_S) // CYCLE_S)
+        since_s = at_s - fed_s
+        return over_a_fed_jar(fed_s + since_s * (SLOW if jar == "s5" and since_s > 600.0 else 1.0), fed_s)
+
+    kitchen.go_on(50.0, distance_mm)
+    kept = [one for one in outbox.latest(kitchen.store, 500) if one.notice.kind == Kind.UNLIKE_SIBLINGS]
+    assert [one.notice.jar for one in kept] == ["s5"]
+    assert "longer to its peak than its siblings" in kept[0].notice.text
+    assert link_of(kept, "https://bakery.example") == "https://bakery.example/#/siblings/s5"
+    made = feeding_sheet.of_store(kitchen.store, settings, kitchen.now_s, 12.0)
+    assert [one.jar for one in made.odd] == ["s5"]
+    own, *others = made.curves["s5"]
+    assert len(others) == 2
+    jars = [kitchen.store.run(int(key.split(":")[0])) for key in (own, *others)]
+    assert jars[0] is not None
+    assert jars[0].jar == "s5"
+    assert all(run is not None and run.jar != "s5" for run in jars[1:])
+    kitchen.store.close()
