@@ -200,6 +200,8 @@ def sense(
         empty = rng.uniform(size=at_s.size) < rng.uniform(0.01, 0.08)
         distance[empty] = np.nan
         good &= ~empty
+    if round_mm > 1.0:  # such a firmware rounds all that it sends, a hand and a table too
+        distance = np.round(distance / round_mm) * round_mm
     for name, from_s, to_s in _gaps(rng, wanted, begin_s, end_s, peaks_s):
         keep &= ~((at_s >= from_s) & (at_s < to_s))
         marks.append((name, from_s, to_s))

@@ -205,7 +205,7 @@ class Simulated:
 
     def __init__(self, rng: np.random.Generator, n: int) -> None:
         self.rng, self.n = rng, n
-        self.vigour = np.exp(rng.normal(0.0, 0.2, n))
+        self.vigour = np.exp(rng.uniform(np.log(0.6), np.log(2.0), n))  # bakers' lie between these
         self.flours = rng.choice(["white", "whole wheat", "rye"], n, p=[0.6, 0.2, 0.2])
         self.drift_sd = rng.uniform(0.0, 0.04, n)
         self.scatter_sd = rng.uniform(0.02, 0.06, n)
