@@ -150,10 +150,13 @@ def sense(
         since_h = (at_s - np.concatenate(([begin_s], fed_s))[feeding]) / 3600.0
         offset = offset + rng.uniform(1.0, 4.0) * -np.expm1(-since_h / 8.0)
     if "warm_up" in wanted:  # fresh from power-up a ranging sensor is some mm off (Caroleo 2026, PMC12986679)
+        off = np.random.default_rng(int(begin_s))  # of its own: what it draws moves nothing else
         for _ in range(int(rng.integers(1, 4))):
             on_s, size_mm = rng.uniform(begin_s, end_s), rng.choice([-1.0, 1.0]) * rng.uniform(2.0, 6.0)
             offset = offset + np.where(at_s >= on_s, size_mm * np.exp(-np.maximum(at_s - on_s, 0.0) / 600.0), 0.0)
-            marks.append(("warm_up", on_s, on_s + 1800.0))
+            off_s = on_s - off.uniform(20.0, 600.0)
+            keep &= ~((at_s >= off_s) & (at_s < on_s))
+            marks.append(("warm_up", off_s, on_s + 1800.0))
     if "range_bias" in wanted:  # the same source: a bias that depends on the range
         offset = offset + rng.uniform(-0.05, 0.05) * (empty_mm - level)
 

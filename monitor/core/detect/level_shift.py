@@ -98,7 +98,8 @@ def cause_of(shift: LevelShift, was: Before) -> Cause:
     small = lid_sized(shift)
     if was.hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return (Cause.LID if handled else Cause.SAME) if small or shift.within else Cause.DISTURBED
-    if fed_odds(shift, was) > FED_ODDS:
+    settled = abs(jump) <= LID_MOST_MM and shift.off_s > 0.0 and not shift.strange  # off after a loss of power
+    if fed_odds(shift, was) > FED_ODDS and not settled:  # one that hides in it is known by its rise
         start = was.start_mm if was.start_sure else None
         return Cause.PERHAPS_FED if start is not None and after < LITTLE * start else Cause.FED
     if small or (shift.within and not shift.sure):

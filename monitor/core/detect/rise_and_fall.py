@@ -19,6 +19,7 @@ from monitor.core.detect.verdict import FallVerdict, Gate, Latest
 from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until, window_mean
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import Drop, ScanMaxima, catch_up, search
+from monitor.core.signal.fall_onset import fall_onset_s
 from monitor.core.signal.noise import SPANS, fit_wander, learn_wander, sd_of_mean_mm, spreads
 from monitor.core.signal.peak_fit import fit_peak
 from monitor.core.signal.trend import Trend
@@ -270,7 +271,8 @@ def _peak_and_fall(
         cycle.peak_at_s, cycle.peak_mm = top
         out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, verdict, jar)))
     if verdict.holds and cycle.peak_at_s is not None:
-        cycle.fall_at_s = max(cycle.peak_at_s, (series.first + drop.best_end) * BIN_S)
+        began_s = fall_onset_s(series, drop.best_end - drop.best_bins, drop.best_mm)
+        cycle.fall_at_s = max(cycle.peak_at_s, (series.first + drop.best_end) * BIN_S if began_s is None else began_s)
         cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
         out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, verdict, jar)))
     return out

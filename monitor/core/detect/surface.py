@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
-from math import exp, sqrt
+from math import exp, hypot, sqrt
 
 from monitor.core.signal.block import MINUTE_S, HeldBlock, LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm
@@ -31,6 +31,10 @@ HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
 STEP_SEEN_S = 900.0  # a step that is not seen by then is not one
 LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # a hole in the blocks is looked at when these are past, and no more
+# Where nothing came at all, the power may have been away: a ranging sensor warms up for half an hour after that and is
+# some mm off at first (Caroleo 2026, PMC12986679). A jump of that size is looked at when most of it would be over.
+WARM_S, WARM_UP_MOST_MM = 900.0, 8.0
+LEFT_SD_MM = 1.0  # and this of it may be left by then
 RECENT_MOST = 40  # blocks: what a step is looked for in (STEP_BACK_MOST), and what may lie after it
 
 
@@ -198,8 +202,11 @@ def observe(
 def _settled(
     surface: Surface, gate: float, spacing_s: float, places_mm: tuple[float, float, float]
 ) -> list[LevelBlock]:
-    """The latest held blocks if they show one surface for SETTLE_S (or two blocks); else nothing."""
+    """The latest held blocks if they show one surface for SETTLE_S (or two blocks), after a sensor that may have been
+    without power has warmed up; else nothing."""
     last = surface.held[-1].time_s
+    if _warming_up(surface, spacing_s) and last - surface.held[0].time_s < WARM_S - spacing_s:
+        return []
     window = max(SETTLE_S, 1.2 * spacing_s)
     tail = [row for row in surface.held if row.time_s >= last - window]
     shown = [LevelBlock(row.time_s, row.level_mm, row.n) for row in tail if row.level_mm is not None]
@@ -216,6 +223,17 @@ def _settled(
     return shown if believed else []
 
 
+def _warming_up(surface: Surface, spacing_s: float) -> bool:
+    """Whether the surface seen first after nothing came for a while stands no further off than a sensor that was
+    without power does."""
+    first_mm = surface.held[0].level_mm
+    silent = surface.strange_n == 0 and surface.held[0].time_s - surface.recent[-1].time_s > 1.5 * spacing_s
+    if not silent or surface.gap or first_mm is None:
+        return False
+    last = surface.recent[-3:]
+    return abs(first_mm - sum(row.level_mm for row in last) / len(last)) <= WARM_UP_MOST_MM
+
+
 def _hole(surface: Surface, back_s: float, off_s: float, *, strange: bool) -> None:
     surface.hole_s, surface.hole_off_s, surface.hole_strange, surface.hole_looked = back_s, max(off_s, 0.0), strange, 0
     surface.lone_n = 1.0 + surface.lone_n * exp((surface.lone_s - back_s) / DAY_S)
@@ -229,14 +247,20 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lev
     if len(rows) < 5:
         return None
     if surface.hole_s is not None:
+        looks_s = LATE_S if surface.hole_strange else (WARM_S,)
         since_s = rows[-1].time_s - surface.hole_s
         k = next((i for i, row in enumerate(reversed(rows)) if row.time_s < surface.hole_s), len(rows))
-        if k >= 2 and since_s >= LATE_S[surface.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
+        if k >= 2 and since_s >= looks_s[surface.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
             surface.hole_looked += 1
-            found = between(rows, k, noise, trend, spacing_s, surface.hole_off_s)
+            if surface.hole_strange:
+                found = between(rows, k, noise, trend, spacing_s, surface.hole_off_s)
+            else:
+                now = max(min(k, 3), sum(row.time_s > rows[-1].time_s - SETTLE_S for row in rows[-k:]))
+                found = between(rows[:-k] + rows[-now:], now, noise, trend, spacing_s, surface.hole_off_s)
+                found.within, found.back_s, found.sd_mm = k, rows[-k].time_s, hypot(found.sd_mm, LEFT_SD_MM)
             found.strange = found.lone = surface.hole_strange
             found.lone_n = surface.lone_n - 1.0
-            if surface.hole_looked == len(LATE_S):
+            if surface.hole_looked == len(looks_s):
                 surface.hole_s = None
             return found
     k = suspicious(rows, noise)
@@ -262,7 +286,8 @@ def _returned(
 ) -> tuple[list[LevelBlock], LevelShift]:
     assert surface.out_since_s is not None
     n = sum(row.n for row in tail)
-    left_s, back_s = surface.recent[-1].time_s, tail[0].time_s
+    warmed = _warming_up(surface, spacing_s)
+    left_s, back_s = surface.recent[-1].time_s, surface.held[0].time_s if warmed else tail[0].time_s
     if surface.gap:  # a slope says nothing across a long silence
         after = sum(row.level_mm * row.n for row in tail) / n
         last = surface.recent[-6:]
@@ -274,6 +299,8 @@ def _returned(
     else:
         after = sum(row.level_mm * row.n for row in tail) / n
         sd = sqrt(variance + noise.white_mm2 / n + noise.wander_mm2)
+    if warmed:
+        sd = hypot(sd, LEFT_SD_MM)
     way = [row.level_mm for row in surface.held if row.time_s < back_s and row.level_mm is not None]
     low, high = min(level, after) + 2.0 * sd, max(level, after) - 2.0 * sd
     passing = any(low < level_mm < high for level_mm in way) and not surface.strange_n
@@ -329,8 +356,13 @@ def rezero(surface: Surface, shift: LevelShift, rows: list[LevelBlock], looked: 
 
 
 def stepping(surface: Surface, noise: Noise) -> bool:
-    """Whether the latest one or two blocks stand a step below the three before them. What it is, a feeding perhaps, is
-    known a few blocks later; no fall is decided meanwhile."""
+    """Whether the latest one or two blocks stand a step below the three before them, or all since nothing came for a
+    while below those before that. What it is, a feeding perhaps, is known later; no fall is decided meanwhile."""
+    if surface.hole_s is not None and not surface.hole_strange and surface.recent[-1].time_s - surface.hole_s < WARM_S:
+        before = [row.level_mm for row in surface.recent if row.time_s < surface.hole_s][-3:]
+        since = [row.level_mm for row in surface.recent if row.time_s >= surface.hole_s]
+        if before and since and sum(before) / len(before) - sum(since) / len(since) > LEFT_SD_MM:
+            return True
     for k in (1, 2):
         early, late = surface.recent[-k - 3 : -k], surface.recent[-k:]
         if len(early) < 3:

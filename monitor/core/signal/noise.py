@@ -6,8 +6,9 @@ here.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
-from math import exp, log, sqrt
+from math import exp, log, pi, sqrt
 
 from monitor.core.signal.bins import BIN_MIN
 from monitor.core.signal.block import Block
@@ -16,6 +17,7 @@ ROUNDING_MM2 = 1.0 / 12.0  # variance of rounding to 1 mm: the least that is eve
 GATE_LEAST_MM = 3.0  # see `least_jump_mm`
 FIRST_WHITE_MM2 = 1.5  # before anything is learnt: a ranging sensor of 1.2 mm
 WHITE_MEMORY_N = 600.0  # differences; a sensor's noise changes with distance and light over hours
+USUAL_MEMORY_N = 2880.0  # blocks: two days of minutes, in which a level crosses many steps
 WANDER_MEMORY_N = 288.0  # bins: a day
 SPANS = (1, 2, 4)  # bins a mean: third differences of 5, 10 and 20 min means
 CLIP = 6.0  # squared differences are clipped at this many times their mean (chi-square of 1 exceeds it 1.4 % of times)
@@ -68,6 +70,8 @@ class Noise:
     tau_min: float = 14.0
     latest: list[LoneReading] = field(default_factory=list)  # of neighbouring minutes, two or fewer
     rounds_to_mm: float = 0.0  # a coarse step of the sensor's; 0: none that matters
+    usual_white_mm2: float = 0.0  # white noise over days, wherever the level stands between two steps
+    usual_n: float = 0.0
 
 
 def white_sd(noise: Noise) -> float:
@@ -93,16 +97,38 @@ def learn_block(noise: Noise, block: Block) -> None:
     del noise.latest[0]
 
 
+def _left_by_rounding() -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """(white variance seen, variance that rounding leaves in a long mean), in squares of the step, for white noise of 0
+    to 0.6 of a step under it. Both are averages over where the level stands between two steps; together they are the
+    noise's own variance and the 1/12 of a rounding."""
+    seen, left = [], []
+    for share in (0.02 * i for i in range(31)):
+        harmonics = (exp(-((2.0 * pi * k * share) ** 2)) / (k * k) for k in range(1, 60))
+        left.append(sum(harmonics) / (2.0 * pi * pi))
+        seen.append(share * share + 1.0 / 12.0 - left[-1])
+    return tuple(seen), tuple(left)
+
+
+_SEEN, _LEFT = _left_by_rounding()
+
+
 def rounding_mm2(noise: Noise) -> float:
-    """Variance of a coarse sensor's rounding, uniform over its step. It stays as long as the level does within a step,
-    so no mean makes it smaller."""
-    return noise.rounds_to_mm**2 / 12.0
+    """Variance that a coarse sensor's rounding leaves in a mean however long, as the level may stand anywhere between
+    two steps: less, the more noise carries single readings over the edge (dither: Carbone and Petri 1994, IEEE Trans.
+    Instrum. Meas. 43:389). Noise counts as it is over days and now, whichever is less: at an edge every reading may
+    jump and in the middle of a step none."""
+    square = noise.rounds_to_mm**2
+    if square == 0.0:
+        return 0.0
+    white = min(noise.white_mm2, noise.usual_white_mm2) / square
+    place = bisect_right(_SEEN, white)
+    return square * (_LEFT[0] if place == 0 else _LEFT[place - 1])
 
 
 def least_jump_mm(noise: Noise) -> float:
     """A smaller change between neighbouring blocks is none: lids are set back 1 or 2 mm off, mist does up to 2 mm, and
-    a coarse sensor goes to the next step and back."""
-    return max(GATE_LEAST_MM, 1.5 * noise.rounds_to_mm)
+    a coarse sensor goes to the next step and back, as far as its noise does not even that out."""
+    return max(GATE_LEAST_MM, 1.5 * sqrt(12.0 * rounding_mm2(noise)))
 
 
 def spreads(noise: Noise, z: float) -> float:
@@ -118,7 +144,10 @@ def learn_white(noise: Noise, step_square: float, step_n: int) -> None:
     if step_n:
         noise.white_n = min(noise.white_n + step_n, WHITE_MEMORY_N)
         gain = min(1.0, step_n / (noise.white_n + 20.0))
-        noise.white_mm2 = max(ROUNDING_MM2, noise.white_mm2 + gain * (step_square / (2.0 * step_n) - noise.white_mm2))
+        now_mm2 = step_square / (2.0 * step_n)
+        noise.white_mm2 = max(ROUNDING_MM2, noise.white_mm2 + gain * (now_mm2 - noise.white_mm2))
+        noise.usual_n = min(noise.usual_n + 1.0, USUAL_MEMORY_N)
+        noise.usual_white_mm2 += (now_mm2 - noise.usual_white_mm2) / noise.usual_n
 
 
 def learn_white_slow(noise: Noise, second_difference: float) -> None:
