@@ -114,7 +114,8 @@ class Fed:
     """The person says: fed at `time_s`. Grams that were not told are None.
 
     `flour_lot` is told where it is not the lot that lies open (`runs.lots`), `seed` where the starter kept was not the
-    jar's own: another jar's name, or a lot. `by` is who says so, as a name typed once on a device.
+    jar's own: another jar's name, or a lot. `by` is who says so, as a name typed once on a device. `corrects_s`: in
+    place of all that was known of the feeding of that time.
     """
 
     time_s: float
@@ -126,6 +127,7 @@ class Fed:
     flour_lot: str | None = None
     seed: str | None = None
     by: str | None = None
+    corrects_s: float | None = None
 
     @property
     def feeding(self) -> Feeding:
@@ -171,12 +173,24 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenBack:
-    """The person says at `time_s` that what was told as item `seq` was a mistake: all is judged as if it had not been
-    told. The item itself stays in the store."""
+    """The person says at `time_s` that something was a mistake: all is judged as if it had never been. What was told or
+    seen stays in the store.
+
+    Alone, `seq` is the item that was told by mistake. With more, it is the place in the order of arrival from which on
+    all is judged anew: `event` was seen and was none ("fed@1772409600"; of several, a space between), `told` are items
+    told by mistake with it, and `instead` is what is true, as if it had been told there."""
 
     time_s: float
     jar: str
     seq: int
+    event: str | None = None
+    told: tuple[int, ...] = ()
+    instead: Fed | None = None
+
+    @property
+    def mistakes(self) -> tuple[int, ...]:
+        """The items that were told by mistake."""
+        return (self.seq,) if self.event is None and self.instead is None else self.told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -379,6 +393,7 @@ class Cycle:
     rested: bool = False
     above_double_h: float | None = None  # hours that the rise ratio stood at 2 or above, once closed
     rise_at_s: float | None = None  # when it began to rise
+    about_s: tuple[float, float] | None = None  # nothing shows when it was fed, only that it was within these
 
     @property
     def feeding(self) -> Feeding:

@@ -26,7 +26,7 @@ GROUPS = {
         "begun": "tell",
         "rest": "tell",
         "snooze": "tell",
-        "undo": "tell",
+        "undo": "undo",
         "plan": "plan",
         "bake": "bake",
         "calendar": "calendar",

@@ -23,7 +23,7 @@ from monitor.host.time_zone import calendar
 from monitor.host.time_zone import display as display_for
 from monitor.review.summary import RunSummary, Stretch, summarize
 from monitor.runs.reading_columns import ReadingColumns
-from monitor.runs.run_file import jar_of
+from monitor.runs.run_file import jar_of, not_so_of
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import DisplaySettings, JarSettings
 from monitor.sources.replay import replay
@@ -100,7 +100,7 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
     opened, told = run_file_from(path, feedings)
     jar = jar_of(opened.jar, opened.header, opened.empty_mm if empty_mm is None else empty_mm, opened.geometry)
     with progress(path.stat().st_size // ROW_CHARS, path.name) as seen:
-        readings, events, rejected = _replayed(watched(opened.rows(), seen), told, jar)
+        readings, events, rejected = _replayed(watched(opened.rows(), seen), told, jar, opened.not_so)
     rejected[Refusal.BAD_ROW] += opened.rejected_count
     return Recorded(
         name=str(path),
@@ -115,7 +115,7 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
 
 
 def _replayed(
-    rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings
+    rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings, not_so: Sequence[str]
 ) -> tuple[Sequence[Reading], list[Event], Counter[str]]:
     """Decides anew what happened in a run."""
     readings = ReadingColumns()
@@ -126,7 +126,7 @@ def _replayed(
             readings.append(reading)
             yield received_s, reading
 
-    events = not_superseded(replay(noting(), told, jar, rejected))
+    events = not_superseded(replay(noting(), told, jar, rejected, not_so=not_so))
     return readings, events, rejected
 
 
@@ -148,6 +148,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             notes = notebook.during(store.noted(run.jar), min([run.began_s, *numbered.values()]), run.ended_s)
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = not_superseded(store.events(run.id))
+            not_so = store.not_so_in(run) or not_so_of(run.header)
             rejected: Counter[str] = Counter()
             count = store.count(run.id)
             with progress(count, f"run {number}") as seen:
@@ -155,7 +156,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
                 if events:  # decided when they came in
                     readings: Sequence[Reading] = ReadingColumns(reading for _, reading in rows)
                 else:
-                    readings, events, rejected = _replayed(rows, told, jar)
+                    readings, events, rejected = _replayed(rows, told, jar, not_so)
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(2 if error.lasting else 1)

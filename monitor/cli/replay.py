@@ -61,9 +61,9 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
     with progress(run.stat().st_size // ROW_CHARS, run.name, on=beside) as seen:
         rows = watched(opened.rows(), seen)
         if explain:
-            _explain(source.explained(rows, told, jar, rejected), form)
+            _explain(source.explained(rows, told, jar, rejected, opened.not_so), form)
         else:
-            for event in source.replay(rows, told, jar, rejected, forecasts=forecasts):
+            for event in source.replay(rows, told, jar, rejected, forecasts=forecasts, not_so=opened.not_so):
                 click.echo(line(event) if form == "jsonl" else sentence(event))
     if opened.rejected_count:
         rejected[Refusal.BAD_ROW] += opened.rejected_count

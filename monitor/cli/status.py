@@ -36,7 +36,7 @@ from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.stretch import readings_of
 from monitor.settings import Settings
-from monitor.values import DAY_S, Fed, JarState, Json, Noted
+from monitor.values import DAY_S, Fed, JarState, Json, Noted, TakenBack
 
 CURVE_S = 36 * 3600.0
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
@@ -51,7 +51,7 @@ class Known:
     jars: tuple[JarRow, ...] = ()
     notices_waiting: int = 0
     refused: tuple[dict[str, Any], ...] = ()
-    told_since: tuple[Fed | Noted, ...] = ()
+    told_since: tuple[Fed | Noted | TakenBack, ...] = ()
 
 
 @click.command("status", short_help="Every jar at a glance.")

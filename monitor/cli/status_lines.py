@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import click
 
+from monitor.core.display.face import about_words, question_words
 from monitor.core.display.units import Display, duration, sensor_troubles, shown
 from monitor.review.text_curve import spark
 from monitor.values import JarState, Stage
@@ -105,8 +106,8 @@ def jar_lines(row: JarRow, show: Display, now_s: float, *, plain: bool) -> list[
         lines += wrapped(trouble)
     if state.last_reading_s is None:
         lines += wrapped("no reading yet: does the device send? `jartide check` listens")
-    if state.question:
-        lines += wrapped(f"to answer: {state.question}")
+    if asked := question_words(state, now_s, show):
+        lines += wrapped(f"to answer: {asked}")
     return lines
 
 
@@ -149,7 +150,8 @@ def _next(state: JarState, show: Display, now_s: float) -> list[str]:
     if cycle is not None and cycle.fed_at_s:
         known = cycle.told or cycle.number > 0  # watching may begin in the middle of a cycle
         ago = duration(now_s - cycle.fed_at_s)
-        said.append(f"{'fed' if known else 'first seen'} {ago} ago ({show.clock(cycle.fed_at_s, now_s)})")
+        when = about_words(cycle, now_s, show) or show.clock(cycle.fed_at_s, now_s)
+        said.append(f"{'fed' if known else 'first seen'} {ago} ago ({when})")
     return said
 
 

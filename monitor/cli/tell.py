@@ -1,4 +1,4 @@
-"""`jartide fed`, `note`, `rest`, `snooze` and `undo`: what only the person knows goes into the store, beside a running
+"""`jartide fed`, `note`, `rest` and `snooze`: what only the person knows goes into the store, beside a running
 daemon or without one; the daemon steps it as it steps a reading."""
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -17,7 +18,7 @@ from monitor.cli.completion import jars
 from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
-from monitor.cli.telling_words import doubt, ratio, words
+from monitor.cli.telling_words import doubt, ratio
 from monitor.core.assess import answers, notebook, resting
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import DRIED, OLD, age_of
@@ -25,7 +26,7 @@ from monitor.core.display.local_time import UnknownDay, day_of, local_day
 from monitor.core.forecast import starter_model as starter_models
 from monitor.host import lock
 from monitor.host.time_zone import calendar, display
-from monitor.runs import history
+from monitor.runs import history, reported
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.report_body import MOST_LABEL
 from monitor.runs.store import Store, StoreTrouble
@@ -65,6 +66,9 @@ by_option = click.option(
 @click.option("--seed", metavar="JAR|LOT", help="Where the starter came from, if not from JAR itself.")
 @by_option
 @at_option
+@click.option(
+    "--corrects", metavar="TIME", help="Put right the feeding of that time, in place of what was told or seen of it."
+)
 def fed(
     config: Path,
     jar: str,
@@ -76,11 +80,13 @@ def fed(
     seed: str | None,
     by: str | None,
     at: str | None,
+    corrects: str | None,
 ) -> None:
     """Say that JAR has been fed, with the grams if you weighed them.
 
-    Said again within three hours, the later grams count; what they leave out stays as said first. A feeding that
-    was none: `jartide undo JAR`.
+    Said again within three hours, the later grams count; what they leave out stays as said first. A feeding of the
+    last week is put right with --corrects (its time, if need be, with --at); one that was none: `jartide undo JAR
+    feeding`.
     """
     settings = settings_from(config)
     jar_from(settings, jar)
@@ -97,9 +103,27 @@ def fed(
         seed=label("--seed", seed),
         by=label("--by", by),
     )
+    if corrects is not None:
+        _put_right(settings, item, corrects, at)
+        return
     counts = _tell(settings.store.path, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
     click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{counts}")
+
+
+def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> None:
+    """The feeding of a past time, as it truly was; what is not said again stays."""
+    at_s, now_s = moment(corrects, calendar(settings.display.time_zone)), time.time()
+    with opened_store(settings.store.path) as store, said_if_not(item.jar):
+        cycle = reported.feeding_near(store, item.jar, at_s)
+        time_s = cycle.fed_at_s if at is None else item.time_s
+        right = replace(reported.completed(item, cycle), time_s=time_s)
+        reported.correct_feeding(store, item.jar, cycle.fed_at_s, now_s, right)
+    clock = display(settings.display).clock
+    moved = "" if at is None else f", at {clock(time_s, now_s)}"
+    which = f"the feeding of {clock(cycle.fed_at_s, now_s)}"
+    counts = counts_from(settings.store.path)
+    click.echo(f"{item.jar}: put right: {which}{ratio(right)}{moved}.{doubt(right)}{counts}")
 
 
 def _as_usual(settings: Settings, item: Fed) -> str:
@@ -233,29 +257,6 @@ def snooze(config: Path, jar: str, hours: float, by: str | None) -> None:
     click.echo(f"{jar}: no notices for {hours:g} h.{counts}")
 
 
-@click.command(short_help="Take back what you said last, if it was a mistake.")
-@config_option
-@click.argument("jar", shell_complete=jars)
-def undo(config: Path, jar: str) -> None:
-    """Take back what was told last about JAR, by a command or on the page, if it was a mistake.
-
-    All is judged as if it had never been told; the record keeps both. Used again it takes back the telling before that.
-    Exit code 1 when there is nothing to take back.
-    """
-    from monitor.runs import reported
-
-    settings = settings_from(config)
-    jar_from(settings, jar)
-    now_s = time.time()
-    with opened_store(settings.store.path) as store:
-        try:
-            item = reported.take_back(store, jar, now_s).item
-        except reported.CannotTakeBack as error:
-            click.echo(f"{jar}: {error}.", err=True)
-            sys.exit(1)
-    click.echo(f"{jar}: taken back: {words(item)} (told for {display(settings.display).clock(item.time_s, now_s)}).")
-
-
 def rest_began_s(told: Iterable[object], before_s: float) -> float | None:
     """When it was last put to rest before that; None where nobody said."""
     rests = [one.time_s for one in told if isinstance(one, Noted) and one.what is Noting.REST and one.time_s < before_s]
@@ -286,10 +287,25 @@ def opened_store(path: Path) -> Iterator[Store]:
 
 def _tell(path: Path, item: Fed | Noted) -> str:
     """Keeps it; returns a sentence to be added where no daemon takes it up now."""
-    with opened_store(path) as store:
-        store.tell(item, time.time())
+    with opened_store(path) as store, said_if_not(item.jar):
+        reported.tell(store, item, time.time())
+    return counts_from(path)
+
+
+def counts_from(path: Path) -> str:
+    """A sentence to be added where no daemon takes up what was told now."""
     watched = lock.holder(path) is not None
     return "" if watched else " Nobody is watching just now: it counts from the next start of `jartide watch`."
+
+
+@contextmanager
+def said_if_not(jar: str) -> Iterator[None]:
+    """What cannot be put right is said, and the exit code is 1."""
+    try:
+        yield
+    except reported.CannotTakeBack as error:
+        click.echo(f"{jar}: {error}.", err=True)
+        sys.exit(1)
 
 
 def _text(text: str) -> str:

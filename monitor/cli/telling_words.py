@@ -5,11 +5,13 @@ from __future__ import annotations
 from monitor.core.assess import notebook
 from monitor.core.display.units import NAME_CHARS, one_line
 from monitor.runs.history import HYDRATIONS
-from monitor.values import Fed, Noted, Noting
+from monitor.values import Fed, Noted, Noting, TakenBack
 
 
-def words(item: Fed | Noted) -> str:
+def words(item: Fed | Noted | TakenBack) -> str:
     """ "fed, 1:4:4 (Mia)", "a snooze of 3 h", "liquid on top", "discard: used 120 g"."""
+    if isinstance(item, TakenBack):
+        return notebook.says_was_none(item)
     if isinstance(item, Fed):
         return f"fed{ratio(item)}" + (f" ({one_line(item.by, NAME_CHARS)})" if item.by else "")
     return f"a snooze of {item.text} h" if item.what is Noting.SNOOZE else notebook.says(item)

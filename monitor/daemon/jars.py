@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from monitor.core.assess.siblings import LEAST_JARS
-from monitor.core.detect import reports, step
+from monitor.core.detect import step
 from monitor.core.detect.step import DetectorState
 from monitor.core.display.units import Display
 from monitor.daemon import resume
@@ -131,8 +131,8 @@ class Jars:
     def _begin_run(self, jar: JarSettings, run: Run) -> None:
         """The config had the jar changed: nothing but what was learnt of its starter goes on."""
         self._note_cut(jar)
-        learnt = self._states[jar.name].carried
-        self._states[jar.name] = step.begin(resume.settings_in(run, jar), learnt)
+        before = self._states[jar.name]
+        self._states[jar.name] = step.begin(resume.settings_in(run, jar), before.carried, before.not_so)
         self._run_from[jar.name] = run.first_seq
 
     def _judge_anew(self, jar: JarSettings, seq: int) -> None:
@@ -307,15 +307,15 @@ class Jars:
         found: list[tuple[Run, Correction]] = []
         for arrival in unkept.undone:
             assert isinstance(arrival.item, TakenBack)
-            report = reported.told_as(self.store, arrival.item.seq)
-            run = self.store.run_of(jar.name, arrival.item.seq)
-            if report is None or run is None or not reports.changes_watch(report):
+            wrong = reported.what_was_wrong(self.store, arrival.item)
+            run = None if wrong is None else self.store.run_of(jar.name, wrong.from_seq)
+            if wrong is None or run is None:
                 continue
             why = Correction(
-                from_seq=arrival.item.seq,
+                from_seq=wrong.from_seq,
                 mark=arrival.seq,
-                evidence={"told": report.what.value if isinstance(report, Noted) else "fed"},
-                happened_at_s=report.time_s,
+                evidence=wrong.evidence,
+                happened_at_s=wrong.happened_at_s,
                 decided_at_s=arrival.received_s,
             )
             found.append((run, why))

@@ -35,6 +35,8 @@ class Start:
 
 def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     """Where to begin, to come to item `last_seq`. Raises StoreTrouble."""
+    wrong = store.mistakes(jar.name)
+    not_so = tuple(wrong.not_so)
     runs = [run for run in store.live_runs(jar.name) if run.first_seq <= last_seq + (not begun_by_item(run))]
     unreadable = False
     for seq, body in store.carries(jar.name, last_seq):
@@ -42,6 +44,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
         try:
             restored = step.restore(json.loads(body), settings_in(since[0], jar))
             starter_model.from_json(restored.carried) if restored.carried else None
+            restored.not_so = not_so
             return Start(seq=seq, state=restored, runs=since)
         except UNREADABLE as error:
             log.error("%s: what was kept of it cannot be read (as of item %d: %r)", jar.name, seq, error)
@@ -50,9 +53,9 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
         log.error("%s: all readings since it was put under its sensor are judged anew", jar.name)
     seq = runs[-1].first_seq - 1
     if not unreadable:  # nothing was kept yet, or it went with what was taken back
-        seq = min([seq, *(told_seq - 1 for told_seq in store.taken_back(jar.name))])
+        seq = min([seq, *(one - 1 for one in wrong.told), *(one.seq - 1 for one in wrong.standing.values())])
     runs = _since(runs, seq + 1)
-    return Start(seq=runs[0].first_seq - 1, state=_begun(store, jar, runs[0]), runs=runs)
+    return Start(seq=runs[0].first_seq - 1, state=_begun(store, jar, runs[0], not_so), runs=runs)
 
 
 def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
@@ -63,14 +66,14 @@ def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
         yield run, first, last
 
 
-def _begun(store: Store, jar: JarSettings, run: Run) -> DetectorState:
+def _begun(store: Store, jar: JarSettings, run: Run, not_so: tuple[str, ...]) -> DetectorState:
     """A jar at the beginning of a run, with what was learnt of its starter before. Raises StoreTrouble."""
     try:
         learnt = store.culture_before(run)
         starter_model.from_json(learnt) if learnt else None
     except UNREADABLE:
         learnt = {}
-    return step.begin(settings_in(run, jar), learnt)
+    return step.begin(settings_in(run, jar), learnt, not_so)
 
 
 def settings_in(run: Run, jar: JarSettings) -> JarSettings:

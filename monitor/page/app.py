@@ -291,8 +291,21 @@ class Page:
     async def taken_back(self, request: Request) -> Response:
         """A telling was a slip."""
         jar = self._jar(request)
-        seq = report_body.taken_back_of(await body_of(request))
-        told = await self.readers.ask(report_body.take_back, jar, seq, self.wall())
+        return await self._kept(report_body.take_back, jar, report_body.taken_back_of(await body_of(request)))
+
+    async def corrected(self, request: Request) -> Response:
+        """A past feeding as it was."""
+        jar = self._jar(request)
+        right = report_body.corrected_of(await body_of(request), jar)
+        return await self._kept(report_body.correct, jar, right)
+
+    async def not_so(self, request: Request) -> Response:
+        """What was seen was none."""
+        jar = self._jar(request)
+        return await self._kept(report_body.not_so, jar, report_body.not_so_of(await body_of(request)))
+
+    async def _kept(self, keep: Callable[..., Any], jar: JarSettings, what: object) -> Response:
+        told = await self.readers.ask(keep, jar, what, self.wall())
         self.live.wake()
         return JSONResponse(told, 201)
 
@@ -344,6 +357,8 @@ def make(page: Page, password: str | None, token: str | None, more: Sequence[Bas
         Route("/api/jars/{jar:path}/note_changed", page.note_changed, methods=["POST"]),
         Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),
         Route("/api/jars/{jar:path}/taken_back", page.taken_back, methods=["POST"]),
+        Route("/api/jars/{jar:path}/corrected", page.corrected, methods=["POST"]),
+        Route("/api/jars/{jar:path}/not_so", page.not_so, methods=["POST"]),
         Route("/api/runs/{run}/cycles/{cycle}", page.cycle),
         Route("/api/runs/{run}/cycles/{cycle}/top", page.top),
         Route("/api/sheet", page.sheet),

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from monitor.core.assess.notebook import NOTE_WORDS, THROW_AWAY, mould_noted_s, says
-from monitor.core.detect.superseded import not_superseded
-from monitor.core.display.face import NEED, face
+from monitor.core.assess.notebook import NOT_SO, NOTE_WORDS, SEEN_WORDS, THROW_AWAY, mould_noted_s, says, says_was_none
+from monitor.core.detect.superseded import name_of, not_superseded
+from monitor.core.display.face import NEED, about_words, face, question_words
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
 from monitor.core.forecast.course import Course, course, height
 from monitor.core.notify import ahead
@@ -36,6 +36,7 @@ from monitor.values import (
     Noted,
     SourceHealth,
     Span,
+    TakenBack,
 )
 
 H_S = 3600.0
@@ -43,6 +44,7 @@ CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading 
 JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
 BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
 SCALE_KNOTS = 33  # heights that a jar's shape is handed to the page with; between them it is straight enough
+SEEN_MOST = 6  # latest things seen, each with a tap by which it was none
 PAST_RISES = 6  # whose heights say how high the next one may come
 
 
@@ -98,7 +100,9 @@ def jar_now(
         "heard": _heard(state.last_reading_s, now_s, show),
         "health": health(state, sources, settings, now_s, show),
         "throw_away": None if mould_s is None else {**_at(mould_s, now_s, show), "says": THROW_AWAY},
-        "question": state.question,
+        "question": question_words(state, now_s, show),
+        "asked_s": [*cycle.about_s] if state.question and cycle and cycle.about_s else None,
+        "seen": _seen(events, now_s, show),
         "last_feeding": feeding,
         "notes": [note_json(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
@@ -181,8 +185,11 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
     last = reported.last(store, jar.name)
     if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
         return None
-    what = "fed" if isinstance(last.item, Fed) else NOTE_WORDS[last.item.what]
-    who = f", by {last.item.by}" if last.item.by else ""
+    if isinstance(last.item, TakenBack):
+        what, by = says_was_none(last.item), None
+    else:
+        what, by = "fed" if isinstance(last.item, Fed) else NOTE_WORDS[last.item.what], last.item.by
+    who = f", by {by}" if by else ""
     return {"seq": last.seq, "what_words": what, "words": show.clock(last.item.time_s, now_s) + who}
 
 
@@ -207,7 +214,8 @@ def _fed(state: JarState, now_s: float, show: Display) -> Json:
     at_s = cycle.fed_at_s
     known = cycle.told or cycle.number > 0
     ago = duration(max(now_s - at_s, 0.0))
-    words = f"fed {ago} ago, {show.clock(at_s, now_s)}" if known else f"watched for {ago}, its feeding was not seen"
+    when = about_words(cycle, now_s, show) or show.clock(at_s, now_s)
+    words = f"fed {ago} ago, {when}" if known else f"watched for {ago}, its feeding was not seen"
     return {
         "at_s": at_s,
         "known": known,
@@ -216,6 +224,19 @@ def _fed(state: JarState, now_s: float, show: Display) -> Json:
         "ago_words": ago,
         "ratio": cycle.feeding.ratio,
     }
+
+
+def _seen(events: Sequence[Event], now_s: float, show: Display) -> list[Json]:
+    """What was seen since the last feeding and may be said to be none, the latest first."""
+    found = [event for event in events if event.kind in SEEN_WORDS and not event.evidence.get("told")]
+    return [
+        {
+            "event": name_of(event),
+            "words": f"{SEEN_WORDS[event.kind]}, {show.clock(event.happened_at_s, now_s)}",
+            "none_words": NOT_SO[event.kind],
+        }
+        for event in found[: -SEEN_MOST - 1 : -1]
+    ]
 
 
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:

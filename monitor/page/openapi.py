@@ -41,6 +41,7 @@ from monitor.runs.report_body import (
     MOST_LABEL,
     MOST_MINUTES,
     MOST_SEQ,
+    NOT_SO,
     NOTES,
 )
 from monitor.runs.trials import LEAST_JARS, MOST_JARS, MOST_NAME
@@ -158,6 +159,8 @@ def _paths() -> Schema:
             }
         },
         "/api/jars/{jar}/taken_back": {"post": post_of("Take back what was told last, a slip", "TakenBack", 409)},
+        "/api/jars/{jar}/corrected": {"post": post_of("Put a past feeding right", "Corrected", 409)},
+        "/api/jars/{jar}/not_so": {"post": post_of("Say that what was seen was none", "NotSo", 409)},
         "/api/jars/{jar}/snoozed": {"post": post_of("Hold notices back for some hours", "Snoozed")},
         "/api/jars/{jar}/reading": {"post": _reading()},
         "/api/phones": {
@@ -279,6 +282,7 @@ def _now_schemas() -> Schema:
             fed=maybe(OBJECT), forecast=maybe(OBJECT), next_notice=maybe(OBJECT), waiting=YES_NO, health=list_of(TEXT),
             heard=maybe(object_of(at_s=NUMBER, words=TEXT)),
             throw_away=maybe(object_of(at_s=NUMBER, words=TEXT, says=TEXT)), question=maybe(TEXT), last_feeding=OBJECT,
+            asked_s=maybe(list_of(NUMBER)), seen=list_of(object_of(event=TEXT, words=TEXT, none_words=TEXT)),
             notes=list_of(ref("Note")),
             last_told=maybe(object_of(seq=WHOLE, what_words=TEXT, words=TEXT)),
         ),
@@ -352,6 +356,7 @@ def _told_schemas() -> Schema:
     ago = {"minutes_ago": maybe({**NUMBER, "minimum": 0, "maximum": MOST_MINUTES}), **by}
     lot = maybe({**TEXT, "maxLength": MOST_LABEL})
     weighed = {**NUMBER, "minimum": LEAST_G, "maximum": MOST_G}
+    moment = {**NUMBER, "minimum": 0, "maximum": LATEST_S}
     maybe_none: Schema = {"anyOf": [weighed, {"const": 0}, {"type": "null"}]}
     return {
         "Fed": strict(
@@ -388,6 +393,14 @@ def _told_schemas() -> Schema:
         "TrialNamed": {**strict(name=TEXT), "required": ["name"]},
         "Phone": {**strict(endpoint=ENDPOINT_OF, keys=PUSH_KEYS), "required": ["endpoint", "keys"]},
         "PhoneLeft": {**strict(endpoint=ENDPOINT_OF), "required": ["endpoint"]},
+        "Corrected": {
+            **strict(
+                fed_at_s=moment, at_s=maybe(moment), starter_g=maybe_none,
+                flour_g=maybe(weighed), water_g=maybe_none, flour=maybe({**TEXT, "maxLength": MOST_FLOUR}),
+            ),
+            "required": ["fed_at_s"],
+        },
+        "NotSo": {**strict(event={**TEXT, "pattern": NOT_SO}), "required": ["event"]},
         "TakenBack": {**strict(seq={**WHOLE, "minimum": 1, "maximum": MOST_SEQ}), "required": ["seq"]},
     }  # fmt: skip
 

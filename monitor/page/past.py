@@ -11,11 +11,12 @@ from collections.abc import Sequence
 
 from monitor.core.assess import notebook, vigour
 from monitor.core.detect.superseded import not_superseded
+from monitor.core.display.face import about_words
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.jar_view import happened_s, lids, note_json, scale
-from monitor.runs import history
+from monitor.runs import history, reported
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Run, Store
 from monitor.runs.stretch import readings_of
@@ -74,11 +75,9 @@ def one_cycle(
     clock = _clock(cycle)
     hours = [(point[0] - cycle.fed_at_s) / H_S for point in thinned]
     marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.told or cycle.number > 0 else []
-    events = [
-        e for e in store.events(run.id, cycle.fed_at_s - 1.0) if cycle.fed_at_s - 1.0 <= e.happened_at_s <= until_s
-    ]
-    stand = not_superseded(events)
-    marks += _turns(events, cycle.fed_at_s, until_s)
+    decided = not_superseded(store.events(run.id, cycle.fed_at_s - 1.0))
+    stand = [event for event in decided if cycle.fed_at_s - 1.0 <= event.happened_at_s <= until_s]
+    marks += _turns(stand, cycle.fed_at_s, until_s)
     return {
         **_row(run, cycle, notes, now_s, show),
         "level_known": empty_mm is not None,
@@ -91,6 +90,8 @@ def one_cycle(
         "clock_h": [round(h, 4) for h in hours],
         "equivalent_h": [round(clock.worth_h(max(h, 0.0)), 4) for h in hours],
         "marks": marks,
+        "about_words": about_words(cycle, now_s, show),
+        "may_correct": bool(marks) and not run.imported and reported.may_correct(cycle.fed_at_s, now_s),
     }
 
 

@@ -9,7 +9,7 @@ nothing is held back because another cycle had its number. `correct` joins an en
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 from monitor.core.detect.cycle import SAME_FEEDING_S
@@ -36,8 +36,14 @@ def correct(store: Store, run: Run, why: Correction, again: Iterable[Event], kno
     """Replace what a run has of events since `why.from_seq` that were not decided `again`, and forget the cycles after
     number `last`. `known` are the run's cycles as they were kept before they were judged anew. Raises StoreTrouble."""
     before, since = store.events_about(run.id, why.from_seq)
-    stands = {name_of(event) for event in (*not_superseded(before), *again)}
+    decided = list(again)
+    stands = {name_of(event) for event in (*not_superseded(before), *decided)}
     wrong = {name_of(one) for one in not_superseded(since) if one.decided_at_s <= why.until_s} - stands
+    held = {name_of(one) for one in not_superseded([*before, *since])}
+    back = [one for one in not_superseded(decided) if name_of(one) not in held]
+    # it was said not to hold, and holds after all: the store keeps one event for its times, so it is decided now
+    restored = [replace(one, decided_at_s=max(one.decided_at_s, why.decided_at_s), replaces=None) for one in back]
+    store.add_events(run.jar, why.mark, restored, run.first_seq)
     if not wrong:
         return
     event = Event(

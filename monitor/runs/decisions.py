@@ -85,6 +85,14 @@ class Decisions:
         before, since = ([_event_of(row) for row in rows] for rows in parts)
         return before, since
 
+    def first_decided(self, run: int, kind: EventKind, times_s: Sequence[float]) -> tuple[int, float] | None:
+        """(item, time) at which an event of a kind was first decided that happened at one of these times, to the
+        second; None when there is none. It may have been at a tick after the item."""
+        sql = """SELECT seq, decided_s FROM event WHERE run = ? AND kind = ? AND abs(happened_s - ?) < 1.0
+            ORDER BY seq, id LIMIT 1"""
+        found = [row for time_s in times_s for row in self._db.query(sql, (run, kind.value, time_s))]
+        return min(found, default=None)
+
     def events_after(self, place: int, limit: int) -> list[tuple[int, Event]]:
         """(id, event) of all live runs in the order kept, after an id: for mirrors."""
         live = "event.run IN (SELECT id FROM run WHERE digest IS NULL)"

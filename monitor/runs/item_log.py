@@ -8,9 +8,10 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 from monitor.core.display.refusals import Refusal
-from monitor.runs import items
+from monitor.runs import items, mistakes
 from monitor.runs.database import Database, last_item
 from monitor.runs.device_numbers import DeviceNumbers, Missing
+from monitor.runs.mistakes import Mistakes
 from monitor.runs.run_log import BEGUN_BY_NOTE, Run, RunLog
 from monitor.runs.schema import TAKING_BACK
 from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected, TakenBack
@@ -76,17 +77,30 @@ class ItemLog:
 
     def arrivals(self, jar: str | None, after_seq: int) -> Iterator[Arrival]:
         """Live items after `after_seq`, of one jar (with the clock steps, which concern all) or of all, in order of
-        arrival. Items of unknown time are left out, and so is what was told and taken back since. Holds no lock between
-        chunks. Raises StoreTrouble."""
-        taken_back = self.taken_back(jar)
+        arrival. Items of unknown time are left out, and so is what was told and taken back since; of one jar, what is
+        true instead comes in its place. Holds no lock between chunks. Raises StoreTrouble."""
+        wrong = self.mistakes(jar)
+        instead = [] if jar is None else [one for one in self._instead(wrong) if one.seq > after_seq]
         of_jar = "" if jar is None else "AND (item.jar = (SELECT id FROM jar WHERE name = ?) OR item.jar IS NULL)"
         sql = f"{items.SELECT} WHERE item.seq > ? AND item.time_s IS NOT NULL {of_jar} ORDER BY item.seq LIMIT {_CHUNK}"
         place = max(after_seq, 0)
         while rows := self._db.query(sql, (place,) if jar is None else (place, jar)):
             for row in rows:
-                if row[0] not in taken_back:
+                while instead and instead[0].seq < row[0]:
+                    yield instead.pop(0)
+                if row[0] not in wrong.told:
                     yield items.arrival_of(row)
             place = rows[-1][0]
+        yield from instead
+
+    def _instead(self, wrong: Mistakes) -> list[Arrival]:
+        """What is true in place of what was told or seen by mistake, as if told at its place in the order."""
+        found = []
+        for one in wrong.standing.values():
+            received = self._db.query("SELECT received_s FROM item WHERE seq = ?", (one.seq,))
+            if one.instead is not None and received:
+                found.append(Arrival(seq=one.seq, received_s=received[0][0], item=one.instead))
+        return sorted(found, key=lambda arrival: arrival.seq)
 
     def rows_of(self, run: Run) -> Iterator[tuple[float | None, Reading]]:
         """(received or None, reading) of one run, live or imported, in order of arrival."""
@@ -102,7 +116,7 @@ class ItemLog:
         """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time
         (what is of one moment as it was told), as far as it still stands. What was told before the clock was set is
         given in the new time, as the jar remembers it."""
-        taken_back = self.taken_back(jar)
+        taken_back = self.mistakes(jar).told
         steps = self._clock_steps()
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
         kinds = "".join(" OR item.told_kind = ?" for _ in ever)
@@ -110,10 +124,13 @@ class ItemLog:
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 AND (item.time_s >= ?{kinds})"""
         found = []
         for text, time_s, name, seq in self._db.query(sql, (jar, earliest_s, *(kind.value for kind in ever))):
+            item = items.told_of(text, time_s, name)
+            if isinstance(item, TakenBack) and (instead := item.instead) is not None:
+                item, time_s = instead, instead.time_s
             for at_seq, step in steps:
                 if seq < at_seq and time_s >= step.since_s:
                     time_s += step.offset_s
-            item = items.told_of(text, time_s, name)
+            item = replace(item, time_s=time_s)
             wanted = time_s >= after_time_s or (isinstance(item, Noted) and item.what in ever)
             if wanted and seq not in taken_back and not isinstance(item, TakenBack):
                 found.append((time_s, seq, item))
@@ -130,18 +147,31 @@ class ItemLog:
 
     def fed_in(self, run: Run) -> list[Fed]:
         """The feedings that were told in one run, live or imported, and still stand, in order of their time."""
-        taken_back = self.taken_back(run.jar)
+        wrong = self.mistakes(run.jar)
         sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? ORDER BY item.time_s"""
-        told = [items.told_of(*row) for seq, *row in self._db.query(sql, (run.jar, run.id)) if seq not in taken_back]
-        return [item for item in told if isinstance(item, Fed)]
+        told = [items.told_of(*row) for seq, *row in self._db.query(sql, (run.jar, run.id)) if seq not in wrong.told]
+        told += [one.instead for one in wrong.standing.values() if one.instead and self._lies_in(run, one.seq)]
+        return sorted((item for item in told if isinstance(item, Fed)), key=lambda item: item.time_s)
 
-    def taken_back(self, jar: str | None = None) -> set[int]:
-        """The items that were told by mistake, of one jar or of all."""
-        of_jar = "" if jar is None else "AND jar = (SELECT id FROM jar WHERE name = ?)"
-        sql = f"SELECT told FROM item WHERE {TAKING_BACK} {of_jar}"
-        told = [items.told_of(text, 0.0, "") for (text,) in self._db.query(sql, () if jar is None else (jar,))]
-        return {item.seq for item in told if isinstance(item, TakenBack)}
+    def _lies_in(self, run: Run, place: int) -> bool:
+        found = None if run.imported else self._runs.run_of(run.jar, place)
+        return found is not None and found.id == run.id
+
+    def not_so_in(self, run: Run) -> list[str]:
+        """The names of events of one run that were none, as the person said."""
+        standing = self.mistakes(run.jar).standing.values()
+        some = [one for one in standing if one.event is not None and one.instead is None]
+        return [name for one in some if self._lies_in(run, one.seq) for name in (one.event or "").split()]
+
+    def mistakes(self, jar: str | None = None) -> Mistakes:
+        """What was told or seen by mistake, of one jar or of all."""
+        of_jar = "" if jar is None else "AND item.jar = (SELECT id FROM jar WHERE name = ?)"
+        sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
+            WHERE {TAKING_BACK} {of_jar}"""
+        rows = self._db.query(sql, () if jar is None else (jar,))
+        told = [(seq, items.told_of(text, time_s, name)) for seq, text, time_s, name in rows]
+        return mistakes.of((seq, item) for seq, item in told if isinstance(item, TakenBack))
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:
         """The arrival as received at a later time, for good: it was stepped after the ticks up to then."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any, TypeAlias
 
 from monitor.values import MEASURED, Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading, TakenBack
@@ -99,6 +100,10 @@ def told_text(item: Told) -> str:
             body = {"noted": item.what.value, "text": item.text, **_beside(item, "by")}
         case TakenBack():
             body = {"taken_back": item.seq}
+            if item.event is not None or item.instead is not None:
+                body |= {"event": item.event, "told": list(item.told)}
+            if item.instead is not None:
+                body["instead"] = {name: value for name, value in asdict(item.instead).items() if name != "jar"}
         case ClockSet():
             body = {"clock_set_s": item.offset_s, "since_s": item.since_s}
     return json.dumps(body, ensure_ascii=False)
@@ -118,5 +123,9 @@ def told_of(text: str, time_s: float, jar: str) -> Told:
     if "noted" in body:
         return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"], by=body.get("by"))
     if "taken_back" in body:
-        return TakenBack(time_s=time_s, jar=jar, seq=body["taken_back"])
+        instead = Fed(jar=jar, **body["instead"]) if body.get("instead") else None
+        told = tuple(body.get("told", ()))
+        return TakenBack(
+            time_s=time_s, jar=jar, seq=body["taken_back"], event=body.get("event"), told=told, instead=instead
+        )
     return ClockSet(time_s=time_s, offset_s=body["clock_set_s"], since_s=body.get("since_s", 0.0))

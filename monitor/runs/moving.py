@@ -95,14 +95,15 @@ def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[tuple[
     """Every note, and the feedings of the open cycle, with their places, in order."""
     cycles = source.cycles(open_run.id) if open_run else []
     since_s = cycles[-1].fed_at_s - EARLIER_S if cycles and cycles[-1].ended_at_s is None else float("inf")
-    taken_back = source.taken_back(jar)
+    wrong = source.mistakes(jar)
     sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
         WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 ORDER BY item.seq"""
     told = [(seq, items.told_of(text, at_s, name)) for seq, text, at_s, name in source.query(sql, (jar,))]
+    told = [(seq, wrong.standing[seq].instead or item if seq in wrong.standing else item) for seq, item in told]
     return [
         (seq, item)
         for seq, item in told
-        if seq not in taken_back
+        if seq not in wrong.told
         and (isinstance(item, Noted) or (isinstance(item, Fed) and item.time_s >= since_s))
     ]  # fmt: skip
 
@@ -120,7 +121,7 @@ def _copy_run(source: Store, target: Store, run: Run, digest: str, now_s: float,
     ).lastrowid
     assert made is not None
     place, seq = items.before_imported(run.id) if run.imported else 0, items.before_imported(made)
-    taken_back = source.taken_back(run.jar)
+    taken_back = source.mistakes(run.jar).told
     columns = ", ".join(_ITEM)
     sql = f"SELECT seq, {columns} FROM item WHERE run = ? AND seq > ? ORDER BY seq LIMIT {_CHUNK}"
     insert = f"""INSERT INTO item (seq, run, jar, {columns}) VALUES ({", ".join("?" * (3 + len(_ITEM)))})

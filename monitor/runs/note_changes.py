@@ -47,7 +47,7 @@ def _seq_of(store: Store, note: Noted) -> int | None:
     """The place of exactly this note among those that stand."""
     sql = """SELECT item.seq, item.told, item.time_s FROM item JOIN jar ON jar.id = item.jar
         WHERE jar.name = ? AND item.told IS NOT NULL AND item.seq > 0 AND item.time_s = ? ORDER BY item.seq DESC"""
-    taken_back = store.taken_back(note.jar)
+    taken_back = store.mistakes(note.jar).told
     for seq, told, time_s in store.query(sql, (note.jar, note.time_s)):
         if seq not in taken_back and items.told_of(told, time_s, note.jar) == note:
             return int(seq)

@@ -7,10 +7,12 @@ be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a r
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from monitor.core.assess.notebook import DISCARDED, TEXT_CHARS
+from monitor.core.detect.superseded import DENIABLE
 from monitor.runs import note_changes, reported
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
@@ -21,11 +23,12 @@ MOST_FLOUR = 100
 MOST_LABEL = 60  # characters: what a label on a bag, or a first name, has
 MOST_MINUTES = OLDEST_S / 60.0
 MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
+LATEST_S = 1e11  # whatever a clock says; what is still to come is refused with a word
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
 DISCARD = f"^({'|'.join(DISCARDED)}) (?!0+([.]0+)?$)[0-9]{{1,5}}([.][0-9]{{1,3}})?$"  # what `notebook.discard_of` reads
 CHANGEABLE = tuple(one for one in NOTES if note_changes.may_change(Noted(time_s=0.0, jar="", what=Noting(one))))
-LATEST_S = 1e11  # of a time in seconds: three thousand years
+NOT_SO = f"^({'|'.join(kind.value for kind in DENIABLE)})@[0-9]{{1,12}}$"
 GRAMS = ("starter_g", "flour_g", "water_g")
 
 
@@ -92,10 +95,8 @@ def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
         last = reported.last(store, jar.name)
         if last is None or last.seq != seq:
             raise Refused("that is not what was told last: somebody has told something since, or taken it back", 409)
-        try:
+        with _conflicts():
             telling = reported.take_back(store, jar.name, now_s)
-        except reported.CannotTakeBack as error:
-            raise Refused(str(error), 409) from None
     return {"seq": telling.seq, "at_s": telling.item.time_s}
 
 
@@ -119,13 +120,62 @@ def note_changed(store: Store, body: object, jar: JarSettings, now_s: float) -> 
     return {"at_s": at_s}
 
 
+def corrected_of(body: object, jar: JarSettings) -> tuple[float, Fed]:
+    """(the time of a feeding that is known, what is true of it) as a body says. Raises Refused."""
+    given = table_of(body, ("fed_at_s", "at_s", *GRAMS, "flour"))
+    fed_at_s = _number(given, "fed_at_s", 0.0, LATEST_S)
+    if fed_at_s is None:
+        raise Refused("fed_at_s: must be the time of the feeding that is put right")
+    at_s = _number(given, "at_s", 0.0, LATEST_S)
+    fed = Fed(
+        time_s=fed_at_s if at_s is None else at_s,
+        jar=jar.name,
+        starter_g=_grams(given, "starter_g"),
+        flour_g=_number(given, "flour_g", LEAST_G, MOST_G),
+        water_g=_grams(given, "water_g"),
+        flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+    )
+    return fed_at_s, fed
+
+
+def correct(store: Store, jar: JarSettings, right: tuple[float, Fed], now_s: float) -> Json:
+    """Put a past feeding right. Raises Refused and StoreTrouble."""
+    with _conflicts():
+        report = reported.correct_feeding(store, jar.name, right[0], now_s, right[1])
+    return {"seq": report.seq, "at_s": right[1].time_s}
+
+
+def not_so_of(body: object) -> str:
+    """The name of the event that a body says was none. Raises Refused."""
+    event = table_of(body, ("event",)).get("event")
+    if not isinstance(event, str) or not re.fullmatch(NOT_SO, event):
+        raise Refused("event: must be the name of what was seen, like fed@1772409600")
+    return event
+
+
+def not_so(store: Store, jar: JarSettings, event: str, now_s: float) -> Json:
+    """Say that what was seen was none. Raises Refused and StoreTrouble."""
+    with _conflicts():
+        report = reported.event_was_none(store, jar.name, event, now_s)
+    return {"seq": report.seq, "at_s": float(event.partition("@")[2])}
+
+
+@contextmanager
+def _conflicts() -> Iterator[None]:
+    try:
+        yield
+    except reported.CannotTakeBack as error:
+        raise Refused(str(error), 409) from None
+
+
 def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
     """Keep it; a feeding that was told a moment ago already is refused. Raises Refused and StoreTrouble."""
     if isinstance(item, Fed):
         latest_s = max((one.time_s for one in store.told(item.jar, now_s - AGAIN_S) if isinstance(one, Fed)), default=0)
         if now_s - AGAIN_S <= latest_s <= now_s + AGAIN_S:
             raise Refused("a feeding of this jar was recorded within the last minute", 409)
-    return {"seq": store.tell(item, now_s), "at_s": item.time_s}
+    with _conflicts():
+        return {"seq": reported.tell(store, item, now_s), "at_s": item.time_s}
 
 
 def table_of(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:

@@ -17,6 +17,7 @@ from math import nan
 from pathlib import Path
 from typing import Literal, TextIO
 
+from monitor.core.detect.superseded import DENIABLE
 from monitor.core.display.units import printable, without_controls
 from monitor.core.vessel.geometry import parse_geometry
 from monitor.runs import rfc3339
@@ -33,7 +34,7 @@ TRACED = ("flour_lot", "seed", "by")  # further columns of feedings, written whe
 LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
 # keys of the header that are looked at; the others are kept as they are
-KNOWN_KEYS = ("shows", "jar", "empty_mm", "geometry", "sensor", "venting")
+KNOWN_KEYS = ("shows", "jar", "empty_mm", "geometry", "sensor", "venting", "not_so")
 MOST_KEYS = 200
 _LONGEST = 65_536  # characters of a line
 _LONGEST_KEY, _LONGEST_VALUE = 100, 2000
@@ -45,6 +46,13 @@ def jar_of(name: str, header: Mapping[str, str], empty_mm: float | None, geometr
     lids: dict[str, Literal["open", "loose", "tight"]] = {"open": "open", "loose": "loose", "tight": "tight"}
     venting = lids.get(header.get("venting", ""), "loose")
     return JarSettings(name=name, empty_mm=empty_mm, geometry=geometry or Straight(), sensor=sensor, venting=venting)
+
+
+def not_so_of(header: Mapping[str, str]) -> tuple[str, ...]:
+    """The events that were none, as the header names them: "fed@1772409600", a space between; what is no name of one
+    that may be said to be none is passed over."""
+    kinds = "|".join(kind.value for kind in DENIABLE)
+    return tuple(match[0] for match in re.finditer(rf"\b({kinds})@\d{{1,12}}\b", header.get("not_so", "")))
 
 
 class RunFileError(ValueError):
@@ -88,6 +96,11 @@ class RunFile:
             return parse_geometry(self.header.get("geometry", ""))
         except ValueError:
             return None
+
+    @property
+    def not_so(self) -> tuple[str, ...]:
+        """The events that were none, as the person said."""
+        return not_so_of(self.header)
 
     def rows(self) -> Iterator[tuple[float | None, Reading]]:
         """(`received` or None, reading) for each good row, in file order; `rejected` is filled as they go by."""

@@ -39,7 +39,8 @@ class Store:
         self.arrivals, self.rows_of, self.last_seq, self.running_s = (
             items.arrivals, items.rows_of, items.last_seq, items.running_s
         )  # fmt: skip
-        self.told, self.noted, self.fed_in, self.taken_back = items.told, items.noted, items.fed_in, items.taken_back
+        self.told, self.noted, self.fed_in = items.told, items.noted, items.fed_in
+        self.mistakes, self.not_so_in = items.mistakes, items.not_so_in
         self.count, self.count_by_run, self.told_count = items.count, items.count_by_run, items.told_count
         self.rejected_counts, self.missing = items.rejected_counts, items.missing
 
@@ -53,7 +54,7 @@ class Store:
         self.culture_before, self.keep_judgement = decisions.culture_before, decisions.keep_judgement
         self.add_events, self.events = decisions.add_events, decisions.events
         self.events_about, self.events_after = decisions.events_about, decisions.events_after
-        self.cycles_mark = decisions.cycles_mark
+        self.cycles_mark, self.first_decided = decisions.cycles_mark, decisions.first_decided
         self.put_cycle, self.cycles, self.forget_cycles = (
             decisions.put_cycle, decisions.cycles, decisions.forget_cycles
         )  # fmt: skip

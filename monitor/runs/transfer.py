@@ -57,6 +57,8 @@ def export(
     header = dict(run.header) if run.imported else header_of(run)
     if not run.imported and jar is not None and jar.sensor == "ultrasonic":
         header |= {"sensor": jar.sensor, "venting": jar.venting}
+    if none := store.not_so_in(run):
+        header["not_so"] = " ".join(none)
     header.setdefault("jar", run.jar)  # a file that named none went by its own name
     if cycle is not None:
         ended_s = float("inf") if cycle.ended_at_s is None else cycle.ended_at_s

@@ -1,8 +1,9 @@
 """What others tell over MQTT: feedings and notes on the command topic, answered on the same topic and `/result`.
 
 One JSON object with one key, whose value is the body of the page's request of that name: `{"fed": {...}}`,
-`{"noted": {...}}`, `{"snoozed": {...}}`, `{"taken_back": {...}}`; the rules and bounds are the page's. An `id` beside
-it comes back in the answer. A retained command is refused: it would be obeyed again at each connection. A message is
+`{"noted": {...}}`, `{"snoozed": {...}}`, `{"taken_back": {...}}`, `{"corrected": {...}}`, `{"not_so": {...}}`; its
+rules and bounds are the page's. An `id` beside it comes back in the answer.
+A retained command is refused: it would be obeyed again at each connection. A message is
 acknowledged when it is stored or refused, so none is lost; one that comes twice is known by the page's own rules.
 """
 
@@ -27,7 +28,7 @@ from monitor.values import Json
 
 log = logging.getLogger(__name__)
 
-COMMANDS = ("fed", "noted", "snoozed", "taken_back")
+COMMANDS = ("fed", "noted", "snoozed", "taken_back", "corrected", "not_so")
 MOST_BYTES = 4096
 MOST_WAITING = 100  # commands; people give a few a day
 
@@ -93,6 +94,10 @@ class MqttCommands(ConnectionSink):
             told: Json
             if "taken_back" in given:
                 told = report_body.take_back(store, jar, report_body.taken_back_of(given["taken_back"]), now_s)
+            elif "corrected" in given:
+                told = report_body.correct(store, jar, report_body.corrected_of(given["corrected"], jar), now_s)
+            elif "not_so" in given:
+                told = report_body.not_so(store, jar, report_body.not_so_of(given["not_so"]), now_s)
             elif "fed" in given:
                 told = report_body.tell(store, report_body.fed_of(given["fed"], jar, now_s), now_s)
             elif "noted" in given:

@@ -8,7 +8,7 @@ the greatest accepted time so far. Reading the form is left to `monitor.runs.run
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from monitor.core.detect import expected
@@ -95,19 +95,24 @@ def replay(
     rejected: Counter[str],
     *,
     forecasts: bool = False,
+    not_so: Sequence[str] = (),
 ) -> Iterator[Event]:
     """The events of a recorded run, in the order decided; with `forecasts`, one at the first tick of each hour from the
-    feeding until the fall began."""
-    for said in _stepped(rows, told, jar, rejected, expected.hourly if forecasts else core.nothing):
+    feeding until the fall began. `not_so` names what will seem to be and was none."""
+    for said in _stepped(rows, told, jar, rejected, expected.hourly if forecasts else core.nothing, not_so):
         if isinstance(said, Event):
             yield said
 
 
 def explained(
-    rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: JarSettings, rejected: Counter[str]
+    rows: Iterable[tuple[float | None, Reading]],
+    told: Iterable[Fed],
+    jar: JarSettings,
+    rejected: Counter[str],
+    not_so: Sequence[str] = (),
 ) -> Iterator[Event | FallVerdict]:
     """The events, and before each the verdicts on the start of the fall since the one before: one a bin of 5 min."""
-    return _stepped(rows, told, jar, rejected, core.nothing)
+    return _stepped(rows, told, jar, rejected, core.nothing, not_so)
 
 
 def _stepped(
@@ -116,8 +121,9 @@ def _stepped(
     jar: JarSettings,
     rejected: Counter[str],
     also: core.Also,
+    not_so: Sequence[str],
 ) -> Iterator[Event | FallVerdict]:
-    state = core.begin(jar)
+    state = core.begin(jar, not_so=not_so)
     seen: FallVerdict | None = None
     for arrival in arrivals(rows, told, jar.name, rejected):
         state, events = core.take(state, arrival, jar, also)

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable
 
 from monitor.core.detect import step as core
+from monitor.runs import run_file
 from monitor.runs.run_file import jar_of
 from monitor.runs.store import Run, Store
 from monitor.sources.replay import arrivals
@@ -18,7 +19,7 @@ _SEEN = 1000
 def judge(store: Store, run: Run, seen: Callable[[int], object] = lambda rows: None) -> None:
     """Step a finished run from its beginning and keep its events and cycles. `seen` is told of every thousand rows."""
     jar = jar_of(run.jar, run.header, run.empty_mm, run.geometry)
-    state = core.begin(jar)
+    state = core.begin(jar, not_so=run_file.not_so_of(run.header))
     events: list[Event] = []
     cycles: dict[int, Cycle] = {}
     now_s = run.began_s

@@ -1,7 +1,7 @@
 """Are feedings seen where they were? Two sets that a level alone does not settle; all invented.
 
     python -m tests.bench.feedings                  60 jars fed keeping the level (half the time), 100 never fed
-    python -m tests.bench.feedings --jars 200
+    python -m tests.bench.feedings --jars 400 --unfed 500      the latter at each sampling
 
 `keeping`: most people take old starter out and put as much back, so that the level stays where it was and only the lid,
 and the rise after it, show the feeding. Printed: how many were seen, how many dated within 20 min of the truth, and
@@ -119,10 +119,9 @@ def keeping(seed: int) -> Jar:
     )
 
 
-def unfed(seed: int) -> Jar:
+def unfed(seed: int, every_s: float = 300.0) -> Jar:
     """Fed once, then never again for three days: it collapses in steps, is looked at, and readings fail."""
     rng = np.random.default_rng([seed, 23])
-    every_s = SAMPLINGS_S[seed % len(SAMPLINGS_S)] if seed % 2 else 300.0
     grid_s = START_S + np.arange(0.0, 3.1 * 86400.0, GRID_S)
     start_mm = rng.uniform(30.0, 50.0)
     level, _ = _cycle(rng, (grid_s[360:] - grid_s[360]) / 3600.0, start_mm, collapses=True)
@@ -195,9 +194,9 @@ class Score:
         return wrong
 
 
-def _one(job: tuple[str, int]) -> tuple[Jar, list[Event]]:
-    kind, seed = job
-    given = keeping(seed) if kind == "keeping" else unfed(seed)
+def _one(job: tuple[str, int, float]) -> tuple[Jar, list[Event]]:
+    kind, seed, every_s = job
+    given = keeping(seed) if kind == "keeping" else unfed(seed, every_s)
     return given, seen(given)
 
 
@@ -211,11 +210,12 @@ def main() -> int:
     for kind, count in (("keeping", args.jars), ("unfed", args.unfed)):
         by_sampling: dict[float, Score] = {}
         wrong: list[str] = []
-        jobs = [(kind, seed) for seed in range(args.first, args.first + count)]
+        samplings = SAMPLINGS_S[:1] if kind == "keeping" else SAMPLINGS_S  # a seed of the first has its own
+        jobs = [(kind, seed, every_s) for every_s in samplings for seed in range(args.first, args.first + count)]
         with multiprocessing.get_context("fork").Pool(args.workers, initializer=os.nice, initargs=(10,)) as pool:
             for given, events in pool.imap(_one, jobs):
                 wrong += by_sampling.setdefault(given.every_s, Score()).add(given, events)
-        print(f"{kind}: {count} jars")
+        print(f"{kind}: {count} jars{' at each sampling' if len(samplings) > 1 else ''}")
         for every_s, one in sorted(by_sampling.items()):
             print(
                 f"  {every_s:4.0f} s: {one.seen} of {one.fed} seen, {one.near} within 20 min; keeping the level: "

@@ -59,7 +59,7 @@ def test_all_that_it_holds_is_read(old: Path) -> None:
             (Noting.SNOOZE, "2"),
             (Noting.BAKED, "two loaves"),
         ]
-        assert len(store.taken_back("spelt")) == 1
+        assert len(store.mistakes("spelt").told) == 1
         assert [note.what for note in store.noted("spelt")] == [Noting.NEW_STARTER]  # the feeding was taken back
         assert sum(1 for _ in store.arrivals(None, 0)) == store.last_seq() - 1  # ... and is not handed on
         assert [(reason, count) for _, _, reason, count, *_ in store.rejected_counts()] == [("not JSON", 3)]

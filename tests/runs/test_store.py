@@ -278,8 +278,8 @@ def test_what_was_told_is_found_by_its_index_however_many_readings_there_are(sto
     for ask in (reported.last, reported.last_feeding):
         ask(store, "rye")
     store.told("rye")
-    store.taken_back("rye")
-    store.taken_back()
+    store.mistakes("rye")
+    store.mistakes()
     reported.since(store, T)
     assert len(asked) >= 6
     for sql, values in asked:

@@ -249,7 +249,7 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monke
         db.commit()
     with Store.open(path) as store:
         assert [arrival.seq for arrival in store.arrivals(None, 0)] == [*range(1, 2001), 2002]
-        assert store.taken_back("rye") == {2001}
+        assert store.mistakes("rye").told == {2001}
         assert [run.reason for run in store.runs()] == [RunReason.SHAPE_CHANGED]
         assert reported.last(store, "rye") is None
     with Store.open(tmp_path / "new.db") as new, Store.open(path) as store:

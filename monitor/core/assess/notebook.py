@@ -11,7 +11,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 
 from monitor.core.display.units import NAME_CHARS, one_line
-from monitor.values import Noted, Noting
+from monitor.values import EventKind, Noted, Noting, TakenBack
 
 DISCARDED = ("kept", "used", "thrown")
 TEXT_CHARS = 2000  # of what a person writes: a page; commands and the page take no more
@@ -35,6 +35,21 @@ NOTE_WORDS = {
     Noting.NEW_RUN: "another jar or place",
     Noting.NEW_STARTER: "another starter",
     Noting.SNOOZE: "snoozed",
+}
+
+SEEN_WORDS = {
+    EventKind.FED: "fed",
+    EventKind.LID_OFF: "lid off",
+    EventKind.JAR_AWAY: "jar away",
+    EventKind.REST_BEGAN: "put to rest",
+    EventKind.REST_ENDED: "rest over",
+}
+NOT_SO = {
+    EventKind.FED: "that was no feeding",
+    EventKind.LID_OFF: "the lid was not off",
+    EventKind.JAR_AWAY: "the jar was not away",
+    EventKind.REST_BEGAN: "it was not resting",
+    EventKind.REST_ENDED: "its rest was not over",
 }
 
 THROW_AWAY = (
@@ -67,6 +82,13 @@ def says(note: Noted, most: int = TEXT_CHARS) -> str:
         text += " g"
     who = f" ({one_line(note.by, NAME_CHARS)})" if note.by else ""
     return (f"{NOTE_WORDS[note.what]}: {text}" if text else NOTE_WORDS[note.what]) + who
+
+
+def says_was_none(item: TakenBack) -> str:
+    """What was put right, in one line: "the lid was not off", "a feeding put right"."""
+    if item.instead is not None:
+        return "a feeding put right" if item.event else "a feeding told late"
+    return "taken back" if item.event is None else NOT_SO[EventKind(item.event.partition("@")[0])]
 
 
 def during(notes: Sequence[Noted], from_s: float, to_s: float | None) -> list[Noted]:

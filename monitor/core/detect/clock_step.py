@@ -69,7 +69,9 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
 def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
     cycle.fed_at_s, cycle.back_s, cycle.low_at_s = at(cycle.fed_at_s), at(cycle.back_s), at(cycle.low_at_s)
     cycle.openings = [replace(one, time_s=at(one.time_s)) for one in cycle.openings]
-    for name in ("rise_at_s", "peak_at_s", "fall_at_s", "handled_at_s", "sank_unseen_s"):
+    for name in (
+        "rise_at_s", "peak_at_s", "fall_at_s", "handled_at_s", "sank_unseen_s", "about_from_s", "about_to_s",
+    ):  # fmt: skip
         if (time_s := getattr(cycle, name)) is not None:
             setattr(cycle, name, at(time_s))
 

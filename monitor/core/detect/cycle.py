@@ -59,6 +59,8 @@ class OpenCycle:
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
     flat_decided: bool = False
     rested: bool = False
+    about_from_s: float | None = None  # where nothing shows just when it was fed: not before this
+    about_to_s: float | None = None  # and not after this
     above_double_h: float | None = None
     hours_sum: list[float] = field(default_factory=list)
     hours_n: list[int] = field(default_factory=list)
@@ -94,6 +96,13 @@ def begin_level(cycle: OpenCycle, time_s: float, level_mm: float) -> None:
         cycle.start_levels = []
     elif age_s >= START_FROM_S or age_s > START_TO_S:
         cycle.start_levels.append(level_mm)
+
+
+def about_s(cycle: OpenCycle) -> tuple[float, float] | None:
+    """From when to when it may have been fed, where nothing shows just when."""
+    if cycle.about_from_s is None or cycle.about_to_s is None:
+        return None
+    return cycle.about_from_s, cycle.about_to_s
 
 
 def mark(cycle: OpenCycle) -> Stage:
@@ -156,6 +165,7 @@ def as_value(jar: JarSettings, cycle: OpenCycle, ended_at_s: float | None) -> Cy
         rested=cycle.rested,
         above_double_h=cycle.above_double_h,
         rise_at_s=cycle.rise_at_s,
+        about_s=about_s(cycle),
     )
 
 

@@ -17,6 +17,7 @@ from monitor.core.detect import surface as surfaces
 from monitor.core.detect.cycle import OPENINGS_MOST, SAME_FEEDING_S, OpenCycle, Opening
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
+from monitor.core.detect.superseded import was_none
 from monitor.core.signal.bins import BinSeries
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import ScanMaxima
@@ -108,7 +109,14 @@ def cause_of(shift: LevelShift, was: Before) -> Cause:
         return Cause.DISTURBED if handled else Cause.SAME
     if -jump > 2.0 * COLLAPSE_MOST * before > 0.0:
         return Cause.PERHAPS_FED
-    return Cause.DISTURBED if was.rising or handled else Cause.COLLAPSED
+    return _moved(shift, was)
+
+
+def _moved(shift: LevelShift, was: Before) -> Cause:
+    """What a step that is no feeding is: by hand, or the surface itself gave way, or it sank during a silence."""
+    if shift.gap:
+        return Cause.SAME
+    return Cause.DISTURBED if was.rising or (shift.off_s > 0.0 and shift.strange) else Cause.COLLAPSED
 
 
 def lid_sized(shift: LevelShift) -> bool:
@@ -233,6 +241,8 @@ def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar
     state.timers.away_since_s = None
     cycle = state.cycle
     assert cycle is not None
+    if was_none(state.not_so, EventKind.LID_OFF, shift.left_s, shift.back_s):
+        shift = replace(shift, off_s=0.0, strange=False, lone=False)
     if shift.within:
         rows = surfaces.withdraw(state.surface, shift.within)
     raw = state.surface.offset_mm  # a feeding is known by where the surface stands, however the lid sat before
@@ -248,6 +258,8 @@ def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar
     what = cause_of(by_height, was)
     if what is not Cause.SAME and _reported_not_seen(cycle) and shift.left_s - cycle.fed_at_s < SAME_FEEDING_S:
         what = Cause.FED
+    elif what in (Cause.FED, Cause.PERHAPS_FED) and was_none(state.not_so, EventKind.FED, shift.left_s, shift.back_s):
+        what = _moved(by_height, was)
     evidence: dict[str, Json] = {
         "before_mm": round(shift.before_mm, 2),
         "after_mm": round(shift.after_mm, 2),

@@ -14,12 +14,14 @@ from __future__ import annotations
 
 from dataclasses import fields
 
-from monitor.core.detect import clock_step, rise_and_fall
+from monitor.core.detect import clock_step, rise_and_fall, superseded
 from monitor.core.detect.cycle import SAME_FEEDING_S, OpenCycle
 from monitor.core.detect.state import DetectorState, Timers
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
 
+TICK_S = 60.0  # people say minutes
+GRAMS = ("starter_g", "flour_g", "water_g", "flour")
 # A jar follows the air around it with a time constant of about an hour (Newton: 225 g of dough in glass), so that a
 # quarter of an hour in the fridge takes it from 24 to some 19 degC: that cycle goes on as it would have.
 COOLS_S = 900.0
@@ -34,7 +36,11 @@ def changes_watch(item: Fed | Noted) -> bool:
 def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
     """The person says: fed."""
     cycle = state.cycle
+    if item.corrects_s is not None and cycle is not None and abs(cycle.fed_at_s - item.corrects_s) <= superseded.NEAR_S:
+        return _corrected(state, cycle, item, jar)
     if cycle is not None and cycle.from_start and abs(item.time_s - cycle.fed_at_s) <= SAME_FEEDING_S:
+        if cycle.about_from_s is not None:  # nothing showed just when: the person knows
+            return _begun_at(state, cycle, item, jar)
         new, stage = not cycle.told, state.stage
         _grams(state, item)
         state.question = None
@@ -45,12 +51,7 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
         state.stage = stage  # grams change nothing of where the cycle is
         return [said]
     if cycle is not None and _same_rise(state, cycle, item.time_s):
-        old, seen = state.series, f"fed@{cycle.fed_at_s:.0f}"
-        wrong = " ".join([seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))])
-        rise_and_fall.replace_cycle(state, item.time_s)
-        _grams(state, item)
-        said = rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), wrong)
-        return [said, *rise_and_fall.again(state, old, item.time_s, jar)]
+        return _begun_at(state, cycle, item, jar)
     if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
         return []  # about a cycle that is closed: its own numbers are the store's
     late = None if cycle is None else " ".join(_marks_from(cycle, item.time_s)) or None
@@ -60,6 +61,30 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
     state.surface.offset_var_mm2 = 0.0
     out = [rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), late)]
     return out + rise_and_fall.again(state, old, item.time_s, jar)
+
+
+def _corrected(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettings) -> list[Event]:
+    """What was known of the open cycle's feeding gives way to what the person says, and its time if that differs."""
+    for name in GRAMS:
+        setattr(cycle, name, None)
+    if abs(item.time_s - cycle.fed_at_s) >= TICK_S:
+        return _begun_at(state, cycle, item, jar)
+    stage, seen = state.stage, f"fed@{cycle.fed_at_s:.0f}"
+    _grams(state, item)
+    cycle.about_from_s = cycle.about_to_s = state.question = None
+    said = rise_and_fall.event(state, EventKind.FED, cycle.fed_at_s, _evidence(item), seen)
+    state.stage = stage
+    return [said]
+
+
+def _begun_at(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettings) -> list[Event]:
+    """The open cycle began when the person says: its levels since then are judged anew."""
+    old, seen = state.series, f"fed@{cycle.fed_at_s:.0f}"
+    wrong = " ".join([seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))])
+    rise_and_fall.replace_cycle(state, item.time_s)
+    _grams(state, item)
+    said = rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), wrong)
+    return [said, *rise_and_fall.again(state, old, item.time_s, jar)]
 
 
 def _same_rise(state: DetectorState, cycle: OpenCycle, time_s: float) -> bool:
@@ -118,7 +143,12 @@ def noted(state: DetectorState, item: Noted, jar: JarSettings) -> list[Event]:
 def _begin_anew(state: DetectorState, jar: JarSettings, carried: dict[str, Json]) -> None:
     """Forget all but `carried`, exactly as a restart would begin the run; silence counts from now."""
     fresh = DetectorState(
-        jar=jar, now_s=state.now_s, empty_mm=jar.empty_mm, carried=carried, timers=Timers(last_row_s=state.now_s)
+        jar=jar,
+        now_s=state.now_s,
+        empty_mm=jar.empty_mm,
+        carried=carried,
+        timers=Timers(last_row_s=state.now_s),
+        not_so=state.not_so,
     )
     for part in fields(DetectorState):
         setattr(state, part.name, getattr(fresh, part.name))
@@ -135,7 +165,7 @@ def _grams(state: DetectorState, item: Fed) -> None:
     assert cycle is not None
     cycle.told = cycle.sure = True
     state.curve_filter = None  # its dilution is known now
-    for name in ("starter_g", "flour_g", "water_g", "flour"):  # what is told again in part completes what was told
+    for name in GRAMS:  # what is told again in part completes what was told
         if getattr(item, name) is not None:
             setattr(cycle, name, getattr(item, name))
 

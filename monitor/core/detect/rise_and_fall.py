@@ -14,6 +14,7 @@ from monitor.core.detect import fall as falls
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.fall import RISE_SD
 from monitor.core.detect.state import DetectorState
+from monitor.core.detect.superseded import was_none
 from monitor.core.detect.unseen_feeding import SLOW_BINS, SLOW_MIN, RoseAgain, highest_before, rose_again
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest
 from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until, window_mean
@@ -32,6 +33,7 @@ RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 PEAK_AGAIN_S = 1800.0  # a fit that found no top is tried again with half an hour of new bins
+ABOUT_QUESTION = "It rises afresh, so it was fed, but nothing shows just when: when was it?"
 REFINE_S = 5400.0  # so long after the first fit, the far side of the top is in it
 PEAK_MOVED_S = 300.0  # one bin: less is no news
 ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
@@ -302,12 +304,16 @@ def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: Jar
 
 def _fed_at(state: DetectorState, found: RoseAgain, jar: JarSettings) -> list[Event]:
     """A feeding known only by the rise after it: a cycle from then on, and the bins since judged anew."""
-    old = state.series
+    old, was = state.series, state.cycle
     fed_at_s = found.fed_at_s
-    open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
+    if was is not None and was_none(state.not_so, EventKind.FED, fed_at_s):
+        was.stirred, was.sank_unseen_s = True, None  # and another rise of it need be none
+        return []
+    cycle = open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
     evidence: dict[str, Json] = {"rose_again_mm": round(found.rose_mm, 2), "sure": False}
     if found.about is not None:
         evidence["about_s"] = [round(time_s) for time_s in found.about]
+        (cycle.about_from_s, cycle.about_to_s), state.question = found.about, ABOUT_QUESTION
     out = [event(state, EventKind.FED, fed_at_s, evidence)]
     return out + again(state, old, fed_at_s, jar)
 

@@ -68,9 +68,10 @@ class DetectorState:
     learnt: LearntCurve = field(default_factory=LearntCurve)  # of earlier cycles in this jar
     curve_filter: CurveFilter | None = None  # the running cycle held against it
     verdict: FallVerdict | None = None  # of the newest bin; for whoever asks why (not kept)
+    not_so: tuple[str, ...] = ()  # seen, and none, as the person says (`superseded.py`; the store's to keep)
 
 
-_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "series", "scan", "verdict"})
+_FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "series", "scan", "verdict", "not_so"})
 _BINS_KEY = "history"  # the series in a carry
 _ALWAYS = (_BINS_KEY, "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # nothing could go on without
 # names in snapshots of 0.1, wherever they stand in it

@@ -10,7 +10,7 @@ Forecasts are no decisions: they are made when somebody asks (`jar_state.current
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import floor
 
 from monitor.core.detect import cycle as cycles
@@ -29,9 +29,10 @@ Also = Callable[[DetectorState, float, JarSettings], list[Event]]  # what else i
 BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched at all
 
 
-def begin(jar: JarSettings, carried: dict[str, Json] | None = None) -> DetectorState:
-    """A jar of which nothing is known yet, save what was learnt of its starter in another jar (a carry's `carried`)."""
-    return DetectorState(jar=jar, empty_mm=jar.empty_mm, carried=carried or {})
+def begin(jar: JarSettings, carried: dict[str, Json] | None = None, not_so: Sequence[str] = ()) -> DetectorState:
+    """A jar of which nothing is known yet, save what was learnt of its starter in another jar (a carry's `carried`) and
+    what the person says will seem to be and is `not_so`."""
+    return DetectorState(jar=jar, empty_mm=jar.empty_mm, carried=carried or {}, not_so=tuple(not_so))
 
 
 def step(state: DetectorState, item: Item, jar: JarSettings) -> tuple[DetectorState, tuple[Event, ...]]:

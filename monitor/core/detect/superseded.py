@@ -1,7 +1,8 @@
-"""Which events still hold, after later reports have superseded some of them.
+"""Which events still hold, after later reports have superseded some of them, and what was seen and was none.
 
 Events never change: one that makes earlier ones wrong names them in `replaces` (`reports.py`). Used by whatever shows
-or counts past events.
+or counts past events. What the person says was none (a feeding, a lid, an absence, a rest) is told to the state before
+the readings that showed it are stepped again (`DetectorState.not_so`), by the same names.
 """
 
 from __future__ import annotations
@@ -9,6 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.values import Event, EventKind
+
+# Earlier corrections may move what is decided after them; hands at one jar come less often than this.
+NEAR_S = 3600.0
+DENIABLE = (EventKind.FED, EventKind.LID_OFF, EventKind.JAR_AWAY, EventKind.REST_BEGAN, EventKind.REST_ENDED)
 
 
 def name_of(event: Event) -> str:
@@ -33,3 +38,16 @@ def not_superseded(events: Iterable[Event]) -> list[Event]:
         if event.kind is not EventKind.TAKEN_BACK:
             out.append(event)
     return out
+
+
+def was_none(not_so: Iterable[str], kind: EventKind, from_s: float, to_s: float | None = None) -> bool:
+    """Whether the person said that there was none of this kind, from a time to another (or at it), give or take
+    NEAR_S."""
+    last_s = from_s if to_s is None else to_s
+    return any(named is kind and from_s - NEAR_S <= at_s <= last_s + NEAR_S for named, at_s in map(parsed, not_so))
+
+
+def parsed(name: str) -> tuple[EventKind, float]:
+    """Kind and time of what a name names. Raises ValueError."""
+    kind, _, at = name.partition("@")
+    return EventKind(kind), float(at)

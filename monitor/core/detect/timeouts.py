@@ -11,6 +11,7 @@ from math import floor
 from monitor.core.detect.level_shift import bare_mm
 from monitor.core.detect.rise_and_fall import event
 from monitor.core.detect.state import DetectorState
+from monitor.core.detect.superseded import was_none
 from monitor.core.detect.surface import AWAY_S, OFF_LEAST_S
 from monitor.core.signal.plausibility import temperature_at
 from monitor.settings import JarSettings
@@ -72,7 +73,8 @@ def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
     lid = state.surface
     if lid.out_since_s is not None and w.silent_since_s is None:
         away_s = time_s - lid.out_since_s
-        if not lid.lid_off and lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S:
+        opened = lid.strange_n >= 1 and lid.odd_n >= 2 and not lid.gap and away_s >= OFF_LEAST_S
+        if opened and not lid.lid_off and not was_none(state.not_so, EventKind.LID_OFF, lid.out_since_s):
             lid.lid_off = True
             out.append(event(state, EventKind.LID_OFF, lid.out_since_s, {}))
         seen = [row.level_mm for row in lid.held if row.time_s > time_s - AWAY_S]
@@ -82,8 +84,10 @@ def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
             and seen
             and not any(level_mm is not None and level_mm > bare_mm(state) for level_mm in seen)
         ):
-            w.is_away, w.away_since_s, lid.gap = True, lid.out_since_s, True
-            out.append(event(state, EventKind.JAR_AWAY, lid.out_since_s, {}))
+            lid.gap = True
+            if not was_none(state.not_so, EventKind.JAR_AWAY, lid.out_since_s):
+                w.is_away, w.away_since_s = True, lid.out_since_s
+                out.append(event(state, EventKind.JAR_AWAY, lid.out_since_s, {}))
     temperature_c = temperature_at(state.plausibility, time_s)
     if temperature_c is not None:
         out += _rest(state, time_s, temperature_c)
@@ -94,7 +98,12 @@ def _rest(state: DetectorState, time_s: float, temperature_c: float) -> list[Eve
     w = state.timers
     w.cold_since_s = None if temperature_c >= REST_BELOW_C else (time_s if w.cold_since_s is None else w.cold_since_s)
     w.warm_since_s = None if temperature_c < REST_OVER_C else (time_s if w.warm_since_s is None else w.warm_since_s)
-    if not w.resting and w.cold_since_s is not None and time_s - w.cold_since_s >= REST_AFTER_S:
+    if (
+        not w.resting
+        and w.cold_since_s is not None
+        and time_s - w.cold_since_s >= REST_AFTER_S
+        and not was_none(state.not_so, EventKind.REST_BEGAN, w.cold_since_s)
+    ):
         w.resting = True
         if state.cycle is not None:
             state.cycle.rested = True
@@ -105,6 +114,9 @@ def _rest(state: DetectorState, time_s: float, temperature_c: float) -> list[Eve
         and w.warm_since_s is not None
         and time_s - w.warm_since_s >= REST_OVER_AFTER_S
     ):
+        if was_none(state.not_so, EventKind.REST_ENDED, w.warm_since_s):
+            w.rest_reported = True
+            return []
         w.resting = False
         return [event(state, EventKind.REST_ENDED, w.warm_since_s, {"temperature_c": round(temperature_c, 1)})]
     return []

@@ -107,6 +107,20 @@ def face(
     )
 
 
+def about_words(cycle: Cycle, now_s: float, show: Display) -> str:
+    """When it was fed, where nothing shows just when: "between 13:10 and 15:40"; "" elsewhere."""
+    if cycle.about_s is None:
+        return ""
+    first, last = (show.clock(at_s, now_s) for at_s in cycle.about_s)
+    return f"between {first} and {last}"
+
+
+def question_words(state: JarState, now_s: float, show: Display) -> str | None:
+    """What only the person can say, with the times that it is about; None while nothing is asked."""
+    about = "" if state.cycle is None else about_words(state.cycle, now_s, show)
+    return f"{state.question} It was {about}." if state.question and about else state.question
+
+
 class _Words:
     """The sentences of one jar at one moment."""
 
@@ -162,7 +176,8 @@ class _Words:
             case Look.THROW_AWAY:
                 return "Mould or streaks were noted", "", "mould or streaks were noted", "bin"
             case Look.ASK:
-                return "Only you can say", "", _capital(self.state.question or "a question"), "?"
+                asked = question_words(self.state, self.now_s, self.show)
+                return "Only you can say", "", _capital(asked or "a question"), "?"
             case Look.FEED:
                 return self._feed()
             case Look.PEAK:

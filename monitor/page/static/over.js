@@ -1,6 +1,5 @@
 // One whole cycle: its title as a sentence, its curve, what it did, what was fed and noted; or several over each other.
 
-import { glyph, tone } from "./glyphs.js";
 import { overEachOther } from "./hills.js";
 import { MOST_MARKS, sample } from "./marks.js";
 import { remark, scroll } from "./past.js";
@@ -9,8 +8,9 @@ import { RiseChart, near, noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { lookBack } from "./smoother.js";
 import { save, savePicture } from "./snapshot.js";
+import { feedingLine } from "./feeding.js";
 import { noteLine } from "./notes.js";
-import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayLong, sayTimes, sayWarmth, sayWeight, stretch, toWarmth } from "./words.js";
+import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayLong, sayTimes, sayWarmth, stretch, toWarmth } from "./words.js";
 
 const HOUR = 3600;
 
@@ -96,12 +96,11 @@ function oneCycle(main, c) {
   const rows = [];
   let before = -1;
   c.curve.time_s.forEach((s, i) => { if (s - before >= HOUR) { before = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
-  const said = [];
-  if (c.flour_g !== null) said.push(["feed", clock(c.fed_at_s), `${[c.starter_g, c.flour_g, c.water_g].map((g) => (g === null ? "?" : sayWeight(g))).join(" + ")}${c.flour ? `, ${c.flour}` : ""}${c.ratio ? ` (${c.ratio})` : ""}`]);
+  const fed = c.marks.some((one) => one.kind === "fed");
   const more = [[capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : `${sayHours(c.equivalent_hours_to_peak)} to the peak`], ["Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)], ["Remark", remark(c) || null]].filter(([, says]) => says);
   const left = el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, how, facts, more.length ? el("dl", {}, ...more.flatMap(([words, says]) => [el("dt", {}, words), el("dd", {}, says)])) : null,
     el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => save(csvOf(c), `${nameOf(c)}.csv`) }, "Save as CSV"), el("button", { type: "button", class: "other", onclick: () => savePicture(chart.node, title.textContent, nameOf(c)) }, "Save as a picture"), el("a", { class: "button other", href: `#/past/${encodeURIComponent(c.jar)}` }, "Compare"))));
-  const right = el("div", { class: "side" }, said.length || c.notes.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, ...said.map(([look, at, says]) => el("li", {}, el("span", { class: `s-${tone(look)} tinted` }, glyph(look, 24)), el("span", { class: "t" }, el("b", {}, at), " ", says))), ...c.notes.map((note) => noteLine(c.jar, note)))) : null,
+  const right = el("div", { class: "side" }, fed || c.notes.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, fed ? feedingLine(c) : null, ...c.notes.map((note) => noteLine(c.jar, note)))) : null,
     el("section", { class: "plate" }, el("div", { class: "in" }, el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),
       el("tbody", {}, ...rows.map(([s, mm, t, h]) => el("tr", {}, el("td", {}, clock(s)), el("td", {}, h.toFixed(1)), el("td", {}, sayLength(mm)), el("td", {}, t === null ? "–" : sayWarmth(t)))))))))));
   main.append(el("p", {}, el("a", { href: `#/past/${encodeURIComponent(c.jar)}` }, `${c.jar}, all cycles`)), title, el("div", { class: "two" }, left, right));

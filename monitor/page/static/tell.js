@@ -2,7 +2,7 @@
 // a slip taken back. Hands are floury: the buttons that matter are large, few, and low on the card.
 
 import { nameField, tellOf } from "./who.js";
-import { el, jarPath, post, sayWeight } from "./words.js";
+import { capital, clock, el, jarPath, post, sayWeight } from "./words.js";
 
 const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
 const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
@@ -131,20 +131,45 @@ export function tellPanel(name, live) {
     return el("div", { class: "row" }, el("label", {}, "What", what), choosing, weighing, writing, write);
   }
 
-  // what only the person can say; a feeding is then told as of when the level dropped
+  // what only the person can say; a feeding is then told as of when the level dropped, or as of when the person knows
   const question = el("div", { class: "question" });
   function ask() {
+    if (asked && jar.asked_s) {
+      const [from_s, to_s] = jar.asked_s, step_s = Math.max(600, Math.ceil((to_s - from_s) / 24 / 600) * 600), times = [];
+      for (let s = Math.ceil(from_s / step_s) * step_s; s <= to_s; s += step_s) times.push([s, clock(s)]);
+      if (!times.length) times.push([(from_s + to_s) / 2, clock((from_s + to_s) / 2)]);
+      const likely_s = jar.fed?.at_s ?? from_s, nearest = times.reduce((best, one) => (Math.abs(one[0] - likely_s) < Math.abs(best[0] - likely_s) ? one : best));
+      const fedAt = el("select", { name: "fed_at" }, ...options(times, nearest[0]));
+      question.replaceChildren(el("p", { class: "bad" }, asked), el("div", { class: "row" }, el("label", {}, "Fed at", fedAt),
+        button("It was then", false, () => feed(Math.max(0, (live.now_s() - Number(fedAt.value)) / 60))),
+        button("It was not fed", true, () => jar.fed && wasNone(`fed@${Math.round(jar.fed.at_s)}`, "that was no feeding"))));
+      return;
+    }
     question.replaceChildren(...(asked ? [el("p", { class: "bad" }, asked), el("div", { class: "row" },
       button("It was fed", false, () => feed(jar.fed ? Math.max(0, (live.now_s() - jar.fed.at_s) / 60) : 0)),
       button("Stirred down", true, () => note("stirred", "", "Noted: stirred down.")),
       button("Took some", true, () => note("taken", "", "Noted: some taken.")))] : []));
   }
 
+  const wasNone = (event, words) => send("not_so", { event }, `Noted: ${words}. It is judged anew.`);
+  // what was seen since the feeding, each with a tap by which it was none
+  const seenList = el("ul", { class: "plain in-turn" }), seenPart = el("section", { hidden: true, "aria-label": "What was seen" }, el("h3", {}, "What was seen"), seenList);
+  let seenSaid = "";
+  function saySeen() {
+    const text = JSON.stringify([jar.seen, jar.run, jar.cycle]);
+    if (text === seenSaid || panel.contains(document.activeElement)) return;
+    seenSaid = text;
+    seenPart.hidden = !jar.seen?.length && !jar.fed?.known;
+    for (const old of seenList.querySelectorAll("button")) buttons.splice(buttons.indexOf(old), 1);
+    seenList.replaceChildren(...(jar.seen ?? []).map((one) => el("li", {}, `${capital(one.words)} `, button(capital(one.none_words), true, () => wasNone(one.event, one.none_words)))),
+      ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Put its time or grams right"))] : []));
+  }
+
   const extra = el("div", { class: "row" });
   panel.append(el("h3", {}, "Fed otherwise"), el("div", { class: "row" },
     el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
     el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value)))),
-  el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook);
+  seenPart, el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook);
 
   /** The buttons at the foot of a card. */
   function lowOf(look) {
@@ -179,6 +204,7 @@ export function tellPanel(name, live) {
         flour.value = jar.last_feeding?.flour ?? "";
         sayAmounts();
       }
+      saySeen();
       back.hidden = !jar.last_told;
       if (jar.last_told) back.textContent = `Take back: ${jar.last_told.what_words}, ${jar.last_told.words}`;
       if ((jar.question ?? null) === (asked ?? null)) return;

@@ -1,0 +1,45 @@
+"""`jartide undo`: what was told by mistake, or seen and was none, beside a running daemon or without one."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+
+from monitor.cli.completion import jars
+from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.cli.tell import counts_from, opened_store, said_if_not
+from monitor.cli.telling_words import words
+from monitor.host.time_zone import calendar, display
+from monitor.runs import reported
+
+
+@click.command(short_help="Take back what you said last, or say that what was seen was none.")
+@config_option
+@click.argument("jar", shell_complete=jars)
+@click.argument("what", required=False, type=click.Choice(list(reported.SEEN)))
+@click.option("--at", metavar="TIME", help="Of several, the one nearest to this time. Default: the latest.")
+def undo(config: Path, jar: str, what: str | None, at: str | None) -> None:
+    """Take back what was told last about JAR, by a command or on the page, if it was a mistake.
+
+    With WHAT, say that what was seen was none: `jartide undo rye feeding` (one that was told goes with it), and the
+    same with lid, away or rest.
+
+    All is judged as if it had never been; the record keeps both. Used again without WHAT it takes back the telling
+    before that. Exit code 1 when there is nothing to take back.
+    """
+    settings = settings_from(config)
+    jar_from(settings, jar)
+    if at is not None and what is None:
+        refuse(f"--at: say what was none, too: jartide undo {jar} feeding --at {at}")
+    now_s = time.time()
+    clock = display(settings.display).clock
+    with opened_store(settings.store.path) as store, said_if_not(jar):
+        if what is None:
+            item = reported.take_back(store, jar, now_s).item
+            click.echo(f"{jar}: taken back: {words(item)} (told for {clock(item.time_s, now_s)}).")
+            return
+        near_s = None if at is None else moment(at, calendar(settings.display.time_zone))
+        none = reported.was_none(store, jar, what, now_s, near_s)
+    click.echo(f"{jar}: noted: {words(none.item)}.{counts_from(settings.store.path)}")
