@@ -1,0 +1,121 @@
+"""`jartide undo` and `jartide fed --corrects`: what was seen and was none, and past feedings put right, as a story of
+commands: the daemon takes it up at its next start, and a file that is exported says it too."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.core.display.units import Display
+from monitor.daemon.jars import Jars
+from monitor.runs import daemon_status
+from monitor.runs.rfc3339 import parse
+from monitor.runs.store import Store
+from monitor.settings import JarSettings, Settings
+from tests.night import EMPTY_MM, night
+
+pytestmark = pytest.mark.dates
+
+CONFIG = f"""[[jar]]
+name = "rye"
+empty_mm = {EMPTY_MM}
+
+[store]
+path = "s.db"
+
+[display]
+time_zone = "UTC"
+"""
+SETTINGS = Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),))
+
+
+def watched(folder: Path, now_s: float) -> dict[str, object]:
+    """The daemon starts, takes up what was told, and says what it believes; what `status` shows of it."""
+    with Store.open(folder / "s.db") as store:
+        jars = Jars(SETTINGS, store, Display())
+        jars.restore(now_s)
+        daemon_status.write(store, now_s, jars.states(now_s), [], [])
+        state = jars.states(now_s)[0]
+    assert state.cycle is not None
+    return {"stage": state.stage.value, "number": state.cycle.number, "fed_at_s": state.cycle.fed_at_s,
+            "grams": state.cycle.feeding.grams}  # fmt: skip
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Path:
+    """A config, and a store in which a night ended half an hour ago: fed, risen, sinking."""
+    (tmp_path / "jartide.toml").write_text(CONFIG)
+    ended_s = time.time() - 1800.0
+    things = list(night(every_s=60.0, start_s=ended_s - 12.2 * 3600.0))
+    with Store.open(tmp_path / "s.db") as store:
+        store.query("PRAGMA synchronous = OFF")
+        jars = Jars(SETTINGS, store, Display())
+        jars.restore(things[0].received_s)
+        jars.take([one for one in store.add(things) if one is not None], ended_s)
+    watched(tmp_path, ended_s)
+    return tmp_path
+
+
+def jartide(folder: Path, *arguments: str) -> tuple[int, str]:
+    done = CliRunner().invoke(main, [*arguments, "--config", str(folder / "jartide.toml")])
+    return done.exit_code, done.output
+
+
+def replayed(folder: Path) -> list[dict[str, object]]:
+    """The run, exported with its feedings and replayed."""
+    run, fed = folder / "run.csv", folder / "fed.csv"
+    for path in (run, fed):
+        path.unlink(missing_ok=True)
+    assert jartide(folder, "export", "1", "--output", str(run), "--feedings", str(fed))[0] == 0
+    done = CliRunner().invoke(main, ["replay", str(run), "--feedings", str(fed), "--format", "jsonl"])
+    assert done.exit_code == 0
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def test_a_feeding_that_was_none(house: Path) -> None:
+    before = watched(house, time.time())
+    assert (before["stage"], before["number"]) == ("falling", 1)
+    code, said = jartide(house, "undo", "rye", "feeding")
+    assert code == 0
+    assert said.startswith("rye: noted: that was no feeding. Nobody is watching just now")
+    after = watched(house, time.time())
+    assert after["number"] == 0
+    assert "fed" not in {event["kind"] for event in replayed(house)}
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: that was no feeding")
+    assert watched(house, time.time()) == before
+    assert "fed" in {event["kind"] for event in replayed(house)}
+
+
+def test_what_cannot_be_undone_is_said(house: Path) -> None:
+    assert jartide(house, "undo", "rye", "rest") == (1, "rye: no rest of rye was seen within the last week.\n")
+    code, said = jartide(house, "undo", "rye", "feeding", "--at", "2026-01-01 08:00")
+    assert (code, "within three hours" in said) == (1, True)
+    assert jartide(house, "undo", "rye", "--at", "08:00")[0] == 2
+    code, said = jartide(house, "fed", "rye", "--corrects", "2026-01-01 08:00", "--flour-g", "80")
+    assert (code, "no feeding of rye is known within three hours" in said) == (1, True)
+
+
+def test_a_past_feeding_is_put_right(house: Path) -> None:
+    before = watched(house, time.time())
+    fed_at_s = before["fed_at_s"]
+    assert isinstance(fed_at_s, float)
+    at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(fed_at_s + 900.0))
+    earlier = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(fed_at_s - 2400.0))
+    grams = ("--starter-g", "20", "--flour-g", "60", "--water-g", "60")
+    code, said = jartide(house, "fed", "rye", "--corrects", at, "--at", earlier, *grams)
+    assert code == 0, said
+    assert said.startswith("rye: put right: the feeding of ")
+    assert ", 1:3:3, at " in said
+    after = watched(house, time.time())
+    assert (after["stage"], after["number"], after["grams"]) == ("falling", 1, (20.0, 60.0, 60.0))
+    assert after["fed_at_s"] == pytest.approx(fed_at_s - 2400.0, abs=1.0)
+    told = [parse(str(event["happened_at"])) for event in replayed(house) if event["kind"] == "fed"]
+    assert told[-1] == pytest.approx(fed_at_s - 2400.0, abs=1.0)
+    # the grams alone, once more; what is not said stays
+    assert jartide(house, "fed", "rye", "--corrects", at, "--flour-g", "80")[0] == 0
+    assert watched(house, time.time())["grams"] == (20.0, 80.0, 60.0)
