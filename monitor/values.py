@@ -497,6 +497,7 @@ class JarState:
     forecast: Forecast | None
     distance_unit: str | None = None  # "cm" or "in": what the distances look like, if not millimetres; none is used
     temperature_unit: str | None = None  # "degF": what the temperatures look like, if not degrees Celsius
+    refused_c: float | None = None  # the temperature that comes and is none, as it was sent, while no other is known
     rounds_to_mm: float | None = None  # the sensor or its firmware rounds this coarsely (5 or 10 mm); None: finely
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from monitor.core.display.units import Display
 from monitor.core.notify import due, siblings
+from monitor.core.notify.conditions import ONCE_A_RUN
 from monitor.core.notify.summary import daily_summary
 from monitor.runs import history, outbox
 from monitor.runs.outbox import StoredNotice
@@ -54,7 +55,9 @@ class Notifier:
         number = known.cycle[0]
         waiting = [one.notice for one in known.kept if one.state is outbox.State.PENDING]
         sent = {
-            (one.notice.kind, one.notice.repeat): one.notice.due_s for one in known.kept if one.notice.cycle == number
+            (one.notice.kind, one.notice.repeat): one.notice.due_s
+            for one in known.kept
+            if one.notice.cycle == number or one.notice.kind in ONCE_A_RUN
         }
         wanted = self._settings
         over = due.no_longer_true(waiting, state, wanted, jar, now_s, known.noted)

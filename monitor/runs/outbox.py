@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from monitor.core.notify.conditions import ONCE_A_RUN
 from monitor.runs.store import Store
 from monitor.values import Notice
 
@@ -111,10 +112,11 @@ def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[StoredNotic
 
 
 def concerning(store: Store, jar: str, cycle: int) -> list[StoredNotice]:
-    """Of a jar's open run: what was put out in one cycle, and what still waits from any, oldest first."""
+    """Of a jar's open run: what was put out in one cycle, and of any what still waits or is told once, oldest first."""
     run = store.open_run(jar) if jar else None
-    where = f"run = ? AND jar = ? AND (cycle = ? OR {_WAITING}) ORDER BY id"
-    return _select(store, where, (run.id if run else 0, jar, cycle))
+    once = ", ".join("?" * len(ONCE_A_RUN))
+    where = f"run = ? AND jar = ? AND (cycle = ? OR {_WAITING} OR kind IN ({once})) ORDER BY id"
+    return _select(store, where, (run.id if run else 0, jar, cycle, *ONCE_A_RUN))
 
 
 def latest(store: Store, limit: int = 50) -> list[StoredNotice]:

@@ -62,3 +62,27 @@ def test_once_a_unit_has_shown_itself_a_hand_under_the_sensor_changes_nothing() 
     hand = [replace(one, distance_mm=12.0) for one in readings[60:100]]
     state, _ = run([*readings[:60], *hand, *readings[100:]])
     assert core.current(state, state.now_s).distance_unit is None
+
+
+@pytest.mark.parametrize(
+    ("sent_c", "why"),
+    [
+        (-127.0, "where no sensor answers"),
+        (85.0, "has not measured yet"),
+        (0.0, "has not measured yet"),
+        (200.0, "no kitchen is that"),
+    ],
+)
+def test_a_temperature_that_is_none_is_said_to_be_refused_and_why(sent_c: float, why: str) -> None:
+    """85.0 is a DS18B20's power-on value (its data sheet, table 1); -127 is what the common library gives for none."""
+    told = [replace(one, temperature_c=sent_c) for one in story(3.0)]
+    state, _ = run(told)
+    shown = core.current(state, state.now_s)
+    assert (shown.temperature_c, shown.refused_c) == (None, sent_c)
+    (said,) = firmware_troubles(shown)
+    assert said.startswith(f"the temperature {sent_c:g} is refused: ")
+    assert why in said
+    now_and_then = [replace(one, temperature_c=sent_c if k % 5 else 24.0) for k, one in enumerate(story(3.0))]
+    state, _ = run(now_and_then)
+    assert core.current(state, state.now_s).refused_c is None  # the others are enough
+    assert core.current(state, state.now_s + 86400.0).refused_c is None  # nothing came of late

@@ -35,6 +35,7 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
     state.forecast = {}  # made anew at the next tick
     state.forecast_hour = -1
     plausibility, timers, surface = state.plausibility, state.timers, state.surface
+    plausibility.refused_s = maybe(plausibility.refused_s)
     plausibility.last_s, plausibility.temperature_s, plausibility.same_since_s = (
         maybe(plausibility.last_s), maybe(plausibility.temperature_s), at(plausibility.same_since_s)
     )  # fmt: skip

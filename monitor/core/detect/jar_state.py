@@ -12,7 +12,7 @@ from monitor.core.detect.expected import forecast_now
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.unseen_feeding import SLOW_MIN
 from monitor.core.signal.noise import sd_of_mean_mm
-from monitor.core.signal.plausibility import distance_unit, temperature_at, temperature_unit
+from monitor.core.signal.plausibility import distance_unit, refused_c_at, temperature_at, temperature_unit
 from monitor.core.signal.trend import line
 from monitor.core.vessel.level import headspace_sd_mm, rise_ratio, rise_ratio_sd, volume_ml
 from monitor.settings import JarSettings
@@ -48,6 +48,7 @@ def current(state: DetectorState, now_s: float) -> JarState:
         rounds_to_mm=state.noise.rounds_to_mm or None,
         distance_unit=distance_unit(state.plausibility, jar),
         temperature_unit=temperature_unit(state.plausibility),
+        refused_c=refused_c_at(state.plausibility, now_s),
         forecast=forecast_now(state),
     )
 

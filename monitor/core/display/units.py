@@ -177,6 +177,11 @@ def _plain(number: float, digits: int) -> str:
     return text.removeprefix("-") if not text.strip("-0.") else text  # no "-0.0"
 
 
+# what temperature sensors and their libraries say where nothing was measured (DS18B20 data sheet; common libraries)
+FAULT_CODES_C = {
+    -127.0: "a library says so where no sensor answers; look at its wires and its pull-up resistor",
+    127.94: "a library says so where the line is cut; look at its wires",
+}
 # what the state of a jar says of its sensor: (since when, what is wrong, what to do)
 SENSOR_TROUBLES = (
     ("silent_since_s", "no reading", "check its power, its cable or network"),
@@ -200,6 +205,15 @@ def sensor_troubles(state: JarState, clock: Callable[[float], str]) -> list[str]
     return found + firmware_troubles(state)
 
 
+def _refused_because(sent_c: float) -> str:
+    """Why a temperature is none, and what to do."""
+    if sent_c in FAULT_CODES_C:
+        return FAULT_CODES_C[sent_c]
+    if sent_c in (0.0, 85.0):
+        return "a sensor says so that has not measured yet; look at its power, its wires and its pull-up resistor"
+    return "no kitchen is that; look at its wires, and at what the firmware sends (degrees Celsius are wanted)"
+
+
 def firmware_troubles(state: JarState) -> list[str]:
     """What the sensor's firmware sends wrongly, as its readings show, and what to change; a sentence each."""
     found = []
@@ -210,6 +224,8 @@ def firmware_troubles(state: JarState) -> list[str]:
         found.append(
             "the temperatures look like degrees Fahrenheit, so none is used: have the firmware send degrees Celsius"
         )
+    elif state.refused_c is not None:
+        found.append(f"the temperature {state.refused_c:g} is refused: {_refused_because(state.refused_c)}")
     if state.rounds_to_mm is not None:
         found.append(
             f"the sensor or its firmware rounds to {state.rounds_to_mm:.0f} mm, so rise and fall are known late: "

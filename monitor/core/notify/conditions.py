@@ -32,6 +32,7 @@ class Kind(StrEnum):
     STAYS_FLAT = "stays_flat"
     TOO_HOT = "too_hot"
     TOO_COLD = "too_cold"
+    WRONG_UNIT = "wrong_unit"
     SENSOR_SILENT = "sensor_silent"
     SENSOR_BACK = "sensor_back"
     REST_REMINDER = "rest_reminder"
@@ -52,6 +53,10 @@ REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed abo
 OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
 # the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
 ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
+
+
+# about the jar's set-up and not about its cycle: told once
+ONCE_A_RUN = frozenset({Kind.WRONG_UNIT})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +136,8 @@ def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
             return stage is Stage.FLAT and not _newborn(facts, now_s)
         case Kind.TOO_HOT | Kind.TOO_COLD:
             return _temperature_off(facts, hot=kind is Kind.TOO_HOT)
+        case Kind.WRONG_UNIT:
+            return state.distance_unit is not None or state.temperature_unit is not None
         case Kind.SENSOR_SILENT:
             return state.silent_since_s is not None or state.stuck_since_s is not None
         case Kind.SENSOR_BACK:

@@ -19,7 +19,7 @@ from math import inf
 from monitor.core.detect.timeouts import silent_after_s
 from monitor.core.display.local_time import minutes_of, quiet_until
 from monitor.core.display.units import Display
-from monitor.core.notify.conditions import H_S, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
+from monitor.core.notify.conditions import H_S, ONCE_A_RUN, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
 from monitor.core.notify.phrases import Subject
 from monitor.core.notify.text import words
 from monitor.settings import JarSettings, NoticeSettings
@@ -81,7 +81,8 @@ def no_longer_true(
     for notice in waiting:
         if notice.kind in OUTLAST:
             continue
-        if notice.cycle != number or not holds(Kind(notice.kind), facts, now_s):
+        kind = Kind(notice.kind)
+        if (notice.cycle != number and kind not in ONCE_A_RUN) or not holds(kind, facts, now_s):
             over.append(notice)
     return tuple(over)
 

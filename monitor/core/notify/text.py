@@ -13,7 +13,7 @@ from math import inf
 from typing import TypeAlias
 
 from monitor.core.assess.age import age_of
-from monitor.core.display.units import STAGE_WORDS, duration
+from monitor.core.display.units import STAGE_WORDS, duration, firmware_troubles
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.phrases import Subject, as_last_time, doubts, fed, height, rise, warmth, warmth_now
 from monitor.core.plan import feeding
@@ -128,6 +128,16 @@ def _sensor_silent(m: Subject) -> Words:
     ]
 
 
+def _wrong_unit(m: Subject) -> Words:
+    distances, temperatures = m.state.distance_unit is not None, m.state.temperature_unit is not None
+    parts = ["distances"] * distances + ["temperatures"] * temperatures
+    lost = "nothing is known of its level" if distances else "warmth does not count in any forecast"
+    return f"The {' and '.join(parts)} of {m.name} are in another unit", [
+        *(f"{trouble[:1].upper()}{trouble[1:]}." for trouble in firmware_troubles(m.state)),
+        f"Until then {lost}.",
+    ]
+
+
 def _sensor_back(m: Subject) -> Words:
     known = m.state.stage not in (Stage.UNKNOWN, Stage.AWAY)
     return f"Readings from {m.name} again", [
@@ -193,6 +203,12 @@ def _for_the_cold(m: Subject) -> str:
 
 def _feeding_question(m: Subject) -> Words:
     when = f" at {m.at(m.cycle.fed_at_s)}" if m.fed_known and not m.cycle.sure else ""
+    if m.state.cycle is not None and m.state.cycle.about_s is not None:
+        first, last = (m.at(time_s) for time_s in m.state.cycle.about_s)
+        return f"When was {m.name} fed?", [
+            f"The starter in {m.name} rises afresh, so it was fed between {first} and {last}; nothing shows just when.",
+            "Say when with `jartide fed` and its --at, or with a tap on the page.",
+        ]
     return f"Was {m.name} fed?", [
         f"The level in {m.name} dropped{when} and nothing explains it.",
         "Did you feed it, stir it down, or take some out?",
@@ -229,6 +245,7 @@ _WORDS: dict[str, Callable[[Subject], Words]] = {
     "overdue": _overdue,
     "stays_flat": _stays_flat,
     "sensor_silent": _sensor_silent,
+    "wrong_unit": _wrong_unit,
     "sensor_back": _sensor_back,
     "near_rim": _near_rim,
     "too_cold": _too(

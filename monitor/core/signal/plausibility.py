@@ -29,6 +29,8 @@ NEAR_SHARE = 0.105  # of the empty distance: nothing further in centimetres
 MM_PER_INCH = 25.4
 HOT_KITCHEN = (45.0, 110.0)  # degF: 7 to 43 degC; no dough lives there in degC
 UNIT_LEAST_N = 20
+UNIT_SURE_N = 200  # by then a lid that was off at first is on again
+INCHES_SHARE = 0.2  # of the distances may be a wall's beside a lid that is off
 STRAY_MM = 10.0  # a value so far off is wild and ends no run of equal ones, unless the next one agrees with it
 
 
@@ -50,11 +52,14 @@ class Plausibility:
     stray_mm: float | None = None  # the latest wild value within such a run
     unit: int = 0  # greatest common divisor of all distances, in 0.1 mm, and how often they changed since the first
     changes: int = 0
-    far_seen: bool = False  # a distance that only millimetres explain
-    near_n: int = 0  # before one: distances that centimetres or inches would explain, and the longest of them
-    near_most_mm: float = 0.0
+    far_seen: bool = False  # distances were mostly such as only millimetres explain: the unit is settled
+    far_n: int = 0  # before that: so many of these, others, and others that inches would not explain
+    near_n: int = 0
+    beyond_inches_n: int = 0
     cool_seen: bool = False  # a temperature that only Celsius explains
     hot_n: int = 0  # before one: temperatures that are a kitchen's in Fahrenheit
+    refused_c: float | None = None  # the latest temperature that is none, and when it came
+    refused_s: float | None = None
 
 
 def believable_temperature(temperature_c: float | None) -> float | None:
@@ -72,6 +77,14 @@ def temperature_at(seen: Plausibility, now_s: float) -> float | None:
     return seen.temperature_c
 
 
+def refused_c_at(seen: Plausibility, now_s: float) -> float | None:
+    """The temperature that came last and is none, as it was sent, while no other is known; None where all is well, and
+    where nothing came of late."""
+    if temperature_at(seen, now_s) is not None or seen.refused_s is None:
+        return None
+    return seen.refused_c if now_s - seen.refused_s <= TEMPERATURE_GOOD_FOR_S else None
+
+
 # branches: one check after the other: the first that fails is the reason
 def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) -> tuple[str | None, float | None]:
     """(reason it is not used or None, distance in mm or None for "no target").
@@ -87,6 +100,8 @@ def judge(seen: Plausibility, reading: Reading, jar: JarSettings, now_s: float) 
         t = _in_celsius(seen, reading.temperature_c, t)
     if t is not None and (seen.temperature_s is None or time_s >= seen.temperature_s):
         seen.temperature_c, seen.temperature_s = t, time_s
+    elif t is None and reading.temperature_c is not None and isfinite(reading.temperature_c):
+        seen.refused_c, seen.refused_s = reading.temperature_c, time_s
     if reading.distance_mm is None and reading.echo_us is None:
         return "no distance", None
     last_s = seen.last_s
@@ -117,21 +132,24 @@ def rounds_to_mm(seen: Plausibility) -> float:
 
 
 def _may_be_other_unit(seen: Plausibility, distance_mm: float | None, jar: JarSettings) -> bool:
-    """Whether no distance yet was one that only millimetres explain, this one included."""
+    """Whether most distances, this one included, are none that only millimetres explain. Most, as a lid that is off
+    shows a wall three times as far as the bottom, and a hand is near in any unit."""
     if distance_mm is None or jar.empty_mm is None or not CODE_MM < distance_mm <= FARTHEST_MM:
         return False
-    seen.far_seen = distance_mm > NEAR_SHARE * jar.empty_mm
-    if not seen.far_seen:
+    if distance_mm > NEAR_SHARE * jar.empty_mm:
+        seen.far_n += 1
+    else:
         seen.near_n += 1
-        seen.near_most_mm = max(seen.near_most_mm, distance_mm)
-    return not seen.far_seen
+        seen.beyond_inches_n += distance_mm > jar.empty_mm / MM_PER_INCH
+    seen.far_seen = seen.far_n >= UNIT_SURE_N and seen.far_n > seen.near_n
+    return seen.near_n >= seen.far_n
 
 
 def distance_unit(seen: Plausibility, jar: JarSettings) -> str | None:
-    """Centimetres ("cm") or inches ("in") when all distances so far were a tenth of what they can be; else None."""
-    if seen.far_seen or seen.near_n < UNIT_LEAST_N or jar.empty_mm is None:
+    """Centimetres ("cm") or inches ("in") when most distances so far were a tenth of what they can be; else None."""
+    if seen.far_seen or seen.near_n < max(UNIT_LEAST_N, seen.far_n) or jar.empty_mm is None:
         return None
-    return "in" if seen.near_most_mm < jar.empty_mm / MM_PER_INCH else "cm"
+    return "in" if seen.beyond_inches_n < INCHES_SHARE * seen.near_n else "cm"
 
 
 def temperature_unit(seen: Plausibility) -> str | None:
