@@ -49,6 +49,8 @@ class OpenCycle:
     peak_at_s: float | None = None
     peak_mm: float | None = None
     fall_at_s: float | None = None
+    top_recalled: bool = False  # the peak was told by memory alone
+    top_denied: bool = False  # told by memory, and it rose on: memory says no more of this cycle's top
     low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
     low_at_s: float = 0.0
     handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
@@ -123,7 +125,7 @@ S, K = Stage, EventKind
 # event -> {stage before: stage after}; a pair that is not here leaves the stage as it is
 TABLE: dict[EventKind, dict[Stage, Stage]] = {
     K.FED: dict.fromkeys(Stage, S.SETTLING),
-    K.RISE_BEGAN: {S.UNKNOWN: S.RISING, S.SETTLING: S.RISING, S.FLAT: S.RISING},
+    K.RISE_BEGAN: dict.fromkeys((S.UNKNOWN, S.SETTLING, S.FLAT, S.PEAKED), S.RISING),
     K.PEAK_REACHED: {S.RISING: S.PEAKED, S.FLAT: S.PEAKED, S.SETTLING: S.PEAKED, S.UNKNOWN: S.PEAKED},
     K.FALL_BEGAN: {S.RISING: S.FALLING, S.PEAKED: S.FALLING, S.UNKNOWN: S.FALLING},
     K.STAYED_FLAT: {S.SETTLING: S.FLAT, S.UNKNOWN: S.FLAT},

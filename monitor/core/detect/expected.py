@@ -10,6 +10,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from monitor.core.detect import cycle as cycles
+from monitor.core.detect import memory
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.unseen_feeding import SLOW_MIN
 from monitor.core.forecast import growth_rate
@@ -57,7 +58,8 @@ def learn_closed(state: DetectorState, jar: JarSettings, ended_at_s: float) -> N
 
 def forecast_now(state: DetectorState) -> Forecast | None:
     """The forecast of this hour since the feeding, until the fall began; made when first asked for in the hour or at a
-    new stage, which costs some 5 ms, and kept for the rest of it."""
+    new stage, which costs some 5 ms, and kept for the rest of it. Once earlier cycles say when the top comes, that is
+    said afresh, so that a forecast, a notice and `peak_reached` rest on one chance."""
     cycle, jar = state.cycle, state.jar
     if cycle is None or not cycle.from_start or state.stage not in AHEAD or cycle.fall_at_s is not None:
         state.forecast = {}
@@ -70,7 +72,15 @@ def forecast_now(state: DetectorState) -> Forecast | None:
     made_at_s = state.forecast["made_at_s"]
     assert isinstance(made_at_s, float | int)
     peak_at, fall_at = _span(state.forecast["peak_at"]), _span(state.forecast["fall_at"])
-    return Forecast(made_at_s=made_at_s, peak_at=peak_at, fall_at=fall_at)
+    top_at = memory.top_at(state)
+    if top_at is None or peak_at is None:
+        return Forecast(made_at_s=made_at_s, peak_at=peak_at, fall_at=fall_at)
+    fall_at = None if fall_at is None else _moved(fall_at, top_at.likely_s - peak_at.likely_s)
+    return Forecast(made_at_s=state.now_s, peak_at=top_at, fall_at=fall_at)
+
+
+def _moved(span: Span, by_s: float) -> Span:
+    return Span(earliest_s=span.earliest_s + by_s, likely_s=span.likely_s + by_s, latest_s=span.latest_s + by_s)
 
 
 def flat_after_s(state: DetectorState) -> float:
@@ -94,7 +104,7 @@ def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]
     made = forecast_now(state)
     if made is None or state.forecast_hour == before:
         return []
-    evidence = {name: state.forecast[name] for name in ("peak_at", "fall_at")}
+    evidence = {"peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
     return [
         Event(
             kind=EventKind.FORECAST,

@@ -33,6 +33,7 @@ RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
 FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
 PEAK_AGAIN_S = 1800.0  # a fit that found no top is tried again with half an hour of new bins
+RISES_ON_MM = 2.0  # lids and mist do as much
 ABOUT_QUESTION = "It rises afresh, so it was fed, but nothing shows just when: when was it?"
 REFINE_S = 5400.0  # so long after the first fit, the far side of the top is in it
 PEAK_MOVED_S = 300.0  # one bin: less is no news
@@ -88,7 +89,7 @@ def open_cycle(
     if state.cycle is not None:
         number = state.cycle.number + 1
         expected.learn_closed(state, state.jar, fed_at_s)
-        memory.learn_closed(state, state.jar)
+        memory.learn_closed(state, expected.culture_of(state, state.jar))
         state.previous = cycles.ClosedCycle(state.cycle, fed_at_s)
     return _begin_cycle(
         state, OpenCycle(number=number, fed_at_s=fed_at_s, back_s=back_s, from_start=from_start, sure=sure)
@@ -244,15 +245,30 @@ def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool
 def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, verdict: FallVerdict) -> list[Event]:
     """The first `peak_reached`, before the top is seen to have passed: earlier cycles say that it likely has."""
     told = verdict.memory
-    if told is None or not told.top_past or cycle.peak_at_s is not None or cycle.rise_at_s is None:
+    if cycle.top_recalled and cycle.peak_mm is not None and not verdict.topped:
+        return _rises_on(state, cycle, latest, cycle.peak_mm)
+    if told is None or not told.top_past or cycle.peak_at_s is not None or cycle.rise_at_s is None or cycle.top_denied:
         return []
     if verdict.refused_by in (Gate.CLOSED, Gate.LOW_TOP, Gate.SILENCE, Gate.STEPPING):
         return []
     highest_mm = max(highest_before(state.series, state.now_s), latest.level_mm)
     if highest_mm - latest.foot_mm < latest.needed_mm:
         return []
-    cycle.peak_at_s, cycle.peak_mm = max(told.top_at_s, cycle.rise_at_s), highest_mm
+    cycle.peak_at_s, cycle.peak_mm, cycle.top_recalled = max(told.top_at_s, cycle.rise_at_s), highest_mm, True
     return [event(state, EventKind.PEAK_REACHED, cycle.peak_at_s, {"memory": told.evidence()})]
+
+
+def _rises_on(state: DetectorState, cycle: OpenCycle, latest: Latest, told_mm: float) -> list[Event]:
+    """A top that was told from memory alone, and the level climbs on by more than lids and mist do: it was none yet."""
+    if latest.level_mm - told_mm <= max(RISES_ON_MM, RISE_SD * latest.spread_mm):
+        return []
+    assert cycle.rise_at_s is not None
+    assert cycle.peak_at_s is not None
+    wrong = f"{EventKind.PEAK_REACHED.value}@{cycle.peak_at_s:.0f}"
+    cycle.peak_at_s = cycle.peak_mm = None
+    cycle.top_recalled, cycle.top_denied = False, True
+    evidence: dict[str, Json] = {"rises_on_mm": round(latest.level_mm - told_mm, 2)}
+    return [event(state, EventKind.RISE_BEGAN, cycle.rise_at_s, evidence, wrong)]
 
 
 def _peak_and_fall(
@@ -271,6 +287,7 @@ def _peak_and_fall(
         or (verdict.holds and top[0] != cycle.peak_at_s)
     ):
         cycle.peak_at_s, cycle.peak_mm = top
+        cycle.top_recalled = False
         out.append(event(state, EventKind.PEAK_REACHED, top[0], _evidence(state, cycle, drop, verdict, jar)))
     if verdict.holds and cycle.peak_at_s is not None:
         began_s = fall_onset_s(series, drop.best_end - drop.best_bins, drop.best_mm)

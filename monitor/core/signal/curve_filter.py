@@ -69,6 +69,7 @@ class CurveFilter:
     drop_mm: float = 0.0  # how far the level should have gone down since, if it is
     sinking: float = 0.0  # chance that the level goes down, whatever the curve says
     scale_h: float = 0.0  # the likeliest time scale (mean of ln S)
+    weights: list[float] = field(default_factory=list)  # how likely each of `scales_h` is; their sum is 1
 
 
 def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> CurveFilter:
@@ -171,6 +172,7 @@ def step(f: CurveFilter, curve: list[float], hours: float, level_mm: float, n: f
             i = int(place)
             down = 1.0 - curve[i] - (curve[i + 1] - curve[i]) * (place - i)
             drop += (weights[2 * k] * heights[2 * k] + weights[2 * k + 1] * heights[2 * k + 1]) * down
+    f.weights = [(weights[2 * k] + weights[2 * k + 1]) / mass for k in range(SCALES)]
     f.past, f.drop_mm, f.scale_h = past / mass, drop / past if past > 0.0 else 0.0, exp(mean_ln / mass)
     evidence = best + log(mass) - 0.5 * one[2]
     alone = _alone(f, y, n, p0, noise)
@@ -181,6 +183,18 @@ def step(f: CurveFilter, curve: list[float], hours: float, level_mm: float, n: f
         f.fits = odds / (odds + 1.0 - fits)
     f.evidence = evidence
     f.sinking = 0.5 * erfc(f.line[1] / sqrt(2.0 * f.line_cov[3]))
+
+
+def quantile_h(f: CurveFilter, share: float) -> float:
+    """The time scale S, equivalent hours, that the true one is below with this chance. At most `tau_h` at 0.5 exactly
+    when the top is more likely past than not. Needs one bin at least."""
+    below = 0.0
+    for k, (scale_h, weight) in enumerate(zip(f.scales_h, f.weights, strict=True)):
+        if below + weight >= share:
+            before_h = f.scales_h[k - 1] if k else scale_h
+            return before_h + (scale_h - before_h) * (share - below) / weight if scale_h > f.tau_h else scale_h
+        below += weight
+    return f.scales_h[-1]
 
 
 def _alone(f: CurveFilter, y: float, n: float, keep: float, noise: Noise) -> float:
