@@ -5,6 +5,8 @@
     python -m tests.bench.seasons --kind another        the memory of another starter, and the other stresses
     python -m tests.bench.seasons --seeds 200-223
 
+Beside it: a filter that knows how the starter is, not how the cycle falls out (`seasons_known.py`).
+
 Each starter is invented: a shape of rise and of fall from `detection_curves`, stretched by a Q10 of its own, a table of
 hours over dilution, and its own scatter; no equation of `monitor.core` is used. A quarter of them change after the
 fifth cycle (other flour, a cold snap, another height). Kinds of stress: `another` (from the fifth cycle on, what was
@@ -39,39 +41,11 @@ CYCLES = 10
 FIRST_SCORED = 4  # cycles before it are for learning
 KINDS = ("season", "another", "shapes", "loose")
 RATIOS = (2.0, 4.0, 5.0)  # parts of flour to one of starter
+HEIGHT_SCATTER = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Cycle:
-    """The truth of one cycle: times, level at the top, and its grams."""
-
-    fed_s: float
-    end_s: float
-    top_s: float
-    top_mm: float
-    fed: Fed
-
-
-@dataclass(frozen=True, slots=True)
-class Season:
-    """Rows of a jar over ten cycles, and the truth on a grid of a minute."""
-
-    seed: int
-    changes: bool
-    jar: JarSettings
-    time_s: Floats
-    distance_mm: Floats
-    temperature_c: Floats
-    cycles: tuple[Cycle, ...]
-    grid_s: Floats
-    true_mm: Floats
-
-    def level_mm(self, time_s: float) -> float:
-        return float(np.interp(time_s, self.grid_s, self.true_mm))
-
-
-@dataclass(frozen=True, slots=True)
-class _Shape:
+class Shape:
     """One starter's way of rising and falling, over hours as shares of the time to its top."""
 
     seed: int
@@ -90,9 +64,69 @@ class _Shape:
         return np.asarray(rise - self.sinks * fall)
 
 
-def _shape(rng: np.random.Generator, seed: int) -> _Shape:
+@dataclass(frozen=True, slots=True)
+class Nature:
+    """How a starter is in one cycle, not how the cycle falls out: its shape, the expected hours to its top (at its own
+    reference temperature) with their scatter in ln, its expected height, and how it grows with warmth."""
+
+    shape: Shape
+    top_h: float
+    scatter: float
+    height_mm: float
+    q10: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """The truth of one cycle: times, level at the top, and its grams."""
+
+    fed_s: float
+    end_s: float
+    top_s: float
+    top_mm: float
+    fed: Fed
+    nature: Nature
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Rows of a jar over ten cycles, and the truth on a grid of a minute."""
+
+    seed: int
+    changes: bool
+    jar: JarSettings
+    time_s: Floats
+    distance_mm: Floats
+    temperature_c: Floats
+    cycles: tuple[Cycle, ...]
+    grid_s: Floats
+    true_mm: Floats
+    start_mm: float
+    wander_mm: float
+    wander_s: float
+    white_mm: float
+
+    def level_mm(self, time_s: float) -> float:
+        return float(np.interp(time_s, self.grid_s, self.true_mm))
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What came out of one cycle: minutes from the true top to the first telling of it, mm under the top then, mm sunk
+    at "feed now" (None: not told), whether that came early, and the cycle's number."""
+
+    number: int
+    changed: bool
+    off_min: float | None
+    under_mm: float | None
+    feed_mm: float | None
+    early: bool
+    cycles_known: int
+
+
+def _shape(rng: np.random.Generator, seed: int) -> Shape:
     rise, fall = str(rng.choice(list(curves.RISES))), str(rng.choice(list(curves.FALLS)))
-    return _Shape(seed, rise, fall, rng.uniform(-0.1, 0.25), rng.uniform(0.3, 0.7), rng.uniform(0.6, 1.6))
+    return Shape(seed, rise, fall, rng.uniform(-0.1, 0.25), rng.uniform(0.3, 0.7), rng.uniform(0.6, 1.6))
 
 
 def season(seed: int, kind: str = "season", cycles: int = CYCLES) -> Season:
@@ -118,13 +152,14 @@ def season(seed: int, kind: str = "season", cycles: int = CYCLES) -> Season:
         own = curves.own_hours(grid_s[begin:], temperature_c[begin:], q10)
         parts = habit if rng.uniform() < 0.7 else float(rng.choice(RATIOS))
         hours_1_4_4 *= float(np.exp(rng.normal(0.0, drift)))
-        top_h = hours_1_4_4 * per_doubling ** np.log2(parts / 4.0) * float(np.exp(rng.normal(0.0, scatter)))
-        height = start_mm * ratio * float(np.exp(rng.normal(0.0, 0.05)))
-        one = shape
+        expected_h = hours_1_4_4 * per_doubling ** np.log2(parts / 4.0)
+        top_h = expected_h * float(np.exp(rng.normal(0.0, scatter)))
+        height = start_mm * ratio * float(np.exp(rng.normal(0.0, HEIGHT_SCATTER)))
+        expected_mm, one = start_mm * ratio, shape
         if changed and change == "flour":
-            top_h, one = top_h * 0.75, replace(shape, bend=1.15)
+            top_h, expected_h, one = top_h * 0.75, expected_h * 0.75, replace(shape, bend=1.15)
         if changed and change == "height":
-            height *= 0.65
+            height, expected_mm = height * 0.65, expected_mm * 0.65
         if kind == "shapes":
             one = _shape(rng, seed + 1000 * (k + 1))
         if kind == "loose":
@@ -141,7 +176,8 @@ def season(seed: int, kind: str = "season", cycles: int = CYCLES) -> Season:
         grams = Fed(
             time_s=float(grid_s[begin]), jar="season", starter_g=25.0, flour_g=25.0 * parts, water_g=25.0 * parts
         )
-        truth.append(Cycle(grams.time_s, float(grid_s[end - 1]), float(grid_s[begin + top]), level[top], grams))
+        nature = Nature(one, expected_h, scatter, expected_mm, q10)
+        truth.append(Cycle(grams.time_s, float(grid_s[end - 1]), float(grid_s[begin + top]), level[top], grams, nature))
         levels.append(level[: end - begin])
         begin = end
     true_mm = np.concatenate(levels)
@@ -156,27 +192,16 @@ def season(seed: int, kind: str = "season", cycles: int = CYCLES) -> Season:
     for i, p in enumerate(push):
         now = keep * now + p
         wander[i] = now
-    seen = np.interp(time_s, grid_s, true_mm) + wander + rng.normal(0.0, rng.uniform(0.5, 1.6), time_s.size)
+    white_mm = rng.uniform(0.5, 1.6)
+    seen = np.interp(time_s, grid_s, true_mm) + wander + rng.normal(0.0, white_mm, time_s.size)
     distance = np.round(180.0 - seen)
     for cycle in truth:  # hands: keep, pour, stir; the lid is off from a little before the feeding
         distance[(time_s >= cycle.fed_s - 240.0) & (time_s < cycle.fed_s + 30.0)] = 8190.0
     jar = JarSettings(name="season", empty_mm=180.0)
     c = np.interp(time_s, grid_s, temperature_c)
-    return Season(seed, changes, jar, time_s, distance, c, tuple(truth), grid_s, true_mm)
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What came out of one cycle: minutes from the true top to the first telling of it, mm under the top then, mm sunk
-    at "feed now" (None: not told), whether that came early, and the cycle's number."""
-
-    number: int
-    changed: bool
-    off_min: float | None
-    under_mm: float | None
-    feed_mm: float | None
-    early: bool
-    cycles_known: int
+    return Season(
+        seed, changes, jar, time_s, distance, c, tuple(truth), grid_s, true_mm, start_mm, wander_mm, tau_s, white_mm
+    )
 
 
 def follow(
@@ -237,11 +262,14 @@ def wrong_memory(seed: int, kind: str, *, told: bool = True, cycles: int = 5) ->
 
 
 def _one(job: tuple[int, str, bool]) -> dict[str, list[Told]]:
+    from tests.bench import seasons_known  # which is made of what stands here
+
     seed, kind, told = job
     given = season(seed, kind)
     without, _ = follow(given, memory=False, told=told)
     with_memory, _ = follow(given, told=told, learnt=wrong_memory(seed, kind, told=told))
-    return {"without memory": without, "with memory": with_memory}
+    found = {"without memory": without, "with memory": with_memory}
+    return found if kind in ("another", "shapes") else {**found, "knows the truth": seasons_known.follow(given)}
 
 
 def row(name: str, given: list[Told]) -> str:
