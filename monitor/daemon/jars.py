@@ -41,7 +41,7 @@ from monitor.values import (
 log = logging.getLogger(__name__)
 
 SHIFT_S = 3 * DAY_S  # the longest repeat that a person would miss; what is older is history
-COMPARED_EVERY_MIN = 60
+COMPARED_EVERY_S = 3600.0
 CARRY_EVERY_S = DAY_S  # bounds what a restart steps again: a day of 5 s readings is about 17,000
 
 
@@ -81,6 +81,7 @@ class Jars:
         named = sorted({jar.group for jar in settings.jars if jar.group is not None})
         groups = [[jar for jar in settings.jars if jar.group == name] for name in named]
         self._groups = [jars for jars in groups if len(jars) >= LEAST_JARS]
+        self._compared_s = [float("-inf")] * len(self._groups)
         self._unkept: dict[str, _Unkept] = {name: _Unkept() for name in self._jars}
         self._misjudged: set[str] = set()  # by what was taken back, until the store can be read
 
@@ -191,11 +192,13 @@ class Jars:
         self._compare(now_s)
 
     def _compare(self, now_s: float) -> None:
-        """Each group once an hour, each at a minute of its own: two hundred jars' cycles take a moment to read."""
-        place = int(now_s // 60.0) % max(COMPARED_EVERY_MIN, len(self._groups))
-        if place < len(self._groups):
-            jars = self._groups[place]
-            self._notifier.compare(jars, [step.current(self._states[jar.name], now_s) for jar in jars], now_s)
+        """Each group once an hour, one of them a tick: two hundred jars' cycles take a moment to read."""
+        longest = min(range(len(self._groups)), key=lambda place: self._compared_s[place], default=None)
+        if longest is None or 0.0 <= now_s - self._compared_s[longest] < COMPARED_EVERY_S:
+            return
+        self._compared_s[longest] = now_s
+        jars = self._groups[longest]
+        self._notifier.compare(jars, [step.current(self._states[jar.name], now_s) for jar in jars], now_s)
 
     def _restamped(self, arrival: Arrival) -> Arrival:
         try:
