@@ -1,4 +1,4 @@
-"""Several daemons over one broker: `python -m tests.bench.shares [jars] [every_s] [minutes] [daemons]` (20000, 60, 5, 4).
+"""Daemons that share one broker: `python -m tests.bench.shares [jars] [every_s] [minutes] [daemons]` (20000, 60, 5, 4).
 
 A publisher sends one reading of each jar in turn, evenly spread, with QoS 1 through one mosquitto whose queue limit is
 lifted. Each daemon (`jartide watch` with `share = "n/4"`, no page) has a store of its own. In the middle of it the
@@ -17,7 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from monitor.config.share import owner
@@ -105,14 +105,13 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
         config(stand_in, stores[0], broker.port, jars, f"1/{daemons}")
         total = round(jars * minutes * 60 / every_s)
         began_s = time.monotonic()
-        with daemon(folders[0]) as first, daemon(folders[1]) as second, daemon(folders[-2]) as third, \
-                daemon(folders[-1]) as last:  # fmt: skip
-            processes = [first, second, third, last]
+        with ExitStack() as running:
+            first, *others = [running.enter_context(daemon(one)) for one in folders]
             for file in stores:
                 wait_until(lambda file=file: connected(file), f"{file.name} is connected", 300)  # type: ignore[misc]
             ready_s = time.monotonic() - began_s
             command = [sys.executable, "-m", "tests.bench.load", "--publish", str(broker.port), str(jars), str(every_s)]
-            cpu_s, began_s = [processor_s(one.pid) for one in processes[1:]], time.monotonic()
+            cpu_s, began_s = [processor_s(one.pid) for one in others], time.monotonic()
             publisher = subprocess.Popen([*command, str(minutes), str(folder / "times")])
             wait_until(lambda: sum(map(count, stores)) > total / 3, "a third is stored", 60.0 * minutes + PATIENCE_S)
             first.kill()
@@ -123,8 +122,8 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
                 sent_s = time.monotonic() - began_s
                 wait_until(lambda: sum(map(count, stores)) >= total, "all is stored", PATIENCE_S)
                 took_s = time.monotonic() - began_s
-                shares = [processor_s(one.pid) - was for one, was in zip(processes[1:], cpu_s, strict=True)]
-                memory = [round(memory_mb(one.pid)) for one in processes[1:]]
+                shares = [processor_s(one.pid) - was for one, was in zip(others, cpu_s, strict=True)]
+                memory = [round(memory_mb(one.pid)) for one in others]
         load = os.getloadavg()
         found = [rows(file) for file in stores]
         wanted = {(f"jar{k % jars}", k // jars) for k in range(total)}
