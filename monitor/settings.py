@@ -179,6 +179,7 @@ class PageSettings:
     proxies: tuple[str, ...] = ()  # addresses of proxies whose word on who asks (X-Forwarded-For, -Proto) is believed
     prefix: str = ""  # "/jartide", where a proxy hands the path on as it is
     read_only: bool = False
+    others: bool = False  # also list the jars of other daemons, from the states that they publish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

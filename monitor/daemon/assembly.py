@@ -37,6 +37,7 @@ from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_commands import MqttCommands
 from monitor.sinks.mqtt_state import MqttState, NoticeTopic
 from monitor.sinks.notices import NoticeSink, channels
+from monitor.sinks.other_jars import OtherJar, OtherJars
 from monitor.sinks.recorder import Unstored
 from monitor.sinks.thinner import Thinner
 from monitor.sources import Opening, Source, open_sources
@@ -341,8 +342,21 @@ def open_sinks(
         sinks.append(Thinner(path, settings.store.thin_after_days))
     if settings.page.on:
         posted = next((source.take for source in sources if isinstance(source, PostedReadings)), None)
-        sinks.append(PageServer(settings, clock.wall, posted, file))
+        sinks.append(PageServer(settings, clock.wall, posted, file, _others(settings, publishers, clock)))
     return sinks, shows
+
+
+def _others(
+    settings: Settings, publishers: Sequence[MqttSource], clock: Clock
+) -> Callable[[], list[OtherJar]] | None:  # fmt: skip
+    """What lists the jars that other daemons publish at our brokers; None where the page is not to show them."""
+    if not settings.page.others:
+        return None
+    mine = [jar.name for jar in settings.jars]
+    heard = [
+        OtherJars(one, one.settings.state_topic, mine, clock.wall) for one in publishers if one.settings.state_topic
+    ]
+    return lambda: [jar for one in heard for jar in one.known()]
 
 
 def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:

@@ -91,6 +91,7 @@ class Page:
             first=self._first(),
             token=self.seal.token(seen["session"]),
             read_only=self.settings.page.read_only,
+            others=self.settings.page.others,
             locked=seen["guard"].locked,
         )
         return HTMLResponse(text)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from monitor.page.feeding_sheet import APART, HOURS
-from monitor.page.openapi_terms import NUMBER, TEXT, YES_NO, Schema, get_of, list_of, maybe, object_of, ref
+from monitor.page.openapi_terms import NUMBER, TEXT, WHOLE, YES_NO, Schema, get_of, list_of, maybe, object_of, ref
 from monitor.runs.report_body import GRAMS
 from monitor.values import Stage
 
+STAGE: Schema = {"enum": [stage.value for stage in Stage]}
 GROUP: Schema = {"name": "group", "in": "query", "required": False, "description": "Whose jars.", "schema": TEXT}
 
 
@@ -30,6 +31,9 @@ def paths() -> Schema:
                 ],
             )
         },
+        "/api/others": {
+            "get": get_of("Jars of other daemons, who needs feeding first; with [page] others", ref("Others"), 404)
+        },
         "/api/stagger": {
             "get": get_of(
                 "A group's feedings, spread over oven times or hands", ref("Staggered"), 404, 409, 422, 503,
@@ -48,7 +52,7 @@ def schemas() -> Schema:
     moment = maybe(object_of(at_s=NUMBER, words=TEXT))
     grams = {key: maybe(NUMBER) for key in GRAMS}
     row = object_of(
-        jar=TEXT, group=maybe(TEXT), stage={"enum": [stage.value for stage in Stage]}, due_s=NUMBER, due_words=TEXT,
+        jar=TEXT, group=maybe(TEXT), stage=STAGE, due_s=NUMBER, due_words=TEXT,
         by_words=TEXT, now=YES_NO, ahead_words=TEXT, feeding=maybe(object_of(**grams)), flour=maybe(TEXT),
         fed_by=maybe(TEXT),
     )  # fmt: skip
@@ -65,6 +69,9 @@ def schemas() -> Schema:
         "Handover": object_of(
             since_s=NUMBER, words=TEXT,
             happened=list_of(object_of(at_s=NUMBER, jar=TEXT, what=TEXT, by=maybe(TEXT), words=TEXT)),
+        ),
+        "Others": object_of(
+            count=WHOLE, jars=list_of(object_of(jar=TEXT, stage=STAGE, stage_words=TEXT, words=TEXT, stale=YES_NO))
         ),
         "Staggered": object_of(group=TEXT, aim={"enum": ["peak", "fall"]}, rows=list_of(planned)),
     }  # fmt: skip

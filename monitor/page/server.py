@@ -14,7 +14,7 @@ import secrets
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.config.rules import here_only
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from monitor.page.for_programs import Posted
     from monitor.page.live import Live
+    from monitor.page.other_jars import OtherJarView
     from monitor.page.readers import Readers
     from monitor.page.sessions import Seal
     from monitor.page.settings_form import ConfigFile
@@ -54,12 +55,14 @@ class PageServer:
         wall: Callable[[], float] = time.time,
         posted: Posted | None = None,
         file: ConfigFile | None = None,
+        others: Callable[[], Sequence[OtherJarView]] | None = None,
     ) -> None:
         """`posted` takes the readings that boards post; None where none may be. `file` is where settings are changed;
-        None where they are not."""
+        None where they are not. `others` are the jars of other daemons; None where they are not shown."""
         self._settings = settings
         self._posted = posted
         self._file = file
+        self._others = others
         self._wall = wall
         self._trouble: str | None = None
         self._stop = threading.Event()
@@ -131,6 +134,7 @@ class PageServer:
         from monitor.page.guide_files import GuideFiles
         from monitor.page.live import Live
         from monitor.page.on_phones import OnPhones
+        from monitor.page.other_jars import OtherJarsPath
         from monitor.page.readers import Readers
         from monitor.page.sessions import Seal
         from monitor.page.settings_paths import SettingsPaths
@@ -147,6 +151,8 @@ class PageServer:
         programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
         chosen = SettingsPaths(self._settings, readers, self._wall, self._file)
         others = [*programs.routes(), *OnPhones(page, readers).routes(), *chosen.routes(), *GuideFiles().routes()]
+        if self._others is not None:
+            others += OtherJarsPath(self._others, self._wall, show).routes()
         app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, others)
         config = uvicorn.Config(
             app,

@@ -49,17 +49,19 @@ export async function sheetView(main, live, chosen) {
     rows.replaceChildren(...sheet.rows.map(row));
     waiting.replaceChildren(...sheet.waiting.map((one) => el("li", {}, el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.why}`, el("span", { class: "soft" }, one.words ? `, about ${one.words}` : "")))));
     waiting.parentElement.hidden = !sheet.waiting.length;
-    all.hidden = open.length < 2;
+    all.hidden = readOnly || open.length < 2;
     all.textContent = `All ${open.length} fed as written`;
     printed.textContent = `Printed ${dayAndClock(sheet.now_s)}; next ${sheet.hours} h.`;
     which.hidden = sheet.groups.length < 2 && !chosen;
     groups.replaceChildren(...options([["", "all"], ...sheet.groups.map((name) => [name, name])], chosen ?? ""));
   }
 
+  const readOnly = document.body.hasAttribute("data-read-only");
+
   function row(one) {
     const grams = one.feeding && Object.values(one.feeding).every((g) => g !== null) ? together(one.feeding) : "as usual";
     const told = done.get(one.jar);
-    const act = told ? el("button", { type: "button", class: "plain", onclick: () => takeBack(one.jar, told.seq) }, `Fed ${clock(told.at_s)}; take back`)
+    const act = readOnly ? "" : told ? el("button", { type: "button", class: "plain", onclick: () => takeBack(one.jar, told.seq) }, `Fed ${clock(told.at_s)}; take back`)
       : el("button", { type: "button", class: one.now ? "main" : "other", "aria-label": `${one.jar}: fed`, onclick: (event) => tell(one, event.currentTarget) }, "Fed");
     const facts = [one.now ? `since ${one.due_words}` : `about ${one.due_words}`, one.ahead_words, one.group && !chosen && one.group !== one.flour ? one.group : ""].filter(Boolean).join(", ");
     return el("li", { class: told ? "told" : one.now ? "due" : null }, el("span", { class: "box", "aria-hidden": "true" }), el("b", { class: "who" }, one.jar),
