@@ -439,11 +439,13 @@ class FeedPlan:
     hours_to_peak: tuple[float, float, float]
     hours_to_fall: tuple[float, float, float]
     hours_to_half_sunk: tuple[float, float, float]
+    hours_to_highest: tuple[float, float, float]  # the peak's fitted highest point; `hours_to_peak` is its first touch
     met: bool | None
     because: str
     instead: tuple[Instead, ...] = ()
     discard_g: int | None = None
     caution: str | None = None  # where a kitchen scale cannot weigh what is kept well enough
+    least_jar_ml: int | None = None  # with the highest rise that is expected, it does not run over
 
     @property
     def feeding(self) -> Feeding:

@@ -1,4 +1,6 @@
-"""Numbers as options take them: click's ranges let "nan" pass, which is neither below nor above anything."""
+"""Numbers as options take them: click's ranges let "nan" pass, which is neither below nor above anything, and its own
+words for what is no number speak of floats.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +8,16 @@ import math
 from typing import Any
 
 import click
+
+
+class Number(click.types.FloatParamType):
+    """A number of any size; what it may be is for the command to say."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number as a float."""
+        return _number(self, value, param, ctx)
 
 
 class Within(click.FloatRange):
@@ -16,7 +28,7 @@ class Within(click.FloatRange):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """The number as a float."""
-        number = float(super().convert(value, param, ctx))
+        number = float(super().convert(_number(self, value, param, ctx), param, ctx))
         if math.isnan(number):
             self.fail(f"{value} is not a number.", param, ctx)
         return number
@@ -35,3 +47,24 @@ class NothingOr(Within):
         if 0.0 < number < self.least:
             self.fail(f"{value} is neither 0 nor from {self.least:g} to {self.max:g}.", param, ctx)
         return number
+
+
+NUMBER = Number()
+
+
+def _number(
+    kind: click.types.FloatParamType, value: Any, param: click.Parameter | None, ctx: click.Context | None
+) -> float:
+    try:
+        return float(value)
+    except ValueError:
+        comma = str(value).replace(",", ".")
+        like = comma if _is_number(comma) else "24 or 0.5"
+        kind.fail(f"{value!r} is not a number; write one like {like}.", param, ctx)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False

@@ -6,35 +6,37 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, tzinfo
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
 from monitor.cli import past_cycles
-from monitor.cli.opening import form_options, found_config, in_zone, jar_from, refuse, settings_from
+from monitor.cli.moments import moment_to_come
+from monitor.cli.numbers import NUMBER
+from monitor.cli.opening import form_options, found_config, jar_from, refuse, settings_from
 from monitor.core.assess import notebook
 from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import change_over as changing
 from monitor.core.plan import daily, feeding, moment, phrases
 from monitor.core.plan.chain import awake
 from monitor.core.plan.hours import LONGEST_H
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.plain import daily_json, plan_json
 from monitor.core.plan.ripeness import Seed, seed_of
-from monitor.core.plan.weighing import LOST, Limits, limits_of
+from monitor.core.plan.weighing import Limits, limits_of
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
-from monitor.settings import DisplaySettings
+from monitor.runs.bake_plans import warmth_from
+from monitor.settings import DisplaySettings, JarSettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
-
-HORIZON_H = 96
 
 
 @click.command(short_help="The next feeding, or what a feeding will do.")
@@ -44,24 +46,27 @@ HORIZON_H = 96
 )
 @click.option("--config", type=click.Path(path_type=Path), default=found_config, envvar="JARTIDE_CONFIG",
               help="The config file, for --jar.")  # fmt: skip
-@click.option("--target-hours", type=float, help="Wanted hours from feeding to the start of fall.  [default: 24]")
+@click.option("--target-hours", type=NUMBER, help="Wanted hours from feeding to the start of fall.  [default: 24]")
 @click.option("--once-a-day", is_flag=True, help="Fed each day at about this hour: today's grams, in one line.")
-@click.option("--at", "wanted", help='Wanted moment instead, local time: "2026-03-07 08:00". Aims the peak at it.')
+@click.option("--at", "wanted", help='Wanted moment instead, local: "Saturday 08:00" or "2026-03-07 08:00". Ripe then.')
 @click.option("--aim", type=click.Choice(["fall", "half-sunk", "peak"]), help="What is to come then.")
-@click.option("--temperature-c", type=float, help="Expected temperature at the jar, degC.")
-@click.option("--keep-g", type=float, help="Starter to keep, g.")
-@click.option("--flour-g", type=float, help="Flour to use, g.")
-@click.option("--water-g", type=float, help="Water to use, g. With --keep-g and --flour-g: what will that feeding do?")
-@click.option("--hydration-pct", type=float, help="Water to flour, %.  [default: as last fed, else 100]")
+@click.option("--temperature-c", type=NUMBER, help="Expected temperature at the jar, degC.")
+@click.option("--keep-g", type=NUMBER, help="Starter to keep, g.")
+@click.option("--flour-g", type=NUMBER, help="Flour to use, g.")
+@click.option("--water-g", type=NUMBER, help="Water to use, g. With --keep-g and --flour-g: what will that feeding do?")
+@click.option("--hydration-pct", type=NUMBER, help="Water to flour, %.  [default: as last fed, else 100]")
 @click.option("--flour", help="What it is fed, when that is to change.")
-@click.option("--least-keep-g", type=float, help="Keep no less than this, g.")
-@click.option("--most-keep-g", type=float, help="Keep no more than this, g.")
 @click.option(
-    "--standing-g", type=float, help="What is in the jar now, g: gives the discard.  [default: by its last feeding]"
+    "--change-over", is_flag=True, help="To the --flour or --hydration-pct given: feeding by feeding, until it is so."
 )
-@click.option("--ripe-g", type=float, help="Ripe starter the bake takes, what is to be kept included, g.")
+@click.option("--least-keep-g", type=NUMBER, help="Keep no less than this, g.")
+@click.option("--most-keep-g", type=NUMBER, help="Keep no more than this, g.")
 @click.option(
-    "--jar-ml", type=float, help="The jar's size, ml: it must not run over.  [default: the jar's, to its rim]"
+    "--standing-g", type=NUMBER, help="What is in the jar now, g: gives the discard.  [default: by its last feeding]"
+)
+@click.option("--ripe-g", type=NUMBER, help="Ripe starter the bake takes, what is to be kept included, g.")
+@click.option(
+    "--jar-ml", type=NUMBER, help="The jar's size, ml: it must not run over.  [default: the jar's, to its rim]"
 )
 @form_options()
 def plan(
@@ -78,6 +83,7 @@ def plan(
     water_g: float | None,
     hydration_pct: float | None,
     flour: str | None,
+    change_over: bool,
     least_keep_g: float | None,
     most_keep_g: float | None,
     standing_g: float | None,
@@ -93,24 +99,24 @@ def plan(
     asked = keep_g is not None and flour_g is not None and (water_g is not None or hydration_pct is not None)
     if (history_path is not None and jar_name is not None) or (history_path is None and jar_name is None and not asked):
         refuse("plan: give either --history CYCLES.csv or --jar NAME (or --keep-g, --flour-g and --water-g: what if?)")
-    if (wanted is not None) + (target_hours is not None) + once_a_day > 1:
-        refuse("plan: give one of --target-hours, --at and --once-a-day")
+    if (wanted is not None) + (target_hours is not None) + once_a_day + change_over > 1:
+        refuse("plan: give one of --target-hours, --at, --once-a-day and --change-over")
     if water_g is not None and not asked:
         refuse("plan: --water-g goes with --keep-g and --flour-g; for a wish, say --hydration-pct")
-    if asked and (wanted is not None or target_hours is not None or once_a_day):
+    if asked and (wanted is not None or target_hours is not None or once_a_day or change_over):
         refuse("plan: with starter, flour and water all given nothing is left to plan for a wanted time; leave one out")
     known = known_of(history_path, jar_name, config, temperature_c)
+    now_s = datetime.now().timestamp()
+    seed = seed_of(known.culture, known.open_cycle, now_s, temperature_c)
     hydration = None if hydration_pct is None else hydration_pct / 100.0
     limits = replace(
         known.limits, keep_g=keep_g, flour_g=flour_g, hydration=hydration, most_keep_g=most_keep_g, ripe_g=ripe_g,
         least_keep_g=1.0 if least_keep_g is None else least_keep_g, flour=flour,
         jar_ml=known.limits.jar_ml if jar_ml is None else jar_ml,
-        standing_g=known.standing_g if standing_g is None else standing_g,
+        standing_g=seed.standing_g if standing_g is None else standing_g,
     )  # fmt: skip
     zone, culture = calendar(known.shown.time_zone), known.culture
     show = display(known.shown)
-    now_s = datetime.now().timestamp()
-    seed = seed_of(culture, known.open_cycle, now_s, temperature_c)
     from_s = max(now_s, seed.ripe_s)
     warm = warmth_from(culture, temperature_c)
     toward = feeding.AIMS[(aim or ("fall" if wanted is None else "peak")).replace("-", "_")]
@@ -126,13 +132,22 @@ def plan(
             today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, limits=limits)
             planned = (Planned(at_s=from_s, plan=today.plan),)
             text, body = "\n".join([today.line, *_instead(today.plan)]), daily_json(today)
+        elif change_over:
+            planned = changing.change_over(
+                culture, limits=limits, start_s=from_s, warmth_from=warm,
+                awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+            )  # fmt: skip
+            lines = [
+                f"{show.stamp(one.at_s)}: {phrases.weigh(one.plan.feeding)}. {one.plan.because}" for one in planned
+            ]
+            text, body = "\n".join(lines), _dated(planned)
         elif wanted is None:
             hours = known.cycle_h if target_hours is None else target_hours
             made = feeding.plan(culture, target_h=hours, temperatures_c=warm(from_s), aim=toward, limits=limits)
             planned = (Planned(at_s=from_s, plan=made),)
             text, body = _as_text(planned[0], None), plan_json(made)
         else:
-            wanted_s = _moment(wanted, now_s, zone)
+            wanted_s = moment_to_come(wanted, now_s, zone)
             planned = moment.plan_for(
                 culture,
                 now_s=now_s,
@@ -143,8 +158,8 @@ def plan(
                 seed=seed,
                 awake=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
             )
-            before = [f"{datetime.fromtimestamp(one.at_s, zone):%A %H:%M}: {_briefly(one)}" for one in planned[:-1]]
-            text, body = "\n".join([*before, _as_text(planned[-1], zone)]), _dated(planned)
+            before = [f"{show.stamp(one.at_s)}: {_briefly(one)}" for one in planned[:-1]]
+            text, body = "\n".join([*before, _as_text(planned[-1], show)]), _dated(planned)
     except ValueError as error:
         refuse(f"plan: {_of_options(str(error))}")
     if seed.ripe_at is not None and not asked:
@@ -164,13 +179,12 @@ def unripe_words(seed: Seed, show: Display, now_s: float) -> str:
     assert seed.ripe_at is not None
     assert seed.fed_at_s is not None
     if seed.ripe_at.likely_s > now_s + 3600.0 * LONGEST_H:
-        return "At such a temperature it will not be ripe in days: bring it to about 20 °C when you want it. Then feed:"
-    likely, low, high = (
-        show.clock(at_s, now_s) for at_s in (seed.ripe_at.likely_s, seed.ripe_at.earliest_s, seed.ripe_at.latest_s)
-    )
+        return "At such a temperature it will not be ripe in days: bring it to about 20 °C when you want it. Then:"
+    likely = show.about(seed.ripe_at.likely_s, now_s)
+    between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
     return (
-        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({low} to "
-        f"{high}). Then feed:"
+        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({between}). "
+        "Don't feed it before. Then:"
     )
 
 
@@ -181,14 +195,9 @@ class Known:
     culture: Culture
     cycle_h: float = 24.0  # the wanted cycle, where no config says otherwise
     open_cycle: Cycle | None = None
+    jar: JarSettings = field(default_factory=lambda: JarSettings(name=""))
     limits: Limits = field(default_factory=Limits)  # what the jar's config fixes
     shown: DisplaySettings = field(default_factory=DisplaySettings)
-
-    @property
-    def standing_g(self) -> float | None:
-        """What stands in the jar, by the grams of its last feeding, less what goes as gas and sticks to the wall."""
-        total_g = None if self.open_cycle is None else self.open_cycle.feeding.total_g
-        return None if total_g is None else total_g * (1.0 - LOST)
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -210,6 +219,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         culture=starter_models.learned_from(history.over(cycles), jar.flour, usual_c),
         cycle_h=jar.cycle_h,
         open_cycle=cycles[-1] if is_open else None,
+        jar=jar,
         limits=limits_of(jar, settings.place),
         shown=settings.display,
     )
@@ -221,22 +231,6 @@ def _of_options(error: str) -> str:
     return re.sub(
         r"\b[a-z]+(?:_[a-z]+)*_(?:g|h|c|pct|ml)\b", lambda m: "--" + names.get(m[0], m[0]).replace("_", "-"), error
     )
-
-
-def warmth_from(culture: Culture, temperature_c: float | None) -> Callable[[float], Sequence[float]]:
-    if temperature_c is not None:
-        return lambda _: (temperature_c,)
-    return lambda at_s: growth_rate.expected_c(culture.day_c, at_s, (), HORIZON_H)
-
-
-def _moment(text: str, now_s: float, zone: tzinfo) -> float:
-    try:
-        when_s = in_zone(datetime.fromisoformat(text), zone)
-    except ValueError:
-        raise ValueError(f'--at {text}: write a local time like "2026-03-07 08:00"') from None
-    if when_s <= now_s:
-        raise ValueError(f"--at {text} is past; it must be a time to come")
-    return when_s
 
 
 def _dated(planned: Sequence[Planned]) -> dict[str, Any]:
@@ -253,10 +247,10 @@ def _span(span: Span) -> dict[str, Json]:
     return {name: rfc3339.text(float(round(moment_s))) for name, moment_s in at_s}
 
 
-def _as_text(one: Planned, zone: tzinfo | None) -> str:
-    """The plan for a person; dated in a zone, where its moment was wished for."""
+def _as_text(one: Planned, dated: Display | None) -> str:
+    """The plan for a person; dated, where its moment was wished for."""
     made = one.plan
-    when = "" if zone is None else f"{datetime.fromtimestamp(one.at_s, zone):%A %H:%M}: "
+    when = "" if dated is None else f"{dated.stamp(one.at_s)}: "
     lines = [f"{when}{phrases.weigh(made.feeding)}"]
     if made.met is False:
         lines = [
@@ -266,7 +260,12 @@ def _as_text(one: Planned, zone: tzinfo | None) -> str:
         ]
     if made.discard_g is not None:
         lines.append(f"  discard {made.discard_g} g")
-    said = (("peak", made.hours_to_peak), ("start of fall", made.hours_to_fall), ("half-sunk", made.hours_to_half_sunk))
+    if made.least_jar_ml is not None:
+        lines.append(f"  wants a jar of {made.least_jar_ml} ml at least")
+    said = (
+        ("ripe", made.hours_to_peak), ("at its peak", made.hours_to_highest), ("begins to sink", made.hours_to_fall),
+        ("half sunk", made.hours_to_half_sunk),
+    )  # fmt: skip
     for name, (low, likely, high) in said:
         soon = likely <= LONGEST_H
         lines.append(
@@ -282,7 +281,7 @@ def _as_text(one: Planned, zone: tzinfo | None) -> str:
 def _briefly(one: Planned) -> str:
     """A feeding on the way to another, in one line."""
     top = phrases.hours(one.plan.hours_to_peak[1])
-    return f"{phrases.weigh(one.plan.feeding)}, at its top after about {top}"
+    return f"{phrases.weigh(one.plan.feeding)}, ripe after about {top}"
 
 
 def _instead(made: FeedPlan) -> list[str]:

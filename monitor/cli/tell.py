@@ -19,9 +19,9 @@ from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.cli.telling_words import doubt, ratio
-from monitor.core.assess import answers, notebook, resting
+from monitor.core.assess import answers, growing, notebook, resting
 from monitor.core.assess.advice import Advice
-from monitor.core.assess.age import DRIED, OLD, age_of
+from monitor.core.assess.age import DRIED, OLD, YOUNG_DAYS, age_of
 from monitor.core.display.local_time import UnknownDay, day_of, local_day
 from monitor.core.forecast import starter_model as starter_models
 from monitor.host import lock
@@ -209,26 +209,32 @@ def begun(config: Path, jar: str, when: str) -> None:
     settings = settings_from(config)
     jar_from(settings, jar)
     said = when.strip().lower()
-    now_s = time.time()
+    now_s, show = time.time(), display(settings.display)
     if said not in (OLD, DRIED):
         try:
             day = day_of(said)
         except UnknownDay:
             refuse(f"DATE: {when!r}; write a date like 2026-03-02, or old, or dried")
-        if day > local_day(now_s, display(settings.display).offset_s):
+        if day > local_day(now_s, show.offset_s):
             refuse(f"DATE: {when} is still to come; tell it when it has begun")
     counts = _tell(settings.store.path, Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said))
     known = {OLD: "an old starter", DRIED: "woken from dried flakes"}.get(said, f"begun on {said}")
     click.echo(f"{jar}: {known}.{counts}")
+    answer = growing.FLAKES if said == DRIED else None
+    if said not in (OLD, DRIED) and (days := local_day(now_s, show.offset_s) - day_of(said)) <= YOUNG_DAYS:
+        answer = growing.told(days)
+    if answer is not None:
+        click.echo(show.worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
 
 
 @click.command(short_help="Into the fridge, or (--over) out of it again.")
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--over", is_flag=True, help="It is out of the fridge again.")
+@click.option("--days", type=Within(0.5, 400.0), help="For how many days you are away: how to feed it then.")
 @by_option
 @at_option
-def rest(config: Path, jar: str, over: bool, by: str | None, at: str | None) -> None:
+def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None, at: str | None) -> None:
     """Say that JAR goes into the fridge to rest: nothing is asked for until it is out again."""
     settings = settings_from(config)
     jar_from(settings, jar)
@@ -239,7 +245,9 @@ def rest(config: Path, jar: str, over: bool, by: str | None, at: str | None) -> 
     if over:
         with opened_store(settings.store.path) as store:
             rested_s = rest_began_s(store.told(jar, 0.0), item_s)
-    advice = resting.waking(None if rested_s is None else (item_s - rested_s) / DAY_S) if over else resting.going_in()
+    advice = (
+        resting.waking(None if rested_s is None else (item_s - rested_s) / DAY_S) if over else resting.going_in(days)
+    )
     click.echo(display(settings.display).worded(f"{advice.say}\n(more: jartide guide {advice.guide})"))
 
 

@@ -32,6 +32,7 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import refuse_what_is_no_store
 from monitor.settings import Settings
 from monitor.sinks.apprise_channel import send_test
+from monitor.sinks.bake_notices import BakeNotices
 from monitor.sinks.home_assistant import HomeAssistant
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_commands import MqttCommands
@@ -296,7 +297,9 @@ def _send_test(address: str) -> tuple[str, str | None]:
     return tested.shown, None if tested.ok else tested.reason
 
 
-BestEffort: TypeAlias = "NoticeSink | MqttState | MqttCommands | HomeAssistant | Mirror | Thinner | PageServer"
+BestEffort: TypeAlias = (
+    "NoticeSink | BakeNotices | MqttState | MqttCommands | HomeAssistant | Mirror | Thinner | PageServer"
+)
 
 
 def open_sinks(
@@ -328,6 +331,7 @@ def open_sinks(
     ]
     sinks: list[BestEffort] = [
         NoticeSink(path, out, topics, clock.wall, clock.monotonic),
+        BakeNotices(settings, clock.wall, display(settings.display)),
         *shows,
     ]
     for publisher in publishers:

@@ -24,9 +24,10 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from monitor.core.display.local_time import local_day
 from monitor.core.display.units import Display
 from monitor.host.time_zone import zone_name
-from monitor.page import feeding_sheet, health, past, planning, trying
+from monitor.page import advising, baking, feeding_sheet, health, past, planning, trying
 from monitor.page.files import Files
 from monitor.page.guard import Guard, address_of
 from monitor.page.live import MOST_PAGES, Live
@@ -37,6 +38,7 @@ from monitor.page.shapes import MOST_ASKED, Shapes
 from monitor.page.smoothed import SmoothedCycles
 from monitor.page.validation import ERRORS, body_of, numbers_of, whole
 from monitor.runs import report_body
+from monitor.runs.kept_bake import Asked
 from monitor.runs.report_body import Refused
 from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
@@ -196,34 +198,67 @@ class Page:
             "temperature_c": planning.TEMPERATURE_C,
             "keep_g": planning.KEEP_G,
             "hydration_pct": planning.HYDRATION_PCT,
+            "flour_g": planning.FLOUR_G,
+            "water_g": planning.FLOUR_G,
+            "jar_ml": planning.JAR_ML,
+            "standing_g": planning.KEEP_G,
+            "at_s": (0.0, 1e11),
         }
-        given = numbers_of(request, limits)
-        return JSONResponse(await self.readers.ask(planning.plan, self.cultures, jar, self.wall(), self.show, *given))
+        numbers = dict(zip(limits, numbers_of(request, limits), strict=True))
+        flour, once = request.query_params.get("flour"), request.query_params.get("once_a_day") == "true"
+        if flour is not None and len(flour) > report_body.MOST_FLOUR:
+            raise Refused(f"flour: at most {report_body.MOST_FLOUR} characters")
+        over = request.query_params.get("change_over") == "true"
+        asked = planning.PlanAsked(**numbers, flour=flour or None, once_a_day=once, change_over=over)
+        about = self.cultures, jar, self.wall(), self.show
+        return JSONResponse(await self.readers.ask(planning.plan, *about, asked, self.settings.place))
+
+    async def assessment(self, request: Request) -> Response:
+        """What a baker would say."""
+        about = self.cultures, self._jar(request), self.wall(), self.show
+        return JSONResponse(await self.readers.ask(advising.assessment, *about))
+
+    async def guide(self, request: Request) -> Response:
+        """A page of the guide."""
+        return JSONResponse(advising.page(request.path_params.get("topic", "")))
 
     async def bake(self, request: Request) -> Response:
         """The feedings on the way to a bake."""
         asked = self._bake_asked(request)
         return JSONResponse(
-            await self.slow.ask(planning.bake, self.cultures, self._jar(request), self.wall(), self.show, *asked)
+            await self.slow.ask(baking.bake, self.cultures, self._jar(request), self.wall(), self.show, asked)
         )
 
     async def bake_kept(self, request: Request) -> Response:
         """Such a bake, kept in place of the last one."""
         asked = self._bake_asked(request)
         about = self.cultures, self._jar(request), self.wall(), self.show
-        return JSONResponse(await self.slow.ask(planning.keep_bake, *about, *asked), 201)
+        kept = await self.slow.ask(baking.keep, *about, asked)
+        self.live.wake()
+        return JSONResponse(kept, 201)
 
-    def _bake_asked(self, request: Request) -> tuple[float, float, float, float | None]:
+    async def bake_dropped(self, request: Request) -> Response:
+        """No bake any more."""
+        dropped = await self.readers.ask(baking.drop, self._jar(request))
+        self.live.wake()
+        return JSONResponse(dropped, 201)
+
+    def _bake_asked(self, request: Request) -> Asked:
         limits = {
             "at_s": (0.0, 1e11),
             "flour_g": planning.BAKE_FLOUR_G,
             "levain_pct": planning.LEVAIN_PCT,
             "temperature_c": planning.TEMPERATURE_C,
+            "hydration_pct": planning.HYDRATION_PCT,
+            "keep_g": planning.KEEP_G,
         }
-        at_s, flour_g, levain_pct, temperature_c = numbers_of(request, limits)
+        at_s, flour_g, levain_pct, temperature_c, hydration_pct, keep_g = numbers_of(request, limits)
         if at_s is None or flour_g is None:
             raise Refused("at_s and flour_g: say when you mix, and how much flour the dough has")
-        return at_s, flour_g, levain_pct or 20.0, temperature_c
+        return Asked(
+            wanted_s=at_s, flour_g=flour_g, levain_pct=levain_pct, temperature_c=temperature_c,
+            hydration_pct=hydration_pct, keep_g=keep_g,
+        )  # fmt: skip
 
     async def sheet(self, request: Request) -> Response:
         """Who is to be fed in the next hours."""
@@ -283,6 +318,12 @@ class Page:
         changed = await self.readers.ask(report_body.note_changed, await body_of(request), jar, self.wall())
         self.live.wake()
         return JSONResponse(changed, 201)
+
+    async def begun(self, request: Request) -> Response:
+        """When a starter was begun."""
+        jar, now_s = self._jar(request), self.wall()
+        today = local_day(now_s, self.show.offset_s)
+        return await self._tell(report_body.begun_of(await body_of(request), jar, now_s, today))
 
     async def snoozed(self, request: Request) -> Response:
         """Notices held back."""
@@ -350,12 +391,17 @@ def make(page: Page, password: str | None, token: str | None, more: Sequence[Bas
         Route("/api/jars/{jar:path}/curve", page.curve),
         Route("/api/jars/{jar:path}/cycles", page.cycles),
         Route("/api/jars/{jar:path}/shapes", page.shaped),
+        Route("/api/guide", page.guide),
+        Route("/api/guide/{topic:path}", page.guide),
+        Route("/api/jars/{jar:path}/assessment", page.assessment),
         Route("/api/jars/{jar:path}/plan", page.plan),
         Route("/api/jars/{jar:path}/bake", page.bake),
         Route("/api/jars/{jar:path}/bake", page.bake_kept, methods=["POST"]),
+        Route("/api/jars/{jar:path}/bake/dropped", page.bake_dropped, methods=["POST"]),
         Route("/api/jars/{jar:path}/fed", page.fed, methods=["POST"]),
         Route("/api/jars/{jar:path}/noted", page.noted, methods=["POST"]),
         Route("/api/jars/{jar:path}/note_changed", page.note_changed, methods=["POST"]),
+        Route("/api/jars/{jar:path}/begun", page.begun, methods=["POST"]),
         Route("/api/jars/{jar:path}/snoozed", page.snoozed, methods=["POST"]),
         Route("/api/jars/{jar:path}/taken_back", page.taken_back, methods=["POST"]),
         Route("/api/jars/{jar:path}/corrected", page.corrected, methods=["POST"]),

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from monitor.core.display.units import Display
+from monitor.core.plan import phrases
 from monitor.page.sessions import Seal
 from monitor.runs import daemon_status, kept_bake
 from monitor.runs.store import Store
@@ -133,9 +134,10 @@ def _bake(store: Store, jar: str, instance: str, now_s: float, show: Display) ->
     kept = kept_bake.kept(store, jar)
     if kept is None:
         return
-    weighed = kept.get("weighed") or [""] * len(kept["fed_at_s"])
-    wanted_s = float(kept["wanted_s"])
-    moments = [(at_s, f"Feed {jar} for the bake", words) for at_s, words in zip(kept["fed_at_s"], weighed, strict=True)]
+    wanted_s = kept.asked.wanted_s
+    moments = [
+        (at_s, f"Feed {jar} for the bake", phrases.weigh(fed) if fed.grams else "") for at_s, fed in kept.feedings
+    ]
     for number, (at_s, title, words) in enumerate([*moments, (wanted_s, f"Mix the dough with {jar}", "")]):
         if at_s > now_s:
             says = f"{show.worded(words)}. " if words else ""

@@ -18,7 +18,9 @@ from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_tr
 from monitor.core.forecast.course import Course, course, height
 from monitor.core.notify import ahead
 from monitor.core.notify.due import snoozed_until_s
+from monitor.core.plan import phrases
 from monitor.core.vessel.level import rise_ratio
+from monitor.page import baking
 from monitor.runs import history, outbox, reported
 from monitor.runs.note_changes import may_change
 from monitor.runs.outbox import StoredNotice
@@ -43,6 +45,7 @@ H_S = 3600.0
 CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading seems to be of after the loss
 JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
 BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
+ASK_GRAMS_S = 12 * H_S  # for so long whoever fed it may still know what was weighed
 SCALE_KNOTS = 33  # heights that a jar's shape is handed to the page with; between them it is straight enough
 SEEN_MOST = 6  # latest things seen, each with a tap by which it was none
 PAST_RISES = 6  # whose heights say how high the next one may come
@@ -106,6 +109,8 @@ def jar_now(
         "last_feeding": feeding,
         "notes": [note_json(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
+        "usual_taken": usual_taken(state, feeding, now_s, show) if mould_s is None else None,
+        "bake": baking.shown(store, jar.name, now_s, show) if mould_s is None else None,
     }
 
 
@@ -239,6 +244,22 @@ def _seen(events: Sequence[Event], now_s: float, show: Display) -> list[Json]:
     ]
 
 
+def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Display) -> Json:
+    """That nobody told the grams of the open cycle's feeding, or not all, and that the usual ones are taken; for some
+    hours, as it is asked of who just fed it. None where they are known, or no usual ones are."""
+    cycle = state.cycle
+    if cycle is None or not (cycle.told or (cycle.number > 0 and cycle.sure)) or cycle.feeding.grams is not None:
+        return None
+    taken = {key: value if value is not None else usual[key] for key, value in cycle.feeding.weights.items()}
+    if None in taken.values() or now_s - cycle.fed_at_s > ASK_GRAMS_S:
+        return None
+    fed = Feeding(starter_g=taken["starter_g"], flour_g=taken["flour_g"], water_g=taken["water_g"])
+    said = " + ".join(show.weight(g) for g in fed.grams or ())
+    when = show.clock(cycle.fed_at_s, now_s)
+    words = f"Fed at {when}; its grams were not told, so they are taken as usual: {said} ({phrases.about(fed)})."
+    return {**taken, "flour": cycle.flour or usual["flour"], "at_s": cycle.fed_at_s, "words": words}
+
+
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:
     return None if at_s is None else _at(at_s, now_s, show)
 
@@ -261,8 +282,8 @@ def _forecast(state: JarState, now_s: float, show: Display) -> Json:
 def _span(span: Span | None, now_s: float, show: Display) -> Json:
     if span is None:
         return None
-    likely, earliest, latest = (show.about(at_s, now_s) for at_s in (span.likely_s, span.earliest_s, span.latest_s))
-    return {**asdict(span), "words": f"about {likely}", "range_words": f"{earliest} to {latest}"}
+    between = show.about_between(span.earliest_s, span.latest_s, now_s)
+    return {**asdict(span), "words": f"about {show.about(span.likely_s, now_s)}", "range_words": between}
 
 
 def _heard(at_s: float | None, now_s: float, show: Display) -> Json:

@@ -18,7 +18,7 @@ from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
 from monitor.page.health import STALE_S
 from monitor.page.jar_view import jar_now
 from monitor.page.readers import Readers, TooBusy
-from monitor.runs import daemon_status
+from monitor.runs import daemon_status, kept_bake
 from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.stretch import readings_between, seq_at
@@ -197,7 +197,7 @@ class Live:
         """What has changed since the last look."""
         out: dict[str, Json] = {}
         told = store.told_count()
-        seen = store.meta(daemon_status.KEY), told
+        seen = store.meta(daemon_status.KEY), told, store.meta(kept_bake.CHANGES)
         if seen != self._seen:
             status, troubles = daemon_status.read(store), self._troubles
             if changed := [] if status is None else self._look_at_jars(store, status):

@@ -5,10 +5,12 @@
 from __future__ import annotations
 
 from monitor import __version__
+from monitor.core.assess.age import DRIED, OLD
 from monitor.core.assess.notebook import TEXT_CHARS
 from monitor.core.display.face import Look
 from monitor.page import openapi_settings, openapi_sheet
 from monitor.page.on_phones import ENDPOINT, MOST_CHARS, POINT, SECRET
+from monitor.page.openapi_planning import ADVICE, planning_paths, planning_schemas
 from monitor.page.openapi_terms import (
     JAR,
     NUMBER,
@@ -29,7 +31,6 @@ from monitor.page.openapi_terms import (
     ref,
     strict,
 )  # fmt: skip
-from monitor.page.planning import BAKE_FLOUR_G, HYDRATION_PCT, KEEP_G, LEVAIN_PCT, TARGET_H, TEMPERATURE_C
 from monitor.page.shapes import MOST_ASKED
 from monitor.runs.items import LEAST_G, MOST_G, SNOOZE_H
 from monitor.runs.report_body import (
@@ -37,6 +38,7 @@ from monitor.runs.report_body import (
     DISCARD,
     GRAMS,
     LATEST_S,
+    MOST_DAYS,
     MOST_FLOUR,
     MOST_LABEL,
     MOST_MINUTES,
@@ -82,32 +84,11 @@ def document() -> Schema:
 
 
 def _paths() -> Schema:
-    limits = {
-        "target_h": (TARGET_H, "Hours from the feeding to the start of fall. Default: the jar's cycle_h."),
-        "temperature_c": (TEMPERATURE_C, "Expected at the jar. Default: its usual day."),
-        "keep_g": (KEEP_G, "Starter to keep. Default: as the flour of last time asks."),
-        "hydration_pct": (HYDRATION_PCT, "Water to flour. Default: as last fed."),
-    }
-    query = [
-        {"name": name, "in": "query", "required": False, "description": words,
-         "schema": {**NUMBER, "minimum": low, "maximum": high}}
-        for name, ((low, high), words) in limits.items()
-    ]  # fmt: skip
     shapes = [
         {"name": "most", "in": "query", "required": False, "description": "How many, newest first. Default: 3.",
          "schema": {**NUMBER, "minimum": 1, "maximum": MOST_ASKED}},
         {"name": "of", "in": "query", "required": False, "description": "Which: run:cycle, with commas between.",
          "schema": {**TEXT, "pattern": r"^[0-9]{1,9}:[0-9]{1,9}(,[0-9]{1,9}:[0-9]{1,9})*$"}},
-    ]  # fmt: skip
-    bake = [
-        {"name": name, "in": "query", "required": needed, "description": words,
-         "schema": {**NUMBER, "minimum": low, "maximum": high}}
-        for name, (low, high), words, needed in (
-            ("at_s", (0.0, 1e11), "When the dough is mixed.", True),
-            ("flour_g", BAKE_FLOUR_G, "Flour of the dough.", True),
-            ("levain_pct", LEVAIN_PCT, "Ripe starter to that flour. Default: 20.", False),
-            ("temperature_c", TEMPERATURE_C, "Expected at the jar. Default: its usual day.", False),
-        )
     ]  # fmt: skip
     number = {"type": "integer", "minimum": 0, "maximum": 2**31 - 1}
     place = [{"name": key, "in": "path", "required": True, "schema": number} for key in ("run", "cycle")]
@@ -141,15 +122,7 @@ def _paths() -> Schema:
                 list_of(ref("Shape")), 404, 422, 503, parameters=[JAR, *shapes],
             )
         },
-        "/api/jars/{jar}/plan": {
-            "get": get_of("The next feeding", ref("Plan"), 404, 409, 422, 503, parameters=[JAR, *query])
-        },
-        "/api/jars/{jar}/bake": {
-            "get": get_of(
-                "The feedings on the way to a bake", ref("Bake"), 404, 409, 422, 503, parameters=[JAR, *bake]
-            ),
-            "post": _bake_kept(bake),
-        },
+        **planning_paths(),
         "/api/jars/{jar}/fed": {"post": post_of("Tell a feeding", "Fed", 409)},
         "/api/jars/{jar}/noted": {"post": post_of("Tell a note", "Noted")},
         "/api/jars/{jar}/note_changed": {
@@ -161,6 +134,7 @@ def _paths() -> Schema:
         "/api/jars/{jar}/taken_back": {"post": post_of("Take back what was told last, a slip", "TakenBack", 409)},
         "/api/jars/{jar}/corrected": {"post": post_of("Put a past feeding right", "Corrected", 409)},
         "/api/jars/{jar}/not_so": {"post": post_of("Say that what was seen was none", "NotSo", 409)},
+        "/api/jars/{jar}/begun": {"post": post_of("Tell when a starter was begun, or that it is old", "Begun")},
         "/api/jars/{jar}/snoozed": {"post": post_of("Hold notices back for some hours", "Snoozed")},
         "/api/jars/{jar}/reading": {"post": _reading()},
         "/api/phones": {
@@ -194,18 +168,6 @@ def _paths() -> Schema:
         "/api/health": {"get": get_of("How the watching is doing", ref("Health"), 503)},
         "/api/openapi.json": {"get": get_of("This document", OBJECT)},
     }  # fmt: skip
-
-
-def _bake_kept(parameters: list[Schema]) -> Schema:
-    return {
-        "summary": "Keep such a bake in place of the last one: it stands in the calendars from then on",
-        "operationId": "bake_kept",
-        "parameters": [JAR, TOKEN, *parameters],
-        "responses": {
-            "201": {"description": "Kept", "content": json_of(object_of(kept=YES_NO))},
-            **errors_of(401, 403, 404, 409, 413, 422, 503),
-        },
-    }
 
 
 def _phone(summary: str, name: str, schema: str, *errors: int) -> Schema:
@@ -250,7 +212,7 @@ def _reading() -> Schema:
 
 
 def _schemas() -> Schema:
-    ours = (_now_schemas(), _past_schemas(), _health_schemas(), _told_schemas(),
+    ours = (_now_schemas(), planning_schemas(), _past_schemas(), _health_schemas(), _told_schemas(),
             openapi_settings.schemas(), openapi_sheet.schemas())  # fmt: skip
     return {"Error": object_of(error=TEXT), **{name: one for some in ours for name, one in some.items()}}
 
@@ -285,6 +247,7 @@ def _now_schemas() -> Schema:
             asked_s=maybe(list_of(NUMBER)), seen=list_of(object_of(event=TEXT, words=TEXT, none_words=TEXT)),
             notes=list_of(ref("Note")),
             last_told=maybe(object_of(seq=WHOLE, what_words=TEXT, words=TEXT)),
+            usual_taken=maybe(OBJECT), bake=maybe(object_of(at_s=NUMBER, words=TEXT, moved=list_of(TEXT))),
         ),
         "Face": object_of(
             look={"enum": [look.value for look in Look]}, word=TEXT, since=TEXT, headline=TEXT, detail=TEXT, row=TEXT,
@@ -298,17 +261,7 @@ def _now_schemas() -> Schema:
             jar=TEXT, place=TEXT, fed_at_s=maybe(NUMBER), level_known=YES_NO, start_mm=maybe(NUMBER), gap_s=NUMBER,
             curve=_columns(),
         ),
-        "Bake": object_of(
-            jar=TEXT, at_s=NUMBER, feedings=list_of(OBJECT), ready=OBJECT, take_g=WHOLE, keep_g=WHOLE, discard_g=WHOLE,
-            met=YES_NO, because=TEXT, instead=list_of(TEXT), cautions=list_of(TEXT), cycles=WHOLE,
-        ),
         "Shape": object_of(run=WHOLE, cycle=WHOLE, fed_at_s=NUMBER, hours=list_of(NUMBER), ratio=list_of(NUMBER)),
-        "Plan": object_of(
-            jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, starter_g=WHOLE, flour_g=WHOLE, water_g=WHOLE, ratio=TEXT,
-            hours_to_peak=list_of(NUMBER), hours_to_fall=list_of(NUMBER), met=YES_NO, because=TEXT,
-            instead=list_of(TEXT),
-            caution=maybe(TEXT), cycles=WHOLE, course=maybe(OBJECT),
-        ),
     }  # fmt: skip
 
 
@@ -325,7 +278,7 @@ def _past_schemas() -> Schema:
     three = maybe({**list_of(NUMBER), "minItems": 3, "maxItems": 3})
     return {
         "Past": object_of(
-            jar=TEXT, count=WHOLE, cycles=list_of(ref("Cycle")), verdict=TEXT, because=TEXT, advice=list_of(TEXT),
+            jar=TEXT, count=WHOLE, cycles=list_of(ref("Cycle")), verdict=TEXT, because=TEXT, advice=list_of(ADVICE),
             discarded_g=OBJECT,
         ),
         "Cycle": object_of(**row),
@@ -363,6 +316,12 @@ def _told_schemas() -> Schema:
             starter_g=maybe_none, flour_g=maybe(weighed), water_g=maybe_none,
             flour=maybe({**TEXT, "maxLength": MOST_FLOUR}), flour_lot=lot, seed=lot, **ago,
         ),
+        "Begun": {
+            "oneOf": [
+                {**strict(days_ago={**WHOLE, "minimum": 0, "maximum": MOST_DAYS}, **by), "required": ["days_ago"]},
+                {**strict(how={"enum": [OLD, DRIED]}, **by), "required": ["how"]},
+            ]
+        },
         "Snoozed": {
             **strict(hours={**NUMBER, "minimum": SNOOZE_H[0], "maximum": SNOOZE_H[1]}, **by), "required": ["hours"]
         },

@@ -14,6 +14,7 @@ from monitor.core.detect.superseded import not_superseded
 from monitor.core.display.face import about_words
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
+from monitor.page.advising import advice_json, for_page
 from monitor.page.curves import Curve, columns, gap_s, starting_mm, thin
 from monitor.page.jar_view import happened_s, lids, note_json, scale
 from monitor.runs import history, reported
@@ -51,8 +52,8 @@ def cycles(store: Store, jar: str, now_s: float, show: Display, most: int = MOST
         "count": len(listed),
         "cycles": [_row(run, cycle, some, now_s, show) for run, cycle, some in listed[:most]],
         "verdict": judged.verdict,
-        "because": show.worded(judged.because),
-        "advice": [show.worded(advice.say) for advice in judged.advice],
+        "because": for_page(show.worded(judged.because)),
+        "advice": advice_json(judged.advice, show),
         "discarded_g": {**notebook.discarded_g(notes)},
     }
 

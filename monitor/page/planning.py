@@ -1,5 +1,6 @@
-"""The next feeding for a wanted cycle at a temperature, as quick as a slider moves: `core.feeding` with what the store
-knows of the jar's starter. Learning from hundreds of cycles takes a moment and is kept until another cycle has closed.
+"""The next feeding as `jartide plan` has it (for a wanted cycle, once a day, for a moment, or what a given one does),
+as quick as a slider moves: `core.plan` with what the store knows of the jar's starter. Learning from hundreds of cycles
+takes a moment and is kept until another cycle has closed. A bake is `baking`'s.
 """
 
 from __future__ import annotations
@@ -7,39 +8,38 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from statistics import fmean
-from typing import Any
 
 from monitor.core.assess import notebook
 from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
-from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.course import course, height
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan import bake as baking
-from monitor.core.plan import feeding, phrases
+from monitor.core.plan import change_over as changing
+from monitor.core.plan import daily, feeding, moment
 from monitor.core.plan.chain import awake
-from monitor.core.plan.ripeness import seed_of
+from monitor.core.plan.moment import Planned
+from monitor.core.plan.ripeness import Seed, seed_of
 from monitor.core.plan.weighing import limits_of
-from monitor.runs import history, kept_bake
+from monitor.runs import bake_plans, history
 from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
-from monitor.settings import JarSettings
+from monitor.settings import JarSettings, PlaceSettings
 from monitor.values import DAY_S, Feeding, Json, Noting, Span
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
 KEEP_G = (1.0, 1000.0)
 HYDRATION_PCT = (100.0 * HYDRATIONS[0], 100.0 * HYDRATIONS[1])
-HORIZON_H = 96
+FLOUR_G = (1.0, 20_000.0)  # or water
+JAR_ML = (20.0, 20_000.0)
 BAKE_FLOUR_G = (50.0, 50_000.0)
 LEVAIN_PCT = (1.0, 100.0)
-FURTHEST_BAKE_S = 14 * DAY_S  # a chain of feedings is planned backwards from it
+FURTHEST_S = 14 * DAY_S  # a chain of feedings is planned backwards from it
 PAST_RISES = 6  # whose heights say how high the next one may come
-WEIGHTS = ("starter_g", "flour_g", "water_g")
 SPAN = ("earliest_s", "likely_s", "latest_s")
 
 
@@ -63,40 +63,128 @@ class Cultures:
         return culture
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanAsked:
+    """What is asked of a plan. Starter, flour and water all given ask what that feeding will do; `at_s` is a moment at
+    which it is to be ripe; `once_a_day` is fed at about this hour each day; `change_over` goes over to `flour` or
+    `hydration_pct` feeding by feeding; else it is to last `target_h`."""
+
+    target_h: float | None = None
+    at_s: float | None = None
+    once_a_day: bool = False
+    change_over: bool = False
+    temperature_c: float | None = None
+    keep_g: float | None = None
+    flour_g: float | None = None
+    water_g: float | None = None
+    hydration_pct: float | None = None
+    jar_ml: float | None = None
+    standing_g: float | None = None
+    flour: str | None = None
+
+    @property
+    def all_given(self) -> bool:
+        """A question, not a wish."""
+        return self.keep_g is not None and self.flour_g is not None and self.water_g is not None
+
+
 def plan(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display,
-    target_h: float | None, temperature_c: float | None, keep_g: float | None, hydration_pct: float | None,
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: PlanAsked,
+    places: tuple[PlaceSettings, ...] = (),
 ) -> Json:  # fmt: skip
-    """The plan, with the target and temperature that it was made for. Raises Refused and StoreTrouble."""
-    if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
-        raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
+    """The plan, with what it was made for. Raises Refused and StoreTrouble."""
+    refuse_mould(store, jar)
     culture = known.of(store, jar)
-    target_h = jar.cycle_h if target_h is None else target_h
-    usual = growth_rate.expected_c(culture.day_c, now_s, (), HORIZON_H)
-    temperatures_c = usual if temperature_c is None else (temperature_c,)
-    hydration = None if hydration_pct is None else hydration_pct / 100.0
-    limits = replace(limits_of(jar), keep_g=keep_g, hydration=hydration)
+    cycle = bake_plans.open_cycle_of(store, jar.name)
+    seed = seed_of(culture, cycle, now_s, asked.temperature_c)
+    from_s = now_s if asked.all_given else max(now_s, seed.ripe_s)
+    target_h = asked.target_h or jar.cycle_h
+    limits = limits_of(jar, places)
+    limits = replace(
+        limits, keep_g=asked.keep_g, flour_g=asked.flour_g, flour=asked.flour, jar_ml=asked.jar_ml or limits.jar_ml,
+        hydration=None if asked.hydration_pct is None else asked.hydration_pct / 100.0,
+        standing_g=asked.standing_g or seed.standing_g,
+    )  # fmt: skip
+    warm = bake_plans.warmth_from(culture, asked.temperature_c)
+    line: str | None = None
     try:
-        made = feeding.plan(culture, target_h=target_h, temperatures_c=temperatures_c, limits=limits)
+        if asked.all_given:
+            fed = Feeding(starter_g=asked.keep_g, flour_g=asked.flour_g, water_g=asked.water_g, flour=asked.flour)
+            made = feeding.what_if(culture, feeding=fed, temperatures_c=warm(from_s), limits=limits)
+            planned = [Planned(at_s=from_s, plan=made)]
+        elif asked.once_a_day:
+            minute = minute_of_day(from_s, show.offset_s)
+            today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, limits=limits)
+            planned, line = [Planned(at_s=from_s, plan=today.plan)], today.line
+        elif asked.change_over:
+            planned = [*changing.change_over(
+                culture, limits=limits, start_s=from_s, warmth_from=warm,
+                awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+            )]  # fmt: skip
+        elif asked.at_s is not None:
+            if not now_s < asked.at_s <= now_s + FURTHEST_S:
+                raise Refused("at_s: must be a time to come, within two weeks", 409)
+            planned = [*moment.plan_for(
+                culture, now_s=now_s, wanted_s=asked.at_s, warmth_from=warm, aim="peak", limits=limits, seed=seed,
+                awake=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+            )]  # fmt: skip
+        else:
+            made = feeding.plan(culture, target_h=target_h, temperatures_c=warm(from_s), limits=limits)
+            planned = [Planned(at_s=from_s, plan=made)]
     except ValueError as error:
-        raise Refused(str(error)) from None
+        raise Refused(str(error), 409) from None
+    last = planned[-1].plan
     return {
+        **_feeding(store, jar, planned[-1], now_s, show),
         "jar": jar.name,
         "target_h": target_h,
-        "temperature_c": round(fmean(temperatures_c[: max(round(target_h), 1)]), 1),
+        "temperature_c": round(fmean(warm(from_s)[: max(round(target_h), 1)]), 1),
+        "met": None if last.met is None else all(one.plan.met for one in planned),
+        "line": None if line is None else show.worded(line),
+        "because": show.worded(last.because),
+        "instead": [show.worded(f"{one.do}. {one.because}") for one in last.instead],
+        "caution": None if last.caution is None else show.worded(last.caution),
+        "cycles": culture.cycles,
+        "first": [_feeding(store, jar, one, now_s, show) for one in planned[:-1]],
+        "unripe": None if asked.all_given else _unripe(seed, now_s, show),
+        "jar_ml": None if limits.jar_ml is None else round(limits.jar_ml),
+        "standing_g": None if limits.standing_g is None else round(limits.standing_g),
+    }
+
+
+def _feeding(store: Store, jar: JarSettings, one: Planned, now_s: float, show: Display) -> dict[str, Json]:
+    """One feeding of a plan: when, what to weigh, and what will come of it."""
+    made = one.plan
+    return {
+        "at_s": one.at_s,
+        "words": "now" if one.at_s <= now_s else show.stamp(300.0 * round(one.at_s / 300.0)),
         "starter_g": made.starter_g,
         "flour_g": made.flour_g,
         "water_g": made.water_g,
         "ratio": feeding.ratio(made),
+        "discard_g": made.discard_g,
+        "least_jar_ml": made.least_jar_ml,
         "hours_to_peak": [round(h, 2) for h in made.hours_to_peak],
+        "hours_to_highest": [round(h, 2) for h in made.hours_to_highest],
         "hours_to_fall": [round(h, 2) for h in made.hours_to_fall],
-        "met": made.met,
-        "because": show.worded(made.because),
-        "instead": [show.worded(f"{one.do}. {one.because}") for one in made.instead],
-        "caution": None if made.caution is None else show.worded(made.caution),
-        "cycles": culture.cycles,
-        "course": predicted_course(store, jar, now_s, made.hours_to_peak, made.hours_to_fall),
+        "course": predicted_course(store, jar, one.at_s, made.hours_to_highest, made.hours_to_fall),
     }
+
+
+def _unripe(seed: Seed, now_s: float, show: Display) -> Json:
+    """That what is in the jar is not ripe yet, and when it will be; None where it is."""
+    if seed.ripe_at is None or seed.fed_at_s is None:
+        return None
+    likely = show.about(seed.ripe_at.likely_s, now_s)
+    between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
+    fed = show.clock(seed.fed_at_s, now_s)
+    return f"It was fed at {fed} and is not ripe yet: that comes about {likely} ({between}). Feed it then."
+
+
+def refuse_mould(store: Store, jar: JarSettings) -> None:
+    """Nothing is planned for what goes into the bin. Raises Refused and StoreTrouble."""
+    if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
+        raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
 
 
 def predicted_course(
@@ -116,80 +204,3 @@ def predicted_course(
         expected=height([past.peak_ratio for _, past in rises if past.peak_ratio is not None]),
     )
     return None if made is None else {"time_s": [*made.time_s], "rise_ratios": [[*row] for row in made.rise_ratios]}
-
-
-def bake(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display,
-    at_s: float, flour_g: float, levain_pct: float, temperature_c: float | None,
-) -> Json:  # fmt: skip
-    """The feedings on the way to a bake that is mixed at `at_s`. Raises Refused and StoreTrouble."""
-    if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
-        raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
-    if not now_s < at_s <= now_s + FURTHEST_BAKE_S:
-        raise Refused("at_s: must be a time to come, within two weeks", 409)
-    culture = known.of(store, jar)
-    cycles = history.from_store(store, jar.name)
-    run = store.open_run(jar.name)
-    open_cycles = [cycle for cycle in store.cycles(run.id) if cycle.ended_at_s is None] if run else []
-    seed = seed_of(culture, open_cycles[-1] if open_cycles else None, now_s, temperature_c)
-    limits = limits_of(jar)
-
-    def warmth(from_s: float) -> Sequence[float]:
-        return (temperature_c,) if temperature_c is not None else growth_rate.expected_c(
-            culture.day_c, from_s, (), HORIZON_H
-        )  # fmt: skip
-
-    try:
-        made = baking.bake(
-            culture,
-            seed,
-            baking.Recipe(flour_g=flour_g, levain_pct=levain_pct),
-            now_s=now_s,
-            wanted_s=at_s,
-            warmth_from=warmth,
-            awake_at=lambda when_s: awake(minute_of_day(when_s, show.offset_s)),
-            clock=lambda when_s: show.clock(when_s, now_s),
-            limits=limits,
-        )
-    except ValueError as error:
-        raise Refused(str(error), 409) from None
-    return {
-        "jar": jar.name,
-        "at_s": at_s,
-        "feedings": [
-            {
-                "at_s": one.at_s,
-                "words": show.clock(one.at_s, now_s),
-                **one.feeding.weights,
-                "from": one.source,
-                "hours_to_peak": [round(h, 2) for h in one.hours.peak],
-                "hours_to_fall": [round(h, 2) for h in one.hours.fall],
-                "discard_g": one.discard_g,
-                "course": predicted_course(store, jar, one.at_s, one.hours.peak, one.hours.fall),
-            }
-            for one in made.feedings
-        ],
-        "ready": {
-            "likely_s": made.ready.likely_s,
-            "words": show.about(made.ready.likely_s, now_s),
-            "range_words": f"{show.about(made.ready.earliest_s, now_s)} to {show.about(made.ready.latest_s, now_s)}",
-        },
-        "take_g": made.take_g,
-        "keep_g": made.keep_g,
-        "discard_g": made.discard_g,
-        "met": made.met,
-        "because": show.worded(made.because),
-        "instead": [show.worded(one) for one in made.instead],
-        "cautions": [show.worded(one) for one in made.cautions],
-        "cycles": len(cycles),
-    }
-
-
-def keep_bake(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display,
-              at_s: float, flour_g: float, levain_pct: float, temperature_c: float | None) -> Json:  # fmt: skip
-    """Plan a bake and keep it, for the calendar and `jartide bake`. Raises Refused and StoreTrouble."""
-    made: Any = bake(store, known, jar, now_s, show, at_s, flour_g, levain_pct, temperature_c)
-    asked = {"flour_g": flour_g, "levain_pct": levain_pct, "hydration_pct": None, "keep_g": None}
-    weighed = [(one["at_s"], phrases.weigh(Feeding(**{key: one[key] for key in WEIGHTS}))) for one in made["feedings"]]
-    kept_bake.keep(store, jar.name, asked, at_s, weighed)
-    return {"kept": True}

@@ -11,8 +11,10 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
+from monitor.core.assess.age import DRIED, OLD
 from monitor.core.assess.notebook import DISCARDED, TEXT_CHARS
 from monitor.core.detect.superseded import DENIABLE
+from monitor.core.display.local_time import date_of
 from monitor.runs import note_changes, reported
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
@@ -24,8 +26,9 @@ MOST_LABEL = 60  # characters: what a label on a bag, or a first name, has
 MOST_MINUTES = OLDEST_S / 60.0
 MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
 LATEST_S = 1e11  # whatever a clock says; what is still to come is refused with a word
+MOST_DAYS = 20_000  # a starter older than its baker is "old"
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
-NOTES = tuple(one.value for one in Noting if one is not Noting.SNOOZE)
+NOTES = tuple(one.value for one in Noting if one not in (Noting.SNOOZE, Noting.BEGUN))  # they have forms of their own
 DISCARD = f"^({'|'.join(DISCARDED)}) (?!0+([.]0+)?$)[0-9]{{1,5}}([.][0-9]{{1,3}})?$"  # what `notebook.discard_of` reads
 CHANGEABLE = tuple(one for one in NOTES if note_changes.may_change(Noted(time_s=0.0, jar="", what=Noting(one))))
 NOT_SO = f"^({'|'.join(kind.value for kind in DENIABLE)})@[0-9]{{1,12}}$"
@@ -68,6 +71,21 @@ def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
     ago_min = _number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0
     by = _text(given, "by", MOST_LABEL) or None
     return Noted(time_s=now_s - 60.0 * ago_min, jar=jar.name, what=Noting(what), text=text, by=by)
+
+
+def begun_of(body: object, jar: JarSettings, now_s: float, today: int) -> Noted:
+    """When its starter was begun: so many days before the local day `today`, or that it is an old one, or woken from
+    dried flakes. Raises Refused."""
+    given = table_of(body, ("days_ago", "how", "by"))
+    days, how = _number(given, "days_ago", 0, MOST_DAYS), given.get("how")
+    if how in (OLD, DRIED) and days is None:
+        text = how
+    elif how is None and days is not None and days.is_integer():
+        text = "{:04d}-{:02d}-{:02d}".format(*date_of(today - int(days)))
+    else:
+        raise Refused(f"give days_ago, a whole number to {MOST_DAYS}, or how: {OLD} or {DRIED}")
+    by = _text(given, "by", MOST_LABEL) or None
+    return Noted(time_s=now_s, jar=jar.name, what=Noting.BEGUN, text=text, by=by)
 
 
 def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
@@ -171,11 +189,16 @@ def _conflicts() -> Iterator[None]:
 def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
     """Keep it; a feeding that was told a moment ago already is refused. Raises Refused and StoreTrouble."""
     if isinstance(item, Fed):
-        latest_s = max((one.time_s for one in store.told(item.jar, now_s - AGAIN_S) if isinstance(one, Fed)), default=0)
-        if now_s - AGAIN_S <= latest_s <= now_s + AGAIN_S:
+        told = [one for one in store.told(item.jar, now_s - AGAIN_S) if isinstance(one, Fed) and not _adds(item, one)]
+        if any(now_s - AGAIN_S <= one.time_s <= now_s + AGAIN_S for one in told):
             raise Refused("a feeding of this jar was recorded within the last minute", 409)
     with _conflicts():
         return {"seq": reported.tell(store, item, now_s), "at_s": item.time_s}
+
+
+def _adds(item: Fed, told: Fed) -> bool:
+    """Whether it says grams that were left out before: no slip of the thumb, but what completes it."""
+    return any(told.feeding.weights[key] is None and grams is not None for key, grams in item.feeding.weights.items())
 
 
 def table_of(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:

@@ -30,6 +30,8 @@ SEEN = {  # what a person calls it -> the events that were seen of it
     "rest": (EventKind.REST_BEGAN, EventKind.REST_ENDED),
 }
 
+LOOK_BACK = 12  # feedings told without grams; the page asks for this each second
+
 
 class CannotTakeBack(ValueError):
     """Nothing can be taken back; the text says why, in one sentence."""
@@ -60,13 +62,15 @@ def last(store: Store, jar: str) -> Report | None:
 
 
 def last_feeding(store: Store, jar: str) -> Fed | None:
-    """The latest feeding that was told of a jar and still stands; None when there is none. Raises StoreTrouble."""
+    """The latest feeding that was told of a jar and still stands, with its grams where one of the latest has them: one
+    that was told without was probably as usual. None when there is none. Raises StoreTrouble."""
     wrong = store.mistakes(jar)
     some = "jar.name = ? AND item.told_kind = ? ORDER BY item.time_s DESC LIMIT ?"
-    told = (one.item for one in _standing(store, wrong, some, jar, items.FEEDING, len(wrong.told) + 1))
-    found = [one for one in told if isinstance(one, Fed)][:1]
+    told = (one.item for one in _standing(store, wrong, some, jar, items.FEEDING, len(wrong.told) + LOOK_BACK))
+    found = [one for one in told if isinstance(one, Fed)]
     found += [one.instead for one in wrong.standing.values() if one.instead is not None]
-    return max(found, key=lambda one: one.time_s, default=None)
+    found.sort(key=lambda one: -one.time_s)
+    return next((one for one in found if one.feeding.grams is not None), found[0] if found else None)
 
 
 def since(store: Store, received_s: float) -> list[Report]:

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from monitor import guide
 from monitor.cli import main
-from monitor.cli.bake import moment_to_come
+from monitor.cli.moments import moment_to_come
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
@@ -187,6 +187,28 @@ def test_a_note_is_answered(config: Path, words: tuple[str, ...], says: list[str
 def test_going_into_the_fridge_and_out_of_it(config: Path) -> None:
     assert "let it begin to rise" in jartide("rest", "rye", "--config", config).stdout
     assert "once or twice before you bake" in jartide("rest", "rye", "--over", "--config", config).stdout
+
+
+def test_a_new_starter_is_answered_by_its_day_and_a_journey_by_its_days(config: Path) -> None:
+    today = f"{datetime.now(UTC) - timedelta(days=5):%Y-%m-%d}"
+    said = jartide("begun", "rye", today, "--config", config).stdout
+    assert "Day 6: Silence is usual now" in said
+    assert "jartide guide young" in said
+    assert (
+        "discard nothing at its first two feedings"
+        in jartide("begun", "rye", "dried", "--config", config).stdout.lower()
+    )
+    assert "Day" not in jartide("begun", "rye", "old", "--config", config).stdout
+    assert "20 g, add 40 g flour" in jartide("rest", "rye", "--days", 21, "--config", config).stdout
+    assert jartide("rest", "rye", "--days", "long", "--config", config).exit_code == 2
+
+
+def test_a_bake_that_is_no_more_is_forgotten(config: Path) -> None:
+    at = f"{datetime.now(UTC) + timedelta(hours=44):%Y-%m-%d %H:%M}"
+    assert jartide("bake", "--jar", "rye", "--config", config, "--at", at, "--flour-g", 900).exit_code in (0, 1)
+    assert "no bake is planned" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
+    assert jartide("bake", "--jar", "rye", "--config", config).exit_code == 2
+    assert jartide("bake", "--over").exit_code == 2
 
 
 def test_grams_that_are_not_said_are_taken_as_usual_and_that_is_said(config: Path) -> None:

@@ -249,7 +249,7 @@ def test_text_for_people_and_a_wanted_moment(tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert done.stdout.startswith("keep ")
     assert "discard" in done.stdout
-    assert "half-sunk after about" in done.stdout
+    assert "half sunk after about" in done.stdout
     done = jartide("plan", "--history", path, "--at", "2099-01-01 08:00", "--temperature-c", 21)
     assert done.exit_code == 1
 

@@ -185,7 +185,7 @@ def test_times_as_said(time: str, text: str) -> None:
 @pytest.mark.parametrize(
     ("length_s", "text"),
     [(0, "0 min"), (2700, "45 min"), (5340, "89 min"), (5400, "1 h 30 min"), (7200, "2 h"), (27630, "7 h 40 min"),
-     (47 * 3600, "47 h"), (49 * 3600, "2 days"), (7 * 86400, "7 days")],
+     (13.4 * 3600, "13 h 30 min"), (47 * 3600, "47 h"), (49 * 3600, "2 days"), (7 * 86400, "7 days")],
 )  # fmt: skip
 def test_lengths_of_time(length_s: float, text: str) -> None:
     assert duration(length_s) == text

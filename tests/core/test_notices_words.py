@@ -87,6 +87,9 @@ def test_doubts_are_said() -> None:
          ["When was rye fed?", "between 22:00 and 01:00", "--at"]),
         (state(9, Stage.UNKNOWN, distance_unit="cm", temperature_unit="degF"), {},
          ["distances and temperatures of rye are in another unit", "look like centimetres", "degrees Celsius"]),
+        (state(1, Stage.SETTLING, cycle=cycle(fed_at_s=FED + 0.5 * H)),
+         {"noted": (note(0, Noting.BEGUN, "2026-05-16"),)},
+         ["rye: day 5", "Silence is usual now", "keep 50 g, add 50 g flour and 50 g water", "throw it all away"]),
         (state(168, Stage.RESTING), {}, ["rye was fed 7 days ago", "once a week", "Never seal", "streaks"]),
         (fallen(30), {"noted": (note(29, Noting.MOULD),)},
          ["Throw rye away", "at 23:00", "do not feed it, bake with it, taste it", "sensor reads can tell you"]),
@@ -100,10 +103,14 @@ def test_the_words_of_every_other_kind(believed: JarState, settings: dict[str, A
     assert "\n" not in notice.title
 
 
+# "feed now" has a test of its own; the others are not about what is believed of one jar alone
+ELSEWHERE = {"feed_now", "daily_summary", "bake_feeding", "bake_moved", *APART}
+
+
 def test_every_kind_is_in_the_tables_above() -> None:
     params = [p for mark in test_the_words_of_every_other_kind.pytestmark for p in mark.args[1]]  # type: ignore[attr-defined]
     seen = {one(believed, **dict(settings)).kind for believed, settings, _ in params}
-    assert seen == set(Kind) - {"feed_now", "daily_summary", *APART}  # `test_neighbours` has those
+    assert seen == set(Kind) - ELSEWHERE
 
 
 @pytest.mark.fault("N7")

@@ -72,6 +72,8 @@ def test_52_a_sensor_that_lies_teaches_nothing() -> None:
         assert not {event.kind for event in events} & {EventKind.FALL_BEGAN, EventKind.PEAK_REACHED, EventKind.FED}
     seen = current(vigil, vigil.now_s)
     assert seen.temperature_c is None or seen.temperature_c > 0.0
+    high = judge(days([2.5, 2.4, 2.6, 2.5, 4.6]), 30 * 24.0)
+    holds(said(high), ["4.6 times where 2.5 is usual", "look at the jar", "wipe the sensor"], ("feed it now", "dead"))
     stuck = state(5, Stage.RISING, stuck_since_s=state(5, Stage.RISING).now_s - 7200.0)
     text = " ".join(n.text for n in due(stuck, {}, NoticeSettings(), JarSettings(name="rye"), stuck.now_s))
     holds(text, ["look at it yourself", "clean and dry"], ("feed it now", "dead"))
@@ -115,7 +117,7 @@ def test_54_and_the_command_says_when_it_will_be_ripe(tmp_path: Path) -> None:
     assert now_s + 4 * H <= ripe_s <= now_s + 11 * H
     assert datetime.fromisoformat(made["feed_at"]).timestamp() == pytest.approx(ripe_s, abs=2.0)
     text = CliRunner().invoke(main, ["plan", "--jar", "x", "--config", str(config), "--target-hours", "12"]).stdout
-    holds(text, ["is not ripe yet", "Then feed"], ("feed now",))
+    holds(text, ["is not ripe yet", "Don't feed it before"], ("feed now",))
 
 
 def test_55_at_34_degrees_starters_differ() -> None:

@@ -17,9 +17,10 @@ from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.page.calendar_feed import feed
 from monitor.runs import daemon_status, kept_bake
+from monitor.runs.kept_bake import Asked, KeptBake
 from monitor.runs.store import Store
 from monitor.settings import Settings
-from monitor.values import Cycle, Forecast, JarState, Span, Stage
+from monitor.values import Cycle, Feeding, Forecast, JarState, Span, Stage
 from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page.serving import serving, token
 
@@ -76,8 +77,10 @@ def test_what_is_expected_moves_and_what_began_is_certain(store: Store) -> None:
 
 
 def test_a_planned_bake_is_in_it_and_another_jar_is_not(store: Store) -> None:
-    feedings = [(NOW_S - H_S, "gone by"), (NOW_S + 8 * H_S, "keep 12 g, add 96 g flour and 96 g water (1:8:8)")]
-    kept_bake.keep(store, "rye", {"flour_g": 900.0}, NOW_S + 20 * H_S, feedings)
+    fed = Feeding(starter_g=12, flour_g=96, water_g=96)
+    asked = Asked(wanted_s=NOW_S + 20 * H_S, flour_g=900.0)
+    bake = KeptBake(asked=asked, feedings=((NOW_S - H_S, fed), (NOW_S + 8 * H_S, fed)), planned_s=NOW_S - 9 * H_S)
+    kept_bake.keep(store, "rye", bake)
     found = events(store, STATE)
     assert set(found) == {"Feed rye for the bake", "Mix the dough with rye"}
     assert str(found["Feed rye for the bake"]["DESCRIPTION"]).startswith("Keep 12 g, add 96 g flour")

@@ -79,7 +79,7 @@ def test_no_view_of_the_page_speaks_of_celsius(url: str, context: BrowserContext
 
 def test_reasons_and_advice_of_the_api_are_in_the_households_unit(url: str) -> None:
     past = httpx.get(f"{url}api/jars/rye/cycles").json()
-    assert not [advice for advice in past["advice"] if "°C" in advice]
+    assert not [one for one in past["advice"] if "°C" in one["say"]]
     cold = httpx.get(f"{url}api/jars/rye/plan", params={"target_h": 4, "temperature_c": 5}).json()
     assert not cold["met"]
     assert "°C" not in cold["because"]

@@ -1,6 +1,5 @@
-"""How old a starter is, as far as anybody said or can know: early gas is mostly not yeast, so its age decides what a "
-"rise
-is worth.
+"""How old a starter is, as far as anybody said or can know: early gas is mostly not yeast, so its age decides what a
+rise is worth.
 
 Told by a note (`jartide begun JAR DATE`, `old` or `dried`); else only the days of watching are known. Days below
 20 degC count for less: in a cold kitchen the first two weeks take longer.

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from monitor.core.forecast import growth_rate, peak_time
 from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.peak_time import Ahead
 from monitor.core.forecast.starter_model import Culture
 from monitor.values import Cycle
 
@@ -54,10 +55,20 @@ def temperatures_of(cycle: Cycle) -> tuple[float, ...]:
 
 def due_h(culture: Culture, cycle: Cycle) -> tuple[float, float, float]:
     """Hours from its feeding to its peak as predicted: earliest, likely, latest."""
+    return _ahead(culture, cycle).peak_h
+
+
+def touch_share(culture: Culture, cycle: Cycle) -> float:
+    """Of the hours to its peak, how many it takes to the first touch of the top: from then on it is ripe."""
+    ahead = _ahead(culture, cycle)
+    return ahead.top_h[1] / ahead.peak_h[1]
+
+
+def _ahead(culture: Culture, cycle: Cycle) -> Ahead:
     fed = cycle.feeding
     temperatures_c = temperatures_of(cycle)
     predicted = starter_models.predict(culture, temperatures_c, fed.dilution, fed.hydration, cycle.flour)
-    return peak_time.hours_ahead(predicted, temperatures_c).peak_h
+    return peak_time.hours_ahead(predicted, temperatures_c)
 
 
 def flat_after_h(culture: Culture, cycle: Cycle) -> float:

@@ -1,6 +1,5 @@
-"""What the open cycle is doing and whether to feed it: still rising, at its top, sinking, or flat past the latest "
-"hour that
-was predicted. Asked by `vigour`.
+"""What the open cycle is doing and whether to feed it: still rising, at its top, sinking, or flat past the latest hour
+that was predicted. Asked by `vigour`.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ from monitor.core.plan.ripeness import expected
 from monitor.values import Cycle, JarState, Span, Stage
 
 COLD_C, WARM_C = 18.0, 22.0
+SOON_S = 600.0  # a moment nearer than this is now
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +65,11 @@ def doing_now(
     due_h = norms.due_h(culture, _to_come(culture, cycle))
     if age.dried and age.watched_days < NEVER_DAYS:
         return None, True
+    if age.days is not None and age.days < NEVER_DAYS and stage is not Stage.RISING:
+        return None, True  # no forecast is worth anything then; what is usual on that day is said
     if stage is not Stage.RISING and gone_h > peak_time.flat_after_h(due_h[2]):
         by = show.clock(cycle.fed_at_s + 3600.0 * min(due_h[2], peak_time.FLAT_MOST_H), now_s)
         return f"It was to be at its top by {by} at the latest, and has not begun to rise.", False
-    if age.days is not None and age.days < 2.0:
-        return None, True
     return _on_its_way(culture, cycle, current, now_s, show, due_h), True
 
 
@@ -99,7 +99,8 @@ def _on_its_way(
     if current is not None and current.peak_at is not None:
         peak = current.peak_at
         low_s, likely_s, high_s = peak.earliest_s, peak.likely_s, peak.latest_s
-    likely_s, high_s = max(likely_s, now_s), max(high_s, now_s)
+    share = norms.touch_share(culture, _to_come(culture, cycle))
+    ripe_s = cycle.fed_at_s + share * (likely_s - cycle.fed_at_s)
     rising = current is not None and current.stage is Stage.RISING
     ratio = None if current is None else current.rise_ratio
     level = "" if ratio is None else times(ratio)
@@ -107,9 +108,14 @@ def _on_its_way(
     climbing = f"climbing {show.speed(slope)}" if rising and slope is not None and slope > 0.05 else ""
     how = ", ".join(part for part in (f"{level} its starting volume" if level else "", climbing) if part)
     what = "It is still rising" if rising else "It has been fed and is on its way"
-    when = f"its top comes about {show.clock(likely_s, now_s)}"
-    between = f" ({show.clock(max(low_s, now_s), now_s)} to {show.clock(high_s, now_s)})"
-    return f"{what}{f' ({how})' if how else ''}: {when}{between}. Don't feed it yet.{_colder(culture, cycle, due_h[1])}"
+    if likely_s <= now_s + SOON_S:  # it takes longer than was thought likeliest
+        until = f", by {show.about(high_s, now_s)} at the latest" if high_s > now_s + SOON_S else ""
+        when = f"its peak may come any time now{until}"
+    else:
+        between = show.about_between(max(low_s, now_s), high_s, now_s)
+        ripe = "" if ripe_s <= now_s + SOON_S else f", and it is ripe from about {show.about(ripe_s, now_s)} on"
+        when = f"its peak comes about {show.about(likely_s, now_s)} ({between}){ripe}"
+    return f"{what}{f' ({how})' if how else ''}: {when}. Don't feed it yet.{_colder(culture, cycle, due_h[1])}"
 
 
 def _colder(culture: Culture, cycle: Cycle, here_h: float) -> str:

@@ -1,6 +1,5 @@
-"""What to try, by a starter's age and by what was seen. Common practice throughout, unless it says otherwise; each "
-"piece
-of advice names the page of the guide that says more.
+"""What to try, by a starter's age and by what was seen. Common practice throughout, unless it says otherwise; each
+piece of advice names the page of the guide that says more.
 
 Asked by `vigour`. What a note is answered with is `answers`'.
 """
@@ -12,7 +11,7 @@ from dataclasses import dataclass
 from itertools import takewhile
 from statistics import fmean, median
 
-from monitor.core.assess import answers, norms
+from monitor.core.assess import answers, growing, norms, resting
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import YOUNG_DAYS, Age
 from monitor.core.assess.notebook import noted
@@ -23,9 +22,12 @@ from monitor.core.plan.weighing import Limits
 from monitor.values import DAY_S, Cycle, Noted, Noting
 
 RECENT_S = 3 * DAY_S
+THINNED = 0.9  # of its hours: what was washed out is slower than the forecast of a sound one
+TOO_HIGH = 2.2  # times its usual gain in height: foam, mist or a moved jar sooner than dough
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
 LIFE_DAYS = 14.0  # so long ago a rise still says that it lives
 FALSE_DAYS = 4.0  # gas of the first days is mostly that of bacteria of the flour
+WAKING_FEEDINGS = 2  # after the fridge: until then its rises are not its usual ones
 LAGS = 4  # feedings that a culture takes to get used to another flour or stiffness
 COLD_C, WARM_C = 18.0, 22.0
 ERRATIC_SPREAD = 0.15
@@ -82,6 +84,7 @@ def what_to_try(seen: Seen) -> tuple[Advice, ...]:
     recent = [note for note in seen.notes if seen.now_s - note.time_s < RECENT_S]
     out = list(answers.to_all(recent, seen.culture, seen.age, seen.usual_c, seen.every_h))
     out += _by_age(seen)
+    out += _woken(seen)
     out += _washing_out(seen)
     out += _by_rises(seen)
     out += _sinking_long(seen)
@@ -107,15 +110,13 @@ def _by_age(seen: Seen) -> Iterator[Advice]:
     age, ratios = seen.age, seen.ratios
     doubled = sum(round(ratio, 1) >= norms.DOUBLED for ratio in ratios)
     if age.dried and doubled < 3:
-        yield Advice(
-            say="Woken from dried flakes it bubbles after about a day and doubles after three to seven days. Discard "
-            "nothing at its first two feedings, and treat it as a young one until it has doubled three times.",
-            guide="drying",
-        )
+        yield growing.FLAKES
         return
-    if age.old or (age.days is None and doubled):
+    if age.old or (age.days is None and doubled) or seen.verdict == "yes":
         return
     days = age.least_days
+    if age.young:
+        yield growing.today(days)
     late = [r for c, r in zip(seen.shown, ratios, strict=True) if seen.now_s - c.fed_at_s < 3.0 * DAY_S]
     early = _false_rise(seen)
     if age.days is not None and days < 2.0:
@@ -144,9 +145,11 @@ def _by_age(seen: Seen) -> Iterator[Advice]:
             say="It shows life: go on feeding. Wholegrain flour and 25 °C help; feed it only after its top.",
             guide="young",
         )
-    elif not seen.alive and days < YOUNG_DAYS and not seen.waiting:
+    elif not seen.alive and days < YOUNG_DAYS and (age.days is None or not seen.waiting):
         yield Advice(
-            say="If it is a new one, say when it was begun (jartide begun JAR DATE): carry on feeding once a day, at "
+            say="If it is a new one, say when it was begun: jartide begun JAR DATE."
+            if age.days is None and seen.waiting
+            else "If it is a new one, say when it was begun (jartide begun JAR DATE): carry on feeding once a day, at "
             "24 to 28 °C if you can."
             if age.days is None
             else "It is young: carry on feeding once a day, at 24 to 28 °C if you can.",
@@ -165,6 +168,27 @@ def _false_rise(seen: Seen) -> bool:
     )
 
 
+def _woken(seen: Seen) -> Iterator[Advice]:
+    """At rest in the cold, or out of it and not fed twice since."""
+    last = seen.cycles[-1] if seen.cycles else None
+    if last is None:
+        return
+    rests = [note for note in seen.notes if note.what in (Noting.REST, Noting.REST_OVER)]
+    latest = max(rests, key=lambda note: note.time_s, default=None)
+    if latest is None:
+        return
+    fed_since = sum(cycle.fed_at_s > latest.time_s for cycle in seen.cycles)
+    if latest.what is Noting.REST and fed_since == 0:
+        yield Advice(
+            say="It rests in the cold: feed it about once a week, or leave it for longer and take more time to wake "
+            "it. When it comes out, say so: jartide rest JAR --over.",
+            guide="fridge",
+        )
+    elif latest.what is Noting.REST_OVER and fed_since < WAKING_FEEDINGS:
+        began = [note.time_s for note in rests if note.what is Noting.REST and note.time_s < latest.time_s]
+        yield resting.waking((latest.time_s - max(began)) / DAY_S if began else None)
+
+
 def _washing_out(seen: Seen) -> Iterator[Advice]:
     """Fed before its top each time: thinner daily."""
     cut = list(takewhile(lambda c: _cut_short(seen.culture, c), reversed([c for c in seen.cycles if c.ended_at_s])))
@@ -172,7 +196,8 @@ def _washing_out(seen: Seen) -> Iterator[Advice]:
     if len(cut) < 2 or every_h is None:
         return
     here = (seen.usual_c,)
-    made = feeding.plan(seen.culture, target_h=min(max(every_h, 4.0), 48.0), temperatures_c=here, limits=Limits())
+    target_h = min(max(THINNED * every_h, 4.0), 48.0)
+    made = feeding.plan(seen.culture, target_h=target_h, temperatures_c=here, limits=Limits())
     keep = f"keep about {made.starter_g:g} g" if made.starter_g < 95 else "keep as much starter as flour"
     yield Advice(
         say=f"It was fed before its top {len(cut)} times running, so it gets thinner each time and loses its "
@@ -207,6 +232,14 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
         )
     if not ratios:
         return
+    usual_gain = median(ratios[:-1]) - 1.0 if len(ratios) > 3 else 0.0
+    if usual_gain > 0.3 and ratios[-1] - 1.0 > TOO_HIGH * usual_gain:
+        yield Advice(
+            say=f"It seems to have risen {ratios[-1]:.1f} times where {usual_gain + 1.0:.1f} is usual: look at the jar "
+            "whether it did. Mist or foam under the sensor, or a jar that was moved, looks like that; wipe the sensor "
+            "and check its empty distance. Little is learnt from such a height.",
+            guide="reading the curve",
+        )
     last = seen.shown[-1]
     hydration = last.feeding.hydration or 1.0
     own = norms.own_rise(ratios)

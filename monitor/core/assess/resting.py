@@ -6,11 +6,26 @@ from __future__ import annotations
 
 from monitor.core.assess.advice import Advice
 
+WEEKLY_DAYS = 10.0  # common practice: fed about once a week in the fridge; a few days more do no harm
 LONG_DAYS = 21.0  # beyond, waking takes days and not feedings
 
 
-def going_in() -> Advice:
-    """Before a rest in the cold."""
+def going_in(days: float | None = None) -> Advice:
+    """Before a rest in the cold, of so many days; None where nobody said for how long."""
+    if days is not None and days > WEEKLY_DAYS:
+        return Advice(
+            say=f"For {days:g} days feed it stiff: keep 20 g, add 40 g flour and 20 g water. Let it begin to rise, an "
+            "hour or so, and put it in at about 4 °C, lid loose. Dry a spare too: ripe starter spread thinly, until it "
+            "snaps. When you are back, feed it two or three times before you bake.",
+            guide="travel",
+        )
+    if days is not None:
+        return Advice(
+            say="Feed it as usual, let it begin to rise, an hour or so, and then put it in at about 4 °C with its lid "
+            f"loose: for {days:g} days it needs nothing more. When you are back, feed it once or twice before you "
+            "bake.",
+            guide="fridge",
+        )
     return Advice(
         say="Feed it, let it begin to rise, an hour or so, and then put it in at about 4 °C with its lid loose. Fed "
         "about once a week it keeps for good; for longer away feed it stiff, 20 g with 40 g flour and 20 g water, and "

@@ -166,6 +166,11 @@ def _verdict(
     if not rose(shown[-1]):
         if young is not None:
             return "not yet", young
+        if waiting:
+            return (
+                "no",
+                "It did not rise at all in its last whole cycle; let the one that is under way show what it can.",
+            )
         return "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     last, own = shown[-LAST:], norms.own_rise(ratios)
     said = ", ".join(f"{ratio:.1f}" for ratio in ratios[-LAST:])

@@ -145,8 +145,8 @@ class _Words:
         return "" if span.latest_s - self.now_s < FRESH_S else f" ({self.range(span)})"
 
     def range(self, span: Span) -> str:
-        first, last = (self.show.about(max(at_s, self.now_s), self.now_s) for at_s in (span.earliest_s, span.latest_s))
-        return f"{first} to {last}"
+        first_s, last_s = (max(at_s, self.now_s) for at_s in (span.earliest_s, span.latest_s))
+        return self.show.about_between(first_s, last_s, self.now_s)
 
     def short_at(self, time_s: float) -> str:
         return "now" if time_s - self.now_s < FRESH_S else self.show.about(time_s, self.now_s).split(" ")[0]

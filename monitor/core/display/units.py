@@ -115,6 +115,12 @@ class Display:
         """A time that is predicted, to five minutes: no forecast is sharper than that."""
         return self.clock(round(time_s / FORECAST_STEP_S) * FORECAST_STEP_S, now_s)
 
+    def about_between(self, low_s: float, high_s: float, now_s: float) -> str:
+        """Two of them, the day said once where it is the same: "08:30 to 09:30 tomorrow"."""
+        low, high = self.about(low_s, now_s), self.about(high_s, now_s)
+        same_day = low.partition(" ")[2] == high.partition(" ")[2]
+        return f"{low.partition(' ')[0] if same_day else low} to {high}"
+
     def since(self, sentence: str, since_s: float, now_s: float) -> str:
         """What is wrong, and since when; a question stays one."""
         return f"{sentence}{' Since' if sentence.endswith('?') else ', since'} {self.clock(since_s, now_s)}"
@@ -131,11 +137,13 @@ def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:
 
 
 def duration(length_s: float) -> str:
-    """A length of time as people say it: "45 min", "7 h 40 min", "3 days"; 5 min steps from 2 h on, as no detection
-    is sharper than that; whole days from 48 h on."""
+    """A length of time as people say it: "45 min", "7 h 40 min", "14 h 30 min", "3 days"; 5 min steps from 2 h on, as
+    no detection is sharper than that; half hours from 10 h on, as a flat top is not known better; whole days from 48 h.
+    """
     minutes = round(length_s / 60)
     if minutes >= 120:
-        minutes = round(minutes / 5) * 5
+        step = 5 if minutes < 600 else 30
+        minutes = round(minutes / step) * step
     if minutes < 90:
         return f"{minutes} min"
     if minutes < 48 * 60:

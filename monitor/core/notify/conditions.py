@@ -10,6 +10,7 @@ from enum import StrEnum
 from math import inf
 from typing import TypeAlias
 
+from monitor.core.assess import growing
 from monitor.core.assess.age import age_of
 from monitor.core.assess.notebook import of_this_starter
 from monitor.core.notify.text import top_of
@@ -35,6 +36,9 @@ class Kind(StrEnum):
     WRONG_UNIT = "wrong_unit"
     SENSOR_SILENT = "sensor_silent"
     SENSOR_BACK = "sensor_back"
+    BAKE_FEEDING = "bake_feeding"
+    BAKE_MOVED = "bake_moved"
+    GROWING = "growing"
     REST_REMINDER = "rest_reminder"
     UNLIKE_SIBLINGS = "unlike_siblings"
     SENSOR_DRIFTS = "sensor_drifts"
@@ -52,6 +56,7 @@ FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the fe
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
 OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
 # the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
+AT_THE_JAR_S = 2 * H_S  # after a feeding, its baker is about
 ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
 
 
@@ -145,8 +150,10 @@ def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
             return well and facts.count(Kind.SENSOR_SILENT) > facts.count(Kind.SENSOR_BACK)
         case Kind.REST_REMINDER:
             return stage is Stage.RESTING and cycle is not None and now_s - cycle.fed_at_s >= REST_AGAIN_S
-        case Kind.DAILY_SUMMARY | Kind.UNLIKE_SIBLINGS | Kind.SENSOR_DRIFTS:
-            return False  # not about one jar alone: `summary` and `siblings` make them
+        case Kind.GROWING:
+            return growing_day(facts, now_s) is not None
+        case Kind.DAILY_SUMMARY | Kind.UNLIKE_SIBLINGS | Kind.SENSOR_DRIFTS | Kind.BAKE_FEEDING | Kind.BAKE_MOVED:
+            return False  # not about what is believed of one jar alone: made elsewhere
     raise AssertionError(kind)
 
 
@@ -166,6 +173,20 @@ def _newborn(facts: Facts, now_s: float) -> bool:
     if age.dried:
         return now_s - max(note.time_s for note in facts.notes(Noting.BEGUN)) < WAKING_DAYS * DAY_S
     return age.days is not None and age.days < NEWBORN_DAYS
+
+
+def growing_day(facts: Facts, now_s: float) -> int | None:
+    """The day on which the stretch of a new starter's growing began that this feeding is the first of; None for all
+    other feedings, and once its baker is no longer at the jar. So each is told once, and nobody is woken by it."""
+    age, cycle = age_of([], facts.noted, now_s), facts.cycle
+    if age.days is None or cycle is None or not cycle.told or now_s - cycle.fed_at_s > AT_THE_JAR_S:
+        return None
+    before = facts.state.previous
+    since_s = cycle.fed_at_s - DAY_S if before is None else before.fed_at_s
+    for one in growing.STRETCHES[2:]:
+        if since_s < now_s - (age.days - one.day) * DAY_S <= cycle.fed_at_s:
+            return one.day
+    return None
 
 
 def _overdue(facts: Facts, now_s: float) -> bool:

@@ -27,7 +27,12 @@ from monitor.values import DAY_S, JarState, Noted, Notice, Noting
 
 OVERDUE_AGAIN_S = DAY_S
 # they tell of something that is over, or stay true whatever comes
-OUTLAST = frozenset({Kind.DAILY_SUMMARY, Kind.SENSOR_BACK, Kind.THROW_AWAY, Kind.UNLIKE_SIBLINGS, Kind.SENSOR_DRIFTS})
+OUTLAST = frozenset(
+    {
+        Kind.DAILY_SUMMARY, Kind.SENSOR_BACK, Kind.THROW_AWAY, Kind.UNLIKE_SIBLINGS, Kind.SENSOR_DRIFTS,
+        Kind.BAKE_FEEDING, Kind.BAKE_MOVED,
+    }
+)  # fmt: skip
 URGENT = frozenset({Kind.THROW_AWAY, Kind.NEAR_RIM})  # snoozing does not hold these back
 # how long a notice that cannot be delivered is worth delivering, where less than a day; "feed now" until its repeat
 EXPIRES_AFTER_S = {Kind.NEAR_RIM: 6 * H_S, Kind.PEAK_AHEAD: 6 * H_S, Kind.AT_PEAK: 12 * H_S}

@@ -96,8 +96,10 @@ def fed(m: Subject) -> str:
 
 
 def as_last_time(m: Subject) -> str:
-    """The grams of the last feeding, to be weighed again; "" where nobody told them."""
+    """The grams of the last feeding whose grams were told, to be weighed again; "" where nobody told any."""
     fed = m.cycle.feeding
+    if fed.grams is None and m.state.previous is not None:
+        fed = m.state.previous.feeding
     if fed.grams is None:
         return ""
     ratio, (starter, flour, water) = fed.ratio, map(m.display.weight, fed.grams)

@@ -12,7 +12,8 @@ from dataclasses import replace
 from math import inf
 from typing import TypeAlias
 
-from monitor.core.assess.age import age_of
+from monitor.core.assess import growing
+from monitor.core.assess.age import NEVER_DAYS, YOUNG_DAYS, age_of
 from monitor.core.display.units import STAGE_WORDS, duration, firmware_troubles
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.phrases import Subject, as_last_time, doubts, fed, height, rise, warmth, warmth_now
@@ -46,10 +47,23 @@ def _feed_now(m: Subject) -> Words:
     ]
 
 
+def _not_yet(m: Subject) -> str:
+    """Why a starter in its first two weeks is not baked with, however high it rose; "" for all others."""
+    age = age_of([m.cycle], m.noted, m.now_s)
+    if age.days is None or age.days >= YOUNG_DAYS:
+        return ""
+    day = growing.day_number(age.days)
+    if age.days < NEVER_DAYS:
+        return f"It is in its first week (day {day}): such gas is mostly not yeast, so don't bake with it yet."
+    return f"It is young (day {day}): bake with it once three rises in a row have doubled alike."
+
+
 def _at_peak(m: Subject) -> Words:
+    young = _not_yet(m)
     return f"{m.name} is at its peak", [
         rise(m),
-        "This is the time to bake with it, or to feed it for the next round.",
+        young or "This is the time to bake with it, or to feed it for the next round.",
+        "Feed it for the next round." if young else "",
         doubts(m, "bake"),
         "Raw flour and dough are not for tasting.",
     ]
@@ -63,7 +77,7 @@ def _peak_ahead(m: Subject) -> Words:
         f"most likely between {m.at(peak.earliest_s)} and {m.at(peak.latest_s)}.",
         height(m),
         warmth_now(m),
-        "Get ready to bake or to feed it.",
+        _not_yet(m) or "Get ready to bake or to feed it.",
         doubts(m, "count on it"),
     ]
 
@@ -228,6 +242,16 @@ def _rest_reminder(m: Subject) -> Words:
     ]
 
 
+def _growing(m: Subject) -> Words:
+    days = age_of([m.cycle], m.noted, m.now_s).days
+    assert days is not None
+    return f"{m.name}: day {growing.day_number(days)}", [
+        growing.stretch(days).usual,
+        f"Feedings now: {growing.stretch(days).weigh}.",
+        STREAKS,
+    ]
+
+
 def _throw_away(m: Subject) -> Words:
     seen_s = max(note.time_s for note in m.noted if note.what is Noting.MOULD)
     return f"Throw {m.name} away", [
@@ -254,6 +278,7 @@ _WORDS: dict[str, Callable[[Subject], Words]] = {
     ),
     "too_hot": _too("hot", "Starters differ in such heat: it may race, turn sour or weaken. Find it a cooler place."),
     "feeding_question": _feeding_question,
+    "growing": _growing,
     "rest_reminder": _rest_reminder,
     "throw_away": _throw_away,
 }

@@ -15,7 +15,7 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
-from monitor.core.plan.hours import Hours, Triple, hours_of
+from monitor.core.plan.hours import Hours, Triple, crossing, hours_of
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
     Grams,
@@ -189,6 +189,7 @@ def _place(wish: Wish) -> Iterator[Scored]:
             cost = 0.6 + abs(place_c - wish.mean_c) / 12.0 + 0.3 * _distance(wish, parts)
             found.append((cost, place_c, grams, hours))
     if not found:
+        yield from _warmest(wish, min(ratios))
         return
     settable = [(one, place) for one in found for place in wish.limits.places if _can_hold(place, one[1])]
     if settable:
@@ -220,6 +221,25 @@ def _can_hold(place: PlaceSettings, place_c: float) -> bool:
     return place.coolest_c <= place_c <= place.warmest_c
 
 
+def _warmest(wish: Wish, parts: float) -> Iterator[Scored]:
+    """Where even the warmest place is too slow: by how much it is quicker all the same."""
+    grams, place_c = wish.grams(parts), PLACES_C[1]
+    there_h, here_h = wish.hours(grams, (place_c,)).fall, wish.hours(grams).fall
+    if there_h[1] <= wish.target_h or there_h[1] > 0.8 * here_h[1]:
+        return
+    yield (
+        1.4,
+        _instead(
+            grams,
+            f"find it a warmer place, at up to {phrases.degrees(place_c)}, and {_says(grams)}",
+            there_h,
+            f"That is the soonest that it can be: it begins to sink about {phrases.hours(there_h[1])} after the "
+            f"feeding in place of {phrases.hours(here_h[1])}.",
+            place_c=place_c,
+        ),
+    )
+
+
 def _about(grams: Grams) -> str:
     return phrases.about(Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2]))
 
@@ -227,15 +247,11 @@ def _about(grams: Grams) -> str:
 def _solved(wish: Wish, grams: Grams) -> float | None:
     """The temperature, in half degrees, at which that feeding takes the wanted hours; None where none does."""
     low_c, high_c = PLACES_C
-    if not wish.hours(grams, (high_c,)).fall[1] <= wish.target_h <= wish.hours(grams, (low_c,)).fall[1]:
+    soonest_h, latest_h = (wish.hours(grams, (c,)).fall[1] for c in (high_c, low_c))
+    if soonest_h > wish.target_h * (1.0 + NEAR) or latest_h < wish.target_h * (1.0 - NEAR):
         return None
-    while high_c - low_c > 0.1:
-        middle_c = (low_c + high_c) / 2.0
-        if wish.hours(grams, (middle_c,)).fall[1] > wish.target_h:
-            low_c = middle_c
-        else:
-            high_c = middle_c
-    return round(low_c + high_c) / 2.0
+    place_c = crossing(lambda c: -math.log(wish.hours(grams, (c,)).fall[1] / wish.target_h), low_c, high_c, 0.005)
+    return round(2.0 * place_c) / 2.0
 
 
 def with_water_at(temperatures_c: Sequence[float], grams: Grams, water_c: float) -> list[float]:

@@ -7,17 +7,17 @@ The hour is that of mixing, not of the oven. The levain is part of the recipe's 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
-from monitor.core.plan.alternatives import LADDER, PLACES_C
-from monitor.core.plan.chain import Link, chain
-from monitor.core.plan.hours import Hours, WarmthFrom, hours_of
-from monitor.core.plan.ripeness import Seed
+from monitor.core.plan.alternatives import LADDER, NEAR, PLACES_C
+from monitor.core.plan.chain import STEP_S, Link, chain
+from monitor.core.plan.hours import Hours, WarmthFrom, crossing, hours_of
+from monitor.core.plan.ripeness import KEEPS_H, Seed
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
     LOST,
@@ -110,13 +110,21 @@ def bake(
     total_g = math.ceil((recipe.take_g + keep) / (1.0 - LOST))
     standing_g = limits.standing_g if limits.standing_g is not None else seed.total_g
     least_parts = _least_parts(total_g, standing_g, hydration, limits)
-    links = chain(
-        culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim="peak", hydration=hydration,
-        usual=min(max(usual, limits.least_ratio), limits.most_ratio),
-        bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO if least_parts <= DAILY_RATIO else LEAN)),
-        awake_at=awake_at, enough=lambda links: standing_g is None or _grown(links, standing_g, hydration) >= total_g,
-        last_shares=(BEST, *ALSO),
-    )  # fmt: skip
+
+    def chained(leanest: float) -> tuple[Link, ...]:
+        return chain(
+            culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim="peak", hydration=hydration,
+            usual=min(max(usual, limits.least_ratio), limits.most_ratio),
+            bounds=(limits.least_ratio, min(limits.most_ratio, leanest)), awake_at=awake_at,
+            enough=lambda links: standing_g is None or _grown(links, standing_g, hydration) >= total_g,
+            last_shares=(BEST, *ALSO),
+        )  # fmt: skip
+
+    links = chained(DAILY_RATIO if least_parts <= DAILY_RATIO else LEAN)
+    if not all(awake_at(link.at_s) for link in links):  # a leaner levain now and then, rather than a feeding at night
+        leaner = chained(LEAN)
+        if leaner and all(awake_at(link.at_s) for link in leaner):
+            links = leaner
     start_s = max(now_s, seed.ripe_s)
     met = bool(links)
     if not links:
@@ -137,9 +145,33 @@ def bake(
         discard_g=sum(one.discard_g for one in feedings) + max(_made(last) - recipe.take_g - keep - _lost(last), 0),
         met=met,
         because=_because(culture, feedings, likely_s, wanted_s, met, clock),
-        cautions=_cautions(culture, recipe, feedings, total_g, hydration, limits, seed, low_s, high_s, clock),
+        cautions=(
+            *_cautions(culture, recipe, feedings, keep, hydration, limits, seed, low_s, high_s, clock),
+            *_at_night(culture, feedings, wanted_s, hydration, limits, awake_at, clock),
+        ),
         instead=() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, clock),
     )
+
+
+def holds(
+    culture: Culture,
+    seed: Seed,
+    feedings: Sequence[tuple[float, Feeding]],
+    wanted_s: float,
+    warmth_from: WarmthFrom,
+) -> bool:
+    """Whether feedings that were planned before still do: the seed is ripe and not spent at the first, each is ripe
+    when the next is made of it, and the last when the dough is mixed."""
+    ends_s = [*(at_s for at_s, _ in feedings[1:]), wanted_s]
+    if not seed.ripe_s - NEAR_H * H_S <= feedings[0][0] <= seed.spent_s:
+        return False
+    for (at_s, fed), until_s in zip(feedings, ends_s, strict=True):
+        dilution = fed.dilution or culture.last_dilution or dilutions.USUAL_DILUTION
+        hours = hours_of(culture, warmth_from(at_s), dilution, fed.hydration, fed.flour)
+        late_h = NEAR_H if until_s == wanted_s else KEEPS_H
+        if not hours.peak[1] - NEAR_H <= (until_s - at_s) / H_S <= hours.fall[1] + late_h:
+            return False
+    return True
 
 
 def _grown(links: tuple[Link, ...], standing_g: float, hydration: float) -> float:
@@ -246,7 +278,7 @@ def _because(
     clock: Callable[[float], str],
 ) -> str:
     basis = "what most starters do" if culture.cycles == 0 else f"{culture.cycles} cycles of this starter"
-    said = f"Going by {basis}, the levain ({phrases.about(feedings[-1].feeding)}) is at its top about {clock(likely_s)}"
+    said = f"Going by {basis}, the levain ({phrases.about(feedings[-1].feeding)}) is ripe about {clock(likely_s)}"
     if met:
         return f"{said}: time to mix."
     late = "after" if likely_s > wanted_s else "before"
@@ -257,7 +289,7 @@ def _cautions(
     culture: Culture,
     recipe: Recipe,
     feedings: tuple[BakeFeeding, ...],
-    total_g: int,
+    keep_g: int,
     hydration: float,
     limits: Limits,
     seed: Seed,
@@ -266,8 +298,12 @@ def _cautions(
     clock: Callable[[float], str],
 ) -> tuple[str, ...]:
     in_levain_g = round(recipe.take_g / (1.0 + hydration))
+    made_g, lost_g = _made(feedings[-1]), _lost(feedings[-1])
+    over_g = max(made_g - recipe.take_g - keep_g - lost_g, 0)
     out = [
         "The hour is that of mixing the dough, not of the oven.",
+        f"Of the {made_g} g, {recipe.take_g} g go into the dough and {keep_g} g are kept; about {lost_g} g go as gas "
+        f"and stay at the jar's wall{f', {over_g} g are left over' if over_g else ''}.",
         f"The {recipe.take_g} g of levain hold {in_levain_g} g of flour: if your {recipe.flour_g:g} g are all the "
         f"flour of the dough, add {recipe.flour_g - in_levain_g:g} g to it; if not, the bread is that much larger.",
         f"It may be ready between {clock(low_s)} and {clock(high_s)}: look at it, and mix when it has about doubled "
@@ -278,13 +314,44 @@ def _cautions(
             f"What is in the jar is not ripe before about {clock(seed.ripe_at.likely_s)}; don't take from it sooner."
         )
     rises = highest_rise(culture, limits)
-    if limits.jar_ml is not None and total_g > total_bounds(culture, replace(limits, ripe_g=None))[1]:
-        out.append(f"Your jar is too small for the {total_g} g: it may rise {rises:.1f} times, so take a bowl.")
+    if limits.jar_ml is not None and made_g > total_bounds(culture, replace(limits, ripe_g=None))[1]:
+        out.append(f"Your jar is too small for the {made_g} g: it may rise {rises:.1f} times, so take a bowl.")
     small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
     if small < 5:
         out.append(f"{small} g of starter want a scale that shows tenths of a gram.")
     out.append("Raw flour and dough are not for tasting.")
     return tuple(out)
+
+
+def _at_night(
+    culture: Culture,
+    feedings: tuple[BakeFeeding, ...],
+    wanted_s: float,
+    hydration: float,
+    limits: Limits,
+    awake_at: Callable[[float], bool],
+    clock: Callable[[float], str],
+) -> Iterator[str]:
+    """Where the levain has to be fed at night: the cooler place in which it may be fed in the evening before."""
+    fed_s = feedings[-1].at_s
+    if awake_at(fed_s):
+        return
+    evening_s = fed_s
+    while not awake_at(evening_s) and fed_s - evening_s < 12.0 * H_S:
+        evening_s -= STEP_S
+    ahead_h = (wanted_s - evening_s) / H_S
+    dilution = 1.0 + min(limits.most_ratio, DAILY_RATIO) * (1.0 + hydration)
+
+    def ripe_h(place_c: float) -> float:
+        hours = hours_of(culture, (place_c,), dilution, hydration, limits.flour)
+        return hours.peak[1] + BEST * (hours.fall[1] - hours.peak[1])
+
+    place_c = crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, 0.005)
+    found = abs(ripe_h(place_c) / ahead_h - 1.0) < NEAR
+    place = f" In a place of about {phrases.degrees(place_c)} it may be fed" if found else ""
+    ratio = f"1:{min(limits.most_ratio, DAILY_RATIO):g}"
+    evening = f"{place} at {clock(evening_s)}, {ratio}, and is ripe by the hour." if found else ""
+    yield f"The levain is to be fed at night, at {clock(fed_s)}.{evening}"
 
 
 def _instead(

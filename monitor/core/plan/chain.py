@@ -23,6 +23,7 @@ LONGEST = 12  # feedings: six days of two
 MORE_COST, NIGHT_COST = 0.4, 3.0  # of one more feeding, and of one at which its baker would be asleep
 OFF_COST = 0.4  # of each hour that the moment is off the best of the last plateau
 SHARES = (0.0, 0.5, 1.0)  # of the way from peak to start of fall, when the next is fed
+AWAKE_SHARE = 0.1  # of its hours that the last feeding may be moved by, to one at which its baker is awake
 LATE_H = 2.0  # and up to so long after it
 
 
@@ -82,7 +83,8 @@ def chain(
             else:
                 takes_h = found.peak[1] + share * (found.fall[1] - found.peak[1] + (LATE_H if share == 1.0 else 0.0))
             at_s = until_s - H_S * takes_h
-        return Link(at_s=STEP_S * round(at_s / STEP_S), parts=parts, hours=hours(parts, at_s))
+        link = Link(at_s=STEP_S * round(at_s / STEP_S), parts=parts, hours=hours(parts, at_s))
+        return _while_awake(link, takes_h, awake_at) if share is None else link
 
     def cost(link: Link) -> float:
         asleep = awake_at is not None and not awake_at(link.at_s)
@@ -116,6 +118,18 @@ def chain(
                     going.append((so_far + cost(link), (link, *links)))
         open_chains = _thinned(going)
     return () if best is None else best[1]
+
+
+def _while_awake(link: Link, takes_h: float, awake_at: Callable[[float], bool] | None) -> Link:
+    """The same at the nearest quarter of an hour at which its baker is awake, if that changes its hours little; the
+    ratio is worked out again for the moment that is left."""
+    if awake_at is None or awake_at(link.at_s):
+        return link
+    steps = math.floor(AWAKE_SHARE * takes_h * H_S / STEP_S)
+    for step in sorted(range(-steps, steps + 1), key=abs):
+        if awake_at(link.at_s + step * STEP_S):
+            return Link(at_s=link.at_s + step * STEP_S, parts=link.parts, hours=link.hours)
+    return link
 
 
 def _thinned(chains: list[Scored]) -> list[Scored]:

@@ -51,7 +51,7 @@ def once_a_day(
 
 
 def _because(made: FeedPlan, sinking_h: float, topped: bool) -> str:
-    top = f"It is at its top after about {phrases.hours(made.hours_to_peak[1])}"
+    top = f"It is ripe after about {phrases.hours(made.hours_to_peak[1])}"
     if not topped:
         return f"{top}, so a day later it is not there yet: wait for it, and don't feed it before."
     if sinking_h < 1.0:

@@ -16,13 +16,14 @@ from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import alternatives, phrases
 from monitor.core.plan.alternatives import NEAR, Wish
-from monitor.core.plan.hours import LONGEST_H, Aim, Hours, Triple, hours_of
+from monitor.core.plan.hours import LONGEST_H, Aim, Hours, Triple, crossing, hours_of
 from monitor.core.plan.weighing import (
     Grams,
     Limits,
     dilution,
     dilution_bounds,
     keep_bounds,
+    least_jar_ml,
     scale_caution,
     total_bounds,
     weighings,
@@ -30,7 +31,11 @@ from monitor.core.plan.weighing import (
 from monitor.values import Feeding, FeedPlan
 
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
-AIM_WORDS: dict[Aim, str] = {"fall": "start of its fall", "half_sunk": "half-sunk moment", "peak": "peak"}
+AIM_WORDS: dict[Aim, str] = {
+    "fall": "start of its fall",
+    "half_sunk": "half-sunk moment",
+    "peak": "first touch of its top",
+}
 
 ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
 USUAL_HYDRATION = 1.0  # without any history
@@ -83,9 +88,11 @@ def plan(
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,
+        hours_to_highest=hours.highest,
         met=why_not is None,
         because="",
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - starter_g, 0),
+        least_jar_ml=least_jar_ml(culture, grams, limits),
         caution=None if _too_extreme(mean_c) else scale_caution(grams, likely_h, total_bounds(culture, limits)[1]),
     )
     if why_not is None:
@@ -123,8 +130,10 @@ def what_if(
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,
+        hours_to_highest=hours.highest,
         met=None,
         because=_what_if_words(culture, feeding, hours, mean_c) + odd + _doubt(mean_c),
+        least_jar_ml=least_jar_ml(culture, feeding.grams, limits),
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
     )
 
@@ -162,15 +171,9 @@ def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> 
 
 
 def _solve(likely_h: Callable[[float], float], target_h: float, bounds: tuple[float, float]) -> float:
-    """The dilution within bounds whose likely time is the target, by halving: more dilution is never faster."""
+    """The dilution within bounds whose likely time is the target: more dilution is never faster."""
     low, high = map(math.log, bounds)
-    for _ in range(24):
-        middle = (low + high) / 2.0
-        if likely_h(math.exp(middle)) < target_h:
-            low = middle
-        else:
-            high = middle
-    return math.exp((low + high) / 2.0)
+    return math.exp(crossing(lambda ln: math.log(likely_h(math.exp(ln)) / target_h), low, high, 0.001))
 
 
 def _best(options: Sequence[Grams], off: Callable[[Grams], float], usual: float) -> Grams:
@@ -234,13 +237,15 @@ def _out_of_reach(
     when = f"after about {phrases.hours(likely_h)} at {phrases.degrees(mean_c)}"
     if limits.keep_g is None and 1.02 * low < wanted < 0.98 * high:  # it could be had, but for the whole grams
         return f"In whole grams this is the nearest ({said}), {when}; with twice as much of everything you come closer."
+    fixed = limits.keep_g is not None or limits.most_keep_g is not None or limits.least_keep_g > 1.0
     edge = dilution(grams) < 1.1 * low if likely_h > target_h else dilution(grams) > 0.9 * high
-    if not edge:
+    if fixed and not edge:
         return f"With what you fixed this is the nearest ({said}), {when}."
     if likely_h < target_h:
+        scale = "" if edge else f" In whole grams, and in this jar, {said} is the leanest."
         return (
-            f"{phrases.hours(target_h)} cannot be had: even 1:{limits.most_ratio:g} is over {when}, "
-            "and leaner is no feeding for every day."
+            f"{phrases.hours(target_h)} cannot be had: even {said} is over {when}, and leaner than "
+            f"1:{limits.most_ratio:g} is no feeding for every day.{scale}"
         )
     rich = "With more starter there is little left for it to eat."
     return f"Even {said} takes longer: the {AIM_WORDS[aim]} comes {when}. {rich}"
@@ -286,6 +291,7 @@ def _reason(culture: Culture, made: FeedPlan, aim: Aim, mean_c: float) -> str:
 
 def _what_if_words(culture: Culture, fed: Feeding, hours: Hours, mean_c: float) -> str:
     return (
-        f"{phrases.about(fed)} at {phrases.degrees(mean_c)}, going by {_basis(culture)}: at its peak after about "
-        f"{phrases.hours(hours.peak[1])}, sinking from about {phrases.hours(hours.fall[1])} on."
+        f"{phrases.about(fed)} at {phrases.degrees(mean_c)}, going by {_basis(culture)}: ripe after about "
+        f"{phrases.hours(hours.peak[1])}, at its peak after about {phrases.hours(hours.highest[1])}, sinking from "
+        f"about {phrases.hours(hours.fall[1])} on."
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from monitor.core.forecast import peak_time
@@ -22,10 +23,12 @@ LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean onl
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hours:
-    """Hours from the feeding. `peak` is the first touch of the top; where `laws_differ`, the yeasts that this starter
+    """Hours from the feeding. `peak` is the first touch of the top, from which on it is ripe, `highest` the highest
+    point, which pictures and forecasts call its peak; where `laws_differ`, the yeasts that this starter
     may have go at very different speeds, and it has not shown yet which it has."""
 
     peak: Triple
+    highest: Triple
     fall: Triple
     half_sunk: Triple
     laws_differ: bool
@@ -33,6 +36,32 @@ class Hours:
     def of(self, aim: Aim) -> Triple:
         """Those of one moment."""
         return {"peak": self.peak, "fall": self.fall, "half_sunk": self.half_sunk}[aim]
+
+
+def crossing(of: Callable[[float], float], low: float, high: float, near: float) -> float:
+    """Where a rising function crosses zero between `low` and `high`, to within `near` of its value; the end next to it
+    where it does not. Regula falsi as the Illinois method has it (Dowell and Jarratt 1971, BIT 11:168): a fifth of the
+    looks that halving takes."""
+    at_low, at_high = of(low), of(high)
+    if at_low >= 0.0:
+        return low
+    if at_high <= 0.0:
+        return high
+    kept = 0
+    for _ in range(20):
+        middle = high - at_high * (high - low) / (at_high - at_low)
+        at_middle = of(middle)
+        if abs(at_middle) <= near:
+            return middle
+        if at_middle < 0.0:
+            low, at_low = middle, at_middle
+            at_high = at_high / 2.0 if kept == -1 else at_high
+            kept = -1
+        else:
+            high, at_high = middle, at_middle
+            at_low = at_low / 2.0 if kept == 1 else at_low
+            kept = 1
+    return (low + high) / 2.0
 
 
 def hours_of(
@@ -43,6 +72,16 @@ def hours_of(
     flour: str | None = None,
 ) -> Hours:
     """What is to be expected of a feeding of that dilution at these hourly temperatures."""
+    return _hours_of(culture, tuple(temperatures_c), dilution, hydration, flour)
+
+
+@lru_cache(maxsize=1024)  # a plan, its alternatives and the next turn of a slider ask for the same feedings
+def _hours_of(
+    culture: Culture, temperatures_c: tuple[float, ...], dilution: float, hydration: float | None, flour: str | None
+) -> Hours:
     predicted = starter_models.predict(culture, temperatures_c, dilution, hydration, flour)
     ahead = peak_time.hours_ahead(predicted, temperatures_c)
-    return Hours(peak=ahead.top_h, fall=ahead.fall_h, half_sunk=ahead.half_sunk_h, laws_differ=predicted.laws_differ)
+    return Hours(
+        peak=ahead.top_h, highest=ahead.peak_h, fall=ahead.fall_h, half_sunk=ahead.half_sunk_h,
+        laws_differ=predicted.laws_differ,
+    )  # fmt: skip

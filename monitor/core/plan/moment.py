@@ -92,7 +92,8 @@ def _ordinary(
     hours = hours_of(culture, warmth_from(at_s), sum(grams) / starter_g, hydration, limits.flour)
     made = FeedPlan(
         starter_g=starter_g, flour_g=flour_g, water_g=water_g, hours_to_peak=hours.peak, hours_to_fall=hours.fall,
-        hours_to_half_sunk=hours.half_sunk, met=True, because="An ordinary feeding, to have ripe starter for the next.",
+        hours_to_half_sunk=hours.half_sunk, hours_to_highest=hours.highest, met=True,
+        because="An ordinary feeding, to have ripe starter for the next.",
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
     )  # fmt: skip
     return Planned(at_s=at_s, plan=made)

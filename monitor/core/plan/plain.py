@@ -24,6 +24,7 @@ def plan_json(made: FeedPlan) -> dict[str, Json]:
         "hours_to_peak": three(made.hours_to_peak),
         "hours_to_fall": three(made.hours_to_fall),
         "hours_to_half_sunk": three(made.hours_to_half_sunk),
+        "hours_to_highest": three(made.hours_to_highest),
         "met": made.met,
         "because": made.because,
     }
@@ -31,6 +32,8 @@ def plan_json(made: FeedPlan) -> dict[str, Json]:
         out["instead"] = [instead_json(one) for one in made.instead]
     if made.discard_g is not None:
         out["discard_g"] = made.discard_g
+    if made.least_jar_ml is not None:
+        out["least_jar_ml"] = made.least_jar_ml
     if made.caution is not None:
         out["caution"] = made.caution
     return out

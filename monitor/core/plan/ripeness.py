@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.hours import hours_of
+from monitor.core.plan.weighing import LOST
 from monitor.values import Cycle, Span
 
 HORIZON_H = 96  # temperatures are expected for so long
@@ -26,7 +27,12 @@ class Seed:
     ripe_at: Span | None
     ripe_s: float
     spent_s: float
-    total_g: float | None = None  # what stands in the jar
+    total_g: float | None = None  # what was in the jar after that feeding
+
+    @property
+    def standing_g(self) -> float | None:
+        """What stands there now: less what went as gas and sticks to the wall."""
+        return None if self.total_g is None else self.total_g * (1.0 - LOST)
 
 
 def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: float | None = None) -> Seed:
@@ -34,7 +40,7 @@ def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: 
     that was put to rest, or whose feeding nobody saw, is taken as ripe: the jar shows better."""
     if cycle is None or not (cycle.told or cycle.number > 0) or cycle.ended_at_s is not None:
         return Seed(fed_at_s=None, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H)
-    total_g = cycle.feeding.total_g
+    total_g = cycle.feeding.total_g or usual_total_g(culture)  # taken as usual where nobody told
     if cycle.rested:
         return Seed(
             fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H, total_g=total_g
@@ -49,6 +55,13 @@ def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: 
         return Seed(fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=spent_s, total_g=total_g)
     ripe_at = Span(earliest_s=max(low_s, now_s), likely_s=likely_s, latest_s=high_s)
     return Seed(fed_at_s=cycle.fed_at_s, ripe_at=ripe_at, ripe_s=likely_s, spent_s=spent_s, total_g=total_g)
+
+
+def usual_total_g(culture: Culture) -> float | None:
+    """What its last feeding made in all; None where none was told."""
+    if culture.last_flour_g is None or culture.last_hydration is None or culture.last_dilution is None:
+        return None
+    return culture.last_flour_g * (1.0 + culture.last_hydration) / (1.0 - 1.0 / culture.last_dilution)
 
 
 def expected(culture: Culture, cycle: Cycle, temperature_c: float | None = None) -> Sequence[float]:

@@ -134,6 +134,11 @@ def total_bounds(culture: Culture, limits: Limits) -> tuple[float, float]:
     return least_g, FULL * limits.jar_ml * FRESH_G_PER_ML / highest_rise(culture, limits)
 
 
+def least_jar_ml(culture: Culture, grams: tuple[float, float, float], limits: Limits) -> int:
+    """The smallest jar that it does not run over, in tens of millilitres."""
+    return 10 * math.ceil(sum(grams) * highest_rise(culture, limits) / (FULL * FRESH_G_PER_ML) / 10.0)
+
+
 def highest_rise(culture: Culture, limits: Limits) -> float:
     """The rise ratio that one cycle in twenty reaches; the usual one of its flour before any was seen."""
     ln_height, variance = culture.height

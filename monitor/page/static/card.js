@@ -1,6 +1,7 @@
 // One jar's card: its stage to be read across the kitchen, the next moment, the curve with the jar as its axis, three
 // figures, and what can be told. Only "feed now" shouts.
 
+import { bakersWord } from "./baker.js";
 import { token, tone } from "./glyphs.js";
 import { pictureOf } from "./picture.js";
 import { RiseChart } from "./rise.js";
@@ -21,8 +22,8 @@ export function makeCard(name, live) {
   const big = () => chart.box.clientWidth >= DESK_PX;
   const chart = new RiseChart({ height: (wide) => (wide >= DESK_PX ? 430 : wide >= 560 ? 400 : 336) });
   const telling = readOnly ? null : tellPanel(name, live);
-  const low = el("div", { class: "row low" });
-  const node = el("article", { class: "plate card" }, head, el("div", { class: "in" }, wrong, telling?.question, chart.node, key, waiting, facts, lines, low, telling?.panel, telling?.said, telling?.back));
+  const low = el("div", { class: "row low" }), baker = bakersWord(name);
+  const node = el("article", { class: "plate card" }, head, el("div", { class: "in" }, wrong, telling?.question, telling?.usual, chart.node, key, waiting, facts, lines, low, telling?.panel, telling?.said, telling?.back, baker));
   let curve = null, ghosts = [], jar = null, alive = true, arranged = null;
 
   async function load() {
@@ -110,6 +111,7 @@ function factsOf(jar) {
 function linesOf(jar) {
   const out = [];
   if (jar.waiting) out.push(["Nothing heard yet: does the device send? ", el("code", {}, "jartide check"), " listens."]);
+  if (jar.bake) out.push([jar.bake.words, " ", el("a", { href: `#/plan/${encodeURIComponent(jar.jar)}` }, "Plan"), ...jar.bake.moved.flatMap((words) => [el("br"), words])]);
   if (jar.snoozed_until) out.push([`Snoozed until ${jar.snoozed_until.words}.`]);
   const notes = (jar.notes ?? []).filter((note) => note.what !== "snooze"), last = notes[notes.length - 1];
   if (last) out.push([`Noted: ${last.says}, ${last.words}`, notes.length > 1 ? el("span", {}, " ", el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, `and ${notes.length - 1} more`)) : "."]);

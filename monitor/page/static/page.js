@@ -1,5 +1,6 @@
 // The page: which view an address names, the one live connection that all of them share, and what the browser's tab says.
 
+import { guideView } from "./guide.js";
 import { Live } from "./live.js";
 import { nowView } from "./now.js";
 import { othersView } from "./others.js";
@@ -13,7 +14,7 @@ import { trialsView } from "./trials.js";
 import { wallView } from "./wall.js";
 import { clock, el, weekday } from "./words.js";
 
-const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, trials: trialsView, wall: wallView, sheet: sheetView, siblings: siblingsView, others: othersView, health: healthView, settings: settingsView };
+const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, guide: guideView, trials: trialsView, wall: wallView, sheet: sheetView, siblings: siblingsView, others: othersView, health: healthView, settings: settingsView };
 const TAB = { jar: "", wall: "", sheet: "", siblings: "past", others: "", over: "past", settings: "health" };
 const main = document.getElementById("main"), icon = document.getElementById("icon"), shown = document.getElementById("clock");
 const first = JSON.parse(document.getElementById("first").textContent);

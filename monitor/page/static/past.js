@@ -1,6 +1,7 @@
 // Looking back: a jar's verdict, its rises in a list, its month as hills, jars over each other and all jars at a glance.
 
 import { token } from "./glyphs.js";
+import { adviceList } from "./guide.js";
 import { hill, overEachOther, strip } from "./hills.js";
 import { MOST_MARKS, jarMark } from "./marks.js";
 import { RiseChart } from "./rise.js";
@@ -92,7 +93,7 @@ function compared(some) {
 function verdict(past, jar) {
   const [look, words] = VERDICTS[past.verdict] ?? ["watching", past.verdict];
   return el("section", { class: "plate", "aria-labelledby": "verdict" }, el("div", { class: "in" }, el("div", { class: "tile-row" }, token(look, "middling"), el("h2", { id: "verdict" }, `${jar} ${words}`)),
-    el("p", { class: "soft" }, past.because), past.advice.length ? el("ul", { class: "plain" }, ...past.advice.map((says) => el("li", {}, says))) : null,
+    el("p", { class: "soft" }, past.because), adviceList(past.advice),
     Object.keys(past.discarded_g).length ? el("p", { class: "soft" }, `Discard so far: ${Object.entries(past.discarded_g).map(([what, g]) => `${sayWeight(g)} ${what}`).join(", ")}.`) : null));
 }
 

@@ -1,11 +1,14 @@
-// The next feeding: two sliders and an answer at once; or a bake, backwards from the hour of mixing. Either way the curve
-// that the plan foretells is drawn. While one answer is under way only the latest wish waits.
+// The next feeding, as `jartide plan` has it: for so many hours, once a day, to be ripe at a moment, or what a given one
+// will do; with an answer at once and the curve that it predicts. A bake is bake.js's.
 
+import { bakeView } from "./bake.js";
 import { calendarFold } from "./calendar.js";
 import { glyph } from "./glyphs.js";
+import { guideLink } from "./guide.js";
 import { jarLinks } from "./past.js";
+import { courseOf, latest, maybeNumber, momentChooser, until } from "./predicted.js";
 import { RiseChart } from "./rise.js";
-import { clock, dayAndClock, el, get, jarPath, post, sayLong, sayWarmth, sayWeight, zoned } from "./words.js";
+import { capital, clock, dayAndClock, el, get, jarPath, sayLong, sayWarmth, sayWeight } from "./words.js";
 
 const HOUR = 3600;
 
@@ -15,7 +18,7 @@ export async function planView(main, live, jarName) {
   main.append(el("h1", { tabindex: -1 }, jar ? `Next feeding of ${jar}` : "Next feeding"));
   if (!jar) return () => {};
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("plan", jars, jar)));
-  const box = el("div"), kinds = [["Next feeding", nextFeeding], ["Bake", bake]];
+  const box = el("div"), kinds = [["Next feeding", nextFeeding], ["Bake", bakeView]];
   const seg = el("div", { class: "seg", role: "group", "aria-label": "What to plan" });
   let end = () => {}, choice = 0;
   async function choose(i) {
@@ -33,105 +36,83 @@ export async function planView(main, live, jarName) {
   return () => end();
 }
 
-/** What is asked while an answer is under way waits, and only the latest of it. */
-function latest(ask, failed) {
-  let busy = false, again = false;
-  return async function go() {
-    if (busy) { again = true; return; }
-    busy = true;
-    try { do { again = false; await ask(); } while (again); } catch (error) { failed(String(error.message)); } finally { busy = false; }
-  };
-}
-
 async function nextFeeding(main, jar, live) {
   let first;
   try { first = await get(jarPath(jar, "plan")); } catch (error) { main.append(el("p", { class: "bad" }, String(error.message))); return () => {}; }
-  const wish = { target_h: first.target_h, temperature_c: first.temperature_c, keep_g: null };
-  const grams = el("p", { class: "grams-big" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" }), instead = el("div");
-  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
-  const ask = latest(async () => show(await get(`${jarPath(jar, "plan")}?${new URLSearchParams(Object.entries(wish).filter(([, v]) => v !== null))}`)), (says) => { because.textContent = says; });
+  let ask = () => {};
+  const changed = () => ask();
+  const half = (c) => Math.round(2 * c) / 2, wish = { target_h: first.target_h, temperature_c: null };
+  const ripe = momentChooser(live.now_s(), 1, "08:00", changed);
+  const more = {
+    keep_g: maybeNumber("Starter to keep, g", { min: 1, max: 1000 }, changed), flour_g: maybeNumber("Flour to use, g", { min: 1, max: 20000, placeholder: "as last" }, changed),
+    water_g: maybeNumber("Water to use, g", { min: 1, max: 20000, placeholder: "as last" }, changed), hydration_pct: maybeNumber("Water, % of flour", { min: 30, max: 300, placeholder: "as last" }, changed),
+    jar_ml: maybeNumber("The jar holds, ml", { min: 20, max: 20000, placeholder: first.jar_ml ?? "any" }, changed), standing_g: maybeNumber("In the jar now, g", { min: 1, max: 1000, placeholder: first.standing_g ?? "unknown" }, changed),
+  };
+  const flour = el("input", { type: "text", maxlength: 100, autocomplete: "off", placeholder: "as last" });
+  flour.addEventListener("input", changed);
+  const how = el("select", { "aria-label": "What is wanted" }, ...[["hours", "To be fed again after some hours"], ["daily", "Fed once a day at this hour"], ["moment", "Ripe at a moment"], ["change", "Another flour or stiffness"], ["given", "These grams: what will they do?"]].map(([value, words]) => el("option", { value }, words)));
+  const forHours = slider("target_h", "To be fed again after", 4, 48, 0.5, (h) => `${h} h`, first.target_h);
+  const forMoment = el("div", { class: "say" }, el("label", {}, "Ripe", ripe.day), el("label", {}, "at", ripe.hour));
+  const note = el("p", { class: "soft" }, "Say starter, flour and water.");
+  const fold = el("details", {}, el("summary", {}, "Grams, flour, jar"), el("div", { class: "say" }, more.keep_g.node, more.flour_g.node, more.water_g.node, more.hydration_pct.node, el("label", {}, "Which flour", flour), more.jar_ml.node, more.standing_g.node));
+  function shape() {
+    forHours.hidden = how.value !== "hours";
+    forMoment.hidden = how.value !== "moment";
+    note.hidden = how.value !== "given" && how.value !== "change";
+    note.textContent = how.value === "change" ? "Say which flour, or how wet." : "Say starter, flour and water.";
+    more.water_g.node.hidden = how.value !== "given";
+    more.hydration_pct.node.hidden = how.value === "given";
+    if (how.value === "given" || how.value === "change") fold.open = true;
+  }
+  how.addEventListener("input", () => { shape(); ask(); });
+  const unripe = el("p", { class: "note" }), grams = el("p", { class: "grams-big" }), before = el("ul", { class: "steps" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" }), instead = el("div");
+  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) }), chartTitle = el("h2");
+  function asked() {
+    const all = { temperature_c: wish.temperature_c, flour: flour.value || null, ...Object.fromEntries(Object.entries(more).filter(([, one]) => !one.node.hidden).map(([key, one]) => [key, one.value])) };
+    if (how.value === "hours") all.target_h = wish.target_h;
+    if (how.value === "daily") all.once_a_day = "true";
+    if (how.value === "moment") all.at_s = ripe.at_s;
+    if (how.value === "change") all.change_over = "true";
+    return new URLSearchParams(Object.entries(all).filter(([, v]) => v !== null));
+  }
+  ask = latest(async () => {
+    if (how.value === "moment" && !ripe.hour.value) return;
+    if (how.value === "given" && [more.keep_g, more.flour_g, more.water_g].some((one) => one.value === null)) return;
+    if (how.value === "change" && !flour.value && more.hydration_pct.value === null) return;
+    show(await get(`${jarPath(jar, "plan")}?${asked()}`));
+  }, (says) => { because.className = "bad"; because.textContent = says; });
+  const weighed = (one) => `Keep ${sayWeight(one.starter_g)}, add ${sayWeight(one.flour_g)} flour and ${sayWeight(one.water_g)} water`;
   function show(plan) {
-    grams.textContent = `Keep ${sayWeight(plan.starter_g)}, add ${sayWeight(plan.flour_g)} flour and ${sayWeight(plan.water_g)} water`;
-    because.textContent = plan.because;
-    instead.replaceChildren(...(plan.instead.length ? [el("h2", {}, "What you can do"), el("ul", {}, ...plan.instead.map((one) => el("li", {}, one[0].toUpperCase() + one.slice(1))))] : []));
+    unripe.textContent = plan.unripe ?? "";
+    unripe.hidden = !plan.unripe;
+    before.replaceChildren(...plan.first.map((one) => el("li", {}, el("span", { class: "when" }, one.words), el("span", { class: "dot s-feed tinted" }, glyph("feed", 24)), el("div", {}, el("b", {}, weighed(one)), el("p", { class: "soft" }, `Ripe after about ${sayLong(one.hours_to_peak[1])}.`)))));
+    grams.textContent = how.value === "moment" || how.value === "change" || plan.unripe ? `${plan.words === "now" ? "Now" : plan.words}: ${weighed(plan)}` : weighed(plan);
+    because.textContent = plan.line ?? plan.because;
+    because.className = plan.met === false ? "bad" : "";
+    instead.replaceChildren(...(plan.instead.length ? [el("h2", {}, "What you can do"), el("ul", {}, ...plan.instead.map((one) => el("li", {}, capital(one)))), el("p", {}, guideLink("ratios", "What ratios do"), " · ", guideLink("warm", "Warm and cold kitchens"))] : []));
     caution.textContent = plan.caution ?? "";
     caution.hidden = !plan.caution;
-    because.className = plan.met ? "" : "bad";
-    const at = (h) => dayAndClock(live.now_s() + h * HOUR), span = ([low, likely, high]) => `${at(likely)}, after ${sayLong(likely)} (${sayLong(low)} to ${sayLong(high)})`;
-    facts.replaceChildren(...[["Ratio", plan.ratio], ["Peak", span(plan.hours_to_peak)], ["Sinks", span(plan.hours_to_fall)],
+    const at = (h) => dayAndClock(Math.round((plan.at_s + h * HOUR) / 300) * 300), span = ([low, likely, high]) => `about ${at(likely)}, after ${sayLong(likely)} (${sayLong(low)} to ${sayLong(high)})`;
+    facts.replaceChildren(...[["Ratio", plan.ratio], ["Ripe", span(plan.hours_to_peak)], ["Peak", span(plan.hours_to_highest)], ["Sinks", span(plan.hours_to_fall)],
+      ...(plan.discard_g === null ? [] : [["Left over", el("span", {}, `${sayWeight(plan.discard_g)} `, guideLink("discard", "What it makes"))]]), ["Jar", plan.least_jar_ml === null ? "–" : `at least ${plan.least_jar_ml} ml`],
       ["Known from", plan.cycles ? `${plan.cycles === 1 ? "one cycle" : `${plan.cycles} cycles`} of this starter` : "the usual starter: none of its own cycles yet"]]
       .flatMap(([word, says]) => [el("dt", {}, word), el("dd", {}, says)]));
-    if (plan.course) chart.show(courseOf([plan.course], [], `If ${jar} is fed now: its peak about ${at(plan.hours_to_peak[1])}`));
+    const fed = [...plan.first, plan], courses = fed.map((one, i) => until(one.course, fed[i + 1]?.at_s ?? Infinity)).filter(Boolean);
+    const peak_s = plan.at_s + plan.hours_to_highest[1] * HOUR, about = clock(Math.round(peak_s / 300) * 300);
+    chartTitle.textContent = plan.words === "now" ? "If fed now" : "If fed so";
+    if (courses.length) chart.show(courseOf(courses, plan.first.length ? fed.map((one) => one.at_s) : [], `If ${jar} is fed ${plan.words}: its peak about ${about}`, { at_s: peak_s, words: `peak about ${about}` }));
   }
-  function slider(key, words, low, high, step, say) {
-    const out = el("output", {}, say(wish[key])), input = el("input", { type: "range", min: low, max: high, step, value: wish[key] });
+  function slider(key, words, low, high, step, say, begins) {
+    const out = el("output", {}, say(begins)), input = el("input", { type: "range", min: low, max: high, step, value: begins });
     input.addEventListener("input", () => { wish[key] = Number(input.value); out.textContent = say(wish[key]); ask(); });
     return el("label", { class: "slider" }, `${words}: `, out, input);
   }
-  const keep = el("input", { type: "number", class: "grams", min: 1, max: 1000, inputmode: "numeric", placeholder: "any" });
-  keep.addEventListener("input", () => { const g = Number(keep.value); wish.keep_g = keep.value === "" || !(g >= 1) ? null : g; ask(); });
   main.append(el("section", { class: "plate", "aria-label": "Wishes" }, el("div", { class: "in" },
-    slider("target_h", "To be fed again after", 4, 48, 0.5, (h) => `${h} h`),
-    slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth),
-    el("label", { class: "slider" }, "Starter to keep, g (empty: whatever fits) ", keep))),
-  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, grams, caution, because, instead, facts)),
-    el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "If fed now"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")))));
+    el("label", { class: "slider" }, "What is wanted ", how), forHours, forMoment, note,
+    slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth, half(first.temperature_c)), fold)),
+  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, unripe, before, grams, caution, because, instead, facts)),
+    el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")))));
+  shape();
   show(first);
   return () => chart.end();
-}
-
-async function bake(main, jar, live) {
-  const now = live.now_s(), day = el("select", {}, ...[...Array(5).keys()].map((i) => el("option", { value: i, selected: i === 1 }, i === 0 ? "today" : i === 1 ? "tomorrow" : dayAndClock(now + i * 24 * HOUR).split(",")[0])));
-  const hour = el("input", { type: "time", value: "09:00" }), flour = el("input", { type: "number", class: "grams", min: 50, max: 50000, value: 900, inputmode: "numeric" }), levain = el("input", { type: "number", class: "grams", min: 1, max: 100, value: 20, inputmode: "numeric" });
-  const title = el("h2"), steps = el("ul", { class: "steps" }), because = el("p", { class: "soft" }), chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
-  const after = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "What it foretells"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")));
-  const wanted = () => {
-    const [h, m] = hour.value.split(":").map(Number), at = now + Number(day.value) * 24 * HOUR, here = clock(at).split(":").map(Number);
-    return at + ((h - here[0]) * 60 + (m - here[1])) * 60 - (at % 60);
-  };
-  const step = (look, when, range, words, more) => el("li", {}, el("span", { class: "when" }, when, el("small", {}, range)), el("span", { class: `dot s-${look} tinted` }, glyph(look, 24)), el("div", {}, el("b", {}, words), el("p", { class: "soft" }, more)));
-  const query = () => new URLSearchParams({ at_s: Math.round(wanted()), flour_g: flour.value, levain_pct: levain.value || 20 });
-  const kept = el("p", { class: "soft", role: "status" }), keep = el("button", { type: "button", class: "other", onclick: async () => {
-    try { await post(`${jarPath(jar, "bake")}?${query()}`, {}); kept.textContent = "Kept: its feedings stand in the calendar, and jartide bake plans it anew."; } catch (error) { kept.textContent = `Not kept: ${error.message}`; }
-  } }, "Keep this bake");
-  const ask = latest(async () => {
-    if (!hour.value || !(Number(flour.value) >= 50)) return;
-    kept.textContent = "";
-    const made = await get(`${jarPath(jar, "bake")}?${query()}`);
-    const sum = (key) => made.feedings.reduce((all, one) => all + (one[key] ?? 0), 0);
-    title.textContent = `${made.feedings.length === 1 ? "One feeding" : `${made.feedings.length} feedings`}: ${sayWeight(sum("flour_g"))} flour, ${sayWeight(sum("water_g"))} water`;
-    steps.replaceChildren(...made.feedings.map((one) => step("feed", one.words, "", `Feed: ${[one.starter_g, one.flour_g, one.water_g].map((g) => sayWeight(g ?? 0)).join(" + ")}`, `From ${one.from}.${one.discard_g ? ` ${sayWeight(one.discard_g)} are left over.` : ""}`)),
-      step("peak", made.ready.words, made.ready.range_words, `At its peak: take ${sayWeight(made.take_g)} for the dough`, `Keep ${sayWeight(made.keep_g)} back for the next feeding.`));
-    because.replaceChildren(made.because, ...made.instead.flatMap((one) => [el("br"), `Instead: ${one}.`]), ...made.cautions.flatMap((one) => [el("br"), one]));
-    because.className = made.met ? "soft" : "bad";
-    const courses = made.feedings.map((one, i) => until(one.course, made.feedings[i + 1]?.at_s ?? Infinity)).filter(Boolean);
-    after.hidden = !courses.length;
-    if (courses.length) chart.show(courseOf(courses, made.feedings.map((one) => one.at_s), title.textContent, made.at_s));
-  }, (says) => { title.textContent = ""; steps.replaceChildren(); because.className = "bad"; because.textContent = says; after.hidden = true; });
-  for (const one of [day, hour, flour, levain]) one.addEventListener("input", ask);
-  main.append(el("section", { class: "plate" }, el("div", { class: "in say" }, el("label", {}, "I mix the dough", day), el("label", {}, "at", hour), el("label", {}, "with flour, g", flour), el("label", {}, `and ripe ${jar}, % of it`, levain))),
-    el("div", { class: "two" }, after, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, steps, because, "readOnly" in document.body.dataset ? null : keep, kept))));
-  await ask();
-  return () => chart.end();
-}
-
-function until(course, end_s) {
-  if (!course) return null;
-  const n = course.time_s.filter((s) => s < end_s).length;
-  return { time_s: course.time_s.slice(0, n), rise_ratios: course.rise_ratios.slice(0, n) };
-}
-
-/** Courses foretold, one after the other, for `RiseChart.show`; the spoon stands where it is fed. */
-function courseOf(courses, fed_at, says, mixed_s) {
-  const from_s = courses[0].time_s[0], to_s = Math.max(courses.at(-1).time_s.at(-1), mixed_s ?? 0);
-  const time_s = [], rise_ratios = [];
-  for (const one of courses) {
-    if (time_s.length) { time_s.push(one.time_s[0] - 1); rise_ratios.push([null, null, null, null, null]); }
-    time_s.push(...one.time_s);
-    rise_ratios.push(...one.rise_ratios);
-  }
-  const top = Math.max(2.45, ...rise_ratios.map((q) => (q[4] ?? 0) + 0.4));
-  const last = courses.at(-1), i = last.rise_ratios.reduce((best, q, k) => (q[2] > last.rise_ratios[best][2] ? k : best), 0);
-  return { from_s, to_s, now_s: null, fed_at_s: from_s, top, floor: 0, look: "new", level: null, level_now: null, ghosts: [], ribbon: [], course: { time_s, rise_ratios }, begin_words: `fed ${clock(from_s)}`, says, feedings: fed_at,
-    peak: { at_s: last.time_s[i], ratio: last.rise_ratios[i][2], big: mixed_s ? `dough ${clock(mixed_s)}` : `peak about ${clock(Math.round(last.time_s[i] / 300) * 300)}`, small: zoned(last.time_s[i]).key === zoned(from_s).key ? null : dayAndClock(last.time_s[i]).split(",").slice(0, 2).join(",") } };
 }

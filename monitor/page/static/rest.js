@@ -6,7 +6,7 @@ import { phonePlate } from "./phone.js";
 import { clock, el, get } from "./words.js";
 
 const STATES = { pending: "waiting to be delivered", sent: "delivered", superseded: "no longer true, not delivered", expired: "too late, not delivered" };
-const LOOKS = { feed_now: "feed", overdue: "feed", at_peak: "peak", peak_ahead: "rising", stays_flat: "flat", sensor_silent: "silent", wrong_unit: "silent", sensor_back: "ok", rest_reminder: "resting", throw_away: "throw_away", feeding_question: "ask" };
+const LOOKS = { feed_now: "feed", overdue: "feed", at_peak: "peak", peak_ahead: "rising", stays_flat: "flat", sensor_silent: "silent", wrong_unit: "silent", sensor_back: "ok", bake_feeding: "feed", bake_moved: "rising", growing: "ok", rest_reminder: "resting", throw_away: "throw_away", feeding_question: "ask" };
 const LATEST = 6, EVERY_MS = 15_000;
 const sayBytes = (n) => (n < 1e6 ? `${Math.round(n / 1e3)} kB` : `${(n / 1e6).toFixed(1)} MB`);
 const line = (look, head, body, small) => el("li", {}, token(look, "small"), el("span", { class: "t" }, el("b", {}, head), small ? el("span", { class: "soft" }, ` ${small}`) : null, body ? el("br") : null, body ?? null));

@@ -2,7 +2,7 @@
 // a slip taken back. Hands are floury: the buttons that matter are large, few, and low on the card.
 
 import { nameField, tellOf } from "./who.js";
-import { capital, clock, el, jarPath, post, sayWeight } from "./words.js";
+import { capital, clock, el, jarPath, post, sayWeight, zoned } from "./words.js";
 
 const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin again with a clean starter.";
 const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
@@ -165,11 +165,35 @@ export function tellPanel(name, live) {
       ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Put its time or grams right"))] : []));
   }
 
+  // grams that nobody told are taken as usual: one tap says that they were, another that they were not
+  const usual = el("div", { class: "usual" });
+  let taken;
+  function askGrams() {
+    usual.replaceChildren(...(taken ? [el("p", {}, taken.words), el("div", { class: "row" },
+      button("As usual", true, () => send("fed", { starter_g: taken.starter_g, flour_g: taken.flour_g, water_g: taken.water_g, flour: taken.flour ?? null, minutes_ago: sinceFed() }, "Noted: as usual.")),
+      el("button", { type: "button", class: "other", onclick: () => { correcting = true; unfold(true); otherwise.textContent = "What it was fed"; sayOtherwise(); grams.starter_g.focus(); } }, "It was other grams"))] : []));
+  }
+  let correcting = false;
+  const sinceFed = () => Math.max(0, (live.now_s() - taken.at_s) / 60);
+  const otherwise = el("h3", {}, "Fed otherwise"), whenBox = el("label", {}, "When", when);
+  const likeThis = button("Fed like this", false, () => { feed(correcting && taken ? sinceFed() : Number(when.value)); });
+  function sayOtherwise() { whenBox.hidden = correcting; likeThis.textContent = correcting ? "It was fed like this" : "Fed like this"; }
+
+  // when the starter itself was begun: its age decides what a rise is worth
+  const begunOn = el("input", { type: "date" });
+  const begun = (body, done) => send("begun", body, done);
+  const begin = el("details", { class: "notebook" }, el("summary", {}, "When was it begun?"), el("div", { class: "row" }, el("label", {}, "Begun on", begunOn),
+    button("Begun then", true, () => {
+      const days_ago = Math.round((Date.parse(zoned(live.now_s()).key) - Date.parse(begunOn.value)) / 86_400_000);
+      if (!(days_ago >= 0)) { said.textContent = "Which day? One that has been."; begunOn.focus(); return; }
+      begun({ days_ago }, `Noted: begun on ${begunOn.value}.`);
+    }), button("It is an old one", true, () => begun({ how: "old" }, "Noted: an old starter.")), button("Woken from flakes", true, () => begun({ how: "dried" }, "Noted: woken from dried flakes."))));
+
   const extra = el("div", { class: "row" });
-  panel.append(el("h3", {}, "Fed otherwise"), el("div", { class: "row" },
+  panel.append(otherwise, el("div", { class: "row" },
     el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
-    el("label", {}, "Which flour", flour), el("label", {}, "When", when), button("Fed like this", false, () => feed(Number(when.value)))),
-  seenPart, el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook);
+    el("label", {}, "Which flour", flour), whenBox, likeThis),
+  seenPart, el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook, begin);
 
   /** The buttons at the foot of a card. */
   function lowOf(look) {
@@ -184,7 +208,7 @@ export function tellPanel(name, live) {
   }
 
   return {
-    question, panel, said, back,
+    question, usual, panel, said, back,
     open: () => !panel.hidden,
     weight: sayWeight,
     /** The buttons of a look: those in the head and those at the foot. What is due is the one bright button. */
@@ -207,6 +231,11 @@ export function tellPanel(name, live) {
       saySeen();
       back.hidden = !jar.last_told;
       if (jar.last_told) back.textContent = `Take back: ${jar.last_told.what_words}, ${jar.last_told.words}`;
+      if (JSON.stringify(jar.usual_taken ?? null) !== JSON.stringify(taken ?? null)) {
+        taken = jar.usual_taken;
+        if (!taken && correcting) { correcting = false; otherwise.textContent = "Fed otherwise"; sayOtherwise(); }
+        askGrams();
+      }
       if ((jar.question ?? null) === (asked ?? null)) return;
       asked = jar.question ?? null;
       ask();

@@ -65,6 +65,7 @@ export const lengthUnit = () => (house.units.length === "in" ? "in" : "mm");
 export const toLength = (mm) => (mm === null ? null : house.units.length === "in" ? mm / 25.4 : mm);
 export const sayLength = (mm) => `${toLength(mm).toFixed(house.units.length === "in" ? 2 : 0)} ${lengthUnit()}`;
 export const toWarmth = (c) => (c === null ? null : house.units.temperature === "degF" ? c * 1.8 + 32 : c);
+export const fromWarmth = (shown) => (house.units.temperature === "degF" ? (shown - 32) / 1.8 : shown);
 export const degree = () => (house.units.temperature === "degF" ? "°F" : "°C");
 export const sayWarmth = (c) => `${toWarmth(c).toFixed(1)} ${degree()}`;
 export const asIfAt = () => `as if at ${Math.round(toWarmth(24))} ${degree()}`; // what equivalent hours are counted in

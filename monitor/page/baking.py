@@ -1,0 +1,96 @@
+"""A bake on the page: its feedings backwards from the hour of mixing, with the curves to be expected; and that it is
+kept, for the daemon to remind of, for the calendar and for `jartide bake`."""
+
+from __future__ import annotations
+
+from monitor.core.display.units import Display
+from monitor.core.plan.bake import BakePlan
+from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_mould
+from monitor.runs import bake_plans, kept_bake
+from monitor.runs.kept_bake import Asked
+from monitor.runs.report_body import Refused
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Json
+
+
+def bake(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked) -> Json:
+    """The feedings on the way to a bake. Raises Refused and StoreTrouble."""
+    made = _planned(store, known, jar, now_s, show, asked)
+    ready = made.ready
+    return {
+        "jar": jar.name,
+        "at_s": asked.wanted_s,
+        "feedings": [
+            {
+                "at_s": one.at_s,
+                "words": show.stamp(one.at_s),
+                **one.feeding.weights,
+                "from": one.source,
+                "hours_to_peak": [round(h, 2) for h in one.hours.peak],
+                "hours_to_highest": [round(h, 2) for h in one.hours.highest],
+                "hours_to_fall": [round(h, 2) for h in one.hours.fall],
+                "discard_g": one.discard_g,
+                "course": predicted_course(store, jar, one.at_s, one.hours.highest, one.hours.fall),
+            }
+            for one in made.feedings
+        ],
+        "ready": {
+            "likely_s": ready.likely_s,
+            "words": show.about(ready.likely_s, now_s),
+            "range_words": show.about_between(ready.earliest_s, ready.latest_s, now_s),
+        },
+        "take_g": made.take_g,
+        "keep_g": made.keep_g,
+        "discard_g": made.discard_g,
+        "met": made.met,
+        "because": show.worded(made.because),
+        "instead": [show.worded(one) for one in made.instead],
+        "cautions": [show.worded(one) for one in made.cautions],
+        "cycles": known.of(store, jar).cycles,
+    }
+
+
+def keep(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked) -> Json:
+    """Plan it and keep it. Raises Refused and StoreTrouble."""
+    made = _planned(store, known, jar, now_s, show, asked)
+    kept_bake.keep(store, jar.name, kept_bake.kept_of(asked, made, now_s))
+    return {"kept": True}
+
+
+def drop(store: Store, jar: JarSettings) -> Json:
+    """There is no bake any more. Raises StoreTrouble."""
+    kept_bake.drop(store, jar.name)
+    return {"kept": False}
+
+
+def shown(store: Store, jar: str, now_s: float, show: Display) -> Json:
+    """The kept bake for a jar's card: the next feeding, or that the levain is on its way, and what moved last. None
+    where none is to come. Raises StoreTrouble."""
+    kept = kept_bake.kept(store, jar)
+    if kept is None or kept.asked.wanted_s <= now_s:
+        return None
+    to_come = bake_plans.still_to_come(kept, bake_plans.open_cycle_of(store, jar))
+    words = "the levain is on its way"
+    if to_come:
+        at_s, fed = to_come[0]
+        grams = " + ".join(show.weight(g) for g in fed.grams or ())
+        words = f"next feeding {show.stamp(at_s)}{f', {grams}' if grams else ''}"
+    return {
+        "at_s": kept.asked.wanted_s,
+        "words": f"Bake, mixed {show.stamp(kept.asked.wanted_s)}: {words}.",
+        "moved": list(kept.moved),
+    }
+
+
+def _planned(
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked
+) -> BakePlan:  # fmt: skip
+    refuse_mould(store, jar)
+    if not now_s < asked.wanted_s <= now_s + FURTHEST_S:
+        raise Refused("at_s: must be a time to come, within two weeks", 409)
+    try:
+        open_cycle = bake_plans.open_cycle_of(store, jar.name)
+        return bake_plans.planned(known.of(store, jar), open_cycle, jar, asked, now_s, show)
+    except ValueError as error:
+        raise Refused(str(error), 409) from None

@@ -1,0 +1,132 @@
+"""A bake planned from what the store knows of a jar, and planned anew when the jar goes otherwise than was thought.
+
+`jartide bake` and the page plan here; the daemon asks every few minutes what has changed (`look`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from monitor.core.display.local_time import minute_of_day
+from monitor.core.display.units import Display
+from monitor.core.forecast import growth_rate
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan import bake as baking
+from monitor.core.plan.bake import BakePlan, Recipe
+from monitor.core.plan.chain import awake
+from monitor.core.plan.hours import WarmthFrom
+from monitor.core.plan.ripeness import HORIZON_H, Seed, seed_of
+from monitor.core.plan.weighing import limits_of
+from monitor.runs import history, kept_bake
+from monitor.runs.kept_bake import Asked, KeptBake
+from monitor.runs.store import Store
+from monitor.settings import JarSettings
+from monitor.values import Cycle, Feeding
+
+USUAL_LEVAIN_PCT = 20.0
+MATCH_S = 3 * 3600.0  # a feeding so near to a planned one is that one
+CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
+LATE_S = 3 * 3600.0  # so long after its time a feeding is waited for, before the rest is planned anew
+AHEAD_S = 300.0  # a feeding is told of at its time, or so much before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """A kept bake as it stands now. `to_come` are its feedings still to be made; `anew` is what it is planned as where
+    the old plan does not hold any more, with `moved` in words; `remind` the feeding whose time has come."""
+
+    to_come: tuple[tuple[float, Feeding], ...]
+    anew: BakePlan | None = None
+    moved: tuple[str, ...] = ()
+    remind: tuple[float, Feeding] | None = None
+
+
+def planned(
+    culture: Culture, open_cycle: Cycle | None, jar: JarSettings, asked: Asked, now_s: float, show: Display,
+    standing_g: float | None = None,
+) -> BakePlan:  # fmt: skip
+    """The feedings for a bake. Raises ValueError for one that cannot be."""
+    hydration = None if asked.hydration_pct is None else asked.hydration_pct / 100.0
+    return baking.bake(
+        culture,
+        seed_of(culture, open_cycle, now_s, asked.temperature_c),
+        Recipe(flour_g=asked.flour_g, levain_pct=asked.levain_pct or USUAL_LEVAIN_PCT),
+        now_s=now_s,
+        wanted_s=asked.wanted_s,
+        warmth_from=warmth_from(culture, asked.temperature_c),
+        awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+        clock=lambda at_s: show.about(at_s, now_s),
+        limits=replace(limits_of(jar), hydration=hydration, standing_g=standing_g),
+        keep_g=None if asked.keep_g is None else round(asked.keep_g),
+    )
+
+
+def warmth_from(culture: Culture, temperature_c: float | None) -> WarmthFrom:
+    """Hourly temperatures from a moment on: as expected by the person, else the jar's usual day."""
+    if temperature_c is not None:
+        return lambda _: (temperature_c,)
+    return lambda at_s: growth_rate.expected_c(culture.day_c, at_s, (), HORIZON_H)
+
+
+def open_cycle_of(store: Store, jar: str) -> Cycle | None:
+    """The cycle that is going on. Raises StoreTrouble."""
+    run = store.open_run(jar)
+    going = [cycle for cycle in store.cycles(run.id) if cycle.ended_at_s is None] if run else []
+    return going[-1] if going else None
+
+
+def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Display) -> Looked:
+    """What has become of a kept bake whose hour is still to come. Raises StoreTrouble."""
+    cycle = open_cycle_of(store, jar.name)
+    to_come = still_to_come(bake, cycle)
+    if not to_come:
+        return Looked(to_come=())
+    first_s = to_come[0][0]
+    remind = to_come[0] if first_s - AHEAD_S <= now_s <= first_s + LATE_S and first_s not in bake.reminded_s else None
+    if first_s <= now_s <= first_s + LATE_S:  # it is waited for
+        return Looked(to_come=to_come, remind=remind)
+    culture = starter_models.learned_from(history.from_store(store, jar.name), jar.flour)
+    seed = seed_of(culture, cycle, now_s, bake.asked.temperature_c)
+    if _holds(culture, seed, to_come, bake.asked):
+        return Looked(to_come=to_come, remind=remind)
+    anew = planned(culture, cycle, jar, bake.asked, now_s, show)
+    return Looked(to_come=to_come, anew=anew, moved=moved(to_come, anew, now_s, show), remind=remind)
+
+
+def still_to_come(bake: KeptBake, cycle: Cycle | None) -> tuple[tuple[float, Feeding], ...]:
+    """The feedings that were not made yet: one is made when the jar was fed near its time, after the planning."""
+    fed_s = None if cycle is None else cycle.fed_at_s
+    if fed_s is None or fed_s <= bake.planned_s:
+        return bake.feedings
+    return tuple(one for one in bake.feedings if one[0] > fed_s + MATCH_S)
+
+
+def _holds(culture: Culture, seed: Seed, to_come: Sequence[tuple[float, Feeding]], asked: Asked) -> bool:
+    warmth = warmth_from(culture, asked.temperature_c)
+    return baking.holds(culture, seed, to_come, asked.wanted_s, warmth)
+
+
+def moved(before: Sequence[tuple[float, Feeding]], made: BakePlan, now_s: float, show: Display) -> tuple[str, ...]:
+    """What has moved since it was planned last, feeding by feeding, counted from the last."""
+    out: list[str] = []
+    were, are = list(before)[::-1], list(made.feedings)[::-1]
+    for (was_s, _), one in zip(were, are, strict=False):
+        if abs(one.at_s - was_s) >= CHANGED_S:
+            out.insert(0, f"The feeding planned for {show.stamp(was_s)} is now at {show.stamp(one.at_s)}.")
+    for one in are[len(were) :]:
+        out.insert(0, f"One feeding more is needed, at {show.stamp(one.at_s)}.")
+    for was_s, _ in were[len(are) :]:
+        out.insert(0, f"The feeding planned for {show.stamp(was_s)} is not needed.")
+    return tuple(out)
+
+
+def keep_anew(store: Store, jar: str, bake: KeptBake, looked: Looked, now_s: float) -> None:
+    """Keep what `look` found. Raises StoreTrouble."""
+    if looked.anew is not None:
+        reminded = bake.reminded_s
+        bake = replace(kept_bake.kept_of(bake.asked, looked.anew, now_s, looked.moved), reminded_s=reminded)
+    if looked.remind is not None:
+        bake = replace(bake, reminded_s=(*bake.reminded_s, looked.remind[0]))
+    kept_bake.keep(store, jar, bake)

@@ -1,0 +1,133 @@
+"""The bakes that were planned, watched in a thread of its own: when a feeding's time has come it is told, and when the
+jar goes otherwise than was thought the rest is planned anew and what has moved is told. Between the store's kept bakes
+and the outbox; `runs.bake_plans` decides.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from monitor.core.display.units import Display, shown
+from monitor.core.notify.conditions import Kind
+from monitor.core.notify.due import quiet_hours_until
+from monitor.core.plan import phrases
+from monitor.host.heartbeat import working
+from monitor.host.worker import Worker
+from monitor.runs import bake_plans, kept_bake, outbox
+from monitor.runs.bake_plans import Looked
+from monitor.runs.kept_bake import KeptBake
+from monitor.runs.store import Store, StoreTrouble
+from monitor.settings import JarSettings, Settings
+from monitor.values import Notice
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 120.0  # feedings are planned to the quarter of an hour
+FIRST_S = 20.0  # after a start there is better to do
+STOP_S = 5.0
+EXPIRES_S = 6 * 3600.0
+
+
+class BakeNotices:
+    """All jars' kept bakes as a sink."""
+
+    advice = "The watch goes on; `jartide bake --jar JAR` says what is to be fed when."
+
+    def __init__(self, settings: Settings, wall: Callable[[], float], show: Display) -> None:
+        self._settings, self._wall, self._show = settings, wall, show
+        self._path: Path = settings.store.path
+        self._trouble: str | None = None
+        self._worker = Worker("bakes", self._turn, first_s=FIRST_S)
+
+    def start(self) -> None:
+        """Begin."""
+        self._worker.start()
+
+    def wake(self) -> None:
+        """A reading moves no bake: the next look comes by itself."""
+
+    def stop(self) -> None:
+        """End, after the jar in hand."""
+        self._worker.stop(STOP_S)
+
+    def trouble(self) -> str | None:
+        """One sentence while the bakes cannot be looked at."""
+        return self._trouble
+
+    def _turn(self) -> float:
+        try:
+            with Store.join(self._path) as store, working():
+                look_at_all(store, self._settings, self._wall(), self._show)
+            self._trouble = None
+        except StoreTrouble as error:
+            self._trouble = f"the planned bakes could not be looked at: {error}"
+            log.warning("%s", self._trouble)
+        return EVERY_S
+
+
+def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -> None:
+    """Put what is to be told of the bakes to come into the outbox, and keep what was planned anew. Raises
+    StoreTrouble."""
+    for jar in settings.jars:
+        bake = kept_bake.kept(store, jar.name)
+        if bake is None or bake.asked.wanted_s <= now_s:
+            continue
+        try:
+            looked = bake_plans.look(store, jar, bake, now_s, show)
+        except ValueError as error:  # the hour is too near for whatever was asked
+            log.warning("the bake of %s: %s", jar.name, error)
+            continue
+        if looked.anew is None and looked.remind is None:
+            continue
+        with store.writing():
+            outbox.put(store, _notices(store, settings, jar, bake, looked, now_s, show), now_s)
+            bake_plans.keep_anew(store, jar.name, bake, looked, now_s)
+
+
+def _notices(
+    store: Store, settings: Settings, jar: JarSettings, bake: KeptBake, looked: Looked, now_s: float, show: Display
+) -> Sequence[Notice]:
+    name, when = shown(jar.name), show.stamp(bake.asked.wanted_s)
+    out: list[tuple[Kind, str, str]] = []
+    if looked.remind is not None:
+        fed = looked.remind[1]
+        weigh = phrases.weigh(fed) if fed.grams else "as planned"
+        out.append(
+            (
+                Kind.BAKE_FEEDING,
+                f"Feed {name} for the bake",
+                f"For the dough that is mixed {when}: {weigh}. Then say so (`jartide fed`, or Fed on the page).",
+            )
+        )
+    if looked.anew is not None:
+        late = looked.anew.met is False and bake.met
+        if looked.moved or late:
+            instead = "".join(f" Instead: {one}." for one in looked.anew.instead) if late else ""
+            because = f" {looked.anew.because}" if late else ""
+            out.append(
+                (
+                    Kind.BAKE_MOVED,
+                    f"The bake with {name} is planned anew",
+                    f"For the dough that is mixed {when}: {' '.join(looked.moved)}{because}{instead}".strip(),
+                )
+            )
+    cycle = bake_plans.open_cycle_of(store, jar.name)
+    number = 0 if cycle is None else cycle.number
+    quiet_s = quiet_hours_until(settings.notices, now_s, show)
+    told = [one.notice.kind for one in outbox.of_jar(store, jar.name, number)]
+    return [
+        Notice(
+            jar=jar.name,
+            cycle=number,
+            kind=kind,
+            repeat=told.count(kind),
+            due_s=now_s if quiet_s is None or kind in settings.notices.quiet_except else quiet_s,
+            expires_s=max(now_s, quiet_s or now_s) + EXPIRES_S,
+            title=title,
+            text=show.worded(text),
+        )
+        for kind, title, text in out
+        if kind not in settings.notices.leave_out
+    ]

@@ -1,0 +1,77 @@
+"""A feeding told in parts, by command and page: what comes within three hours completes what was said, and erases
+nothing; grams that nobody told are taken as usual. The product's own promise."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.runs import report_body
+from monitor.runs.report_body import Refused
+from monitor.settings import DisplaySettings, JarSettings, Settings, StoreSettings
+from monitor.values import Fed
+from tests.kitchen import Kitchen
+from tests.night import EMPTY_MM
+
+pytestmark = pytest.mark.dates
+
+JAR = JarSettings(name="rye", empty_mm=EMPTY_MM)
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    path = tmp_path / "jartide.toml"
+    path.write_text(f'[store]\npath = "{tmp_path}/s.db"\n\n[[jar]]\nname = "rye"\nempty_mm = {EMPTY_MM:g}\n')
+    return path
+
+
+def kitchen_of(config: Path, now_s: float) -> Kitchen:
+    settings = Settings(
+        jars=(JAR,), store=StoreSettings(path=config.with_name("s.db")), display=DisplaySettings(time_zone="UTC")
+    )
+    return Kitchen(settings.store.path, now_s, settings)
+
+
+def fed(config: Path, *words: object) -> None:
+    done = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), *map(str, words)])
+    assert done.exit_code == 0, done.output
+
+
+def test_parts_told_by_command_and_page_make_one_feeding(config: Path) -> None:
+    now_s = time.time()
+    kitchen = kitchen_of(config, now_s - 600.0)
+    fed(config, "--starter-g", 25, "--flour-g", 100)
+    kitchen.to(now_s + 60.0)
+    kitchen.daemon.flush()
+    cycle = kitchen.state().cycle
+    assert cycle is not None
+    assert (cycle.starter_g, cycle.flour_g, cycle.water_g) == (25.0, 100.0, None)
+    fed(config, "--starter-g", 30)  # put right, and nothing else said
+    later_s = time.time() + 120.0
+    kitchen.to(later_s)
+    # the water on the page, two minutes later
+    report_body.tell(kitchen.store, report_body.fed_of({"water_g": 110, "minutes_ago": 2}, JAR, later_s), later_s)
+    kitchen.to(later_s + 120.0)
+    kitchen.daemon.flush()
+    cycle = kitchen.state().cycle
+    assert cycle is not None
+    assert (cycle.starter_g, cycle.flour_g, cycle.water_g) == (30.0, 100.0, 110.0)
+    assert [kind.value for kind in kitchen.kinds()].count("fed") == 1  # one feeding, not three
+    kitchen.store.close()
+
+
+def test_a_tap_that_completes_is_taken_at_once_and_the_same_tap_again_is_not(config: Path) -> None:
+    now_s = time.time()
+    kitchen = kitchen_of(config, now_s)
+    told = Fed(time_s=now_s, jar="rye")
+    report_body.tell(kitchen.store, told, now_s)
+    whole = replace(told, starter_g=25.0, flour_g=100.0, water_g=100.0)
+    report_body.tell(kitchen.store, whole, now_s + 5.0)
+    with pytest.raises(Refused, match="within the last minute"):
+        report_body.tell(kitchen.store, whole, now_s + 8.0)
+    kitchen.store.close()
