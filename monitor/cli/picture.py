@@ -31,12 +31,13 @@ def picture(
     if output.suffix.lower() not in FORMATS:
         raise click.BadParameter(f"{output.name}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
     to_be_new("--output", output)
-    from monitor.review import still
+    from monitor.review import days, still
     from monitor.review.picture import PictureError, draw, write
 
     named = recorded(run, config, store_path, empty_mm, feedings)
     readings, events = named.readings, named.events
-    cycles = reviewed(named).cycles
+    seen = reviewed(named)
+    cycles = seen.cycles
     notes = [note for cycle in cycles for note in cycle.notes]
     if named.cycle is not None:
         (part,) = cycles
@@ -47,6 +48,9 @@ def picture(
         if len(cycles) == 1 and named.jar.empty_mm is not None and still.draws(cycles[0]):
             whole = [r for r in readings if cycles[0].begin_s <= r.time_s < cycles[0].end_s]
             write(still.one_cycle(whole, events, cycles[0], named.jar, named.zone, named.show), output)
+            return
+        if named.jar.empty_mm is not None and days.draws_run(seen):
+            write(days.whole_run(seen, named.jar, named.zone, named.show), output)
             return
         tops = [cycle.top for cycle in cycles if cycle.top is not None]
         draw(

@@ -43,9 +43,16 @@ def mark(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo, ink: str, 
     for number, disc in enumerate(discs if numbered else (), 1):
         axes.annotate(str(number), (disc, 0.0), xycoords=foot, color=paper, fontsize=8, fontweight="bold",
                       ha="center", va="center_baseline", zorder=5)  # fmt: skip
-    lines = wrap(_words(some, zone, numbered), round(CHARS_PER_IN * figure.get_figwidth()), break_on_hyphens=False)
+    lines = lines_of(some, zone, figure.get_figwidth())
     figure.set_figheight(figure.get_figheight() + LINE_IN * len(lines))
     below.set_xlabel("\n".join(lines), loc="left", multialignment="left", color=ink, parse_math=False)
+
+
+def lines_of(notes: Sequence[Noted], zone: tzinfo, wide_in: float) -> list[str]:
+    """The notes' times and words as lines that fit beneath a picture, each note with its number unless there are too
+    many; lines break between notes only."""
+    numbered = len(notes) <= MOST_NUMBERED
+    return wrap(_words(notes, zone, numbered), round(CHARS_PER_IN * wide_in), break_on_hyphens=False)
 
 
 def _side_by_side(at: Sequence[float], apart: float, right: float) -> list[float]:

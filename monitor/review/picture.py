@@ -18,19 +18,18 @@ from typing import Any, TextIO
 
 from monitor.core.display.units import MM_PER_INCH, Display
 from monitor.review import note_marks
+from monitor.review.colours import CRUST, GRID, INK, PEAK, PLATE, SETTLING, SINKING, TIDE, WARM
 from monitor.review.smoother import Top
 from monitor.review.summary import HANDS_S, covered, without
 from monitor.runs.reading_columns import PairColumns
 from monitor.values import Event, EventKind, Noted, Reading, Span
 
-INK, GRID, TIDE, WARM = "#20292c", "#cfc5b3", "#0f5663", "#6b3b86"
-CRUST, PEAK, FALL, GREY, PAPER = "#7d4310", "#1b6e3c", "#a3271f", "#555555", "#fffdf8"
 # markers differ in shape as well as in colour, so that nothing hangs on colour alone
 _MARKS = {
     EventKind.FED: ("fed", CRUST, "^"),
     EventKind.PEAK_REACHED: ("peak", PEAK, "D"),
-    EventKind.FALL_BEGAN: ("fall known: feed now", FALL, "v"),
-    EventKind.STAYED_FLAT: ("stayed flat", GREY, "s"),
+    EventKind.FALL_BEGAN: ("fall known: feed now", SINKING, "v"),
+    EventKind.STAYED_FLAT: ("stayed flat", SETTLING, "s"),
 }
 _MOST_POINTS = 4000  # more than a picture has pixels across; min and max of each bin are kept, so no peak is lost
 _CALM = 7  # readings whose middle says how high the picture must be: a hand over the jar is in fewer
@@ -150,7 +149,7 @@ def drawn(
     top.set_title(title, loc="left", color=INK, parse_math=False)
     _warmth(below, readings, show)
     _dates(below, zone)
-    note_marks.mark(top, below, notes, zone, INK, PAPER)
+    note_marks.mark(top, below, notes, zone, INK, PLATE)
     for axes in (top, below):
         plain(axes)
     return figure
@@ -243,7 +242,7 @@ def _mark(
         else:
             point(at_s, height(at_s), word, "", colour, marker)
     for top in tops:
-        turns = ((top.peak_at, "peak", PEAK, "D", -1), (top.fall_at, "fall", FALL, "v", 1))
+        turns = ((top.peak_at, "peak", PEAK, "D", -1), (top.fall_at, "fall", SINKING, "v", 1))
         for span, word, colour, marker, side in turns:
             if span is not None:
                 at_mm = height(span.likely_s)

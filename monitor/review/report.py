@@ -19,7 +19,8 @@ from markupsafe import Markup
 
 from monitor import __version__
 from monitor.core.display.units import Display, shown
-from monitor.review import picture, words
+from monitor.review import days, picture, still, words
+from monitor.review.colours import CRUST, INK, ROLES, TIDE, WARM
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.settings import JarSettings
 from monitor.values import Event, Noted, Reading
@@ -28,12 +29,8 @@ MOST_PICTURES = 30  # of single cycles, the newest: a picture is some 30 kB
 MOST_OVER = 12  # curves over each other that can still be told apart
 SHORTEST_S = 2 * 3600.0  # of a curve worth laying over others: the end of what went before is none
 WIDE_IN, HIGH_IN = 9.0, 4.2
-_ROLES = {
-    picture.INK: "ink", picture.GRID: "edge", picture.TIDE: "tide", picture.WARM: "warm", picture.CRUST: "crust",
-    picture.PEAK: "peak", picture.FALL: "fall", picture.GREY: "grey", picture.PAPER: "card",
-}  # fmt: skip
 _DASHES: tuple[Any, ...] = ("-", "--", ":", "-.", (0, (6, 2, 1, 2, 1, 2)), (0, (1, 4)))
-_LINES = (picture.TIDE, picture.CRUST, picture.WARM, picture.INK)
+_LINES = (TIDE, CRUST, WARM, INK)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,13 +66,13 @@ def pictures_in(parts: Sequence[Part]) -> int:
 
 def _run(part: Part, show: Display, pictures: _Pictures, *, with_cycles: bool) -> dict[str, Any]:
     summary = part.summary
-    whole = pictures.drawn(part, summary.cycles)
+    whole = pictures.whole(part)
     told = [
         {
             "title": words.cycle_title(cycle, show),
             "lines": list(words.cycle_lines(cycle, show)),
             "notes": words.note_lines(cycle, show),
-            "picture": pictures.drawn(part, [cycle]) if len(summary.cycles) > 1 else None,
+            "picture": pictures.one(part, cycle) if len(summary.cycles) > 1 else None,
         }
         for cycle in (summary.cycles[-MOST_PICTURES:] if with_cycles else ())
     ]
@@ -116,7 +113,7 @@ def _over(parts: Sequence[Part], show: Display, pictures: _Pictures) -> Markup:
     axes.set_xlabel("hours since the feeding")
     picture.lengths(axes, "above its start", show)
     picture.plain(axes)
-    key = figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=picture.INK, handlelength=4)
+    key = figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=INK, handlelength=4)
     for said in key.get_texts():
         said.set_parse_math(False)  # a file's name is no formula
     return pictures.inline(figure)
@@ -131,7 +128,22 @@ class _Pictures:
         self._seen = seen
         self._count = 0
 
-    def drawn(self, part: Part, cycles: Sequence[CycleSummary]) -> Markup | None:
+    def whole(self, part: Part) -> Markup | None:
+        """All of a run: its days, or its one cycle; None when no surface was read in it."""
+        cycles = part.summary.cycles
+        if part.jar.empty_mm is None or not days.draws_run(part.summary):
+            return self.one(part, cycles[0]) if len(cycles) == 1 else self._drawn(part, cycles)
+        return self.inline(days.whole_run(part.summary, part.jar, self._zone, self._show))
+
+    def one(self, part: Part, cycle: CycleSummary) -> Markup | None:
+        """One cycle; None when no surface was read in it."""
+        if part.jar.empty_mm is None or not still.draws(cycle):
+            return self._drawn(part, [cycle])
+        readings = [r for r in part.readings if cycle.begin_s <= r.time_s < cycle.end_s]
+        events = [e for e in part.events if cycle.begin_s <= e.happened_at_s < cycle.end_s]
+        return self.inline(still.one_cycle(readings, events, cycle, part.jar, self._zone, self._show))
+
+    def _drawn(self, part: Part, cycles: Sequence[CycleSummary]) -> Markup | None:
         """The stretch of a run that some of its cycles cover; None when no surface was read in it."""
         begin_s, end_s = cycles[0].begin_s, cycles[-1].end_s
         notes: list[Noted] = [note for cycle in cycles for note in cycle.notes]
@@ -160,7 +172,7 @@ class _Pictures:
         )
         self._count += 1
         svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>p{self._count}-", svg)
-        for colour, role in _ROLES.items():
+        for colour, role in ROLES.items():
             svg = svg.replace(colour, f"var(--{role})")
         self._seen()
         return Markup(svg)  # drawn by matplotlib, which escapes what is text

@@ -16,24 +16,22 @@ import numpy as np
 from monitor.core.display.titles import cycle_title
 from monitor.core.display.units import Display
 from monitor.core.vessel.level import rise_ratio
+from monitor.review.colours import DOUGH, GRID, INK, ON, ONE, PEAK, PLATE, RISING, SETTLING, SINKING, SOFT, WARM
 from monitor.review.picture import CELSIUS, new_figure
 from monitor.review.summary import HANDS_S, CycleSummary
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Reading
 
-# as the page has them by day (page.css); a ratio of contrast against the plate stands in the tests
-PLATE, INK, SOFT, GRID, ONE, DOUGH, WARM, ON = (
-    "#fcfdfb", "#14213f", "#4a5875", "#d5dde6", "#7a89a6", "#ebc06d", "#7a2e6e", "#ffffff",
-)  # fmt: skip
 STAGES = {
-    "settling": ("#56647d", "settling"),
-    "rising": ("#1d4fb8", "▲ rising"),
-    "peak": ("#14683d", "◆ at its peak"),
-    "sinking": ("#94480a", "▼ sinking"),
+    "settling": (SETTLING, "settling"),
+    "rising": (RISING, "▲ rising"),
+    "peak": (PEAK, "◆ at its peak"),
+    "sinking": (SINKING, "▼ sinking"),
 }
 H_S = 3600.0
 SIZE_IN = (12.0, 6.75)
 BLOCK_S, SPREAD_S = 300.0, 600.0  # medians of five minutes, smoothed by ten
+MOST_DOTS = 600
 LEAST_TOP = 2.45  # times: how high the glass is at least
 NEAR_TOP = 0.98  # share of the rise from which on it stands at its peak
 NARROW_H = 1.5  # a bar shorter than this, of 13 h, has no room for its word
@@ -67,7 +65,8 @@ def one_cycle(
     if len(line):
         axes.fill_between(line_h, 0, line, color=DOUGH, alpha=0.55, lw=0, zorder=1.5)
         axes.plot(line_h, line, color=INK, lw=3.2, solid_capstyle="round", zorder=4)
-    axes.scatter(hours, ratios, s=5, color=SOFT, alpha=0.38, linewidths=0, zorder=3)
+    step = -(-len(hours) // MOST_DOTS) or 1  # more are not told apart
+    axes.scatter(hours[::step], ratios[::step], s=5, color=SOFT, alpha=0.38, linewidths=0, zorder=3)
     _glass(figure, (0.03, 0.235, 0.08, 0.53), top)
     _peak(axes, cycle, line_h, line, top, zone)
     _ribbon(figure, _stages(cycle, events, line_h, line, end_h), cycle, end_h, zone)

@@ -68,8 +68,10 @@ def test_in_a_browser_without_a_network(night: Path, browser: Browser, scheme: s
     assert page.locator("svg").count() == 3  # the run and its two cycles
     assert page.locator("img").count() == 0
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
-    stroke = page.locator("svg path[style*='var(--tide)']").first.evaluate("node => getComputedStyle(node).stroke")
-    assert stroke == {"light": "rgb(15, 86, 99)", "dark": "rgb(127, 208, 218)"}[scheme]
+    stroke = page.locator("svg path[style*='stroke: var(--ink)']").first.evaluate(
+        "node => getComputedStyle(node).stroke"
+    )
+    assert stroke == {"light": "rgb(20, 33, 63)", "dark": "rgb(241, 244, 250)"}[scheme]
     assert not serious(page)
     assert not wrong
     context.close()

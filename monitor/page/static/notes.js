@@ -8,7 +8,7 @@ export function noteLine(jar, note) {
   const may = note.may_change && !document.body.hasAttribute("data-read-only");
 
   function show(says = "") {
-    words.replaceChildren(el("b", {}, clock(note.at_s)), ` ${note.text ? `${note.what_words}: ${note.text}` : note.says}`,
+    words.replaceChildren(el("b", {}, clock(note.at_s)), ` ${note.says}`,
       ...(may ? [" ", el("button", { type: "button", class: "plain", "aria-label": `Change the note of ${clock(note.at_s)}`, onclick: edit }, "Change")] : []), ...(says ? [el("p", { class: "said", role: "status" }, says)] : []));
   }
   function edit() {
@@ -22,7 +22,7 @@ export function noteLine(jar, note) {
     try {
       await post(jarPath(jar, "note_changed"), { at_s: note.at_s, what: note.what, text: note.text, new_text });
       if (new_text === null) { row.remove(); return; }
-      note = { ...note, text: new_text };
+      note = { ...note, text: new_text, says: new_text ? `${note.what_words}: ${new_text}` : note.what_words };
       show("Changed.");
     } catch (error) { show(`Not changed: ${error.message}.`); }
   }
