@@ -17,7 +17,6 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
-from monitor.runs.store_file import StoreTrouble
 from tests.outside_calls import FAILED, ROOT, Place, places
 
 PLACES = places()
@@ -72,12 +71,8 @@ def failing(place: Place) -> Iterator[None]:
 def failure(place: Place) -> Exception:
     """What a broken disk, line or network raises there."""
     name = place.call.rpartition(".")[2]
-    if place.path.startswith("monitor/runs/") and "_db." in place.call and not place.path.endswith("database.py"):
-        return StoreTrouble("the store: input/output error", lasting=False)
     if place.path.startswith("monitor/runs/") and name in ("execute", "executemany", "connect", "commit", "query"):
         error = sqlite3.OperationalError("disk I/O error")
         error.sqlite_errorcode = sqlite3.SQLITE_IOERR
         return error
-    if place.call in ("Store.open", "Database.open"):
-        return StoreTrouble("the store: input/output error", lasting=False)
     return OSError(errno.EIO, os.strerror(errno.EIO))

@@ -115,6 +115,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "P7": ("`status` looks at the lock in the very moment of a start", "the daemon starts all the same"),
     "P8": ("the end takes too long: a slow disk, a part that hangs", "cut short in 20 s, all is stored"),
     "P9": ("any place at which a command reaches outside fails", "one sentence, exit 1 or 2, nothing half-made"),
+    "P10": ("any place at which the daemon reaches outside fails", "every reading once; the page answers"),
     # --- notices
     "N1": ("endpoint down, name not found", "tried again with longer waits, delivered once"),
     "N2": ("an endpoint that never answers", "bounded by its time; the other channels go on"),

@@ -79,4 +79,7 @@ class Worker:
                 wait_s = 0.0
             if not self.stopping:
                 self._woken.wait(wait_s)
-        self._ending()
+        try:
+            self._ending()
+        except Exception:
+            log.exception("%s: an error at its end", self._thread.name)

@@ -29,14 +29,14 @@ class ConfirmedPublisher:
         client = self._in_flight.client
         if client is None:
             return False
-        info = client.publish(topic, payload, qos=1, retain=retain)
-        self._wake()
         end_s = time.monotonic() + PUBLISH_S
         try:
+            info = client.publish(topic, payload, qos=1, retain=retain)
+            self._wake()
             while not info.is_published() and self._in_flight.client is client and time.monotonic() < end_s:
                 info.wait_for_publish(0.1)
             confirmed = info.is_published()
-        except (RuntimeError, ValueError):  # not connected any more
+        except (RuntimeError, ValueError, OSError):  # not connected any more
             return False
         if info.mid in self._refused_mids:
             self._refused_mids.discard(info.mid)
