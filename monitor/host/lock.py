@@ -32,20 +32,27 @@ class StoreLock:
         with suppress(FileExistsError):
             os.close(file_modes.make(self._path))
         file = os.open(self._path, os.O_RDWR | os.O_CLOEXEC)
+        try:
+            self._hold(file)
+        except BaseException:
+            os.close(file)  # or this process would hold for good what it cannot use
+            raise
+        with suppress(OSError):  # a full disk, perhaps: it holds without, and only nobody reads whose it is
+            os.ftruncate(file, os.pwrite(file, f"{os.getpid()}\n".encode(), 0))
+        self._file = file
+        return self
+
+    def _hold(self, file: int) -> None:
         for left in reversed(range(TRIES)):
             try:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
+                return
             except BlockingIOError:
                 if left:
                     time.sleep(TRY_S)
-        else:
-            pid = _pid(file)
-            os.close(file)
-            raise StoreBusy(f"{self._store}: another daemon (process {pid or 'unknown'}) is watching with this store")
-        os.ftruncate(file, os.pwrite(file, f"{os.getpid()}\n".encode(), 0))
-        self._file = file
-        return self
+        raise StoreBusy(
+            f"{self._store}: another daemon (process {_pid(file) or 'unknown'}) is watching with this store"
+        )
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 import subprocess
@@ -73,5 +74,27 @@ def test_the_holder_is_named_and_its_death_lets_go(tmp_path: Path) -> None:
     other.kill()
     other.wait()
     assert holder(store) is None
+    with StoreLock(store):
+        assert holder(store) == os.getpid()
+
+
+@pytest.mark.parametrize("call", ["flock", "pwrite", "ftruncate"])
+def test_a_failure_while_it_is_taken_leaves_no_lock_behind(
+    tmp_path: Path, call: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the file says is for people; whether it is held is the kernel's (flock(2))."""
+
+    def fails(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    store, taken = tmp_path / "s.db", call != "flock"
+    with monkeypatch.context() as broken:
+        broken.setattr(lock.fcntl if call == "flock" else lock.os, call, fails)
+        if taken:
+            with StoreLock(store), pytest.raises(StoreBusy), StoreLock(store):
+                pass
+        else:
+            with pytest.raises(OSError, match="No space"), StoreLock(store):
+                pass
     with StoreLock(store):
         assert holder(store) == os.getpid()
