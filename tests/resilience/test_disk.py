@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import random
+import select
 import shutil
 import signal
 import subprocess
@@ -68,15 +69,18 @@ def test_a_power_cut_leaves_all_that_was_acknowledged(image: Path, tmp_path: Pat
     chance, cuts = random.Random(CUTS), []
     with mounted(image) as folder:
         command = [sys.executable, "-c", WRITER, str(folder / "s.db"), "64"]
-        writer = subprocess.Popen(command, cwd=Path(__file__).parents[2], stdout=subprocess.PIPE, text=True)
+        writer = subprocess.Popen(command, cwd=Path(__file__).parents[2], stdout=subprocess.PIPE)
         assert writer.stdout is not None
+        said = b""
         try:
             for _ in range(CUTS):
-                for _ in range(chance.randrange(1, 12)):
-                    acknowledged = int(writer.stdout.readline())
-                time.sleep(chance.uniform(0.0, 0.02))  # the moment itself is the matter, not waiting for anything
+                said = os.read(writer.stdout.fileno(), 1 << 20)  # waits until there is some
+                time.sleep(chance.uniform(0.0, 0.2))  # the moment itself is the matter, not waiting for anything
                 writer.send_signal(signal.SIGSTOP)
                 os.waitid(os.P_PID, writer.pid, os.WSTOPPED | os.WNOWAIT)
+                while select.select([writer.stdout], [], [], 0)[0]:
+                    said += os.read(writer.stdout.fileno(), 1 << 20)
+                acknowledged = int(said[: said.rindex(b"\n")].rpartition(b"\n")[2])
                 cut = tmp_path / "cut"
                 shutil.copyfile(image, cut)
                 writer.send_signal(signal.SIGCONT)
