@@ -9,6 +9,9 @@ any other message: refused as too long, counted, acknowledged after the commit.
 
 from __future__ import annotations
 
+import ssl
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -70,15 +73,21 @@ class PacketLimit:
 
 
 class LimitedSocket:
-    """A connected socket whose bytes come through a `PacketLimit`; everything else is the socket's own."""
+    """A connected socket whose bytes come through a `PacketLimit`, and which can write what is sent together at once;
+    everything else is the socket's own. Of one thread."""
 
     def __init__(self, inner: Any, limit: PacketLimit) -> None:
         self._inner = inner
         self._limit = limit
         self._ready = bytearray()
+        self._gathering = False
+        self._gathered = bytearray()
+        self._broken: OSError | None = None  # what writing came to
 
     def recv(self, size: int) -> bytes:
         """As socket.recv on a socket that does not block."""
+        if self._broken is not None:
+            raise self._broken
         if not self._ready:
             chunk = self._inner.recv(_CHUNK)
             if not chunk:
@@ -90,9 +99,51 @@ class LimitedSocket:
         del self._ready[:size]
         return out
 
+    def send(self, data: bytes) -> int:
+        """As socket.send on a socket that does not block; within `gathering` nothing is written yet."""
+        if self._gathering:
+            self._gathered += data
+            return len(data)
+        self.write_gathered()
+        if self._gathered:
+            raise BlockingIOError  # first what was sent first
+        return int(self._inner.send(data))
+
+    @contextmanager
+    def gathering(self) -> Iterator[None]:
+        """What is sent within is written at its end, in one call: paho writes each acknowledgement by itself."""
+        self._gathering = True
+        try:
+            yield
+        finally:
+            self._gathering = False
+        self.write_gathered()
+
+    def write_gathered(self) -> None:
+        """Write what was gathered and could not be written yet, as far as that goes now. Where the connection is broken
+        `recv` says so, as it would have."""
+        if not self._gathered:
+            return
+        try:
+            del self._gathered[: self._inner.send(bytes(self._gathered))]
+        except (BlockingIOError, ssl.SSLWantWriteError, ssl.SSLWantReadError):
+            return
+        except OSError as error:
+            self._broken = error
+            self._gathered.clear()
+
+    def close(self) -> None:
+        """As socket.close, after what was gathered: a word of leaving may be the last of it."""
+        self.write_gathered()
+        self._inner.close()
+
+    def unwritten(self) -> int:
+        """Bytes that were gathered and could not be written yet."""
+        return len(self._gathered)
+
     def pending(self) -> int:
-        """Bytes that are here already and that select does not know of."""
-        return len(self._ready) or int(getattr(self._inner, "pending", int)())
+        """Bytes that are here already and that select does not know of, or a broken connection that it may not show."""
+        return len(self._ready) or int(self._broken is not None) or int(getattr(self._inner, "pending", int)())
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._inner, name)

@@ -32,6 +32,7 @@ from monitor.sources import Put, mqtt_link
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.ingest import Clock, SourceStatus
 from monitor.sources.mqtt_in_flight import AckToken, InFlight, topic_of
+from monitor.sources.mqtt_packet_limit import LimitedSocket
 from monitor.sources.mqtt_publisher import ConfirmedPublisher
 from monitor.sources.mqtt_tables import Tables
 from monitor.values import SourceHealth
@@ -198,15 +199,17 @@ class MqttSource:
             elif said is None and self._in_flight.client is client:
                 said = self._say(client, "online")
                 client.publish(self._echo_topic, self._echo, qos=1)
-            ready = [sock] if getattr(sock, "pending", int)() else []  # TLS may hold bytes that select cannot see
-            wanted = [sock] if client.want_write() else []
+            assert isinstance(sock, LimitedSocket)  # `make_client` makes no other
+            ready = [sock] if sock.pending() else []  # TLS may hold bytes that select cannot see
+            wanted = [sock] if client.want_write() or sock.unwritten() else []
             readable, writable, _ = select.select([sock, self._wake_r], wanted, [], 0 if ready else 1.0)
             if self._wake_r in readable:
                 self._wake_r.recv(4096)
             if ready or sock in readable:
                 self._read(client)
             if writable or client.want_write():
-                client.loop_write()
+                with sock.gathering():  # all acknowledgements of a commit in one call
+                    client.loop_write()
             client.loop_misc()
             if self._unreadable is not None and time.monotonic() - self._asked_s > RETRY_S[1]:
                 self._subscribe(client)  # its access list may have been mended

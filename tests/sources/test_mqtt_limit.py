@@ -4,6 +4,7 @@ Packets by hand after OASIS MQTT 3.1.1, section 3.3, and MQTT 5.0, sections 1.5.
 """
 
 import json
+import ssl
 import subprocess
 import sys
 from pathlib import Path
@@ -64,6 +65,72 @@ def test_a_long_message_keeps_its_topic_and_packet_number(five: bool, mid: int |
 def test_what_no_broker_may_send_ends_the_connection(stream: bytes) -> None:
     with pytest.raises(ConnectionError):
         PacketLimit(five=False).feed(stream)
+
+
+class Line:
+    """A socket that takes so many bytes a call, or says what it is given to say."""
+
+    def __init__(self, *takes: int | OSError) -> None:
+        self.takes, self.closed = list(takes), False
+        self.calls: list[bytes] = []
+
+    def send(self, data: bytes) -> int:
+        takes = self.takes.pop(0) if self.takes else len(data)
+        if isinstance(takes, OSError):
+            raise takes
+        self.calls.append(data[:takes])
+        return len(data[:takes])
+
+    def recv(self, size: int) -> bytes:
+        return b""
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def acknowledged(sock: LimitedSocket) -> None:
+    with sock.gathering():
+        for packet in (b"one ", b"two ", b"three"):
+            assert sock.send(packet) == len(packet)
+
+
+def test_what_is_sent_together_is_written_at_once() -> None:
+    line = Line()
+    sock = LimitedSocket(line, PacketLimit(five=True))
+    acknowledged(sock)
+    sock.send(b"alone")
+    assert line.calls == [b"one two three", b"alone"]
+    assert sock.unwritten() == 0
+
+
+@pytest.mark.parametrize("full", [BlockingIOError(), ssl.SSLWantWriteError()])
+def test_a_line_that_takes_less_gets_the_rest_later_and_in_order(full: OSError) -> None:
+    line = Line(5, full, full, 100)
+    sock = LimitedSocket(line, PacketLimit(five=True))
+    acknowledged(sock)
+    assert sock.unwritten() == len(b"one two three") - 5
+    sock.write_gathered()  # full
+    with pytest.raises(BlockingIOError):
+        sock.send(b"alone")  # not before what was sent first
+    sock.send(b"alone")
+    assert b"".join(line.calls) == b"one two threealone"
+
+
+def test_a_line_that_breaks_is_said_where_it_is_read() -> None:
+    sock = LimitedSocket(Line(ConnectionResetError("gone")), PacketLimit(five=True))
+    acknowledged(sock)
+    assert (sock.unwritten(), sock.pending()) == (0, 1)
+    with pytest.raises(ConnectionResetError, match="gone"):
+        sock.recv(10)
+
+
+def test_a_last_word_is_written_before_the_line_is_closed() -> None:
+    line = Line()
+    sock = LimitedSocket(line, PacketLimit(five=True))
+    with sock.gathering():
+        sock.send(b"leaving")
+        sock.close()
+    assert (line.calls, line.closed) == ([b"leaving"], True)
 
 
 def test_paho_still_reads_through_the_limit(broker, begin: Begin) -> None:  # type: ignore[no-untyped-def]
