@@ -99,6 +99,10 @@ class LimitedSocket:
         del self._ready[:size]
         return out
 
+    def fileno(self) -> int:
+        """As socket.fileno: select asks for it."""
+        return int(self._inner.fileno())
+
     def send(self, data: bytes) -> int:
         """As socket.send on a socket that does not block; within `gathering` nothing is written yet."""
         if self._gathering:

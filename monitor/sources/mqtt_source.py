@@ -202,7 +202,8 @@ class MqttSource:
             assert isinstance(sock, LimitedSocket)  # `make_client` makes no other
             ready = [sock] if sock.pending() else []  # TLS may hold bytes that select cannot see
             wanted = [sock] if client.want_write() or sock.unwritten() else []
-            readable, writable, _ = select.select([sock, self._wake_r], wanted, [], 0 if ready else 1.0)
+            both: list[LimitedSocket | socket.socket] = [sock, self._wake_r]
+            readable, writable, _ = select.select(both, wanted, [], 0 if ready else 1.0)
             if self._wake_r in readable:
                 self._wake_r.recv(4096)
             if ready or sock in readable:
