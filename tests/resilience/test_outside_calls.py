@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from tests.outside_calls import failpoints, places
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -20,6 +22,7 @@ def test_the_places_that_everything_hangs_on_are_among_them() -> None:
     assert {"committed", "acknowledged", "stepped", "kept", "sent", "migrating", "stopping"} <= failpoints()
 
 
+@pytest.mark.timeout(600)  # two programs that read all of the code, one after the other
 def test_a_place_that_failed_is_no_longer_listed(tmp_path: Path) -> None:
     test = tmp_path / "test_one.py"
     test.write_text(
