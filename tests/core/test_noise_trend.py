@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from scipy import stats
 
 from monitor.core.signal import noise as noises
 from monitor.core.signal.block import OpenBlock, close, put
@@ -77,6 +78,33 @@ def test_slow_power_of_the_wander_is_learnt_within_a_factor_of_four(sd_mm: float
     fit_wander(found)
     power = found.wander_mm2 * 2.0 * found.tau_min
     assert 0.25 <= power / (sd_mm**2 * 2.0 * tau_min) <= 4.0
+
+
+def test_the_wander_is_the_posterior_mean_over_its_candidates() -> None:
+    """scipy's gamma density is the reference: a mean of squares that count as so many free ones is a scaled chi-square
+    (Cox and Miller 1965 for means of squares), and differences over longer spans overlap the more."""
+    found = Noise()
+    found.rough_n, found.rough_mm2, found.rough_white_mm2 = [300.0, 200.0, 120.0], [0.5, 0.9, 1.6], [0.1, 0.05, 0.02]
+    fit_wander(found)
+    logs = []
+    for _, _, weight, expected in noises.WANDERS:
+        free = [n / (2.0 * span) for n, span in zip(found.rough_n, noises.SPANS, strict=True)]
+        mean = [m + white for m, white in zip(expected, found.rough_white_mm2, strict=True)]
+        logs.append(
+            weight
+            + sum(
+                stats.gamma.logpdf(seen, a=k / 2.0, scale=m / (k / 2.0))
+                for seen, k, m in zip(found.rough_mm2, free, mean, strict=True)
+            )
+        )
+    chance = np.exp(np.array(logs) - max(logs))
+    chance /= chance.sum()
+    variance, power = (
+        sum(p * value for p, value in zip(chance, values, strict=True))
+        for values in ([v for v, *_ in noises.WANDERS], [v * tau for v, tau, *_ in noises.WANDERS])
+    )
+    assert found.wander_mm2 == pytest.approx(variance, rel=1e-9)
+    assert found.tau_min == pytest.approx(power / variance, rel=1e-9)
 
 
 @given(

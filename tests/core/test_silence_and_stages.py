@@ -3,6 +3,8 @@ both sides of its bound. Levels and times are invented; the bounds are those tha
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from monitor.core.detect import cycle as cycles
@@ -16,8 +18,8 @@ from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.step_fit import LevelShift
 from monitor.core.signal.trend import Trend
-from monitor.values import EventKind, Stage
-from tests.core.stories import BEGAN_S, HOUR_S, JAR
+from monitor.values import EventKind, Fed, Item, Reading, Stage
+from tests.core.stories import BEGAN_S, HOUR_S, JAR, bump, kinds, one, run
 
 
 def landed(sank_mm: float, *, sd_mm: float = 0.5, gap: bool = True) -> OpenCycle:
@@ -165,3 +167,33 @@ def test_the_marks_of_a_cycle_say_its_stage() -> None:
     for (name, value), stage in zip(marks.items(), stages, strict=True):
         setattr(cycle, name, value)
         assert cycles.mark(cycle) is stage
+
+
+@pytest.mark.parametrize("rose_mm_per_h", [6.0, -2.0])
+def test_a_feeding_within_a_silence_is_known_by_the_rise_after_it(rose_mm_per_h: float) -> None:
+    """Fed while nothing came, by as much as a foam sinks in that time: the level says nothing, what follows does."""
+    chance = random.Random(1)
+
+    def level_mm(hours: float) -> float:
+        return bump(hours) if hours < 8.0 else 90.0 if hours < 11.0 else 78.0 + rose_mm_per_h * (hours - 11.0)
+
+    silent_h = (8.2, 11.0)
+    items: list[Item] = [Fed(time_s=BEGAN_S, jar="rye", flour_g=100)]
+    for minute in range(16 * 60):
+        hours = minute / 60.0
+        if not silent_h[0] < hours < silent_h[1]:
+            distance_mm = round(180.0 - level_mm(hours) + chance.gauss(0.0, 0.5), 1)
+            items.append(Reading(time_s=BEGAN_S + hours * HOUR_S, jar="rye", distance_mm=distance_mm))
+    _, events = run(items)
+    fed = [event for event in events if event.kind is EventKind.FED][1:]
+    if rose_mm_per_h < 0.0:  # it sinks on
+        assert fed == []
+        assert one(events, EventKind.FALL_BEGAN).happened_at_s < BEGAN_S + silent_h[1] * HOUR_S
+        return
+    (found,) = fed
+    from_s, to_s = (BEGAN_S + hours * HOUR_S for hours in silent_h)
+    assert found.evidence["sure"] is False
+    assert found.evidence["about_s"] == pytest.approx([from_s, to_s], abs=120.0)
+    assert found.happened_at_s == pytest.approx((from_s + to_s) / 2.0, abs=120.0)  # the middle errs least
+    assert found.decided_at_s < BEGAN_S + 12.5 * HOUR_S
+    assert kinds(events)[-1] is EventKind.RISE_BEGAN  # of the cycle that it begins
