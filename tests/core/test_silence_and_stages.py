@@ -9,10 +9,10 @@ import pytest
 
 from monitor.core.detect import cycle as cycles
 from monitor.core.detect import unseen_feeding
-from monitor.core.detect.cycle import OpenCycle, follows
-from monitor.core.detect.level_shift import LID_MOST_MM, take_in
+from monitor.core.detect.cycle import OpenCycle, Opening, follows
+from monitor.core.detect.level_shift import take_in
 from monitor.core.detect.step import begin
-from monitor.core.detect.surface import OFF_LEAST_S, Surface, observe
+from monitor.core.detect.surface import Surface, observe
 from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise
@@ -20,6 +20,8 @@ from monitor.core.signal.step_fit import LevelShift
 from monitor.core.signal.trend import Trend
 from monitor.values import EventKind, Fed, Item, Reading, Stage
 from tests.core.stories import BEGAN_S, HOUR_S, JAR, bump, kinds, one, run
+
+LID_MOST_MM, OFF_LEAST_S = 3.0, 90.0  # written out: a bound that moves is to be noticed here
 
 
 def landed(sank_mm: float, *, sd_mm: float = 0.5, gap: bool = True) -> OpenCycle:
@@ -97,7 +99,7 @@ def test_hands_at_the_jar_date_a_feeding_for_eight_hours(ago_h: float, dated: bo
         opened_s = at_s - ago_h * HOUR_S
         cycle = OpenCycle(fed_at_s=BEGAN_S - HOUR_S, fall_at_s=BEGAN_S, low_mm=60.0, low_at_s=at_s - 5.0 * HOUR_S)
         if name == "openings":
-            cycle.openings = [[opened_s, 0.2]]
+            cycle.openings = [Opening(opened_s, 0.2)]
         else:
             cycle.handled_at_s = opened_s
         found = unseen_feeding.rose_again(cycle, bins(levels_mm), 70.0, at_s, 4.0, 0.0)
