@@ -23,7 +23,7 @@ from monitor.values import Event, Json
 WHY_NOT = {
     Gate.NO_RISE: "no rise has been seen in this cycle",
     Gate.CLOSED: "it was fed more than three days ago",
-    Gate.NOT_LOWER: "the level was never higher",
+    Gate.NOT_LOWER: "it stands as high as it has been",
     Gate.LOW_TOP: "the top stands too little above the lowest level",
     Gate.SILENCE: "it sank while no readings came, and may have been fed then",
     Gate.FED_IN_SILENCE: "it was fed while no readings came",
@@ -76,16 +76,25 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
 
 def _explain(said: Iterable[Event | FallVerdict], form: str) -> None:
     """The events, and between them why there was no fall yet: one line for each stretch with the same reason."""
+    if form != "jsonl":
+        click.echo("Times are UTC, each line in the order in which it could be known.")
     stretch: list[FallVerdict] = []
     for one in said:
         if isinstance(one, Event) or (stretch and stretch[-1].refused_by is not one.refused_by):
             _print_stretch(stretch, form)
             stretch = []
         if isinstance(one, Event):
-            click.echo(line(one) if form == "jsonl" else sentence(one))
+            click.echo(line(one) if form == "jsonl" else _as_known(one))
         else:
             stretch.append(one)
     _print_stretch(stretch, form)
+
+
+def _as_known(event: Event) -> str:
+    """One event for a person, by when it could be known."""
+    late = event.decided_at_s - event.happened_at_s >= 60.0
+    since = f" (it was so at {when(event.happened_at_s)[11:16]})" if late else ""
+    return f"{when(event.decided_at_s)}  {event.kind.value.replace('_', ' ')}{since}"
 
 
 def _print_stretch(stretch: list[FallVerdict], form: str) -> None:
@@ -98,7 +107,8 @@ def _print_stretch(stretch: list[FallVerdict], form: str) -> None:
         numbers = {"z": round(strongest.z, 2), "needed_z": strongest.needed_z, "drop_mm": round(strongest.drop_mm, 2)}
         click.echo(json.dumps({"kind": "no_fall_yet", "from": from_at, "to": to_at, "because": gate.value, **numbers}))
         return
-    numbers_said = f" (z {strongest.z:.1f} of {strongest.needed_z:.1f}, {strongest.drop_mm:.1f} mm down)"
+    share = min(strongest.z / strongest.needed_z, 1.0) if strongest.needed_z > 0.0 else 0.0
+    numbers_said = f" ({strongest.drop_mm:.1f} mm down; the evidence is at {share:.0%} of what is needed)"
     click.echo(f"{from_at} to {to_at}  no fall yet: {WHY_NOT[gate]}{numbers_said if strongest.z > 0.0 else ''}")
 
 

@@ -10,10 +10,11 @@ from collections.abc import Callable, Sequence
 from monitor.core.display.units import Display
 from monitor.runs.device_numbers import Missing
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import DAY_S
+from monitor.values import DAY_S, EventKind
 
 SAID_FROM = 10  # of a jar: a single message that is lost (QoS 0, a router that restarts) is nobody's business
 SAID_FOR_S = DAY_S  # after that it is in the list of runs, and no trouble any more
+CLOCKS_S = 120.0  # a silence begins at the last reading by its own time, the loss when that was received
 CURE = (
     "A broker keeps a limited number for a daemon that is away, and forgets the rest: raise max_queued_messages"
     " (configs/broker_example.conf); `jartide check` asks your broker how many it keeps. On a serial line: did the"
@@ -45,6 +46,16 @@ class LostReadings:
         """Which readings, or None."""
         now_s = self._wall()
         try:
-            return sentence(self._store.missing(now_s - SAID_FOR_S), now_s, self._show)
+            missing = self._store.missing(now_s - SAID_FOR_S)
+            return sentence([one for one in missing if not _was_silence(self._store, one)], now_s, self._show)
         except StoreTrouble:
             return None  # the store's own trouble is said elsewhere
+
+
+def _was_silence(store: Store, lost: Missing) -> bool:
+    """Whether the sensor was told of as silent meanwhile: somebody was listening, and nothing more is to be said."""
+    run = store.open_run(lost.jar)
+    if run is None:
+        return False
+    events = store.events(run.id, lost.from_s - CLOCKS_S)
+    return any(one.kind is EventKind.SENSOR_SILENT and one.happened_at_s <= lost.to_s for one in events)

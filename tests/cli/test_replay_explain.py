@@ -30,7 +30,7 @@ def test_a_late_notice_is_explained_up_to_the_fall() -> None:
     why = [line for line in said[:fall] if "no fall yet" in line]
     assert "no rise has been seen" in why[0]
     assert any("within noise" in line for line in why)
-    z = [float(found.group(1)) for line in why if (found := re.search(r"z ([\d.]+) of", line))]
+    z = [float(found.group(1)) for line in why if (found := re.search(r"at (\d+)% of what is needed", line))]
     assert z[-1] > z[0]
     fed = next(i for i, line in enumerate(said) if i > fall and "  fed" in line)
     assert not any("no fall yet" in line for line in said[fall + 1 : fed])

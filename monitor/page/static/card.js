@@ -4,7 +4,7 @@
 import { bakersWord } from "./baker.js";
 import { token, tone } from "./glyphs.js";
 import { pictureOf } from "./picture.js";
-import { RiseChart } from "./rise.js";
+import { RiseChart, lengthsButton } from "./rise.js";
 import { tellPanel } from "./tell.js";
 import { clock, el, sayTimes, svg } from "./words.js";
 
@@ -24,6 +24,7 @@ export function makeCard(name, live) {
   const telling = readOnly ? null : tellPanel(name, live);
   const low = el("div", { class: "row low" }), baker = bakersWord(name);
   const node = el("article", { class: "plate card" }, head, el("div", { class: "in" }, wrong, telling?.question, telling?.usual, chart.node, key, waiting, facts, lines, low, telling?.panel, telling?.said, telling?.back, baker));
+  const lengths = lengthsButton(() => chart.mounted?.draw());
   let curve = null, ghosts = [], jar = null, alive = true, arranged = null;
 
   async function load() {
@@ -50,7 +51,7 @@ export function makeCard(name, live) {
     chart.show(picture);
     const parts = !picture.level ? [] : [["level", "level"], ["dots", "readings"], ...(picture.ghosts.length ? [["ghost", picture.ghosts.length === 1 ? "its last rise" : `its last ${picture.ghosts.length} rises`]] : []),
       ...(picture.gap ? [["gap", "nothing heard"]] : []), ...(picture.course ? [["fan", jar.silent_since_s ? "forecast from its past" : "forecast: likely, possible"]] : [])];
-    key.replaceChildren(...parts.map(([kind, words]) => el("span", {}, keyMark(kind), words)));
+    key.replaceChildren(...parts.map(([kind, words]) => el("span", {}, keyMark(kind), words)), ...(picture.level && jar.scale ? [lengths] : []));
   }
 
   function reload() { curve = null; live.curves.forget(name); load(); }

@@ -4,7 +4,7 @@ import { overEachOther } from "./hills.js";
 import { MOST_MARKS, sample } from "./marks.js";
 import { remark, scroll } from "./past.js";
 import { ribbonOf } from "./picture.js";
-import { RiseChart, near, noteMarks } from "./rise.js";
+import { RiseChart, lengthsButton, near, noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { lookBack } from "./smoother.js";
 import { save, savePicture } from "./snapshot.js";
@@ -84,7 +84,7 @@ function oneCycle(main, c) {
     const height = Math.max(2.45, ...level.ratio.filter((r) => r !== null).map((r) => r + 0.45), ...ghosts.flatMap((g) => g.ratio.map((r) => r + 0.3)));
     const known = { ...jar, peak: peak ? { at_s: peak.likely_s } : null, peak_ratio: rise, fall: fall ? { at_s: fall.likely_s } : null };
     chart.show({
-      from_s: c.fed_at_s, to_s: last_s + 0.02 * (last_s - c.fed_at_s), now_s: null, fed_at_s: c.fed_at_s, top: height, floor: 0, look: "new", level, dots, level_now: null, ghosts,
+      from_s: c.fed_at_s, to_s: last_s + 0.02 * (last_s - c.fed_at_s), now_s: null, fed_at_s: c.fed_at_s, top: height, floor: 0, scale: c.scale, look: "new", level, dots, level_now: null, ghosts,
       notes: noteMarks(c.notes), lids: (c.lid_off ?? []).filter(([s]) => s > c.fed_at_s + 900), warm: some.length > 3 ? { time_s: some.map(([s]) => s), value: some.map(([, t]) => toWarmth(t)), words: sayWarmth(some.at(-1)[1]) } : null,
       ribbon: level.time_s.length > 1 ? ribbonOf(known, level, last_s, last_s) : [], begin_words: `fed ${clock(c.fed_at_s)}`, falls_s: top?.fall_at?.likely_s,
       peak: peak ? { at_s: peak.likely_s, ratio: near(level, peak.likely_s) ?? rise ?? 1, earliest_s: peak.earliest_s, latest_s: peak.latest_s, foretold: Boolean(peak.earliest_s), big: `peak ${clock(peak.likely_s)}`, small: peak.earliest_s ? `${clock(peak.earliest_s)} to ${clock(peak.latest_s)}` : null } : null,
@@ -98,7 +98,7 @@ function oneCycle(main, c) {
   c.curve.time_s.forEach((s, i) => { if (s - before >= HOUR) { before = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
   const fed = c.marks.some((one) => one.kind === "fed");
   const more = [[capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : `${sayHours(c.equivalent_hours_to_peak)} to the peak`], ["Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)], ["Remark", remark(c) || null]].filter(([, says]) => says);
-  const left = el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, how, facts, more.length ? el("dl", {}, ...more.flatMap(([words, says]) => [el("dt", {}, words), el("dd", {}, says)])) : null,
+  const left = el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, c.scale ? el("p", { class: "key" }, lengthsButton(() => chart.mounted?.draw())) : null, how, facts, more.length ? el("dl", {}, ...more.flatMap(([words, says]) => [el("dt", {}, words), el("dd", {}, says)])) : null,
     el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => save(csvOf(c), `${nameOf(c)}.csv`) }, "Save as CSV"), el("button", { type: "button", class: "other", onclick: () => savePicture(chart.node, title.textContent, nameOf(c)) }, "Save as a picture"), el("a", { class: "button other", href: `#/past/${encodeURIComponent(c.jar)}` }, "Compare"))));
   const right = el("div", { class: "side" }, fed || c.notes.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, fed ? feedingLine(c) : null, ...c.notes.map((note) => noteLine(c.jar, note)))) : null,
     el("section", { class: "plate" }, el("div", { class: "in" }, el("details", {}, el("summary", {}, "In numbers, hour by hour"), scroll("Hour by hour", el("table", {}, el("thead", {}, el("tr", {}, ...["Time", "Hours", "Level", "Warmth"].map((t) => el("th", { scope: "col" }, t)))),

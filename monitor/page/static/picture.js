@@ -1,7 +1,7 @@
 // What a jar's chart shows now: from the jar as the server believes it, its readings and its past rises. The curve ends
 // where the jar beside it stands; a stage's bar ends where the next begins.
 
-import { noteMarks } from "./rise.js";
+import { heightOf, noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { clock, sayLength, sayTimes, sayWarmth, toWarmth } from "./words.js";
 
@@ -39,7 +39,7 @@ export function pictureOf(jar, state, ghosts, now_s) {
   const lids = (jar.lid_off ?? []).filter(([a]) => a > from_s + SETTLE_S * 2);
   const peak = peakOf(jar, level, course, scale);
   return {
-    from_s, to_s, now_s: end_s, fed_at_s: from_s, top, floor: 0, mm: !scale, look: jar.face.look, says: sentence(jar, level, scale),
+    from_s, to_s, now_s: end_s, fed_at_s: from_s, top, floor: 0, mm: !scale, scale, look: jar.face.look, says: sentence(jar, level, scale),
     level, dots: smooth.dots.map(([s], i) => [s, dotted[i]]), level_now, ghosts: mine, course, gap, lids, warm, peak,
     at_peak: jar.face.look === "peak" && peak && !peak.foretold && Math.abs(peak.at_s - end_s) < (to_s - from_s) * 0.025,
     lid_is_off: (jar.lid_off ?? []).some(([, until]) => Math.abs(until - now_s) < 120 && until > last_s),
@@ -116,13 +116,6 @@ function valueOf(s, level, scale, state, course, end_s) {
   if (best === null || Math.abs(level.time_s[best] - s) > 3600) return null;
   const ratio = level.ratio[best], mm = scale ? heightOf(scale, ratio) : ratio;
   return { at_s: level.time_s[best], ratio, words: `${clock(level.time_s[best])}: ${scale ? `${sayTimes(ratio)}, ` : ""}${sayLength(mm)}` };
-}
-
-function heightOf(scale, ratio) {
-  const by = scale.rise_ratio, mm = scale.level_mm;
-  let k = 1;
-  while (k < by.length - 1 && by[k] < ratio) k++;
-  return mm[k - 1] + (mm[k] - mm[k - 1]) * (ratio - by[k - 1]) / (by[k] - by[k - 1] || 1);
 }
 
 function sentence(jar, level, scale) {

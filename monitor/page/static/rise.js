@@ -4,7 +4,8 @@
 
 import { colour, mount } from "./charts.js";
 import { glyphAt } from "./glyphs.js";
-import { clock, day, el, svg } from "./words.js";
+import { ratios } from "./smooth.js";
+import { clock, day, el, house, lengthUnit, svg } from "./words.js";
 import { vessel } from "./vessel.js";
 
 const HOUR = 3600, EVERY_H = [1, 2, 3, 4, 6, 12, 24, 48, 168];
@@ -103,7 +104,7 @@ export class RiseChart {
     const X = (s) => u.valToPos(s, "x", true), Y = (r) => u.valToPos(r, "y", true);
     ctx.save();
     ctx.beginPath(); ctx.rect(left, top - 2 * k, width, height + 4 * k); ctx.clip();
-    for (const at of [p.floor ?? 0, ...graduations(p)]) {
+    for (const at of [p.floor ?? 0, ...graduations(p).map(([at]) => at)]) {
       ctx.strokeStyle = colour(at === 1 ? "one" : "grid");
       ctx.lineWidth = k;
       ctx.setLineDash(at === 1 ? [6 * k, 4 * k] : []);
@@ -150,10 +151,9 @@ export class RiseChart {
       parts.push(this.glass.node);
     }
     const high = (p.top - (p.floor ?? 0)) * 1.25 * size / (floor - top); // a number that the surface would cut stands under its line
-    for (const r of graduations(p)) {
+    for (const [r, label] of graduations(p)) {
       if (r > 0.91 * p.top) continue; // in the neck of the glass
       const on = at.jar && !hidden && r < p.level_now, under = on && p.level_now < r + high;
-      const label = p.mm ? `${r}` : `${r}×`;
       if (at.jar) parts.push(path(`M${4 + at.jar} ${Y(r)}h${-26 * k}`, on ? "tick ondough" : "tick", 2 * k));
       parts.push(text(at.jar ? 4 + at.jar - 5 * k : left - 5 * k, Y(r) + (at.jar ? (under ? size * 1.02 : -5 * k) : size * 0.36), label, on ? "lab b ondough" : "lab b", "end", size));
     }
@@ -279,11 +279,30 @@ export function noteMarks(notes) {
   });
 }
 
-/** The heights that are lettered on the glass. */
+/** The heights that are lettered on the glass: where, and what stands there. Times, or lengths where they were asked for. */
 function graduations(p) {
-  if (!p.mm) return [1, 2, 3, 4, 5].filter((r) => r < p.top);
-  const step = [5, 10, 20, 25, 50, 100].find((one) => p.top / one <= 5) ?? 200;
-  return [...Array(10).keys()].map((i) => (i + 1) * step).filter((mm) => mm < p.top);
+  const known = p.scale && inLengths.on;
+  if (!p.mm && !known) return [1, 2, 3, 4, 5].filter((r) => r < p.top).map((r) => [r, `${r}×`]);
+  const unit = house.units.length === "in" ? MM_PER_INCH : 1, top_mm = known ? heightOf(p.scale, p.top) : p.top;
+  const step = (unit === 1 ? [5, 10, 20, 25, 50, 100] : [0.25, 0.5, 1, 2]).map((one) => one * unit).find((one) => top_mm / one <= 5) ?? 200;
+  return [...Array(10).keys()].map((i) => (i + 1) * step).map((mm) => [known ? ratios(p.scale, [mm])[0] : mm, `${Number((mm / unit).toFixed(2))}`]).filter(([at]) => at < p.top);
+}
+
+const MM_PER_INCH = 25.4;
+const inLengths = { on: false }; // for every chart alike
+/** A button that letters the glass in mm instead of times; `redraw` is called after it. */
+export function lengthsButton(redraw) {
+  const words = () => (inLengths.on ? "in times" : `in ${lengthUnit()}`);
+  const button = el("button", { type: "button", class: "plain", onclick: () => { inLengths.on = !inLengths.on; button.textContent = words(); redraw(); } }, words());
+  return button;
+}
+
+/** The height that a rise ratio belongs to, mm. */
+export function heightOf(scale, ratio) {
+  const by = scale.rise_ratio, mm = scale.level_mm;
+  let k = 1;
+  while (k < by.length - 1 && by[k] < ratio) k++;
+  return mm[k - 1] + (mm[k] - mm[k - 1]) * (ratio - by[k - 1]) / (by[k] - by[k - 1] || 1);
 }
 
 /** Every time that a line has a point at, with what each line has there. */
