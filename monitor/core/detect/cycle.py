@@ -61,6 +61,7 @@ class OpenCycle:
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
     flat_decided: bool = False
     rested: bool = False
+    known_by_rise_s: float | None = None  # when its feeding was seen by the rise after it: what fell before is no fall
     about_from_s: float | None = None  # where nothing shows just when it was fed: not before this
     about_to_s: float | None = None  # and not after this
     above_double_h: float | None = None

@@ -192,7 +192,7 @@ def _judge(
     out: list[Event] = []
     if cycle.rise_at_s is None:
         risen = latest.level_mm - latest.foot_mm > latest.needed_mm
-        if risen and _had_fallen(state, cycle, latest):
+        if risen and cycle.known_by_rise_s is None and _had_fallen(state, cycle, latest):
             cycle.low_mm = latest.foot_mm  # it had fallen before any rise was seen: from here it rose afresh
             return _fed_unseen(state, cycle, latest, jar)
         out = _rise(state, cycle, latest, risen=risen)
@@ -314,6 +314,8 @@ def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
 
 def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: JarSettings) -> list[Event]:
     """WHERE an unseen feeding is decided: the level rises afresh."""
+    if cycle.known_by_rise_s == state.now_s:
+        return []  # it was just that rise by which this cycle's own feeding was known
     bottom_mm = state.bottom_mm or 0.0
     found = rose_again(cycle, state.series, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm)
     return [] if found is None else _fed_at(state, found, jar)
@@ -327,6 +329,7 @@ def _fed_at(state: DetectorState, found: RoseAgain, jar: JarSettings) -> list[Ev
         was.stirred, was.sank_unseen_s = True, None  # and another rise of it need be none
         return []
     cycle = open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
+    cycle.known_by_rise_s = state.now_s
     evidence: dict[str, Json] = {"rose_again_mm": round(found.rose_mm, 2), "sure": False}
     if found.about is not None:
         evidence["about_s"] = [round(time_s) for time_s in found.about]

@@ -7,6 +7,7 @@ Asked by `rise_and_fall.py` (which opens the cycle) and `fall.py`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import exp
 
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.signal.bins import BIN_MIN, BIN_S, BinSeries, window_mean
@@ -17,6 +18,9 @@ RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
 FOOT_SHARE = 0.3  # of the rise asked for: below it the level has not begun to rise
 STEP_LEAST_MM = 3.0  # in 25 min: a starter sinks by 2 mm at most
 LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
+# What is fed rises within hours, so its lowest level comes soon after. An opening of the lid after which it went on
+# sinking for longer was a look, and the less a feeding the longer; hands that were only guessed at have to lie nearer.
+SOON_LOW_S, LATE_LOW_S, OPENED_MOST_S, HANDLED_MOST_S = 3600.0, 7200.0, 3 * 3600.0, 2 * 3600.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 SLOW_MIN = SLOW_BINS * BIN_MIN
 STEP_BINS, STEP_LOOK_BINS = 5, 36
@@ -99,13 +103,18 @@ def _dated(
     """When it was fed: at an opening of the lid that the rise can have come from, the one most like a feeding; else
     where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest."""
     first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(series, foot_mm)
-    opened = [(one.fed_odds, one.time_s) for one in cycle.openings if first_s <= one.time_s <= last_s]
+    opened = [
+        (one.fed_odds * exp(-max(cycle.low_at_s - one.time_s - SOON_LOW_S, 0.0) / LATE_LOW_S), one.time_s)
+        for one in cycle.openings
+        if first_s <= one.time_s <= last_s and cycle.low_at_s - one.time_s <= OPENED_MOST_S
+    ]
     if opened:
         return max(opened)[1], None
-    if cycle.handled_at_s is not None and at_s - cycle.handled_at_s <= LAG_MOST_S:
-        return cycle.handled_at_s, None
+    handled_s = cycle.handled_at_s
+    if handled_s is not None and at_s - handled_s <= LAG_MOST_S and cycle.low_at_s - handled_s <= HANDLED_MOST_S:
+        return handled_s, None
     about_s, down_mm = step_down(series, cycle.low_at_s)
-    if down_mm < STEP_LEAST_MM:
+    if down_mm < STEP_LEAST_MM or cycle.low_at_s - about_s > HANDLED_MOST_S:
         about_s = cycle.low_at_s
     return about_s, (min(about_s, max(first_s, cycle.fall_at_s or first_s)), max(about_s, last_s))
 
