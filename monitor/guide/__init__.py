@@ -21,7 +21,7 @@ BAKER = (
 )  # fmt: skip
 KEEPER = (
     "first_evening", "install", "boards", "other_devices", "http", "home_assistant", "calendar", "metrics", "mirror",
-    "notices", "proxy", "backups", "upgrade", "deciding", "how_well",
+    "notices", "many_jars", "proxy", "backups", "upgrade", "deciding", "how_well",
 )  # fmt: skip
 
 
