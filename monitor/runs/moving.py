@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import uuid
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from monitor.core.vessel.geometry import format_geometry
@@ -22,7 +23,7 @@ from monitor.values import MEASURED, Carry, Fed, Noted
 
 STORE_KEY = "store_id"  # of the store's small notes: which one a run came from
 EARLIER_S = 3 * 3600.0  # a feeding told so long before the open cycle began may belong to it
-_ITEM = ("received_s", "time_s", "timed", *MEASURED, "boot", "device_seq", "told", "thinned", "told_kind")
+_ITEM = ("received_s", "time_s", "timed", *MEASURED, "boot", "device_seq", "thinned")
 _EVENT = ("kind", "happened_s", "decided_s", "evidence", "replaces")
 _NOTICE = (
     "cycle", "kind", "repeat", "due_s", "expires_s", "title", "text", "urgent", "state", "changed_s",
@@ -65,10 +66,10 @@ def move(source: Store, target: Store, jar: str, carry: Carry | None, now_s: flo
             digest = _digest(source, run)
             if digest not in known and not digest.startswith(f"moved {mine} "):
                 count[0] += 1
-                count[1] += _copy_run(source, target, run, digest, now_s, {seq for seq, _ in replanted})
+                count[1] += _copy_run(source, target, run, digest, now_s, replanted)
         _copy_rest(source, target, jar)
         if open_run is not None and carry is not None:
-            _go_on(source, target, open_run, carry, now_s, [item for _, item in replanted])
+            _go_on(source, target, open_run, carry, now_s, replanted)
     with source.writing():
         source.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, open_run.id if open_run else -1))
         waiting = f"UPDATE notice SET state = '{State.SUPERSEDED}', changed_s = ? WHERE jar = ? AND state = 'pending'"
@@ -91,24 +92,20 @@ def _digest(source: Store, run: Run) -> str:
     return kept or f"moved {_id_of(source)} {run.id}"
 
 
-def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[tuple[int, Fed | Noted]]:
-    """Every note, and the feedings of the open cycle, with their places, in order."""
+def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[Fed | Noted]:
+    """Every note, and the feedings of the open cycle, as they stand."""
     cycles = source.cycles(open_run.id) if open_run else []
     since_s = cycles[-1].fed_at_s - EARLIER_S if cycles and cycles[-1].ended_at_s is None else float("inf")
-    wrong = source.mistakes(jar)
-    sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
-        WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 ORDER BY item.seq"""
-    told = [(seq, items.told_of(text, at_s, name)) for seq, text, at_s, name in source.query(sql, (jar,))]
-    told = [(seq, wrong.standing[seq].instead or item if seq in wrong.standing else item) for seq, item in told]
     return [
-        (seq, item)
-        for seq, item in told
-        if seq not in wrong.told
-        and (isinstance(item, Noted) or (isinstance(item, Fed) and item.time_s >= since_s))
-    ]  # fmt: skip
+        item
+        for item in source.told(jar)
+        if isinstance(item, Noted) or (isinstance(item, Fed) and item.time_s >= since_s)
+    ]
 
 
-def _copy_run(source: Store, target: Store, run: Run, digest: str, now_s: float, not_these: set[int]) -> int:
+def _copy_run(
+    source: Store, target: Store, run: Run, digest: str, now_s: float, told_again: Collection[Fed | Noted]
+) -> int:  # fmt: skip
     """One run as a finished one; returns how many readings it has there."""
     header = dict(run.header) if run.imported else transfer.header_of(run)
     ended_s = now_s if run.ended_s is None else run.ended_s
@@ -121,16 +118,18 @@ def _copy_run(source: Store, target: Store, run: Run, digest: str, now_s: float,
     ).lastrowid
     assert made is not None
     place, seq = items.before_imported(run.id) if run.imported else 0, items.before_imported(made)
-    taken_back = source.mistakes(run.jar).told
     columns = ", ".join(_ITEM)
-    sql = f"SELECT seq, {columns} FROM item WHERE run = ? AND seq > ? ORDER BY seq LIMIT {_CHUNK}"
+    sql = f"SELECT seq, {columns} FROM item WHERE run = ? AND seq > ? AND told IS NULL ORDER BY seq LIMIT {_CHUNK}"
     insert = f"""INSERT INTO item (seq, run, jar, {columns}) VALUES ({", ".join("?" * (3 + len(_ITEM)))})
         ON CONFLICT DO NOTHING"""
     while rows := source.query(sql, (run.id, place)):
-        kept = [row for row in rows if row[0] not in not_these | taken_back and row[-1] != "taken_back"]
-        target.write_many(insert, ((seq + n, made, jar, *row[1:]) for n, row in enumerate(kept, 1)))
-        seq += len(kept)
+        target.write_many(insert, ((seq + n, made, jar, *row[1:]) for n, row in enumerate(rows, 1)))
+        seq += len(rows)
         place = rows[-1][0]
+    fed = [item for item in source.fed_in(run) if item not in told_again]
+    for n, item in enumerate(fed, 1):
+        told = (items.told_kind(item), items.told_text(item))
+        target.write(items.INSERT_TOLD, (seq + n, made, jar, item.time_s, item.time_s, *told))
     events = source.query(f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? ORDER BY id", (run.id,))
     target.write_many(_INSERT_EVENT, ((jar, made, 0, *row) for row in events))
     cycles = source.query("SELECT number, fed_at_s, ended_at_s, body FROM cycle WHERE run = ?", (run.id,))
