@@ -46,7 +46,7 @@ def handover(since: str | None, hours: float, group: str | None, as_json: bool, 
     click.echo(f"Since {show.clock(since_s, now_s)}:" if happened else f"Since {show.clock(since_s, now_s)}: nothing.")
     for one in happened:
         click.echo(f"  {_line(one, show, now_s)}")
-    click.echo("\n".join(["", *lines(made.sheet, show, now_s, hours), *(f"Have a look: {o.words}." for o in made.odd)]))
+    click.echo("\n".join(["", *lines(made, show, now_s, hours), *(f"Have a look: {o.words}." for o in made.odd)]))
 
 
 def _line(one: Happened, show: Display, now_s: float) -> str:

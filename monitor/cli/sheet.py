@@ -12,7 +12,7 @@ import click
 
 from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.core.display.units import Display
-from monitor.core.plan.sheet import Row, Sheet
+from monitor.core.plan.sheet import Row
 from monitor.host.time_zone import display
 from monitor.review import feeding_sheet
 from monitor.review.feeding_sheet import MadeSheet
@@ -38,7 +38,7 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
         click.echo(json.dumps(body, ensure_ascii=False))
     else:
         odd = [f"Have a look: {one.words}." for one in made.odd]
-        click.echo("\n".join([*lines(made.sheet, show, now_s, hours), *odd]))
+        click.echo("\n".join([*lines(made, show, now_s, hours), *odd]))
     sys.exit(0 if made.sheet.rows else 1)
 
 
@@ -55,8 +55,9 @@ def made_sheet(settings: Settings, now_s: float, hours: float, group: str | None
         sys.exit(1)
 
 
-def lines(made: Sheet, show: Display, now_s: float, hours: float) -> list[str]:
-    """The sheet as lines of at most 80 columns."""
+def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[str]:
+    """The sheet as lines; a jar's, where nobody told a name, of at most 80 columns."""
+    made = whole.sheet
     if not made.rows:
         out = [f"Nothing is due within {hours:g} h."]
     else:
@@ -66,7 +67,7 @@ def lines(made: Sheet, show: Display, now_s: float, hours: float) -> list[str]:
         out = [
             f"{count} jar{'s' if count > 1 else ''} to feed within {hours:g} h. Begin by "
             f"{show.clock(made.begin_by_s, now_s)}, be done by {show.clock(made.done_by_s, now_s)}.",
-            *(_row(place + 1, row, show, now_s) for place, row in enumerate(made.rows)),
+            *(_row(place + 1, row, show, now_s, whole.fed_by.get(row.jar)) for place, row in enumerate(made.rows)),
         ]
         flours = [f"{show.weight(grams)} {kind or 'flour'}" for kind, grams in sorted(made.flour_g.items()) if grams]
         if flours:
@@ -80,12 +81,12 @@ def lines(made: Sheet, show: Display, now_s: float, hours: float) -> list[str]:
     return out
 
 
-def _row(place: int, row: Row, show: Display, now_s: float) -> str:
+def _row(place: int, row: Row, show: Display, now_s: float, by: str | None) -> str:
     when = f"since {show.clock(row.due_s, now_s)}" if row.now else f"about {show.clock(row.due_s, now_s)}"
     grams = row.feeding.grams if row.feeding is not None else None
     feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not told"
     kind = f" {row.feeding.flour}" if row.feeding is not None and row.feeding.flour else ""
-    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{_ahead(row)}"
+    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{_ahead(row)}{f', last fed by {by}' if by else ''}"
 
 
 def _ahead(row: Row) -> str:
