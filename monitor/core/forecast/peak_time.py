@@ -9,9 +9,11 @@ that the peak or the fall has come is said by `detect.rise_and_fall`.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate
 from typing import NamedTuple
 
 from monitor.core.forecast import beliefs, growth_rate, rise_curve, timing
@@ -24,8 +26,8 @@ FLAT_LEAST_H = 16.0  # a slow healthy starter at room temperature has begun to r
 FLAT_MOST_H = 60.0  # one fed lean at 12 degC has, too
 HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
 GRID = 17  # points on the time to the peak, in each of two passes
-FINE_GRID = 49  # where laws are mixed: their points lie between one another, and the middle would be ragged
 WAITS = 9  # equally likely waits after each
+HALVINGS = 30  # of the hours between what the laws say: to a millionth
 FURTHEST_SD = 3.5  # how far the grid reaches
 UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
 OVERDUE = 0.98  # share of its waits that would be over
@@ -70,9 +72,7 @@ def hours_ahead(predicted: Prediction, temperatures_c: Sequence[float]) -> Ahead
     """What is to be expected of a feeding at these hourly temperatures, before anything of its rise was seen."""
     laws = []
     for one in predicted.by_law:
-        peaks = [
-            (math.exp(ln_h), weight) for ln_h, weight in _grid(one, -math.inf, math.inf, GRID * len(predicted.by_law))
-        ]
+        peaks = [(math.exp(ln_h), weight) for ln_h, weight in _grid(one, -math.inf, math.inf, GRID)]
         laws.append(_Rising(outcome=one, likely=one.likely, peaks=peaks))
     return _ahead(predicted, [(temperatures_c, 1.0)], laws, None)
 
@@ -203,14 +203,17 @@ def _ahead(predicted: Prediction, weathers: Weathers, laws: Sequence[_Rising], n
     law for its share.
 
     `not_before_h`: the peak has been, and the fall had not come by then."""
-    peak_times: Weighted = []
-    fall_times: Weighted = []
+    peak_times: list[Weighted] = []
+    fall_times: list[Weighted] = []
     for one in laws:
         total = sum(weight for _, weight in one.peaks) / one.likely
+        peaks, falls = [], []
         for temperatures_c, chance in weathers:
             some_peaks, some_falls = _on_the_clock(one.outcome, temperatures_c, one.peaks, not_before_h)
-            peak_times += [(hours, weight * chance / total) for hours, weight in some_peaks]
-            fall_times += [(hours, weight * chance / total) for hours, weight in some_falls]
+            peaks += [(hours, weight * chance / total) for hours, weight in some_peaks]
+            falls += [(hours, weight * chance / total) for hours, weight in some_falls]
+        peak_times.append(peaks)
+        fall_times.append(falls)
     peak = _three(peak_times)
     fall = Hours(*(max(pair) for pair in zip(_three(fall_times), peak, strict=True)))
     share = timing.first_touch_h(peak.likely, fall.likely) / peak.likely
@@ -275,25 +278,54 @@ def _beyond(least: float, freedom: int) -> list[float]:
     return [max(t_quantile(gone + (1.0 - gone) * (i + 0.5) / WAITS, freedom), least) for i in range(WAITS)]
 
 
-def _three(values: Weighted) -> Hours:
-    """The 5 %, 50 % and 95 % points of weighted values, between their centres of weight."""
-    values = sorted(values)
-    total = sum(weight for _, weight in values)
-    marks, below = [], 0.0
-    for value, weight in values:
-        marks.append((below + weight / 2.0, value))
-        below += weight
-    return Hours(_at(marks, LOW * total), _at(marks, 0.5 * total), _at(marks, HIGH * total))
+def _three(by_law: Sequence[Weighted]) -> Hours:
+    """The 5 %, 50 % and 95 % points of the mixture of weighted values, one list a law."""
+    shares = [_Shares(values) for values in by_law]
+    return Hours(*(_quantile(shares, share) for share in (LOW, 0.5, HIGH)))
 
 
-def _at(marks: Sequence[tuple[float, float]], wanted: float) -> float:
-    before = marks[0]
-    for mark in marks:
-        if mark[0] >= wanted:
-            width = mark[0] - before[0]
-            return mark[1] if width <= 0.0 else before[1] + (mark[1] - before[1]) * (wanted - before[0]) / width
-        before = mark
-    return marks[-1][1]
+class _Shares:
+    """Weight of the values below a value: straight between their centres of weight."""
+
+    def __init__(self, weighted: Weighted) -> None:
+        weighted = sorted(weighted)
+        below = list(accumulate((weight for _, weight in weighted), initial=0.0))
+        self.values = [value for value, _ in weighted]
+        self.below = [before + weight / 2.0 for before, (_, weight) in zip(below, weighted, strict=False)]
+        self.total = below[-1]
+
+    def under(self, value: float) -> float:
+        """The weight below `value`."""
+        if not self.values[0] < value < self.values[-1]:
+            return 0.0 if value <= self.values[0] else self.total
+        return _between(self.values, self.below, value)
+
+    def at(self, weight: float) -> float:
+        """The value below which so much lies."""
+        return _between(self.below, self.values, min(max(weight, self.below[0]), self.below[-1]))
+
+
+def _between(marks: Sequence[float], values: Sequence[float], wanted: float) -> float:
+    """Of `values` at ordered `marks`, the one at `wanted` within them."""
+    i = min(max(bisect_left(marks, wanted), 1), len(marks) - 1) if len(marks) > 1 else 0
+    if i == 0 or marks[i] <= marks[i - 1]:
+        return values[i]
+    return values[i - 1] + (values[i] - values[i - 1]) * (wanted - marks[i - 1]) / (marks[i] - marks[i - 1])
+
+
+def _quantile(shares: Sequence[_Shares], share: float) -> float:
+    """Where that share of the mixture lies below: by halving, where there is more than one part."""
+    if len(shares) == 1:
+        return shares[0].at(share * shares[0].total)
+    low, high = (bound(one.at(share * one.total) for one in shares) for bound in (min, max))
+    wanted = share * sum(one.total for one in shares)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        if sum(one.under(middle) for one in shares) < wanted:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2.0
 
 
 def _span(fed_at_s: float, hours: Hours) -> Span:

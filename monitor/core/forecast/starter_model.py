@@ -34,7 +34,7 @@ FALL_CYCLES, LEAST_ODDS = 5.0, 0.2
 LAWS_DIFFER_HOT, LAWS_DIFFER = 0.15, 0.35
 # Laws whose ln(hours) differ by no more from the likeliest one are not told apart: starters differ by twice that.
 SAME = 0.2
-MAY_WELL_BE = 0.1  # how likely such a law is at least
+MAY_WELL_BE = 0.1  # how likely such laws are at least, together
 NOT_YET_SD = 0.15  # spread for what had not come when it was fed again: it may have been about to, unseen
 UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: by eye, about the usual one
 UNMEASURED_SD = 0.2  # spread for a cycle without any temperature: a kitchen two degrees to either side of the usual
@@ -150,11 +150,12 @@ def predict(
     first_h = outcomes[0].clock_h[0]
     off = [abs(math.log(one.clock_h[0] / first_h)) for one in outcomes]
     hot = growth_rate.mean_c(temperatures_c, 0.0, first_h) > growth_rate.PART_C
-    apart = max(ln for ln, one in zip(off, outcomes, strict=True) if one is outcomes[0] or one.likely > MAY_WELL_BE)
+    far_ln = LAWS_DIFFER_HOT if hot else LAWS_DIFFER
+    others = tuple(one for ln, one in zip(off, outcomes, strict=True) if ln > SAME)
     return Prediction(
-        by_law=(outcomes[0], *(one for ln, one in zip(off, outcomes, strict=True) if ln > SAME)),
+        by_law=(replace(outcomes[0], likely=1.0 - sum(one.likely for one in others)), *others),
         sunk=(culture.sunk[0], culture.sunk[1] + culture.wait_scatter.variance),
-        laws_differ=apart > (LAWS_DIFFER_HOT if hot else LAWS_DIFFER),
+        laws_differ=sum(one.likely for ln, one in zip(off, outcomes, strict=True) if ln > far_ln) > MAY_WELL_BE,
         own_cycles=culture.cycles,
     )
 
