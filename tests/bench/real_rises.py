@@ -13,10 +13,10 @@ import csv
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.core.forecast import peak_time, timing
+from monitor.core.forecast import beliefs, peak_time, timing
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.peak_time import Hours
 from monitor.core.forecast.starter_model import Culture
@@ -115,9 +115,39 @@ def z_rms(some: Sequence[Judged]) -> float:
     return math.sqrt(sum(one.z**2 for one in some) / len(some))
 
 
+def _rms(some: Sequence[Judged]) -> float:
+    return math.sqrt(sum(one.off_ln**2 for one in some) / len(some))
+
+
 def bias(some: Sequence[Judged]) -> float:
     """Mean of ln(predicted over came)."""
     return sum(one.off_ln for one in some) / len(some)
+
+
+def left_out(rises: Sequence[Rise]) -> list[Judged]:
+    """Each baker's lines by a prior that never saw that baker: its hours are set anew by the others', each baker as one
+    (the mean of what their lines are off)."""
+    usual = starter_models.prior()
+    off = {baker: bias([one for one in judged(rises) if one.rise.baker == baker]) for baker in _bakers(rises)}
+    out = []
+    for baker in off:
+        others = [ln for other, ln in off.items() if other != baker]
+        moved = replace(usual, bank=beliefs.shifted(usual.bank, -sum(others) / len(others)))
+        out += [Judged(rise=rise, said=predicted(moved, rise)) for rise in rises if rise.baker == baker]
+    return out
+
+
+def _bakers(rises: Sequence[Rise]) -> list[str]:
+    return list(dict.fromkeys(rise.baker for rise in rises))
+
+
+def at_room(rises: Sequence[Rise]) -> list[Rise]:
+    """The lines whose dough was mixed warmer or colder than the room, as if nobody had said so."""
+    return [
+        replace(rise, temperatures_c=rise.temperatures_c[-1:])
+        for rise in rises
+        if abs(rise.temperatures_c[0] - rise.temperatures_c[-1]) > 1.0
+    ]
 
 
 def pair_errors(culture: Culture) -> list[tuple[str, float, float, float]]:
@@ -164,7 +194,7 @@ def learnt(culture: Culture, feeding: Sequence[Rise], number: int) -> Culture:
 def next_ones(rises: Sequence[Rise]) -> list[tuple[int, Judged, Judged]]:
     """Each baker's later feedings: how many were learnt before, and the line predicted from them and without them."""
     out = []
-    for baker in dict.fromkeys(rise.baker for rise in rises):
+    for baker in _bakers(rises):
         culture = starter_models.prior()
         for number, feeding in enumerate(feedings_of(baker, rises)):
             if number:
@@ -194,6 +224,18 @@ def report() -> None:
     print(f"\n{'':8} {'n':>3} inside  z rms   bias")
     for name, some in groups.items():
         print(f"{name:8} {len(some):3} {sum(o.inside for o in some):6} {z_rms(some):6.2f} {bias(some):6.2f}")
+    unseen = left_out(table())
+    inside = sum(one.inside for one in unseen)
+    print(
+        f"each baker by a prior set on the others: {inside} of {len(unseen)} inside, z rms {z_rms(unseen):.2f}, "
+        f"bias {bias(unseen):+.2f}"
+    )
+    without = judged(at_room(table()))
+    with_them = [one for one in lines if one.rise.id in {other.rise.id for other in without}]
+    print(
+        f"{len(without)} doughs mixed warmer or colder than the room, rms of ln off with that told and without: "
+        f"{_rms(with_them):.2f} and {_rms(without):.2f}"
+    )
     print("\npairs of temperatures, hours over hours: measured, predicted without history")
     errors = pair_errors(starter_models.prior())
     for name, measured, said, _ in errors:
@@ -208,9 +250,8 @@ def report() -> None:
             f"{with_them.inside!s:5} {without.inside}"
         )
     for name, some in (("with", [w for _, w, _ in later]), ("without", [w for _, _, w in later])):
-        rms = math.sqrt(sum(one.off_ln**2 for one in some) / len(some))
         inside = sum(one.inside for one in some)
-        print(f"{name:8} rms of ln {rms:.2f}, inside {inside} of {len(some)}, z rms {z_rms(some):.2f}")
+        print(f"{name:8} rms of ln {_rms(some):.2f}, inside {inside} of {len(some)}, z rms {z_rms(some):.2f}")
 
 
 if __name__ == "__main__":
