@@ -51,6 +51,7 @@ from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
 @click.option("--at", "wanted", help='Wanted moment instead, local: "Saturday 08:00" or "2026-03-07 08:00". Ripe then.')
 @click.option("--aim", type=click.Choice(["fall", "half-sunk", "peak"]), help="What is to come then.")
 @click.option("--temperature-c", type=NUMBER, help="Expected temperature at the jar, degC.")
+@click.option("--water-c", type=NUMBER, help="How warm the water is that you mix in, degC.  [default: as the kitchen]")
 @click.option("--keep-g", type=NUMBER, help="Starter to keep, g.")
 @click.option("--flour-g", type=NUMBER, help="Flour to use, g.")
 @click.option("--water-g", type=NUMBER, help="Water to use, g. With --keep-g and --flour-g: what will that feeding do?")
@@ -78,6 +79,7 @@ def plan(
     wanted: str | None,
     aim: str | None,
     temperature_c: float | None,
+    water_c: float | None,
     keep_g: float | None,
     flour_g: float | None,
     water_g: float | None,
@@ -111,7 +113,7 @@ def plan(
     hydration = None if hydration_pct is None else hydration_pct / 100.0
     limits = replace(
         known.limits, keep_g=keep_g, flour_g=flour_g, hydration=hydration, most_keep_g=most_keep_g, ripe_g=ripe_g,
-        least_keep_g=1.0 if least_keep_g is None else least_keep_g, flour=flour,
+        least_keep_g=1.0 if least_keep_g is None else least_keep_g, flour=flour, water_c=water_c,
         jar_ml=known.limits.jar_ml if jar_ml is None else jar_ml,
         standing_g=seed.standing_g if standing_g is None else standing_g,
     )  # fmt: skip

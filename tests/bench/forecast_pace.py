@@ -2,8 +2,8 @@
 
 Three kinds of invented cultures that share no equation with the model live through forty cycles. Half of them get
 livelier or slower by 1 % a cycle, slowly, as over months; after twenty cycles all bakers change their habits: another
-kitchen, 4 degC off, and twice or half the flour. The peak is predicted at the temperatures that come, by the model as it
-is and by models that forget nothing of the hours, half as fast and twice as fast.
+kitchen, 4 degC off, and twice or half the flour. The peak is predicted at the temperatures that come, by the model as
+it is and by models that forget nothing of the hours, half as fast and twice as fast.
 """
 
 from __future__ import annotations

@@ -87,6 +87,18 @@ def test_what_will_this_feeding_do_is_a_question_and_needs_neither_jar_nor_histo
     assert jartide("plan", "--water-g", 25, "--history", csv(tmp_path), "--temperature-c", 22).exit_code == 2
 
 
+def test_the_water_that_is_mixed_in_counts() -> None:
+    question = ("plan", "--keep-g", 25, "--flour-g", 100, "--water-g", 100, "--temperature-c", 22, "--format", "json")
+    peak_h = [
+        json.loads(jartide(*question, *more).stdout)["hours_to_peak"]["likely"]
+        for more in ((), ("--water-c", 8), ("--water-c", 36))
+    ]
+    assert peak_h[2] < peak_h[0] < peak_h[1]
+    refused = jartide(*question, "--water-c", 70)
+    assert refused.exit_code == 2
+    assert "--water-c: 70" in refused.stderr
+
+
 def test_what_no_ratio_does_comes_with_what_can_be_done(tmp_path: Path) -> None:
     done, made = planned(csv(tmp_path), target_h=24, c=22)
     assert done.exit_code == 1

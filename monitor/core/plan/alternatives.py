@@ -16,6 +16,7 @@ from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.hours import Hours, Triple, crossing, hours_of
+from monitor.core.plan.mixing import mixed_with
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
     Grams,
@@ -34,8 +35,6 @@ PLACES_C = (12.0, 28.0)  # a cellar, and the warmest that is no gamble
 FRIDGE_C = 4.0  # what household fridges are set to
 KEEPS_H = 7 * 24.0  # common practice: in the fridge it is fed about once a week
 COLD_WATER_C, WARM_WATER_C = 12.0, 29.0  # from a cold tap or the fridge; lukewarm, and no danger to yeast
-COOLS_H = 1.5  # time constant of a jar in air: Newton's law for 225 g of dough in glass gives one to two hours
-WATER_HEAT, FLOUR_HEAT = 4.18, 1.8  # kJ/(kg K); flour as usual tables have it (1.6 to 2.0)
 STIFF = 0.6  # hydration of a stiff starter, 50 to 65 % in the trade
 NEAR = 0.05  # share of the wanted hours that the likely ones may be off
 LADDER = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)  # ratios that bakers say
@@ -79,7 +78,8 @@ class Wish:
         key = (where, dilution(grams), hydration)
         if key not in self.known:
             wet = hydration or self.hydration
-            self.known[key] = hours_of(self.culture, where, dilution(grams), wet, self.limits.flour)
+            water_c = self.limits.water_c
+            self.known[key] = hours_of(self.culture, where, dilution(grams), wet, self.limits.flour, water_c)
         return self.known[key]
 
 
@@ -254,26 +254,17 @@ def _solved(wish: Wish, grams: Grams) -> float | None:
     return round(2.0 * place_c) / 2.0
 
 
-def with_water_at(temperatures_c: Sequence[float], grams: Grams, water_c: float) -> list[float]:
-    """The hourly temperatures of a dough mixed with water at `water_c` in such a kitchen: it begins at the mean of its
-    parts, weighed by the heat they hold, and goes over to the room's by Newton's law."""
-    starter_g, flour_g, water_g = grams
-    heats = ((starter_g + flour_g) * FLOUR_HEAT + 0.5 * starter_g * (WATER_HEAT - FLOUR_HEAT), water_g * WATER_HEAT)
-    off_c = (water_c - temperatures_c[0]) * heats[1] / sum(heats)
-    hours = [*temperatures_c, *[temperatures_c[-1]] * max(12 - len(temperatures_c), 0)]
-    decay = COOLS_H * (1.0 - math.exp(-1.0 / COOLS_H))  # the mean over an hour
-    return [c + off_c * decay * math.exp(-i / COOLS_H) for i, c in enumerate(hours)]
-
-
 def _water(wish: Wish, nearest: Grams, fall_h: Triple) -> Iterator[Scored]:
     """Colder or warmer water: a help of an hour or two, not more."""
     colder = fall_h[1] < wish.target_h
     water_c = COLD_WATER_C if colder else WARM_WATER_C
+    if wish.limits.water_c is not None:
+        return  # it is fixed
     if (water_c < wish.mean_c - 4.0) != colder or (not colder and water_c < wish.mean_c + 4.0):
         return
     grams = wish.grams(max(_ratios(wish))) if colder else nearest
     before_h = wish.hours(grams).fall[1]
-    hours = wish.hours(grams, with_water_at(wish.temperatures_c, grams, water_c))
+    hours = wish.hours(grams, mixed_with(wish.temperatures_c, grams, water_c))
     gained_h = abs(hours.fall[1] - before_h)
     if gained_h < 0.25:
         return

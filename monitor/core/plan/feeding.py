@@ -67,13 +67,13 @@ def plan(
     hydration = limits.hydration or culture.last_hydration or USUAL_HYDRATION
 
     def likely_h(of_dilution: float) -> float:
-        return hours_of(culture, temperatures_c, of_dilution, hydration, limits.flour).of(aim)[1]
+        return hours_of(culture, temperatures_c, of_dilution, hydration, limits.flour, limits.water_c).of(aim)[1]
 
     mean_c = growth_rate.mean_c(temperatures_c, 0.0, min(target_h, LONGEST_H))
     usual = culture.last_dilution or dilutions.USUAL_DILUTION
     wanted = usual if _too_extreme(mean_c) else _solve(likely_h, target_h, dilution_bounds(limits, hydration))
     grams = _best(weighings(culture, wanted, hydration, limits), lambda one: likely_h(dilution(one)) / target_h, usual)
-    hours = hours_of(culture, temperatures_c, dilution(grams), hydration, limits.flour)
+    hours = hours_of(culture, temperatures_c, dilution(grams), hydration, limits.flour, limits.water_c)
     why_not = (
         _too_extreme(mean_c)
         or _laws_differ(hours, mean_c)
@@ -115,7 +115,7 @@ def what_if(
     if not all(math.isfinite(one_g) and 0.0 < one_g < 1e5 for one_g in feeding.grams):
         raise ValueError(f"keep_g: {starter_g:g}, {flour_g:g} and {water_g:g} g; each must be above 0 and below 100000")
     _check(24.0, temperatures_c, replace(limits, hydration=feeding.hydration))
-    hours = hours_of(culture, temperatures_c, feeding.dilution, feeding.hydration, feeding.flour)
+    hours = hours_of(culture, temperatures_c, feeding.dilution, feeding.hydration, feeding.flour, limits.water_c)
     mean_c = growth_rate.mean_c(temperatures_c, 0.0, min(hours.fall[1], LONGEST_H))
     parts = flour_g / starter_g
     odd = ""
@@ -158,6 +158,8 @@ def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> 
         raise ValueError("temperature_c: none given")
     if limits.hydration is not None and not 0.3 <= limits.hydration <= 3.0:
         raise ValueError(f"hydration_pct: {100 * limits.hydration:g}; it must be from 30 to 300")
+    if limits.water_c is not None and not 0.0 <= limits.water_c <= 50.0:
+        raise ValueError(f"water_c: {limits.water_c:g}; water to mix in must be from 0 to 50")
     for name in ("keep_g", "flour_g", "least_keep_g", "most_keep_g", "ripe_g", "jar_ml", "standing_g"):
         value = getattr(limits, name)
         if value is not None and not (math.isfinite(value) and 0.0 < value < 1e5):

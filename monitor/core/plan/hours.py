@@ -13,6 +13,7 @@ from typing import Literal
 from monitor.core.forecast import peak_time
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
+from monitor.core.plan.mixing import mixed_with
 
 Aim = Literal["fall", "half_sunk", "peak"]
 Triple = tuple[float, float, float]  # earliest, likely, latest; 90 %
@@ -70,8 +71,14 @@ def hours_of(
     dilution: float,
     hydration: float | None = None,
     flour: str | None = None,
+    water_c: float | None = None,
 ) -> Hours:
-    """What is to be expected of a feeding of that dilution at these hourly temperatures."""
+    """What is to be expected of a feeding of that dilution at these hourly temperatures, mixed with water at `water_c`
+    (None: as warm as the kitchen)."""
+    if water_c is not None:
+        wet = hydration or culture.last_hydration or 1.0
+        flour_parts = (dilution - 1.0) / (1.0 + wet)
+        temperatures_c = mixed_with(temperatures_c, (1.0, flour_parts, wet * flour_parts), water_c)
     return _hours_of(culture, tuple(temperatures_c), dilution, hydration, flour)
 
 

@@ -55,7 +55,7 @@ def plan_for(
 
     now = one(start_s, limits)
     usual = culture.last_dilution or dilutions.USUAL_DILUTION
-    usual_h = hours_of(culture, warmth_from(start_s), usual, None, limits.flour).of(aim)[1]
+    usual_h = hours_of(culture, warmth_from(start_s), usual, None, limits.flour, limits.water_c).of(aim)[1]
     ahead_h = (wanted_s - start_s) / 3600.0
     likely_h = feeding.hours_at(now.plan, aim)[1]
     if now.plan.met or likely_h >= ahead_h:
@@ -89,7 +89,7 @@ def _ordinary(
     """A link of the chain in whole grams."""
     grams = at_ratio(parts, weight_of_flour(culture, limits), hydration)
     starter_g, flour_g, water_g = grams
-    hours = hours_of(culture, warmth_from(at_s), sum(grams) / starter_g, hydration, limits.flour)
+    hours = hours_of(culture, warmth_from(at_s), sum(grams) / starter_g, hydration, limits.flour, limits.water_c)
     made = FeedPlan(
         starter_g=starter_g, flour_g=flour_g, water_g=water_g, hours_to_peak=hours.peak, hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk, hours_to_highest=hours.highest, met=True,

@@ -52,6 +52,7 @@ class Limits:
     jar_ml: float | None = None
     standing_g: float | None = None
     flour: str | None = None
+    water_c: float | None = None  # of the water that is mixed in; None: as warm as the kitchen
     places: tuple[PlaceSettings, ...] = ()  # what can be set to a temperature
 
 
