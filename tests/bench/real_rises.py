@@ -27,6 +27,8 @@ DOUBLED = 0.82  # of the way to the first touch of the top
 SD_IN_RANGE = 2 * 1.645  # standard deviations of a normal in its 90 % range
 WARMS_H = 1.5  # time constant of a jar in air (Newton's law, 225 g of dough in glass: one to two hours)
 
+FRIDGE = ("sde", "p")  # bakers who keep their starter in the fridge between its feedings
+
 # Hours at one temperature over those at another, of the same feeding by the same baker (sde), of the same recipe by
 # others (forkish-eib): the sources are those of the table.
 PAIRS = (
@@ -235,6 +237,12 @@ def report() -> None:
     print(
         f"{len(without)} doughs mixed warmer or colder than the room, rms of ln off with that told and without: "
         f"{_rms(with_them):.2f} and {_rms(without):.2f}"
+    )
+    cold = [one for one in lines if one.rise.baker in FRIDGE]
+    shift = sum(math.log(one.rise.came_h / one.said.likely) for one in cold) / len(cold)
+    print(
+        f"{len(cold)} lines of {len(FRIDGE)} bakers whose seed comes from the fridge: they take {math.exp(shift):.2f} "
+        f"times the predicted hours; rms of ln off {_rms(cold):.2f}"
     )
     print("\npairs of temperatures, hours over hours: measured, predicted without history")
     errors = pair_errors(starter_models.prior())
