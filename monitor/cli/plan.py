@@ -120,7 +120,7 @@ def plan(
     zone, culture = calendar(known.shown.time_zone), known.culture
     show = display(known.shown)
     from_s = max(now_s, seed.ripe_s)
-    warm = warmth_from(culture, temperature_c)
+    warm = warmth_from(culture, known.open_cycle, temperature_c)
     toward = feeding.AIMS[(aim or ("fall" if wanted is None else "peak")).replace("-", "_")]
     body: dict[str, Any]
     try:

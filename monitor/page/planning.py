@@ -105,7 +105,7 @@ def plan(
         hydration=None if asked.hydration_pct is None else asked.hydration_pct / 100.0,
         standing_g=asked.standing_g or seed.standing_g,
     )  # fmt: skip
-    warm = bake_plans.warmth_from(culture, asked.temperature_c)
+    warm = bake_plans.warmth_from(culture, cycle, asked.temperature_c)
     line: str | None = None
     try:
         if asked.all_given:

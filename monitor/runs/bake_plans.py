@@ -17,7 +17,7 @@ from monitor.core.plan import bake as baking
 from monitor.core.plan.bake import BakePlan, Recipe
 from monitor.core.plan.chain import awake
 from monitor.core.plan.hours import WarmthFrom
-from monitor.core.plan.ripeness import HORIZON_H, Seed, seed_of
+from monitor.core.plan.ripeness import HORIZON_H, seed_of
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import history, kept_bake
 from monitor.runs.kept_bake import Asked, KeptBake
@@ -55,7 +55,7 @@ def planned(
         Recipe(flour_g=asked.flour_g, levain_pct=asked.levain_pct or USUAL_LEVAIN_PCT),
         now_s=now_s,
         wanted_s=asked.wanted_s,
-        warmth_from=warmth_from(culture, asked.temperature_c),
+        warmth_from=warmth_from(culture, open_cycle, asked.temperature_c),
         awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
         clock=lambda at_s: show.about(at_s, now_s),
         limits=replace(limits_of(jar), hydration=hydration, standing_g=standing_g),
@@ -63,11 +63,14 @@ def planned(
     )
 
 
-def warmth_from(culture: Culture, temperature_c: float | None) -> WarmthFrom:
-    """Hourly temperatures from a moment on: as expected by the person, else the jar's usual day."""
+def warmth_from(culture: Culture, cycle: Cycle | None, temperature_c: float | None) -> WarmthFrom:
+    """Hourly temperatures from a moment on: as expected by the person, else the jar's usual day, to which the open
+    cycle belongs: of a jar that is new, or that never came to its top, it is all that is known."""
     if temperature_c is not None:
         return lambda _: (temperature_c,)
-    return lambda at_s: growth_rate.expected_c(culture.day_c, at_s, (), HORIZON_H)
+    seen_c = () if cycle is None or cycle.rested else cycle.temperatures_c
+    day_c = growth_rate.learn_day(culture.day_c, 0.0 if cycle is None else cycle.fed_at_s, seen_c)
+    return lambda at_s: growth_rate.expected_c(day_c, at_s, (), HORIZON_H)
 
 
 def open_cycle_of(store: Store, jar: str) -> Cycle | None:
@@ -89,7 +92,8 @@ def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Dis
         return Looked(to_come=to_come, remind=remind)
     culture = starter_models.learned_from(history.from_store(store, jar.name), jar.flour)
     seed = seed_of(culture, cycle, now_s, bake.asked.temperature_c)
-    if _holds(culture, seed, to_come, bake.asked):
+    warmth = warmth_from(culture, cycle, bake.asked.temperature_c)
+    if baking.holds(culture, seed, to_come, bake.asked.wanted_s, warmth):
         return Looked(to_come=to_come, remind=remind)
     anew = planned(culture, cycle, jar, bake.asked, now_s, show)
     return Looked(to_come=to_come, anew=anew, moved=moved(to_come, anew, now_s, show), remind=remind)
@@ -101,11 +105,6 @@ def still_to_come(bake: KeptBake, cycle: Cycle | None) -> tuple[tuple[float, Fee
     if fed_s is None or fed_s <= bake.planned_s:
         return bake.feedings
     return tuple(one for one in bake.feedings if one[0] > fed_s + MATCH_S)
-
-
-def _holds(culture: Culture, seed: Seed, to_come: Sequence[tuple[float, Feeding]], asked: Asked) -> bool:
-    warmth = warmth_from(culture, asked.temperature_c)
-    return baking.holds(culture, seed, to_come, asked.wanted_s, warmth)
 
 
 def moved(before: Sequence[tuple[float, Feeding]], made: BakePlan, now_s: float, show: Display) -> tuple[str, ...]:

@@ -303,7 +303,7 @@ def _cautions(
     out = [
         "The hour is that of mixing the dough, not of the oven.",
         f"Of the {made_g} g, {recipe.take_g} g go into the dough and {keep_g} g are kept; about {lost_g} g go as gas "
-        f"and stay at the jar's wall{f', {over_g} g are left over' if over_g else ''}.",
+        f"and stay at the jar's wall{f', {over_g} g over' if over_g else ''}.",
         f"The {recipe.take_g} g of levain hold {in_levain_g} g of flour: if your {recipe.flour_g:g} g are all the "
         f"flour of the dough, add {recipe.flour_g - in_levain_g:g} g to it; if not, the bread is that much larger.",
         f"It may be ready between {clock(low_s)} and {clock(high_s)}: look at it, and mix when it has about doubled "

@@ -92,7 +92,7 @@ def plan(
         met=why_not is None,
         because="",
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - starter_g, 0),
-        least_jar_ml=least_jar_ml(culture, grams, limits),
+        least_jar_ml=None if limits.jar_ml is not None else least_jar_ml(culture, grams, limits),
         caution=None if _too_extreme(mean_c) else scale_caution(grams, likely_h, total_bounds(culture, limits)[1]),
     )
     if why_not is None:
@@ -134,8 +134,18 @@ def what_if(
         met=None,
         because=_what_if_words(culture, feeding, hours, mean_c) + odd + _doubt(mean_c),
         least_jar_ml=least_jar_ml(culture, feeding.grams, limits),
+        caution=_runs_over(culture, feeding, limits),
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
     )
+
+
+def _runs_over(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
+    """That so much is too much for the jar; None where it is not, or where no jar is known."""
+    most_g = total_bounds(culture, limits)[1]
+    total_g = feeding.total_g or 0.0
+    if limits.jar_ml is None or total_g <= most_g:
+        return None
+    return f"Its rise may run over: the jar takes about {most_g:.0f} g, and this is {total_g:.0f} g."
 
 
 def ratio(made: FeedPlan) -> str:

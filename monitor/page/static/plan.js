@@ -94,7 +94,7 @@ async function nextFeeding(main, jar, live) {
     caution.hidden = !plan.caution;
     const at = (h) => dayAndClock(Math.round((plan.at_s + h * HOUR) / 300) * 300), span = ([low, likely, high]) => `about ${at(likely)}, after ${sayLong(likely)} (${sayLong(low)} to ${sayLong(high)})`;
     facts.replaceChildren(...[["Ratio", plan.ratio], ["Ripe", span(plan.hours_to_peak)], ["Peak", span(plan.hours_to_highest)], ["Sinks", span(plan.hours_to_fall)],
-      ...(plan.discard_g === null ? [] : [["Left over", el("span", {}, `${sayWeight(plan.discard_g)} `, guideLink("discard", "What it makes"))]]), ["Jar", plan.least_jar_ml === null ? "–" : `at least ${plan.least_jar_ml} ml`],
+      ...(plan.discard_g === null ? [] : [["Left over", el("span", {}, `${sayWeight(plan.discard_g)} `, guideLink("discard", "What it makes"))]]), ...(plan.least_jar_ml === null ? [] : [["Jar", `at least ${plan.least_jar_ml} ml`]]),
       ["Known from", plan.cycles ? `${plan.cycles === 1 ? "one cycle" : `${plan.cycles} cycles`} of this starter` : "the usual starter: none of its own cycles yet"]]
       .flatMap(([word, says]) => [el("dt", {}, word), el("dd", {}, says)]));
     const fed = [...plan.first, plan], courses = fed.map((one, i) => until(one.course, fed[i + 1]?.at_s ?? Infinity)).filter(Boolean);
