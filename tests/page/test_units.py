@@ -73,7 +73,7 @@ def test_no_view_of_the_page_speaks_of_celsius(url: str, context: BrowserContext
     eyes.page.goto(f"{url}#/over/1:1,1:0")
     expect(eyes.page.get_by_label("as if at 75 °F")).to_be_visible(timeout=WAIT_MS)
     eyes.page.goto(f"{url}#/plan/rye")
-    expect(eyes.page.locator("main")).to_contain_text("at 72 °F", timeout=WAIT_MS)
+    expect(eyes.page.locator("main")).to_contain_text("at 74 °F", timeout=WAIT_MS)
     assert not eyes.wrong
 
 
@@ -92,7 +92,7 @@ def test_reasons_and_advice_of_the_api_are_in_the_households_unit(url: str) -> N
     ("words", "says"),
     [
         (("assess", "rye"), "It is still rising"),
-        (("plan", "--jar", "rye"), "at 72 °F"),
+        (("plan", "--jar", "rye"), "at 74 °F"),
         (("plan", "--jar", "rye", "--temperature-c", "5"), "bring it to about 68 °F"),
         (("trial", "two"), "as at 75 °F"),
         (("review", "1"), "74.3 °F on average"),

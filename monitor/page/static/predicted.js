@@ -1,7 +1,7 @@
 // What plans and bakes share: one question at a time, a moment to choose, and the curve that is predicted, as the chart
 // takes it.
 
-import { clock, dayAndClock, el, zoned } from "./words.js";
+import { clock, el, weekday, zoned } from "./words.js";
 
 const HOUR = 3600, DAYS = 10;
 
@@ -18,7 +18,7 @@ export function latest(ask, failed) {
 /** Which day and hour: two inputs, and the time that they say. */
 export function momentChooser(now, days_on, at, changed) {
   const named = ["today", "tomorrow"];
-  const day = el("select", {}, ...[...Array(DAYS).keys()].map((i) => el("option", { value: i, selected: i === days_on }, named[i] ?? dayAndClock(now + i * 24 * HOUR).split(",").slice(0, 2).join(","))));
+  const day = el("select", {}, ...[...Array(DAYS).keys()].map((i) => el("option", { value: i, selected: i === days_on }, named[i] ?? weekday(now + i * 24 * HOUR))));
   const hour = el("input", { type: "time", value: at });
   for (const one of [day, hour]) one.addEventListener("input", changed);
   return {
@@ -57,5 +57,5 @@ export function courseOf(courses, fed_at, says, mark) {
   const top = Math.max(2.45, ...rise_ratios.map((q) => (q[4] ?? 0) + 0.4));
   const last = courses.at(-1), i = last.time_s.reduce((best, s, k) => (Math.abs(s - mark.at_s) < Math.abs(last.time_s[best] - mark.at_s) ? k : best), 0);
   return { from_s, to_s, now_s: null, fed_at_s: from_s, top, floor: 0, look: "new", level: null, level_now: null, ghosts: [], ribbon: [], course: { time_s, rise_ratios }, begin_words: `fed ${clock(from_s)}`, says, feedings: fed_at,
-    peak: { at_s: mark.at_s, ratio: last.rise_ratios[i][2], big: mark.words, small: zoned(mark.at_s).key === zoned(from_s).key ? null : dayAndClock(mark.at_s).split(",").slice(0, 2).join(",") } };
+    peak: { at_s: mark.at_s, ratio: last.rise_ratios[i][2], big: mark.words, small: zoned(mark.at_s).key === zoned(from_s).key ? null : weekday(mark.at_s) } };
 }
