@@ -45,7 +45,12 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
 @click.option("--explain", is_flag=True, help="Also say at each time why the start of the fall was not decided yet.")
 @form_options(machine="jsonl")
 def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, explain: bool, form: str) -> None:
-    """Run a recorded file through the very step function that watches a jar, and print what it decides."""
+    """Run a recorded file through the very step function that watches a jar, and print what it decides.
+
+    A cycle may have several peak_reached: the first is told as soon as the top is likelier past than not, those after
+    it date it better, and the last one counts. Where the dough climbs on after the first, rise_began comes once more
+    and replaces it.
+    """
     opened, told = run_file_from(run, feedings)
     geometry = opened.geometry
     if geometry is None and opened.header.get("geometry"):
