@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +19,7 @@ from monitor.runs import daemon_status
 from monitor.runs.rfc3339 import parse
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
+from monitor.values import Reading
 from tests.night import EMPTY_MM, night
 
 pytestmark = pytest.mark.dates
@@ -46,12 +49,30 @@ def watched(folder: Path, now_s: float) -> dict[str, object]:
             "grams": state.cycle.feeding.grams}  # fmt: skip
 
 
-@pytest.fixture
-def house(tmp_path: Path) -> Path:
+def misted(since_h: float, reading: Reading) -> Reading:
+    """Mist on the sensor for four minutes."""
+    return replace(reading, distance_mm=8190.0) if 5.0 <= since_h < 5.07 else reading
+
+
+def blind(since_h: float, reading: Reading) -> Reading:
+    """No surface seen for an hour."""
+    return replace(reading, distance_mm=8190.0) if 5.0 <= since_h < 6.0 else reading
+
+
+def draughty(since_h: float, reading: Reading) -> Reading:
+    """A draught cools the sensor for two hours; the jar stands in the kitchen."""
+    return replace(reading, temperature_c=8.0) if 4.0 <= since_h < 6.0 else reading
+
+
+def lived(tmp_path: Path, seen: Callable[[float, Reading], Reading] = lambda since_h, reading: reading) -> Path:
     """A config, and a store in which a night ended half an hour ago: fed, risen, sinking."""
     (tmp_path / "jartide.toml").write_text(CONFIG)
     ended_s = time.time() - 1800.0
-    things = list(night(every_s=60.0, start_s=ended_s - 12.2 * 3600.0))
+    begin_s = ended_s - 12.2 * 3600.0
+    things = [
+        replace(thing, reading=seen((thing.received_s - begin_s) / 3600.0, thing.reading))
+        for thing in night(every_s=60.0, start_s=begin_s)
+    ]
     with Store.open(tmp_path / "s.db") as store:
         store.query("PRAGMA synchronous = OFF")
         jars = Jars(SETTINGS, store, Display())
@@ -59,6 +80,11 @@ def house(tmp_path: Path) -> Path:
         jars.take([one for one in store.add(things) if one is not None], ended_s)
     watched(tmp_path, ended_s)
     return tmp_path
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Path:
+    return lived(tmp_path)
 
 
 def jartide(folder: Path, *arguments: str) -> tuple[int, str]:
@@ -89,6 +115,35 @@ def test_a_feeding_that_was_none(house: Path) -> None:
     assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: that was no feeding")
     assert watched(house, time.time()) == before
     assert "fed" in {event["kind"] for event in replayed(house)}
+
+
+@pytest.mark.parametrize(
+    ("seen", "what", "kinds", "words"),
+    [
+        (misted, "lid", {"lid_off", "lid_on"}, "the lid was not off"),
+        (blind, "away", {"jar_away", "jar_back"}, "the jar was not away"),
+        (draughty, "rest", {"rest_began"}, "it was not resting"),
+    ],
+)
+def test_a_lid_an_absence_a_rest_that_was_none(
+    tmp_path: Path, seen: Callable[[float, Reading], Reading], what: str, kinds: set[str], words: str
+) -> None:
+    folder = lived(tmp_path, seen)
+    begun_s = time.time() - 13.0 * 3600.0
+
+    def late(events: list[dict[str, object]]) -> set[object]:
+        """After the feeding, at which the lid was off."""
+        return {event["kind"] for event in events if parse(str(event["happened_at"])) > begun_s + 3.0 * 3600.0}
+
+    assert kinds <= late(replayed(folder))
+    at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(begun_s + 5.0 * 3600.0))
+    code, said = jartide(folder, "undo", "rye", what, "--at", at)
+    assert (code, f"rye: noted: {words}." in said) == (0, True), said
+    assert watched(folder, time.time())["stage"] == "falling"
+    assert not kinds & late(replayed(folder))
+    assert jartide(folder, "undo", "rye")[1].startswith(f"rye: taken back: {words}")
+    watched(folder, time.time())
+    assert kinds <= late(replayed(folder))
 
 
 def test_what_cannot_be_undone_is_said(house: Path) -> None:

@@ -23,6 +23,7 @@ H_S = 3600.0
 BEGIN_S = 1_795_600_000.0  # a November's noon, far from a change of clocks
 FED_S = BEGIN_S + 1800.0
 SPOON_S = FED_S + 9.0 * H_S  # half of it is taken for a bread, which looks like a feeding
+FOGGY_H = ((3.0, 3.2), (4.5, 5.5))  # mist on the sensor: like a lid that is off, like a jar that is away
 AFRESH_S = FED_S + 11.0 * H_S  # fed, with as much put back as was taken, between two readings
 
 
@@ -32,6 +33,8 @@ def distance_mm(jar: str, time_s: float) -> float | None:
     if 0.0 <= since_h < 0.1:
         return 320.0
     level = 62.0 if since_h < 0.0 else level_mm(since_h)
+    if jar == "fog" and any(from_h <= since_h < to_h for from_h, to_h in FOGGY_H):
+        return 8190.0
     if jar == "rye" and time_s >= SPOON_S:
         if time_s < SPOON_S + 400.0:
             return 320.0
@@ -45,7 +48,7 @@ class Home:
     """A kitchen and its page."""
 
     def __init__(self, folder: Path) -> None:
-        settings = settings_of(folder, ("rye", "oat"), PageSettings(port=free_port()))
+        settings = settings_of(folder, ("rye", "oat", "fog"), PageSettings(port=free_port()))
         self.kitchen = Kitchen(settings, BEGIN_S, every_s=300.0)
         self.page = PageServer(settings, wall=lambda: self.kitchen.now_s)
         self.url = f"http://127.0.0.1:{settings.page.port}/"
@@ -108,6 +111,28 @@ def test_a_feeding_that_was_none_goes_with_a_tap_and_comes_back_with_another(
     home.go_on(0.1)
     expect(mine.locator(".word")).to_have_text("Settling", timeout=WAIT_MS)
     assert len(home.fed_at("rye")) == 2
+    assert not eyes.wrong
+
+
+def test_a_lid_and_an_absence_that_were_none_go_with_a_tap(home: Home, context: BrowserContext) -> None:
+    def kinds() -> list[EventKind]:
+        run = home.kitchen.store.open_run("fog")
+        assert run is not None
+        events = not_superseded(home.kitchen.store.events(run.id))
+        late = [event.kind for event in events if event.happened_at_s > FED_S + 2.0 * H_S]
+        return [kind for kind in late if kind in (EventKind.LID_OFF, EventKind.LID_ON, EventKind.JAR_AWAY)]
+
+    assert {EventKind.LID_OFF, EventKind.JAR_AWAY} <= set(kinds())
+    eyes = Eyes(context, home.url)
+    mine = card(eyes.page, "fog")
+    more(mine)
+    for words in ("The jar was not away", "The lid was not off", "The lid was not off"):
+        mine.get_by_role("button", name=words).first.tap()
+        said(eyes.page, f"Noted: {words[:1].lower()}{words[1:]}. It is judged anew.")
+        home.go_on(0.1)
+        eyes.page.reload()
+        more(mine)
+    assert kinds() == []
     assert not eyes.wrong
 
 
