@@ -115,9 +115,8 @@ def _house(seconds: float, folder: Path) -> None:
 
     store = folder / datetime.now(UTC).strftime("house-%Y%m%d-%H%M%S.db")
     settings = house_settings(store, _free_port())
-    click.echo(
-        f"The page: {address(settings)} (Ctrl-C ends the demo)\nIts store lies in {folder}/ and may be thrown away."
-    )
+    click.echo(f"The page: {address(settings)} (Ctrl-C ends the demo)")
+    click.echo(f"Its store lies in {folder}/, which may be thrown away afterwards.")
     sys.stdout.flush()
     try:
         _lay_out(store)
