@@ -20,8 +20,9 @@ BAKER = (
     "trials",
 )  # fmt: skip
 KEEPER = (
-    "first_evening", "install", "boards", "other_devices", "http", "home_assistant", "calendar", "metrics", "mirror",
-    "notices", "many_jars", "proxy", "backups", "upgrade", "deciding", "how_well",
+    "first_evening", "everyday", "the_page", "troubles", "install", "boards", "other_devices", "http",
+    "home_assistant", "calendar", "metrics", "mirror", "notices", "many_jars", "proxy", "backups", "upgrade",
+    "deciding", "how_well",
 )  # fmt: skip
 
 

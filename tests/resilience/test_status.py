@@ -1,4 +1,4 @@
-"""What a person sees of each trouble: in `jartide status` and on the page one plain sentence, in README what to do,
+"""What a person sees of each trouble: in `jartide status` and on the page one plain sentence, in the guide what to do,
 and, where it endangers the night, one notice. Each says what is wrong, since when, and what to do."""
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from monitor import guide
 from monitor.cli import main
 from monitor.core.display.refusals import Refusal
 from monitor.core.display.units import Display, sensor_troubles
@@ -45,7 +46,7 @@ from tests.servers import free_port, wait_until
 
 pytestmark = pytest.mark.dates
 
-README = (Path(__file__).parents[2] / "README.md").read_text()
+TROUBLES = guide.page("troubles").text  # type: ignore[union-attr]
 NOW_S = 1_772_474_400.0
 HOUR_S = 3600.0
 MQTT = MqttSettings(host="broker.lan", user="jar")
@@ -136,15 +137,15 @@ def in_the_text() -> list[str]:
 
 
 def fragments() -> list[re.Pattern[str]]:
-    """README's table of what one sees, as patterns: what stands in backticks, "..." for anything."""
-    table = README.split("## What you see, what to do")[1].split("\n## ")[0]
+    """The guide's table of what one sees, as patterns: what stands in backticks, "..." for anything."""
+    table = TROUBLES
     rows = [line.split(" | ") for line in table.splitlines() if line.startswith("| ")][1:]
     assert all(len(row) == 2 and row[1].strip(" |") for row in rows)
     quoted = [text for row in rows for text in re.findall(r"`([^`]+)`", row[0])]
     return [re.compile(".*?".join(map(re.escape, re.split(r"\s*\.\.\.\s*", text)))) for text in quoted]
 
 
-def is_in_readme(sentence: str) -> bool:
+def is_in_guide(sentence: str) -> bool:
     return any(pattern.search(sentence) for pattern in fragments())
 
 
@@ -173,7 +174,7 @@ def test_a_sources_trouble_is_a_sentence_everywhere(tmp_path: Path, kind: str) -
     sentence = SOURCES[kind]() if kind in SOURCES else kind
     assert sentence is not None
     assert says_what_to_do(sentence), sentence
-    assert is_in_readme(sentence), sentence
+    assert is_in_guide(sentence), sentence
     since_s = time.time() - HOUR_S
     source = SourceHealth(name="x", connected=False, trouble=sentence, since_s=since_s, last_message_s=since_s)
     printed, page = known(tmp_path, [source])
@@ -242,7 +243,7 @@ def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -
     (later,) = spells.sentences([part], NOW_S + HOUR_S, HOUR_S)
     assert ", since 18:00. " in later
     assert part.advice.endswith(".")
-    assert is_in_readme(sentence), sentence
+    assert is_in_guide(sentence), sentence
     printed, page = known(tmp_path, [], [later])
     assert f"trouble: {later}" in printed
     assert page["troubles"] == [later]
@@ -444,7 +445,7 @@ def test_a_damaged_store_is_a_notice_of_the_new_one(tmp_path: Path) -> None:
 @pytest.mark.fault("V2")
 def test_a_sensor_that_is_gone_or_stuck_is_told_in_all_three_places(tmp_path: Path) -> None:
     """The night is in danger: nobody watches that jar. What, since when, what to do, in the notice; what and since when
-    in `status` and on the page; what to do in README."""
+    in `status` and on the page; what to do in the guide."""
     kitchen = Kitchen(tmp_path / "s.db")
     things = crashing.THINGS
     kitchen.live(things[:200])
@@ -453,7 +454,7 @@ def test_a_sensor_that_is_gone_or_stuck_is_told_in_all_three_places(tmp_path: Pa
     assert "since 21:19" in notice.text
     assert "look at it yourself" in notice.text
     assert "Check its power, its cable or network" in notice.text
-    assert "`sensor_silent`" in README.split("## What you see, what to do")[1]
+    assert "`sensor_silent`" in TROUBLES
 
 
 def test_what_is_wrong_with_a_sensor_is_said_with_what_to_do_in_status_and_on_the_page_alike() -> None:
