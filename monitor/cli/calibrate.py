@@ -9,10 +9,10 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from monitor.check.listen import Listener, listening, wait
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 from monitor.config import edit
@@ -24,6 +24,9 @@ from monitor.core.vessel.level import distance_of
 from monitor.runs.store import StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import Reading
+
+if TYPE_CHECKING:
+    from monitor.check.listen import Listener
 
 READINGS = 5  # a level; the median of five shrugs off two strays
 WAIT_S = 300.0  # for these, at one reading each 30 s and some lost
@@ -95,6 +98,8 @@ def calibrate(config: Path, name: str | None, source: Path | None, readings: int
 
 def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) -> tuple[str, list[Point]]:
     """Ask for one fill after another and gather readings over each."""
+    from monitor.check.listen import listening
+
     logging.getLogger("monitor").addHandler(logging.NullHandler())  # what a source logs is said here instead
     if not settings.any_source:
         refuse("there is no [[serial]] and no [[mqtt]] in the config: no reading can arrive")
@@ -130,6 +135,8 @@ def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) ->
 
 def _gather(listener: Listener, jar: JarSettings, count: int, wait_s: float) -> list[float]:
     """Distances of readings that begin after now; the first may have been measured before and is left out."""
+    from monitor.check.listen import wait
+
     begun = len(_distances(listener.received().readings.get(jar.name, ())))
     click.echo(f"  waiting for {count} readings ...")
 

@@ -12,14 +12,17 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
+from typing import TYPE_CHECKING
 
 from monitor.core.assess import notebook
 from monitor.core.detect.cycle import SAME_FEEDING_S, START_FROM_S, START_TO_S
 from monitor.core.vessel.level import distance_of, rise_ratio
-from monitor.review.smoother import Top, smooth_top
 from monitor.runs.reading_columns import PairColumns
 from monitor.settings import JarSettings
 from monitor.values import Event, EventKind, Fed, Noted, Reading, Span
+
+if TYPE_CHECKING:
+    from monitor.review.smoother import Top
 
 GAP_SAMPLES = 5.0  # silence of more than five usual intervals, and of ten minutes, is a gap worth a line
 GAP_S = 600.0
@@ -211,6 +214,8 @@ def _cycle(
     if EventKind.PEAK_REACHED in kinds:
         seats = [e.happened_at_s for e in here if e.kind in (EventKind.LID_ON, EventKind.DISTURBED)]
         seats = [t for t in seats if back_s + START_TO_S < t < until_s]
+        from monitor.review.smoother import smooth_top  # brings numpy: no command's help waits for it
+
         top = smooth_top(*_between(time_s, level_mm, back_s + HANDS_S, until_s), seats)
     foot_mm = start_mm if start_mm is not None else _foot(level_mm)
     warm_to_s = top.fall_at.likely_s if top is not None and top.fall_at is not None else end_s

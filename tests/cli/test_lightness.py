@@ -1,0 +1,80 @@
+"""What is not imported where nobody waits for it: the libraries of pictures, reviews and guides are not in a command's
+help nor in the daemon as it starts, page and broker included."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+from tests.servers import free_port
+
+HEAVY = {
+    "numpy", "matplotlib", "apprise", "influxdb_client", "prometheus_client", "icalendar", "markdown", "cryptography",
+    "requests", "tomlkit",
+}  # fmt: skip
+OURS = {"monitor.review", "monitor.simulator", "monitor.check", "monitor.cli.reference"}
+DAEMON = {  # what starting takes of others, with a broker and the page
+    "anyio", "apscheduler", "click", "h11", "itsdangerous", "jinja2", "markupsafe", "paho", "starlette",
+    "typing_extensions", "tzdata", "tzlocal", "uvicorn", "idna",
+}  # fmt: skip
+LISTED = """
+import sys
+def loaded():
+    return sorted(name for name, module in sys.modules.items() if module is not None)
+"""
+STARTED = """
+import os, signal, threading, time, urllib.request
+from pathlib import Path
+from monitor.config.reader import load
+from monitor.daemon import assembly
+def look():
+    while True:
+        try:
+            urllib.request.urlopen("http://127.0.0.1:%d/", timeout=30).read()
+            break
+        except OSError:
+            time.sleep(0.05)
+    print("\\n".join(loaded()), flush=True)
+    os.kill(os.getpid(), signal.SIGTERM)
+threading.Thread(target=look, daemon=True).start()
+assembly.watch(load(Path("jartide.toml")), reread=lambda: load(Path("jartide.toml")))
+"""
+
+
+def names(code: str, cwd: Path) -> set[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", LISTED + code], cwd=cwd, capture_output=True, text=True, check=False, timeout=100
+    )
+    assert done.returncode == 0, done.stderr
+    return set(done.stdout.split())
+
+
+def others(loaded: set[str], cwd: Path) -> set[str]:
+    """The packages that are installed besides us."""
+    ask = "import importlib.metadata as m; print(*m.packages_distributions())"
+    said = subprocess.run([sys.executable, "-c", ask], cwd=cwd, capture_output=True, text=True, check=True)
+    return {name.partition(".")[0] for name in loaded} & set(said.stdout.split())
+
+
+def test_no_commands_help_waits_for_what_only_some_do(tmp_path: Path) -> None:
+    loaded = names(
+        "from pathlib import Path; from monitor.cli import manual; manual.write(Path('man')); print(*loaded())",
+        tmp_path,
+    )
+    assert "monitor.cli.watch" in loaded
+    assert loaded & HEAVY == set()
+    # so a wheel can be built where nothing else is installed
+    assert {name for name in others(loaded, tmp_path) if not name.startswith(("_", "monitor"))} == {"click"}
+
+
+def test_the_daemon_starts_without_what_only_reviews_and_pictures_need(tmp_path: Path) -> None:
+    port = free_port()
+    (tmp_path / "jartide.toml").write_text(
+        f'[[jar]]\nname = "rye"\n[[mqtt]]\nhost = "127.0.0.1"\nport = {free_port()}\n[page]\nport = {port}\n'
+        "[notices]\nconsole = false\n"
+    )
+    loaded = names(STARTED % port, tmp_path)
+    assert "monitor.page.app" in loaded
+    assert loaded & (HEAVY | OURS) == set()
+    assert {name for name in others(loaded, tmp_path) if not name.startswith(("_", "monitor"))} <= DAEMON
