@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -28,7 +28,7 @@ from monitor.sources.general_form import parse
 from monitor.sources.mqtt_tables import Tables
 from monitor.sources.replay import arrivals
 from monitor.sources.wire import Message, Unreadable
-from monitor.values import Delivery, EventKind, Rejected, Straight
+from monitor.values import Delivery, EventKind, Reading, Rejected, Straight
 from tests.servers import Mosquitto, wait_until
 from tests.sources.topics import Device
 
@@ -208,7 +208,8 @@ def test_a_night_of_it_ends_with_its_fall(kind: str) -> None:
     tables = Tables(
         tables_of(kind), "mqtt", jars=frozenset({"midnight"}), wall=lambda: clock[0], monotonic=lambda: clock[0]
     )
-    readings, last_s = [], 0.0
+    readings: list[Reading] = []
+    last_s = 0.0
     for reading in run.readings():
         if reading.time_s - last_s < every_s or reading.distance_mm is None or reading.temperature_c is None:
             continue
@@ -216,11 +217,17 @@ def test_a_night_of_it_ends_with_its_fall(kind: str) -> None:
         for topic, payload in say(reading.distance_mm, reading.temperature_c):
             for item in tables.take(topic, payload.encode(), again=False, waited=False):
                 assert isinstance(item, Delivery), item
-                readings.append((None, item.reading))
-    jar = jar_of("midnight", run.header, 150.0, Straight())
+                readings.append(item.reading)
+    ends_with_its_fall(readings)
+
+
+def ends_with_its_fall(readings: Sequence[Reading]) -> None:
+    """One fall, known as early as the night's own expectation wants it."""
+    header = run_file.read(RUN).header
+    jar = jar_of("midnight", header, 150.0, Straight())
     vigil, kinds = core.begin(jar), Counter[str]()
     known_s = 0.0
-    for arrival in arrivals(readings, (), "midnight", Counter()):
+    for arrival in arrivals([(None, reading) for reading in readings], (), "midnight", Counter()):
         vigil, events = core.take(vigil, arrival, jar)
         for event in events:
             kinds[event.kind.value] += 1
