@@ -37,7 +37,7 @@ def write(folder: Path) -> int:
     from monitor.cli import GROUPS, main
 
     folder.mkdir(parents=True, exist_ok=True)
-    whole = click.Context(main, info_name="jartide")
+    whole = click.Context(main, info_name="jartide", **main.context_settings)
     pages = {"jartide": _whole_page(main, GROUPS)}
     for names in GROUPS.values():
         for name in names:
@@ -50,7 +50,7 @@ def write(folder: Path) -> int:
 
 
 def _whole_page(main: click.Group, groups: dict[str, dict[str, str]]) -> str:
-    whole = click.Context(main, info_name="jartide")
+    whole = click.Context(main, info_name="jartide", **main.context_settings)
     lines = [_head("jartide", "watches a jar of sourdough starter and says when to feed it")]
     lines += [".SH SYNOPSIS", ".B jartide", "COMMAND [ARGUMENTS]"]
     for group, names in groups.items():

@@ -98,7 +98,7 @@ def commands() -> str:
 
     from monitor.cli import GROUPS, main
 
-    whole = click.Context(main, info_name="jartide", max_content_width=100)
+    whole = click.Context(main, info_name="jartide", max_content_width=100, **main.context_settings)
     out = ["Exit codes: 0 done; 1 the answer is no, or a check failed; 2 the call or the config is wrong."]
     for group, names in GROUPS.items():
         out += ["", f"## {group}"]
