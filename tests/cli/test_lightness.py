@@ -13,7 +13,14 @@ HEAVY = {
     "numpy", "matplotlib", "apprise", "influxdb_client", "prometheus_client", "icalendar", "markdown", "cryptography",
     "requests", "tomlkit",
 }  # fmt: skip
-OURS = {"monitor.review", "monitor.simulator", "monitor.check", "monitor.cli.reference"}
+OURS = {
+    "monitor.review.smoother",
+    "monitor.review.picture",
+    "monitor.review.still",
+    "monitor.simulator",
+    "monitor.check",
+    "monitor.cli.reference",
+}
 DAEMON = {  # what starting takes of others, with a broker and the page
     "anyio", "apscheduler", "click", "h11", "itsdangerous", "jinja2", "markupsafe", "paho", "starlette",
     "typing_extensions", "tzdata", "tzlocal", "uvicorn", "idna",
