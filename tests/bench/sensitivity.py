@@ -1,13 +1,13 @@
 """Which constants of the detector matter? Each is moved by 20 % both ways, and the evaluation set is judged again.
 
-    python -m tests.bench.sensitivity                  12 jar-days of the tune half, and a season for the memory
-    python -m tests.bench.sensitivity --days 40 --seasons 2 --only fall
+    python -m tests.bench.sensitivity                  12 jar-days of the tune half
+    python -m tests.bench.sensitivity --days 40 --more 80 --only fall
 
 Printed for each constant of `monitor/core/signal` and `monitor/core/detect`: in how many recordings any event or time
 changes, and what that does to falls told, false falls, feedings told and false feedings. Grids and units are left
-alone. What changes nothing there is tried on `--more` further jar-days, half of them with ten troubles at once, until
-an event differs. A constant that changes nothing in either direction even then is one to merge or delete, unless it
-guards against what the set does not hold.
+alone. What changes nothing there is tried on `--more` further jar-days, half of them with ten troubles at once, and on
+`--seasons` of cycles that the memory learns from, until an event differs. A constant that changes nothing in either
+direction even then is one to merge or delete, unless it guards against what the set does not hold.
 """
 
 from __future__ import annotations
@@ -15,10 +15,9 @@ from __future__ import annotations
 import argparse
 import importlib
 import multiprocessing
-import os
 import pkgutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -34,6 +33,7 @@ FACTORS = (0.8, 1.25)
 # what the bins, blocks and curves are laid out by, and units: not judgements
 LAYOUT = {"BIN_S", "BIN_H", "BIN_MIN", "MINUTE_S", "BLOCK_S", "TICK_S", "DAY_S", "HOUR_S", "DX", "MOST", "NOTHING"}
 Value = float | tuple[float, ...]
+Said = tuple[tuple[str, float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +47,9 @@ class Constant:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """Events of each recording, their score, and what the seasons gave."""
+    """Events of each recording, and their score."""
 
-    events: tuple[tuple[tuple[str, float, float], ...], ...]
+    events: tuple[Said, ...]
     score: Score
 
 
@@ -74,11 +74,10 @@ def _is_number(value: object) -> bool:
 
 
 _GIVEN: list[Recording] = []
-_MORE: list[tuple[Recording, tuple[tuple[str, float, float], ...]]] = []  # with what is said of them now
-_SEASONS: list[seasons.Season] = []
+_MORE: list[tuple[Callable[[], Said], Said]] = []  # what is judged further, and what is said of it now
 
 
-def _times(events: list[Event]) -> tuple[tuple[str, float, float], ...]:
+def _times(events: list[Event]) -> Said:
     return tuple((event.kind.value, event.happened_at_s, event.decided_at_s) for event in events)
 
 
@@ -90,9 +89,6 @@ def judged() -> Outcome:
         events = ours.events(given)
         told.append(_times(events))
         total += score(given, ours.claims(events))
-    for one in _SEASONS:
-        cycles, _ = seasons.follow(one)
-        told.append(tuple(("season", c.off_min or 0.0, c.feed_mm or 0.0) for c in cycles))
     return Outcome(tuple(told), total)
 
 
@@ -122,12 +118,17 @@ def _judged_with(job: tuple[Constant, float]) -> Outcome:
 
 def _first_changed(constant: Constant) -> int | None:
     """The first of the further recordings in which anything differs, by its number; None: in none of them."""
-    for number, (given, usual) in enumerate(_MORE, 1):
+    for number, (judge, usual) in enumerate(_MORE, 1):
         for factor in FACTORS:
             with moved(constant, factor):
-                if _times(ours.events(given)) != usual:
+                if judge() != usual:
                     return number
     return None
+
+
+def _season(one: seasons.Season) -> Said:
+    cycles, _ = seasons.follow(one)
+    return tuple(("season", c.off_min or 0.0, c.feed_mm or 0.0) for c in cycles)
 
 
 def line(constant: Constant, usual: Outcome, outcomes: list[Outcome]) -> tuple[int, str]:
@@ -164,18 +165,20 @@ def main() -> int:
     tune = [recording(seed) for seed in recordings(TUNE, args.days + args.more / 2.0)]
     few = len(recordings(TUNE, args.days))
     _GIVEN.extend(tune[:few])
-    _SEASONS.extend(seasons.season(seed, cycles=4) for seed in range(args.seasons))
     more = [recording(seed) for seed in recordings(HARSH, args.more / 2.0)] + tune[few:]
-    _MORE.extend((given, _times(ours.events(given))) for given in more)
+    further: list[Callable[[], Said]] = [lambda given=given: _times(ours.events(given)) for given in more]
+    learnt_from = [seasons.season(seed, cycles=4) for seed in range(args.seasons)]
+    further += [lambda one=one: _season(one) for one in learnt_from]
+    _MORE.extend((judge, judge()) for judge in further)
     usual = judged()
     tried = [c for c in constants() if not args.only or c.modules[0].endswith("." + args.only)]
     jobs = [(constant, factor) for constant in tried for factor in FACTORS]
-    with multiprocessing.get_context("fork").Pool(args.workers, initializer=os.nice, initargs=(15,)) as pool:
+    with multiprocessing.get_context("fork").Pool(args.workers) as pool:
         outcomes = list(pool.imap(_judged_with, jobs))
         rows = [line(c, usual, outcomes[2 * i : 2 * i + 2]) for i, c in enumerate(tried)]
         unmoved = [c for c, (most, _) in zip(tried, rows, strict=True) if most == 0]
         numbers = list(pool.imap(_first_changed, unmoved))
-    print(f"{len(_GIVEN)} recordings and {len(_SEASONS)} seasons; {len(tried)} constants")
+    print(f"{len(_GIVEN)} recordings; {len(tried)} constants")
     print("| constant | value | changed by 0.8 | changed by 1.25 |\n|---|---|---|---|")
     for _, row in sorted((one for one in rows if one[0]), key=lambda one: -one[0]):
         print(row)
