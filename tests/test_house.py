@@ -151,6 +151,21 @@ def test_every_module_says_where_it_sits(path: Path) -> None:
     assert ast.get_docstring(ast.parse(path.read_text())), f"{path} has no docstring"
 
 
+ROOMS = {path.name for path in PACKAGE.rglob("*") if path.is_dir()} | {"tests"}
+FILES = {path.name for folder in (PACKAGE, ROOT / "tests") for path in folder.rglob("*.py")}
+
+
+@pytest.mark.parametrize("path", [*MODULES, ROOT / "DEVELOPERS.md"], ids=lambda p: str(p.relative_to(ROOT)))
+def test_what_is_pointed_at_is_there(path: Path) -> None:
+    """`surface.py`, `core/detect/fall.py`, `notify.due`: a module that was renamed is renamed wherever it is named."""
+    text = path.read_text("utf-8")
+    files = set(re.findall(r"`(?:[a-z_]+/)*([a-z_0-9]+\.py)`", text))
+    rooms = {(room, name) for room, name in re.findall(r"`([a-z]+)\.([a-z_]+)`", text) if room in ROOMS - {"core"}}
+    gone = {f"{room}.{name}" for room, name in rooms if f"{name}.py" not in FILES and name not in ROOMS}
+    cores = {name for name in re.findall(r"`core\.([a-z_]+)[`.]", text) if name not in ROOMS}
+    assert not (gone | (files - FILES) | cores), f"{path} points at what is not there"
+
+
 def test_the_top_level_holds_nothing_else() -> None:
     allowed = {
         "README.md", "DEVELOPERS.md", "pyproject.toml", "monitor", "firmware_notes", "tests", "configs",

@@ -1,5 +1,5 @@
 """`jartide calibrate`: walks a person through the empty jar and known fills, says what the sensor makes of them, and
-writes the jar's part of the config. The arithmetic is in `core.calibration`, the edit in `toml_lines`."""
+writes the jar's part of the config. The arithmetic is in `vessel.calibration`, the edit in `toml_lines`."""
 
 from __future__ import annotations
 

@@ -228,7 +228,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
 
 
 def _of_options(error: str) -> str:
-    """What `core.feeding` says of a value that makes no sense, with the names of the options in place of its own."""
+    """What `plan.feeding` says of a value that makes no sense, with the names of the options in place of its own."""
     names = {"target_h": "target_hours"}
     return re.sub(
         r"\b[a-z]+(?:_[a-z]+)*_(?:g|h|c|pct|ml)\b", lambda m: "--" + names.get(m[0], m[0]).replace("_", "-"), error

@@ -1,1 +1,6 @@
-"""The watching process: its loop, the jars in step with the store, start and stop."""
+"""The watching process.
+
+`loop` takes what the sources put into the queue, has it committed, and steps the `jars`; after each step `notifier`
+puts the notices that are due into the outbox, from which the sinks send them. `assembly` joins the parts, `resume`
+says where the watch of a jar goes on after a restart.
+"""

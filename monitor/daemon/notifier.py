@@ -1,5 +1,5 @@
 """What deserves a notice goes to the outbox, and what is no longer true comes out of it: between `jars`, which knows
-what is believed, and the sinks, which drain the outbox. What deserves one is decided in `core.notices`.
+what is believed, and the sinks, which drain the outbox. What deserves one is decided in `notify.due`.
 
 A minute in which nothing is told or decided asks the store nothing: the notes and notices of each jar's open cycle are
 kept here until something changes them.

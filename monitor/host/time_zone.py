@@ -1,7 +1,7 @@
-"""Time zones for people: a zone name becomes the function that `core.local_time` and `core.display` work with.
+"""Time zones for people: a zone name becomes the function that `display.local_time` and `core.display` work with.
 
 Kept out of `core`, which knows no clock and no files, and light enough for `jartide status`. Used by the daemon, the
-command line and the pages; leaves all local reckoning to `core.local_time`.
+command line and the pages; leaves all local reckoning to `display.local_time`.
 """
 
 from __future__ import annotations

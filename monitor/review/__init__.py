@@ -1,1 +1,1 @@
-"""Looking back at recorded runs: summaries (pure) and pictures."""
+"""Past runs: `summary` and `smoother` say what happened (pure), `words`, `picture` and `report` show it."""

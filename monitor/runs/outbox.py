@@ -1,6 +1,6 @@
 """The notices' outbox: each is kept with what became of it, so that it outlives a dead network and a restart.
 
-A cause (run, jar, cycle, kind, repeat) is in here once, whatever is decided again after a restart. `core.notices`
+A cause (run, jar, cycle, kind, repeat) is in here once, whatever is decided again after a restart. `notify.due`
 decides what to put in, the notices' sink sends and marks. All functions join an enclosing `with store.writing():`.
 """
 

@@ -3,7 +3,7 @@ the form: a bad row is kept in `rejected` with its line and reason, a file that 
 
 Form (UTF-8): leading `# key: value` lines, a header row, then one reading a line in order of arrival. `time` (RFC 3339,
 with its zone) and `distance_mm` are required columns; columns come in any order, unknown ones are left alone, an empty
-or absent cell is a missing value. Nothing is judged here: late, doubled and unbelievable readings pass to `core.trust`.
+or absent cell is a missing value. Late, doubled and unbelievable readings pass on to `plausibility`.
 Sources: RFC 4180 (quoting), RFC 3339 (time).
 """
 

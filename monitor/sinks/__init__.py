@@ -1,1 +1,8 @@
-"""Where a notice and all else leaves: the recorder (critical); notices, MQTT state, series mirror (best effort)."""
+"""WHERE A NOTICE LEAVES, and all else that goes out.
+
+    store's outbox -> notices -> channel_queue -> apprise_channel, push_channel, mqtt_state
+    the queue -> recorder (critical: what cannot be stored stops the daemon loudly)
+    the store -> mqtt_state, home_assistant, mirror, thinner (best effort); mqtt_commands (what others report)
+
+Which notices there are is decided in `core/notify`; here they are only delivered, tried again and ticked off.
+"""

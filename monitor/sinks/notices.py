@@ -1,7 +1,7 @@
 """Where a notice leaves: a thread a channel drains the notices' outbox to the console and to notification addresses.
 
 Best effort: nothing here holds up a reading. Each channel has a thread of its own, so that a slow one holds up no
-other, and its own account in the store (`runs.deliveries`). What is told and when is decided in `core.notices`, when
+other, and its own account in the store (`runs.deliveries`). What is told and when is decided in `notify.due`, when
 to try again in `sinks.channel_queue`; the MQTT topic is another channel, drained by `sinks.mqtt_state`.
 """
 

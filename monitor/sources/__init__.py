@@ -1,4 +1,6 @@
-"""Where a reading enters: bytes and payloads become deliveries for the daemon's queue.
+"""WHERE A READING ENTERS: bytes and payloads become deliveries for the daemon's queue.
+
+    serial_port, mqtt_source, http_post -> ingest (wire or general_form reads it) -> put -> the daemon's queue
 
 A source owns one port or connection and a thread of its own. It only puts into the queue; it decides nothing about
 the starter. What came in over MQTT is acknowledged to the broker only after the commit, when the daemon says so.

@@ -1,1 +1,1 @@
-"""Whether a starter is fit to bake with, and how jars compare."""
+"""Is a starter fit to bake with (`vigour`), what to do about it (`remedies`), how do jars compare (`trial`)?"""

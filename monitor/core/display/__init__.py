@@ -1,1 +1,1 @@
-"""What people read: units, durations and local time."""
+"""What people read: units, durations, local time, and the words for stages and refusals."""

@@ -1,7 +1,7 @@
 """The one place where numbers become what a person reads: units, times of day, lengths of time, ratios, stages, names.
 
 Everything inside is degC, mm, g and Unix seconds; the command line, the page and the words of notices come here.
-Takes `DisplaySettings` apart into functions of data; the local clock comes in as a function (see `core.local_time`).
+Takes `DisplaySettings` apart into functions of data; the local clock comes in as a function (see `display.local_time`).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What may be true of a jar that its person should know: the grounds for a notice, of which `core.notices` decides when
+"""What may be true of a jar that its person should know: the grounds for a notice, of which `notify.due` decides when
 each is told. Looked at afresh each time, from what is believed now, what was noted and what was already told.
 """
 
@@ -104,7 +104,7 @@ def facts_of(
     now_s: float,
     listening_s: float = inf,
 ) -> Facts:
-    """`noted` may hold more than is of this jar, cycle and starter; `sent` is as `core.notices` has it."""
+    """`noted` may hold more than is of this jar, cycle and starter; `sent` is as `notify.due` has it."""
     cycle = state.cycle
     fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
     fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle

@@ -3,8 +3,8 @@
 `due` looks at what is believed **now** and at what was already put out, not at the events that led there. So a restart
 needs no memory of its own: what became true while the daemon was down and still is, is told; what is over, is not; what
 was told, is not told again. Quiet hours and snooze work the same way: while they hold nothing is put out, and what is
-still true at their end is told then, all of one jar together. What may be true at all is in `core.grounds`, the words
-are in `core.wording`; delivery, retries and putting several notices of a jar into one message are the outbox's and
+still true at their end is told then, all of one jar together. What may be true at all is in `conditions`, the words
+are in `text`; delivery, retries and putting several notices of a jar into one message are the outbox's and
 `sinks.notices`'.
 
 The cause of a notice is (jar, cycle, kind, repeat). `sent` maps (kind, repeat) of this jar and cycle to its `due_s`,

@@ -1,7 +1,7 @@
 """What a notice is about, and the phrases that several notices share: how high and how long it rose, how warm it was,
 what it was fed, and what makes the readings uncertain.
 
-`core.wording` makes whole notices of them; numbers and times become text in `core.display`.
+`text` makes whole notices of them; numbers and times become text in `core.display`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""One message a day about all jars: when it is due, and its words. Beside `core.notices`, which is about one jar.
+"""One message a day about all jars: when it is due, and its words. Beside `notify.due`, which is about one jar.
 
 The daemon asks at every tick and keeps what comes in the outbox, as any notice.
 """

@@ -1,6 +1,6 @@
 """The words of a notice: what happened, when, how high it rose, how long it took, at what temperature, what to do.
 
-Called by `core.notices`, which decides; the phrases that several share are in `phrases`. Plain sentences, one
+Called by `notify.due`, which decides; the phrases that several share are in `phrases`. Plain sentences, one
 thing each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
 streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
 """
@@ -29,7 +29,7 @@ Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
 
 
 def words(kind: str, subject: Subject) -> tuple[str, str]:
-    """Title and text of one notice about one jar. `kind` is a `core.grounds.Kind`; raises KeyError for another."""
+    """Title and text of one notice about one jar. `kind` is a `conditions.Kind`; raises KeyError for another."""
     title, sentences = _WORDS[kind](subject)
     return title, " ".join(sentence for sentence in sentences if sentence)
 

@@ -30,8 +30,8 @@ class Daily:
 def once_a_day(
     culture: Culture, *, temperatures_c: Sequence[float], minute: int, limits: Limits | None = None
 ) -> Daily:
-    """The feeding to be made now, at that local minute of the day. `plan.met` is False where it would not be at its top
-    a day later, or sink for longer than does it good; then `plan.instead` says what to do. Raises as `feeding.plan`."""
+    """The feeding to be made now, at that local minute of the day. `met` is False where it would not be at its top
+    a day later, or sink for longer than does it good; then `instead` says what to do. Raises as `feeding.plan`."""
     limits = limits or Limits()
     within = replace(limits, most_ratio=min(limits.most_ratio, DAILY_RATIO))
     made = feeding.plan(culture, target_h=DAY_H - BEFORE_H, temperatures_c=temperatures_c, limits=within)
