@@ -13,7 +13,7 @@ from pathlib import Path
 
 from monitor.config import edit
 from monitor.config.rules import JAR_NAME, LIMITS
-from monitor.core.notify.conditions import Kind
+from monitor.core.notify.conditions import KIND_WORDS
 from monitor.host import file_modes
 from monitor.host.secret import SecretError, addresses
 from monitor.runs import renaming
@@ -26,21 +26,6 @@ NOTICES = (
     "quiet_from", "quiet_to", "leave_out", "repeat_h", "peak_ahead_h", "daily_summary", "too_cold_c", "too_hot_c",
 )  # fmt: skip
 JAR = ("name", "flour", "empty_mm", "rim_mm", "geometry", "cycle_h")
-KIND_WORDS = {  # all that may be left out: of mould everybody is told
-    Kind.NEAR_RIM: "it will touch the lid",
-    Kind.FEED_NOW: "feed now",
-    Kind.FEEDING_QUESTION: "a question: fed, stirred or taken?",
-    Kind.OVERDUE: "a day since its feeding and nothing seen",
-    Kind.AT_PEAK: "at its peak",
-    Kind.PEAK_AHEAD: "the peak is some hours ahead",
-    Kind.STAYS_FLAT: "it does not rise",
-    Kind.TOO_HOT: "too warm",
-    Kind.TOO_COLD: "too cold",
-    Kind.SENSOR_SILENT: "the sensor is silent",
-    Kind.SENSOR_BACK: "the sensor is back",
-    Kind.REST_REMINDER: "a week in the fridge",
-    Kind.DAILY_SUMMARY: "the daily summary",
-}
 ADDRESS_FILE = "notice_addresses"  # beside the config, where it names none
 MOST_ADDRESS = 2000
 

@@ -45,6 +45,23 @@ class Kind(StrEnum):
     DAILY_SUMMARY = "daily_summary"
 
 
+# in a list of what may be left out: all but mould, of which everybody is told
+KIND_WORDS = {
+    Kind.NEAR_RIM: "it will touch the lid",
+    Kind.FEED_NOW: "feed now",
+    Kind.FEEDING_QUESTION: "a question: fed, stirred or taken?",
+    Kind.OVERDUE: "a day since its feeding and nothing seen",
+    Kind.AT_PEAK: "at its peak",
+    Kind.PEAK_AHEAD: "the peak is some hours ahead",
+    Kind.STAYS_FLAT: "it does not rise",
+    Kind.TOO_HOT: "too warm",
+    Kind.TOO_COLD: "too cold",
+    Kind.SENSOR_SILENT: "the sensor is silent",
+    Kind.SENSOR_BACK: "the sensor is back",
+    Kind.REST_REMINDER: "a week in the fridge",
+    Kind.DAILY_SUMMARY: "the daily summary",
+}
+
 H_S = 3600.0
 RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it will rest soon, and is not "too cold"
 NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
