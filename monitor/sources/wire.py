@@ -26,6 +26,7 @@ from typing import Any, NamedTuple
 
 from monitor.core.display.refusals import Refusal, words
 from monitor.runs import rfc3339
+from monitor.values import MEASURED
 
 LINE_MAX = 256  # bytes of a serial line; the longest line of the form, with every key, has about 200
 PAYLOAD_MAX = 4096  # bytes of an MQTT payload, so that a wrong topic cannot keep the parser busy
@@ -35,6 +36,7 @@ ECHO_US = (-1.0, 1_000_000.0)  # 1 s is 170 m; ultrasonic modules answer "no ech
 PLAUSIBLE_C = (-300.0, 1000.0)  # wider than any fault code (-127, 85, 127.94); beyond it nothing was measured
 SEQ_MAX = 2**63 - 1  # what the store's integers hold
 NAME_MAX = 64  # characters of a jar's name or a boot token
+NOTHING = (None,) * len(MEASURED)  # what was measured, in `Message` from its second place on
 
 
 class Unreadable(ValueError):
@@ -151,7 +153,7 @@ def parse(payload: bytes, *, bare_lines: bool = False) -> Message:
     )
     if message.distance_mm is not None and message.echo_us is not None:
         raise Unreadable(Refusal.TWO_DISTANCES)
-    if message[1:6] == (None, None, None, None, None):
+    if message[1 : 1 + len(NOTHING)] == NOTHING:
         raise Unreadable(Refusal.NOTHING_MEASURED)
     return message
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.core.display.units import Display
-from monitor.core.notify.conditions import Kind
+from monitor.core.notify.conditions import KIND_WORDS, Kind
 from monitor.core.notify.due import due
 from monitor.core.notify.siblings import APART
 from monitor.core.notify.summary import daily_summary
@@ -111,6 +111,10 @@ def test_every_kind_is_in_the_tables_above() -> None:
     params = [p for mark in test_the_words_of_every_other_kind.pytestmark for p in mark.args[1]]  # type: ignore[attr-defined]
     seen = {one(believed, **dict(settings)).kind for believed, settings, _ in params}
     assert seen == set(Kind) - ELSEWHERE
+
+
+def test_every_kind_that_may_be_left_out_has_words_for_a_list() -> None:
+    assert set(KIND_WORDS) == set(Kind) - {Kind.THROW_AWAY}
 
 
 @pytest.mark.fault("N7")

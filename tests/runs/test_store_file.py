@@ -236,20 +236,13 @@ def test_a_migration_that_fails_in_the_middle_leaves_the_file_as_it_was(
     assert (tmp_path / f"jartide.db.before-v{len(schema.MIGRATIONS) + 1}").exists()
 
 
-def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> None:
     path = tmp_path / "jartide.db"
-    with monkeypatch.context() as older:
-        older.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
-        filled(path)
-    with contextlib.closing(sqlite3.connect(path)) as db:  # as that version wrote it
-        told = "INSERT INTO item (seq, run, jar, received_s, time_s, told) VALUES (?, 1, 1, ?, ?, ?)"
-        db.execute(told, (2001, T, T, '{"fed": {"starter_g": null, "flour_g": 100, "water_g": null, "flour": null}}'))
-        db.execute(told, (2002, T, T, '{"taken_back": 2001}'))
-        db.execute("UPDATE run SET reason = 'the jar''s shape was changed'")
-        db.commit()
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.executescript((Path(__file__).parent / "stores" / "version_1.sql").read_text())
     with Store.open(path) as store:
-        assert [arrival.seq for arrival in store.arrivals(None, 0)] == [*range(1, 2001), 2002]
-        assert store.mistakes("rye").told == {2001}
+        assert [arrival.seq for arrival in store.arrivals(None, 0)] == [*range(1, 21), 22]
+        assert store.mistakes("rye").told == {21}
         assert [run.reason for run in store.runs()] == [RunReason.SHAPE_CHANGED]
         assert reported.last(store, "rye") is None
     with Store.open(tmp_path / "new.db") as new, Store.open(path) as store:

@@ -59,6 +59,8 @@ KIND_WORDS = {
     Kind.SENSOR_SILENT: "the sensor is silent",
     Kind.SENSOR_BACK: "the sensor is back",
     Kind.REST_REMINDER: "a week in the fridge",
+    Kind.UNLIKE_SIBLINGS: "it goes unlike the other jars of its group",
+    Kind.SENSOR_DRIFTS: "a sensor drifts from its neighbours",
     Kind.DAILY_SUMMARY: "the daily summary",
 }
 
