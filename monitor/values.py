@@ -104,7 +104,7 @@ file each."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tick:
-    """A point of the fixed 60 s UTC grid: time passed. Never stored; made anew between items in replay and restart."""
+    """A point of the fixed 60 s UTC grid: time passed. Never stored; made between items in replay and restart."""
 
     time_s: float
 
@@ -177,7 +177,7 @@ class TakenBack:
     seen stays in the store.
 
     Alone, `seq` is the item that was told by mistake. With more, it is the place in the order of arrival from which on
-    all is judged anew: `event` was seen and was none ("fed@1772409600"; of several, a space between), `told` are items
+    all is judged again: `event` was seen and was none ("fed@1772409600"; of several, a space between), `told` are items
     told by mistake with it, and `instead` is what is true, as if it had been told there."""
 
     time_s: float

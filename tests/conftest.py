@@ -19,7 +19,7 @@ hypothesis.settings.load_profile("jartide")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--rewrite-golden", action="store_true", help="make tests/recordings anew from its scenes")
+    parser.addoption("--rewrite-golden", action="store_true", help="make tests/recordings again from its scenes")
 
 
 def pytest_itemcollected(item: pytest.Item) -> None:

@@ -144,7 +144,7 @@ def _expected(scene: Scene, rows: Rows, hours: Floats, level: Floats, begins_h: 
 
 
 def write(folder: Path = FOLDER) -> list[str]:
-    """Makes all recordings and their expected events anew; returns their names."""
+    """Makes all recordings and their expected events again; returns their names."""
     folder.mkdir(exist_ok=True)
     for scene in SCENES:
         rows, expected = make(scene)

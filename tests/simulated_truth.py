@@ -1,6 +1,6 @@
 """What may and must be decided from the recordings in `simulated_runs/`, worked out from the simulator's truth alone.
 
-`write()` makes every run file and its `.expected.json` anew from the scenario beside it. Nothing that a detector ever
+`write()` makes every run file and its `.expected.json` again from the scenario beside it. Nothing that a detector ever
 put out goes into them. `tests/simulator/test_simulated_runs.py` replays the run files and compares.
 
 Tolerances, the same for all runs:
@@ -61,7 +61,7 @@ def scenario_of(path: Path) -> Scenario:
 
 
 def write(only: str = "") -> None:
-    """Make the run files and what is expected of them anew."""
+    """Make the run files and what is expected of them again."""
     for path in sorted(FOLDER.glob("*.toml")):
         if only and path.stem != only:
             continue

@@ -192,7 +192,7 @@ def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon
                     sys.stdout.flush()
             if source.ended.is_set() and over_s is None:
                 over_s = time.monotonic()
-                click.echo("\nThe night is over. The page stays to be looked at.")
+                click.echo("\nThe night is over. The page stays open.")
                 sys.stdout.flush()
             if over_s is not None and not sys.stdout.isatty() and time.monotonic() - over_s >= STAYS_S:
                 daemon.stop()

@@ -106,7 +106,7 @@ def _show(settings: Settings, name: Path) -> None:
         looked_back = summarize(readings, events, (), jar, {})
         tops = [cycle.top for cycle in looked_back.cycles if cycle.top is not None] if looked_back else []
         draw(readings, events, empty_mm=jar.empty_mm, title=title, zone=zone, path=picture, tops=tops)
-        click.echo(f"a picture of it, peak and fall looked back upon: {picture}")
+        click.echo(f"a picture of it, with peak and fall as worked out afterwards: {picture}")
     except PictureError as error:
         click.echo(str(error), err=True)
         sys.exit(1)

@@ -119,7 +119,7 @@ def _write(config: Path, text: str) -> None:
         refuse(f"{config}: cannot be written: {error.strerror}")
     else:
         config.write_bytes(trial.read_bytes())  # in place: owner, rights and links stay
-        click.echo(f"added to {config}: `systemctl reload jartide`, or start `jartide watch` anew")
+        click.echo(f"added to {config}: `systemctl reload jartide`, or restart `jartide watch`")
     finally:
         trial.unlink(missing_ok=True)
 

@@ -25,7 +25,7 @@ def picture(
 ) -> None:
     """Draw a run: RUN is a run file (CSV), or the number of a run in the store.
 
-    Peaks and falls are looked back upon, with the range that holds 90 %, as `jartide review` has them; so is what was
+    Peaks and falls are worked out afterwards, with their 90 % ranges, as `jartide review` has them; so is what was
     noted, for runs of the store.
     """
     if output.suffix.lower() not in FORMATS:

@@ -117,7 +117,7 @@ def _filed(path: Path, empty_mm: float | None, feedings: Path | None) -> Recorde
 def _replayed(
     rows: Iterator[tuple[float | None, Reading]], told: list[Fed], jar: JarSettings, not_so: Sequence[str]
 ) -> tuple[Sequence[Reading], list[Event], Counter[str]]:
-    """Decides anew what happened in a run."""
+    """Decides again what happened in a run."""
     readings = ReadingColumns()
     rejected: Counter[str] = Counter()
 

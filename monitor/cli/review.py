@@ -1,4 +1,4 @@
-"""`jartide review RUN` and `jartide compare RUN RUN...`: recorded runs looked back upon, in the terminal, as JSON, or
+"""`jartide review RUN` and `jartide compare RUN RUN...`: recorded runs in review, in the terminal, as JSON, or
 as one HTML file."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""`jartide sheet`: which jars are to be fed in the next hours, in which order, with grams. Prints `core.plan.sheet`."""
+"""`jartide sheet`: which jars need feeding in the next hours, in which order, with grams. Prints `core.plan.sheet`."""
 
 from __future__ import annotations
 

@@ -74,9 +74,9 @@ def headline(rows: Sequence[JarRow], show: Display, now_s: float) -> str:
     hungry = [shown(row.state.jar) for row in rows if urgency(row) == FEED]
     ripe = [shown(row.state.jar) for row in rows if urgency(row) == Stage.PEAKED]
     if len(hungry) == 1:
-        what = f"{hungry[0]} is to be fed"
+        what = f"{hungry[0]} needs feeding"
     elif hungry:
-        what = f"{len(hungry)} jars are to be fed"
+        what = f"{len(hungry)} jars need feeding"
     elif ripe:
         what = f"{ripe[0]} is at its peak" if len(ripe) == 1 else f"{len(ripe)} jars are at their peak"
     else:

@@ -55,8 +55,8 @@ def trial(
 ) -> None:
     """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled.
 
-    Without NAME: lists the trials that were begun. Beginning the same one again only shows it, unless --since says anew
-    from when its cycles count.
+    Without NAME: lists the trials that were begun. Beginning the same one again only shows it, unless --since says from
+    when on its cycles count.
     """
     settings = settings_from(config)
     if name is None:

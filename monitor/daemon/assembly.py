@@ -65,7 +65,7 @@ def watch(
 ) -> None:
     """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon, once it is ready).
 
-    On SIGHUP the config is read anew with `reread`, and everything begins again with it; where it cannot be used, each
+    On SIGHUP the config is read again with `reread`, and everything begins again with it; where it cannot be used, each
     problem is logged and the old one stays. `config` is the file itself, for the page to change it. Raises StoreBusy
     when another daemon has this store, StoreTrouble when the store cannot be used, SecretError and OSError for what
     else is not there.
@@ -238,7 +238,7 @@ def _once_stored(daemon: Daemon) -> Callable[[], bool]:
         daemon.flush()
         trouble = daemon.trouble()
         if trouble is not None and not said[0]:
-            log.error("the config is read anew when the store can be written again: %s", trouble)
+            log.error("the config is read again when the store can be written again: %s", trouble)
         said[0] = trouble is not None
         return trouble is None
 
@@ -287,7 +287,7 @@ def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
             log.error("%s", problem)
         log.error("the config was not taken over: the old one stays")
         return None
-    log.info("the config was read anew")
+    log.info("the config was read again")
     return settings
 
 
@@ -364,7 +364,7 @@ def _others(
 
 
 def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
-    """Put a tick into the queue at the next point of the grid by the wall clock, and so on; `on` is told of each."""
+    """Put a tick into the queue at the next point of the grid by the wall clock, and so on; `on` is called at each."""
 
     def tick() -> None:
         on()
@@ -377,7 +377,7 @@ def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[]
 
 def _alive(clock: Clock) -> Callable[[], None]:
     """Tells the service manager that the loop turns and no thread hangs, as often as it asks for; else it starts us
-    anew."""
+    again."""
     every_s = systemd.watchdog_s()
     last_s = [float("-inf")]
     hanging = heartbeat.HungThreads()

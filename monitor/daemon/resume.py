@@ -1,4 +1,4 @@
-"""Where the watch of a jar begins again after a restart, or when it has to be judged anew: for `jars`.
+"""Where the watch of a jar begins again after a restart, or when it has to be judged again: for `jars`.
 
 It begins from the last carry that can be read, in whichever run that lies, and goes on through all items since, from
 run to run, so that a run which was ended meanwhile is judged to its end. Where nothing that was kept can be read (it
@@ -50,7 +50,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
             log.error("%s: what was kept of it cannot be read (as of item %d: %r)", jar.name, seq, error)
             unreadable = True
     if unreadable:
-        log.error("%s: all readings since it was put under its sensor are judged anew", jar.name)
+        log.error("%s: all readings since it was put under its sensor are judged again", jar.name)
     seq = runs[-1].first_seq - 1
     if not unreadable:  # nothing was kept yet, or it went with what was taken back
         seq = min([seq, *(one - 1 for one in wrong.told), *(one.seq - 1 for one in wrong.standing.values())])

@@ -4,7 +4,7 @@ itself is the caller's.
 A small owner of APScheduler's background scheduler. It holds **one-shot date jobs only**, never intervals or cron
 rules: on a board without a clock of its own the wall clock is stepped by years when the network comes up, and a
 repeating job would then run once for every period in between, or not at all after a step back. So each entry is planned
-once; the caller plans the next one when it has run, and plans it anew when `ClockWatch` has found a step. An entry that
+once; the caller plans the next one when it has run, and again when `ClockWatch` has found a step. An entry that
 is overdue runs once, at once (`coalesce`, no `misfire_grace_time`): whether it is too late to be of use, the caller
 knows.
 """
@@ -42,7 +42,7 @@ class Schedule:
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(1)},
-            # an entry may plan itself anew while it runs, and a stepping clock may hand one over again while it waits:
+            # an entry may plan itself again while it runs, and a stepping clock may hand one over again while it waits:
             # `_run` tells those apart, and the scheduler must not drop any
             job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 100},
         )
@@ -73,7 +73,7 @@ class Schedule:
     def _run(self, name: str, due_s: float) -> None:
         with self._lock:
             entry = self._entries.get(name)
-            if entry is None or entry[0] != due_s:  # planned anew while this one waited for the thread
+            if entry is None or entry[0] != due_s:  # planned again while this one waited for the thread
                 return
             if due_s > self._wall() + STEP_S:  # the clock was set back after the scheduler had begun this one
                 self._add(name, due_s)

@@ -1,4 +1,4 @@
-"""What the operating system's signals ask of the watch, from its beginning to its end: stop, or read the config anew.
+"""What the operating system's signals ask of the watch, from its beginning to its end: stop, or read the config again.
 
 Installed once around all that `assembly.watch` does, so that no signal finds the process without a handler while one
 daemon hands over to the next.
@@ -54,7 +54,7 @@ class SignalRequests:
 
 @contextlib.contextmanager
 def signals() -> Iterator[SignalRequests]:
-    """SIGTERM and SIGINT end the watch cleanly, SIGHUP asks for the config to be read anew, at any moment."""
+    """SIGTERM and SIGINT end the watch cleanly, SIGHUP asks for the config to be read again, at any moment."""
     requests = SignalRequests()
     does = {signal.SIGTERM: requests.stop, signal.SIGINT: requests.stop, signal.SIGHUP: requests.reload_asked.set}
     before = {number: signal.signal(number, lambda n, _: does[signal.Signals(n)]()) for number in does}

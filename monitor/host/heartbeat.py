@@ -3,7 +3,7 @@
 A thread wraps its work in `with working() as on:` and calls `on()` where the next piece of it begins; what may wait
 for ever by design is left outside. What sends to others, best effort, uses `sending()` instead. `status` and the page
 show whatever hangs. The daemon's assembly asks before it tells the service manager that all is well, and only of what
-the watch depends on: somebody else's server must not have the daemon started anew.
+the watch depends on: somebody else's server must not have the daemon restarted.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def hung_at_the_watch() -> list[str]:
 class HungThreads:
     """A thread that hangs, as a trouble among others."""
 
-    advice = "The service manager starts the daemon anew; without one, end `jartide watch` and start it again."
+    advice = "The service manager restarts the daemon; without one, end `jartide watch` and start it again."
 
     def trouble(self) -> str | None:
         """Which threads, or None."""

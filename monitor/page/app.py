@@ -175,7 +175,7 @@ class Page:
         return JSONResponse(await self.readers.ask(past.one_cycle, run, number, empty_mm, self.wall(), self.show))
 
     async def top(self, request: Request) -> Response:
-        """One cycle looked back upon."""
+        """One past cycle, smoothed."""
         run, number = (whole(request.path_params[key], key) for key in ("run", "cycle"))
         return JSONResponse(await self.slow.ask(self.smoothed.smooth, run, number))
 
@@ -261,7 +261,7 @@ class Page:
         )  # fmt: skip
 
     async def sheet(self, request: Request) -> Response:
-        """Who is to be fed in the next hours."""
+        """Who needs feeding in the next hours."""
         (hours,) = numbers_of(request, {"hours": feeding_sheet.HOURS})
         asked = hours, request.query_params.get("group")
         return JSONResponse(

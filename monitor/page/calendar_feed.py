@@ -143,6 +143,6 @@ def _bake(store: Store, jar: str, instance: str, now_s: float, show: Display) ->
             says = f"{show.worded(words)}. " if words else ""
             yield Entry(
                 uid=f"bake-{jar}-{wanted_s:.0f}-{number}@{instance}.jartide", at_s=at_s, title=title,
-                text=f"{says[:1].upper()}{says[1:]}`jartide bake --jar {jar}` plans it anew.", tentative=False,
+                text=f"{says[:1].upper()}{says[1:]}`jartide bake --jar {jar}` plans it again.", tentative=False,
                 version=0, stamp_s=wanted_s - 7 * 86_400.0,
             )  # fmt: skip

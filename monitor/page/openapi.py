@@ -97,7 +97,7 @@ def _paths() -> Schema:
         "/api/now": {"get": get_of("Every watched jar now", ref("Now"))},
         "/api/events": {
             "get": {
-                "summary": "Server-sent events, each with data of the form Change; an event `again`: fetch all anew",
+                "summary": "Server-sent events, each with data of the form Change; an event `again`: fetch everything",
                 "operationId": "events",
                 "parameters": [
                     {"name": "after", "in": "query", "required": False, "description": "`place` of GET api/now.",
@@ -152,7 +152,7 @@ def _paths() -> Schema:
         },
         "/api/runs/{run}/cycles/{cycle}/top": {
             "get": get_of(
-                "One cycle's peak and start of fall looked back upon, each with the range that holds 90 %",
+                "One past cycle's peak and start of fall, each with the range that holds 90 %",
                 ref("CycleTop"), 404, 422, 503, parameters=place,
             )
         },

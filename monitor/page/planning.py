@@ -44,7 +44,7 @@ SPAN = ("earliest_s", "likely_s", "latest_s")
 
 
 class Cultures:
-    """What is believed of each jar's starter, learnt anew when its cycles have changed."""
+    """What is believed of each jar's starter, learnt again when its cycles have changed."""
 
     def __init__(self) -> None:
         self._known: dict[str, tuple[object, Culture]] = {}

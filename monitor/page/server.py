@@ -1,7 +1,7 @@
 """The live page as a best-effort sink: a web server in a thread of its own, with its own event loop.
 
 The daemon starts it, wakes it when something was committed, and stops it. It never makes the daemon wait: `wake` sets a
-flag, and a port that is taken or a password that cannot be read is trouble to be told of, tried again, and no more.
+flag, and a port that is taken or a password that cannot be read is a trouble that is shown and tried again, no more.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 """What people change of the config, on the page: quiet hours and notices, the addresses that are told, a jar's name,
-measures and flour. Written into the file itself with its comments kept, only with the password, and then read anew.
+measures and flour. Written into the file itself with its comments kept, only with the password, and then read again.
 
 Addresses are secrets as a whole: they are taken and tried, and shown only as far as they may be.
 """
@@ -32,7 +32,7 @@ MOST_ADDRESS = 2000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigFile:
-    """The file that the settings came from, and what the watch does for the page: read it anew, and send a test to an
+    """The file that the settings came from, and what the watch does for the page: read it again, and send a test to an
     address (it returns how the address may be shown and, where it did not work, why)."""
 
     path: Path

@@ -93,7 +93,7 @@ def draw(
     """Draws the run to `path`; its ending decides the format (.png, .svg, .pdf).
 
     With `empty_mm` the height above the inside bottom is drawn, without it the distance, upside down. Readings of no
-    surface (no distance, or beyond the empty jar) are left out. With `tops` (looked back upon, one a cycle) the peaks
+    surface (no distance, or beyond the empty jar) are left out. With `tops` (of the smoother, one a cycle) the peaks
     and falls are theirs, each with its range; without, those that were decided as it happened. `notes` stand as numbers
     on the line of time, with their words beneath. Raises PictureError when nothing can be drawn.
     """

@@ -34,7 +34,7 @@ class Correction:
 
 def correct(store: Store, run: Run, why: Correction, again: Iterable[Event], known: Sequence[Cycle], last: int) -> None:
     """Replace what a run has of events since `why.from_seq` that were not decided `again`, and forget the cycles after
-    number `last`. `known` are the run's cycles as they were kept before they were judged anew. Raises StoreTrouble."""
+    number `last`. `known` are the run's cycles as they were kept before they were judged again. Raises StoreTrouble."""
     before, since = store.events_about(run.id, why.from_seq)
     decided = list(again)
     stands = {name_of(event) for event in (*not_superseded(before), *decided)}

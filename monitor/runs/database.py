@@ -45,7 +45,7 @@ class Database:
         if now != self._place:
             what = "deleted or moved away" if now is None else "replaced by another"
             raise StoreTrouble(
-                f"{self.path}: the file was {what} while it was in use; put it back, or start the daemon anew",
+                f"{self.path}: the file was {what} while it was in use; put it back, or restart the daemon",
                 lasting=False,
             )
 

@@ -23,7 +23,7 @@ class Decisions:
 
     def save_carry(self, jar: str, seq: int, time_s: float, carry: Carry) -> None:
         """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling. Not when
-        something has been taken back since that item: the state may rest on it, and is judged anew as soon as that is
+        something has been taken back since that item: the state may rest on it, and is judged again as soon as that is
         heard."""
         with self._db.writing():
             jar_id = self._db.jar_id(jar)

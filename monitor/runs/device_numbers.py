@@ -55,7 +55,7 @@ class DeviceNumbers:
     @contextlib.contextmanager
     def batch(self, rejected: Sequence[Rejected]) -> Iterator[Batch]:
         """For the deliveries of one transaction, with what was refused beside them. What was learnt in one that failed
-        is learnt anew."""
+        is learnt again."""
         if self._undone != self._db.undone:
             self._counting.clear()
             self._undone = self._db.undone

@@ -199,7 +199,7 @@ class ItemLog:
         return {run: (count, first_s) for run, count, first_s in rows}
 
     def told_count(self) -> int:
-        """How much was told of all jars, what was taken back and clock steps among it: it only grows."""
+        """How much was reported of all jars, what was taken back and clock steps among it: it only grows."""
         return int(self._db.query("SELECT count(*) FROM item WHERE told IS NOT NULL")[0][0])
 
     def missing(self, since_s: float) -> list[Missing]:

@@ -11,7 +11,7 @@ from monitor.values import MEASURED, Reading
 
 
 class ReadingColumns(Sequence[Reading]):
-    """The readings of a run, to be gone through any number of times; each is made anew when it is asked for."""
+    """The readings of a run, to be gone through any number of times; each is made when it is asked for."""
 
     def __init__(self, readings: Iterable[Reading] = ()) -> None:
         self._jar = ""

@@ -38,7 +38,7 @@ class Salvaged:
 
 
 def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda rows: None) -> list[Salvaged]:
-    """Read what can be read of `damaged` into a new store at `target`. `seen` is told of every thousand rows. Raises
+    """Read what can be read of `damaged` into a new store at `target`. `seen` is called each thousand rows. Raises
     StoreTrouble when nothing can be read, or when `target` is there already or cannot be written."""
     if target.exists():
         raise StoreTrouble(f"{target}: is there already; give another name", lasting=True)

@@ -44,7 +44,7 @@ class Refused(ValueError):
 
 
 def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
-    """The feeding that a body tells of. Raises Refused."""
+    """The feeding in a body. Raises Refused."""
     given = table_of(body, (*GRAMS, "flour", "flour_lot", "seed", "by", "minutes_ago"))
     return Fed(
         time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
@@ -60,7 +60,7 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
 
 
 def noted_of(body: object, jar: JarSettings, now_s: float) -> Noted:
-    """The note that a body tells of. Raises Refused."""
+    """The note in a body. Raises Refused."""
     given = table_of(body, ("what", "text", "by", "minutes_ago"))
     what = given.get("what")
     if not isinstance(what, str) or what not in NOTES:

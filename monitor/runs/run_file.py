@@ -70,7 +70,7 @@ class RejectedRow:
 
 @dataclass(slots=True)
 class RunFile:
-    """A run file that was opened and whose form is right. `rows()` reads it anew each time, row by row.
+    """A run file that was opened and whose form is right. `rows()` reads it again each time, row by row.
 
     `rejected` holds the first KEPT_REJECTED rows that were no readings, `rejected_count` counts all of them, and
     `spoilt_cells` counts garbled cells of columns that a reading can do without: they are missing values."""

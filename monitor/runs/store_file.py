@@ -265,7 +265,7 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
     if path.stat().st_size == 0:
         return "the file is empty"
     wal = path.with_name(path.name + "-wal")
-    if check_s is None:  # a write-ahead log that is left over tells of a stop without a close
+    if check_s is None:  # a write-ahead log that is left over means a stop without a close
         check_s = CHECK_AFTER_CRASH_S if wal.exists() and wal.stat().st_size else CHECK_S
     with contextlib.closing(_look(path)) as db:
         try:

@@ -51,7 +51,7 @@ def export(
     seen: Callable[[int], object] = lambda rows: None,
     jar: JarSettings | None = None,
 ) -> int:
-    """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is told of every thousand rows.
+    """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is called each thousand rows.
     `jar` is the config's, for what the store does not know of a live run: its sensor and lid."""
     rows = store.rows_of(run)
     header = dict(run.header) if run.imported else header_of(run)

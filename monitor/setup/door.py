@@ -50,7 +50,7 @@ class Door:
             await _answer(dressed, 303, "come in", (b"location", b"/"), (b"set-cookie", cookie.encode()))
             return
         if not scope["path"].startswith(FILES) and not same(_cookie(headers), self._key):
-            await _answer(dressed, 401, "the address was good for once: end `jartide init --page` and begin it anew")
+            await _answer(dressed, 401, "the address was good for once: end `jartide init --page` and start it again")
             return
         if scope["method"] not in ("GET", "HEAD") and not from_here(headers, scope):
             await _answer(dressed, 403, "this came from another site")

@@ -97,7 +97,7 @@ class Mirror:
         return 0.0
 
     def _again(self, trouble: str, wait_s: float) -> None:
-        """Begin anew at the kept cursors after a while, over another connection."""
+        """Begin again at the kept cursors after a while, over another connection."""
         self._say(trouble)
         self._end()
         self._worker.pause(wait_s)

@@ -3,7 +3,7 @@
 One for each [[mqtt]] table; it speaks over that source's connection. States are retained and carry their `time`, so
 that an old one can be told; each jar has an availability topic beside its state that follows the jar's *readings*, not
 the process (that one has `status_topic`). Readings and notices are never retained. Nothing is queued for a broker that
-is away: when it is back the latest states go out anew, and the notices wait in the outbox.
+is away: when it is back the latest states go out again, and the notices wait in the outbox.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ is stopping it raises queue.Full instead, and the item comes again at the next s
 
 
 class Source(Protocol):
-    """What the daemon knows of a source."""
+    """What the daemon knows about a source."""
 
     name: str
 

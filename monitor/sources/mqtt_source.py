@@ -304,7 +304,7 @@ class MqttSource:
                 self._in_flight.forget(token)
         except Exception as error:
             log.exception("%s", self.name)
-            if token is not None:  # not handed on: forget it and connect anew, so that it comes again
+            if token is not None:  # not handed on: forget it and connect again, so that it comes again
                 self._in_flight.forget(token)
                 self._ended = f"a message could not be taken in ({error}): it comes again, the log says more"
                 client.disconnect()

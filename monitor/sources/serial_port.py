@@ -5,7 +5,7 @@ several ports that fit a pattern (`/dev/serial/by-id/*`) the first by name that 
 looked for under its name and under names that are new since; one that fitted before and was not taken belongs to
 another device, perhaps another jar's, and is never taken in its place.
 
-pyserial tells of an unplugged device sometimes by SerialException and sometimes by OSError, and `is_open` stays true;
+pyserial reports an unplugged device sometimes by SerialException and sometimes by OSError, and `is_open` stays true;
 its `readline` gives half a line as a whole one. So bytes are read in chunks and cut in `wire`, and any error closes the
 port and begins again.
 """

@@ -17,7 +17,7 @@ _SEEN = 1000
 
 
 def judge(store: Store, run: Run, seen: Callable[[int], object] = lambda rows: None) -> None:
-    """Step a finished run from its beginning and keep its events and cycles. `seen` is told of every thousand rows."""
+    """Step a finished run from its beginning and keep its events and cycles. `seen` is called each thousand rows."""
     jar = jar_of(run.jar, run.header, run.empty_mm, run.geometry)
     state = core.begin(jar, not_so=run_file.not_so_of(run.header))
     events: list[Event] = []

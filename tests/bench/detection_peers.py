@@ -141,7 +141,7 @@ def focus(given: Blocks, width: int, threshold: float) -> float | None:
 
 
 def piecewise(given: Blocks, penalty: float, slope_mm_per_h: float) -> float | None:
-    """ruptures' bottom-up search for a continuous piecewise line, anew every 15 min on all that is known of the cycle:
+    """ruptures' bottom-up search for a continuous piecewise line, again every 15 min on all that is known of the cycle:
     the last piece goes down."""
     import ruptures
 

@@ -116,7 +116,7 @@ def test_a_feeding_that_cannot_be_is_refused_and_not_kept(house: Path, words: tu
 
 def test_a_telling_is_taken_back_by_command(house: Path) -> None:
     code, said = jartide(house, "undo", "rye")
-    assert (code, said) == (1, "rye: nothing that was told of rye still stands.\n")
+    assert (code, said) == (1, "rye: nothing that was told about rye still stands.\n")
     jartide(house, "note", "rye", "mould")
     jartide(house, "fed", "rye", "--starter-g", "25", "--flour-g", "100", "--water-g", "100")
     assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: fed, 1:4:4 (told for ")

@@ -47,7 +47,7 @@ def test_the_neediest_jar_is_first_and_the_headline_says_what_to_do() -> None:
     ]
     assert [one.state.jar for one in in_order(jars)] == ["bad", "rye", "spelt", "white", "wheat", "old"]
     said = click.unstyle(headline(jars, Display(), NOW_S))
-    assert " ".join(said.split()) == "rye is to be fed Sat 28 Nov, 18:54"
+    assert " ".join(said.split()) == "rye needs feeding Sat 28 Nov, 18:54"
     assert len(said) == WIDTH
     assert urgency(row("rye", Stage.FALLING)) == Stage.FALLING  # not known since when: not said to be due
 

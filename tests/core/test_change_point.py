@@ -214,7 +214,7 @@ def test_the_table_covers_each_stage_and_only_known_events() -> None:
     assert set(TABLE) <= set(EventKind)
     assert {after for moves in TABLE.values() for after in moves.values()} == set(Stage) - {Stage.UNKNOWN}
     for stage in Stage:
-        assert follows(stage, EventKind.FED, stage) is Stage.SETTLING  # a feeding begins anew from anywhere
+        assert follows(stage, EventKind.FED, stage) is Stage.SETTLING  # a feeding begins again from anywhere
         assert follows(stage, EventKind.LID_OFF, stage) is stage
         assert follows(stage, EventKind.JAR_BACK, Stage.RISING) is Stage.RISING
     assert follows(Stage.FALLING, EventKind.PEAK_REACHED, Stage.FALLING) is Stage.FALLING

@@ -1,6 +1,6 @@
 """Golden recordings: each trouble that readings have, replayed through the very function behind `jartide replay`.
 
-`pytest tests/core/test_golden.py --rewrite-golden` makes recordings and expectations anew from
+`pytest tests/core/test_golden.py --rewrite-golden` makes recordings and expectations again from
 `tests/golden_scenes.py`; what is expected is computed there from the true curves, so a rewrite never turns a
 detector's answer into the truth.
 """

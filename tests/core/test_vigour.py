@@ -116,7 +116,7 @@ def test_mould_or_streaks_mean_throw_it_away_whatever_it_rose() -> None:
     assert made.verdict == "no"
     assert "throw all of it away" in made.because
     assert (made.advice, made.leaning, made.levers) == ((), None, ())  # that is all there is to say
-    # until it is begun anew
+    # until it is begun again
     again = (noted(Noting.MOULD, days=1.0), noted(Noting.NEW_STARTER, days=2.0))
     assert judged(cycles([2.5] * 6), again).verdict == "yes"
 

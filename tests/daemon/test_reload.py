@@ -1,4 +1,4 @@
-"""The config read anew while the store is in trouble: what was taken in is kept, and the watch goes on."""
+"""The config read again while the store is in trouble: what was taken in is kept, and the watch goes on."""
 
 from __future__ import annotations
 
@@ -135,11 +135,11 @@ def test_a_reload_while_the_disk_is_full_waits_until_all_is_stored(
         full.set()
         source.send(27)
         reload()
-        wait_until(lambda: "read anew when the store can be written again" in caplog.text, "said")
+        wait_until(lambda: "read again when the store can be written again" in caplog.text, "said")
         source.send(3)
-        assert "the config was read anew" not in caplog.text
+        assert "the config was read again" not in caplog.text
         full.clear()
-        wait_until(lambda: "the config was read anew" in caplog.text, "taken over")
+        wait_until(lambda: "the config was read again" in caplog.text, "taken over")
         wait_until(lambda: stored(path) == sent(60), "all of it is stored")
 
     watch(settings, script, reread=lambda: settings)
@@ -193,7 +193,7 @@ def test_a_reload_needs_no_right_to_open_the_store_again(
         source.send(10)
         wait_until(lambda: len(stored(path)) == 10, "stored")
         reload()
-        wait_until(lambda: "the config was read anew" in caplog.text, "taken over")
+        wait_until(lambda: "the config was read again" in caplog.text, "taken over")
         wait_until(lambda: len(known) == 2, "the new one watches")
         source.send(10)
         wait_until(lambda: stored(path) == sent(20), "watched on")

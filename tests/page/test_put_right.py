@@ -1,5 +1,5 @@
 """What was seen and was none, a feeding that nobody can date but the person, and past feedings put right: by taps in a
-real browser, while the daemon's own loop judges anew under a clock that the test moves."""
+real browser, while the daemon's own loop judges again under a clock that the test moves."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def test_a_feeding_that_was_none_goes_with_a_tap_and_comes_back_with_another(
     expect(mine.get_by_role("heading", name="What was seen")).to_be_visible()
     assert not serious(eyes.page)
     mine.get_by_role("listitem").filter(has_text=re.compile("^Fed, ")).get_by_role("button").tap()
-    said(eyes.page, "Noted: that was no feeding. It is judged anew.")
+    said(eyes.page, "Noted: that was no feeding. It is judged again.")
     home.go_on(0.1)
     expect(mine.locator(".word")).to_have_text("Feed now", timeout=WAIT_MS)
     assert len(home.fed_at("rye")) == 1

@@ -76,7 +76,7 @@ class House:
 
     def has_read_anew(self, times: int) -> None:
         """It has gone on with a changed config, and its page is back."""
-        wait_until(lambda: self.log.read_text().count("the config was read anew") >= times, "it is read anew")
+        wait_until(lambda: self.log.read_text().count("the config was read again") >= times, "it is read again")
         wait_until(lambda: self.log.read_text().count("the page is at") > times, "the page is back")
         wait_until(lambda: listens(self.port), "the page listens again")
 
@@ -113,7 +113,7 @@ def opened(context: BrowserContext, house: House) -> Eyes:
 
 def saved(where: Locator, house: House, times: int) -> None:
     """It was said, and the watch has gone on with it."""
-    expect(where.locator(".said").first).to_have_text("Saved, and read anew.", timeout=WAIT_MS)
+    expect(where.locator(".said").first).to_have_text("Saved, and read again.", timeout=WAIT_MS)
     house.has_read_anew(times)
 
 
@@ -214,7 +214,7 @@ def test_a_sensor_is_calibrated(house: House, sensor: Sensor, context: BrowserCo
     expect(jar).to_contain_text("the sensor reads 151.4 mm", timeout=WAIT_MS)
     assert not serious(eyes.page)
     jar.get_by_role("button", name="Keep this").click()
-    expect(jar).to_contain_text("Saved, and read anew.", timeout=WAIT_MS)
+    expect(jar).to_contain_text("Saved, and read again.", timeout=WAIT_MS)
     text = house.config.read_text()
     assert re.search(r"^empty_mm = 151\.4 +# measured in spring$", text, re.MULTILINE)
     assert "geometry = {shape = " in text

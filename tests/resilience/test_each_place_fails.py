@@ -111,7 +111,7 @@ COMMANDS: dict[str, Sequence[str]] = {
     "review of a run": ("review", "1", "--store", "jartide.db"),
     "picture": ("picture", "night.csv", "-o", "night.png"),
     "import": ("import", "night.csv", "night.feedings.csv", "--store", "jartide.db"),
-    "import anew": ("import", "night.csv", "--store", "none.db"),
+    "import again": ("import", "night.csv", "--store", "none.db"),
     "export": ("export", "1", "--store", "jartide.db", "-o", "out.csv", "--feedings", "out.feedings.csv"),
     "backup": ("backup", "--store", "jartide.db", "--into", "copies", "--keep", "1"),
     "recover": ("recover", "damaged.db", "-o", "recovered"),

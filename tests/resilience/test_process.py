@@ -113,7 +113,7 @@ def test_hangup_takes_a_good_config_over_and_tells_of_a_bad_one(tmp_path: Path, 
         config.write_text(good.replace("empty_mm = 180", "empty_mm = 175") + '[display]\ntime_zone = "Asia/Tokyo"\n')
         for _ in range(5):  # an impatient person; none of them may find the process without a handler
             process.send_signal(signal.SIGHUP)
-        wait_until(lambda: "the config was read anew" in log.read_text(), "the good one is taken over")
+        wait_until(lambda: "the config was read again" in log.read_text(), "the good one is taken over")
         process.send_signal(signal.SIGHUP)
 
         def runs() -> list[float | None]:

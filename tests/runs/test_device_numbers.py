@@ -129,7 +129,7 @@ def test_no_gap_where_the_numbers_say_nothing_of_one(store: Store) -> None:
     store.add([sent(k, boot="c", at=T + 1000 + k) for k in (50, 51, 52)])  # a daemon that begins in the middle
     refused = [Rejected(source="mqtt x", received_s=T, reason="not JSON", count=3)]
     store.add([sent(k, boot="c", at=T + 1100 + k) for k in (56, 57)], refused)  # 53 to 55 came and were refused
-    store.add([sent(0, boot="d", at=T + 2000)])  # switched on anew
+    store.add([sent(0, boot="d", at=T + 2000)])  # switched on again
     assert store.missing(0.0) == []
 
 

@@ -4,7 +4,7 @@ the same again where it is stepped from the beginning.
 `stores/version_N.db` is what a daemon of that store version left: two jars for a day and a quarter (one night each, a
 second one of rye), a told feeding, a mistaken one taken back, notes, a clock set forward by 90 s, a new starter, an
 imported run, notices waiting, sent and superseded. All of it is invented (`tests.night`), written by the program of its
-time and never made anew.
+time and never made again.
 """
 
 from __future__ import annotations

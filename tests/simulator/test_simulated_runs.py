@@ -1,6 +1,6 @@
 """The recordings in `simulated_runs/`, replayed through the step function that the daemon uses, against the truth.
 
-`pytest tests/simulator/test_simulated_runs.py --rewrite-golden` makes them anew from the scenarios (see
+`pytest tests/simulator/test_simulated_runs.py --rewrite-golden` makes them again from the scenarios (see
 `simulated_truth.py`).
 """
 

@@ -179,7 +179,7 @@ def test_notices_wait_for_the_broker_and_are_not_retained(
         broker.start()
         with listening(broker.port, "listener") as listener:
             wait_until(lambda: listener.last("jartide/all/notice"), "what waited, after the broker is back")
-            wait_until(lambda: listener.last("jartide/rye/state"), "the state anew")
+            wait_until(lambda: listener.last("jartide/rye/state"), "the state again")
             wait_until(lambda: listener.last("jartide/rye/notice"), "the repeat")
             told = {(topic, retained) for topic, _, retained in listener.got if topic.endswith("/notice")}
             assert told == {("jartide/all/notice", False), ("jartide/rye/notice", False)}

@@ -60,7 +60,7 @@ def test_topics_that_we_may_not_read_or_write(tmp_path: Path, begin: Begin) -> N
         assert connected(source)
         rules.write_text("topic deny jartide/+/reading\ntopic read nothing\ntopic readwrite #\n")
         assert broker.process is not None
-        broker.process.send_signal(signal.SIGHUP)  # mosquitto reads its access list anew
+        broker.process.send_signal(signal.SIGHUP)  # mosquitto reads its access list again
         wait_until(lambda: source.publish("forbidden", "x"), "let in after the list was mended")
         wait_until(lambda: source.health().trouble is None, "the trouble is over")
 

@@ -111,7 +111,7 @@ def test_each_message_is_handed_on_once_and_acknowledged_in_order(todo: list[tup
 
 
 def test_nothing_crosses_into_another_session() -> None:
-    """A broker that has forgotten us uses packet numbers anew; an old acknowledgement must not hit a new message."""
+    """A broker that has forgotten us uses packet numbers again; an old acknowledgement must not hit a new message."""
     in_flight, old, new = InFlight(), Link(), Link()
     in_flight.greeted(old, resumed=False)  # type: ignore[arg-type]
     first = in_flight.open(old, message(1, b"a", dup=False))  # type: ignore[arg-type]

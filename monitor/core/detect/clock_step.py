@@ -32,7 +32,7 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
 
     state.now_s = at(state.now_s)
     state.peak_tried_s = maybe(state.peak_tried_s)
-    state.forecast = {}  # made anew at the next tick
+    state.forecast = {}  # recomputed at the next tick
     state.forecast_hour = -1
     plausibility, timers, surface = state.plausibility, state.timers, state.surface
     plausibility.refused_s = maybe(plausibility.refused_s)
@@ -62,7 +62,7 @@ def move(state: DetectorState, offset_s: float, since_s: float) -> None:
     if state.previous is not None:
         _move_cycle(state.previous.cycle, at)
         state.previous.ended_at_s = at(state.previous.ended_at_s)
-    state.curve_filter = None  # made anew from the bins
+    state.curve_filter = None  # recomputed from the bins
     if state.series.first >= 0:
         state.series, state.scan = _moved(state.series, bins, since_s), ScanMaxima()
 

@@ -2,7 +2,7 @@
 itself.
 
 A feeding reported within 3 h of a seen one adds its grams to it; otherwise it begins a cycle at its own time, and the
-levels since then are judged anew (`replaces` names what that makes wrong). Of two reports within those 3 h the later
+levels since then are judged again (`replaces` names what that makes wrong). Of two reports within those 3 h the later
 counts in what it says, the earlier in the rest. A feeding that was only seen gives way to one reported for another time
 within the same rise. In `told` fields and evidence, "told" means that the person said it.
 
@@ -78,7 +78,7 @@ def _corrected(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettin
 
 
 def _begun_at(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettings) -> list[Event]:
-    """The open cycle began when the person says: its levels since then are judged anew."""
+    """The open cycle began when the person says: its levels since then are judged again."""
     old, seen = state.series, f"fed@{cycle.fed_at_s:.0f}"
     wrong = " ".join([seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))])
     rise_and_fall.replace_cycle(state, item.time_s)

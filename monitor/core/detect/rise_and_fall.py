@@ -97,7 +97,7 @@ def open_cycle(
 
 
 def replace_cycle(state: DetectorState, fed_at_s: float) -> OpenCycle:
-    """The open cycle began at another time than was seen: the same one anew from there, with nothing searched yet."""
+    """The open cycle began at another time than was seen: the same one from there on, with nothing searched yet."""
     wrong = state.cycle
     assert wrong is not None
     right = OpenCycle(number=wrong.number, fed_at_s=fed_at_s, back_s=fed_at_s, from_start=True, rested=wrong.rested)
@@ -322,7 +322,7 @@ def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: Jar
 
 
 def _fed_at(state: DetectorState, found: RoseAgain, jar: JarSettings) -> list[Event]:
-    """A feeding known only by the rise after it: a cycle from then on, and the bins since judged anew."""
+    """A feeding known only by the rise after it: a cycle from then on, and the bins since judged again."""
     old, was = state.series, state.cycle
     fed_at_s = found.fed_at_s
     if was is not None and was_none(state.not_so, EventKind.FED, fed_at_s):

@@ -42,7 +42,7 @@ class Timers:
 
 @dataclass(slots=True)
 class DetectorState:
-    """Everything believed about one jar. Only `step` changes it; hand it on, do not look inside."""
+    """Everything believed about one jar. Only `step` changes it; pass it on, do not look inside."""
 
     jar: JarSettings
     now_s: float = -1e18

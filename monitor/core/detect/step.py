@@ -30,7 +30,7 @@ BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched a
 
 
 def begin(jar: JarSettings, carried: dict[str, Json] | None = None, not_so: Sequence[str] = ()) -> DetectorState:
-    """A jar of which nothing is known yet, save what was learnt of its starter in another jar (a carry's `carried`) and
+    """A jar of which nothing is known yet but what was learnt of its starter in another jar (a carry's `carried`) and
     what the person says will seem to be and is `not_so`."""
     return DetectorState(jar=jar, empty_mm=jar.empty_mm, carried=carried or {}, not_so=tuple(not_so))
 

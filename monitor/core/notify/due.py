@@ -8,7 +8,7 @@ are in `text`; delivery, retries and putting several notices of a jar into one m
 `sinks.notices`'.
 
 The cause of a notice is (jar, cycle, kind, repeat). `sent` maps (kind, repeat) of this jar and cycle to its `due_s`,
-for everything put out so far, be it delivered, waiting, expired or superseded.
+for everything put out so far, whether delivered, waiting, expired or superseded.
 """
 
 from __future__ import annotations

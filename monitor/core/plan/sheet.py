@@ -138,7 +138,7 @@ def _with_flour(jar: SheetJar) -> Feeding | None:
 
 
 def _due_s(jar: SheetJar) -> float | None:
-    """When it is to be fed: its start of fall, seen or expected; else its cycle's length after the last feeding."""
+    """When it needs feeding: its start of fall, seen or expected; else its cycle's length after the last feeding."""
     if jar.fall_at_s is not None:
         return jar.fall_at_s
     if jar.expected_fall_s is not None:

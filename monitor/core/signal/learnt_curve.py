@@ -143,7 +143,7 @@ def _learn_misfit(learnt: LearntCurve, off_mm: Sequence[float], height_mm: float
 
 
 def _pool(learnt: LearntCurve) -> None:
-    """The common curve anew, and every cycle's numbers so that its top is at x = 1 and 1 high."""
+    """The common curve recomputed, and every cycle's numbers so that its top is at x = 1 and 1 high."""
     sums = [[0.0, 0.0, 0.0] for _ in range(POINTS)]  # weight, weight x, weight y of each cell
     for age, one in enumerate(reversed(learnt.placed)):
         share = one.height_mm**2 * FORGET**age

@@ -56,7 +56,7 @@ export function calibrate(box, { jar, sensor, read, fit, keep }) {
       const values = { empty_mm: made.empty_mm, ...(made.geometry ? { geometry: made.geometry } : {}) };
       stage.replaceChildren(el("p", {}, el("b", {}, `Over the empty jar the sensor reads ${made.empty_mm.toFixed(1)} mm.`), made.geometry ? ` Its shape is known from ${fills.length - 1} fills.` : ""),
         ...made.remarks.map((remark) => el("p", { class: made.doubtful ? "bad" : "soft" }, remark)),
-        el("div", { class: "row" }, ...(made.doubtful ? [] : [button("Keep this", () => keep(values, said))]), button("Begin anew", begin, "other")));
+        el("div", { class: "row" }, ...(made.doubtful ? [] : [button("Keep this", () => keep(values, said))]), button("Begin again", begin, "other")));
       said.textContent = made.doubtful ? "Do not use this: measure again." : "";
     } catch (error) { said.textContent = String(error.message); }
   }

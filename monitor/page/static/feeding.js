@@ -4,7 +4,7 @@ import { glyph, tone } from "./glyphs.js";
 import { clock, dayAndClock, el, jarPath, post, sayWeight } from "./words.js";
 
 const LEAST_G = 0.1, MOST_G = 20000, MINUTE_S = 60, HALF_DAY_MIN = 720; // grams as the API takes them
-const DONE = "It is judged anew, which may take a minute.";
+const DONE = "It is judged again, which may take a minute.";
 
 /** The moment nearest to a time at which the house's clock says "07:30"; null where it never does. */
 export function nearestAt(near_s, words) {

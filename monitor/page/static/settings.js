@@ -19,7 +19,7 @@ export async function settingsView(main) {
     said.textContent = "…";
     try {
       const answer = await post(path, { password: password.value, ...body });
-      said.textContent = "Saved, and read anew.";
+      said.textContent = "Saved, and read again.";
       return answer;
     } catch (error) { said.textContent = `Not saved: ${error.message}`; return null; }
   }
