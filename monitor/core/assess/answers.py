@@ -68,7 +68,7 @@ FLIES_OUTSIDE = Advice(
     guide="flies",
 )
 FLIES_INSIDE = Advice(
-    say="Flies or larvae inside: throw all of it away, wash the jar hot, and begin again from a spare or again.",
+    say="Flies or larvae inside: throw all of it away, wash the jar hot, and begin again, from a spare or a new one.",
     guide="flies",
 )
 GREY = Advice(

@@ -58,6 +58,7 @@ KIND_WORDS = {
     Kind.TOO_COLD: "too cold",
     Kind.SENSOR_SILENT: "the sensor is silent",
     Kind.SENSOR_BACK: "the sensor is back",
+    Kind.WRONG_UNIT: "readings look like another unit",
     Kind.REST_REMINDER: "a week in the fridge",
     Kind.UNLIKE_SIBLINGS: "it goes unlike the other jars of its group",
     Kind.SENSOR_DRIFTS: "a sensor drifts from its neighbours",
