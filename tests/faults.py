@@ -106,7 +106,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "D20": ("the store is deleted, moved or replaced in use", "seen within a minute, nothing acknowledged, all kept"),
     "D21": ("the store's path is a link", "followed once: one file, one lock, one log, whatever it is called"),
     "D22": ("the power goes while it is written, on a real file system", "all that was acknowledged is there, sound"),
-    "D23": ("the kernel makes the disk read-only", "told; nothing acknowledged until it is mounted anew"),
+    "D23": ("the kernel makes the disk read-only", "told; nothing acknowledged until it is mounted again"),
     # --- process
     "P1": ("SIGTERM, SIGINT, SIGHUP", "what is in hand is stored, exit 0 in 5 s; HUP reads the config again"),
     "P2": ("a thread hangs", "named in the log, in status and on the page; the watchdog hears nothing more"),

@@ -1,5 +1,5 @@
 """`jartide bake`: the feedings on the way to a bake, backwards from the hour of mixing. Parses, asks `core.plan.bake`,
-prints as a list, as JSON or as a calendar file. What was asked for a jar is kept, to be planned anew as the jar goes.
+prints as a list, as JSON or as a calendar file. What was asked for a jar is kept, to be planned again as the jar goes.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def bake(
     """Plan a bake: what to feed when, so that the levain is ripe when you mix.
 
     For a jar the bake is kept: `jartide watch` tells when to feed and what has moved, `jartide bake --jar JAR` alone
-    plans it anew, as the jar has gone since. Exit code 0
+    plans it again, as the jar has gone since. Exit code 0
     when the hour can be met, 1 when only another, 2 for a wrong call.
     """
     if (history_path is None) == (jar_name is None):

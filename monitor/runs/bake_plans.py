@@ -1,4 +1,4 @@
-"""A bake planned from what the store knows of a jar, and planned anew when the jar goes otherwise than was thought.
+"""A bake planned from what the store knows of a jar, and planned again when the jar goes otherwise than was thought.
 
 `jartide bake` and the page plan here; the daemon asks every few minutes what has changed (`look`).
 """
@@ -28,7 +28,7 @@ from monitor.values import Cycle, Feeding
 USUAL_LEVAIN_PCT = 20.0
 MATCH_S = 3 * 3600.0  # a feeding so near to a planned one is that one
 CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
-LATE_S = 3 * 3600.0  # so long after its time a feeding is waited for, before the rest is planned anew
+LATE_S = 3 * 3600.0  # so long after its time a feeding is waited for, before the rest is planned again
 AHEAD_S = 300.0  # a feeding is told of at its time, or so much before
 
 

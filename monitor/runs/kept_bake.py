@@ -1,6 +1,6 @@
 """The bake that was planned last for a jar, as the store keeps it: what was asked for, and the feedings found for it.
 
-The command, the page and the daemon share it; the daemon plans it anew when the jar goes otherwise than was thought.
+The command, the page and the daemon share it; the daemon plans it again when the jar goes otherwise than was thought.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 taken for one; and putting a past feeding right.
 
 Nothing told or decided is ever unstored: a `TakenBack` item says what was wrong. From then on the store leaves that out
-of what it hands on (`mistakes.py`), and the carries that it had its part in are gone, so that the jar is judged anew
+of what it hands on (`mistakes.py`), and the carries that it had its part in are gone, so that the jar is judged again
 from before it (`jars.py`); events that this makes wrong are replaced openly.
 """
 
@@ -47,7 +47,7 @@ class Report:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wrong:
-    """What a `TakenBack` makes wrong: from which item on all is judged anew, and what an event says of it."""
+    """What a `TakenBack` makes wrong: from which item on all is judged again, and what an event says of it."""
 
     from_seq: int
     evidence: Mapping[str, Json]
@@ -62,8 +62,8 @@ def last(store: Store, jar: str) -> Report | None:
 
 
 def last_feeding(store: Store, jar: str) -> Fed | None:
-    """The latest feeding that was told of a jar and still stands, with its grams where one of the latest has them: one
-    that was told without was probably as usual. None when there is none. Raises StoreTrouble."""
+    """The latest feeding that was reported of a jar and still stands, with its grams where one of the latest has them:
+    one that was told without was probably as usual. None when there is none. Raises StoreTrouble."""
     wrong = store.mistakes(jar)
     some = "jar.name = ? AND item.told_kind = ? ORDER BY item.time_s DESC LIMIT ?"
     told = (one.item for one in _standing(store, wrong, some, jar, items.FEEDING, len(wrong.told) + LOOK_BACK))
@@ -74,7 +74,7 @@ def last_feeding(store: Store, jar: str) -> Fed | None:
 
 
 def since(store: Store, received_s: float) -> list[Report]:
-    """What was told of all jars after a moment, as far as it still stands, in order. Raises StoreTrouble."""
+    """What was reported of all jars after a moment, as far as it still stands, in order. Raises StoreTrouble."""
     which = "item.received_s > ? AND item.time_s > ? ORDER BY item.seq"  # the time is what there is an index of
     return list(_standing(store, store.mistakes(), which, received_s, received_s - OLDEST_S))
 
@@ -149,7 +149,7 @@ def take_back(store: Store, jar: str, now_s: float) -> Report:
     with store.writing():
         report = last(store, jar)
         if report is None:
-            raise CannotTakeBack(f"nothing that was told of {jar} still stands")
+            raise CannotTakeBack(f"nothing that was told about {jar} still stands")
         if isinstance(report.item, Noted) and report.item.what in BEGUN_BY_NOTE:
             raise CannotTakeBack(f"the last thing told of {jar} began a new run, and a run that has begun stays")
         if report.item.time_s < now_s - OLDEST_S:
@@ -216,7 +216,7 @@ def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, inste
 
 
 def may_correct(fed_at_s: float, now_s: float) -> bool:
-    """Whether a feeding is young enough to be put right: what a jar is judged anew from is kept for a week."""
+    """Whether a feeding is young enough to be put right: what a jar is judged again from is kept for a week."""
     return fed_at_s >= now_s - CARRIES_KEPT_S
 
 

@@ -1,5 +1,5 @@
 """The bakes that were planned, watched in a thread of its own: when a feeding's time has come it is told, and when the
-jar goes otherwise than was thought the rest is planned anew and what has moved is told. Between the store's kept bakes
+jar goes otherwise than was thought the rest is planned again and what has moved is told. Between the store's kept bakes
 and the outbox; `runs.bake_plans` decides.
 """
 
@@ -33,7 +33,7 @@ EXPIRES_S = 6 * 3600.0
 class BakeNotices:
     """All jars' kept bakes as a sink."""
 
-    advice = "The watch goes on; `jartide bake --jar JAR` says what is to be fed when."
+    advice = "The watch goes on; `jartide bake --jar JAR` says what needs feeding when."
 
     def __init__(self, settings: Settings, wall: Callable[[], float], show: Display) -> None:
         self._settings, self._wall, self._show = settings, wall, show
@@ -68,7 +68,7 @@ class BakeNotices:
 
 
 def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -> None:
-    """Put what is to be told of the bakes to come into the outbox, and keep what was planned anew. Raises
+    """Put what is to be told of the bakes to come into the outbox, and keep what was planned again. Raises
     StoreTrouble."""
     for jar in settings.jars:
         bake = kept_bake.kept(store, jar.name)
@@ -109,7 +109,7 @@ def _notices(
             out.append(
                 (
                     Kind.BAKE_MOVED,
-                    f"The bake with {name} is planned anew",
+                    f"The bake with {name} is planned again",
                     f"For the dough that is mixed {when}: {' '.join(looked.moved)}{because}{instead}".strip(),
                 )
             )

@@ -89,7 +89,7 @@ def does(one: Instead, target_h: float) -> bool:
 
 
 def asked(history: str, one: Instead, c: float) -> tuple[float, float, float]:
-    """The forecast's hours to the fall of what an alternative says, asked anew."""
+    """The forecast's hours to the fall of what an alternative says, asked again."""
     assert one.feeding is not None
     assert one.feeding.dilution is not None
     return hours_of(culture(history), (c,), one.feeding.dilution, culture(history).last_hydration or 1.0).fall

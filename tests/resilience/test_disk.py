@@ -98,7 +98,7 @@ def test_a_power_cut_leaves_all_that_was_acknowledged(image: Path, tmp_path: Pat
 @pytest.mark.fault("D23")
 def test_a_disk_that_becomes_read_only_keeps_nothing_back_and_loses_nothing(image: Path) -> None:
     """As the kernel does with a card that fails (ext4(5), errors=remount-ro): nothing is acknowledged from then on, it
-    is told, and when the disk is mounted anew the broker sends again what it still has."""
+    is told, and when the disk is mounted again the broker sends again what it still has."""
     things = [replace(thing, token=number) for number, thing in enumerate(night(every_s=300.0, hours=4.0))]
     half = len(things) // 2
     with mounted(image) as folder, closing(Kitchen(folder / "s.db")) as kitchen:

@@ -351,7 +351,7 @@ def _at_night(
     place = f" In a place of about {phrases.degrees(place_c)} it may be fed" if found else ""
     ratio = f"1:{min(limits.most_ratio, DAILY_RATIO):g}"
     evening = f"{place} at {clock(evening_s)}, {ratio}, and is ripe by the hour." if found else ""
-    yield f"The levain is to be fed at night, at {clock(fed_s)}.{evening}"
+    yield f"The levain needs feeding at night, at {clock(fed_s)}.{evening}"
 
 
 def _instead(
