@@ -43,6 +43,7 @@ LATE_S = 1800.0  # after the hour of mixing that is no matter
 @click.option("--over", is_flag=True, help="There is no bake any more: forget what was planned for the jar.")
 @form_options("ics")
 @config_option
+# branches: one check of the options after the other
 def bake(
     history_path: Path | None,
     jar_name: str | None,

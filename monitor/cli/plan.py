@@ -70,6 +70,7 @@ from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
     "--jar-ml", type=NUMBER, help="The jar's size, ml: it must not run over.  [default: the jar's, to its rim]"
 )
 @form_options()
+# branches: one check of the options after the other, then one branch for each kind of question
 def plan(
     history_path: Path | None,
     jar_name: str | None,

@@ -43,6 +43,7 @@ TITLES = {
 @click.option("--delete", is_flag=True, help="Forget the trial; its jars and cycles stay.")
 @form_options()
 @config_option
+# branches: one thing to do with a trial after the other
 def trial(
     name: str | None,
     jars: tuple[str, ...],

@@ -88,6 +88,7 @@ class PlanAsked:
         return self.keep_g is not None and self.flour_g is not None and self.water_g is not None
 
 
+# branches: one branch for each kind of question
 def plan(
     store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: PlanAsked,
     places: tuple[PlaceSettings, ...] = (),

@@ -31,6 +31,7 @@ class MadeSheet:
     fed_by: dict[str, str]
 
 
+# branches: a field a line, most of them None where something is not known
 def of_store(
     store: Store, settings: Settings, now_s: float, hours: float, group: str | None = None
 ) -> MadeSheet:  # fmt: skip

@@ -21,6 +21,7 @@ class Stretch:
     weigh: str
 
 
+# common practice among bakers: what a new starter mostly does, day by day
 STRETCHES = (
     Stretch(
         day=0,

@@ -20,6 +20,7 @@ OWN_IN = 5  # its own rise is what one cycle in five reaches: the very highest o
 WET_HYDRATION, STIFF_HYDRATION = 1.05, 0.65  # above, the gas is not held; below, the dough holds it down
 FOAM_HYDRATION = 1.2  # from here on height judges nothing
 COARSE = ("rye", "whole", "spelt", "einkorn", "gluten")
+COLD_C, WARM_C = 18.0, 22.0  # a kitchen that makes a starter slow, and one that does not: common practice
 LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
 
 

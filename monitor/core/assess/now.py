@@ -17,7 +17,6 @@ from monitor.core.plan import phrases
 from monitor.core.plan.ripeness import expected
 from monitor.values import Cycle, JarState, Span, Stage
 
-COLD_C, WARM_C = 18.0, 22.0
 SOON_S = 600.0  # a moment nearer than this is now
 
 
@@ -121,11 +120,11 @@ def _on_its_way(
 def _colder(culture: Culture, cycle: Cycle, here_h: float) -> str:
     """What a warmer place would do, where it is cold."""
     seen = [c for c in cycle.temperatures_c if c is not None]
-    if not seen or fmean(seen) >= COLD_C:
+    if not seen or fmean(seen) >= norms.COLD_C:
         return ""
-    there_h = norms.due_h(culture, replace(cycle, temperatures_c=(WARM_C,)))[1]
+    there_h = norms.due_h(culture, replace(cycle, temperatures_c=(norms.WARM_C,)))[1]
     share = there_h / here_h
     if share > 0.75:
         return ""
     half = "about half the time" if share > 0.4 else "less than half the time"
-    return f" At {phrases.degrees(fmean(seen))} it takes long; at {WARM_C:.0f} °C it would take {half}."
+    return f" At {phrases.degrees(fmean(seen))} it takes long; at {norms.WARM_C:.0f} °C it would take {half}."

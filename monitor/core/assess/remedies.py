@@ -21,7 +21,7 @@ from monitor.core.plan import feeding, phrases
 from monitor.core.plan.weighing import Limits
 from monitor.values import DAY_S, Cycle, Noted, Noting
 
-RECENT_S = 3 * DAY_S
+RECENT_S = 3 * DAY_S  # a note is answered for about three feedings
 THINNED = 0.9  # of its hours: what was washed out is slower than the forecast of a sound one
 TOO_HIGH = 2.2  # times its usual gain in height: foam, mist or a moved jar sooner than dough
 LIFE_RATIO = 1.15  # a rise that cannot be the sensor's
@@ -29,8 +29,7 @@ LIFE_DAYS = 14.0  # so long ago a rise still says that it lives
 FALSE_DAYS = 4.0  # gas of the first days is mostly that of bacteria of the flour
 WAKING_FEEDINGS = 2  # after the fridge: until then its rises are not its usual ones
 LAGS = 4  # feedings that a culture takes to get used to another flour or stiffness
-COLD_C, WARM_C = 18.0, 22.0
-ERRATIC_SPREAD = 0.15
+ERRATIC_SPREAD = 0.15  # of the hours to the peak: about an hour in seven
 HUNGRY_H = 13.0  # sinking so long before each feeding, day by day; ten to twelve hours now and then are harmless
 SWINGS = 1.25  # the clock's hours differ by so much more than those with warmth allowed for
 
@@ -106,6 +105,7 @@ def changed_lately(seen: Sequence[Cycle]) -> str | None:
     return None
 
 
+# branches: one advice each, in the order in which they matter
 def _by_age(seen: Seen) -> Iterator[Advice]:
     age, ratios = seen.age, seen.ratios
     doubled = sum(round(ratio, 1) >= norms.DOUBLED for ratio in ratios)
@@ -216,6 +216,7 @@ def _cut_short(culture: Culture, cycle: Cycle) -> bool:
     return (cycle.ended_at_s - cycle.fed_at_s) / 3600.0 < 1.1 * norms.due_h(culture, cycle)[1]
 
 
+# branches: one advice each, in the order in which they matter
 def _by_rises(seen: Seen) -> Iterator[Advice]:
     ratios = seen.ratios
     if seen.changed is not None:
@@ -273,7 +274,7 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
 
 
 def _no_life(seen: Seen) -> Iterator[Advice]:
-    if seen.usual_c < COLD_C or seen.age.cold:
+    if seen.usual_c < norms.COLD_C or seen.age.cold:
         yield Advice(
             say=f"Two weeks without a sign of life, but at {phrases.degrees(seen.usual_c)}: find it 24 to 27 °C and "
             "give it another week before you change anything else.",

@@ -64,6 +64,7 @@ class Assessment:
     baked_last_s: float | None
 
 
+# branches: a field a line, most of them None where too little is known
 def assess(
     cycles: Sequence[Cycle],
     notes: Sequence[Noted],
@@ -139,6 +140,7 @@ def lay_flat(culture: Culture, cycle: Cycle, last: Cycle, now_s: float) -> bool:
     return gone_h > norms.flat_after_h(culture, cycle)
 
 
+# branches: one reason each: the first that holds decides
 def _verdict(
     shown: Sequence[Cycle],
     ratios: Sequence[float],

@@ -275,6 +275,7 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lev
     return found
 
 
+# branches: how the level before and after is known, by what lies between
 def _returned(
     surface: Surface,
     tail: list[LevelBlock],

@@ -79,6 +79,7 @@ class BakePlan:
     instead: tuple[str, ...] = ()
 
 
+# branches: what keeps a bake from being met, one thing after the other
 def bake(
     culture: Culture,
     seed: Seed,

@@ -46,6 +46,7 @@ def awake(minute: int) -> bool:
     return AWAKE[0] <= minute <= AWAKE[1]
 
 
+# branches: a search: each way that a feeding can go is one
 def chain(
     culture: Culture,
     seed: Seed,
