@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import click
 import pytest
 from click.testing import CliRunner
 
-from monitor.cli import COMMANDS, main
+from monitor.cli import COMMANDS, main, tell
 from monitor.cli.status_lines import WIDTH, JarRow, headline, in_order, jar_lines, urgency
+from monitor.cli.tell import SEEN_ELSEWHERE
+from monitor.core.assess.notebook import NOTE_WORDS
 from monitor.core.display.units import Display
-from monitor.values import Forecast, Span, Stage
+from monitor.values import Forecast, Noting, Span, Stage
 from tests.jar_state import jar_state
 
 NOW_S = 1_795_892_040.0  # a Saturday in November, 18:54 UTC
@@ -109,3 +113,13 @@ def test_help_lists_every_command_once_in_full_sentences() -> None:
 def test_what_can_be_read_by_a_program_is_had_by_the_same_word(command: str) -> None:
     said = CliRunner().invoke(main, [command, "--help"]).output
     assert ("--format" not in said) or ("--json" in said) or command == "picture"
+
+
+def test_every_kind_of_note_has_its_words_and_is_listed_wherever_notes_are() -> None:
+    assert set(NOTE_WORDS) == set(Noting)
+    said = CliRunner().invoke(main, ["note", "--help"]).output
+    assert not [kind for kind in set(Noting) - SEEN_ELSEWHERE if not re.search(rf"\b{kind.value}\b", said)]
+    notebook = (Path(tell.__file__).parents[1] / "page" / "static" / "tell.js").read_text("utf-8")
+    listed = re.findall(r'^  \["(\w+)", "', notebook[notebook.index("const NOTES") :], re.MULTILINE)
+    assert len(listed) > 5
+    assert set(listed) <= set(Noting)
