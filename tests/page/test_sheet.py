@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from monitor.page.server import PageServer
 from monitor.runs import lots
@@ -93,12 +93,33 @@ def test_forty_jars_fit_one_sheet_of_paper(bakery: Bakery, browser: Browser, tmp
     expect(eyes.page.locator("ol.sheet > li")).to_have_count(40, timeout=WAIT_MS)
     paper = Path(os.environ.get("JARTIDE_SCREENSHOTS") or tmp_path) / "sheet.pdf"
     eyes.page.pdf(path=paper, format="A4", prefer_css_page_size=True)
-    sheets = re.findall(rb"/Type\s*/Page\b(?!s)", paper.read_bytes())
-    assert len(sheets) == 1
+    assert pages_of(paper) == 1
     eyes.page.emulate_media(media="print")
     assert eyes.page.locator("ol.sheet .box").first.is_visible()  # to tick with a pencil
     assert not eyes.page.get_by_role("button").first.is_visible()
     context.close()
+
+
+def test_eighty_jars_fit_it_in_two_columns(bakery: Bakery, browser: Browser, tmp_path: Path) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+
+    def doubled(route: Route) -> None:
+        body = route.fetch().json()
+        body["rows"] += body["rows"]
+        body["waiting"] = [{"jar": f"rest-{n}", "why": "resting", "words": ""} for n in range(9)]
+        route.fulfill(json=body)
+
+    page.route("**/api/sheet*", doubled)
+    page.goto(url(bakery))
+    expect(page.locator("ol.sheet > li")).to_have_count(80, timeout=WAIT_MS)
+    page.pdf(path=tmp_path / "sheet.pdf", format="A4", prefer_css_page_size=True)
+    assert pages_of(tmp_path / "sheet.pdf") == 1
+    context.close()
+
+
+def pages_of(paper: Path) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", paper.read_bytes()))
 
 
 def test_a_day_by_taps(bakery: Bakery, browser: Browser) -> None:

@@ -63,9 +63,9 @@ export async function sheetView(main, live, chosen) {
     const told = done.get(one.jar);
     const act = readOnly ? "" : told ? el("button", { type: "button", class: "plain", onclick: () => takeBack(one.jar, told.seq) }, `Fed ${clock(told.at_s)}; take back`)
       : el("button", { type: "button", class: one.now ? "main" : "other", "aria-label": `${one.jar}: fed`, onclick: (event) => tell(one, event.currentTarget) }, "Fed");
-    const facts = [one.now ? `since ${one.due_words}` : `about ${one.due_words}`, one.ahead_words, one.fed_by ? `last fed by ${one.fed_by}` : "", one.group && !chosen && one.group !== one.flour ? one.group : ""].filter(Boolean).join(", ");
+    const when = one.now ? `since ${one.due_words}` : `about ${one.due_words}`, more = [one.ahead_words, one.fed_by ? `last fed by ${one.fed_by}` : "", one.group && !chosen && one.group !== one.flour ? one.group : ""].filter(Boolean).map((fact) => `, ${fact}`).join("");
     return el("li", { class: told ? "told" : one.now ? "due" : null }, el("span", { class: "box", "aria-hidden": "true" }), el("b", { class: "who" }, one.jar),
-      el("span", { class: "what" }, grams, one.flour ? el("span", { class: "soft" }, ` ${one.flour}`) : ""), el("span", { class: "when soft" }, facts), el("span", { class: "act screen" }, act));
+      el("span", { class: "what" }, grams, one.flour ? el("span", { class: "soft" }, ` ${one.flour}`) : ""), el("span", { class: "when soft" }, when, el("span", { class: "more" }, more)), el("span", { class: "act screen" }, act));
   }
 
   const bodyOf = (one) => ({ ...(one.feeding ?? {}), flour: one.flour });
