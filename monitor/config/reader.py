@@ -12,6 +12,7 @@ import os
 import re
 import tomllib
 from dataclasses import MISSING, fields, replace
+from functools import cache
 from pathlib import Path
 from types import UnionType
 from typing import Any, Literal, get_args, get_origin, get_type_hints
@@ -190,11 +191,16 @@ def _share_of(settings: Settings) -> Settings:
     return replace(settings, jars=mine, elsewhere=frozenset(jar.name for jar in settings.jars) - {j.name for j in mine})
 
 
+@cache
+def _kinds(schema: type) -> dict[str, Any]:
+    """The keys of a table, each with its type: worked out once, not for each of thousands of jars."""
+    kinds = get_type_hints(schema)
+    return {**kinds, "read": read_fields} if schema is MqttSettings else kinds
+
+
 def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Problem]) -> Any:
     """One table as an instance of its schema, what is wrong added to `problems`."""
-    kinds = get_type_hints(schema)
-    if schema is MqttSettings:
-        kinds["read"] = read_fields
+    kinds = _kinds(schema)
     values: dict[str, Any] = {}
     for key, value in raw.items():
         if key not in kinds:

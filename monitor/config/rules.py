@@ -318,6 +318,7 @@ def _placed(where: Where, clauses: Iterator[Clause]) -> Iterator[Problem]:
 
 
 def _twins(table: str, values: Sequence[object], key: str, text: str) -> Iterator[Problem]:
+    first: dict[object, int] = {}  # of twenty thousand jars none is looked for among all before it
     for index, value in enumerate(values):
-        if value and value in values[:index]:
-            yield (table, index, key), f"{text} (the other is number {values.index(value) + 1} of {len(values)})"
+        if value and first.setdefault(value, index) != index:
+            yield (table, index, key), f"{text} (the other is number {first[value] + 1} of {len(values)})"
