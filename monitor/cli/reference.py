@@ -46,6 +46,12 @@ NOTICES = {
     "too_cold": "Below `too_cold_c`.",
     "sensor_silent": "Readings stopped.",
     "sensor_back": "They came back.",
+    "wrong_unit": "The firmware sends distances or temperatures in another unit than it should.",
+    "bake_feeding": "A feeding of the bake that you planned is due, in grams.",
+    "bake_moved": "The jar goes otherwise than thought: the feedings of the bake are now at other hours.",
+    "growing": "With a feeding of a new starter whose first day you told: what is usual from now on, what to weigh.",
+    "unlike_siblings": "A jar of a group is slower or lower than the others by more than chance.",
+    "sensor_drifts": "A sensor of a group goes away from its neighbours.",
     "rest_reminder": "Weekly, while it rests in the fridge.",
     "daily_summary": "Once a day, if `daily_summary` asks for it.",
 }

@@ -56,7 +56,7 @@ def for_page(words: str) -> str:
 
 def page(topic: str) -> Json:
     """A page of the guide by any word that opens it; "" opens the first. Raises Refused where there is none."""
-    found = guide.page(topic) if topic else guide.pages()[0]
+    found = guide.page(topic, guide.pages()) if topic else guide.pages()[0]
     if found is None:
         raise Refused(f"the guide has no page for {topic[:60]!r}", 404)
     return {

@@ -21,6 +21,7 @@ from typing import Any, NoReturn, Protocol, cast
 import pytest
 
 from monitor.core.detect import step
+from monitor.core.display.units import Display
 from monitor.daemon import assembly
 from monitor.daemon.loop import Daemon
 from monitor.daemon.schedule import Schedule
@@ -31,7 +32,7 @@ from monitor.page.readers import Readers
 from monitor.page.server import PageServer
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, MqttSettings, PageSettings, SerialSettings, Settings, StoreSettings
-from monitor.sinks import thinner
+from monitor.sinks import bake_notices, thinner
 from monitor.sinks.mqtt_state import MqttState
 from monitor.sources import mqtt_link
 from monitor.sources.mqtt_source import MqttSource
@@ -301,6 +302,15 @@ def stuck_port(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPa
     return port
 
 
+def stuck_bakes(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
+    monkeypatch.setattr(bake_notices, "FIRST_S", 0.0)
+    monkeypatch.setattr(bake_notices, "look_at_all", lambda *_: over.wait(60))
+    settings = Settings(jars=(JarSettings(name="rye"),), store=StoreSettings(path=folder / "s.db"))
+    sink = bake_notices.BakeNotices(settings, time.time, Display())
+    sink.start()
+    return sink
+
+
 def stuck_broker(over: threading.Event, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Stops:
     monkeypatch.setattr(mqtt_link, "connect", lambda *_: over.wait(60))
     source = MqttSource(MqttSettings(host="127.0.0.1"), "x", jars=frozenset({"rye"}))
@@ -321,6 +331,7 @@ def stuck_schedule(over: threading.Event, folder: Path, monkeypatch: pytest.Monk
     [
         (stuck_state, "state to broker"),
         (stuck_thinner, "thinner"),
+        (stuck_bakes, "bakes"),
         (stuck_page, "page"),
         (stuck_question, "page-reader_0"),
         (stuck_port, "serial /dev/x"),

@@ -30,6 +30,7 @@ from monitor.runs import daemon_status, outbox
 from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 from monitor.settings import InfluxSettings, MqttSettings, NoticeSettings, PageSettings, SerialSettings, StoreSettings
+from monitor.sinks.bake_notices import BakeNotices
 from monitor.sinks.channel_queue import ChannelQueue, Failure
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.mqtt_state import MqttState
@@ -210,7 +211,9 @@ def sinks(folder: Path) -> list[tuple[daemon_status.HasTrouble, str]]:
     said = daemon_status.LastingTrouble(
         "the store was damaged (x): it was moved to y, a new one begun", "`jartide recover` reads it."
     )
-    parts: tuple[daemon_status.HasTrouble, ...] = (notices, mirror, thinner, page, state, said, Stands())
+    bakes = BakeNotices(SETTINGS, lambda: 0.0, Display())
+    bakes._trouble = "the planned bakes could not be looked at: s.db: the disk is full"
+    parts: tuple[daemon_status.HasTrouble, ...] = (notices, mirror, thinner, page, state, said, Stands(), bakes)
     return [(part, str(part.trouble())) for part in parts]
 
 
@@ -235,7 +238,9 @@ class Nobody:
 @pytest.mark.fault("D3")
 @pytest.mark.fault("D10")
 @pytest.mark.fault("P2")
-@pytest.mark.parametrize("number", range(7), ids=["notices", "influx", "thinner", "page", "topic", "store", "thread"])
+@pytest.mark.parametrize(
+    "number", range(8), ids=["notices", "influx", "thinner", "page", "topic", "store", "thread", "bakes"]
+)
 def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -> None:
     part, sentence = sinks(tmp_path)[number]
     spells = daemon_status.TroubleSince(Display())
