@@ -16,9 +16,10 @@ export function mount(box, height, build) {
     if (ended) return;
     const width = Math.floor(box.clientWidth);
     if (width < 50) return;
-    const before = chart;
-    chart = build(width, typeof height === "function" ? height() : height, box);
-    before?.destroy();
+    const high = typeof height === "function" ? height() : height;
+    box.style.minHeight = `${high}px`; // the page must not change its height meanwhile: a scrollbar would come and go
+    chart?.destroy();
+    chart = build(width, high, box);
   };
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const watch = new ResizeObserver(() => {

@@ -14,9 +14,15 @@ const FAINTER = 0.38; // of a past rise beyond now: there the forecast speaks
 const PER_DOT_PX = 3; // readings nearer together than this are not drawn twice
 
 const brush = document.createElement("canvas").getContext("2d");
+const widths = new Map(); // some engines take milliseconds to find a font
 export function widthOf(words, size, bold) {
-  brush.font = `${bold ? 700 : 400} ${size}px ${FACE}`;
-  return brush.measureText(words).width;
+  const key = `${bold ? 700 : 400} ${size}px ${words}`;
+  if (!widths.has(key)) {
+    if (widths.size > 2000) widths.clear();
+    brush.font = `${bold ? 700 : 400} ${size}px ${FACE}`;
+    widths.set(key, brush.measureText(words).width);
+  }
+  return widths.get(key);
 }
 
 const text = (x, y, words, names, anchor, size) => svg("text", { x: x.toFixed(1), y: y.toFixed(1), class: names, "text-anchor": anchor, "font-size": size.toFixed(1) }, words);
