@@ -128,6 +128,8 @@ def test_no_jar_is_there_after_half_an_hour_without_any_surface() -> None:
     assert after(AWAY_S - 1.0, None, None, None) == []
     assert after(AWAY_S, None, 40.0, None) == []  # something stands there
     assert after(AWAY_S, None, 2.0, None) == [EventKind.JAR_AWAY]  # the bare bottom, or the table
+    assert after(AWAY_S, *[None] * 30, 40.0) == [EventKind.JAR_AWAY]  # it stood there half an hour ago
+    assert after(AWAY_S, *[None] * 29, 40.0) == []
     assert after(AWAY_S) == []  # nothing was seen lately: silence is something else
     state = out(held=[HeldBlock(T + AWAY_S, None, 1.0)])
     timeouts.heard(state, T + AWAY_S)
