@@ -2,12 +2,12 @@
 
 In one run, each in a process of its own and in turns: the whole daemon, the daemon with the step left out, and the
 least that does the job: a bare paho subscriber that inserts into SQLite with the same durability (WAL, FULL), the same
-window of unacknowledged messages, the same unique indexes and the same grouping (a commit and its acknowledgements at
-10 unacknowledged). The ratio is that of each round, of which the median counts: what slows a machine down meanwhile
-slows both. The time of starts and of ticks for a first hour lies before the readings. While a process is halted, the
-readings are published to a real mosquitto, which keeps them; the time runs from letting it go on until the last row can
-be read in the file. So neither the publisher nor the start of a process is measured. The processor time beside it is
-the process's own and says the same on a busy machine, where the clock on the wall does not.
+window of unacknowledged messages, the same unique indexes and the same grouping (while more is at hand, a commit and
+its acknowledgements at 50). The ratio is that of each round, of which the median counts: what slows a machine down
+meanwhile slows both. The time of starts and of ticks for a first hour lies before the readings. While a process is
+halted, the readings are published to a real mosquitto, which keeps them; the time runs from letting it go on until the
+last row can be read in the file. So neither the publisher nor the start of a process is measured. The processor time
+beside it is the process's own and says the same on a busy machine, where the clock on the wall does not.
 
 The daemon's wall clock goes by its processor time, 100,000 times too fast, so that readings lie about ten seconds
 apart, as a device sends them, and `step` has its usual work, ticks included; while it is halted that clock stands.
@@ -35,12 +35,13 @@ from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402
 from paho.mqtt.packettypes import PacketTypes  # noqa: E402
 from paho.mqtt.properties import Properties  # noqa: E402
 
+from monitor.sinks.recorder import ROWS  # noqa: E402
 from monitor.sources.mqtt_link import WINDOW  # noqa: E402
 from tests.servers import Mosquitto, mosquitto  # noqa: E402
 
 JARS = ("rye", "wheat", "spelt", "guest")
 SPEED = 100_000.0
-SPARE = 20  # published beyond those that are timed, so that no group waits for its end
+SPARE = 2 * ROWS  # published beyond those that are timed, so that no group waits for its end
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
 
@@ -73,7 +74,7 @@ def bare(port: int, file: Path) -> None:
         jar = message.topic.split("/")[1]
         rows.append((jar, time.time(), found["distance_mm"], found["temperature_c"], found["boot"], found["seq"]))
         tokens.append(message.mid)
-        if len(tokens) >= 10:
+        if len(tokens) >= ROWS:
             database.execute("BEGIN IMMEDIATE")
             database.executemany(
                 "INSERT INTO item (jar, received_s, distance_mm, temperature_c, boot, device_seq)"
