@@ -49,11 +49,11 @@ def fit(body: object) -> Json:
         points.append(point(float(known), [float(mm) for mm in read]))
     points.sort(key=lambda one: one.known)
     if points[0].known != 0.0:
-        raise Refused("fills: the empty jar, at 0, is missing")
+        raise Refused("fills: the empty jar, at 0, is missing", 409)
     try:
         return _fitted(by_volumes(points) if unit == "ml" else by_levels(points))
     except (ValueError, OverflowError) as error:
-        raise Refused(str(error)) from None
+        raise Refused(str(error), 409) from None
 
 
 def _fitted(made: JarFit) -> Json:

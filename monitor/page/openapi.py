@@ -206,7 +206,7 @@ def _reading() -> Schema:
         "requestBody": {"required": True, "content": {"application/json": {"schema": body}}},
         "responses": {
             "201": {"description": "It is stored", "content": json_of(object_of(stored=YES_NO))},
-            **errors_of(401, 403, 413, 422, 503),
+            **errors_of(401, 403, 404, 413, 422, 503),
         },
     }
 

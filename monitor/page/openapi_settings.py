@@ -20,6 +20,7 @@ from monitor.page.openapi_terms import (
     strict,
 )  # fmt: skip
 from monitor.runs.report_body import LATEST_S
+from monitor.values import Json
 
 SAVED = object_of(saved=YES_NO)
 
@@ -43,7 +44,7 @@ def paths() -> Schema:
             "post": changed("Send a test to an address, with the password", "AddressTest", tested, 404, 409)
         },
         "/api/settings/fit": {
-            "post": changed("Say what known fills make of a jar; changes nothing", "Fills", ref("Fit"))
+            "post": changed("Say what known fills make of a jar; changes nothing", "Fills", ref("Fit"), 409)
         },
         "/api/jars/{jar}/distances": {
             "get": get_of("Distances that a sensor has read lately", ref("Distances"), 404, 422, 503,
@@ -54,7 +55,9 @@ def paths() -> Schema:
 
 def schemas() -> Schema:
     """By name."""
-    fill: Schema = {"type": "array", "minItems": 2, "maxItems": 2}
+    positive: Schema = {**NUMBER, "minimum": 0, "maximum": 99_999}
+    known_and_read: Json = [positive, {**list_of(positive), "minItems": 1}]
+    fill: Schema = {"type": "array", "minItems": 2, "maxItems": 2, "prefixItems": known_and_read}
     return {
         "Settings": object_of(
             may_change=YES_NO, why_not=maybe(TEXT), notices=OBJECT, usual=OBJECT, kinds=list_of(OBJECT),

@@ -65,7 +65,7 @@ def test_a_plan_for_a_moment_comes_out_then(house: tuple[Path, ZoneInfo]) -> Non
     wanted = datetime.now(zone) + timedelta(hours=20)
     asked = ("plan", "--jar", "rye", "--at", f"{wanted:%Y-%m-%d %H:%M}")
     said = jartide(config, *asked)
-    feed = re.match(r"(\w+) (\d\d:\d\d): keep", said)
+    feed = re.match(r"(\w+ \d+ \w+), (\d\d:\d\d): keep", said)
     assert feed, said
     peak_h = json.loads(jartide(config, *asked, "--json"))["hours_to_peak"]["likely"]
     starts = (wanted - timedelta(hours=peak_h)).replace(tzinfo=zone)
@@ -74,7 +74,7 @@ def test_a_plan_for_a_moment_comes_out_then(house: tuple[Path, ZoneInfo]) -> Non
     )
     apart_h = (told - starts) / timedelta(hours=1)
     assert min(abs(apart_h), 24.0 - abs(apart_h)) < 0.2
-    assert feed[1] in {f"{starts + timedelta(hours=h):%A}" for h in (-0.2, 0.2)}
+    assert feed[1] in {f"{starts + timedelta(hours=h):%a %-d %b}" for h in (-0.2, 0.2)}
 
 
 def test_times_that_say_their_zone_and_times_to_come() -> None:

@@ -92,12 +92,13 @@ def test_a_rise_within_eight_hours_shows_a_feeding_and_a_slow_drift_does_not() -
 
 @pytest.mark.parametrize(("ago_h", "dated"), [(7.9, True), (8.1, False)])
 def test_hands_at_the_jar_date_a_feeding_for_eight_hours(ago_h: float, dated: bool) -> None:
-    """The level goes down to 60 mm and is 12 mm higher at the end; the lid was opened `ago_h` before that."""
+    """The level goes down to 60 mm and is 12 mm higher at the end; the lid was opened `ago_h` before that, and less
+    than two hours before it stood lowest."""
     levels_mm = [75.0 - 15.0 * i / 60 for i in range(60)] + [60.0] * 96 + [60.0 + i for i in range(13)]
     at_s = BEGAN_S + (len(levels_mm) - unseen_feeding.SLOW_BINS / 2) * BIN_S
     for name in ("openings", "handled"):
         opened_s = at_s - ago_h * HOUR_S
-        cycle = OpenCycle(fed_at_s=BEGAN_S - HOUR_S, fall_at_s=BEGAN_S, low_mm=60.0, low_at_s=at_s - 5.0 * HOUR_S)
+        cycle = OpenCycle(fed_at_s=BEGAN_S - HOUR_S, fall_at_s=BEGAN_S, low_mm=60.0, low_at_s=at_s - 6.5 * HOUR_S)
         if name == "openings":
             cycle.openings = [Opening(opened_s, 0.2)]
         else:

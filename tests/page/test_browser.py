@@ -200,7 +200,7 @@ def test_cycles_lie_over_each_other(house: House, context: BrowserContext) -> No
     boxes.nth(1).check()
     boxes.nth(0).check()
     eyes.page.get_by_role("link", name="Lay over each other").click()
-    expect(eyes.page.locator("h1")).to_have_text("Cycles over each other")
+    expect(eyes.page.locator("h1")).to_have_text("2 cycles of rye over each other")
     expect(eyes.page.locator("canvas")).to_have_count(1)
     expect(eyes.page.locator("tbody tr")).to_have_count(2)
     eyes.page.get_by_label("as if at 24 °C").check()

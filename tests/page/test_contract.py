@@ -4,15 +4,17 @@ answer (no 5xx, documented status and content, answers of the documented shape, 
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 import schemathesis
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from schemathesis import GenerationMode
 
+from monitor.page.guard import BODY_BYTES
 from monitor.page.openapi import document
 from monitor.page.server import PageServer
 from monitor.settings import PageSettings
@@ -59,7 +61,7 @@ def base_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     port = free_port()
     household = settings_of(folder, ["rye"], PageSettings(port=port, token_file=folder / "token"))
     grow(household, 1.0, time.time())
-    server = PageServer(household)
+    server = PageServer(household, others=list)  # the broker's other daemons: none
     server.start()
     wait_until(lambda: listens(port), "the page listens")
     yield f"http://127.0.0.1:{port}"
@@ -76,6 +78,7 @@ def test_every_answer_is_as_documented(base_url: str, path: str, method: str, mo
     def check(case: schemathesis.Case) -> None:
         if path.startswith("/api/jars/{jar}") and mode is GenerationMode.POSITIVE:
             case.path_parameters = {"jar": "rye"}
+        assume(len(json.dumps(case.body, default=str)) <= BODY_BYTES // 2)  # what is too long is not read at all
         case.call_and_validate(base_url=base_url, headers={"authorization": f"Bearer {TOKEN}"})
 
     check()

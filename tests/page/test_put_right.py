@@ -128,7 +128,7 @@ def test_a_lid_and_an_absence_that_were_none_go_with_a_tap(home: Home, context: 
     more(mine)
     for words in ("The jar was not away", "The lid was not off", "The lid was not off"):
         mine.get_by_role("button", name=words).first.tap()
-        said(eyes.page, f"Noted: {words[:1].lower()}{words[1:]}. It is judged anew.")
+        said(eyes.page, f"Noted: {words[:1].lower()}{words[1:]}. It is judged again.")
         home.go_on(0.1)
         eyes.page.reload()
         more(mine)

@@ -29,7 +29,7 @@ RYE = JarSettings(name="rye", empty_mm=EMPTY_MM, flour="rye")
 SPELT = JarSettings(name="spelt", empty_mm=EMPTY_MM, geometry=Straight(diameter_mm=80))
 SETTINGS = Settings(jars=(RYE, SPELT), notices=NoticeSettings(daily_summary="08:00"))
 END_S = START_S + 27 * 3600 + 90
-SAME_S = 900.0  # a decision may be dated a little otherwise by a better version, but it is the same one
+SAME_S = 1800.0  # a better version may date it otherwise (a start of fall: it is fitted now), but it is the same one
 DECIDED = [
     EventKind.LID_OFF, EventKind.FED, EventKind.RISE_BEGAN, EventKind.PEAK_REACHED, EventKind.FALL_BEGAN,
 ]  # fmt: skip
@@ -90,17 +90,21 @@ def test_stepped_from_the_beginning_it_decides_the_same(old: Path) -> None:
                 assert abs(one.happened_at_s - other.happened_at_s) <= SAME_S, (one, other)
 
 
-def test_a_daemon_goes_on_with_it_and_takes_nothing_back(old: Path) -> None:
+def test_a_daemon_goes_on_with_it_and_only_dates_a_fall_otherwise(old: Path) -> None:
     with Store.open(old) as store:
         (run,) = store.live_runs("rye")
         before, told = kept(store, run), len(outbox.latest(store))
     kitchen = Kitchen(old, END_S + 60, SETTINGS)
-    assert kept(kitchen.store, run) == before
-    assert EventKind.TAKEN_BACK not in kitchen.kinds("rye")
+    after = kept(kitchen.store, run)  # from the last carry on it is decided again, and may be dated otherwise
+    assert [(event.kind, event.decided_at_s) for event in after] == [(one.kind, one.decided_at_s) for one in before]
+    for now, then in zip(after, before, strict=True):
+        assert abs(now.happened_at_s - then.happened_at_s) <= SAME_S, (now, then)
+    back = [event for event in kitchen.store.events(run.id) if event.kind is EventKind.TAKEN_BACK]
+    assert {name.partition("@")[0] for event in back for name in (event.replaces or "").split()} <= {"fall_began"}
     assert len(outbox.latest(kitchen.store)) - told <= 2  # nothing that was told before is told again
     third = [replace(one, boot="b4") for one in night(every_s=150, seed=4, start_s=END_S + 120)]
     kitchen.live(third, until_s=third[-1].received_s + 60)
-    assert kitchen.kinds("rye").count(EventKind.FALL_BEGAN) == 3
+    assert [event.kind for event in kept(kitchen.store, run)].count(EventKind.FALL_BEGAN) == 3
     assert kitchen.state("rye").stage is Stage.FALLING
     assert kitchen.state("rye").cycle is not None
     assert kitchen.state("rye").cycle.number == 3  # type: ignore[union-attr]

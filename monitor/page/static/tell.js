@@ -151,7 +151,7 @@ export function tellPanel(name, live) {
       button("Took some", true, () => note("taken", "", "Noted: some taken.")))] : []));
   }
 
-  const wasNone = (event, words) => send("not_so", { event }, `Noted: ${words}. It is judged anew.`);
+  const wasNone = (event, words) => send("not_so", { event }, `Noted: ${words}. It is judged again.`);
   // what was seen since the feeding, each with a tap by which it was none
   const seenList = el("ul", { class: "plain in-turn" }), seenPart = el("section", { hidden: true, "aria-label": "What was seen" }, el("h3", {}, "What was seen"), seenList);
   let seenSaid = "";
