@@ -1,9 +1,10 @@
 // What every chart shares: the library when it is there, the colours of the day, and a box that a chart follows.
 
-// the library comes beside everything else: words and buttons need not wait for it
+// the library comes beside everything else: words and buttons need not wait for it. Where it does not run (an engine
+// whose language is "C", as on a bare machine, has no number format for it), the rest of the page goes on without curves
 const library = new Promise((done) => {
   if (globalThis.uPlot) done();
-  else document.getElementById("chart").addEventListener("load", done);
+  else document.getElementById("chart").addEventListener("load", () => { if (globalThis.uPlot) done(); });
 });
 
 export const colour = (role) => getComputedStyle(document.documentElement).getPropertyValue(`--${role}`).trim();

@@ -1,4 +1,4 @@
-"""The main stories in Firefox, since phones differ: look, feed, look back, compare, plan."""
+"""The main stories in Firefox and WebKit, since phones differ: look, feed, look back, compare, plan."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
 from monitor.values import Fed
 from tests.page.firefox import Firefox, firefox
+from tests.page.webkit import WebKit, webkit
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
 
@@ -40,13 +41,13 @@ def url(household: Settings) -> Iterator[str]:
     server.stop()
 
 
-@pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Firefox]:
-    with firefox(tmp_path) as opened:
+@pytest.fixture(params=[firefox, webkit])
+def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Firefox | WebKit]:
+    with request.param(tmp_path) as opened:
         yield opened
 
 
-def has(engine: Firefox, words: str) -> None:
+def has(engine: Firefox | WebKit, words: str) -> None:
     """The view says so, and nothing scrolls sideways."""
     says = f"(document.querySelector('main')?.innerText ?? '').includes({words!r})"
     wait_until(lambda: engine.run(says), f"it says {words}")
@@ -55,7 +56,7 @@ def has(engine: Firefox, words: str) -> None:
 
 
 @pytest.mark.dates
-def test_main_stories(engine: Firefox, url: str, household: Settings) -> None:
+def test_main_stories(engine: Firefox | WebKit, url: str, household: Settings) -> None:
     engine.open(f"{url}#/jar/rye")
     has(engine, "More")
     wait_until(lambda: engine.run(DRAWN), "the curve is drawn")
