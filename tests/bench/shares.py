@@ -1,4 +1,4 @@
-"""Daemons that share one broker: `python -m tests.bench.shares [jars] [every_s] [minutes] [daemons]` (20000, 60, 5, 4).
+"""Daemons that share one broker: `python -m tests.bench.shares [jars] [every_s] [minutes] [daemons]` (20000, 60, 8, 4).
 
 A publisher sends one reading of each jar in turn, evenly spread, with QoS 1 through one mosquitto whose queue limit is
 lifted. Each daemon (`jartide watch` with `share = "n/4"`, no page) has a store of its own. In the middle of it the
@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -26,11 +27,11 @@ from monitor.daemon import resume
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings
 from tests.bench.ingest import processor_s
-from tests.bench.load import connected, memory_mb
+from tests.bench.load import START_S, connected, memory_mb
 from tests.servers import mosquitto, wait_until
 
 SAMPLE = 200  # jars that are judged again, of each store
-PATIENCE_S = 300.0
+PATIENCE_S = 600.0
 
 
 def config(folder: Path, store: Path, port: int, jars: int, share: str) -> None:
@@ -72,9 +73,9 @@ def count(file: Path) -> int:
         return 0
 
 
-def judged_alike(file: Path, jars: list[str]) -> tuple[int, int]:
-    """(jars judged again alone, those of which something else was decided)."""
-    other = 0
+def judged_alike(file: Path, jars: list[str]) -> tuple[Counter[str], int]:
+    """(events of these jars, judged again alone, by kind; jars of which something else was decided)."""
+    other, kinds = 0, Counter[str]()
     with Store.join(file) as store:
         for name in jars:
             run = store.live_runs(name)[-1]
@@ -86,9 +87,10 @@ def judged_alike(file: Path, jars: list[str]) -> tuple[int, int]:
                 alone += events
             last_s = max((one.decided_at_s for one in alone), default=0.0)
             kept = [one for one in store.events(run.id) if one.decided_at_s <= last_s]
+            kinds.update(one.kind.value for one in alone)
             mine = [(one.kind, one.happened_at_s, one.decided_at_s) for one in alone]
             other += mine != [(one.kind, one.happened_at_s, one.decided_at_s) for one in kept]
-    return len(jars), other
+    return kinds, other
 
 
 def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, object]:
@@ -108,7 +110,7 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
         with ExitStack() as running:
             first, *others = [running.enter_context(daemon(one)) for one in folders]
             for file in stores:
-                wait_until(lambda file=file: connected(file), f"{file.name} is connected", 300)  # type: ignore[misc]
+                wait_until(lambda file=file: connected(file), f"{file.name} is connected", START_S)  # type: ignore[misc]
             ready_s = time.monotonic() - began_s
             command = [sys.executable, "-m", "tests.bench.load", "--publish", str(broker.port), str(jars), str(every_s)]
             cpu_s, began_s = [processor_s(one.pid) for one in others], time.monotonic()
@@ -130,8 +132,8 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
         every = [one for some in found for one in some]
         owners = {f"jar{n}": owner(f"jar{n}", daemons) for n in range(jars)}
         astray = sum(owners[jar] != n for n, some in enumerate(found, 1) for jar, _ in some)
-        again = [judged_alike(file, sorted({jar for jar, _ in some})[:SAMPLE])
-                 for file, some in zip(stores, found, strict=True)]  # fmt: skip
+        samples = [sorted({jar for jar, _ in some})[:SAMPLE] for some in found]
+        again = [judged_alike(file, sample) for file, sample in zip(stores, samples, strict=True)]
         return {
             "readings": total,
             "a_second": round(jars / every_s, 1),
@@ -139,7 +141,8 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
             "doubled": len(every) - len(set(every)),
             "at_another_share": astray,
             "killed_after": stored_then,
-            "jars_judged_again": sum(jars for jars, _ in again),
+            "jars_judged_again": sum(map(len, samples)),
+            "events_of_them": dict(sum((kinds for kinds, _ in again), Counter[str]())),
             "judged_otherwise": sum(other for _, other in again),
             "started_s": round(ready_s, 1),
             "sent_s": round(sent_s, 1),
@@ -152,7 +155,7 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
 
 
 def main(arguments: list[str]) -> None:
-    numbers = [float(one) for one in arguments] + [20_000.0, 60.0, 5.0, 4.0][len(arguments) :]
+    numbers = [float(one) for one in arguments] + [20_000.0, 60.0, 8.0, 4.0][len(arguments) :]
     print(json.dumps(run(int(numbers[0]), numbers[1], numbers[2], int(numbers[3])), indent=1))
 
 
