@@ -12,6 +12,7 @@ from monitor.core.display.units import Display
 from monitor.core.plan.sheet import Row, Waiting
 from monitor.core.plan.stagger import APART_MIN
 from monitor.review import feeding_sheet, handover, staggering
+from monitor.runs import lots
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import Settings
@@ -34,7 +35,7 @@ def sheet(
     groups = _groups(settings, group)
     hours = USUAL_HOURS if hours is None else hours
     made = feeding_sheet.of_store(store, settings, now_s, hours, group)
-    found = made.sheet
+    found, opened = made.sheet, lots.opened(store)
 
     def moment(at_s: float | None) -> Json:
         return None if at_s is None else {"at_s": at_s, "words": show.clock(at_s, now_s)}
@@ -48,7 +49,11 @@ def sheet(
         "done_by": moment(found.done_by_s),
         "rows": [_row(one, show, now_s, made.fed_by.get(one.jar)) for one in found.rows],
         "waiting": [_waiting(one, show, now_s) for one in found.waiting],
-        "weigh": [{"flour": kind, "flour_g": grams} for kind, grams in sorted(found.flour_g.items()) if grams],
+        "weigh": [
+            {"flour": kind, "flour_g": grams, "lot": lots.lot_of(opened, kind, now_s)}
+            for kind, grams in sorted(found.flour_g.items())
+            if grams
+        ],
         "water_g": found.water_g,
         "starter_g": found.starter_g,
         "untold": [*found.untold],

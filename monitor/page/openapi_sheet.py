@@ -3,8 +3,21 @@
 from __future__ import annotations
 
 from monitor.page.feeding_sheet import APART, HOURS
-from monitor.page.openapi_terms import NUMBER, TEXT, WHOLE, YES_NO, Schema, get_of, list_of, maybe, object_of, ref
-from monitor.runs.report_body import GRAMS
+from monitor.page.openapi_terms import (
+    NUMBER,
+    TEXT,
+    WHOLE,
+    YES_NO,
+    Schema,
+    changed,
+    get_of,
+    list_of,
+    maybe,
+    object_of,
+    ref,
+    strict,
+)
+from monitor.runs.report_body import GRAMS, MOST_FLOUR, MOST_LABEL
 from monitor.values import Stage
 
 STAGE: Schema = {"enum": [stage.value for stage in Stage]}
@@ -29,6 +42,17 @@ def paths() -> Schema:
                 parameters=[
                     _query("since_s", {**NUMBER, "minimum": 0, "maximum": 1e11}, "Default: eight hours ago."), GROUP
                 ],
+            )
+        },
+        "/api/lots": {
+            "get": get_of(
+                "Lots of flour that lie open; a jar or a lot traced both ways", ref("Lots"), 503,
+                parameters=[_query("of", TEXT, "A jar: what is in it. A lot, or a jar as seed: where it went.")],
+            )
+        },
+        "/api/lots/opened": {
+            "post": changed(
+                "A lot of a flour is opened, for all jars", "LotOpened", object_of(flour=TEXT, lot=TEXT, from_s=NUMBER)
             )
         },
         "/api/others": {
@@ -63,18 +87,33 @@ def schemas() -> Schema:
         "Sheet": object_of(
             now_s=NUMBER, hours=NUMBER, group=maybe(TEXT), groups=list_of(TEXT), begin_by=moment, done_by=moment,
             rows=list_of(row), waiting=list_of(object_of(jar=TEXT, why=TEXT, words=TEXT)),
-            weigh=list_of(object_of(flour=TEXT, flour_g=NUMBER)), water_g=NUMBER, starter_g=NUMBER,
+            weigh=list_of(object_of(flour=TEXT, flour_g=NUMBER, lot=maybe(TEXT))), water_g=NUMBER, starter_g=NUMBER,
             untold=list_of(TEXT), odd=list_of(object_of(jar=TEXT, words=TEXT, curves=list_of(TEXT))),
         ),
         "Handover": object_of(
             since_s=NUMBER, words=TEXT,
             happened=list_of(object_of(at_s=NUMBER, jar=TEXT, what=TEXT, by=maybe(TEXT), words=TEXT)),
         ),
+        "Lots": object_of(
+            of=maybe(TEXT), jars=list_of(TEXT), flours=list_of(TEXT),
+            opened=list_of(object_of(flour=TEXT, lot=TEXT, from_s=NUMBER, by=maybe(TEXT), words=TEXT)),
+            parts=list_of(object_of(flour=TEXT, lot=maybe(TEXT), part=NUMBER, words=TEXT)),
+            got=list_of(object_of(jar=TEXT, part=NUMBER, by_way_of=maybe(TEXT), words=TEXT)),
+        ),
+        "LotOpened": {
+            **strict(flour=_label(MOST_FLOUR), lot=_label(MOST_LABEL), by=maybe({**TEXT, "maxLength": MOST_LABEL})),
+            "required": ["flour", "lot"],
+        },
         "Others": object_of(
             count=WHOLE, jars=list_of(object_of(jar=TEXT, stage=STAGE, stage_words=TEXT, words=TEXT, stale=YES_NO))
         ),
         "Staggered": object_of(group=TEXT, aim={"enum": ["peak", "fall"]}, rows=list_of(planned)),
     }  # fmt: skip
+
+
+def _label(most: int) -> Schema:
+    """Text that is more than blanks."""
+    return {**TEXT, "minLength": 1, "maxLength": most, "pattern": r"\S"}
 
 
 def _query(name: str, schema: Schema, words: str) -> Schema:

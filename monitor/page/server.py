@@ -133,6 +133,7 @@ class PageServer:
         from monitor.page.for_programs import ForPrograms
         from monitor.page.guide_files import GuideFiles
         from monitor.page.live import Live
+        from monitor.page.lots import LotPaths
         from monitor.page.on_phones import OnPhones
         from monitor.page.other_jars import OtherJarsPath
         from monitor.page.readers import Readers
@@ -151,6 +152,7 @@ class PageServer:
         programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
         chosen = SettingsPaths(self._settings, readers, self._wall, self._file)
         others = [*programs.routes(), *OnPhones(page, readers).routes(), *chosen.routes(), *GuideFiles().routes()]
+        others += LotPaths(self._settings, readers, slow, self._wall, show).routes()
         if self._others is not None:
             others += OtherJarsPath(self._others, self._wall, show).routes()
         app = make(Page(self._settings, readers, slow, live, seal, self._wall, show), password, token, others)

@@ -65,7 +65,9 @@ def _of_told(item: Fed | Noted) -> Happened:
         return Happened(at_s=item.time_s, jar=item.jar, what=said, by=item.by)
     grams = item.feeding.grams
     weighed = f" {' + '.join(f'{one:g}' for one in grams)} g" if grams else ""
-    return Happened(at_s=item.time_s, jar=item.jar, what=f"fed{weighed}", by=item.by)
+    lot = f", flour of lot {item.flour_lot}" if item.flour_lot else ""
+    seed = f", starter from {item.seed}" if item.seed else ""
+    return Happened(at_s=item.time_s, jar=item.jar, what=f"fed{weighed}{lot}{seed}", by=item.by)
 
 
 def _of_events(jar: str, events: Iterable[Event]) -> Iterator[Happened]:

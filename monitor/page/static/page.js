@@ -2,6 +2,7 @@
 
 import { guideView } from "./guide.js";
 import { Live } from "./live.js";
+import { lotsView } from "./lots.js";
 import { nowView } from "./now.js";
 import { othersView } from "./others.js";
 import { overView } from "./over.js";
@@ -14,8 +15,8 @@ import { trialsView } from "./trials.js";
 import { wallView } from "./wall.js";
 import { clock, el, weekday } from "./words.js";
 
-const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, guide: guideView, trials: trialsView, wall: wallView, sheet: sheetView, siblings: siblingsView, others: othersView, health: healthView, settings: settingsView };
-const TAB = { jar: "", wall: "", sheet: "", siblings: "past", others: "", over: "past", settings: "health" };
+const VIEWS = { "": nowView, jar: nowView, past: pastView, over: overView, plan: planView, guide: guideView, trials: trialsView, wall: wallView, sheet: sheetView, siblings: siblingsView, others: othersView, lots: lotsView, health: healthView, settings: settingsView };
+const TAB = { jar: "", wall: "", sheet: "", siblings: "past", others: "", lots: "", over: "past", settings: "health" };
 const main = document.getElementById("main"), icon = document.getElementById("icon"), shown = document.getElementById("clock");
 const first = JSON.parse(document.getElementById("first").textContent);
 const live = new Live(document.getElementById("banner"), first.curves);

@@ -1,6 +1,7 @@
 // The feeding sheet: who is to be fed in the next hours, in order, with grams; one tap each or one for all; what is to be
 // weighed out; who waits; what happened before. For a tablet on the wall, a phone in the hand, and one sheet of paper.
 
+import { lotFields } from "./lots.js";
 import { overView } from "./over.js";
 import { pastView } from "./past.js";
 import { nameField, tellOf } from "./who.js";
@@ -15,8 +16,10 @@ const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { 
 const together = (one) => [one.starter_g, one.flour_g].map((g) => sayWeight(g).replace(/ \w+$/, "")).concat(sayWeight(one.water_g)).join(" + ");
 
 export async function sheetView(main, live, chosen) {
+  const readOnly = document.body.hasAttribute("data-read-only");
   let sheet = null, alive = true, timer = null, hours = 12;
   const done = new Map(); // what was told here: jar -> { seq, at_s }
+  const lots = lotFields("Lot or seed of what is fed next");
   const begin = el("p", { class: "verdict" }), weigh = el("p", { class: "weigh" }), said = el("p", { class: "said", role: "status" });
   const rows = el("ol", { class: "sheet" }), waiting = el("ul", { class: "rows" }), odd = el("div"), printed = el("p", { class: "paper soft" });
   const all = el("button", { type: "button", class: "main", onclick: () => tellAll() }, "All fed");
@@ -26,7 +29,7 @@ export async function sheetView(main, live, chosen) {
   main.append(el("h1", { tabindex: -1 }, chosen ? `Feeding sheet, ${chosen}` : "Feeding sheet"), printed,
     el("section", { class: "plate screen", "aria-label": "What to show" }, el("div", { class: "in row" }, el("label", {}, "How far ahead", span), which, nameField(),
       el("button", { type: "button", class: "other", onclick: () => print() }, "Print"))),
-    el("section", { class: "plate", "aria-label": "To be fed" }, el("div", { class: "in" }, begin, weigh, odd, said), rows, el("div", { class: "in row screen" }, all)),
+    el("section", { class: "plate", "aria-label": "To be fed" }, el("div", { class: "in" }, begin, weigh, odd, said), el("div", { class: "in screen", hidden: readOnly }, lots.node), rows, el("div", { class: "in row screen" }, all)),
     el("section", { class: "plate waits", "aria-label": "Waiting" }, el("div", { class: "in" }, el("h2", {}, "Waiting")), waiting));
   const before = handover(chosen), spread = staggering(chosen, live);
   main.append(before.node, spread.node);
@@ -42,7 +45,7 @@ export async function sheetView(main, live, chosen) {
   function show() {
     const open = sheet.rows.filter((row) => !done.has(row.jar));
     begin.textContent = sheet.rows.length ? `${jarCount(sheet.rows.length)} to feed within ${sheet.hours} h. Begin by ${sheet.begin_by.words}, be done by ${sheet.done_by.words}.` : `Nothing is due within ${sheet.hours} h.`;
-    const flours = sheet.weigh.map((one) => `${sayWeight(one.flour_g)} ${one.flour || "flour"}`);
+    const flours = sheet.weigh.map((one) => `${sayWeight(one.flour_g)} ${one.flour || "flour"}${one.lot ? ` (lot ${one.lot})` : ""}`);
     weigh.replaceChildren(...(flours.length ? [el("b", {}, "Weigh out: "), `${flours.join(", ")}, ${sayWeight(sheet.water_g)} water.`, sheet.untold.length ? ` Grams never told, not in the sum: ${sheet.untold.join(", ")}.` : ""] : []));
     odd.replaceChildren(...sheet.odd.map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: one.curves.length ? `#/over/${one.curves.join(",")}` : `#/past/${encodeURIComponent(one.jar)}` }, one.words), ".")));
     rows.classList.toggle("two-columns", sheet.rows.length > 40);
@@ -56,8 +59,6 @@ export async function sheetView(main, live, chosen) {
     groups.replaceChildren(...options([["", "all"], ...sheet.groups.map((name) => [name, name])], chosen ?? ""));
   }
 
-  const readOnly = document.body.hasAttribute("data-read-only");
-
   function row(one) {
     const grams = one.feeding && Object.values(one.feeding).every((g) => g !== null) ? together(one.feeding) : "as usual";
     const told = done.get(one.jar);
@@ -68,7 +69,7 @@ export async function sheetView(main, live, chosen) {
       el("span", { class: "what" }, grams, one.flour ? el("span", { class: "soft" }, ` ${one.flour}`) : ""), el("span", { class: "when soft" }, when, el("span", { class: "more" }, more)), el("span", { class: "act screen" }, act));
   }
 
-  const bodyOf = (one) => ({ ...(one.feeding ?? {}), flour: one.flour });
+  const bodyOf = (one) => ({ ...(one.feeding ?? {}), flour: one.flour, ...lots.told() });
   async function tell(one, button) {
     button.disabled = true;
     try {

@@ -1,6 +1,7 @@
 // What a person reports about a jar: one tap for fed, hooch and snooze; an answer to the jar's question; the notebook; and
 // a slip taken back. Hands are floury: the buttons that matter are large, few, and low on the card.
 
+import { lotFields } from "./lots.js";
 import { nameField, tellOf } from "./who.js";
 import { capital, clock, el, jarPath, post, sayWeight, zoned } from "./words.js";
 
@@ -46,6 +47,7 @@ export function tellPanel(name, live) {
       await (what === "taken_back" ? post(jarPath(name, what), body) : tellOf(name, what, body));
       said.textContent = done;
       touched = false;
+      lots.clear();
       for (const input of notebook.querySelectorAll("input")) input.value = "";
     } catch (error) {
       said.textContent = `Not recorded: ${error.message}`;
@@ -65,6 +67,7 @@ export function tellPanel(name, live) {
   const grams = { starter_g: weighed(0, MOST_G), flour_g: weighed(LEAST_G, MOST_G), water_g: weighed(0, MOST_G) }; // a feeding adds flour
   for (const [key, input] of Object.entries(grams)) input.name = key;
   const flour = el("input", { type: "text", name: "flour", maxlength: 100, autocomplete: "off" });
+  const lots = lotFields("Lot or seed", `#/lots/${encodeURIComponent(name)}`);
   const when = el("select", { name: "when" }, ...options(SINCE, 0));
   const amounts = el("small");
   const sayAmounts = () => {
@@ -81,7 +84,7 @@ export function tellPanel(name, live) {
       return;
     }
     send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
-      flour: flour.value || null, minutes_ago }, `Feeding recorded.${doubt(number(grams.flour_g), number(grams.water_g))}`);
+      flour: flour.value || null, ...lots.told(), minutes_ago }, `Feeding recorded.${doubt(number(grams.flour_g), number(grams.water_g))}`);
   }
   const fed = button("Fed", true, () => feed(Number(when.value)));
   fed.append(" ", amounts);
@@ -192,7 +195,7 @@ export function tellPanel(name, live) {
   const extra = el("div", { class: "row" });
   panel.append(otherwise, el("div", { class: "row" },
     el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
-    el("label", {}, "Which flour", flour), whenBox, likeThis),
+    el("label", {}, "Which flour", flour), whenBox, likeThis), lots.node,
   seenPart, el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook, begin);
 
   /** The buttons at the foot of a card. */

@@ -2,16 +2,18 @@
 
 import { el, jarPath, post } from "./words.js";
 
-const KEY = "jartide-name", MOST = 60;
+const KEY = "jartide-name";
 
-const name = () => { try { return localStorage.getItem(KEY) ?? ""; } catch { return ""; } };
+export const MOST_LABEL = 60; // characters, as the API takes them
+
+export const nameGiven = () => { try { return localStorage.getItem(KEY) ?? ""; } catch { return ""; } };
 
 /** Tells something of a jar, in this device's name where it has one. */
-export const tellOf = (jar, what, body) => post(jarPath(jar, what), name() ? { ...body, by: name() } : body);
+export const tellOf = (jar, what, body) => post(jarPath(jar, what), nameGiven() ? { ...body, by: nameGiven() } : body);
 
 /** The field for the name. */
 export function nameField() {
-  const input = el("input", { type: "text", name: "who", maxlength: MOST, autocomplete: "off", value: name(), placeholder: "nobody in particular" });
+  const input = el("input", { type: "text", name: "who", maxlength: MOST_LABEL, autocomplete: "off", value: nameGiven(), placeholder: "nobody in particular" });
   input.addEventListener("input", () => { try { localStorage.setItem(KEY, input.value.trim()); } catch { /* a browser that keeps nothing */ } });
   return el("label", {}, "Your name, on this device", input);
 }
