@@ -22,6 +22,7 @@ from monitor.core.plan import phrases
 from monitor.core.plan.bake import BakePlan
 from monitor.core.plan.plain import bake_json
 from monitor.core.plan.ripeness import seed_of
+from monitor.core.plan.waking import awake_by
 from monitor.host.time_zone import calendar, display
 from monitor.runs import bake_plans, kept_bake, rfc3339
 from monitor.runs.kept_bake import Asked, KeptBake
@@ -98,7 +99,8 @@ def bake(
     if before is not None and before.feedings and not bake_plans.still_to_come(before, known.open_cycle):
         _say_on_its_way(known, asked, now_s, show)
     try:
-        made = bake_plans.planned(known.culture, known.open_cycle, known.jar, asked, now_s, show, standing_g)
+        awake_at = awake_by(show.offset_s, known.notices, now_s)
+        made = bake_plans.planned(known.culture, known.open_cycle, known.jar, asked, now_s, show, awake_at, standing_g)
     except ValueError as error:
         refuse(f"bake: {error}")
     changes = () if before is None else bake_plans.moved(

@@ -26,16 +26,16 @@ from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import change_over as changing
 from monitor.core.plan import daily, feeding, moment, phrases
-from monitor.core.plan.chain import awake
 from monitor.core.plan.hours import LONGEST_H
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.plain import daily_json, plan_json
-from monitor.core.plan.ripeness import Seed, seed_of
+from monitor.core.plan.ripeness import Seed, feed_from_s, seed_of
+from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import Limits, limits_of
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
 from monitor.runs.bake_plans import warmth_from
-from monitor.settings import DisplaySettings, JarSettings
+from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
 
 
@@ -120,7 +120,8 @@ def plan(
     )  # fmt: skip
     zone, culture = calendar(known.shown.time_zone), known.culture
     show = display(known.shown)
-    from_s = max(now_s, seed.ripe_s)
+    awake_at = awake_by(show.offset_s, known.notices, now_s)
+    from_s = feed_from_s(seed, now_s, awake_at)
     warm = warmth_from(culture, known.open_cycle, temperature_c)
     toward = feeding.AIMS[(aim or ("fall" if wanted is None else "peak")).replace("-", "_")]
     body: dict[str, Any]
@@ -138,7 +139,7 @@ def plan(
         elif change_over:
             planned = changing.change_over(
                 culture, limits=limits, start_s=from_s, warmth_from=warm,
-                awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+                awake_at=awake_at,
             )  # fmt: skip
             lines = [
                 f"{show.stamp(one.at_s)}: {phrases.weigh(one.plan.feeding)}. {one.plan.because}" for one in planned
@@ -159,7 +160,8 @@ def plan(
                 aim=toward,
                 limits=limits,
                 seed=seed,
-                awake=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+                awake=awake_at,
+                clock=lambda at_s: show.about(at_s, now_s),
             )
             before = [f"{show.stamp(one.at_s)}: {_briefly(one)}" for one in planned[:-1]]
             text, body = "\n".join([*before, _as_text(planned[-1], show)]), _dated(planned)
@@ -168,7 +170,7 @@ def plan(
     if seed.ripe_at is not None and not asked:
         body["seed_ripe_at"] = _span(seed.ripe_at)  # where it is too cold that may be months ahead
         body.setdefault("feed_at", rfc3339.text(float(round(from_s))))
-        text = f"{unripe_words(seed, show, now_s)}\n{text}"
+        text = f"{unripe_words(seed, show, now_s, from_s)}\n{text}"
     click.echo(json.dumps(body, ensure_ascii=False) if form == "json" else show.worded(text))
     sys.exit(1 if any(one.plan.met is False for one in planned) else 0)
 
@@ -177,8 +179,8 @@ def _water(flour_g: float | None, water_g: float | None, hydration: float | None
     return water_g if water_g is not None or flour_g is None or hydration is None else flour_g * hydration
 
 
-def unripe_words(seed: Seed, show: Display, now_s: float) -> str:
-    """What to do while the starter in the jar is not ripe."""
+def unripe_words(seed: Seed, show: Display, now_s: float, from_s: float) -> str:
+    """What to do while the starter in the jar is not ripe; `from_s` is when it is to be fed."""
     assert seed.ripe_at is not None
     assert seed.fed_at_s is not None
     if seed.ripe_at.likely_s > now_s + 3600.0 * LONGEST_H:
@@ -187,8 +189,15 @@ def unripe_words(seed: Seed, show: Display, now_s: float) -> str:
     between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
     return (
         f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({between}). "
-        "Don't feed it before. Then:"
+        f"Don't feed it before.{by_day(seed, show, now_s, from_s)} Then:"
     )
+
+
+def by_day(seed: Seed, show: Display, now_s: float, from_s: float) -> str:
+    """That nobody need get up for what is ripe at night; "" where it is ripe by day."""
+    if from_s <= seed.ripe_s + 60.0:
+        return ""
+    return f" That is at night, and nobody need get up for it: feed it at {show.about(from_s, now_s)}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,6 +210,7 @@ class Known:
     jar: JarSettings = field(default_factory=lambda: JarSettings(name=""))
     limits: Limits = field(default_factory=Limits)  # what the jar's config fixes
     shown: DisplaySettings = field(default_factory=DisplaySettings)
+    notices: NoticeSettings | None = None  # its quiet hours
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -225,6 +235,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         jar=jar,
         limits=limits_of(jar, settings.place),
         shown=settings.display,
+        notices=settings.notices,
     )
 
 

@@ -211,7 +211,9 @@ class Page:
         over = request.query_params.get("change_over") == "true"
         asked = planning.PlanAsked(**numbers, flour=flour or None, once_a_day=once, change_over=over)
         about = self.cultures, jar, self.wall(), self.show
-        return JSONResponse(await self.readers.ask(planning.plan, *about, asked, self.settings.place))
+        return JSONResponse(
+            await self.readers.ask(planning.plan, *about, asked, self.settings.place, self.settings.notices)
+        )
 
     async def assessment(self, request: Request) -> Response:
         """What a baker would say."""
@@ -224,16 +226,13 @@ class Page:
 
     async def bake(self, request: Request) -> Response:
         """The feedings on the way to a bake."""
-        asked = self._bake_asked(request)
-        return JSONResponse(
-            await self.slow.ask(baking.bake, self.cultures, self._jar(request), self.wall(), self.show, asked)
-        )
+        about = self.cultures, self._jar(request), self.wall(), self.show, self._bake_asked(request)
+        return JSONResponse(await self.slow.ask(baking.bake, *about, self.settings.notices))
 
     async def bake_kept(self, request: Request) -> Response:
         """Such a bake, kept in place of the last one."""
-        asked = self._bake_asked(request)
-        about = self.cultures, self._jar(request), self.wall(), self.show
-        kept = await self.slow.ask(baking.keep, *about, asked)
+        about = self.cultures, self._jar(request), self.wall(), self.show, self._bake_asked(request)
+        kept = await self.slow.ask(baking.keep, *about, self.settings.notices)
         self.live.wake()
         return JSONResponse(kept, 201)
 

@@ -5,18 +5,22 @@ from __future__ import annotations
 
 from monitor.core.display.units import Display
 from monitor.core.plan.bake import BakePlan
+from monitor.core.plan.waking import awake_by
 from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_mould
 from monitor.runs import bake_plans, kept_bake
 from monitor.runs.kept_bake import Asked
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
-from monitor.settings import JarSettings
+from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import Json
 
 
-def bake(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked) -> Json:
+def bake(
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
+    notices: NoticeSettings | None = None,
+) -> Json:  # fmt: skip
     """The feedings on the way to a bake. Raises Refused and StoreTrouble."""
-    made = _planned(store, known, jar, now_s, show, asked)
+    made = _planned(store, known, jar, now_s, show, asked, notices)
     ready = made.ready
     return {
         "jar": jar.name,
@@ -51,9 +55,12 @@ def bake(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Di
     }
 
 
-def keep(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked) -> Json:
+def keep(
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
+    notices: NoticeSettings | None = None,
+) -> Json:  # fmt: skip
     """Plan it and keep it. Raises Refused and StoreTrouble."""
-    made = _planned(store, known, jar, now_s, show, asked)
+    made = _planned(store, known, jar, now_s, show, asked, notices)
     kept_bake.keep(store, jar.name, kept_bake.kept_of(asked, made, now_s))
     return {"kept": True}
 
@@ -84,13 +91,15 @@ def shown(store: Store, jar: str, now_s: float, show: Display) -> Json:
 
 
 def _planned(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
+    notices: NoticeSettings | None,
 ) -> BakePlan:  # fmt: skip
     refuse_mould(store, jar)
     if not now_s < asked.wanted_s <= now_s + FURTHEST_S:
         raise Refused("at_s: must be a time to come, within two weeks", 409)
     try:
+        awake_at = awake_by(show.offset_s, notices, now_s)
         open_cycle = bake_plans.open_cycle_of(store, jar.name)
-        return bake_plans.planned(known.of(store, jar), open_cycle, jar, asked, now_s, show)
+        return bake_plans.planned(known.of(store, jar), open_cycle, jar, asked, now_s, show, awake_at)
     except ValueError as error:
         raise Refused(str(error), 409) from None

@@ -19,15 +19,15 @@ from monitor.core.forecast.course import course, height
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import change_over as changing
 from monitor.core.plan import daily, feeding, moment
-from monitor.core.plan.chain import awake
 from monitor.core.plan.moment import Planned
-from monitor.core.plan.ripeness import Seed, seed_of
+from monitor.core.plan.ripeness import Seed, feed_from_s, seed_of
+from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import bake_plans, history
 from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
-from monitor.settings import JarSettings, PlaceSettings
+from monitor.settings import JarSettings, NoticeSettings, PlaceSettings
 from monitor.values import DAY_S, Feeding, Json, Noting, Span
 
 TARGET_H = (2.0, 72.0)
@@ -91,14 +91,15 @@ class PlanAsked:
 # branches: one branch for each kind of question
 def plan(
     store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: PlanAsked,
-    places: tuple[PlaceSettings, ...] = (),
+    places: tuple[PlaceSettings, ...] = (), notices: NoticeSettings | None = None,
 ) -> Json:  # fmt: skip
     """The plan, with what it was made for. Raises Refused and StoreTrouble."""
     refuse_mould(store, jar)
     culture = known.of(store, jar)
     cycle = bake_plans.open_cycle_of(store, jar.name)
     seed = seed_of(culture, cycle, now_s, asked.temperature_c)
-    from_s = now_s if asked.all_given else max(now_s, seed.ripe_s)
+    awake_at = awake_by(show.offset_s, notices, now_s)
+    from_s = now_s if asked.all_given else feed_from_s(seed, now_s, awake_at)
     target_h = asked.target_h or jar.cycle_h
     limits = limits_of(jar, places)
     limits = replace(
@@ -120,14 +121,14 @@ def plan(
         elif asked.change_over:
             planned = [*changing.change_over(
                 culture, limits=limits, start_s=from_s, warmth_from=warm,
-                awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+                awake_at=awake_at,
             )]  # fmt: skip
         elif asked.at_s is not None:
             if not now_s < asked.at_s <= now_s + FURTHEST_S:
                 raise Refused("at_s: must be a time to come, within two weeks", 409)
             planned = [*moment.plan_for(
                 culture, now_s=now_s, wanted_s=asked.at_s, warmth_from=warm, aim="peak", limits=limits, seed=seed,
-                awake=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+                awake=awake_at, clock=lambda at_s: show.about(at_s, now_s),
             )]  # fmt: skip
         else:
             made = feeding.plan(culture, target_h=target_h, temperatures_c=warm(from_s), limits=limits)
@@ -147,7 +148,7 @@ def plan(
         "caution": None if last.caution is None else show.worded(last.caution),
         "cycles": culture.cycles,
         "first": [_feeding(store, jar, one, now_s, show) for one in planned[:-1]],
-        "unripe": None if asked.all_given else _unripe(seed, now_s, show),
+        "unripe": None if asked.all_given else _unripe(seed, now_s, from_s, show),
         "jar_ml": None if limits.jar_ml is None else round(limits.jar_ml),
         "standing_g": None if limits.standing_g is None else round(limits.standing_g),
     }
@@ -172,14 +173,17 @@ def _feeding(store: Store, jar: JarSettings, one: Planned, now_s: float, show: D
     }
 
 
-def _unripe(seed: Seed, now_s: float, show: Display) -> Json:
+def _unripe(seed: Seed, now_s: float, from_s: float, show: Display) -> Json:
     """That what is in the jar is not ripe yet, and when it will be; None where it is."""
     if seed.ripe_at is None or seed.fed_at_s is None:
         return None
     likely = show.about(seed.ripe_at.likely_s, now_s)
     between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
     fed = show.clock(seed.fed_at_s, now_s)
-    return f"It was fed at {fed} and is not ripe yet: that comes about {likely} ({between}). Feed it then."
+    when = "Feed it then."
+    if from_s > seed.ripe_s + 60.0:
+        when = f"That is at night, and nobody need get up for it: feed it at {show.about(from_s, now_s)}."
+    return f"It was fed at {fed} and is not ripe yet: that comes about {likely} ({between}). {when}"
 
 
 def refuse_mould(store: Store, jar: JarSettings) -> None:

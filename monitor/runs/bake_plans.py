@@ -8,16 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import bake as baking
 from monitor.core.plan.bake import BakePlan, Recipe
-from monitor.core.plan.chain import awake
 from monitor.core.plan.hours import WarmthFrom
 from monitor.core.plan.ripeness import HORIZON_H, seed_of
+from monitor.core.plan.waking import AwakeAt
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import history, kept_bake
 from monitor.runs.kept_bake import Asked, KeptBake
@@ -45,9 +44,10 @@ class Looked:
 
 def planned(
     culture: Culture, open_cycle: Cycle | None, jar: JarSettings, asked: Asked, now_s: float, show: Display,
-    standing_g: float | None = None,
+    awake_at: AwakeAt, standing_g: float | None = None,
 ) -> BakePlan:  # fmt: skip
-    """The feedings for a bake. Raises ValueError for one that cannot be."""
+    """The feedings for a bake, at hours at which somebody is awake where that can be. Raises
+    ValueError for one that cannot be."""
     hydration = None if asked.hydration_pct is None else asked.hydration_pct / 100.0
     return baking.bake(
         culture,
@@ -56,7 +56,7 @@ def planned(
         now_s=now_s,
         wanted_s=asked.wanted_s,
         warmth_from=warmth_from(culture, open_cycle, asked.temperature_c),
-        awake_at=lambda at_s: awake(minute_of_day(at_s, show.offset_s)),
+        awake_at=awake_at,
         clock=lambda at_s: show.about(at_s, now_s),
         limits=replace(limits_of(jar), hydration=hydration, standing_g=standing_g),
         keep_g=None if asked.keep_g is None else round(asked.keep_g),
@@ -80,7 +80,7 @@ def open_cycle_of(store: Store, jar: str) -> Cycle | None:
     return going[-1] if going else None
 
 
-def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Display) -> Looked:
+def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Display, awake_at: AwakeAt) -> Looked:
     """What has become of a kept bake whose hour is still to come. Raises StoreTrouble."""
     cycle = open_cycle_of(store, jar.name)
     to_come = still_to_come(bake, cycle)
@@ -95,7 +95,7 @@ def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Dis
     warmth = warmth_from(culture, cycle, bake.asked.temperature_c)
     if baking.holds(culture, seed, to_come, bake.asked.wanted_s, warmth):
         return Looked(to_come=to_come, remind=remind)
-    anew = planned(culture, cycle, jar, bake.asked, now_s, show)
+    anew = planned(culture, cycle, jar, bake.asked, now_s, show, awake_at)
     return Looked(to_come=to_come, anew=anew, moved=moved(to_come, anew, now_s, show), remind=remind)
 
 

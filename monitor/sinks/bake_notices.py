@@ -13,6 +13,7 @@ from monitor.core.display.units import Display, shown
 from monitor.core.notify.conditions import Kind
 from monitor.core.notify.due import quiet_hours_until
 from monitor.core.plan import phrases
+from monitor.core.plan.waking import awake_by
 from monitor.host.heartbeat import working
 from monitor.host.worker import Worker
 from monitor.runs import bake_plans, kept_bake, outbox
@@ -75,7 +76,7 @@ def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -
         if bake is None or bake.asked.wanted_s <= now_s:
             continue
         try:
-            looked = bake_plans.look(store, jar, bake, now_s, show)
+            looked = bake_plans.look(store, jar, bake, now_s, show, awake_by(show.offset_s, settings.notices))
         except ValueError as error:  # the hour is too near for whatever was asked
             log.warning("the bake of %s: %s", jar.name, error)
             continue

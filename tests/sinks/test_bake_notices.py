@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.core.display.units import Display
+from monitor.core.plan.waking import awake_by
 from monitor.runs import bake_plans, history, kept_bake, outbox
 from monitor.runs.kept_bake import Asked, KeptBake
 from monitor.runs.store import Store
@@ -48,7 +49,9 @@ def keep(store: Store) -> KeptBake:
     """As the command and the page do."""
     asked = Asked(wanted_s=MIX_S, flour_g=900.0)
     culture = bake_plans.starter_models.learned_from(history.from_store(store, "x"))
-    made = bake_plans.planned(culture, bake_plans.open_cycle_of(store, "x"), JAR, asked, NOW_S, SHOW)
+    made = bake_plans.planned(
+        culture, bake_plans.open_cycle_of(store, "x"), JAR, asked, NOW_S, SHOW, awake_by(SHOW.offset_s)
+    )
     kept = kept_bake.kept_of(asked, made, NOW_S)
     kept_bake.keep(store, "x", kept)
     return kept

@@ -15,9 +15,10 @@ from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.alternatives import LADDER, NEAR, PLACES_C
-from monitor.core.plan.chain import STEP_S, Link, chain
+from monitor.core.plan.chain import Link, chain
 from monitor.core.plan.hours import Hours, WarmthFrom, crossing, hours_of
-from monitor.core.plan.ripeness import KEEPS_H, Seed
+from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s
+from monitor.core.plan.waking import AwakeAt, evening_before, nearest_by_day
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
     LOST,
@@ -88,7 +89,7 @@ def bake(
     now_s: float,
     wanted_s: float,
     warmth_from: WarmthFrom,
-    awake_at: Callable[[float], bool],
+    awake_at: AwakeAt,
     clock: Callable[[float], str],
     limits: Limits | None = None,
     keep_g: int | None = None,
@@ -126,7 +127,7 @@ def bake(
         leaner = chained(LEAN)
         if leaner and all(awake_at(link.at_s) for link in leaner):
             links = leaner
-    start_s = max(now_s, seed.ripe_s)
+    start_s = feed_from_s(seed, now_s, awake_at)
     met = bool(links)
     if not links:
         links = (_soonest(culture, start_s, wanted_s, warmth_from, hydration, limits, least_parts),)
@@ -150,7 +151,12 @@ def bake(
             *_cautions(culture, recipe, feedings, keep, hydration, limits, seed, low_s, high_s, clock),
             *_at_night(culture, feedings, wanted_s, hydration, limits, awake_at, clock),
         ),
-        instead=() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, clock),
+        instead=(
+            *_by_day(
+                culture, feedings, seed, now_s, wanted_s, warmth_from, total_g, hydration, limits, awake_at, clock
+            ),
+            *(() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, clock)),
+        ),
     )
 
 
@@ -253,7 +259,7 @@ def _weighed(
                 discard_g=0 if stands_g is None else max(round(stands_g * (1.0 - LOST) - starter_g), 0),
             )
         )
-        stands_g, before = float(sum(grams)), f"what was fed {clock(link.at_s)}"
+        stands_g, before = float(sum(grams)), f"what was fed at {clock(link.at_s)}"
     return tuple(out)
 
 
@@ -267,7 +273,7 @@ def _of_total(parts: float, total_g: int, hydration: float) -> Grams:
 def _source(seed: Seed, clock: Callable[[float], str]) -> str:
     if seed.fed_at_s is None:
         return "the starter in the jar, ripe"
-    return f"the starter in the jar, fed {clock(seed.fed_at_s)}"
+    return f"the starter in the jar, fed at {clock(seed.fed_at_s)}"
 
 
 def _because(
@@ -284,6 +290,12 @@ def _because(
         return f"{said}: time to mix."
     late = "after" if likely_s > wanted_s else "before"
     return f"{said}, {phrases.hours(abs(likely_s - wanted_s) / H_S)} {late} the hour you want; nothing comes nearer."
+
+
+def _from_to(low: str, high: str) -> str:
+    """Two times, the day said once where it is the same."""
+    same_day = low.partition(" ")[2] == high.partition(" ")[2]
+    return f"between {low.partition(' ')[0] if same_day else low} and {high}"
 
 
 def _cautions(
@@ -307,8 +319,8 @@ def _cautions(
         f"and stay at the jar's wall{f', {over_g} g over' if over_g else ''}.",
         f"The {recipe.take_g} g of levain hold {in_levain_g} g of flour: if your {recipe.flour_g:g} g are all the "
         f"flour of the dough, add {recipe.flour_g - in_levain_g:g} g to it; if not, the bread is that much larger.",
-        f"It may be ready between {clock(low_s)} and {clock(high_s)}: look at it, and mix when it has about doubled "
-        "and its top flattens. Early, it waits an hour or two in a cool place; late, wait for it.",
+        f"It may be ready {_from_to(clock(low_s), clock(high_s))}: look at it, and mix when it has about doubled and "
+        "its top flattens. Early, it waits an hour or two in a cool place; late, wait for it.",
     ]
     if seed.ripe_at is not None:
         out.append(
@@ -324,35 +336,82 @@ def _cautions(
     return tuple(out)
 
 
+def _ready_h(hours: Hours) -> float:
+    """Hours from its feeding to when a levain is at its best."""
+    return hours.peak[1] + BEST * (hours.fall[1] - hours.peak[1])
+
+
 def _at_night(
     culture: Culture,
     feedings: tuple[BakeFeeding, ...],
     wanted_s: float,
     hydration: float,
     limits: Limits,
-    awake_at: Callable[[float], bool],
+    awake_at: AwakeAt,
     clock: Callable[[float], str],
 ) -> Iterator[str]:
-    """Where the levain has to be fed at night: the cooler place in which it may be fed in the evening before."""
+    """What has to be fed at night; and for the levain the cooler place in which it may be fed in the evening before."""
+    for one in feedings[:-1]:
+        if not awake_at(one.at_s):
+            yield f"The feeding at {clock(one.at_s)} is at night."
     fed_s = feedings[-1].at_s
     if awake_at(fed_s):
         return
-    evening_s = fed_s
-    while not awake_at(evening_s) and fed_s - evening_s < 12.0 * H_S:
-        evening_s -= STEP_S
-    ahead_h = (wanted_s - evening_s) / H_S
-    dilution = 1.0 + min(limits.most_ratio, DAILY_RATIO) * (1.0 + hydration)
+    evening_s = evening_before(fed_s, awake_at)
+    place = ""
+    if evening_s is not None:
+        ahead_h = (wanted_s - evening_s) / H_S
+        parts = min(limits.most_ratio, DAILY_RATIO)
+        dilution = 1.0 + parts * (1.0 + hydration)
 
-    def ripe_h(place_c: float) -> float:
-        hours = hours_of(culture, (place_c,), dilution, hydration, limits.flour)
-        return hours.peak[1] + BEST * (hours.fall[1] - hours.peak[1])
+        def ripe_h(place_c: float) -> float:
+            return _ready_h(hours_of(culture, (place_c,), dilution, hydration, limits.flour))
 
-    place_c = crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, 0.005)
-    found = abs(ripe_h(place_c) / ahead_h - 1.0) < NEAR
-    place = f" In a place of about {phrases.degrees(place_c)} it may be fed" if found else ""
-    ratio = f"1:{min(limits.most_ratio, DAILY_RATIO):g}"
-    evening = f"{place} at {clock(evening_s)}, {ratio}, and is ripe by the hour." if found else ""
-    yield f"The levain needs feeding at night, at {clock(fed_s)}.{evening}"
+        place_c = crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, 0.005)
+        if abs(ripe_h(place_c) / ahead_h - 1.0) < NEAR:
+            place = (
+                f" In a place of about {phrases.degrees(place_c)} it may be fed at {clock(evening_s)}, 1:{parts:g}, "
+                "and is ripe by the hour."
+            )
+    yield f"The levain needs feeding at night, at {clock(fed_s)}.{place}"
+
+
+def _by_day(
+    culture: Culture,
+    feedings: tuple[BakeFeeding, ...],
+    seed: Seed,
+    now_s: float,
+    wanted_s: float,
+    warmth_from: WarmthFrom,
+    total_g: int,
+    hydration: float,
+    limits: Limits,
+    awake_at: AwakeAt,
+    clock: Callable[[float], str],
+) -> Iterator[str]:
+    """The nearest other hour of mixing for which nobody need get up to feed the levain, with its grams."""
+    last = feedings[-1]
+    if awake_at(last.at_s):
+        return
+    if len(feedings) > 1:
+        before = feedings[-2]
+        good_s = before.at_s + H_S * before.hours.peak[1], before.at_s + H_S * (before.hours.fall[1] + KEEPS_H)
+    else:
+        good_s = max(seed.ripe_s, now_s), seed.spent_s
+    most = total_g if limits.standing_g is None or len(feedings) > 1 else limits.standing_g
+    ratios = [p for p in LADDER if limits.least_ratio <= p <= limits.most_ratio]
+    ratios = [p for p in ratios if _of_total(p, total_g, hydration)[0] <= most]
+    found = nearest_by_day(
+        culture, night_s=last.at_s, wanted_s=wanted_s, within_s=good_s, ratios=ratios, hydration=hydration,
+        flour=limits.flour, warmth_from=warmth_from, comes_h=_ready_h, awake_at=awake_at,
+    )  # fmt: skip
+    if found is not None:
+        starter_g, flour_g, water_g = _of_total(found.parts, total_g, hydration)
+        fed = Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g)
+        yield (
+            f"mix at about {clock(found.comes_s)}, and nobody need get up for it: feed the levain at "
+            f"{clock(found.at_s)}, {phrases.weigh(fed)}"
+        )
 
 
 def _instead(
@@ -365,7 +424,7 @@ def _instead(
     clock: Callable[[float], str],
 ) -> tuple[str, ...]:
     """What can be done where the hour cannot be met."""
-    out = [f"mix at about {clock(likely_s)}: then it is ripe"]
+    out = [f"mix at about {clock(likely_s)}, when it is ripe"]
     ahead_h = (wanted_s - start_s) / H_S
     dilution = last.feeding.dilution or dilutions.USUAL_DILUTION
     place_c = last.place_c + 0.5
@@ -376,7 +435,7 @@ def _instead(
             out.append(f"find the levain a place at {phrases.degrees(place_c)}: there it is ripe by {clock(wanted_s)}")
         else:
             out.append(
-                f"use more levain in a later dough, or bake with yeast: {phrases.hours(max(ahead_h, 0.5))} is too short"
+                f"bake with baker's yeast, or later: {phrases.hours(max(ahead_h, 0.5))} is too short for a levain"
             )
     elif likely_s < wanted_s:
         out.append("feed once more in between, or put the levain in the fridge at its top: it keeps there for a day")

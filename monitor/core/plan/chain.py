@@ -15,9 +15,9 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.alternatives import LADDER
 from monitor.core.plan.hours import Aim, Hours, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import Seed
+from monitor.core.plan.waking import STEP_S, AwakeAt
 
 H_S = 3600.0
-STEP_S = 900.0  # people feed at the quarters of an hour
 KEPT = 24  # chains kept at each step
 LONGEST = 12  # feedings: six days of two
 MORE_COST, NIGHT_COST = 0.4, 3.0  # of one more feeding, and of one at which its baker would be asleep
@@ -36,14 +36,7 @@ class Link:
     hours: Hours
 
 
-AWAKE = (7 * 60, 22 * 60)  # local minutes of the day at which people feed
-
 Scored = tuple[float, tuple[Link, ...]]
-
-
-def awake(minute: int) -> bool:
-    """Whether people would feed at that local minute of the day."""
-    return AWAKE[0] <= minute <= AWAKE[1]
 
 
 # branches: a search: each way that a feeding can go is one
@@ -58,7 +51,7 @@ def chain(
     hydration: float,
     usual: float,
     bounds: tuple[float, float],
-    awake_at: Callable[[float], bool] | None = None,
+    awake_at: AwakeAt | None = None,
     enough: Callable[[tuple[Link, ...]], bool] | None = None,
     last_shares: tuple[float, ...] | None = None,
 ) -> tuple[Link, ...]:
@@ -121,7 +114,7 @@ def chain(
     return () if best is None else best[1]
 
 
-def _while_awake(link: Link, takes_h: float, awake_at: Callable[[float], bool] | None) -> Link:
+def _while_awake(link: Link, takes_h: float, awake_at: AwakeAt | None) -> Link:
     """The same at the nearest quarter of an hour at which its baker is awake, if that changes its hours little; the
     ratio is worked out again for the moment that is left."""
     if awake_at is None or awake_at(link.at_s):

@@ -4,16 +4,15 @@ old flour. The sums are arithmetic; three feedings, and the lag of three or four
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
-from monitor.core.plan.chain import STEP_S
 from monitor.core.plan.hours import Hours, WarmthFrom, hours_of
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.ripeness import KEEPS_H
+from monitor.core.plan.waking import STEP_S, AwakeAt
 from monitor.core.plan.weighing import DAILY_RATIO, Grams, Limits, least_jar_ml, weight_of_flour
 from monitor.values import FeedPlan
 
@@ -23,7 +22,7 @@ COARSE = ("rye", "whole", "spelt", "einkorn")
 
 
 def change_over(
-    culture: Culture, *, limits: Limits, start_s: float, warmth_from: WarmthFrom, awake_at: Callable[[float], bool]
+    culture: Culture, *, limits: Limits, start_s: float, warmth_from: WarmthFrom, awake_at: AwakeAt
 ) -> tuple[Planned, ...]:
     """The feedings, first one first: `limits.flour` is what it is fed from now on, `limits.hydration` how wet; one of
     them must be given, else ValueError. The first is made at `start_s`, each next when it is ripe and its baker awake.
@@ -55,7 +54,7 @@ def _water(keep_g: int, flour_g: int, was: float, wet: float) -> int:
     return max(round(wet * (flour_g + flour_in_g) - was * flour_in_g), 1)
 
 
-def _next(at_s: float, hours: Hours, awake_at: Callable[[float], bool]) -> float:
+def _next(at_s: float, hours: Hours, awake_at: AwakeAt) -> float:
     """The first quarter of an hour at which it is ripe and its baker awake; at the latest when it is nearly spent."""
     ripe_s, spent_s = at_s + H_S * hours.peak[1], at_s + H_S * (hours.fall[1] + KEEPS_H)
     found_s = STEP_S * -(-ripe_s // STEP_S)

@@ -31,11 +31,7 @@ from monitor.core.plan.weighing import (
 from monitor.values import Feeding, FeedPlan
 
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
-AIM_WORDS: dict[Aim, str] = {
-    "fall": "start of its fall",
-    "half_sunk": "half-sunk moment",
-    "peak": "first touch of its top",
-}
+AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is half sunk", "peak": "it is ripe"}
 
 ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
 USUAL_HYDRATION = 1.0  # without any history
@@ -256,11 +252,11 @@ def _out_of_reach(
     if likely_h < target_h:
         scale = "" if edge else f" In whole grams, and in this jar, {said} is the leanest."
         return (
-            f"{phrases.hours(target_h)} cannot be had: even {said} is over {when}, and leaner than "
+            f"{phrases.hours(target_h)} cannot be had: with {said} {AIM_SAYS[aim]} {when}, and leaner than "
             f"1:{limits.most_ratio:g} is no feeding for every day.{scale}"
         )
     rich = "With more starter there is little left for it to eat."
-    return f"Even {said} takes longer: the {AIM_WORDS[aim]} comes {when}. {rich}"
+    return f"Even {said} takes longer: {AIM_SAYS[aim]} {when}. {rich}"
 
 
 def _doubt(mean_c: float) -> str:
@@ -292,12 +288,12 @@ def _reason(culture: Culture, made: FeedPlan, aim: Aim, mean_c: float) -> str:
     if before is None or abs(math.log(this / before)) < 0.05:
         change = f"at {said}"
     elif this > before:
-        change = f"with less starter kept than last time ({said}), which it needs longer to outgrow,"
+        change = f"with less starter kept than last time ({said}), and so slower,"
     else:
-        change = f"with more starter kept than last time ({said}), which is ready sooner,"
+        change = f"with more starter kept than last time ({said}), and so sooner,"
     return (
-        f"Going by {_basis(culture)}, {change} the {AIM_WORDS[aim]} comes about {phrases.hours(likely_h)} after "
-        f"feeding at {phrases.degrees(mean_c)}."
+        f"Going by {_basis(culture)}, {change} {AIM_SAYS[aim]} about {phrases.hours(likely_h)} after feeding at "
+        f"{phrases.degrees(mean_c)}."
     )
 
 

@@ -10,13 +10,16 @@ from dataclasses import dataclass, replace
 
 from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan import feeding
+from monitor.core.plan import feeding, phrases
+from monitor.core.plan.alternatives import LADDER
 from monitor.core.plan.chain import chain
 from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
-from monitor.core.plan.ripeness import KEEPS_H, Seed
+from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s
+from monitor.core.plan.waking import AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
 from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_flour
-from monitor.values import FeedPlan
+from monitor.values import FeedPlan, Instead
 
+AT_NIGHT = "That feeding is at night."
 WAIT_AT_MOST_H = KEEPS_H  # a feeding may be put off by this for a wanted moment
 
 
@@ -37,16 +40,22 @@ def plan_for(
     aim: Aim = "peak",
     limits: Limits | None = None,
     seed: Seed | None = None,
-    awake: Callable[[float], bool] | None = None,
+    awake: AwakeAt | None = None,
+    clock: Callable[[float], str] | None = None,
 ) -> tuple[Planned, ...]:
     """The feedings, first one first. One as soon as the seed is ripe is tried first; then one put off, by half a day at
-    most; then a chain of ordinary ones. The nearest single feeding, with `met` False, where nothing reaches it.
+    most; then a chain of ordinary ones. None of them is at night if that can be helped; where it cannot, the caution
+    says what other hour does without, worded by `clock`. The nearest single feeding, with `met` False, where nothing
+    reaches it.
 
     `warmth_from(time_s)` gives the hourly temperatures from a moment on; `awake(time_s)` says when people would feed.
     """
     limits = limits or Limits()
     seed = seed or Seed(fed_at_s=None, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * WAIT_AT_MOST_H)
-    start_s = max(now_s, seed.ripe_s)
+    by_day = awake or (lambda _: True)
+    start_s = feed_from_s(seed, now_s, by_day)
+    if start_s >= wanted_s:
+        start_s = max(now_s, seed.ripe_s)
 
     def one(at_s: float, within: Limits) -> Planned:
         target_h = max((wanted_s - at_s) / 3600.0, 0.25)
@@ -60,27 +69,98 @@ def plan_for(
     likely_h = feeding.hours_at(now.plan, aim)[1]
     if now.plan.met or likely_h >= ahead_h:
         return (now,)
-    later = one(start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H), limits)
-    if later.plan.met:
-        return (later,)
+    put_off_s = start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
+    found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
+    if found is not None:
+        return (found,)
     hydration = limits.hydration or culture.last_hydration or feeding.USUAL_HYDRATION
+    usual_parts = min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio)
     links = chain(
         culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim=aim, hydration=hydration,
-        usual=min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio),
-        bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO)), awake_at=awake,
+        usual=usual_parts, bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO)), awake_at=awake,
     )  # fmt: skip
+    later, made_g = one(put_off_s, limits), limits.standing_g
+    planned: tuple[Planned, ...] = (later,) if later.plan.met else ()
     if links:
         # those before the last need not serve the bake, nor use up the flour that was asked for
         free = replace(limits, ripe_g=None, flour_g=None, keep_g=None)
         before = [_ordinary(culture, link.at_s, link.parts, hydration, warmth_from, free) for link in links[:-1]]
-        made_g = before[-1].plan.feeding.total_g if before else limits.standing_g
-        last = one(links[-1].at_s, replace(limits, standing_g=made_g))
-        if last.plan.met:
-            return (*before, last)
+        made_g = before[-1].plan.feeding.total_g if before else made_g
+        ripe_s, spent_s = (seed.ripe_s, seed.spent_s) if not before else _good(before[-1])
+        within = replace(limits, standing_g=made_g)
+        last_s = links[-1].at_s
+        by_then = _put_off(last_s, max(ripe_s, now_s), min(wanted_s, spent_s), by_day, lambda at_s: one(at_s, within))
+        last = by_then or one(last_s, within)
+        chained = (*before, last)
+        if last.plan.met and (not planned or all(by_day(each.at_s) for each in chained)):
+            planned = chained
+    if planned and not by_day(planned[-1].at_s):
+        good_s = (max(seed.ripe_s, now_s), seed.spent_s) if len(planned) == 1 else _good(planned[-2])
+        instead = nearest_by_day(
+            culture, night_s=planned[-1].at_s, wanted_s=wanted_s, within_s=good_s,
+            ratios=_ordinary_ratios(limits, usual_parts), hydration=hydration, flour=limits.flour,
+            warmth_from=warmth_from, comes_h=moment_h(aim), awake_at=by_day,
+        )  # fmt: skip
+        if instead is None:
+            return (*planned[:-1], replace(planned[-1], plan=replace(planned[-1].plan, caution=AT_NIGHT)))
+        made = feeding.plan(
+            culture, target_h=(instead.comes_s - instead.at_s) / 3600.0, temperatures_c=warmth_from(instead.at_s),
+            aim=aim, limits=replace(limits, standing_g=made_g if len(planned) > 1 else limits.standing_g),
+        )  # fmt: skip
+        if aim == "peak" and made.met and instead.comes_s <= wanted_s <= instead.falls_s:
+            because = "Fed by day for it: it is ripe a little before, and still at its top at the hour you want."
+            return (*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because)))
+        return (*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s)))
+    if planned:
+        return planned
     if likely_h < ahead_h and not now.plan.because.startswith(("Its rise", "That makes", "It takes")):
-        too_far = f"That is {ahead_h:.0f} h ahead, and no feedings reach so far; plan again at the next feeding."
+        too_far = (
+            f"That is {phrases.hours(ahead_h)} ahead, and no feedings reach so far; plan again at the next feeding."
+        )
         return (replace(now, plan=replace(now.plan, because=too_far)),)
     return (now,)
+
+
+def _put_off(
+    at_s: float, from_s: float, until_s: float, awake: AwakeAt, one: Callable[[float], Planned]
+) -> Planned | None:
+    """The feeding at that time if somebody is awake then, else in the evening before or the morning after, whichever
+    is met and nearer; None where none is met."""
+    if awake(at_s):
+        times: list[float | None] = [at_s]
+    else:
+        times = [evening_before(at_s, awake), morning_after(at_s, awake)]
+        times.sort(key=lambda each: abs((each or 0.0) - at_s))
+    made = (one(each) for each in times if each is not None and from_s <= each < until_s)
+    return next((each for each in made if each.plan.met), None)
+
+
+def _good(before: Planned) -> tuple[float, float]:
+    """From when until when a feeding may be made of that one."""
+    return (
+        before.at_s + 3600.0 * before.plan.hours_to_peak[1],
+        before.at_s + 3600.0 * (before.plan.hours_to_fall[1] + KEEPS_H),
+    )
+
+
+def _ordinary_ratios(limits: Limits, usual: float) -> list[float]:
+    return [parts for parts in LADDER if limits.least_ratio <= parts <= limits.most_ratio] or [usual]
+
+
+def _hours_on(now_s: float) -> Callable[[float], str]:
+    """Words for a time where nobody gave a clock: the hours from now."""
+    return lambda at_s: f"{phrases.hours((at_s - now_s) / 3600.0)} from now"
+
+
+def _cautioned(night: Planned, found: ByDay, made: FeedPlan, aim: Aim, clock: Callable[[float], str]) -> Planned:
+    """A feeding at night, with what does without getting up."""
+    do = f"feed it at {clock(found.at_s)}: {phrases.weigh(made.feeding)}"
+    comes = f"{feeding.AIM_SAYS[aim]} about {clock(found.comes_s)}"
+    if aim == "peak":
+        comes += f" and begins to sink about {clock(found.falls_s)}"
+    said = f"{AT_NIGHT} Nobody need get up for it: {do}, and {comes}."
+    instead = Instead(do=do, hours_to_fall=made.hours_to_fall, because=f"Then {comes}.", feeding=made.feeding)
+    return replace(night, plan=replace(night.plan, caution=said, instead=(instead,)))
 
 
 def _ordinary(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.hours import hours_of
+from monitor.core.plan.waking import AwakeAt, morning_after
 from monitor.core.plan.weighing import LOST
 from monitor.values import Cycle, Span
 
@@ -55,6 +56,16 @@ def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: 
         return Seed(fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=spent_s, total_g=total_g)
     ripe_at = Span(earliest_s=max(low_s, now_s), likely_s=likely_s, latest_s=high_s)
     return Seed(fed_at_s=cycle.fed_at_s, ripe_at=ripe_at, ripe_s=likely_s, spent_s=spent_s, total_g=total_g)
+
+
+def feed_from_s(seed: Seed, now_s: float, awake_at: AwakeAt) -> float:
+    """When it is to be fed: now, or as soon as it is ripe; where that is at night, in the morning after, if it keeps so
+    long."""
+    ripe_s = max(now_s, seed.ripe_s)
+    if awake_at(ripe_s):
+        return ripe_s
+    morning_s = morning_after(ripe_s, awake_at)
+    return morning_s if morning_s is not None and morning_s <= seed.spent_s else ripe_s
 
 
 def usual_total_g(culture: Culture) -> float | None:
