@@ -20,5 +20,5 @@ fi
 
 [ -x .venv/bin/python ] || python3 -m venv .venv
 .venv/bin/pip install --quiet --disable-pip-version-check -e '.[test]'
-export OPENBLAS_NUM_THREADS=1 # as the command sets it for itself: two test processes on two cores
-exec .venv/bin/python -m pytest -n 2 --dist loadfile "$@"
+export OPENBLAS_NUM_THREADS=1 # as the command sets it for itself: one core each is enough
+exec .venv/bin/python -m pytest -n 3 --dist loadfile "$@"

@@ -20,8 +20,6 @@ from tests.daemon.test_watch import known, watching
 from tests.guide.blocks import BLOCKS, Block, build, config, of, run
 from tests.servers import free_port, listens, mosquitto, program, wait_until
 
-pytestmark = pytest.mark.dates
-
 ROOT = Path(__file__).resolve().parents[2]
 MAY_SAY_NO = ("jartide check", "jartide status", "jartide bake")  # nobody watches, no device is there, too short a time
 LANGUAGES = {
@@ -57,6 +55,7 @@ def test_there_is_no_block_that_nobody_tries() -> None:
     assert {block.page for block in BLOCKS} >= set(KEEPER) - {"how_well", "troubles"}
 
 
+@pytest.mark.dates
 @pytest.mark.parametrize("page", sorted({block.page for block in of("sh")}))
 def test_the_commands_of_a_page_do_what_they_say(house: Path, page: str) -> None:
     if page != "first_evening":  # which begins with none

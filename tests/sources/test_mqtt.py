@@ -80,9 +80,10 @@ def test_without_acknowledgement_the_broker_holds_the_rest(broker: Mosquitto, be
     wait_until(lambda: connected(source), "connected")
     device = Device(broker.port)
     device.say(*(reading(n) for n in range(60)))
-    # mosquitto sends about 20 ahead: 19 where our own echo is one of them, and on a busy machine we have seen 22
+    # mosquitto sends 20 ahead, our own echo among them; as the echo is acknowledged, 2.0.11 at times sends 20 more
     wait_until(lambda: len(caught.items) >= 19, "a full window")
-    assert len(caught.items) < 30
+    assert len(caught.items) <= 40
+    assert broker.log().count("Received PUBACK from jartide-test") <= 1  # the echo's
     caught.at_once = True
     caught.commit(caught.items[:20])
     wait_until(lambda: len(caught.items) == 60, "all")
