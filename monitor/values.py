@@ -12,6 +12,9 @@ from enum import StrEnum
 from math import floor, log10
 from typing import TypeAlias
 
+H_S = 3600.0
+"""Seconds of an hour."""
+
 DAY_S = 86_400.0
 """Seconds of a day in Unix time, which knows no leap seconds (POSIX.1-2017, section 4.16)."""
 

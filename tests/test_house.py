@@ -132,6 +132,29 @@ def test_core_has_no_clock_file_thread_or_chance(path: Path) -> None:
     assert "np.random" not in path.read_text()
 
 
+def unexplained(path: Path) -> list[str]:
+    """Constants of a module with a number and no reason: no comment on their lines or above their block."""
+    text = path.read_text(encoding="utf-8")
+    rows = text.splitlines()
+    found = []
+    for node in ast.parse(text).body:
+        if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
+            continue
+        numbers = [
+            one for one in ast.walk(node.value) if isinstance(one, ast.Constant) and type(one.value) in (int, float)
+        ]
+        at = node.lineno - 1
+        while rows[at - 1] and not rows[at - 1].startswith("#"):
+            at -= 1
+        if numbers and not any("#" in row for row in (rows[at - 1], *rows[node.lineno - 1 : node.end_lineno])):
+            found.append(f"{path.name}:{node.lineno}: {rows[node.lineno - 1]}")
+    return found
+
+
+def test_numbers_of_core_have_their_reason_beside_them() -> None:
+    assert [one for path in CORE_MODULES for one in unexplained(path)] == []
+
+
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_sql_is_in_the_store_only(path: Path) -> None:
     if path.relative_to(PACKAGE).parts[0] == "runs":

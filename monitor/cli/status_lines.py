@@ -13,7 +13,7 @@ import click
 from monitor.core.display.face import about_words, question_words
 from monitor.core.display.units import Display, duration, sensor_troubles, shown
 from monitor.review.text_curve import spark
-from monitor.values import JarState, Stage
+from monitor.values import H_S, JarState, Stage
 
 Curve = Sequence[tuple[float, float]]  # (time, level in mm)
 
@@ -23,7 +23,6 @@ INDENT = " " * (2 + WORD)
 FULL_TIMES = 3.0  # what fills the bar: more than most starters rise
 LEAST_MM = 12.0  # of a curve: less is drawn flat and not blown up to its noise
 OLD_S = 600.0  # a level moves by millimetres in this time
-HOUR_S = 3600.0
 
 FEED, BIN, SILENT = "FEED NOW", "THROW AWAY", "silent"
 LOOKS = {  # stage -> (shape, the same for a terminal that knows ASCII only, word, colour)
@@ -119,7 +118,7 @@ def wrapped(text: str, indent: str = INDENT) -> list[str]:
 
 
 def _hours(curve: Curve) -> float:
-    return (curve[-1][0] - curve[0][0]) / HOUR_S if curve else 0.0
+    return (curve[-1][0] - curve[0][0]) / H_S if curve else 0.0
 
 
 def _bar(ratio: float | None, plain: bool) -> str:

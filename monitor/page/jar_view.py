@@ -27,6 +27,7 @@ from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
 from monitor.values import (
+    H_S,
     Event,
     EventKind,
     Fed,
@@ -41,7 +42,6 @@ from monitor.values import (
     TakenBack,
 )
 
-H_S = 3600.0
 CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading seems to be of after the loss
 JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
 BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
@@ -201,7 +201,7 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
 def next_notice(
     state: JarState, kept: list[StoredNotice], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
 ) -> Json:
-    """What will be told next and when, as far as it can be foreseen; None when nothing can."""
+    """Which notice comes next and when, as far as it can be foreseen; None when nothing can."""
     waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
     found = ahead.next_notice(state, waiting, [one.notice for one in kept], notes, notices, now_s)
     if found is None:

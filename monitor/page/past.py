@@ -21,9 +21,8 @@ from monitor.runs import history, reported
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Run, Store
 from monitor.runs.stretch import readings_of
-from monitor.values import Cycle, Event, EventKind, Json, Noted
+from monitor.values import H_S, Cycle, Event, EventKind, Json, Noted
 
-H_S = 3600.0
 LONGEST_S = 7 * 24 * H_S  # of a cycle's curve: a fridge's rest of weeks is a flat line
 OPEN_S = 72 * H_S  # of one that has not ended: for detection it closes then
 MOST_CYCLES = 2000  # newest first: nearly three years of two feedings a day

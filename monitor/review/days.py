@@ -25,9 +25,8 @@ from monitor.review.picture import CELSIUS, new_figure
 from monitor.review.still import draws
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.settings import JarSettings
-from monitor.values import Noted
+from monitor.values import DAY_S, H_S, Noted
 
-H_S, DAY_S = 3600.0, 86_400.0
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 LEAST_DAYS, MOST_DAYS = 6, 77  # fewer stand in a row, more are a season
 WIDE_IN, LEFT_IN, ROW_IN, HEAD_IN, FOOT_IN = 12.0, 0.55, 1.35, 1.35, 0.35

@@ -20,7 +20,7 @@ from monitor.review.colours import DOUGH, GRID, INK, ON, ONE, PEAK, PLATE, RISIN
 from monitor.review.picture import CELSIUS, new_figure
 from monitor.review.summary import HANDS_S, CycleSummary
 from monitor.settings import JarSettings
-from monitor.values import Event, EventKind, Reading
+from monitor.values import H_S, Event, EventKind, Reading
 
 STAGES = {
     "settling": (SETTLING, "settling"),
@@ -28,7 +28,6 @@ STAGES = {
     "peak": (PEAK, "◆ at its peak"),
     "sinking": (SINKING, "▼ sinking"),
 }
-H_S = 3600.0
 SIZE_IN = (12.0, 6.75)
 BLOCK_S, SPREAD_S = 300.0, 600.0  # medians of five minutes, smoothed by ten
 MOST_DOTS = 600

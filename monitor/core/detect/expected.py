@@ -20,9 +20,8 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.signal.noise import sd_of_mean_mm
 from monitor.core.signal.plausibility import temperature_at
 from monitor.settings import JarSettings
-from monitor.values import CycleSoFar, Event, EventKind, Forecast, Json, Span, Stage
+from monitor.values import H_S, CycleSoFar, Event, EventKind, Forecast, Json, Span, Stage
 
-HOUR_S = 3600.0
 AHEAD = tuple(stage.value for stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED))
 HALF = 0.5  # of the rise: "sunk half-way back"
 DOUBLE = 2.0  # rise ratio: what bakers wait for
@@ -64,7 +63,7 @@ def forecast_now(state: DetectorState) -> Forecast | None:
     if cycle is None or not cycle.from_start or state.stage not in AHEAD or cycle.fall_at_s is not None:
         state.forecast = {}
         return None
-    hour = int((state.now_s - cycle.fed_at_s) // HOUR_S)
+    hour = int((state.now_s - cycle.fed_at_s) // H_S)
     if hour != state.forecast_hour or state.forecast.get("stage") != state.stage:
         made = peak_times.forecast(culture_of(state, jar), _so_far(state, jar))
         spans = {"peak_at": _plain(made.peak_at), "fall_at": _plain(made.fall_at)}
@@ -88,14 +87,14 @@ def flat_after_s(state: DetectorState) -> float:
     from its grams and the temperatures since, within the bounds of `peak_time.flat_after_h`."""
     cycle = state.cycle
     assert cycle is not None
-    if state.now_s - cycle.fed_at_s <= HOUR_S * peak_times.FLAT_LEAST_H:
-        return HOUR_S * peak_times.FLAT_LEAST_H
+    if state.now_s - cycle.fed_at_s <= H_S * peak_times.FLAT_LEAST_H:
+        return H_S * peak_times.FLAT_LEAST_H
     told = cycles.as_value(state.jar, cycle, None)
     culture = culture_of(state, state.jar)
     temperatures_c = growth_rate.expected_c(culture.day_c, cycle.fed_at_s, told.temperatures_c, peak_times.HORIZON_H)
     fed = told.feeding
     predicted = starter_models.predict(culture, temperatures_c, fed.dilution, fed.hydration, told.flour)
-    return HOUR_S * peak_times.flat_after_h(peak_times.hours_ahead(predicted, temperatures_c).peak_h[2])
+    return H_S * peak_times.flat_after_h(peak_times.hours_ahead(predicted, temperatures_c).peak_h[2])
 
 
 def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
@@ -133,7 +132,7 @@ def _half_sunk_h(whole: CycleSoFar) -> float | None:
     cycle = whole.cycle
     if cycle.fall_at_s is None or cycle.peak_ratio is None:
         return None
-    fall_h = (cycle.fall_at_s - cycle.fed_at_s) / HOUR_S
+    fall_h = (cycle.fall_at_s - cycle.fed_at_s) / H_S
     half = 1.0 + (cycle.peak_ratio - 1.0) * HALF
     return next((hours - fall_h for hours, ratio, _ in whole.curve if hours > fall_h and ratio <= half), None)
 

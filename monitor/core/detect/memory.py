@@ -21,7 +21,7 @@ from monitor.core.signal.noise import wander_of_mean
 from monitor.core.signal.plausibility import temperature_at
 from monitor.values import Feeding, Span
 
-BIN_H = BIN_S / 3600.0
+BIN_H = BIN_S / 3600.0  # a bin in hours, as rates are counted
 # Before less is asked of the scan: the top must be past, a drop be due that lids and mist do not make, and the level go
 # down by itself. Then z 2 (1 in 44 on level noise) is enough, 3 while fewer than three cycles were learnt. On another
 # starter's memory, the other guards alone let through 9 early falls of 240 and none with z 2 (`tests/bench/seasons.py`
@@ -60,8 +60,8 @@ def follow(state: DetectorState) -> MemoryEvidence | None:
 
 
 def top_at(state: DetectorState) -> Span | None:
-    """When the top comes, by the same chance by which the first `peak_reached` is told: likely where it is as likely
-    past as not. None while earlier cycles say nothing of this one, before its rise, and once its top was told."""
+    """When the top comes, by the same chance by which the first `peak_reached` is decided: likely where it is as likely
+    past as not. None while earlier cycles say nothing of this one, before its rise, and once its top was decided."""
     running, cycle = state.curve_filter, state.cycle
     if running is None or cycle is None or not running.weights or running.fits < FITS_LEAST or cycle.rise_at_s is None:
         return None

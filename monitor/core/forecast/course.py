@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.core.forecast.rise_curve import grown
-from monitor.values import Span
+from monitor.values import H_S, Span
 
-H_S = 3600.0
 POINTS = 48  # a chart of a day shows no more
 LINGER, ROUND = 2.4, 2.0  # the usual shape of a rise (see rise_curve.LINGERS, ROUNDS)
 USUAL_HEIGHT = (2.1, 0.35)  # of a fed, healthy starter and its spread, before any rise of it was seen: common practice

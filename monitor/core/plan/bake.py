@@ -29,9 +29,8 @@ from monitor.core.plan.weighing import (
     total_bounds,
     weight_of_flour,
 )
-from monitor.values import Feeding, Span
+from monitor.values import H_S, Feeding, Span
 
-H_S = 3600.0
 KEEP_G = 20  # kept back for the next feeding where nobody is known to keep another weight
 NEAR_H = 0.5  # before its first touch of the top it may be taken by so much, or after the start of its fall
 # Of the way from first touch of the top to the start of fall: where a levain is best, and where it does as well

@@ -16,8 +16,8 @@ from monitor.core.plan.alternatives import LADDER
 from monitor.core.plan.hours import Aim, Hours, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import Seed
 from monitor.core.plan.waking import STEP_S, AwakeAt
+from monitor.values import H_S
 
-H_S = 3600.0
 KEPT = 24  # chains kept at each step
 LONGEST = 12  # feedings: six days of two
 MORE_COST, NIGHT_COST = 0.4, 3.0  # of one more feeding, and of one at which its baker would be asleep

@@ -14,9 +14,8 @@ from monitor.core.plan.moment import Planned
 from monitor.core.plan.ripeness import KEEPS_H
 from monitor.core.plan.waking import STEP_S, AwakeAt
 from monitor.core.plan.weighing import DAILY_RATIO, Grams, Limits, least_jar_ml, weight_of_flour
-from monitor.values import FeedPlan
+from monitor.values import H_S, FeedPlan
 
-H_S = 3600.0
 FEEDINGS = 3  # after so many at 1:4:4 a tenth of a percent of the old flour is left
 COARSE = ("rye", "whole", "spelt", "einkorn")
 

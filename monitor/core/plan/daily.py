@@ -13,7 +13,7 @@ from monitor.core.plan.alternatives import SINKING_FINE_H, Wish
 from monitor.core.plan.weighing import DAILY_RATIO, Limits
 from monitor.values import FeedPlan
 
-DAY_H = 24.0
+DAY_H = 24.0  # from one feeding to the next at the same hour
 BEFORE_H = 2.0  # aimed at so long before the hour: a cool day is then no feeding before its top
 
 

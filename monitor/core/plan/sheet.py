@@ -10,9 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from monitor.values import Cycle, Feeding, Stage
+from monitor.values import H_S, Cycle, Feeding, Stage
 
-H_S = 3600.0
 TOGETHER_S = 1800.0  # jars of a group due within this are fed one after another: one tub of flour at hand
 GRACE_SHARE = 0.2  # of the time since feeding: sinking that long does a starter no harm (common practice, no source)
 MINUTE_A_JAR = 3.0  # take out, weigh in, stir, mark; a practised hand (common practice, no source)

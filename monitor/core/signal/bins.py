@@ -13,7 +13,7 @@ from math import nan
 from monitor.values import Json
 
 BIN_S = 300.0  # a rise of 10 mm/h moves by less than a millimetre in it, and three days are 864 of them
-BIN_MIN = BIN_S / 60.0
+BIN_MIN = BIN_S / 60.0  # a bin in minutes, as wander is counted
 MOST = 864  # 72 h
 
 

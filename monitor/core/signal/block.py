@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-MINUTE_S = 60.0
+MINUTE_S = 60.0  # what a block covers: a tick of the grid, in which dough moves by a fraction of a millimetre
 LEAST_SPREAD_MM = 2.5  # what rounding to 1 mm and foam do within a minute, so that quiet sensors lose no readings
 
 
