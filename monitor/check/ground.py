@@ -150,7 +150,7 @@ def _phones(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
         with Store.join(settings.store.path) as store:
             many = len(phones.phones(store))
     except StoreTrouble:
-        return  # told of elsewhere
+        return  # said elsewhere
     if many == 0:
         return
     says = f"{many} phone{'s' if many > 1 else ''} by Web Push"

@@ -178,7 +178,7 @@ def _night() -> list[str]:
 
 @cache
 def notice_kinds() -> str:
-    """What a person can be told."""
+    """What a person can be notified of."""
     from monitor.core.notify.conditions import Kind
 
     out = ["The most pressing first. Each may stand in `leave_out` and `quiet_except` of `[notices]`.", ""]

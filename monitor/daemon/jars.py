@@ -136,7 +136,7 @@ class Jars:
         self._states[jar.name] = step.begin(resume.settings_in(run, jar), before.carried, before.not_so)
         self._run_from[jar.name] = run.first_seq
 
-    def _judge_anew(self, jar: JarSettings, seq: int) -> None:
+    def _judge_again(self, jar: JarSettings, seq: int) -> None:
         """Something told was taken back: step the jar as if it had not been told. Done again with the next tick when
         the store cannot be read now."""
         name = jar.name
@@ -169,7 +169,7 @@ class Jars:
                 if name not in self._jars:
                     continue
                 if isinstance(item, TakenBack):
-                    self._judge_anew(self._jars[name], arrival.seq)
+                    self._judge_again(self._jars[name], arrival.seq)
                 elif not self._take(self._jars[name], arrival) and not isinstance(item, Fed | Noted):
                     continue
                 changed.add(name)
@@ -184,7 +184,7 @@ class Jars:
         self.ticked_s = max(self.ticked_s, now_s)
         for jar in self.settings.jars:
             if jar.name in self._misjudged:
-                self._judge_anew(jar, seq)
+                self._judge_again(jar, seq)
             self._tick(jar, now_s, seq)
             self._settle(jar, now_s, seq)
         if self.settings.notices.daily_summary is not None:

@@ -83,7 +83,7 @@ class Notifier:
 
     def compare(self, jars: Sequence[JarSettings], states: Sequence[JarState], now_s: float) -> None:
         """One group: a jar unlike its siblings, a sensor that stands apart from its neighbours. What the store cannot
-        take now is told when they are compared again."""
+        take now is put out when they are compared again."""
         try:
             names = [jar.name for jar in jars]
             told = {

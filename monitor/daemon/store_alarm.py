@@ -1,4 +1,4 @@
-"""What is told when the store itself is in trouble: beside `jars`, whose notices are all about one jar.
+"""What goes out when the store itself is in trouble: beside `jars`, whose notices are all about one jar.
 
 A damaged store that was set aside goes into the outbox of the new one, like any notice. That nothing can be written
 down cannot go into an outbox: it is handed to the channels at once, one message a time of trouble.
@@ -21,7 +21,7 @@ OF_USE_S = 7 * DAY_S
 
 
 def damaged(aside: Path, damage: str, settings: NoticeSettings, now_s: float, display: Display) -> Notice:
-    """The store was damaged and set aside. `cycle` is the minute, so that each time it happens is told once."""
+    """The store was damaged and set aside. `cycle` is the minute, so that each time it happens is announced once."""
     return Notice(
         jar="",
         cycle=int(now_s // 60),

@@ -115,7 +115,7 @@ def log_seldom() -> None:
 
 
 def limits(most: int, proxies: tuple[str, ...]) -> dict[str, Any]:
-    """What uvicorn is told about connections, sizes and proxies."""
+    """What uvicorn is given about connections, sizes and proxies."""
     return {
         "http": protocol(most),
         "backlog": BACKLOG,

@@ -40,7 +40,7 @@ class OnPhones:
         ]
 
     async def offered(self, request: Request) -> Response:
-        """The key to subscribe with; null, and why, where phones cannot be told."""
+        """The key to subscribe with; null, and why, where phones cannot be notified."""
         why = self._why_not()
         key = await self._readers.ask(_public) if why is None else None
         return JSONResponse({"key": key, "why_not": why})

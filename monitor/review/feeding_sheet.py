@@ -74,13 +74,13 @@ def _jar(state: JarState | None, told: Fed | None, jar: JarSettings, cycles: Seq
     cycle = state.cycle if state else None
     span = state.forecast.fall_at if state and state.forecast else None
     fed_s = cycle.fed_at_s if cycle else None
-    anew = told is not None and (fed_s is None or told.time_s > fed_s)
+    fed_since = told is not None and (fed_s is None or told.time_s > fed_s)
     return SheetJar(
         name=jar.name,
-        stage=Stage.SETTLING if anew else state.stage if state else Stage.UNKNOWN,
-        fed_at_s=told.time_s if anew and told is not None else fed_s,
-        fall_at_s=cycle.fall_at_s if cycle and not anew else None,
-        expected_fall_s=span.likely_s if span and not anew else None,
+        stage=Stage.SETTLING if fed_since else state.stage if state else Stage.UNKNOWN,
+        fed_at_s=told.time_s if fed_since and told is not None else fed_s,
+        fall_at_s=cycle.fall_at_s if cycle and not fed_since else None,
+        expected_fall_s=span.likely_s if span and not fed_since else None,
         group=jar.group,
         usual=usual_feeding(cycles),
         cycle_h=jar.cycle_h,

@@ -13,7 +13,7 @@ from typing import Any
 from monitor.core.assess import notebook
 from monitor.values import DAY_S, Noted
 
-MOST_NUMBERED = 15  # notes that are told beneath the picture: a few lines
+MOST_NUMBERED = 15  # notes that are written beneath the picture: a few lines
 NOTE_CHARS = 40  # of a note's own text there
 AFTER = 0.25  # of the picture's width: as far as it is drawn on for a note that no reading follows
 NUMBER_IN = 0.19  # the width of a note's number in its disc

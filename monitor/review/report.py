@@ -45,7 +45,7 @@ class Part:
 
 
 def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[], object] = lambda: None) -> str:
-    """The file. One run is told cycle by cycle, several are laid side by side. `seen` is called after each picture.
+    """The file. One run is shown cycle by cycle, several are laid side by side. `seen` is called after each picture.
     Raises PictureError without matplotlib."""
     pictures = _Pictures(show, zone, seen)
     several = len(parts) > 1

@@ -1,7 +1,7 @@
 """The peak and the start of the fall after the fact, with their ranges: a smoother that looks both ways.
 
 Works on one cycle's believable levels; which those are and where the cycle begins and ends is decided elsewhere. Used
-by `review` and `compare` only: nothing that is told while a cycle runs may look ahead.
+by `review` and `compare` only: nothing that is decided while a cycle runs may look ahead.
 
 Method: Gaussian-process regression (Rasmussen and Williams 2006, chapters 2 and 5). Around the top the true level is a
 parabola plus a smooth departure (Matern 5/2), the readings add the surface's breathing (an Ornstein-Uhlenbeck wander),

@@ -28,16 +28,16 @@ USUAL_LEVAIN_PCT = 20.0
 MATCH_S = 3 * 3600.0  # a feeding so near to a planned one is that one
 CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
 LATE_S = 3 * 3600.0  # so long after its time a feeding is waited for, before the rest is planned again
-AHEAD_S = 300.0  # a feeding is told of at its time, or so much before
+AHEAD_S = 300.0  # a feeding is announced at its time, or so much before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looked:
-    """A kept bake as it stands now. `to_come` are its feedings still to be made; `anew` is what it is planned as where
-    the old plan does not hold any more, with `moved` in words; `remind` the feeding whose time has come."""
+    """A kept bake as it stands now. `to_come` are its feedings still to be made; `replanned` is the new plan where
+    the old one no longer holds, with `moved` in words; `remind` the feeding whose time has come."""
 
     to_come: tuple[tuple[float, Feeding], ...]
-    anew: BakePlan | None = None
+    replanned: BakePlan | None = None
     moved: tuple[str, ...] = ()
     remind: tuple[float, Feeding] | None = None
 
@@ -95,8 +95,8 @@ def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Dis
     warmth = warmth_from(culture, cycle, bake.asked.temperature_c)
     if baking.holds(culture, seed, to_come, bake.asked.wanted_s, warmth):
         return Looked(to_come=to_come, remind=remind)
-    anew = planned(culture, cycle, jar, bake.asked, now_s, show, awake_at)
-    return Looked(to_come=to_come, anew=anew, moved=moved(to_come, anew, now_s, show), remind=remind)
+    replanned = planned(culture, cycle, jar, bake.asked, now_s, show, awake_at)
+    return Looked(to_come=to_come, replanned=replanned, moved=moved(to_come, replanned, now_s, show), remind=remind)
 
 
 def still_to_come(bake: KeptBake, cycle: Cycle | None) -> tuple[tuple[float, Feeding], ...]:
@@ -121,11 +121,11 @@ def moved(before: Sequence[tuple[float, Feeding]], made: BakePlan, now_s: float,
     return tuple(out)
 
 
-def keep_anew(store: Store, jar: str, bake: KeptBake, looked: Looked, now_s: float) -> None:
+def keep_replanned(store: Store, jar: str, bake: KeptBake, looked: Looked, now_s: float) -> None:
     """Keep what `look` found. Raises StoreTrouble."""
-    if looked.anew is not None:
+    if looked.replanned is not None:
         reminded = bake.reminded_s
-        bake = replace(kept_bake.kept_of(bake.asked, looked.anew, now_s, looked.moved), reminded_s=reminded)
+        bake = replace(kept_bake.kept_of(bake.asked, looked.replanned, now_s, looked.moved), reminded_s=reminded)
     if looked.remind is not None:
         bake = replace(bake, reminded_s=(*bake.reminded_s, looked.remind[0]))
     kept_bake.keep(store, jar, bake)

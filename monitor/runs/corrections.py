@@ -2,7 +2,7 @@
 version of this program, which may decide otherwise.
 
 Nothing decided is ever unstored: a `taken_back` event names what does not stand any more. Cycles are what is known now,
-so those that never were go; what was told of a cycle follows it to its new number, so that nothing is told twice and
+so those that never were go; notices of a cycle follow it to its new number, so that nothing is announced twice and
 nothing is held back because another cycle had its number. `correct` joins an enclosing `with store.writing():`.
 """
 

@@ -32,7 +32,7 @@ class Asked:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptBake:
     """A bake as planned at `planned_s`: its feedings with their times, and whether they meet the hour. `reminded_s` are
-    the feedings that were told of, `moved` says what the last planning changed, feeding by feeding."""
+    the feedings that were announced, `moved` says what the last planning changed, feeding by feeding."""
 
     asked: Asked
     feedings: tuple[tuple[float, Feeding], ...]

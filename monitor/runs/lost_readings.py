@@ -53,7 +53,7 @@ class LostReadings:
 
 
 def _was_silence(store: Store, lost: Missing) -> bool:
-    """Whether the sensor was told of as silent meanwhile: somebody was listening, and nothing more is to be said."""
+    """Whether the sensor was reported silent meanwhile: somebody was listening, and nothing more is to be said."""
     run = store.open_run(lost.jar)
     if run is None:
         return False

@@ -2,8 +2,8 @@
 
 Its runs become runs of the other store as they are: readings with their devices' numbers (what the broker sends again
 is known there), events, cycles, notices; none is judged again. The cycle that is open goes on in a live run, from the
-state that the first daemon had of it. What was told of that cycle, and every note, is told there once more in its
-place, so that it can be seen and taken back as before. What was taken back stays behind, in the first store's record.
+state that the first daemon had of it. What was reported of that cycle, and every note, is entered there again
+in its place, so that it can be seen and taken back as before. What was taken back stays in the first store.
 """
 
 from __future__ import annotations

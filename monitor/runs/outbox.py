@@ -57,7 +57,7 @@ def outside(notice: Notice) -> StoredNotice:
 
 
 def renumber(store: Store, jar: str, run: int, numbers: Mapping[int, int | None], mark: int) -> None:
-    """The cycles of a run have other numbers now; None for one that never was: what was told of it stays in the record
+    """The cycles of a run have other numbers now; None for one that never was: its notices stay in the record
     under a number below zero that item `mark` makes its own, so that it does not stand for another cycle, and what
     waits is not sent."""
     moved = {old: _aside(mark, old) if new is None else new for old, new in numbers.items() if new != old}
@@ -112,7 +112,7 @@ def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[StoredNotic
 
 
 def concerning(store: Store, jar: str, cycle: int) -> list[StoredNotice]:
-    """Of a jar's open run: what was put out in one cycle, and of any what still waits or is told once, oldest first."""
+    """Of a jar's open run: what was put out in one cycle, and of any what waits or goes out only once, oldest first."""
     run = store.open_run(jar) if jar else None
     once = ", ".join("?" * len(ONCE_A_RUN))
     where = f"run = ? AND jar = ? AND (cycle = ? OR {_WAITING} OR kind IN ({once})) ORDER BY id"

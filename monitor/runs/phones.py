@@ -30,7 +30,7 @@ class Phone(TypedDict):
 
 
 def offered(page: PageSettings) -> bool:
-    """Whether phones can be told: browsers want TLS for it, and signing an extra."""
+    """Whether phones can be notified: browsers want TLS for it, and signing an extra."""
     secure = page.cert_file is not None or (page.address or "").lower().startswith("https://")
     return page.on and secure and not page.read_only and push_key.can_sign()
 

@@ -1,6 +1,6 @@
-"""The bakes that were planned, watched in a thread of its own: when a feeding's time has come it is told, and when the
-jar goes otherwise than was thought the rest is planned again and what has moved is told. Between the store's kept bakes
-and the outbox; `runs.bake_plans` decides.
+"""The bakes that were planned, watched in a thread of its own: when a feeding's time has come it is announced, and
+when the jar goes otherwise than was thought the rest is planned again and what has moved is announced. Between the
+store's kept bakes and the outbox; `runs.bake_plans` decides.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class BakeNotices:
 
 
 def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -> None:
-    """Put what is to be told of the bakes to come into the outbox, and keep what was planned again. Raises
+    """Put the notices of the bakes to come into the outbox, and keep what was planned again. Raises
     StoreTrouble."""
     for jar in settings.jars:
         bake = kept_bake.kept(store, jar.name)
@@ -80,11 +80,11 @@ def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -
         except ValueError as error:  # the hour is too near for whatever was asked
             log.warning("the bake of %s: %s", jar.name, error)
             continue
-        if looked.anew is None and looked.remind is None:
+        if looked.replanned is None and looked.remind is None:
             continue
         with store.writing():
             outbox.put(store, _notices(store, settings, jar, bake, looked, now_s, show), now_s)
-            bake_plans.keep_anew(store, jar.name, bake, looked, now_s)
+            bake_plans.keep_replanned(store, jar.name, bake, looked, now_s)
 
 
 def _notices(
@@ -102,11 +102,11 @@ def _notices(
                 f"For the dough that is mixed {when}: {weigh}. Then say so (`jartide fed`, or Fed on the page).",
             )
         )
-    if looked.anew is not None:
-        late = looked.anew.met is False and bake.met
+    if looked.replanned is not None:
+        late = looked.replanned.met is False and bake.met
         if looked.moved or late:
-            instead = "".join(f" Instead: {one}." for one in looked.anew.instead) if late else ""
-            because = f" {looked.anew.because}" if late else ""
+            instead = "".join(f" Instead: {one}." for one in looked.replanned.instead) if late else ""
+            because = f" {looked.replanned.because}" if late else ""
             out.append(
                 (
                     Kind.BAKE_MOVED,

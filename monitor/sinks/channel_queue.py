@@ -101,7 +101,7 @@ class ChannelQueue:
         self._unstored.append(outbox.outside(notice))
 
     def cancel(self) -> None:
-        """What was to be told at once and did not go out yet is no longer true. From any thread."""
+        """What was to go out at once and has not yet gone is no longer true. From any thread."""
         self._unstored.clear()
 
     def send_unstored(self) -> bool:
@@ -156,7 +156,7 @@ class ChannelQueue:
 
 def message(together: Sequence[StoredNotice], link: str | None = None) -> tuple[str, str]:
     """Title and text of notices that go out as one message, with a link to where more of it is. The last line is their
-    ids, by which a second copy can be told from a new message."""
+    ids, by which a second copy can be known from a new message."""
     title, text = words(together)
     ids = " ".join(_one_line(kept.message_id) for kept in together[:10])
     more = f"\n\n{link}" if link else ""
@@ -164,7 +164,7 @@ def message(together: Sequence[StoredNotice], link: str | None = None) -> tuple[
 
 
 def words(together: Sequence[StoredNotice]) -> tuple[str, str]:
-    """Title and text of notices that are told together, the most pressing first."""
+    """Title and text of notices that go out together, the most pressing first."""
     first, *others = together
     title = first.notice.title + (f" (and {len(others)} more)" if others else "")
     parts = [first.notice.text, *(f"{kept.notice.title}: {kept.notice.text}" for kept in others)]

@@ -143,7 +143,7 @@ class _Drain:
                 self.parked = None
                 with sending():
                     self._send(cursor, batch)
-                if self._connected_anew():
+                if self._reconnected():
                     for each in self._cursors:
                         each.rewind()
                 else:
@@ -177,7 +177,7 @@ class _Drain:
     def _park(self, cursor: _Cursor, place: int, reason: str) -> None:
         cursors.park(self._store, cursor.name, place, time.time(), reason, PARKED_KEPT)
 
-    def _connected_anew(self) -> bool:
+    def _reconnected(self) -> bool:
         made, self._made = self._made, self._connection.made
         return 0 < made < self._made
 

@@ -1,7 +1,7 @@
 """What is believed about each jar, and the notices, as JSON on MQTT for other programs.
 
 One for each [[mqtt]] table; it speaks over that source's connection. States are retained and carry their `time`, so
-that an old one can be told; each jar has an availability topic beside its state that follows the jar's *readings*, not
+that an old one can be known; each jar has an availability topic beside its state that follows the jar's *readings*, not
 the process (that one has `status_topic`). Readings and notices are never retained. Nothing is queued for a broker that
 is away: when it is back the latest states go out again, and the notices wait in the outbox.
 """
@@ -117,7 +117,7 @@ class MqttState:
             self._worker.wake()
 
     def cancel(self) -> None:
-        """What was to be told at once and did not go out yet is no longer true."""
+        """What was to go out at once and has not yet gone is no longer true."""
         if self._queue is not None:
             self._queue.cancel()
 

@@ -1,7 +1,7 @@
 """Where a notice leaves: a thread a channel drains the notices' outbox to the console and to notification addresses.
 
 Best effort: nothing here holds up a reading. Each channel has a thread of its own, so that a slow one holds up no
-other, and its own account in the store (`runs.deliveries`). What is told and when is decided in `notify.due`, when
+other, and its own account in the store (`runs.deliveries`). What goes out and when is decided in `notify.due`, when
 to try again in `sinks.channel_queue`; the MQTT topic is another channel, drained by `sinks.mqtt_state`.
 """
 
@@ -61,8 +61,8 @@ def channels(
     phones: Path | None = None,
 ) -> list[Channel]:
     """The console, with times as `show` has them, and every configured address, with links to `page` and what its
-    `button` of a jar is; the phones of the store at `phones`, where these can be told. Raises SecretError when one of
-    the addresses is not there to be read."""
+    `button` of a jar is; the phones of the store at `phones`, where these can be notified. Raises SecretError when one
+    of the addresses cannot be read."""
     found: list[Channel] = [Console(show=show)] if settings.console and sys.stdout is not None else []
     seen: set[str] = set()
     for address in addresses(envs=settings.to_env, file=settings.to_file):
@@ -109,7 +109,7 @@ class NoticeSink:
         self.wake()
 
     def cancel(self) -> None:
-        """What was to be told at once and did not go out yet is no longer true."""
+        """What was to go out at once and has not yet gone is no longer true."""
         for lane in self._lanes:
             lane.queue.cancel()
 

@@ -48,7 +48,7 @@ class PushChannel:
         return None if self._have and self._tries >= TRIES else failure
 
     def say(self, title: str, text: str, link: str | None = None, button: str | None = None) -> Failure | None:
-        """Tell each phone that has not been told; None when none is left."""
+        """Send it to each phone that has not had it; None when none is left."""
         cut = text.encode()[:TEXT_BYTES].decode(errors="ignore")
         order = {
             "title": title,

@@ -1,4 +1,4 @@
-"""What a time-series server is told, and one connection to it. `mirror` decides what to send, when, and what to do when
+"""What a time-series server is sent, and one connection to it. `mirror` decides what to send, when, and what to do when
 it is refused; importing this module loads influxdb-client (half a second), so `mirror` does so only when it starts.
 
 Measurements, all tagged with the jar and nothing else, all fields floats (an integer first and a float later would be a

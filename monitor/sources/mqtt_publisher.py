@@ -51,7 +51,7 @@ class ConfirmedPublisher:
         """The broker has refused a message: to be called from its callback."""
         self._refused_mids.add(mid)
 
-    def begin_anew(self) -> None:
+    def start_over(self) -> None:
         """The connection ended: what the broker let us do on it is history."""
         self._refused_mids.clear()
         self._refused.clear()

@@ -155,7 +155,7 @@ class MqttSource:
         pause_s = RETRY_S[0]
         while not self._stopping.is_set():
             self._ended, self._unreadable, self._slow = None, None, False
-            self._publisher.begin_anew()
+            self._publisher.start_over()
             began_s = time.monotonic()
             try:
                 with working() as on:

@@ -4,7 +4,7 @@ equation with `monitor.core.forecast.starter_model`.
 `budding`: yeast, bacteria, sugar, gas and a dough that weakens with acid, in small steps; temperature acts by
 the extended square-root law (Ratkowsky et al. 1983, J. Bact. 154:1222), the lag by a physiological state (Baranyi and
 Roberts 1994, IJFM 23:277) that is worse for a starter fed late; the dough can hold only so much gas.
-`tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per q10_factor of the
+`tabular`: the trade's tables taken literally: hours fall by a factor per 8 degC, grow by so much per doubling of the
 dilution, the fall comes a share of the rise later, and the scatter has heavy tails.
 
 `Simulated` wraps the project's own mechanistic simulator, whose equations are not the model's either: gas, sugar, acid

@@ -127,7 +127,7 @@ def bias(some: Sequence[Judged]) -> float:
 
 
 def left_out(rises: Sequence[Rise]) -> list[Judged]:
-    """Each baker's lines by a prior that never saw that baker: its hours are set anew by the others', each baker as one
+    """Each baker's lines by a prior that never saw that baker: its hours are set by the others', each baker as one
     (the mean of what their lines are off)."""
     usual = starter_models.prior()
     off = {baker: bias([one for one in judged(rises) if one.rise.baker == baker]) for baker in _bakers(rises)}

@@ -88,7 +88,7 @@ def test_too_short_a_time_is_a_no_with_what_can_be_done(no_rows: Path) -> None:
     assert any("mix at about" in one for one in made["instead"])
 
 
-def test_a_jars_bake_begins_from_what_is_in_it_and_is_planned_anew(config: Path) -> None:
+def test_a_jars_bake_begins_from_what_is_in_it_and_is_planned_again(config: Path) -> None:
     at = f"{datetime.now(UTC) + timedelta(hours=44):%Y-%m-%d %H:%M}"
     done, made = baked("--jar", "rye", "--config", config, "--at", at, "--flour-g", 900)
     assert done.exit_code in (0, 1)

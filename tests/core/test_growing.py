@@ -37,7 +37,7 @@ def test_each_day_has_what_is_usual_and_what_to_weigh(days: float, says: list[st
 def test_what_is_assessed_of_a_young_one_begins_with_today() -> None:
     made = judge(flat(5), 5.2 * 24.0, [begun(0)])
     assert made.advice[0].say.startswith("Today, on day 6: keep 50 g")
-    # nothing is foretold of it to the minute, and it is told neither to be dead nor to be fed again at once
+    # nothing is predicted of it to the minute, and it is said neither to be dead nor to be fed again at once
     opened = judge([*flat(5), told_cycle(120.0)], 5.2 * 24.0, [begun(0)])
     assert opened.now is None
     holds(said(opened), ["Silence" if "Silence" in said(opened) else "pause"], ("dead", "its peak comes about"))

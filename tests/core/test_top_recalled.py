@@ -78,7 +78,7 @@ def test_screen_notice_and_event_never_disagree(story: tuple[bool, list[tuple[Ja
     pytest.fail("nothing was told from memory")
 
 
-def test_a_top_told_too_early_is_taken_back_and_dated_anew(
+def test_a_top_told_too_early_is_taken_back_and_dated_again(
     story: tuple[bool, list[tuple[JarState, list[Event]]]],
 ) -> None:
     second_wind, steps = story

@@ -74,7 +74,7 @@ class House:
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
         wait_until(lambda: listens(self.port), "the page listens", 40)
 
-    def has_read_anew(self, times: int) -> None:
+    def has_read_again(self, times: int) -> None:
         """It has gone on with a changed config, and its page is back."""
         wait_until(lambda: self.log.read_text().count("the config was read again") >= times, "it is read again")
         wait_until(lambda: self.log.read_text().count("the page is at") > times, "the page is back")
@@ -114,7 +114,7 @@ def opened(context: BrowserContext, house: House) -> Eyes:
 def saved(where: Locator, house: House, times: int) -> None:
     """It was said, and the watch has gone on with it."""
     expect(where.locator(".said").first).to_have_text("Saved, and read again.", timeout=WAIT_MS)
-    house.has_read_anew(times)
+    house.has_read_again(times)
 
 
 def test_what_people_change_is_written_with_comments_kept(
@@ -184,7 +184,7 @@ def test_an_address_is_taken_in_tried_and_taken_out(house: House, context: Brows
     kept = tmp_path / "notice_addresses"
     assert kept.stat().st_mode & 0o777 == 0o600
     assert load(house.config).notices.to_file == kept
-    house.has_read_anew(1)
+    house.has_read_again(1)
     eyes.page.reload()
     expect(told).to_contain_text("json://…", timeout=WAIT_MS)
     assert "hidden-from-all" not in eyes.page.content()

@@ -254,7 +254,7 @@ def test_a_sinks_trouble_is_a_sentence_everywhere(tmp_path: Path, number: int) -
     assert page["troubles"] == [later]
 
 
-def test_a_trouble_that_is_over_begins_anew() -> None:
+def test_a_trouble_that_is_over_begins_again() -> None:
     part = Deafness()
     spells = daemon_status.TroubleSince(Display())
     said = []

@@ -184,7 +184,7 @@ def test_the_daemons_own_source_reads_it_through_a_link(tmp_path: Path):
     assert {one.timed for one in got if isinstance(one, Delivery)} == {True}
 
 
-def test_played_again_it_is_a_device_that_was_switched_on_anew():
+def test_played_again_it_is_a_device_that_was_switched_on_again():
     """A store takes a numbered message of one power-up once: the second play would be nothing but doubled messages."""
     scenario = read(ONE)
     plays = []

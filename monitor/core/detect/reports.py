@@ -136,11 +136,11 @@ def noted(state: DetectorState, item: Noted, jar: JarSettings) -> list[Event]:
         case Noting.STIRRED | Noting.TAKEN | Noting.BAKED:  # that is where it went
             state.question = None
         case Noting.NEW_RUN | Noting.NEW_STARTER:
-            _begin_anew(state, jar, state.carried if item.what is Noting.NEW_RUN else {})
+            _start_over(state, jar, state.carried if item.what is Noting.NEW_RUN else {})
     return []
 
 
-def _begin_anew(state: DetectorState, jar: JarSettings, carried: dict[str, Json]) -> None:
+def _start_over(state: DetectorState, jar: JarSettings, carried: dict[str, Json]) -> None:
     """Forget all but `carried`, exactly as a restart would begin the run; silence counts from now."""
     fresh = DetectorState(
         jar=jar,

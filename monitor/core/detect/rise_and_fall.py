@@ -259,7 +259,7 @@ def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, ver
 
 
 def _rises_on(state: DetectorState, cycle: OpenCycle, latest: Latest, told_mm: float) -> list[Event]:
-    """A top that was told from memory alone, and the level climbs on by more than lids and mist do: it was none yet."""
+    """A top decided from memory alone, and the level climbs on by more than lids and mist do: it was none yet."""
     if latest.level_mm - told_mm <= max(RISES_ON_MM, RISE_SD * latest.spread_mm):
         return []
     assert cycle.rise_at_s is not None

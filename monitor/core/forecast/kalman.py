@@ -67,7 +67,7 @@ def update(
     mean = tuple(m + g * surprise for m, g in zip(mean, gain, strict=True))
     cov = tuple(tuple(c - g * r for c, r in zip(row, reach, strict=True)) for row, g in zip(cov, gain, strict=True))
     counted = min(oddness, WILDEST)
-    # The belief's own doubt comes, but for the prior, of the same scatter, so more than its bare share is told of it.
+    # The belief's own doubt comes, but for the prior, of the same scatter, so more than its bare share is learnt of it.
     return Updated(
         mean=mean,
         cov=cov,

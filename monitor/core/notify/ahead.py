@@ -1,4 +1,4 @@
-"""What will be told next, and when, as far as it can be foreseen: for whoever shows a jar, before there is a notice."""
+"""Which notice comes next, and when, as far as can be foreseen: for whoever shows a jar, before there is a notice."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.core.notify.conditions import H_S, Kind
+from monitor.core.notify.conditions import Kind
 from monitor.core.notify.due import snoozed_until_s
 from monitor.settings import NoticeSettings
-from monitor.values import JarState, Noted, Notice, Stage
+from monitor.values import H_S, JarState, Noted, Notice, Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComingNotice:
-    """The title of a notice to come. `at_s` is when it waits since, when it will be told, or about when, as
+    """The title of a notice to come. `at_s` is when it waits since, when it will go out, or about when, as
     `certainty` says."""
 
     title: str
@@ -25,12 +25,12 @@ class ComingNotice:
 def next_notice(
     state: JarState,
     waiting: Sequence[Notice],
-    told: Sequence[Notice],
+    sent: Sequence[Notice],
     noted: Sequence[Noted],
     settings: NoticeSettings,
     now_s: float,
 ) -> ComingNotice | None:
-    """The next one: of those that wait in the outbox the earliest, else the repeat of one that was told (`told` are
+    """The next one: of those that wait in the outbox the earliest, else the repeat of one that went out (`sent` are
     those of the open cycle), else what the forecast leads to. A snooze holds it back. None where nothing is foreseen,
     as while the jar rests."""
     if waiting:
@@ -39,7 +39,7 @@ def next_notice(
     if state.stage in (Stage.RESTING, Stage.AWAY):
         return None
     snoozed_s = snoozed_until_s(noted, now_s) or 0.0
-    fed_now = [notice.due_s for notice in told if notice.kind == Kind.FEED_NOW]
+    fed_now = [notice.due_s for notice in sent if notice.kind == Kind.FEED_NOW]
     if fed_now:
         again_s = max(fed_now) + settings.repeat_h * H_S
         return ComingNotice(title="Feed now, again", at_s=max(again_s, snoozed_s), certainty="at")

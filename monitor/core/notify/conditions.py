@@ -1,5 +1,5 @@
 """What may be true of a jar that its person should know: the grounds for a notice, of which `notify.due` decides when
-each is told. Looked at afresh each time, from what is believed now, what was noted and what was already told.
+each goes out. Looked at afresh each time, from what is believed now, what was noted and what was already put out.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from monitor.core.assess.age import age_of
 from monitor.core.assess.notebook import of_this_starter
 from monitor.core.notify.text import top_of
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import DAY_S, Cycle, JarState, Noted, Noting, Stage
+from monitor.values import DAY_S, H_S, Cycle, JarState, Noted, Noting, Stage
 
 Sent: TypeAlias = Mapping[tuple[str, int], float]
 
 
 class Kind(StrEnum):
-    """What a person can be told, the most pressing first."""
+    """What a person can be notified of, the most pressing first."""
 
     THROW_AWAY = "throw_away"
     NEAR_RIM = "near_rim"
@@ -45,7 +45,7 @@ class Kind(StrEnum):
     DAILY_SUMMARY = "daily_summary"
 
 
-# in a list of what may be left out: all but mould, of which everybody is told
+# in a list of what may be left out: all but mould, of which everybody gets notice
 KIND_WORDS = {
     Kind.NEAR_RIM: "it will touch the lid",
     Kind.FEED_NOW: "feed now",
@@ -68,7 +68,6 @@ KIND_WORDS = {
     Kind.DAILY_SUMMARY: "the daily summary",
 }
 
-H_S = 3600.0
 RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it will rest soon, and is not "too cold"
 NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
 RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
@@ -78,7 +77,7 @@ WAKING_DAYS = 3.0  # flakes bubble after a day and double after three to seven
 FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
 OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
-# the rest of one's life goes on while a jar is in the fridge or away: only these are told of it
+# the rest of one's life goes on while a jar is in the fridge or away: only these are announced of it
 AT_THE_JAR_S = 2 * H_S  # after a feeding, its baker is about
 ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
 
@@ -139,7 +138,7 @@ def facts_of(
 
 # branches: one case a kind
 def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
-    """Is this true of the jar now, whether or not it was told?"""
+    """Is this true of the jar now, whether or not it was announced?"""
     state, cycle, stage = facts.state, facts.cycle, facts.state.stage
     if kind is not Kind.THROW_AWAY and facts.notes(Noting.MOULD):
         return False  # it goes into the bin: nothing else about it matters
@@ -200,7 +199,7 @@ def _newborn(facts: Facts, now_s: float) -> bool:
 
 def growing_day(facts: Facts, now_s: float) -> int | None:
     """The day on which the stretch of a new starter's growing began that this feeding is the first of; None for all
-    other feedings, and once its baker is no longer at the jar. So each is told once, and nobody is woken by it."""
+    other feedings, and once its baker is no longer at the jar. So each is announced once, and nobody is woken by it."""
     age, cycle = age_of([], facts.noted, now_s), facts.cycle
     if age.days is None or cycle is None or not cycle.told or now_s - cycle.fed_at_s > AT_THE_JAR_S:
         return None

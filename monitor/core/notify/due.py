@@ -1,9 +1,9 @@
 """Which beliefs about a jar deserve a notice, and when: the last part of `core`, before anything leaves by `sinks/`.
 
 `due` looks at what is believed **now** and at what was already put out, not at the events that led there. So a restart
-needs no memory of its own: what became true while the daemon was down and still is, is told; what is over, is not; what
-was told, is not told again. Quiet hours and snooze work the same way: while they hold nothing is put out, and what is
-still true at their end is told then, all of one jar together. What may be true at all is in `conditions`, the words
+needs no memory of its own: what became true while the daemon was down and still is, is put out; what is over, is not;
+nothing is put out twice. Quiet hours and snooze work the same way: while they hold nothing is put out, and what is
+still true at their end goes out then, all of one jar together. What may be true at all is in `conditions`, the words
 are in `text`; delivery, retries and putting several notices of a jar into one message are the outbox's and
 `sinks.notices`'.
 
@@ -19,11 +19,11 @@ from math import inf
 from monitor.core.detect.timeouts import silent_after_s
 from monitor.core.display.local_time import minutes_of, quiet_until
 from monitor.core.display.units import Display
-from monitor.core.notify.conditions import H_S, ONCE_A_RUN, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
+from monitor.core.notify.conditions import ONCE_A_RUN, REST_AGAIN_S, Facts, Kind, Sent, facts_of, holds
 from monitor.core.notify.phrases import Subject
 from monitor.core.notify.text import words
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import DAY_S, JarState, Noted, Notice, Noting
+from monitor.values import DAY_S, H_S, JarState, Noted, Notice, Noting
 
 OVERDUE_AGAIN_S = DAY_S
 # they tell of something that is over, or stay true whatever comes

@@ -9,10 +9,10 @@ from collections.abc import Collection, Sequence
 
 from monitor.core.display.local_time import first_at, local_day, minutes_of
 from monitor.core.display.units import STAGE_WORDS, Display, duration, shown, times
-from monitor.core.notify.conditions import H_S, Kind
+from monitor.core.notify.conditions import Kind
 from monitor.core.notify.due import quiet_hours_until
 from monitor.settings import NoticeSettings
-from monitor.values import JarState, Notice
+from monitor.values import H_S, JarState, Notice
 
 SUMMARY_LATE_S = 3 * H_S  # a daemon that was down at eight still tells at ten; at noon the day is under way
 

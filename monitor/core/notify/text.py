@@ -19,9 +19,8 @@ from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.phrases import Subject, as_last_time, doubts, fed, height, rise, warmth, warmth_now
 from monitor.core.plan import feeding
 from monitor.settings import JarSettings
-from monitor.values import Feeding, Noting, Stage
+from monitor.values import H_S, Feeding, Noting, Stage
 
-H_S = 3600.0
 STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
 LOOSE_LID = "Never seal the jar: the gas has to get out."
 

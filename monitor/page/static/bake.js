@@ -1,4 +1,4 @@
-// A bake: its feedings backwards from the hour of mixing, with the curve that is predicted; kept, it is planned anew as the
+// A bake: its feedings backwards from the hour of mixing, with the curve that is predicted; kept, it is planned again as the
 // jar goes.
 
 import { glyph } from "./glyphs.js";

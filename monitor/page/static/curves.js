@@ -19,10 +19,10 @@ export class Curves {
     return this.asked.get(name);
   }
 
-  /** What may have been missed is asked for anew. */
+  /** What may have been missed is asked for again. */
   forget(name) { if (name === undefined) this.known.clear(); else this.known.delete(name); }
 
-  /** New points; whether the jar's curve has begun anew and must be asked for. */
+  /** New points; whether the jar's curve has started over and must be asked for. */
   moved(name, change) {
     const state = this.known.get(name);
     if (!state) return false;

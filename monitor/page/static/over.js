@@ -87,7 +87,7 @@ function oneCycle(main, c) {
       from_s: c.fed_at_s, to_s: last_s + 0.02 * (last_s - c.fed_at_s), now_s: null, fed_at_s: c.fed_at_s, top: height, floor: 0, scale: c.scale, look: "new", level, dots, level_now: null, ghosts,
       notes: noteMarks(c.notes), lids: (c.lid_off ?? []).filter(([s]) => s > c.fed_at_s + 900), warm: some.length > 3 ? { time_s: some.map(([s]) => s), value: some.map(([, t]) => toWarmth(t)), words: sayWarmth(some.at(-1)[1]) } : null,
       ribbon: level.time_s.length > 1 ? ribbonOf(known, level, last_s, last_s) : [], begin_words: `fed ${clock(c.fed_at_s)}`, falls_s: top?.fall_at?.likely_s,
-      peak: peak ? { at_s: peak.likely_s, ratio: near(level, peak.likely_s) ?? rise ?? 1, earliest_s: peak.earliest_s, latest_s: peak.latest_s, foretold: Boolean(peak.earliest_s), big: `peak ${clock(peak.likely_s)}`, small: peak.earliest_s ? `${clock(peak.earliest_s)} to ${clock(peak.latest_s)}` : null } : null,
+      peak: peak ? { at_s: peak.likely_s, ratio: near(level, peak.likely_s) ?? rise ?? 1, earliest_s: peak.earliest_s, latest_s: peak.latest_s, predicted: Boolean(peak.earliest_s), big: `peak ${clock(peak.likely_s)}`, small: peak.earliest_s ? `${clock(peak.earliest_s)} to ${clock(peak.latest_s)}` : null } : null,
       says: `${title.textContent}. The curve of the whole cycle; the numbers are below.`,
       value: (s) => { const ratio = near(level, s); return ratio === null ? null : { at_s: s, ratio, words: `${clock(s)}: ${sayTimes(ratio)}` }; },
     });

@@ -41,7 +41,7 @@ export function pictureOf(jar, state, ghosts, now_s) {
   return {
     from_s, to_s, now_s: end_s, fed_at_s: from_s, top, floor: 0, mm: !scale, scale, look: jar.face.look, says: sentence(jar, level, scale),
     level, dots: smooth.dots.map(([s], i) => [s, dotted[i]]), level_now, ghosts: mine, course, gap, lids, warm, peak,
-    at_peak: jar.face.look === "peak" && peak && !peak.foretold && Math.abs(peak.at_s - end_s) < (to_s - from_s) * 0.025,
+    at_peak: jar.face.look === "peak" && peak && !peak.predicted && Math.abs(peak.at_s - end_s) < (to_s - from_s) * 0.025,
     lid_is_off: (jar.lid_off ?? []).some(([, until]) => Math.abs(until - now_s) < 120 && until > last_s),
     notes: noteMarks(jar.notes ?? []), ribbon: ribbonOf(jar, level, end_s, to_s, ahead), falls_s: ahead.fall_at?.likely_s ?? null,
     begin_words: fed.known ? `fed ${clock(from_s)}` : null,
@@ -76,11 +76,11 @@ function peakOf(jar, level, course, scale) {
   if (!span || !course) return null;
   let i = course.time_s.findIndex((s) => s >= span.likely_s);
   if (i < 0) i = course.time_s.length - 1;
-  return { foretold: true, at_s: Math.max(span.likely_s, course.time_s[0]), ratio: course.rise_ratios[i][2], earliest_s: Math.max(span.earliest_s, course.time_s[0]), latest_s: span.latest_s,
+  return { predicted: true, at_s: Math.max(span.likely_s, course.time_s[0]), ratio: course.rise_ratios[i][2], earliest_s: Math.max(span.earliest_s, course.time_s[0]), latest_s: span.latest_s,
     big: `peak ${span.words}`, small: `${span.range_words}${jar.silent_since_s ? ", a guess" : ""}` };
 }
 
-/** Bars of [from, to, look, foretold]. */
+/** Bars of [from, to, look, predicted]. */
 export function ribbonOf(jar, level, now_s, to_s, ahead = {}) {
   const from_s = jar.fed.at_s, rose_s = jar.rise_began_s, bars = [];
   if (jar.stage === "resting" || jar.stage === "away" || jar.stage === "unknown" || jar.stage === "flat") return [[from_s, now_s, jar.stage === "unknown" ? "settling" : jar.stage === "away" ? "settling" : jar.stage, false]];

@@ -1,5 +1,5 @@
 // A rise as people see it: the jar is the axis. uPlot draws what lies on the canvas (level, readings, past rises, the course
-// foretold); the glass, the labels, the ribbon of stages and the flag of now are SVG above it, placed by the same scales.
+// predicted); the glass, the labels, the ribbon of stages and the flag of now are SVG above it, placed by the same scales.
 // Labels live in lanes above and below the curve and never on it.
 
 import { colour, mount } from "./charts.js";
@@ -53,7 +53,7 @@ export class RiseChart {
     this.node.dataset.points = picture.level?.time_s.length ?? 0; // for whoever inspects the page: how far the picture goes
     this.node.dataset.top = picture.top.toFixed(2);
     this.node.dataset.last = picture.level?.time_s.at(-1) ?? "";
-    this.node.dataset.expected = [picture.peak?.foretold ? Math.round(picture.peak.at_s) : null, picture.falls_s ? Math.round(picture.falls_s) : null].filter(Boolean).join(" ");
+    this.node.dataset.expected = [picture.peak?.predicted ? Math.round(picture.peak.at_s) : null, picture.falls_s ? Math.round(picture.falls_s) : null].filter(Boolean).join(" ");
     this.node.dataset.marks = marksOf(picture).map((mark) => mark.label).join(", ");
     if (!this.mounted) {
       const height = () => (typeof this.height === "function" ? this.height(this.box.clientWidth) : this.height);
@@ -220,7 +220,7 @@ export class RiseChart {
     this.drawTip();
   }
 
-  /** The peak: foretold as a range on the course, or known; its words stand in the lane above. */
+  /** The peak: predicted as a range on the course, or known; its words stand in the lane above. */
   peak(parts, X, Y) {
     const { peak } = this.picture, { k, left, right, width } = this.at, size = this.size;
     const x = X(peak.at_s), y = Y(peak.ratio);
@@ -228,7 +228,7 @@ export class RiseChart {
       const a = Math.max(X(peak.earliest_s), left), b = Math.min(X(peak.latest_s), width - right);
       parts.push(path(`M${a} ${y}H${b}M${a} ${y - 6 * k}v${12 * k}M${b} ${y - 6 * k}v${12 * k}`, "whisk", 3 * k));
     }
-    if (!this.picture.at_peak) parts.push(glyphAt("peak", x, y, (peak.foretold ? 21 : 18) * k, "s-peak"));
+    if (!this.picture.at_peak) parts.push(glyphAt("peak", x, y, (peak.predicted ? 21 : 18) * k, "s-peak"));
     const half = Math.max(widthOf(peak.big, size * 1.15, true), widthOf(peak.small ?? "", size)) / 2;
     const cx = Math.min(Math.max(x, left + half), width - right - half);
     parts.push(text(cx, 15 * k, peak.big, "lab b", "middle", size * 1.15));
@@ -268,7 +268,7 @@ export class RiseChart {
 
 /** What is marked on a picture, in order of time. */
 function marksOf(p) {
-  return [...(p.begin_words ? [{ at: p.from_s, label: "fed" }] : []), ...(p.peak && !p.peak.foretold ? [{ at: p.peak.at_s, label: "peak" }] : []), ...(p.notes ?? [])].sort((a, b) => a.at - b.at);
+  return [...(p.begin_words ? [{ at: p.from_s, label: "fed" }] : []), ...(p.peak && !p.peak.predicted ? [{ at: p.peak.at_s, label: "peak" }] : []), ...(p.notes ?? [])].sort((a, b) => a.at - b.at);
 }
 
 const TOGETHER_S = 1200; // noted within twenty minutes: while the jar was open

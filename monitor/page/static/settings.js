@@ -1,4 +1,4 @@
-// Settings: what people change, in plain forms; each is written into the config file, with the password, and read anew.
+// Settings: what people change, in plain forms; each is written into the config file, with the password, and read again.
 
 import { calibrate } from "./calibrate.js";
 import { scroll } from "./past.js";

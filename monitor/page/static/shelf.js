@@ -55,7 +55,7 @@ export function jarRow(jar, curve) {
     curve ? spark(jar, curve) : el("span"), el("span", { class: "chevron", "aria-hidden": "true" }, "›")));
 }
 
-/** A small curve, its end marked in the stage's colour, the course foretold behind it. */
+/** A small curve, its end marked in the stage's colour, the course ahead behind it. */
 function spark(jar, curve) {
   const { wide, high, base, top } = SPARK, node = svg("svg", { class: "spark", viewBox: `0 0 ${wide} ${high}`, width: wide, height: high, "aria-hidden": "true" });
   if (!jar.scale || !jar.fed) return node;

@@ -35,7 +35,7 @@ export async function get(path) {
 /** JSON of a POST as it is; where a page has no token of its own. */
 export const send = async (path, body) => answer(await fetch(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) }));
 
-/** JSON of a POST. The token is asked for anew where a restart or a new sign-in has made ours worthless. */
+/** JSON of a POST. The token is asked for again where a restart or a new sign-in has made ours worthless. */
 export async function post(path, body) {
   const meta = document.querySelector("meta[name=token]");
   const sent = () => fetch(path, {
