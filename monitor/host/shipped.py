@@ -8,7 +8,6 @@ from __future__ import annotations
 from importlib import metadata
 from pathlib import Path
 
-FOLDERS = ("configs", "firmware_notes", "simulated_runs")
 HERE = Path(__file__).resolve().parents[2]
 
 

@@ -27,7 +27,7 @@ FED_S = 1_772_409_600.0
 RYE = JarSettings(name="rye", empty_mm=180.0)
 TOP, END = 60, 100  # bins: the top ended at the one, the newest is the other
 LATEST = Latest(level_mm=80.0, foot_mm=45.0, spread_mm=0.4, needed_mm=5.0, at_s=0.0)
-DROP = Drop(z=6.0, drop_mm=5.0, sd_mm=0.8, best_mm=85.0, best_end=TOP, best_bins=8, latest_bins=8)
+DROP = Drop(z=6.0, drop_mm=5.0, sd_mm=0.8, best_mm=85.0, best_end=TOP, best_bins=8)
 SINKING = [85.0] * TOP + [85.0 - 0.125 * (i + 1) for i in range(END - TOP)]
 
 

@@ -88,12 +88,6 @@ def test_in_dough_the_first_yeast_is_best_at_28_and_stopped_at_35() -> None:
     assert rates[35] == 0.0
 
 
-def test_bacteria_law_is_near_the_published_fractions_on_the_cold_side() -> None:
-    # the same letter: half at 20 degC, a quarter at 15, best at 32 to 33
-    assert growth_rate.cardinal(20.0, *growth_rate.BACTERIA_C) == pytest.approx(0.5, rel=0.3)
-    assert growth_rate.cardinal(15.0, *growth_rate.BACTERIA_C) == pytest.approx(0.25, rel=0.3)
-
-
 def test_q10_of_the_prior_is_between_two_and_six_and_larger_when_colder() -> None:
     # FAQ 37 on Gaenzle's data: rates double about every 3.9 degC low in the range; and by common practice 8 degC halve
     # the time

@@ -90,8 +90,3 @@ def test_no_plan_is_met_where_the_laws_part_until_the_starter_has_shown_its_own(
     shown = sum(not starter_models.predict(lived(by_the_abstract, s)[0], (c,), 9.0).laws_differ for s in range(10))
     assert shown >= 8
     assert not any(starter_models.predict(starter_models.prior(), (t,), 9.0).laws_differ for t in (14.0, 20.0, 27.0))
-
-
-def test_a_prediction_says_whose_cycles_it_rests_on() -> None:
-    assert starter_models.predict(starter_models.prior(), (22.0,), 9.0).own_cycles == 0
-    assert starter_models.predict(lived(by_the_letter, 1, cycles=3)[0], (22.0,), 9.0).own_cycles == 3

@@ -30,10 +30,9 @@ PART_C = 28.0  # the best of K. humilis: beyond, one yeast slows down where the 
 # Of a starter of which nothing is known, it is *S. cerevisiae*'s, steeper: bakers' hours halve with 8 degC more (common
 # practice), which the law alone does not give from 16 to 24 degC.
 USUAL_STEEPNESS = 1.2
-BACTERIA_C = (4.0, 32.5, 41.0)  # the same letter: best 32 to 33 degC, none at 4 and 41
 
 # Doubt about all laws where few have measured: as a spread of ln(hours), growing with each degC beyond.
-COLD_C, COLD_SD_PER_C = 17.0, 0.04  # rates double every 4 to 10 degC there, as whom one asks
+COLD_C, COLD_SD_PER_C = 17.0, 0.04  # rates double every 4 to 10 degC there, by different tables
 HOT_C, HOT_SD_PER_C = 34.0, 0.08
 FLOOR_RATIO = 0.01  # of the rate at 24 degC; below it nothing is known except that it is slow
 NEW_DAY_SHARE = 0.3  # of a new day in the usual one: follows the season within a week

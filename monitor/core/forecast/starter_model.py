@@ -102,7 +102,6 @@ class Prediction:
     by_law: tuple[ByLaw, ...]
     sunk: tuple[float, float]  # ln(equivalent hours) from the start of fall to half-way back, and its variance
     laws_differ: bool  # the temperature laws part here, and this starter has not shown which one is its own
-    own_cycles: int  # of this starter that it rests on; 0: on the usual starter alone
 
     @property
     def likeliest(self) -> ByLaw:
@@ -156,7 +155,6 @@ def predict(
         by_law=(replace(outcomes[0], likely=1.0 - sum(one.likely for one in others)), *others),
         sunk=(culture.sunk[0], culture.sunk[1] + culture.wait_scatter.variance),
         laws_differ=sum(one.likely for ln, one in zip(off, outcomes, strict=True) if ln > far_ln) > MAY_WELL_BE,
-        own_cycles=culture.cycles,
     )
 
 

@@ -47,7 +47,7 @@ class ScanMaxima:
 @dataclass(slots=True)
 class Drop:
     """The strongest evidence at a bin: z, the drop in mm, its spread, the reference level, the bin at which the
-    reference window ended and the window lengths in bins (reference, latest)."""
+    reference window ended and its length in bins."""
 
     z: float
     drop_mm: float
@@ -55,7 +55,6 @@ class Drop:
     best_mm: float
     best_end: int
     best_bins: int
-    latest_bins: int
 
 
 def search(scan: ScanMaxima, series: BinSeries, noise: Noise) -> Drop | None:
@@ -117,5 +116,5 @@ def _strongest(scan: ScanMaxima, latest: list[float], series: BinSeries, noise: 
                 continue
             sd = sqrt(variances[a] + late_mm2)
             if found is None or lower / sd > found.z:
-                found = Drop(lower / sd, highest - mean, sd, highest, scan.best_at[row + a], SCALES[a], late)
+                found = Drop(lower / sd, highest - mean, sd, highest, scan.best_at[row + a], SCALES[a])
     return found
