@@ -1,4 +1,4 @@
-"""A time to come, as people say it, for who plans ahead. (`opening.moment` reads the times of what was done.)"""
+"""A time to come, as people say it, for those who plan ahead. (`opening.moment` reads the times of what was done.)"""
 
 from __future__ import annotations
 

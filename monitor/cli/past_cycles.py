@@ -1,5 +1,5 @@
 """A starter's past cycles for `plan` and `assess`, out of a CYCLES.csv or out of the store. Exits with 2 where there
-are none to be read."""
+are none that can be read."""
 
 from __future__ import annotations
 

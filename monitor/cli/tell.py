@@ -38,7 +38,7 @@ SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  #
 
 
 class _What(NearChoice):
-    """The notes that there are, with a word for who writes mould as they see it or spell it."""
+    """The notes that there are, with a word for those who name mould as they see it or spell it."""
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         if str(value).lower() in AS_MOULD:

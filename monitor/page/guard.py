@@ -103,7 +103,7 @@ class Guard:
         return self._tries.wait_s(address, now_s)
 
     def signed_in_cookie(self, scope: Scope) -> str:
-        """A new session for who has just given the password; a cookie from before is worth nothing then."""
+        """A new session for someone who has just given the password; a cookie from before is worth nothing then."""
         return self._cookie(self.seal.begin(self._wall(), signed_in=True), scope)
 
     def no_cookie(self, scope: Scope) -> str:

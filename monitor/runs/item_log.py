@@ -114,7 +114,7 @@ class ItemLog:
 
     def told(self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = ()) -> list[items.Told]:
         """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time
-        (what is of one moment as it was told), as far as it still stands. What was told before the clock was set is
+        (within one moment in the order told), as far as it still stands. What was told before the clock was set is
         given in the new time, as the jar remembers it."""
         taken_back = self.mistakes(jar).told
         steps = self._clock_steps()

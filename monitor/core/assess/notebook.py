@@ -1,6 +1,6 @@
 """What the person noted about a jar, read: which notes are of the starter that is in it now, in which cycle each was
 made, in what words it is shown, and what became of the discard. Asked by `vigour`, by `notices`, by commands and by all
-that shows a run; what a note changes in the watching is `told`'s.
+that shows a run; what a note changes in the watching is decided in `reports`.
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ class Display:
         return temperature_c * 9 / 5 + 32 if self.temperature_unit == "degF" else temperature_c
 
     def worded(self, sentences: str) -> str:
-        """Sentences of the judging and planning parts, which speak of °C, for who reads °F: whole degrees."""
+        """Sentences of the judging and planning parts, which speak of °C, for readers of °F: whole degrees."""
         if self.temperature_unit != "degF":
             return sentences
         return _CELSIUS.sub(
