@@ -13,8 +13,8 @@ from monitor.core.display.local_time import Offset, minute_of_day, minutes_of
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.hours import Aim, Hours, WarmthFrom, hours_of
 from monitor.settings import NoticeSettings
+from monitor.values import H_S
 
-H_S = 3600.0
 STEP_S = 900.0  # people feed at the quarters of an hour
 AWAKE = (7 * 60, 22 * 60)  # local minutes of the day at which people feed, where the config has no quiet hours
 NIGHT_S = 12 * H_S  # no night is longer
