@@ -21,6 +21,7 @@ from monitor.host.shipped import shipped
 USER = "jartide"
 MAN = "usr/local/share/man/man1"
 PROGRAM = "/opt/jartide/bin/jartide"  # as the shipped units name it
+BOOTED = Path("/run/systemd/system")  # sd_booted(3): there where systemd runs, and not in an image being made
 HIDDEN = ("/home", "/root", "/run/user")  # the units' ProtectHome=yes keeps these from the service
 # shipped file -> where it goes
 FILES = {
@@ -43,7 +44,7 @@ def check_may(root: Path) -> None:
     if _program().startswith(HIDDEN):
         refuse(
             f"--service: {_program()} lies in somebody's home, which the service may not read; install it elsewhere:"
-            " python3 -m venv /opt/jartide && /opt/jartide/bin/pip install jartide"
+            " python3 -m venv /opt/jartide && /opt/jartide/bin/pip install WHEEL (jartide guide install)"
         )
 
 
@@ -63,8 +64,12 @@ def set_up(root: Path, config: Path, text: str | None) -> None:
             shutil.chown(config, USER, USER)
     pages = root / MAN
     click.echo(f"written: {manual.write(pages)} man pages in {pages}")
-    _run(root, "systemctl", "daemon-reload")
-    _run(root, "systemctl", "enable", "--now", "jartide.service", "jartide-backup.timer")
+    if root != Path("/") or BOOTED.is_dir():
+        _run(root, "systemctl", "daemon-reload")
+        _run(root, "systemctl", "enable", "--now", "jartide.service", "jartide-backup.timer")
+    else:
+        _run(root, "systemctl", "enable", "jartide.service", "jartide-backup.timer")
+        click.echo("systemd does not run here now: the service starts with the machine")
     click.echo(f"Add yourself to its group and log in again: usermod -a -G {USER} {os.environ.get('SUDO_USER', 'YOU')}")
 
 

@@ -1,8 +1,10 @@
 """What a newcomer needs: `python -m tests.bench.fresh_root FOLDER` (as root), a Debian with nothing but Python.
 
-FOLDER is made by debootstrap where it is empty (5 min; left there for another run). Into it goes the wheel and nothing
-of this checkout; in it a virtual environment, `jartide init`, a simulated night over a pseudo-terminal at 600 times its
-pace, until "feed now" is printed. Each step is timed, with the megabytes that it took. Exit code 1 when no notice came.
+FOLDER is made by debootstrap where it is empty (and left there for another run). Into it goes the wheel and nothing of
+this checkout; in it a virtual environment, `jartide init`, a simulated night over a pseudo-terminal at 600 times its
+pace, until "feed now" is printed; then the service is set up as in a machine's image, and systemd reads its units. Each
+step is timed, with the megabytes that it took. Exit code 1 when no notice came. `tests/bench/container.py` builds the
+container in the same Debian.
 """
 
 from __future__ import annotations
@@ -19,11 +21,18 @@ from pathlib import Path
 from tests.servers import program
 
 ROOT = Path(__file__).resolve().parents[2]
-PACKAGES = "python3,python3-venv,ca-certificates"
+PACKAGES = "python3,python3-venv,ca-certificates,systemd"
 SPEED = 600
 PATIENCE_S = 240.0
 CERTIFICATES = Path("/etc/ssl/certs/ca-certificates.crt")  # of this machine, where its registry has one of its own
 JARTIDE = "/opt/jartide/bin/jartide"
+MADE = (  # by an earlier run
+    "opt/jartide", "root/jartide.toml", "root/jartide.db", "root/jartide.db-wal", "root/jartide.db-shm",
+    "root/jartide.db.lock", "var/lib/jartide", "etc/sysusers.d/jartide.conf", "etc/tmpfiles.d/jartide.conf",
+    "etc/systemd/system/jartide.service", "etc/systemd/system/jartide-backup.service",
+    "etc/systemd/system/jartide-backup.timer", "usr/local/share/man/man1",
+)  # fmt: skip
+UNITS = "/etc/systemd/system/jartide.service /etc/systemd/system/jartide-backup.service"
 
 
 def megabytes(folder: Path) -> float:
@@ -82,28 +91,37 @@ def night(root: Path) -> bool:
                 one.terminate()
 
 
-def main() -> None:
-    root = Path(sys.argv[1]).resolve()
+def debian(root: Path) -> None:
+    """What is missing of a small Debian in `root`, with this machine's way to the registries."""
     if not (root / "usr").exists():
         began_s = time.monotonic()
         made = ["--variant=minbase", f"--include={PACKAGES}", "bookworm", str(root)]
         subprocess.run([program("debootstrap"), *made], check=True, stdout=subprocess.DEVNULL)
         print(f"debootstrap: {time.monotonic() - began_s:.0f} s, {megabytes(root):.0f} MB", flush=True)
-    shutil.rmtree(root / "opt/jartide", ignore_errors=True)
-    for left in ("jartide.toml", "jartide.db", "jartide.db-wal", "jartide.db-shm", "jartide.db.lock"):
-        (root / "root" / left).unlink(missing_ok=True)
     if CERTIFICATES.exists():
         shutil.copyfile(CERTIFICATES, root / "etc/ssl/certs/ca-certificates.crt")
     for name in ("resolv.conf", "hosts"):
         shutil.copyfile(Path("/etc") / name, root / "etc" / name)
+
+
+def wheel_of_this(folder: Path) -> Path:
+    """The wheel, built from a copy in `folder`."""
+    left_out = shutil.ignore_patterns(".git", ".venv", "*_cache", "*.egg-info", "build", "tests")
+    shutil.copytree(ROOT, folder / "source", ignore=left_out)
+    words = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", str(folder), str(folder / "source")]
+    subprocess.run(words, check=True)
+    (wheel,) = folder.glob("*.whl")
+    return wheel
+
+
+def main() -> None:
+    root = Path(sys.argv[1]).resolve()
+    debian(root)
+    for name in MADE:
+        place = root / name
+        shutil.rmtree(place) if place.is_dir() else place.unlink(missing_ok=True)
     with tempfile.TemporaryDirectory() as folder, mounted(root):
-        source = Path(folder) / "source"
-        shutil.copytree(
-            ROOT, source, ignore=shutil.ignore_patterns(".git", ".venv", "*_cache", "*.egg-info", "build", "tests")
-        )
-        words = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", folder, str(source)]
-        subprocess.run(words, check=True)
-        (wheel,) = Path(folder).glob("*.whl")
+        wheel = wheel_of_this(Path(folder))
         shutil.copy(wheel, root / "root")
         print(f"the wheel: {wheel.stat().st_size / 1e6:.2f} MB", flush=True)
         step("a virtual environment", root, "python3 -m venv /opt/jartide")
@@ -118,8 +136,10 @@ def main() -> None:
         scenario = ROOT / "simulated_runs/good_night.toml"
         step("the scenario of a night, from the wheel", root,
              f"cp /opt/jartide/share/jartide/simulated_runs/{scenario.name} /root/")  # fmt: skip
-        if not night(root):
-            sys.exit(1)
+        told = night(root)
+        step("jartide init --service, in a machine's image", root, f"{JARTIDE} init --service --yes")
+        step("systemd reads its units", root, f"systemd-analyze verify --man=no {UNITS}")
+    sys.exit(not told)
 
 
 if __name__ == "__main__":

@@ -60,6 +60,17 @@ def test_it_starts_a_command_that_there_is_and_waits_for_its_word() -> None:
     assert service()["RestartPreventExitStatus"] == "2"  # the config is wrong: starting again will not help
 
 
+def test_its_reload_reaches_the_daemon(tmp_path: Path) -> None:
+    """The line as systemd.service(5) runs it, which sets MAINPID, with no program in reach but the shell."""
+    words = shlex.split(service()["ExecReload"])
+    with subprocess.Popen(["/bin/sh", "-c", "trap 'exit 9' HUP; echo; read -r _"],
+                          stdin=subprocess.PIPE, stdout=subprocess.PIPE) as daemon:  # fmt: skip
+        assert daemon.stdout is not None
+        daemon.stdout.readline()  # the trap is set
+        subprocess.run(words, check=True, env={"MAINPID": str(daemon.pid), "PATH": str(tmp_path)})
+        assert daemon.wait(60) == 9
+
+
 def test_it_may_use_serial_ports_and_its_own_store() -> None:
     text = UNIT.read_text()
     assert "DeviceAllow=char-ttyUSB rw" in text

@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 MAY_SAY_NO = ("jartide check", "jartide status", "jartide bake")  # nobody watches, no device is there, too short a time
 LANGUAGES = {
     "sh", "sh-read", "sh-demo", "sh-service", "sh-broker", "sh-page", "sh-root", "sh-install", "sh-sensor",
-    "sh-victoria", "toml", "json", "addresses", "nginx", "yaml-scrape", "yaml-ntfy",
+    "sh-wheel", "sh-container", "sh-victoria", "toml", "json", "addresses", "nginx", "yaml-scrape", "yaml-ntfy",
 }  # fmt: skip
 
 
@@ -113,9 +113,10 @@ def test_what_is_said_to_the_broker(house: Path, tmp_path: Path, block: Block) -
                     wait_until(lambda: store.last_seq() > before, "the reading is stored")
 
 
-@pytest.mark.parametrize("block", of("sh-read", "sh-root", "sh-install", "sh-sensor"), ids=str)
+@pytest.mark.parametrize("block", of("sh-read", "sh-root", "sh-container", "sh-sensor"), ids=str)
 def test_what_wants_root_a_sensor_or_your_own_runs_is_read_by_shell_and_command(house: Path, block: Block) -> None:
-    """Set up for real, these are in tests/test_install.py, tests/cli/test_init.py and tests/check/test_calibrate.py."""
+    """Set up for real, these are in tests/test_install.py, tests/cli/test_init.py, tests/check/test_calibrate.py and
+    in the benches fresh_root.py and container.py, which want root and a Debian of their own."""
     assert subprocess.run(["bash", "-n", "-c", block.text], check=False).returncode == 0
     for line in block.lines:
         line = line.replace("/opt/jartide/bin/jartide", "jartide")
