@@ -3,8 +3,9 @@
 
 PYTHON is one with Home Assistant in it, which is too large (500 MB) to be brought for the tests: in a place of its own,
 under Python 3.13, `pip install homeassistant==2025.1.4 home-assistant-frontend==20250109.2 'paho-mqtt<2' numpy`.
-It is started with nothing but a stored entry for a real broker; printed are the entities that it made of one jar, each
-with its state, and whether a press of "Fed" is a feeding in the store. Exit code 1 when something is missing.
+It is started with nothing but a stored entry for a real broker, to which `jartide watch` speaks; printed are the
+entities that it made of one jar, each with its state, and whether a press of "Fed" is a feeding in the daemon's store.
+Exit code 1 when something is missing.
 """
 
 from __future__ import annotations
@@ -13,27 +14,30 @@ import json
 import subprocess
 import sys
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 
+from monitor.config.reader import load
 from monitor.runs.store import Store
-from monitor.settings import JarSettings, MqttSettings, Settings, StoreSettings
-from monitor.sinks.home_assistant import HomeAssistant, payload
-from monitor.sinks.mqtt_commands import MqttCommands
-from monitor.sinks.mqtt_state import state_body
-from monitor.sources.mqtt_source import MqttSource
-from monitor.values import Fed, Forecast, JarState, Span, Stage
+from monitor.sinks.home_assistant import payload
+from monitor.values import Fed
+from tests.daemon.test_watch import known, watching
 from tests.servers import mosquitto, wait_until
+from tests.sources.topics import Device, reading
 
-NOW_S = 1_790_000_000.0
-JAR = JarSettings(name="rye", flour="whole rye")
-SPAN = Span(earliest_s=NOW_S + 3600.0, likely_s=NOW_S + 7200.0, latest_s=NOW_S + 10_800.0)
-STATE = JarState(
-    jar="rye", now_s=NOW_S, stage=Stage.RISING, cycle=None, previous=None, level=None, slope_mm_per_h=None,
-    slope_sd_mm_per_h=None, last_reading_s=NOW_S, temperature_c=24.1, room_c=None, noise_mm=None, sampling_s=None,
-    silent_since_s=None, stuck_since_s=None, lid_off_since_s=None, question=None,
-    forecast=Forecast(made_at_s=NOW_S, peak_at=SPAN, fall_at=SPAN),
-)  # fmt: skip
+CONFIG = """
+[[jar]]
+name = "rye"
+empty_mm = 180
+flour = "whole rye"
+[[mqtt]]
+host = "127.0.0.1"
+port = {port}
+home_assistant = "homeassistant"
+notice_topic = "jartide/{{jar}}/notice"
+command_topic = "jartide/{{jar}}/command"
+[page]
+on = false
+"""
 
 HUB = """
 import asyncio, json, sys
@@ -86,37 +90,29 @@ def main(python: str) -> int:
         (hub / ".storage").mkdir(parents=True)
         (hub / ".storage" / "core.config_entries").write_text(json.dumps(entry(broker.port)))
         (hub / "configuration.yaml").write_text("")
-        mqtt = MqttSettings(
-            host="127.0.0.1", port=broker.port, home_assistant="homeassistant", notice_topic="jartide/notice",
-            command_topic="jartide/{jar}/command",
-        )  # fmt: skip
-        settings = Settings(jars=(JAR,), mqtt=(mqtt,), store=StoreSettings(path=folder / "s.db"))
-        Store.open(folder / "s.db", NOW_S).close()
-        source = MqttSource(mqtt, "jartide-hub", jars=frozenset({"rye"}))
-        sinks = (
-            HomeAssistant(folder / "s.db", source, mqtt, settings, "abc"),
-            MqttCommands(folder / "s.db", source, mqtt, settings),
-        )
-        source.start(lambda item: None)
-        for sink in sinks:
-            sink.start()
-        wait_until(lambda: source.health().connected, "connected")
-        source.publish("jartide/rye/state", json.dumps(state_body(replace(STATE))), retain=True)
-        source.publish("jartide/rye/state/availability", "online", retain=True)
-        wanted = payload(JAR, mqtt, "abc", None)["components"]
-        command = [python, "-c", HUB, str(hub), str(len(wanted))]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+        (folder / "jartide.toml").write_text(CONFIG.format(port=broker.port))
+        settings = load(folder / "jartide.toml")
+        wanted = payload(settings.jars[0], settings.mqtt[0], "", None)["components"]
+        with watching(folder):
+            wait_until(lambda: (known(folder).get("sources") or [{}])[0].get("connected"), "connected")  # type: ignore[index]
+            device = Device(broker.port)
+            topic = "jartide/rye/state/availability"
+            device.hear(topic)
+            device.say(*(reading(n) for n in range(20)))
+            wait_until(
+                lambda: any(one[:2] == (topic, b"online") for one in device.heard), "the jar is said to be there", 120.0
+            )
+            command = [python, "-c", HUB, str(hub), str(len(wanted))]
+            done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+            device.leave()
         try:
             states = json.loads(done.stdout.strip().rpartition("\n")[2])
         except ValueError:
             print(done.stdout[-2000:], done.stderr[-4000:], sep="\n")
             return 1
-        with Store.join(folder / "s.db") as store:
+        with Store.join(folder / "jartide.db") as store:
             fed = [one for one in store.told("rye") if isinstance(one, Fed)]
-        for sink in sinks:
-            sink.stop()
-        source.stop()
-    missing = [name for name in wanted if f"jartide_abc_rye_{name}" not in states]
+    missing = [name for name in wanted if not any(one.endswith(f"_rye_{name}") for one in states)]
     for unique_id, state in sorted(states.items()):
         print(f"{unique_id:36s} {'disabled' if state is None else state[0]}")
     print(f"missing: {', '.join(missing) or 'none'}; a press of Fed told {len(fed)} feeding(s)")
