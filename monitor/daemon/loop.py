@@ -27,6 +27,7 @@ from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
 log = logging.getLogger(__name__)
 
 QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
+SHOWN_SHARE = 0.05  # of the loop's time at most: to show what is believed of thousands of jars takes a second each time
 LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
 
 
@@ -40,10 +41,10 @@ class Sink(Protocol):
 
 
 class Daemon:
-    """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and whenever
-    something was decided; `beat` is called once in each turn of the loop, `on_clock_set` when the wall clock was set.
-    `before_boot_s` is the running time at which the machine was started last; `held` is what the daemon before this one
-    could not store any more."""
+    """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and when
+    something was decided (soon, where there are thousands); `beat` is called once in each turn of the loop,
+    `on_clock_set` when the wall clock was set. `before_boot_s` is the running time at which the machine was started
+    last; `held` is what the daemon before this one could not store any more."""
 
     def __init__(
         self,
@@ -73,6 +74,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._recorder: Recorder | None = None
         self._held = held
+        self._unshown, self._show_from_s = False, -inf
 
     def put(self, thing: Delivery | Rejected | Tick) -> None:
         """The sources' and the schedule's end of the queue; waits while it is full. Raises queue.Full when stopping."""
@@ -150,6 +152,8 @@ class Daemon:
             self._clock_watch.look()
         if recorder.due(self._clock.monotonic()) or recorder.behind():
             self._commit()
+        if self._unshown and self._clock.monotonic() >= self._show_from_s:
+            self.show()
 
     def _handle(self, thing: Delivery | Rejected | Tick) -> None:
         self._clock_watch.look()  # whatever came was stamped before this: a step is known before it is judged
@@ -191,7 +195,10 @@ class Daemon:
 
     def show(self) -> None:
         """Give what is believed now to whom it concerns."""
+        began_s = self._clock.monotonic()
         self._on_states(self._jars.states(self._clock.wall()))
+        self._unshown, now_s = False, self._clock.monotonic()
+        self._show_from_s = now_s + (now_s - began_s) / SHOWN_SHARE
 
     def _commit(self, now_s: float | None = None) -> None:
         recorder = self._ready_recorder()
@@ -207,7 +214,9 @@ class Daemon:
         if done.arrivals:
             failpoint("acknowledged")
             if self._jars.take(done.arrivals, self._clock.wall() if now_s is None else now_s):
-                self.show()
+                self._unshown = True
+                if self._clock.monotonic() >= self._show_from_s:
+                    self.show()
             self._wake()
 
     def _wake(self) -> None:

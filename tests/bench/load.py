@@ -58,11 +58,11 @@ def publish(port: int, jars: int, every_s: float, minutes: float, times: Path) -
 
 
 def distance_mm(jar: int, seq: int) -> float:
-    """A third of the jars rise a little, a third are fed at the third reading, of a third the lid is off at the fourth
-    and fifth: so that something is decided of most."""
-    if jar % 3 == 2 and seq in (3, 4):
+    """A third of the jars rise a little, a third are fed at the second reading, of a third the lid is off at the second
+    and third: so that something is decided of most."""
+    if jar % 3 == 2 and seq in (1, 2):
         return 400.0
-    level_mm = (105.0 if jar % 3 == 1 and seq < 2 else 45.0) + 0.05 * seq + (jar * 7919 + seq * 104729) % 11 / 10
+    level_mm = (105.0 if jar % 3 == 1 and seq < 1 else 45.0) + 0.05 * seq + (jar * 7919 + seq * 104729) % 11 / 10
     return round(180.0 - level_mm, 1)
 
 
