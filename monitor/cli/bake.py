@@ -100,7 +100,8 @@ def bake(
         _say_on_its_way(known, asked, now_s, show)
     try:
         awake_at = awake_by(show.offset_s, known.notices, now_s)
-        made = bake_plans.planned(known.culture, known.open_cycle, known.jar, asked, now_s, show, awake_at, standing_g)
+        about = known.culture, known.open_cycle, known.jar, asked, now_s, show, awake_at, standing_g
+        made = bake_plans.planned(*about, places=known.limits.places)
     except ValueError as error:
         refuse(f"bake: {error}")
     changes = () if before is None else bake_plans.moved(

@@ -227,7 +227,7 @@ class Page:
     async def bake(self, request: Request) -> Response:
         """The feedings on the way to a bake."""
         about = self.cultures, self._jar(request), self.wall(), self.show, self._bake_asked(request)
-        return JSONResponse(await self.slow.ask(baking.bake, *about, self.settings.notices))
+        return JSONResponse(await self.slow.ask(baking.bake, *about, self.settings.notices, self.settings.place))
 
     async def bake_kept(self, request: Request) -> Response:
         """Such a bake, kept in place of the last one."""

@@ -11,16 +11,16 @@ from monitor.runs import bake_plans, kept_bake
 from monitor.runs.kept_bake import Asked
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
-from monitor.settings import JarSettings, NoticeSettings
+from monitor.settings import JarSettings, NoticeSettings, PlaceSettings
 from monitor.values import Json
 
 
 def bake(
     store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
-    notices: NoticeSettings | None = None,
+    notices: NoticeSettings | None = None, places: tuple[PlaceSettings, ...] = (),
 ) -> Json:  # fmt: skip
     """The feedings on the way to a bake. Raises Refused and StoreTrouble."""
-    made = _planned(store, known, jar, now_s, show, asked, notices)
+    made = _planned(store, known, jar, now_s, show, asked, notices, places)
     ready = made.ready
     return {
         "jar": jar.name,
@@ -92,7 +92,7 @@ def shown(store: Store, jar: str, now_s: float, show: Display) -> Json:
 
 def _planned(
     store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
-    notices: NoticeSettings | None,
+    notices: NoticeSettings | None, places: tuple[PlaceSettings, ...] = (),
 ) -> BakePlan:  # fmt: skip
     refuse_mould(store, jar)
     if not now_s < asked.wanted_s <= now_s + FURTHEST_S:
@@ -100,6 +100,6 @@ def _planned(
     try:
         awake_at = awake_by(show.offset_s, notices, now_s)
         open_cycle = bake_plans.open_cycle_of(store, jar.name)
-        return bake_plans.planned(known.of(store, jar), open_cycle, jar, asked, now_s, show, awake_at)
+        return bake_plans.planned(known.of(store, jar), open_cycle, jar, asked, now_s, show, awake_at, places=places)
     except ValueError as error:
         raise Refused(str(error), 409) from None

@@ -21,7 +21,7 @@ from monitor.core.plan.weighing import limits_of
 from monitor.runs import history, kept_bake
 from monitor.runs.kept_bake import Asked, KeptBake
 from monitor.runs.store import Store
-from monitor.settings import JarSettings
+from monitor.settings import JarSettings, PlaceSettings
 from monitor.values import Cycle, Feeding
 
 USUAL_LEVAIN_PCT = 20.0
@@ -44,10 +44,10 @@ class Looked:
 
 def planned(
     culture: Culture, open_cycle: Cycle | None, jar: JarSettings, asked: Asked, now_s: float, show: Display,
-    awake_at: AwakeAt, standing_g: float | None = None,
+    awake_at: AwakeAt, standing_g: float | None = None, places: tuple[PlaceSettings, ...] = (),
 ) -> BakePlan:  # fmt: skip
-    """The feedings for a bake, at hours at which somebody is awake where that can be. Raises
-    ValueError for one that cannot be."""
+    """The feedings for a bake, at hours at which somebody is awake where that can be; `places` can be set to a
+    temperature. Raises ValueError for one that cannot be."""
     hydration = None if asked.hydration_pct is None else asked.hydration_pct / 100.0
     return baking.bake(
         culture,
@@ -58,7 +58,7 @@ def planned(
         warmth_from=warmth_from(culture, open_cycle, asked.temperature_c),
         awake_at=awake_at,
         clock=lambda at_s: show.about(at_s, now_s),
-        limits=replace(limits_of(jar), hydration=hydration, standing_g=standing_g),
+        limits=replace(limits_of(jar, places), hydration=hydration, standing_g=standing_g),
         keep_g=None if asked.keep_g is None else round(asked.keep_g),
     )
 

@@ -154,7 +154,7 @@ def bake(
             *_by_day(
                 culture, feedings, seed, now_s, wanted_s, warmth_from, total_g, hydration, limits, awake_at, clock
             ),
-            *(() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, clock)),
+            *(() if met else _instead(culture, last, likely_s, wanted_s, start_s, hydration, limits, clock)),
         ),
     )
 
@@ -366,11 +366,13 @@ def _at_night(
         def ripe_h(place_c: float) -> float:
             return _ready_h(hours_of(culture, (place_c,), dilution, hydration, limits.flour))
 
-        place_c = crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, 0.005)
+        place_c = _half(crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, 0.005))
         if abs(ripe_h(place_c) / ahead_h - 1.0) < NEAR:
+            named = _to_set(limits, place_c)
+            at = f"the {named}, set to" if named else "a place of about"
             place = (
-                f" In a place of about {phrases.degrees(place_c)} it may be fed at {clock(evening_s)}, 1:{parts:g}, "
-                "and is ripe by the hour."
+                f" In {at} {phrases.degrees(place_c)}, it may be fed at {clock(evening_s)}, 1:{parts:g}, and is ripe "
+                "by the hour."
             )
     yield f"The levain needs feeding at night, at {clock(fed_s)}.{place}"
 
@@ -420,17 +422,25 @@ def _instead(
     wanted_s: float,
     start_s: float,
     hydration: float,
+    limits: Limits,
     clock: Callable[[float], str],
 ) -> tuple[str, ...]:
-    """What can be done where the hour cannot be met."""
+    """What can be done where the hour cannot be met: what can be set to a temperature first, a turn of a knob."""
     out = [f"mix at about {clock(likely_s)}, when it is ripe"]
     ahead_h = (wanted_s - start_s) / H_S
     dilution = last.feeding.dilution or dilutions.USUAL_DILUTION
     place_c = last.place_c + 0.5
+
+    def peak_h(at_c: float) -> float:
+        return hours_of(culture, (at_c,), dilution, hydration, limits.flour).peak[1]
+
     if likely_s > wanted_s and ahead_h > 0.0:
-        while place_c <= PLACES_C[1] and hours_of(culture, (place_c,), dilution, hydration).peak[1] > ahead_h:
+        while place_c <= PLACES_C[1] and peak_h(place_c) > ahead_h:
             place_c += 0.5
-        if place_c <= PLACES_C[1]:
+        named = _to_set(limits, place_c)
+        if named:
+            out.insert(0, _set(named, place_c, last, start_s, wanted_s, clock))
+        elif place_c <= PLACES_C[1]:
             out.append(f"find the levain a place at {phrases.degrees(place_c)}: there it is ripe by {clock(wanted_s)}")
         else:
             out.append(
@@ -439,3 +449,23 @@ def _instead(
     elif likely_s < wanted_s:
         out.append("feed once more in between, or put the levain in the fridge at its top: it keeps there for a day")
     return tuple(out)
+
+
+def _set(
+    named: str, place_c: float, last: BakeFeeding, start_s: float, wanted_s: float, clock: Callable[[float], str]
+) -> str:
+    return (
+        f"set the {named} to {phrases.degrees(place_c)}, {phrases.weigh(last.feeding)} {clock(start_s)} and stand it "
+        f"there: it is ripe by {clock(wanted_s)}"
+    )
+
+
+def _to_set(limits: Limits, place_c: float) -> str | None:
+    """What can be set to that temperature, None where nothing can."""
+    names = (one.name for one in limits.places if one.coolest_c <= place_c <= min(one.warmest_c, PLACES_C[1]))
+    return next(names, None)
+
+
+def _half(place_c: float) -> float:
+    """In half degrees, as a knob is turned."""
+    return round(2.0 * place_c) / 2.0
