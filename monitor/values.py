@@ -76,6 +76,30 @@ class Feeding:
         return ":".join(["1", *(_share(part_g / starter_g) for part_g in added_g)])
 
 
+def with_usual(fed: Feeding, usual: Feeding) -> Feeding:
+    """A feeding of which only some grams were told, the rest as usual: as wet as usual where only the flour or only the
+    water is known. As it is where nothing was told of it, or where the usual is not known whole.
+
+    >>> usual = Feeding(starter_g=25.0, flour_g=100.0, water_g=80.0)
+    >>> with_usual(Feeding(flour_g=200.0), usual).grams
+    (25.0, 200.0, 160.0)
+    """
+    if fed.grams is not None or usual.grams is None or set(fed.weights.values()) == {None}:
+        return fed
+    starter_g, flour_g, water_g = usual.grams
+    wet = usual.hydration
+    if fed.flour_g is not None and wet is not None:
+        flour_g, water_g = fed.flour_g, fed.flour_g * wet
+    elif fed.water_g and wet is not None:
+        flour_g = fed.water_g / wet
+    return Feeding(
+        starter_g=starter_g if fed.starter_g is None else fed.starter_g,
+        flour_g=flour_g if fed.flour_g is None else fed.flour_g,
+        water_g=water_g if fed.water_g is None else fed.water_g,
+        flour=fed.flour,
+    )
+
+
 def _share(of_starter: float) -> str:
     """To a tenth, and below one to two figures: 4, 1.5, 0.02."""
     if not 0.0 < of_starter < 1.0:

@@ -22,6 +22,7 @@ from monitor.cli.telling_words import doubt, ratio
 from monitor.core.assess import answers, growing, notebook, resting
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import DRIED, OLD, YOUNG_DAYS, age_of
+from monitor.core.detect.cycle import SAME_FEEDING_S
 from monitor.core.display.local_time import UnknownDay, day_of, local_day
 from monitor.core.forecast import starter_model as starter_models
 from monitor.host import lock
@@ -31,7 +32,7 @@ from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.report_body import MOST_LABEL
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.values import DAY_S, Fed, Noted, Noting
+from monitor.values import DAY_S, Fed, Noted, Noting, with_usual
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # they have commands of their own
@@ -127,16 +128,24 @@ def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> 
 
 
 def _as_usual(settings: Settings, item: Fed) -> str:
-    """Where no grams were said: that they are taken to be the usual ones, and how to put that right."""
-    if any(grams is not None for grams in item.feeding.weights.values()):
+    """Where not all grams were said: that the rest is taken to be as usual, and how to put that right."""
+    with opened_store(settings.store.path) as store:
+        for report in reversed(reported.since(store, time.time() - SAME_FEEDING_S)):
+            told = report.item
+            if isinstance(told, Fed) and told.jar == item.jar and abs(told.time_s - item.time_s) <= SAME_FEEDING_S:
+                item = reported.completed(item, told)
+    if item.feeding.grams is not None:
         return ""
     cycles, _ = past_cycles.from_store(settings.store.path, item.jar)
     usual = next((one.feeding for one in reversed(cycles) if one.feeding.ratio is not None), None)
     if usual is None:
         return ""
-    said = " + ".join(f"{grams:g}" for grams in usual.grams or ())
+    some = any(grams is not None for grams in item.feeding.weights.values())
+    fed = with_usual(item.feeding, usual) if some else usual
+    said = " + ".join(f"{grams:.3g}" for grams in fed.grams or ())
+    what = "The rest is taken" if some else "Taken"
     return (
-        f" Taken as usual, {said} g ({usual.ratio}); if it was not, say it again with --starter-g, --flour-g and "
+        f" {what} as usual, {said} g ({fed.ratio}); if it was not, say it again with --starter-g, --flour-g and "
         "--water-g."
     )
 

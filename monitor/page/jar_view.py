@@ -40,6 +40,7 @@ from monitor.values import (
     SourceHealth,
     Span,
     TakenBack,
+    with_usual,
 )
 
 CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading seems to be of after the loss
@@ -250,14 +251,16 @@ def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Disp
     cycle = state.cycle
     if cycle is None or not (cycle.told or (cycle.number > 0 and cycle.sure)) or cycle.feeding.grams is not None:
         return None
-    taken = {key: value if value is not None else usual[key] for key, value in cycle.feeding.weights.items()}
-    if None in taken.values() or now_s - cycle.fed_at_s > ASK_GRAMS_S:
+    whole = Feeding(starter_g=usual["starter_g"], flour_g=usual["flour_g"], water_g=usual["water_g"])
+    some = any(grams is not None for grams in cycle.feeding.weights.values())
+    fed = with_usual(cycle.feeding, whole) if some else whole
+    if fed.grams is None or now_s - cycle.fed_at_s > ASK_GRAMS_S:
         return None
-    fed = Feeding(starter_g=taken["starter_g"], flour_g=taken["flour_g"], water_g=taken["water_g"])
-    said = " + ".join(show.weight(g) for g in fed.grams or ())
+    said = " + ".join(show.weight(g) for g in fed.grams)
     when = show.clock(cycle.fed_at_s, now_s)
-    words = f"Fed at {when}; its grams were not told, so they are taken as usual: {said} ({phrases.about(fed)})."
-    return {**taken, "flour": cycle.flour or usual["flour"], "at_s": cycle.fed_at_s, "words": words}
+    what = "not all its grams were told, so the rest is" if some else "its grams were not told, so they are"
+    words = f"Fed at {when}; {what} taken as usual: {said} ({phrases.about(fed)})."
+    return {**fed.weights, "flour": cycle.flour or usual["flour"], "at_s": cycle.fed_at_s, "words": words}
 
 
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:

@@ -128,7 +128,7 @@ def _told_late(store: Store, item: Fed, fed: list[tuple[Run, Cycle]], now_s: flo
     return _corrected(store, TakenBack(time_s=now_s, jar=item.jar, seq=place, instead=item), now_s).seq
 
 
-def completed(item: Fed, known: Cycle) -> Fed:
+def completed(item: Fed, known: Cycle | Fed) -> Fed:
     """A feeding with what was known of it before, where it leaves something out."""
 
     def either(said: float | None, before: float | None) -> float | None:

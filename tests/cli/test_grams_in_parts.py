@@ -13,8 +13,10 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.runs import report_body
 from monitor.runs.report_body import Refused
+from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, JarSettings, Settings, StoreSettings
 from monitor.values import Fed
+from tests.core.kitchen_stories import DAY, H, cycle
 from tests.kitchen import Kitchen
 from tests.night import EMPTY_MM
 
@@ -75,3 +77,13 @@ def test_a_tap_that_completes_is_taken_at_once_and_the_same_tap_again_is_not(con
     with pytest.raises(Refused, match="within the last minute"):
         report_body.tell(kitchen.store, whole, now_s + 8.0)
     kitchen.store.close()
+
+
+def test_the_command_says_what_the_rest_is_taken_as(config: Path) -> None:
+    with Store.open(config.with_name("s.db")) as store:
+        store.ensure_run(JAR, time.time() - 5 * DAY)
+        store.put_cycle(replace(cycle(0.0, end_h=24.0), number=0, jar="rye", fed_at_s=time.time() - 30 * H))
+    told = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "--flour-g", "200"])
+    assert "The rest is taken as usual, 25+200+200 g (1:8:8)".replace("+", " + ") in told.output
+    more = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "--starter-g", "50", "--water-g", "180"])
+    assert "taken as usual" not in more.output  # together they are whole

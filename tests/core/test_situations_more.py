@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
-from monitor.core.assess import trial
+from monitor.core.assess import norms, trial
 from monitor.core.assess.now import Current
 from monitor.core.detect.expected import flat_after_s
 from monitor.core.detect.step import begin, current, take
@@ -90,6 +90,40 @@ def test_53_grams_that_nobody_told_are_taken_as_usual() -> None:
         widths.append((made.peak_at.latest_s - made.peak_at.earliest_s) / H)
         assert (made.peak_at.likely_s - fed.fed_at_s) / H == pytest.approx(11.0, abs=1.0)
     assert widths[0] < widths[1] < 6.0  # weighed by eye; it was 11 h wide
+
+
+@pytest.mark.parametrize(
+    ("told", "whole"),
+    [
+        ((50.0, None, None), (50.0, 225.0, 225.0)),
+        ((None, 450.0, None), (25.0, 450.0, 450.0)),
+        ((None, None, 112.5), (25.0, 112.5, 112.5)),
+        ((25.0, 100.0, None), (25.0, 100.0, 100.0)),
+    ],
+)
+def test_53_of_grams_told_in_part_the_rest_is_taken_as_usual(
+    told: tuple[float | None, float | None, float | None], whole: tuple[float, float, float]
+) -> None:
+    usual = replace(starter_models.learned_from(days([2.5] * 40, 11.0, grams=(25.0, 225.0, 225.0))), day_c=(22.0,) * 24)
+    spans = []
+    for starter_g, flour_g, water_g in (told, whole):
+        fed = replace(cycle(40 * 24.0), starter_g=starter_g, flour_g=flour_g, water_g=water_g, temperatures_c=(22.0,))
+        so_far = CycleSoFar(cycle=fed, now_s=fed.fed_at_s, stage=Stage.SETTLING, curve=(), temperature_c=22.0)
+        made = peak_time.forecast(usual, so_far).peak_at
+        assert made is not None
+        spans.append(made)
+        # a plan and a judgement begin from the same hours
+        ripe = seed_of(usual, fed, fed.fed_at_s, 22.0)
+        assert ripe.total_g == pytest.approx(sum(whole))
+        assert norms.due_h(usual, fed)[1] * H + fed.fed_at_s == pytest.approx(made.likely_s, abs=0.3 * H)
+    part, known = spans
+    assert part.likely_s == pytest.approx(known.likely_s, abs=300.0)
+    assert part.latest_s - part.earliest_s > known.latest_s - known.earliest_s  # the rest is by eye
+    # and what was told in part does not change what is usual
+    after = starter_models.learn(
+        usual, replace(fed, starter_g=50.0, flour_g=None, water_g=None, peak_at_s=fed.fed_at_s + 9 * H)
+    )
+    assert starter_models.usual_feeding(after).grams == pytest.approx((25.0, 225.0, 225.0))
 
 
 def test_54_unripe_seed_is_not_fed_from() -> None:

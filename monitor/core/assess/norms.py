@@ -66,9 +66,8 @@ def touch_share(culture: Culture, cycle: Cycle) -> float:
 
 
 def _ahead(culture: Culture, cycle: Cycle) -> Ahead:
-    fed = cycle.feeding
     temperatures_c = temperatures_of(cycle)
-    predicted = starter_models.predict(culture, temperatures_c, fed.dilution, fed.hydration, cycle.flour)
+    predicted = starter_models.predict_fed(culture, temperatures_c, cycle.feeding)
     return peak_time.hours_ahead(predicted, temperatures_c)
 
 
@@ -80,6 +79,5 @@ def flat_after_h(culture: Culture, cycle: Cycle) -> float:
 def off_ln(culture: Culture, cycle: Cycle) -> float:
     """ln of the hours to its peak over those that this culture was to take at these temperatures and grams."""
     assert cycle.peak_at_s is not None
-    fed = cycle.feeding
-    predicted = starter_models.predict(culture, temperatures_of(cycle), fed.dilution, fed.hydration, cycle.flour)
+    predicted = starter_models.predict_fed(culture, temperatures_of(cycle), cycle.feeding)
     return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / predicted.likeliest.clock_h[0])

@@ -92,8 +92,7 @@ def flat_after_s(state: DetectorState) -> float:
     told = cycles.as_value(state.jar, cycle, None)
     culture = culture_of(state, state.jar)
     temperatures_c = growth_rate.expected_c(culture.day_c, cycle.fed_at_s, told.temperatures_c, peak_times.HORIZON_H)
-    fed = told.feeding
-    predicted = starter_models.predict(culture, temperatures_c, fed.dilution, fed.hydration, told.flour)
+    predicted = starter_models.predict_fed(culture, temperatures_c, told.feeding)
     return H_S * peak_times.flat_after_h(peak_times.hours_ahead(predicted, temperatures_c).peak_h[2])
 
 

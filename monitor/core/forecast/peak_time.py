@@ -103,8 +103,8 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
     if so_far.stage not in (Stage.SETTLING, Stage.RISING, Stage.PEAKED) or cycle.fall_at_s is not None:
         return nothing
     weathers = _weathers(culture, so_far)
-    temperatures_c, feeding = weathers[0][0], cycle.feeding
-    predicted = starter_models.predict(culture, temperatures_c, feeding.dilution, feeding.hydration, cycle.flour)
+    temperatures_c = weathers[0][0]
+    predicted = starter_models.predict_fed(culture, temperatures_c, cycle.feeding)
     clocks = [(one, growth_rate.Clock(temperatures_c, one.rise_rate)) for one in predicted.by_law]
     if so_far.stage is Stage.PEAKED and cycle.peak_at_s is not None:
         peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0

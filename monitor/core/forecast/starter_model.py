@@ -18,7 +18,7 @@ from monitor.core.forecast import beliefs, growth_rate, kalman, timing
 from monitor.core.forecast.beliefs import Bank, Belief
 from monitor.core.forecast.kalman import Scatter
 from monitor.core.forecast.timing import Feed
-from monitor.values import Cycle, Json
+from monitor.values import Cycle, Feeding, Json, with_usual
 
 # The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
 # guess is worth: few, since starters, hands and scales differ in it by more than twice. Replicates of a strain: 4.8 %
@@ -141,9 +141,37 @@ def predict(
     `of_dilution` is total over starter (None: nobody told), `hydration` water over flour of what is added and `flour`
     its name (None: as last time).
     """
+    return _predicted(culture, temperatures_c, of_dilution, hydration, flour, UNTOLD_SD if of_dilution is None else 0.0)
+
+
+def predict_fed(culture: Culture, temperatures_c: Sequence[float], fed: Feeding) -> Prediction:
+    """The same of a feeding as it was told: grams that nobody told are taken as usual, and doubted."""
+    whole = with_usual(fed, usual_feeding(culture))
+    untold_sd = UNTOLD_SD if fed.dilution is None else 0.0
+    return _predicted(culture, temperatures_c, whole.dilution, whole.hydration, fed.flour, untold_sd)
+
+
+def usual_feeding(culture: Culture) -> Feeding:
+    """The last feeding that was told; without grams where none was told whole."""
+    flour_g, wet, diluted = culture.last_flour_g, culture.last_hydration, culture.last_dilution
+    if flour_g is None or wet is None or diluted is None or diluted <= 1.0:
+        return Feeding(flour=culture.last_flour)
+    water_g = flour_g * wet
+    starter_g = (flour_g + water_g) / (diluted - 1.0)
+    return Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=culture.last_flour)
+
+
+def _predicted(
+    culture: Culture,
+    temperatures_c: Sequence[float],
+    of_dilution: float | None,
+    hydration: float | None,
+    flour: str | None,
+    untold_sd: float,
+) -> Prediction:
     culture = _knowing(culture, flour)
     fed = _fed(culture, of_dilution or culture.last_dilution, hydration, flour)  # taken as usual where nobody told
-    untold = UNTOLD_SD**2 if of_dilution is None else 0.0
+    untold = untold_sd**2
     outcomes = [_by_law(culture, one, temperatures_c, fed, untold) for one in culture.bank]
     outcomes.sort(key=lambda one: -one.likely)
     first_h = outcomes[0].clock_h[0]
@@ -176,17 +204,22 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
     if not cycle.sure:
         return culture
     feeding = cycle.feeding
+    whole = with_usual(feeding, usual_feeding(culture))
     culture = _knowing(culture, cycle.flour)
-    fed = _fed(culture, feeding.dilution, feeding.hydration, cycle.flour)
+    fed = _fed(culture, whole.dilution, whole.hydration, cycle.flour)
     if cycle.rested:
         culture = replace(culture, bank=beliefs.widened(culture.bank, beliefs.RESTED))
     culture = replace(
         culture,
         last_flour=cycle.flour or culture.last_flour,
-        last_hydration=feeding.hydration or culture.last_hydration,
-        last_dilution=feeding.dilution or culture.last_dilution,
-        last_flour_g=cycle.flour_g or culture.last_flour_g,
     )
+    if feeding.grams is not None or usual_feeding(culture).grams is None:  # what is usual is not made up of halves
+        culture = replace(
+            culture,
+            last_hydration=feeding.hydration or culture.last_hydration,
+            last_dilution=feeding.dilution or culture.last_dilution,
+            last_flour_g=cycle.flour_g or culture.last_flour_g,
+        )
     peak_h = None if cycle.peak_at_s is None else (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     fall_h = None if cycle.fall_at_s is None else (cycle.fall_at_s - cycle.fed_at_s) / 3600.0
     rose = cycle.rise_at_s is not None or (peak_h is not None and peak_h > 0.0)

@@ -9,11 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.core.forecast import growth_rate
+from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.hours import hours_of
 from monitor.core.plan.waking import AwakeAt, morning_after
 from monitor.core.plan.weighing import LOST
-from monitor.values import Cycle, Span
+from monitor.values import Cycle, Span, with_usual
 
 HORIZON_H = 96  # temperatures are expected for so long
 KEEPS_H = 12.0  # common practice: so long past the start of its fall it still seeds a feeding well
@@ -41,12 +42,13 @@ def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: 
     that was put to rest, or whose feeding nobody saw, is taken as ripe: the jar shows better."""
     if cycle is None or not (cycle.told or cycle.number > 0) or cycle.ended_at_s is not None:
         return Seed(fed_at_s=None, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H)
-    total_g = cycle.feeding.total_g or usual_total_g(culture)  # taken as usual where nobody told
+    usual = starter_models.usual_feeding(culture)
+    fed = with_usual(cycle.feeding, usual)
+    total_g = fed.total_g or usual.total_g  # taken as usual where nobody told
     if cycle.rested:
         return Seed(
             fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H, total_g=total_g
         )
-    fed = cycle.feeding
     hours = hours_of(culture, expected(culture, cycle, temperature_c), fed.dilution or _usual(culture), fed.hydration)
     low_s, likely_s, high_s = (cycle.fed_at_s + 3600.0 * h for h in hours.peak)
     fall_s = cycle.fall_at_s if cycle.fall_at_s is not None else cycle.fed_at_s + 3600.0 * hours.fall[1]
@@ -66,13 +68,6 @@ def feed_from_s(seed: Seed, now_s: float, awake_at: AwakeAt) -> float:
         return ripe_s
     morning_s = morning_after(ripe_s, awake_at)
     return morning_s if morning_s is not None and morning_s <= seed.spent_s else ripe_s
-
-
-def usual_total_g(culture: Culture) -> float | None:
-    """What its last feeding made in all; None where none was told."""
-    if culture.last_flour_g is None or culture.last_hydration is None or culture.last_dilution is None:
-        return None
-    return culture.last_flour_g * (1.0 + culture.last_hydration) / (1.0 - 1.0 / culture.last_dilution)
 
 
 def expected(culture: Culture, cycle: Cycle, temperature_c: float | None = None) -> Sequence[float]:
