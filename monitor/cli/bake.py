@@ -160,7 +160,7 @@ def _lines(made: BakePlan, wanted_s: float, show: Display, now_s: float) -> list
         place = phrases.degrees(one.place_c)
         lines.append(f"  {show.stamp(one.at_s)}: {phrases.weigh(one.feeding)}, at {place}; from {one.source}")
         if one.discard_g:
-            lines.append(f"    {one.discard_g} g of it are left over")
+            lines.append(f"    {one.discard_g} g are left over")
     between = show.about_between(made.ready.earliest_s, made.ready.latest_s, now_s)
     lines.append(
         f"  about {show.about(made.ready.likely_s, now_s)}: ripe ({between}); take {made.take_g} g for the "

@@ -195,6 +195,8 @@ def test_41_a_levain_from_little() -> None:
         assert made.feedings[0].feeding.starter_g <= 10
         assert (made.feedings[-1].feeding.total_g or 0) >= 300
         assert len(made.feedings) == count
+        text = " ".join(made.cautions)
+        holds(text, ["10 g are enough to begin with", f"make {made.feedings[-1].feeding.total_g:g} g"], ("buy more",))
     holds(page("bake"), ["10+25+25, then 34+136+136", "10+150+150"], ("buy more",))
 
 
@@ -202,7 +204,11 @@ def test_42_a_tiny_keep() -> None:
     fed = Feeding(starter_g=5, flour_g=20, water_g=20)
     made = feeding.what_if(starter_models.prior(), feeding=fed, temperatures_c=(22.0,))
     assert made.least_jar_ml == 150
-    assert "too small" not in made.because
+    assert "too small" not in made.because + (made.caution or "")
+    finer = feeding.what_if(
+        starter_models.prior(), feeding=replace(fed, starter_g=2, flour_g=8, water_g=8), temperatures_c=(22.0,)
+    )
+    holds(finer.caution or "", ["whole grams", "stir 10 g of it into 40 g of water"], ("too small",))
     more = feeding.what_if(
         starter_models.prior(), feeding=replace(fed, starter_g=20, flour_g=20, water_g=20), temperatures_c=(22.0,)
     )
@@ -239,15 +245,43 @@ def test_45_a_grey_liquid_is_hooch_and_in_doubt_it_is_thrown() -> None:
 def test_46_fruit_flies() -> None:
     holds(answer(Noting.REMARK, "fruit flies around the jar"), ["fine weave", "loose lid", "trap"], ("pick", "seal it"))
     holds(answer(Noting.REMARK, "larvae inside"), ["throw all of it away"], ("pick", "weave"))
+    # and a starter of which that was written is not called fit
+    made = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.REMARK, "larvae inside", 29.5 * 24.0)])
+    assert made.verdict == "no"
+    holds(said(made), ["larvae inside", "throw all of it away", "take the note back"], ("pick", "weave", "scrape"))
+    outside = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.REMARK, "flies around the jar", 29.5 * 24.0)])
+    assert outside.verdict == "yes"
+    holds(said(outside), ["fine weave", "loose lid", "trap"], ("pick", "seal it"))
+    none = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.REMARK, "no larvae inside", 29.5 * 24.0)])
+    assert none.verdict == "yes"
+
+
+def test_44_and_45_a_remark_of_streaks_is_as_good_as_a_note_of_them() -> None:
+    made = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.SMELL, "odd, and a pink streak", 29.5 * 24.0)])
+    assert made.verdict == "no"
+    holds(said(made), ["pink streak", "throw all of it away"], ("scrape", "hooch"))
 
 
 def test_47_a_sealed_jar() -> None:
     holds(answer(Noting.REMARK, "lid clipped"), ["Loosen the lid now", "facing away", "rest"], ("screw", "cloth"))
 
 
+def test_47_a_sealed_jar_is_said_by_the_judgement_too() -> None:
+    noted = note(Noting.REMARK, "lid clipped shut", 240.0)
+    rising = [*days([2.5] * 10, c=26.0), cycle(240.0, c=26.0)]
+    holds(said(judge(rising, 243.0, [noted])), ["Loosen the lid now", "facing away", "rest"], ("screw", "cloth"))
+
+
 def test_48_three_weeks_away() -> None:
     holds(page("holiday"), ["20 g starter, 40 g flour, 20 g water", "let it begin", "lid loose", "Dry a spare",
           "two or three feedings"], ("1:100", "must be fed"))  # fmt: skip
+    holds(resting.going_in(21).say, ["For 21 days", "20 g, add 40 g flour and 20 g water", "begin to rise", "4 °C",
+          "lid loose", "Dry a spare", "two or three times"], ("1:100", "must be fed"))  # fmt: skip
+    made = feeding.plan(culture(), target_h=21 * 24.0, temperatures_c=(21.0,))  # and where a plan is asked for it
+    assert not made.met
+    text = " ".join(f"{one.do}. {one.because}" for one in made.instead)
+    holds(text, ["for 21 days keep 20 g, add 40 g flour and 20 g water", "begin to rise", "fridge", "lid loose",
+          "Dry a spare", "two or three times"], ("1:100", "must be fed", "every"))  # fmt: skip
     holds(resting.going_in().say, ["let it begin to rise", "4 °C", "lid loose", "stiff", "spare"])
 
 

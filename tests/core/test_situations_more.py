@@ -191,6 +191,9 @@ def test_58_a_stiff_dome() -> None:
     holds(
         " ".join(page.text.split()), ["ripe as the dome flattens", "one spot", "honeycomb"], ("collapse", "add water")
     )
+    up = cycle(0.0, peak_h=9.0, ratio=2.2, c=22.0, grams=(50.0, 100.0, 50.0))
+    text = said(judge([up], 10.0, current=Current(stage=Stage.PEAKED, rise_ratio=2.2)))
+    holds(text, ["dome", "one spot", "ripe as the dome flattens", "honeycomb"], ("collapse", "add water"))
     made = judge(days([2.2, 2.2, 2.1, 2.2], 10.0, grams=(25.0, 50.0, 25.0)), 30 * 24.0)
     assert made.verdict == "yes"
 

@@ -20,6 +20,7 @@ from monitor.values import DAY_S, Feeding, Noted, Noting
 DAILY_HOOCH = 3  # so often within the days that count: it is not once
 STREAKS = re.compile(r"\b(mou?ld\w*|fuzz\w*|furry|pink\w*|orange|black (?:spot|streak|patch|dot)\w*|streak\w*)\b")
 INSIDE = re.compile(r"\b(larva\w*|maggot\w*|inside|in it|in the jar|in the starter)\b")
+DENIED = re.compile(r"\b(no|not|none|without|never|isn't|aren't)\b")
 NO = re.compile(r"\b(sank|sunk|sinks|failed|fail|no|not|didn't|did not)\b")
 
 HOOCH_ONCE = Advice(
@@ -96,6 +97,16 @@ def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) 
         return taste.milder(culture) if note.what is Noting.SOUR else taste.sourer(culture)
     if note.what in (Noting.SMELL, Noting.REMARK):
         return _by_words(text, age)
+    return None
+
+
+def thrown_away(notes: Sequence[Noted]) -> str | None:
+    """What was remarked, in the words of the note, that sends a starter into the bin though nobody noted it as mould:
+    streaks, or flies or larvae inside. None where nothing was."""
+    for note in notes:
+        said_of_it = note.what is not Noting.MOULD and not DENIED.search(note.text.lower())
+        if said_of_it and to_one(note) in (STREAKED, FLIES_INSIDE):
+            return note.text
     return None
 
 

@@ -83,6 +83,11 @@ def _at_its_top(cycle: Cycle) -> str:
             "It is at its top, and rye stays there for hours before it sinks, if it does: it is ripe now. Bake with "
             "it or feed it within a few hours; cracks and small holes on top show how far it is."
         )
+    if (cycle.feeding.hydration or 1.0) <= norms.STIFF_HYDRATION:
+        return (
+            "It is at its top. So stiff it makes a dome, of which the sensor sees one spot: it is ripe as the dome "
+            "flattens and cracks. Cut it; inside it should look like a honeycomb. Then bake with it or feed it."
+        )
     return "It is at its top: ripe now. Bake with it or feed it; there is no need to wait until it sinks."
 
 

@@ -15,7 +15,7 @@ from itertools import pairwise
 from statistics import fmean, median, stdev
 from typing import Literal
 
-from monitor.core.assess import norms, remedies, taste
+from monitor.core.assess import answers, norms, remedies, taste
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import NEVER_DAYS, SURE_DAYS, Age, age_of
 from monitor.core.assess.notebook import THROW_AWAY, noted, of_this_starter
@@ -153,6 +153,12 @@ def _verdict(
 ) -> tuple[Verdict, str]:
     if noted(notes, Noting.MOULD):
         return "no", THROW_AWAY
+    remarked = answers.thrown_away(notes)
+    if remarked is not None:
+        return "no", (
+            f'You wrote "{remarked}". If that is so, throw all of it away, wash the jar hot, and begin again; if it is '
+            "not, take the note back (jartide undo JAR, or on the page)."
+        )
     young = _too_young(age)
     doubled = sum(round(ratio, 1) >= norms.DOUBLED for ratio in ratios)
     if age.dried and doubled < LAST:

@@ -19,6 +19,7 @@ from monitor.core.plan.hours import Hours, Triple, crossing, hours_of
 from monitor.core.plan.mixing import mixed_with
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
+    SURE_G,
     Grams,
     Limits,
     at_ratio,
@@ -65,7 +66,9 @@ class Wish:
 
     def grams(self, parts: float) -> Grams:
         """Whole grams at a ratio, of the usual flour, or of less where the jar takes no more."""
-        flour_g = weight_of_flour(self.culture, self.limits)
+        flour_g = max(
+            weight_of_flour(self.culture, self.limits), SURE_G * parts
+        )  # so that a kitchen's scale can weigh it
         most_g = total_bounds(self.culture, self.limits)[1]
         total = flour_g * (1.0 / parts + 1.0 + self.hydration)
         return at_ratio(parts, flour_g * min(1.0, 0.99 * most_g / total), self.hydration)
@@ -89,6 +92,8 @@ Scored = tuple[float, Instead]
 def alternatives(wish: Wish, nearest: Grams) -> tuple[Instead, ...]:
     """What can be done, nearest to the baker's ways first. Never empty: to wait for it is always one."""
     fall_h = wish.hours(nearest).fall
+    if wish.target_h > KEEPS_H:
+        return (_away(wish),)
     found: list[Scored] = []
     if fall_h[1] < wish.target_h:
         found += [*_anyway(wish), *_more_feedings(wish), *_fridge(wish), *_stiffer(wish)]
@@ -268,9 +273,10 @@ def _water(wish: Wish, nearest: Grams, fall_h: Triple) -> Iterator[Scored]:
     gained_h = abs(hours.fall[1] - before_h)
     if gained_h < 0.25:
         return
+    helps = gained_h > 0.3 * abs(wish.target_h - before_h)
     said = "10 to 15 °C" if colder else "28 to 30 °C"
     yield (
-        1.6,
+        1.6 if helps else 3.0,
         _instead(
             grams,
             f"mix it with {'cold' if colder else 'warm'} water, {said}, and {_says(grams)}",
@@ -299,6 +305,21 @@ def _stiffer(wish: Wish) -> Iterator[Scored]:
             hours.fall,
             f"A stiff dough is slower: about {phrases.hours(hours.fall[1])} in place of {phrases.hours(soft_h)}.",
         ),
+    )
+
+
+def _away(wish: Wish) -> Instead:
+    """For longer than a week: stiff into the fridge (common practice)."""
+    grams = (20, 40, 20)
+    hours = hours_of(wish.culture, (FRIDGE_C,), 4.0, 0.5, wish.limits.flour)
+    return _instead(
+        grams,
+        f"for {phrases.hours(wish.target_h)} {_says(grams)}: so stiff it keeps. Let it begin to rise, about an hour, "
+        "and stand it in the fridge, at about 4 °C, lid loose",
+        hours.fall,
+        "It may sink there, and need not be fed until you are back; then feed it two or three times before you bake. "
+        "Dry a spare too. (Say how long it rests: jartide rest JAR --days.)",
+        place_c=FRIDGE_C,
     )
 
 

@@ -328,6 +328,11 @@ def _cautions(
     rises = highest_rise(culture, limits)
     if limits.jar_ml is not None and made_g > total_bounds(culture, replace(limits, ripe_g=None))[1]:
         out.append(f"Your jar is too small for the {made_g} g: it may rise {rises:.1f} times, so take a bowl.")
+    if limits.standing_g is not None and limits.standing_g < 0.2 * made_g:
+        one_g = made_g / (1.0 + LEAN * (1.0 + hydration))
+        steps = "one feeding" if len(feedings) == 1 else f"{len(feedings)} feedings"
+        less = " One long feeding would do as well." if len(feedings) > 1 and limits.standing_g >= one_g else ""
+        out.append(f"{limits.standing_g:g} g are enough to begin with: {steps} make {made_g} g of them.{less}")
     small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
     if small < 5:
         out.append(f"{small} g of starter want a scale that shows tenths of a gram.")

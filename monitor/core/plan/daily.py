@@ -58,7 +58,7 @@ def _because(made: FeedPlan, sinking_h: float, topped: bool) -> str:
         return f"{top} and begins to sink just about when you feed it again."
     said = f"{top}, and a day later it will have been sinking for about {phrases.hours(sinking_h)}"
     if sinking_h > SINKING_FINE_H:
-        return f"{said}: longer than does it good day by day."
+        return f"{said}: longer than is good for it, day after day."
     return f"{said}, {'which makes it a little sourer' if sinking_h > 9.0 else 'and that is fine'}."
 
 

@@ -130,9 +130,22 @@ def what_if(
         met=None,
         because=_what_if_words(culture, feeding, hours, mean_c) + odd + _doubt(mean_c),
         least_jar_ml=least_jar_ml(culture, feeding.grams, limits),
-        caution=_runs_over(culture, feeding, limits),
+        caution=_runs_over(culture, feeding, limits) or _too_little(culture, feeding, temperatures_c, limits),
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
     )
+
+
+def _too_little(culture: Culture, feeding: Feeding, temperatures_c: Sequence[float], limits: Limits) -> str | None:
+    """What a kitchen's scale makes of so little starter; None from 5 g on, and for what a finer scale weighed."""
+    grams = feeding.grams
+    if grams is None or any(one_g != int(one_g) for one_g in grams):
+        return None
+
+    def likely_h(of_dilution: float) -> float:
+        return hours_of(culture, temperatures_c, of_dilution, feeding.hydration, feeding.flour, limits.water_c).fall[1]
+
+    whole = (int(grams[0]), int(grams[1]), int(grams[2]))
+    return scale_caution(whole, likely_h, total_bounds(culture, limits)[1])
 
 
 def _runs_over(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
