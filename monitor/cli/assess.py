@@ -24,8 +24,8 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Noted
 
 CAUTION = (
-    "A sensor sees how high it stands, not what lives in it. Look and smell: throw it away at mould or at pink, "
-    "orange or black streaks. Keep its lid loose, and do not taste raw starter."
+    "A sensor sees how high it stands, not what lives in it. Look and smell: if there is mould, or a pink, orange or "
+    "black streak, throw it away. Keep its lid loose, and do not taste raw starter."
 )
 
 

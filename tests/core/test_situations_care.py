@@ -114,6 +114,11 @@ def test_34_too_mild() -> None:
     assert 6.0 <= peak_h <= 12.0  # 5.9 to 14 h in the trade's table
 
 
+def test_of_a_sour_and_a_mild_bread_the_last_is_answered() -> None:
+    notes = [note(Noting.SOUR, "", 240.0), note(Noting.MILD, "", 264.0)]
+    holds(said(judge(days([2.5] * 12), 265.0, notes)), ["For sourer bread"], ("feed more often and keep less",))
+
+
 def test_35_a_failed_float_test_says_little() -> None:
     holds(answer(Noting.FLOAT_TEST, "it sank"), ["tells little", "doubles and falls the same way"], ("not ready",))
     made = judge(days([2.5, 2.6, 2.5]), 20 * 24.0, [note(Noting.FLOAT_TEST, "sank", 19 * 24.0)])

@@ -21,6 +21,7 @@ DAILY_HOOCH = 3  # so often within the days that count: it is not once
 STREAKS = re.compile(r"\b(mou?ld\w*|fuzz\w*|furry|pink\w*|orange|black (?:spot|streak|patch|dot)\w*|streak\w*)\b")
 INSIDE = re.compile(r"\b(larva\w*|maggot\w*|inside|in it|in the jar|in the starter)\b")
 DENIED = re.compile(r"\b(no|not|none|without|never|isn't|aren't)\b")
+TASTES = (Noting.SOUR, Noting.MILD)
 NO = re.compile(r"\b(sank|sunk|sinks|failed|fail|no|not|didn't|did not)\b")
 
 HOOCH_ONCE = Advice(
@@ -29,8 +30,8 @@ HOOCH_ONCE = Advice(
     guide="hooch",
 )
 ACETONE = Advice(
-    say="A smell of acetone means hungry, very: feed it now, 1:5:5, and earlier from now on. It goes within a feeding "
-    "or two.",
+    say="A smell of acetone means very hungry: feed it now, about 1:5:5, and earlier from now on. It goes within a "
+    "feeding or two.",
     guide="acetone",
 )
 VINEGAR = Advice(
@@ -135,7 +136,10 @@ def to_all(
     days = {int(note.time_s // DAY_S) for note in hooch}
     if len(days) >= DAILY_HOOCH:
         yield starves(culture, usual_c, every_h or 24.0, None)
+    taste_s = max((note.time_s for note in notes if note.what in TASTES), default=0.0)
     for note in notes:
+        if note.what in TASTES and note.time_s < taste_s:
+            continue  # sour once and mild since: the last bread counts
         said = to_one(note, age, culture)
         if said is not None and not (note.what is Noting.HOOCH and len(days) >= DAILY_HOOCH):
             yield said

@@ -15,7 +15,7 @@ from monitor.core.plan.alternatives import LADDER
 from monitor.core.plan.chain import chain
 from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s
-from monitor.core.plan.waking import AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
+from monitor.core.plan.waking import STEP_S, AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
 from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_flour
 from monitor.values import FeedPlan, Instead
 
@@ -70,6 +70,7 @@ def plan_for(
     if now.plan.met or likely_h >= ahead_h:
         return (now,)
     put_off_s = start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
+    put_off_s = max(STEP_S * round(put_off_s / STEP_S), start_s)
     found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
     if found is not None:
         return (found,)
