@@ -11,8 +11,9 @@ import pytest
 
 from monitor.core.detect import step as core
 from monitor.core.detect.superseded import name_of
-from monitor.settings import JarSettings
-from monitor.values import Arrival, Event, EventKind, Fed, JarState, Reading, Stage
+from monitor.core.notify.due import due
+from monitor.settings import JarSettings, NoticeSettings
+from monitor.values import Arrival, Event, EventKind, Fed, JarState, Notice, Reading, Stage
 
 H_S = 3600.0
 BEGIN_S = 1_772_409_600.0
@@ -101,3 +102,23 @@ def test_a_top_told_too_early_is_taken_back_and_dated_again(
     assert [event.kind for event in events].count(EventKind.FALL_BEGAN) == 1
     fall = next(event for event in events if event.kind is EventKind.FALL_BEGAN)
     assert (fall.decided_at_s - fed_s) / H_S > top_h
+
+
+def test_at_its_peak_is_told_again_only_where_it_had_climbed_on(
+    story: tuple[bool, list[tuple[JarState, list[Event]]]],
+) -> None:
+    second_wind, steps = story
+    sent: dict[tuple[str, int], float] = {}
+    told: list[tuple[float, Notice]] = []
+    for state, _ in steps[::5]:
+        for notice in due(state, sent, NoticeSettings(), JAR, state.now_s):
+            sent[notice.kind, notice.repeat] = notice.due_s
+            if notice.kind == "at_peak":
+                told.append((notice.due_s, notice))
+    fed_s = BEGIN_S + (CYCLES - 1) * CYCLE_H * H_S
+    assert [notice.repeat for _, notice in told] == ([0, 1] if second_wind else [0])
+    assert "climbed on" not in told[0][1].text
+    if second_wind:
+        assert told[1][0] - fed_s > 10.0 * H_S
+        assert told[1][1].title == "rye is at its peak now"
+        assert "It had climbed on after the last message" in told[1][1].text

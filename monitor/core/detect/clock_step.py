@@ -72,7 +72,7 @@ def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
     cycle.openings = [replace(one, time_s=at(one.time_s)) for one in cycle.openings]
     for name in (
         "rise_at_s", "peak_at_s", "fall_at_s", "handled_at_s", "sank_unseen_s", "about_from_s", "about_to_s",
-        "known_by_rise_s",
+        "known_by_rise_s", "top_denied_s",
     ):  # fmt: skip
         if (time_s := getattr(cycle, name)) is not None:
             setattr(cycle, name, at(time_s))

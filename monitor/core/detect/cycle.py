@@ -50,7 +50,7 @@ class OpenCycle:
     peak_mm: float | None = None
     fall_at_s: float | None = None
     top_recalled: bool = False  # the peak was decided by memory alone
-    top_denied: bool = False  # decided by memory, and it rose on: memory says no more of this cycle's top
+    top_denied_s: float | None = None  # decided by memory, and it rose on: memory says no more of this cycle's top
     low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
     low_at_s: float = 0.0
     handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest

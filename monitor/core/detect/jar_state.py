@@ -50,6 +50,7 @@ def current(state: DetectorState, now_s: float) -> JarState:
         temperature_unit=temperature_unit(state.plausibility),
         refused_c=refused_c_at(state.plausibility, now_s),
         forecast=forecast_now(state),
+        rose_on_s=None if state.cycle is None else state.cycle.top_denied_s,
     )
 
 

@@ -65,7 +65,7 @@ def top_at(state: DetectorState) -> Span | None:
     running, cycle = state.curve_filter, state.cycle
     if running is None or cycle is None or not running.weights or running.fits < FITS_LEAST or cycle.rise_at_s is None:
         return None
-    if cycle.peak_at_s is not None or cycle.top_denied:
+    if cycle.peak_at_s is not None or cycle.top_denied_s is not None:
         return None
     hour_s = 3600.0 / _rate(state, cycle, state.now_s)
     likely_h = quantile_h(running, 0.5)

@@ -247,7 +247,9 @@ def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, ver
     told = verdict.memory
     if cycle.top_recalled and cycle.peak_mm is not None and not verdict.topped:
         return _rises_on(state, cycle, latest, cycle.peak_mm)
-    if told is None or not told.top_past or cycle.peak_at_s is not None or cycle.rise_at_s is None or cycle.top_denied:
+    if told is None or not told.top_past or cycle.peak_at_s is not None or cycle.rise_at_s is None:
+        return []
+    if cycle.top_denied_s is not None:
         return []
     if verdict.refused_by in (Gate.CLOSED, Gate.LOW_TOP, Gate.SILENCE, Gate.STEPPING):
         return []
@@ -266,7 +268,7 @@ def _rises_on(state: DetectorState, cycle: OpenCycle, latest: Latest, told_mm: f
     assert cycle.peak_at_s is not None
     wrong = f"{EventKind.PEAK_REACHED.value}@{cycle.peak_at_s:.0f}"
     cycle.peak_at_s = cycle.peak_mm = None
-    cycle.top_recalled, cycle.top_denied = False, True
+    cycle.top_recalled, cycle.top_denied_s = False, state.now_s
     evidence: dict[str, Json] = {"rises_on_mm": round(latest.level_mm - told_mm, 2)}
     return [event(state, EventKind.RISE_BEGAN, cycle.rise_at_s, evidence, wrong)]
 

@@ -59,7 +59,8 @@ def _not_yet(m: Subject) -> str:
 
 def _at_peak(m: Subject) -> Words:
     young = _not_yet(m)
-    return f"{m.name} is at its peak", [
+    return f"{m.name} is at its peak{' now' if m.repeat else ''}", [
+        "It had climbed on after the last message; this is its top." if m.repeat else "",
         rise(m),
         young or "This is the time to bake with it, or to feed it for the next round.",
         "Feed it for the next round." if young else "",
