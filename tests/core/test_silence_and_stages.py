@@ -200,3 +200,35 @@ def test_a_feeding_within_a_silence_is_known_by_the_rise_after_it(rose_mm_per_h:
     assert found.happened_at_s == pytest.approx((from_s + to_s) / 2.0, abs=120.0)  # the middle errs least
     assert found.decided_at_s < BEGAN_S + 12.5 * HOUR_S
     assert kinds(events)[-1] is EventKind.RISE_BEGAN  # of the cycle that it begins
+
+
+@pytest.mark.parametrize(
+    ("every_s", "thin_h", "about_h"),
+    [
+        (60.0, None, None),  # the lid was on in every minute: whatever raises it, nobody fed it
+        (60.0, 11.5, (11.5, 11.9)),  # but for twenty minutes, of which every other reading is lost
+        (180.0, None, (8.7, 13.5)),  # an opening may fall between two readings
+    ],
+)
+def test_a_feeding_is_never_dated_while_readings_show_the_lid_on(
+    every_s: float, thin_h: float | None, about_h: tuple[float, float] | None
+) -> None:
+    """Fallen, and from the twelfth hour on it rises afresh by 5 mm an hour, with no opened lid in the readings."""
+    chance = random.Random(4)
+    items: list[Item] = [Fed(time_s=BEGAN_S, jar="rye", flour_g=100)]
+    for number in range(round(16.0 * HOUR_S / every_s)):
+        hours = number * every_s / HOUR_S
+        if thin_h is None or number % 2 or not thin_h < hours < thin_h + 1.0 / 3.0:
+            mm = bump(hours) if hours < 12.0 else bump(12.0) + 5.0 * (hours - 12.0)
+            distance_mm = round(180.0 - mm + chance.gauss(0.0, 0.5), 1)
+            items.append(Reading(time_s=BEGAN_S + hours * HOUR_S, jar="rye", distance_mm=distance_mm))
+    _, events = run(items)
+    fed = [event for event in events if event.kind is EventKind.FED][1:]
+    if about_h is None:
+        assert fed == []
+        return
+    (found,) = fed
+    about_s = found.evidence["about_s"]
+    assert isinstance(about_s, list)
+    first_h, last_h = ((float(str(time_s)) - BEGAN_S) / HOUR_S for time_s in about_s)
+    assert about_h[0] - 0.2 <= first_h <= (found.happened_at_s - BEGAN_S) / HOUR_S <= last_h <= about_h[1] + 0.2

@@ -319,7 +319,8 @@ def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: Jar
     if cycle.known_by_rise_s == state.now_s:
         return []  # it was just that rise by which this cycle's own feeding was known
     bottom_mm = state.bottom_mm or 0.0
-    found = rose_again(cycle, state.series, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm)
+    sampling_s = state.plausibility.sampling_s
+    found = rose_again(cycle, state.series, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm, sampling_s)
     return [] if found is None else _fed_at(state, found, jar)
 
 

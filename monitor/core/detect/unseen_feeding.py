@@ -25,6 +25,9 @@ SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are c
 SLOW_MIN = SLOW_BINS * BIN_MIN
 STEP_BINS, STEP_LOOK_BINS = 5, 36
 SINKS_BINS = 12  # an hour shows which way it goes
+# A feeding takes two minutes at least. Readings each minute or oftener show that the lid stayed on, unless of two
+# neighbouring bins more than a seventh are missing.
+SHOWING_S, SHOWN_SHARE = 75.0, 0.85
 
 
 def since_silence(series: BinSeries, back_s: float) -> tuple[float, float] | None:
@@ -79,13 +82,20 @@ class RoseAgain:
 
 
 def rose_again(
-    cycle: OpenCycle, series: BinSeries, level_mm: float, at_s: float, needed_mm: float, bottom_mm: float
+    cycle: OpenCycle,
+    series: BinSeries,
+    level_mm: float,
+    at_s: float,
+    needed_mm: float,
+    bottom_mm: float,
+    sampling_s: float | None = None,
 ) -> RoseAgain | None:
     """The feeding that the newest level shows; None while it does not rise afresh.
 
     After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump, or
     one that put back as much as it took, is seen by this, hours late. `level_mm` is the latest 25 min mean, its middle
-    at `at_s`; `needed_mm` the least rise that counts as one."""
+    at `at_s`; `needed_mm` the least rise that counts as one. Where readings each `sampling_s` show that the lid stayed
+    on all the while, it rises by itself (warmth, for one), and another such rise is counted from here."""
     if cycle.low_mm is None or level_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = level_mm, at_s
     elif at_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
@@ -93,15 +103,20 @@ def rose_again(
     least_mm = max(needed_mm, FRESH_LEAST_MM, FRESH_LEAST_SHARE * (cycle.low_mm - bottom_mm))
     if level_mm - cycle.low_mm <= least_mm or cycle.stirred:
         return None
-    fed_at_s, about = _dated(cycle, series, at_s, cycle.low_mm + FOOT_SHARE * least_mm)
+    dated = _dated(cycle, series, at_s, cycle.low_mm + FOOT_SHARE * least_mm, sampling_s)
+    if dated is None:
+        cycle.low_mm, cycle.low_at_s = level_mm, at_s
+        return None
+    fed_at_s, about = dated
     return RoseAgain(fed_at_s, level_mm - cycle.low_mm, about)
 
 
 def _dated(
-    cycle: OpenCycle, series: BinSeries, at_s: float, foot_mm: float
-) -> tuple[float, tuple[float, float] | None]:
+    cycle: OpenCycle, series: BinSeries, at_s: float, foot_mm: float, sampling_s: float | None
+) -> tuple[float, tuple[float, float] | None] | None:
     """When it was fed: at an opening of the lid that the rise can have come from, the one most like a feeding; else
-    where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest."""
+    where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest, but never while
+    readings show that the lid was on. None when they show nothing else."""
     first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(series, foot_mm)
     opened = [
         (one.fed_odds * exp(-max(cycle.low_at_s - one.time_s - SOON_LOW_S, 0.0) / LATE_LOW_S), one.time_s)
@@ -116,7 +131,22 @@ def _dated(
     about_s, down_mm = step_down(series, cycle.low_at_s)
     if down_mm < STEP_LEAST_MM or cycle.low_at_s - about_s > HANDLED_MOST_S:
         about_s = cycle.low_at_s
-    return about_s, (min(about_s, max(first_s, cycle.fall_at_s or first_s)), max(about_s, last_s))
+    from_s, to_s = min(about_s, max(first_s, cycle.fall_at_s or first_s)), max(about_s, last_s)
+    if sampling_s is None or sampling_s > SHOWING_S:
+        return about_s, (from_s, to_s)
+    perhaps = _not_shown(series, from_s, to_s, sampling_s)
+    if not perhaps:
+        return None
+    return min(perhaps, key=lambda time_s: abs(time_s - about_s)), (perhaps[0] - BIN_S / 2, perhaps[-1] + BIN_S / 2)
+
+
+def _not_shown(series: BinSeries, from_s: float, to_s: float, sampling_s: float) -> list[float]:
+    """Middles of the bins within a time in which too many readings are missing to know that the lid was on."""
+    usual = 2.0 * BIN_S / sampling_s
+    first, last = (min(max(int(time_s // BIN_S) - series.first, 0), len(series.mean) - 1) for time_s in (from_s, to_s))
+    read = series.readings
+    pairs = (i for i in range(first, last) if read[i] + read[i + 1] < SHOWN_SHARE * usual)
+    return [(series.first + i + 0.5) * BIN_S for i in sorted({bin_ for i in pairs for bin_ in (i, i + 1)})]
 
 
 def _foot_end_s(series: BinSeries, foot_mm: float) -> float:
