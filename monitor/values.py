@@ -528,7 +528,7 @@ class JarState:
     temperature_unit: str | None = None  # "degF": what the temperatures look like, if not degrees Celsius
     refused_c: float | None = None  # the temperature that comes and is none, as it was sent, while no other is known
     rounds_to_mm: float | None = None  # the sensor or its firmware rounds this coarsely (5 or 10 mm); None: finely
-    rose_on_s: float | None = None  # a top of the open cycle had been told, and it was seen to climb on
+    rose_on_s: float | None = None  # a top of the open cycle had been announced, and it was seen to climb on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

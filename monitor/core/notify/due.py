@@ -120,7 +120,7 @@ def _waits(kind: Kind, facts: Facts, now_s: float) -> bool:
             return unheard or told > facts.count(Kind.SENSOR_BACK)
         case Kind.SENSOR_BACK:
             return False
-        case Kind.AT_PEAK:  # told too early, and it climbed on: its true top is told as well
+        case Kind.AT_PEAK:  # announced too early, and it climbed on: its true top is announced too
             last_s, rose_on_s = facts.last_s(kind), facts.state.rose_on_s
             return last_s is not None and (rose_on_s is None or last_s >= rose_on_s)
         case _:
