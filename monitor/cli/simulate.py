@@ -30,20 +30,24 @@ if TYPE_CHECKING:
 @click.option("--mqtt", metavar="HOST[:PORT]", help="Play to an MQTT broker, as devices.")
 @click.option("--topic", default="jartide/{jar}/reading", show_default=True, help="With --mqtt.")
 @click.option("--speed", type=Within(0.1, 100_000), default=1.0, show_default=True, help="Times real time.")
+@click.option("--clock", type=click.Path(path_type=Path, dir_okay=False),
+              help="Share the played time in this file, for `jartide watch --clock`.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Another seed than the scenario's.")
 @click.option("--hours", type=Within(0.1, 9000), help="Another length than the scenario's.")
 @click.option("--truth", type=click.Path(path_type=Path), help="Where the truth goes; with -o RUN.csv: RUN.truth.json.")
 @click.option("--feedings", type=click.Path(path_type=Path), help="With -o, one jar: also a FEEDINGS.csv for replay.")
 def simulate(
     scenario: Path, out: Path | None, pty: bool, link: Path | None, mqtt: str | None, topic: str, speed: float,
-    seed: int | None, hours: float | None, truth: Path | None, feedings: Path | None,
+    clock: Path | None, seed: int | None, hours: float | None, truth: Path | None, feedings: Path | None,
 ) -> None:  # fmt: skip
     """Play a scenario: to a CSV (-o), into a pseudo-terminal (--pty), or to an MQTT broker (--mqtt)."""
     if sum((out is not None, pty, mqtt is not None)) != 1:
         raise click.UsageError("give exactly one of -o RUN.csv, --pty and --mqtt HOST")
     if mqtt is not None and "{jar}" not in topic:
         raise click.UsageError("--topic must hold {jar}, like jartide/{jar}/reading")
-    from monitor.simulator.player import PlayerError, truth_json, write_truth
+    if out is not None and clock is not None:
+        raise click.UsageError("--clock goes with --pty or --mqtt: a file is written at once")
+    from monitor.simulator.player import Pace, PlayerError, truth_json, write_truth
     from monitor.simulator.scenario import ScenarioError
     from monitor.simulator.scenario import read as read_scenario
 
@@ -55,7 +59,7 @@ def simulate(
         if out is not None:
             _to_files(played, scenario.name, out, feedings, truths)
         else:
-            shift_s = _as_device(played, link, mqtt, topic, speed, truths)
+            shift_s = _as_device(played, link, mqtt, topic, Pace(played, speed), clock, truths)
         beside = truth or (out.with_name(out.stem + ".truth.json") if out is not None else None)
         if beside is not None:
             write_truth(beside, truth_json(played, truths, shift_s))
@@ -88,27 +92,43 @@ def _to_files(scenario: Scenario, name: str, out: Path, told: Path | None, truth
 
 
 def _as_device(
-    scenario: Scenario, link: Path | None, mqtt: str | None, topic: str, speed: float, truths: dict[str, JarTruth]
-) -> float:
+    scenario: Scenario, link: Path | None, mqtt: str | None, topic: str, paced: Pace, clock: Path | None,
+    truths: dict[str, JarTruth],
+) -> float:  # fmt: skip
     from monitor.core.display.units import duration
-    from monitor.simulator.player import Pace, PlayerError, terminal, to_broker, to_terminal
+    from monitor.simulator.player import PlayerError, terminal, to_broker, to_terminal
     from monitor.simulator.scene import play
 
-    with _until_stopped(Pace(scenario, speed)) as pace:
+    lasts = duration(scenario.hours / paced.speed * 3600)
+    with _until_stopped(paced) as pace, _shared(clock, scenario, pace):
         if mqtt is None:
             with terminal(link) as (descriptor, path):
-                click.echo(f"a device sends on {path} for {duration(scenario.hours / speed * 3600)}; Ctrl-C ends it")
+                click.echo(f"a device sends on {path} for {lasts}; Ctrl-C ends it")
                 count = to_terminal(play(scenario, truths), descriptor, pace)
         else:
             host, _, port = mqtt.rpartition(":") if ":" in mqtt else (mqtt, "", "1883")
             if not port.isdigit() or not 0 < int(port) < 65536:
                 raise PlayerError(f"--mqtt {mqtt}: write HOST or HOST:PORT, like localhost:1883")
-            click.echo(
-                f"devices publish to {host}:{port} for {duration(scenario.hours / speed * 3600)}; Ctrl-C ends it"
-            )
+            click.echo(f"devices publish to {host}:{port} for {lasts}; Ctrl-C ends it")
             count = to_broker(play(scenario, truths), host, int(port), topic, pace)
     click.echo(f"sent {count} messages")
     return pace.shift_s
+
+
+@contextmanager
+def _shared(path: Path | None, scenario: Scenario, pace: Pace) -> Iterator[None]:
+    """The played time lies in a file as long as it is played."""
+    from monitor.host import played_clock
+
+    if path is None:
+        yield
+        return
+    shown_s = scenario.starts_s + pace.shift_s
+    played_clock.write(path, played_clock.PlayedClock(began_s=pace.began_s, shown_s=shown_s, speed=pace.speed))
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
 
 
 @contextmanager

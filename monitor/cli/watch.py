@@ -6,7 +6,9 @@ import faulthandler
 import logging
 import os
 import sys
+import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,11 +16,18 @@ from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.config.reader import load
 from monitor.core.display.units import printable
 
+if TYPE_CHECKING:
+    from monitor.host.clock import Clock
+
+LOOK_S = 0.1  # at the played clock's file, until it is there
+
 
 @click.command(short_help="Watch the jars until stopped.")
 @config_option
 @click.option("--debug", is_flag=True, help="Log more.")
-def watch(config: Path, debug: bool) -> None:
+@click.option("--clock", "clock_file", type=click.Path(path_type=Path, dir_okay=False),
+              help="Live in the time of a night that `jartide simulate --clock` plays.")  # fmt: skip
+def watch(config: Path, debug: bool, clock_file: Path | None) -> None:
     """Watch the jars of the config until stopped (Ctrl-C or SIGTERM)."""
     settings = settings_from(config)
     log_to_stderr(logging.DEBUG if debug else logging.INFO)
@@ -29,7 +38,8 @@ def watch(config: Path, debug: bool) -> None:
     from monitor.runs.store import StoreTrouble
 
     try:
-        assembly.watch(settings, reread=lambda: load(config), config=config)
+        clock = None if clock_file is None else _played(clock_file)
+        assembly.watch(settings, clock=clock, reread=lambda: load(config), config=config)
     except SecretError as error:
         refuse(str(error))
     except (StoreBusy, StoreTrouble) as error:
@@ -38,6 +48,24 @@ def watch(config: Path, debug: bool) -> None:
     except OSError as error:
         click.echo(f"{settings.store.path}: {error.strerror or error}", err=True)
         sys.exit(1)
+
+
+def _played(path: Path) -> Clock:
+    """The clock of the night that is played; waits for its beginning."""
+    from monitor.host import played_clock
+
+    said = False
+    while True:
+        try:
+            found = played_clock.read(path, time.time())
+        except (played_clock.NoPlayedClock, OSError) as error:
+            refuse(f"--clock {path}: {getattr(error, 'strerror', None) or error}")
+        if found is not None:
+            return found.clock()
+        if not said:
+            click.echo(f"waiting for a night: jartide simulate SCENARIO.toml --clock {path} ...", err=True)
+            said = True
+        time.sleep(LOOK_S)
 
 
 def log_to_stderr(level: int) -> None:

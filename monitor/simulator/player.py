@@ -158,7 +158,8 @@ def write_truth(path: Path, truth: dict[str, Json]) -> None:
 
 
 class Pace:
-    """When each message is due, `speed` times as fast as it was measured. Owns its start; `stop` ends all waiting.
+    """When each message is due, `speed` times as fast as it was measured. Owns its start, `began_s`; `stop` ends all
+    waiting.
 
     `shift_s` is what must be added to the scenario's times so that the run's end falls on the real time at which it is
     played: at speed 1 the run begins now, and sped up no message ever bears a time that is still to come.
@@ -172,16 +173,16 @@ class Pace:
         stop: threading.Event | None = None,
     ) -> None:
         self._wall = wall
-        self._speed = speed
+        self.speed = speed
         self._starts_s = scenario.starts_s
-        self._began_s = wall()
+        self.began_s = wall()
         self.stop = stop or threading.Event()
         lasts_s = scenario.hours * 3600
-        self.shift_s = self._began_s + lasts_s / speed - lasts_s - scenario.starts_s
+        self.shift_s = self.began_s + lasts_s / speed - lasts_s - scenario.starts_s
 
     def due(self, sent: Sent) -> bool:
         """Wait until the message is due; False when it was stopped."""
-        due_s = self._began_s + (sent.at_s - self._starts_s) / self._speed
+        due_s = self.began_s + (sent.at_s - self._starts_s) / self.speed
         while (left_s := due_s - self._wall()) > 0:
             if self.stop.wait(min(left_s, LONGEST_WAIT_S)):
                 return False

@@ -1,0 +1,72 @@
+"""The clock of a played night, shared between the one who plays it (`jartide simulate --clock FILE`) and who watches it
+(`jartide watch --clock FILE`): what the page, forecasts and notices say then agrees with the readings.
+
+A night that is sped up ends at the real time, so this clock begins in the past, runs fast, and is the ordinary clock
+from the end on. The file is there as long as it is played.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from monitor.host.clock import Clock
+
+
+class NoPlayedClock(ValueError):
+    """The file is no clock; the text says so."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedClock:
+    """At the real time `began_s` it showed `shown_s` (Unix seconds both), and runs `speed` times as fast until it has
+    caught up with the real one."""
+
+    began_s: float
+    shown_s: float
+    speed: float
+
+    def at(self, real_s: float) -> float:
+        """What it shows at a real time."""
+        return min(self.shown_s + (real_s - self.began_s) * self.speed, real_s) if self.speed > 1.0 else real_s
+
+    @property
+    def ends_s(self) -> float:
+        """When it has caught up; at once where it is no faster."""
+        if self.speed <= 1.0:
+            return self.began_s
+        return self.began_s + (self.began_s - self.shown_s) / (self.speed - 1.0)
+
+    def clock(self, real: Callable[[], float] = time.time) -> Clock:
+        """It as the daemon's own."""
+
+        def now_s() -> float:
+            return self.at(real())
+
+        return Clock(wall=now_s, monotonic=now_s, speed=self.speed)
+
+
+def write(path: Path, clock: PlayedClock) -> None:
+    """Share it. Raises OSError."""
+    part = path.with_name(f".{path.name}.part")
+    part.write_text(json.dumps(asdict(clock)) + "\n", encoding="utf-8")
+    part.replace(path)
+
+
+def read(path: Path, real_s: float) -> PlayedClock | None:
+    """The clock of the night that is played now; None where none is. Raises NoPlayedClock and OSError."""
+    try:
+        said = json.loads(path.read_text("utf-8"))
+        clock = PlayedClock(**{key: float(value) for key, value in said.items()})
+    except FileNotFoundError:
+        return None
+    except (ValueError, TypeError, AttributeError):
+        raise NoPlayedClock("not a clock that `jartide simulate --clock` wrote") from None
+    if not all(math.isfinite(value) for value in (clock.began_s, clock.shown_s, clock.speed)):
+        raise NoPlayedClock("not a clock that `jartide simulate --clock` wrote")
+    played_out = clock.speed > 1.0 and clock.ends_s < real_s  # left behind by one that was killed
+    return None if played_out else clock

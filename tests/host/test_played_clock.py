@@ -1,0 +1,95 @@
+"""The clock of a played night: fast until it has caught up, shared in a file between who plays and who watches."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.daemon import assembly
+from monitor.host import played_clock
+from monitor.host.clock import Clock, ClockWatch
+from monitor.host.played_clock import PlayedClock
+
+NOW_S = 1_795_600_000.0
+NIGHT = PlayedClock(began_s=NOW_S, shown_s=NOW_S - 29_900.0, speed=300.0)  # 30 000 s in 100 s
+
+
+def test_it_runs_fast_and_ends_at_the_real_time() -> None:
+    assert NIGHT.at(NOW_S) == NOW_S - 29_900.0
+    assert NIGHT.at(NOW_S + 10.0) == NOW_S - 26_900.0
+    assert NIGHT.ends_s == NOW_S + 100.0
+    assert NIGHT.at(NIGHT.ends_s) == NIGHT.ends_s
+    assert NIGHT.at(NOW_S + 500.0) == NOW_S + 500.0
+
+
+def test_no_step_and_no_sleep_is_seen_in_it() -> None:
+    real = [NOW_S]
+    wrong: list[object] = []
+    watched = ClockWatch(
+        lambda *said: wrong.append(said), NIGHT.clock(lambda: real[0]), lambda *said: wrong.append(said)
+    )
+    while real[0] < NOW_S + 200.0:
+        real[0] += 0.25
+        watched.look()
+    assert not wrong
+
+
+def test_a_file_of_a_night_that_is_over_is_none(tmp_path: Path) -> None:
+    path = tmp_path / "clock"
+    assert played_clock.read(path, NOW_S) is None
+    played_clock.write(path, NIGHT)
+    assert played_clock.read(path, NOW_S + 50.0) == NIGHT
+    assert played_clock.read(path, NOW_S + 101.0) is None
+
+
+@pytest.mark.dates
+def test_both_commands_share_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the watch is given while a night is played, and that nothing stays behind."""
+    path, config = tmp_path / "clock", tmp_path / "jartide.toml"
+    config.write_text('[[jar]]\nname = "rye"\nempty_mm = 150\n[store]\npath = "s.db"\n')
+    now_s = time.time()
+    played_clock.write(path, PlayedClock(began_s=now_s, shown_s=now_s - 50_000.0, speed=200.0))
+    given: list[float] = []
+
+    def watch(settings: object, *, clock: Clock, **rest: object) -> None:
+        given.extend((clock.wall() - time.time(), clock.speed))
+
+    monkeypatch.setattr(assembly, "watch", watch)
+    monkeypatch.setattr("faulthandler.enable", lambda: None)  # wants a real standard error
+    done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", str(path)])
+    assert done.exit_code == 0, done.output
+    assert -50_000.0 <= given[0] < -20_000.0  # a busy machine may let a minute and more pass
+    assert given[1] == 200.0
+
+    scenario = Path(__file__).parents[2] / "simulated_runs" / "good_night.toml"
+    shared = tmp_path / "of_simulate"
+    seen: list[PlayedClock | None] = []
+    from monitor.simulator import player
+
+    def terminal(messages: object, descriptor: int, pace: object) -> int:
+        seen.append(played_clock.read(shared, time.time()))
+        return 0
+
+    monkeypatch.setattr(player, "to_terminal", terminal)
+    words = ["simulate", str(scenario), "--pty", "--speed", "300", "--clock", str(shared)]
+    done = CliRunner().invoke(main, words)
+    assert done.exit_code == 0, done.output
+    (clock,) = seen
+    assert clock is not None
+    assert clock.speed == 300.0
+    assert clock.ends_s - clock.began_s == pytest.approx(14 * 3600 / 300.0, rel=0.01)
+    assert not shared.exists()
+
+
+def test_what_is_no_clock_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("faulthandler.enable", lambda: None)
+    config, path = tmp_path / "jartide.toml", tmp_path / "clock"
+    config.write_text('[[jar]]\nname = "rye"\nempty_mm = 150\n[store]\npath = "s.db"\n')
+    path.write_text("noon\n")
+    done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", str(path)])
+    assert done.exit_code == 2
+    assert done.stderr.splitlines()[-1].endswith("not a clock that `jartide simulate --clock` wrote")
