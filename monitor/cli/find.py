@@ -54,7 +54,10 @@ def find(config: Path, host: str | None, port: int | None, jar: str | None, writ
     for broker in brokers:
         own = [mqtt_link.topic_pattern(one.topic) for one in settings.mqtt if one.connection == broker.connection]
         click.echo(f"listening to {broker.host} for {listen_s:g} s ...", err=True)
-        quantities = candidates(_listen(broker, listen_s), own)
+        try:
+            quantities = candidates(listen(broker, listen_s), own)
+        except Unheard as error:
+            refuse(str(error))
         found += sum(one.kind == "distance" for one in quantities)
         _show(quantities)
         text += "".join(
@@ -71,13 +74,18 @@ def find(config: Path, host: str | None, port: int | None, jar: str | None, writ
     _write(config, text)
 
 
+def line_of(one: Quantity) -> str:
+    """Where a number comes in and what it says now."""
+    mm = one.kind == "distance"
+    now = "nothing yet" if one.value is None else f"{one.value:.0f} mm" if mm else f"{one.value:.1f} degC"
+    where = f"{one.topic} {one.path}".rstrip()
+    steps = "" if one.step_mm is None else f", in steps of {one.step_mm:g} mm"
+    return f"{where}: {now}{steps}"
+
+
 def _show(quantities: Sequence[Quantity]) -> None:
     for one in quantities:
-        mm = one.kind == "distance"
-        now = "nothing yet" if one.value is None else f"{one.value:.0f} mm" if mm else f"{one.value:.1f} degC"
-        where = f"{one.topic} {one.path}".rstrip()
-        steps = "" if one.step_mm is None else f", in steps of {one.step_mm:g} mm"
-        click.echo(f"{one.kind:<12}{where}: {now}{steps}")
+        click.echo(f"{one.kind:<12}{line_of(one)}")
         if one.coarse:
             click.echo(
                 "            Too coarse: from steps of 5 mm on, falls are known late and feedings are seen that were "
@@ -124,8 +132,12 @@ def _write(config: Path, text: str) -> None:
         trial.unlink(missing_ok=True)
 
 
-def _listen(broker: MqttSettings, listen_s: float) -> dict[str, bytes]:
-    """The last message of every topic."""
+class Unheard(RuntimeError):
+    """The broker cannot be listened to; the text says why."""
+
+
+def listen(broker: MqttSettings, listen_s: float) -> dict[str, bytes]:
+    """The last message of every topic. Raises Unheard."""
     import os
 
     from monitor.host.secret import SecretError
@@ -151,13 +163,13 @@ def _listen(broker: MqttSettings, listen_s: float) -> dict[str, bytes]:
         client.on_connect, client.on_message = on_connect, on_message
         client.connect(*mqtt_link.address(broker), keepalive=30)
     except SecretError as error:
-        refuse(str(error))
+        raise Unheard(str(error)) from None
     except OSError as error:
-        refuse(mqtt_link.failure_words(broker, error))
+        raise Unheard(mqtt_link.failure_words(broker, error)) from None
     client.loop_start()
     done.wait(listen_s)
     client.disconnect()
     client.loop_stop()
     if ended:
-        refuse(ended[0])
+        raise Unheard(ended[0])
     return last

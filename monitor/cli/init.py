@@ -6,7 +6,7 @@ import glob
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import click
@@ -20,6 +20,7 @@ from monitor.values import Json
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # the lasting names first
 EASY_PORT = "/dev/serial/by-id/*"  # whatever single device is plugged in
 SERIAL, MQTT, LATER = "serial", "mqtt", "later"
+LISTEN_S = 10.0  # a device that says what it has, and any that sends each 5 to 10 s; the others `jartide find` hears
 NOBODY = (
     "nobody is there to answer. Run `jartide init` in a terminal; or `jartide init --page` and answer in a browser; or "
     "say all at once, as in: jartide init --jar rye --serial /dev/ttyUSB0 --yes"
@@ -155,6 +156,7 @@ def _answers(
     if ask.on:
         click.echo(f"A config for a first jar. {CAUTION}\n")
     name = ask("The jar's name", jar, "rye", _a_name)
+    found: dict[str, Json] = {}
     if serial_port is None and mqtt_host is None:
         ports = [port for pattern in PORTS for port in sorted(glob.glob(pattern))]
         usual = SERIAL if ports else MQTT if ask.on else LATER
@@ -168,6 +170,7 @@ def _answers(
         elif way == MQTT:
             mqtt_host = ask("The broker's name or address", None, "localhost", _a_host)
             mqtt_user = ask("Its user (Enter: none is wanted)", mqtt_user, "", lambda _: None) or None
+            found = _topic(ask, mqtt_host) if ask.on and mqtt_user is None else {}
     elif mqtt_host is not None:
         mqtt_host = ask("--mqtt", mqtt_host, "", _a_host)
     else:
@@ -186,7 +189,7 @@ def _answers(
     begin, _, end = ("", "", "") if hours == "none" else hours.partition("-")
     answers = Answers(
         jar=name, empty_mm=empty_mm, rim_mm=rim_mm, diameter_mm=diameter_mm, flour=flour, sensor=sensor,
-        serial=None if serial_port is None else {"port": serial_port}, mqtt=_broker(mqtt_host, mqtt_user),
+        serial=None if serial_port is None else {"port": serial_port}, mqtt=_broker(mqtt_host, mqtt_user, found),
         quiet_from=begin or None,
         quiet_to=end or None, address_file=address_file,
     )  # fmt: skip
@@ -195,10 +198,44 @@ def _answers(
     return answers
 
 
-def _broker(host: str | None, user: str | None) -> dict[str, Json] | None:
+def _topic(ask: _Asking, host: str) -> dict[str, Json]:
+    """Which topic of the broker is the jar's, by what comes in there: the keys of its table, none for our own."""
+    from monitor.check.find import candidates, tables
+    from monitor.cli.find import Unheard, line_of, listen
+    from monitor.settings import MqttSettings
+    from monitor.sources import mqtt_link
+
+    broker = MqttSettings(host=host)
+    click.echo(f"  listening to {host} for {LISTEN_S:g} s ...")
+    try:
+        messages = listen(broker, LISTEN_S)
+    except Unheard as error:
+        click.echo(f"  {error}. `jartide find --write` finds its topics later.")
+        return {}
+    own = mqtt_link.topic_pattern(broker.topic)
+    quantities = candidates(messages, [own])
+    distances = [one for one in quantities if one.kind == "distance"]
+    for topic in messages:
+        if of_jar := own.fullmatch(topic):
+            click.echo(f"  our firmware speaks of a jar called {of_jar['jar']}: {topic}")
+    if not distances:
+        click.echo("  no other topic looks like a distance; `jartide find --write` looks again, for a minute")
+        return {}
+    for number, one in enumerate(distances, 1):
+        click.echo(f"  {number}  {line_of(one)}")
+    chosen = int(ask("Which is the jar's (0: none of these)", None, "1", _a_number(len(distances))))
+    if chosen == 0:
+        return {}
+    topic, reads = distances[chosen - 1].topic, tables(quantities)
+    if any(one.kind == "temperature" for one in quantities) and "temperature" not in reads[topic]:
+        click.echo("  its temperature comes in elsewhere: `jartide find --write` adds it")
+    return {"topic": topic, "read": {kind: {**how} for kind, how in reads[topic].items()}}
+
+
+def _broker(host: str | None, user: str | None, found: Mapping[str, Json]) -> dict[str, Json] | None:
     if host is None:
         return None
-    return {"host": host} if user is None else {"host": host, "user": user}
+    return {"host": host, **found} if user is None else {"host": host, "user": user}
 
 
 def _a_name(text: str) -> str | None:
@@ -212,6 +249,10 @@ def _a_way(text: str) -> str | None:
 
 def _a_port(text: str) -> str | None:
     return None if text.startswith("/") or "://" in text else "a device such as /dev/ttyUSB0"
+
+
+def _a_number(most: int) -> Callable[[str], str | None]:
+    return lambda text: None if text.isdecimal() and int(text) <= most else f"a number from 0 to {most}"
 
 
 def _a_host(text: str) -> str | None:

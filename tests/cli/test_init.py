@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor.cli import COMMANDS, main, opening
+from monitor.cli import COMMANDS, find, main, opening
 from monitor.config.reader import load
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
+from tests.check.test_find import ESPHOME, HOUSE, raw
 from tests.servers import program
 
 
@@ -58,6 +59,34 @@ def test_answers_become_a_config_that_can_be_used(here: Path) -> None:
     assert settings.mqtt[0].host == "kitchen.local"
     assert settings.mqtt[0].user == "jar"
     assert (settings.notices.quiet_from, settings.notices.quiet_to) == ("23:00", "07:00")
+
+
+@pytest.mark.parametrize(("choice", "topic"), [("1", "rye/sensor/distance/state"), ("0", "jartide/{jar}/reading")])
+def test_the_topics_of_a_broker_are_found(here: Path, monkeypatch: pytest.MonkeyPatch, choice: str, topic: str) -> None:
+    """What the broker says is that of `jartide find`'s own test, which asks a real one."""
+    heard = raw(HOUSE | ESPHOME) | {"jartide/wheat/reading": b'{"jar":"wheat","distance_mm":92.4}'}
+    monkeypatch.setattr(find, "listen", lambda broker, listen_s: heard)
+    answers = ["rye", "mqtt", "kitchen.local", "", "77", choice, "150", "", "", "", ""]
+    done = jartide("init", answers="\n".join(answers) + "\n")
+    assert done.exit_code == 0, done.output
+    assert "1  rye/sensor/distance/state: 90 mm" in done.output
+    assert "a jar called wheat" in done.output
+    assert "a number from 0 to" in done.output  # 77 was asked again
+    (broker,) = load(here / "jartide.toml").mqtt
+    assert (broker.host, broker.topic, bool(broker.read)) == ("kitchen.local", topic, choice == "1")
+
+
+def test_a_broker_that_is_not_there_is_said_and_written_all_the_same(
+    here: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def nobody(broker: object, listen_s: float) -> dict[str, bytes]:
+        raise find.Unheard("no broker at kitchen.local")
+
+    monkeypatch.setattr(find, "listen", nobody)
+    done = jartide("init", answers="\n".join(["rye", "mqtt", "kitchen.local", "", *[""] * 5]) + "\n")
+    assert done.exit_code == 0, done.output
+    assert "`jartide find --write` finds its topics later" in done.output
+    assert load(here / "jartide.toml").mqtt[0].host == "kitchen.local"
 
 
 def test_nothing_is_written_over(here: Path) -> None:
