@@ -45,9 +45,10 @@ def picture(
         events = [e for e in events if part.begin_s <= e.happened_at_s < part.end_s]
     title = named.jar.name if named.cycle is None else f"{named.jar.name}, cycle {named.cycle}"
     try:
-        if len(cycles) == 1 and named.jar.empty_mm is not None and still.draws(cycles[0]):
-            whole = [r for r in readings if cycles[0].begin_s <= r.time_s < cycles[0].end_s]
-            write(still.one_cycle(whole, events, cycles[0], named.jar, named.zone, named.show), output)
+        only = still.only_one(cycles)
+        if only is not None and named.jar.empty_mm is not None:
+            whole = [r for r in readings if only.begin_s <= r.time_s < only.end_s]
+            write(still.one_cycle(whole, events, only, named.jar, named.zone, named.show), output)
             return
         if named.jar.empty_mm is not None and days.draws_run(seen):
             write(days.whole_run(seen, named.jar, named.zone, named.show), output)

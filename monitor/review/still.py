@@ -16,7 +16,7 @@ import numpy as np
 from monitor.core.display.titles import cycle_title
 from monitor.core.display.units import Display
 from monitor.core.vessel.level import rise_ratio
-from monitor.review.colours import DOUGH, GRID, INK, ON, ONE, PEAK, PLATE, RISING, SETTLING, SINKING, SOFT, WARM
+from monitor.review.colours import DOUGH, FEED, GRID, INK, ON, ONE, PEAK, PLATE, RISING, SETTLING, SINKING, SOFT, WARM
 from monitor.review.picture import CELSIUS, new_figure
 from monitor.review.summary import HANDS_S, CycleSummary
 from monitor.settings import JarSettings
@@ -34,12 +34,23 @@ MOST_DOTS = 600
 LEAST_TOP = 2.45  # times: how high the glass is at least
 NEAR_TOP = 0.98  # share of the rise from which on it stands at its peak
 NARROW_H = 1.5  # a bar shorter than this, of 13 h, has no room for its word
+TOLD_SHARE = 0.16  # of the width: nearer to the peak its words would lie over the peak's
 SIDE, WIDE = 0.125, 0.855  # of the figure: where the curve begins, and how wide it is
 
 
 def draws(cycle: CycleSummary) -> bool:
     """Whether a cycle can be drawn so: its feeding and its starting level are known."""
     return cycle.fed_at_s is not None and cycle.start_mm is not None and cycle.start_mm > 0.0
+
+
+def only_one(cycles: Sequence[CycleSummary]) -> CycleSummary | None:
+    """The cycle of a run that holds one, whatever little was seen before its feeding; None where it holds more, or none
+    that can be drawn so."""
+    drawn = [cycle for cycle in cycles if draws(cycle)]
+    before = [cycle for cycle in cycles if not draws(cycle)]
+    if len(drawn) != 1 or any(one.fed_at_s is not None or one.top is not None or one.notes for one in before):
+        return None
+    return drawn[0]
 
 
 def one_cycle(
@@ -66,8 +77,9 @@ def one_cycle(
         axes.plot(line_h, line, color=INK, lw=3.2, solid_capstyle="round", zorder=4)
     step = -(-len(hours) // MOST_DOTS) or 1  # more are not told apart
     axes.scatter(hours[::step], ratios[::step], s=5, color=SOFT, alpha=0.38, linewidths=0, zorder=3)
-    _glass(figure, (0.03, 0.235, 0.08, 0.53), top)
+    _glass(figure, (0.03, 0.235, 0.08, 0.53), top, float(line[-1]) if len(line) else 0.0)
     _peak(axes, cycle, line_h, line, top, zone)
+    _told(axes, cycle, events, top, zone)
     _ribbon(figure, _stages(cycle, events, line_h, line, end_h), cycle, end_h, zone)
     _warmth(figure, readings, cycle, end_h, show)
     rise = cycle.rise_ratio[1] if cycle.rise_ratio else None
@@ -153,6 +165,21 @@ def _peak(axes: Any, cycle: CycleSummary, line_h: Any, line: Any, top: float, zo
         axes.text(where, top * (1.0 + lift), words, ha="center", fontsize=size, fontweight=weight, color=colour)
 
 
+def _told(axes: Any, cycle: CycleSummary, events: Sequence[Event], top: float, zone: tzinfo) -> None:
+    """When "feed now" could be told, with its words in the lane above where the peak's leave it room."""
+    falls = [e for e in events if e.kind is EventKind.FALL_BEGAN and cycle.begin_s <= e.happened_at_s < cycle.end_s]
+    left, right = axes.get_xlim()
+    if not falls or (at := (falls[0].decided_at_s - cycle.begin_s) / H_S) > right:
+        return
+    axes.plot([at, at], [0, top], color=FEED, lw=1.2, ls=(0, (2, 2)), clip_on=False)
+    peak_h = left if cycle.top is None else (cycle.top.peak_at.likely_s - cycle.begin_s) / H_S
+    if cycle.top is not None and at - peak_h < TOLD_SHARE * (right - left):
+        return
+    where = min(at, right - 0.07 * (right - left))
+    words = f"feed now, told {_clock(falls[0].decided_at_s, zone)}"
+    axes.text(where, top * 1.03, words, ha="center", fontsize=12, color=FEED, fontweight="bold")
+
+
 def _ribbon(
     figure: Any, stages: Sequence[tuple[str, float, float]], cycle: CycleSummary, end_h: float, zone: tzinfo
 ) -> None:
@@ -197,8 +224,8 @@ def _warmth(figure: Any, readings: Sequence[Reading], cycle: CycleSummary, end_h
         axes.text(x, 1.25, words, transform=axes.transAxes, ha=align, fontsize=12, color=WARM, fontweight="bold")
 
 
-def _glass(figure: Any, where: tuple[float, float, float, float], top: float) -> None:
-    """The jar that is the axis, at the curve's own scale."""
+def _glass(figure: Any, where: tuple[float, float, float, float], top: float, level: float) -> None:
+    """The jar that is the axis, at the curve's own scale, with dough as high as the curve ends."""
     from matplotlib.patches import FancyBboxPatch, PathPatch
     from matplotlib.path import Path
 
@@ -213,7 +240,10 @@ def _glass(figure: Any, where: tuple[float, float, float, float], top: float) ->
     curve, line = Path.CURVE3, Path.LINETO
     codes = [Path.MOVETO, line, curve, curve, line, curve, curve, line, curve, curve, line, curve, curve, line,
              Path.CLOSEPOLY]  # fmt: skip
-    axes.add_patch(PathPatch(Path(points, codes), fc="none", ec=INK, lw=2.4, clip_on=False))
+    glass = PathPatch(Path(points, codes), fc="none", ec=INK, lw=2.4, clip_on=False)
+    axes.add_patch(glass)
+    (dough,) = axes.fill([0, 1, 1, 0], [0, 0, level, level], color=DOUGH, lw=0, zorder=0.5)
+    dough.set_clip_path(glass)
     for left, wide, low in ((0.04, 0.92, top + 0.02), (0.38, 0.24, top + 0.12)):
         axes.add_patch(FancyBboxPatch((left, low), wide, 0.09, boxstyle="round,pad=0,rounding_size=.03", fc=INK,
                                       ec="none", clip_on=False))  # fmt: skip
