@@ -337,7 +337,7 @@ def note_json(note: Noted, now_s: float, show: Display) -> Json:
         "what_words": NOTE_WORDS[note.what],
         "text": note.text,
         "says": says(note),
-        "may_change": may_change(note),
+        "may_change": may_change(note, now_s),
         "by": note.by,
         "words": show.clock(note.time_s, now_s),
     }

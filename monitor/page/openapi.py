@@ -341,7 +341,8 @@ def _told_schemas() -> Schema:
         "NoteChanged": {
             **strict(at_s={**NUMBER, "minimum": 0, "maximum": LATEST_S},
                      what={"enum": [note for note in CHANGEABLE if note != Noting.DISCARD]},
-                     text=maybe({**TEXT, "maxLength": TEXT_CHARS}), new_text=maybe({**TEXT, "maxLength": TEXT_CHARS})),
+                     text=maybe({**TEXT, "maxLength": TEXT_CHARS}), new_text=maybe({**TEXT, "maxLength": TEXT_CHARS}),
+                     new_at_s=maybe({**NUMBER, "minimum": 0, "maximum": LATEST_S})),
             "required": ["at_s", "what", "text", "new_text"],
         },
         "TrialBegun": {

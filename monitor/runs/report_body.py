@@ -30,7 +30,7 @@ MOST_DAYS = 20_000  # a starter older than its baker is "old"
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one not in (Noting.SNOOZE, Noting.BEGUN))  # they have forms of their own
 DISCARD = f"^({'|'.join(DISCARDED)}) (?!0+([.]0+)?$)[0-9]{{1,5}}([.][0-9]{{1,3}})?$"  # what `notebook.discard_of` reads
-CHANGEABLE = tuple(one for one in NOTES if note_changes.may_change(Noted(time_s=0.0, jar="", what=Noting(one))))
+CHANGEABLE = tuple(one for one in NOTES if Noting(one) not in note_changes.FIXED)
 NOT_SO = f"^({'|'.join(kind.value for kind in DENIABLE)})@[0-9]{{1,12}}$"
 GRAMS = ("starter_g", "flour_g", "water_g")
 
@@ -119,10 +119,11 @@ def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
 
 
 def note_changed(store: Store, body: object, jar: JarSettings, now_s: float) -> Json:
-    """Let a note read `new_text`, null: take it away; the note is named by its time, kind and text as they stand.
-    Raises Refused and StoreTrouble."""
-    given = table_of(body, ("at_s", "what", "text", "new_text"))
+    """Let a note read `new_text`, null: take it away, and be of `new_at_s`, where given; the note is named by its time,
+    kind and text as they stand. Raises Refused and StoreTrouble."""
+    given = table_of(body, ("at_s", "what", "text", "new_text", "new_at_s"))
     at_s, what = _number(given, "at_s", 0.0, LATEST_S), given.get("what")
+    new_at_s = _number(given, "new_at_s", 0.0, LATEST_S)
     if at_s is None:
         raise Refused("at_s: must be the time of the note")
     if not isinstance(what, str) or what not in CHANGEABLE:
@@ -132,10 +133,10 @@ def note_changed(store: Store, body: object, jar: JarSettings, now_s: float) -> 
         raise Refused('new_text: of a discard must be what became of it and grams, such as "kept 40"')
     note = Noted(time_s=at_s, jar=jar.name, what=Noting(what), text=_text(given, "text", TEXT_CHARS) or "")
     try:
-        note_changes.change(store, note, new, now_s)
+        note_changes.change(store, note, new, now_s, new_at_s)
     except note_changes.CannotChange as error:
         raise Refused(str(error), 409) from None
-    return {"at_s": at_s}
+    return {"at_s": at_s if new_at_s is None else new_at_s}
 
 
 def corrected_of(body: object, jar: JarSettings) -> tuple[float, Fed]:
