@@ -16,6 +16,7 @@ import click
 from monitor.cli.opening import refuse
 
 if TYPE_CHECKING:
+    from monitor.cli.demo import HouseClock
     from monitor.daemon.loop import Daemon
     from monitor.settings import Settings
     from monitor.sources.simulated import SimulatedSource
@@ -25,12 +26,14 @@ LOOK_S = 0.1
 
 def night(seconds: float, folder: Path) -> None:
     """Watch a jar that does not exist through one night, sped up."""
+    from monitor.cli.demo import HouseClock
     from monitor.cli.watch import log_to_stderr
+    from monitor.core.detect.timeouts import TICK_S
     from monitor.daemon import assembly
     from monitor.host.clock import Clock
     from monitor.settings import JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
     from monitor.simulator import scenario
-    from monitor.sources.simulated import SimulatedSource, sped_up
+    from monitor.sources.simulated import SimulatedSource
 
     text = resources.files("monitor.simulator").joinpath("night.toml").read_text(encoding="utf-8")
     night = scenario.read(text, "night.toml")
@@ -43,16 +46,17 @@ def night(seconds: float, folder: Path) -> None:
         page=PageSettings(on=False),
     )
     speed = night.hours * 3600 / seconds
-    wall = sped_up(speed, from_s=_last_evening_s(time.time()))
-    source = SimulatedSource(night, speed=speed, wall=wall)
+    from_s = _last_evening_s(time.time())
+    clock = HouseClock(from_s, from_s + night.hours * 3600.0 + TICK_S, speed)  # stands at the end: nothing piles up
+    source = SimulatedSource(night, speed=speed, wall=clock.wall)
     log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
     click.echo(f"{night.hours:g} hours of a simulated jar in {seconds:g} seconds: {night.shows}.")
     try:
         assembly.watch(
             settings,
-            clock=Clock(wall=wall, monotonic=wall, speed=speed),
+            clock=Clock(wall=clock.wall, monotonic=clock.wall, speed=speed),
             own_sources=[source],
-            started=lambda daemon: _stop_at_the_end(daemon, source),
+            started=lambda daemon: _stop_at_the_end(daemon, source, clock),
         )
     except OSError as error:
         refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
@@ -60,13 +64,14 @@ def night(seconds: float, folder: Path) -> None:
 
 
 def _last_evening_s(now_s: float) -> float:
-    """19:00 local time of yesterday: the daemon's start takes an hour or two of such a clock, then it is the scenario's
-    evening, and all of its night has gone by."""
+    """19:00 local time of yesterday."""
     evening = datetime.fromtimestamp(now_s).astimezone() - timedelta(days=1)
     return evening.replace(hour=19, minute=0, second=0, microsecond=0).timestamp()
 
 
-def _stop_at_the_end(daemon: Daemon, source: SimulatedSource) -> None:
+def _stop_at_the_end(daemon: Daemon, source: SimulatedSource, clock: HouseClock) -> None:
+    clock.begin()
+
     def wait() -> None:
         while not source.ended.wait(LOOK_S):
             pass
