@@ -61,7 +61,6 @@ def main() -> int:
         for words in (["jartide", "--version"], ["jartide", "init", "--yes", "--jar", "rye", "--serial", "/dev/jar"],
                       ["sh", "-c", "id -un; pwd; jartide status"]):  # fmt: skip
             print(subprocess.run([*run, *words], stdout=subprocess.PIPE, text=True).stdout.strip(), flush=True)
-        (place / "var/lib/jartide/jartide.toml").open("a").write("\n[page]\nport = 18140\n")
         began_s = time.monotonic()
         # sh, to learn the process that a container would send its signal to
         watch = [*run, "sh", "-c", f"echo $$; exec {' '.join(image['Cmd'])}"]
@@ -71,7 +70,7 @@ def main() -> int:
             healthy = False
             while not healthy and time.monotonic() - began_s < PATIENCE_S and watching.poll() is None:
                 with contextlib.suppress(OSError):  # it does not listen yet
-                    healthy = urllib.request.urlopen("http://127.0.0.1:18140/healthz", timeout=10).status == 200
+                    healthy = urllib.request.urlopen("http://127.0.0.1:8140/healthz", timeout=10).status == 200
                 time.sleep(0.05)
             print(f"the page answers: {healthy}, {time.monotonic() - began_s:.1f} s after the start")
             stop = {"SIGTERM": 15, "SIGINT": 2}[image["StopSignal"]]
