@@ -1,5 +1,5 @@
 """Real time-series servers for the tests: VictoriaMetrics, and the engine of InfluxDB 1.6 behind a small translator,
-because that version has no /api/v2. Each test starts its own, since it may kill it."""
+because that version has no /api/v2. Each test starts its own, since it may kill it. `taking` is none: it takes all."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ import threading
 import urllib.error
 import urllib.parse
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from email.utils import parsedate_to_datetime
 from pathlib import Path
 from typing import Any
@@ -186,3 +188,28 @@ def _translate_to(engine_url: str) -> type[http.server.BaseHTTPRequestHandler]:
             pass
 
     return Translator
+
+
+@contextmanager
+def taking() -> Iterator[tuple[str, list[str]]]:
+    """The address of a server that takes whatever is written to it, of any date, and the lines that it was given."""
+    lines: list[str] = []
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+
+        def do_POST(self) -> None:
+            lines.extend(self.rfile.read(int(self.headers["Content-Length"])).decode().splitlines())
+            self.send_response(204)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    threading.Thread(target=server.serve_forever, args=(0.05,), daemon=True).start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}", lines
+    finally:
+        server.shutdown()
+        server.server_close()

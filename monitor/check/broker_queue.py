@@ -38,13 +38,13 @@ def judge(settings: Settings) -> Iterator[Finding]:
             continue
         seen.add(address)
         try:
-            kept = messages_kept(mqtt)
+            kept = messages_kept(mqtt, BURST)
         except (OSError, SecretError, TimeoutError):
             continue
         yield _finding("mqtt {}:{}".format(*address), kept, len(settings.jars))
 
 
-def messages_kept(settings: MqttSettings, burst: int = BURST) -> int:
+def messages_kept(settings: MqttSettings, burst: int) -> int:
     """Of `burst` messages published while their subscriber is away, how many it is given when it is back. Raises
     OSError or SecretError where there is no connection."""
     name = f"jartide-burst-{os.urandom(3).hex()}"

@@ -221,7 +221,7 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
     if not locked and not here_only(page.host):
         raise OSError(f"{page.host} can be reached from the network: set password_file in [page], or use 127.0.0.1")
     found = socket.getaddrinfo(page.host, page.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
-    with Listener(found[0], socket.SOCK_STREAM) as listener:
+    with Listener(*found[:3]) as listener:  # its protocol as well, or asyncio leaves Nagle's 40 ms in each answer
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)  # what it accepts has it as well
         try:

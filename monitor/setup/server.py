@@ -105,7 +105,7 @@ class SetUp:
 def serve(config: Path, said: Callable[[str], object], speaking: Speaking | None = None, port: int = 0) -> bool:
     """Serve the set-up until the config is written; `said` is given the address. Whether it was written: False where it
     was ended before. Raises OSError for a port that is taken."""
-    with socket.socket() as listener:
+    with socket.socket(proto=socket.IPPROTO_TCP) as listener:  # said, or asyncio leaves Nagle's 40 ms in each answer
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((HERE, port))
         listener.listen()  # who opens the address at once waits and is not turned away

@@ -185,3 +185,22 @@ def test_readings_of_a_jar_that_is_not_in_the_config_are_kept_and_hold_up_nobody
     kitchen.store.tell(Fed(time_s=kitchen.now_s, jar="spelt", flour_g=50), kitchen.now_s)
     kitchen.to(kitchen.now_s + 60)
     assert kitchen.events("spelt") == []
+
+
+@pytest.mark.fault("P8")
+def test_an_end_is_reached_though_more_comes_than_can_be_taken(tmp_path: Path) -> None:
+    kitchen = Kitchen(tmp_path / "store.db")
+    more = list(night(every_s=60.0))[:300]
+    take, taken = kitchen.daemon._handle, []
+
+    def slowly(thing: object) -> None:
+        """While one is taken, two more come."""
+        taken.append(thing)
+        for one in (more.pop(0), more.pop(0)):
+            kitchen.daemon._queue.put_nowait(one)
+        take(thing)  # type: ignore[arg-type]
+
+    kitchen.daemon._handle = slowly  # type: ignore[method-assign,assignment]
+    kitchen.daemon.put(more.pop(0))
+    kitchen.daemon.flush()
+    assert len(taken) == 1

@@ -25,7 +25,7 @@ import pytest
 from monitor.page import connections as connections_module
 from monitor.page.connections import MOST_CONNECTIONS, RESERVED, RepeatFilter
 from monitor.page.openapi import document
-from monitor.page.server import KEPT_FREE
+from monitor.page.server import KEPT_FREE, _listening
 from monitor.settings import Settings
 from tests.page.serving import serving
 from tests.servers import Authority, free_port, listens, wait_until
@@ -270,3 +270,10 @@ def test_what_a_stream_sends_is_what_the_document_says(household: Settings) -> N
         token = {"x-jartide-token": client.get("/api/session").json()["token"]}
         client.post("/api/jars/rye/noted", **NOTE, headers=token)
         form.validate(json.loads(next(line for line in lines if line.startswith("data: "))[6:]))
+
+
+def test_an_answer_does_not_wait_for_an_acknowledgement(household: Settings) -> None:
+    """Nagle's algorithm against delayed acknowledgements: 40 ms in each answer (RFC 1122, 4.2.3.4). asyncio switches it
+    off where the socket says that it is TCP."""
+    with _listening(household) as listener:
+        assert listener.proto == socket.IPPROTO_TCP
