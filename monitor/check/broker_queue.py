@@ -65,7 +65,9 @@ def messages_kept(settings: MqttSettings, burst: int) -> int:
     kept = again.came
     again.client.unsubscribe(topic)
     again.leave()
-    _Client(settings, name, keeps_session=False).leave()  # takes the place of the session, and leaves none
+    last = _Client(settings, name, keeps_session=False)  # takes the place of the session, and leaves none
+    last.wait(last.connected)
+    last.leave()
     return kept
 
 
@@ -95,6 +97,7 @@ class _Client:
     def __init__(self, settings: MqttSettings, client_id: str, *, keeps_session: bool) -> None:
         self.connected, self.subscribed, self.came_one = threading.Event(), threading.Event(), threading.Event()
         self.came = 0
+        self.refused = False
         five = settings.protocol == "5"
         self.client = mqtt_link.make_client(settings, client_id, in_passing=not keeps_session)
         self.client.will_clear()
@@ -111,18 +114,17 @@ class _Client:
         self.client.loop_start()
 
     def wait(self, event: threading.Event) -> None:
-        if not event.wait(STEP_S):
+        if not event.wait(STEP_S) or self.refused:
             self.leave()
             raise TimeoutError
 
     def leave(self) -> None:
-        self.connected.wait(STEP_S)
         self.client.disconnect()
         self.client.loop_stop()
 
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
-        if not reason.is_failure:
-            self.connected.set()
+        self.refused = self.refused or reason.is_failure
+        self.connected.set()
 
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
         self.came += 1

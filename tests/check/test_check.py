@@ -18,7 +18,7 @@ import paho.mqtt.client as mqtt
 import pytest
 import time_machine
 
-from monitor.check import ground, jar_sense
+from monitor.check import broker_queue, ground, jar_sense, listen
 from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.host import lock
@@ -29,6 +29,13 @@ from monitor.values import Delivery, Reading, SourceHealth, VolumeTable
 from tests.servers import Mosquitto, free_port, mosquitto
 
 GOOD = '{"jar":"rye","distance_mm":92.5,"temperature_c":24.5}'
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Waits that nobody would notice; what a broker keeps of a whole burst is tried in `config/test_configs.py`."""
+    for module, name, value in ((listen, "POLL_S", 0.02), (broker_queue, "BURST", 50), (broker_queue, "QUIET_S", 0.1)):
+        monkeypatch.setattr(module, name, value)
 
 
 def config(tmp_path: Path, text: str, jar: str = "empty_mm = 152\nrim_mm = 140\n") -> Path:
@@ -126,9 +133,9 @@ def test_a_port_that_says_something_else_is_shown_with_what_it_says(tmp_path: Pa
 
 def test_a_silent_port_is_wrong(tmp_path: Path) -> None:
     with device("", every_s=60) as port:
-        code, found = check(config(tmp_path, f'[[serial]]\nport = "{port}"'), listen_s=4)
+        code, found = check(config(tmp_path, f'[[serial]]\nport = "{port}"'), listen_s=1)
     assert code == 1
-    assert "open, but nothing came within 4 s" in of(found, "serial", "wrong")
+    assert "open, but nothing came within 1 s" in of(found, "serial", "wrong")
 
 
 def test_a_name_that_lasts_is_proposed_and_a_vague_pattern_told(
@@ -196,14 +203,15 @@ def test_readings_from_a_broker_pass_and_no_trace_is_left_there(
     assert ", c1," in look[0]  # a clean session, which ends with the connection
 
 
-def test_a_broker_that_is_not_there_or_says_no_is_told(tmp_path: Path) -> None:
-    code, found = check(config(tmp_path, f'[[mqtt]]\nhost = "127.0.0.1"\nport = {free_port()}'), listen_s=4)
+def test_a_broker_that_is_not_there_or_says_no_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    code, found = check(config(tmp_path, f'[[mqtt]]\nhost = "127.0.0.1"\nport = {free_port()}'), listen_s=1)
     assert code == 1
     assert "is the broker running?" in of(found, "mqtt", "wrong")
     (tmp_path / "word").write_text("wrong")
     with mosquitto(tmp_path / "broker", passwords={"jartide": "right"}) as broker:
         table = f'[[mqtt]]\nhost = "127.0.0.1"\nport = {broker.port}\nuser = "jartide"\npassword_file = "word"'
-        code, found = check(config(tmp_path, table), listen_s=5)
+        monkeypatch.setattr(broker_queue, "STEP_S", 1e6)  # who was refused is not waited for
+        code, found = check(config(tmp_path, table), listen_s=1)
     assert code == 1
     assert "does not let in user jartide" in of(found, "mqtt", "wrong")
 

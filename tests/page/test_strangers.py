@@ -14,7 +14,7 @@ import socket
 import ssl
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -23,7 +23,7 @@ import jsonschema_rs  # schemathesis brings it
 import pytest
 
 from monitor.page import connections as connections_module
-from monitor.page.connections import MOST_CONNECTIONS, RESERVED, RepeatFilter
+from monitor.page.connections import BACKLOG, MOST_CONNECTIONS, RESERVED, RepeatFilter
 from monitor.page.openapi import document
 from monitor.page.server import KEPT_FREE, _listening
 from monitor.settings import Settings
@@ -103,6 +103,21 @@ def half_a_request(port: int) -> socket.socket:
     return raw
 
 
+def crowd(opened: ExitStack, port: int, many: int, come: Callable[[], socket.socket]) -> None:
+    """So many connections, as fast as they are taken: what a full queue turns away tries again after a whole second
+    (RFC 6298, 2.1)."""
+    for n in range(many):
+        opened.enter_context(come())
+        if n % (BACKLOG // 2) == 0:
+            wait_until(lambda: _queued(port) == 0, "all are taken")
+
+
+def _queued(port: int) -> int:
+    """How many connections wait to be accepted (the receive queue of a listening socket, proc(5))."""
+    rows = (line.split() for line in Path("/proc/net/tcp").read_text().splitlines()[1:])
+    return next(int(row[4].split(":")[1], 16) for row in rows if row[1] == f"0100007F:{port:04X}" and row[3] == "0A")
+
+
 def closed(raw: socket.socket) -> bool:
     try:
         return raw.recv(1) == b""
@@ -176,12 +191,15 @@ def test_a_thousand_idle_connections_take_nothing_from_anybody(tmp_path: Path) -
         process = subprocess.Popen(command, cwd=Path(__file__).parents[2], stderr=log)
     try:
         wait_until(lambda: listens(port), "the page listens")
-        with ExitStack() as opened, httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=20) as client:
-            idle = [opened.enter_context(half_a_request(port)) for _ in range(1100)]
+        with (
+            ExitStack() as opened,
+            httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=20, verify=False) as client,
+        ):
+            crowd(opened, port, 1100, lambda: half_a_request(port))
             for _ in range(20):
-                idle += [opened.enter_context(half_a_request(port)) for _ in range(10)]
+                crowd(opened, port, 10, lambda: half_a_request(port))
                 assert client.get("/api/now").status_code == 200
-            fresh = httpx.get(f"http://127.0.0.1:{port}/static/page.css", timeout=20)
+            fresh = httpx.get(f"http://127.0.0.1:{port}/static/page.css", timeout=20, verify=False)
             assert fresh.status_code == 200
             held = len(os.listdir(f"/proc/{process.pid}/fd"))
             assert held < 1024 - RESERVED / 2, held
@@ -203,8 +221,7 @@ def test_who_does_not_greet_takes_no_reserved_descriptor(tmp_path: Path) -> None
     try:
         wait_until(lambda: listens(port), "the page listens")
         with ExitStack() as opened:
-            for _ in range(1100):
-                opened.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
+            crowd(opened, port, 1100, lambda: socket.create_connection(("127.0.0.1", port), timeout=20))
             held = len(os.listdir(f"/proc/{process.pid}/fd"))
             assert 500 < held <= 1024 - KEPT_FREE + 1, held
         context = ssl.create_default_context(cafile=authority.file)

@@ -92,7 +92,7 @@ def fill(store: Store, jar: JarSettings, readings: Sequence[Reading]) -> None:
 def short_night(settings: Settings, **_: object) -> None:
     """In place of the demo's: the night itself is the daemon's, which `daemon/test_each_place_fails.py` sees fail."""
     readings = [reading for _, reading in run_file.read(RUN).rows()][:100]
-    settings.store.path.parent.mkdir()
+    settings.store.path.parent.mkdir(exist_ok=True)
     with Store.open(settings.store.path, readings[0].time_s) as store:
         fill(store, settings.jars[0], readings)
 
