@@ -4,6 +4,7 @@ import configparser
 import os
 import re
 import shlex
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -63,12 +64,12 @@ def test_it_starts_a_command_that_there_is_and_waits_for_its_word() -> None:
 def test_its_reload_reaches_the_daemon(tmp_path: Path) -> None:
     """The line as systemd.service(5) runs it, which sets MAINPID, with no program in reach but the shell."""
     words = shlex.split(service()["ExecReload"])
-    with subprocess.Popen(["/bin/sh", "-c", "trap 'exit 9' HUP; echo; read -r _"],
-                          stdin=subprocess.PIPE, stdout=subprocess.PIPE) as daemon:  # fmt: skip
+    waits = "from signal import *; pthread_sigmask(SIG_BLOCK, [SIGHUP]); print(); raise SystemExit(sigwait([SIGHUP]))"
+    with subprocess.Popen([sys.executable, "-u", "-c", waits], stdout=subprocess.PIPE) as daemon:
         assert daemon.stdout is not None
-        daemon.stdout.readline()  # the trap is set
+        daemon.stdout.readline()  # from here on it is held for it
         subprocess.run(words, check=True, env={"MAINPID": str(daemon.pid), "PATH": str(tmp_path)})
-        assert daemon.wait(60) == 9
+        assert daemon.wait(60) == signal.SIGHUP
 
 
 def test_it_may_use_serial_ports_and_its_own_store() -> None:

@@ -41,10 +41,12 @@ def url(household: Settings) -> Iterator[str]:
     server.stop()
 
 
-@pytest.fixture(params=[firefox, webkit])
-def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Firefox | WebKit]:
-    with request.param(tmp_path) as opened:
-        yield opened
+@pytest.fixture(params=[(firefox, "rye"), (webkit, "wheat")], ids=["firefox", "webkit"])
+def seen(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Firefox | WebKit, str]]:
+    """An engine and its jar: two feedings of one jar within a minute would be one."""
+    opens, jar = request.param
+    with opens(tmp_path) as opened:
+        yield opened, jar
 
 
 def has(engine: Firefox | WebKit, words: str) -> None:
@@ -56,29 +58,30 @@ def has(engine: Firefox | WebKit, words: str) -> None:
 
 
 @pytest.mark.dates
-def test_main_stories(engine: Firefox | WebKit, url: str, household: Settings) -> None:
-    engine.open(f"{url}#/jar/rye")
+def test_main_stories(seen: tuple[Firefox | WebKit, str], url: str, household: Settings) -> None:
+    engine, jar = seen
+    engine.open(f"{url}#/jar/{jar}")
     has(engine, "More")
     wait_until(lambda: engine.run(DRAWN), "the curve is drawn")
     assert engine.run("document.querySelectorAll('figure svg.over text').length") > 3
 
-    before = len(_fed(household))
+    before = len(_fed(household, jar))
     tap = "[...document.querySelectorAll('article button')].find(one => one.textContent.startsWith('Fed 25'))?.click()"
-    wait_until(lambda: engine.run(f"({tap}, true)") and len(_fed(household)) > before, "the tap is stored")
+    wait_until(lambda: engine.run(f"({tap}, true)") and len(_fed(household, jar)) > before, "the tap is stored")
     has(engine, "ecorded")  # "Feeding recorded.", or that a second tap was not
-    assert len(_fed(household)) == before + 1
+    assert len(_fed(household, jar)) == before + 1
 
     for view, words in (
-        ("past/rye", "Over each other"), ("trials", "Two flours"), ("plan/rye", "Keep"), ("health", "Sensors"),
+        (f"past/{jar}", "Over each other"), ("trials", "Two flours"), (f"plan/{jar}", "Keep"), ("health", "Sensors"),
         ("settings", "Quiet hours"), ("over/1:1", "Fed and noted"),
     ):  # fmt: skip
         engine.run(f"(location.hash = '#/{view}', true)")
         has(engine, words)
-        if view in ("past/rye", "trials", "over/1:1"):
+        if view in (f"past/{jar}", "trials", "over/1:1"):
             wait_until(lambda: engine.run(DRAWN), f"{words}: it is drawn")
     assert engine.run("document.querySelectorAll('main h1').length") == 1
 
 
-def _fed(settings: Settings) -> list[Fed]:
+def _fed(settings: Settings, jar: str) -> list[Fed]:
     with Store.join(settings.store.path) as store:
-        return [one for one in store.told("rye") if isinstance(one, Fed)]
+        return [one for one in store.told(jar) if isinstance(one, Fed)]
