@@ -21,4 +21,4 @@ fi
 [ -x .venv/bin/python ] || python3 -m venv .venv
 .venv/bin/pip install --quiet --disable-pip-version-check -e '.[test]'
 export OPENBLAS_NUM_THREADS=1 # as the command sets it for itself: one core each is enough
-exec .venv/bin/python -m pytest -n 3 --dist loadfile "$@"
+exec .venv/bin/python -m pytest -n 4 --dist loadfile "$@"

@@ -64,8 +64,8 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Waits that a person would not notice, so that a test need not wait either."""
     wait = listen.wait
     monkeypatch.setattr(listen, "wait", lambda listener, enough, wait_s: wait(listener, enough, wait_s / 10))
-    hear = find_command._listen
-    monkeypatch.setattr(find_command, "_listen", lambda broker, listen_s: hear(broker, listen_s / 5))
+    hear = find_command.listen
+    monkeypatch.setattr(find_command, "listen", lambda broker, listen_s: hear(broker, listen_s / 5))
     for module, name, value in (
         (listen, "POLL_S", 0.02), (broker_queue, "BURST", 20), (broker_queue, "QUIET_S", 0.1),
         (broker_queue, "STEP_S", 0.3),
