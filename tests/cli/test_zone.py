@@ -26,11 +26,12 @@ ZONES = ("Pacific/Auckland", "America/Los_Angeles", "Asia/Kathmandu")  # far fro
 
 @pytest.fixture(params=ZONES)
 def house(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[Path, ZoneInfo]:
-    """A config with a zone, and an empty store."""
+    """A config with a zone, and an empty store. Its people are up at all hours, so that a plan is as good at any."""
     Store.open(tmp_path / "s.db").close()
     config = tmp_path / "jartide.toml"
     jars = "".join(f'[[jar]]\nname = "{name}"\n' for name in ("rye", "white"))
-    config.write_text(f'store.path = "{tmp_path / "s.db"}"\ndisplay.time_zone = "{request.param}"\n{jars}')
+    up = 'notices = { quiet_from = "03:00", quiet_to = "03:01" }'
+    config.write_text(f'store.path = "{tmp_path / "s.db"}"\ndisplay.time_zone = "{request.param}"\n{up}\n{jars}')
     return config, ZoneInfo(request.param)
 
 
