@@ -103,6 +103,7 @@ def test_every_room_holds_what_one_can_take_in() -> None:
 ONLY_STAMPS = {
     "test_browser",
     "test_contract",
+    "test_engines",
     "test_fed_button",
     "test_for_programs",
     "test_watch",

@@ -55,8 +55,13 @@ def test_there_is_no_block_that_nobody_tries() -> None:
     assert {block.page for block in BLOCKS} >= set(KEEPER) - {"how_well", "troubles"}
 
 
-@pytest.mark.dates
-@pytest.mark.parametrize("page", sorted({block.page for block in of("sh")}))
+@pytest.mark.parametrize(
+    "page",
+    [
+        pytest.param(page, marks=pytest.mark.dates if page in ("first_evening", "everyday") else ())
+        for page in sorted({block.page for block in of("sh")})
+    ],
+)
 def test_the_commands_of_a_page_do_what_they_say(house: Path, page: str) -> None:
     if page != "first_evening":  # which begins with none
         config(house)

@@ -57,7 +57,6 @@ def has(engine: Firefox | WebKit, words: str) -> None:
     assert wide <= seen, words
 
 
-@pytest.mark.dates
 def test_main_stories(seen: tuple[Firefox | WebKit, str], url: str, household: Settings) -> None:
     engine, jar = seen
     engine.open(f"{url}#/jar/{jar}")
