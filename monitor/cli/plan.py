@@ -29,7 +29,7 @@ from monitor.core.plan import daily, feeding, moment, phrases
 from monitor.core.plan.hours import LONGEST_H
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.plain import daily_json, plan_json
-from monitor.core.plan.ripeness import Seed, feed_from_s, seed_of
+from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of
 from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import Limits, limits_of
 from monitor.host.time_zone import calendar, display
@@ -182,22 +182,15 @@ def _water(flour_g: float | None, water_g: float | None, hydration: float | None
 def unripe_words(seed: Seed, show: Display, now_s: float, from_s: float) -> str:
     """What to do while the starter in the jar is not ripe; `from_s` is when it is to be fed."""
     assert seed.ripe_at is not None
-    assert seed.fed_at_s is not None
     if seed.ripe_at.likely_s > now_s + 3600.0 * LONGEST_H:
         return "At such a temperature it will not be ripe in days: bring it to about 20 °C when you want it. Then:"
-    likely = show.about(seed.ripe_at.likely_s, now_s)
-    between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
-    return (
-        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({between}). "
-        f"Don't feed it before.{by_day(seed, show, now_s, from_s)} Then:"
+    said = (
+        not_ripe_words(seed, show, now_s),
+        "Don't feed it before.",
+        by_day_words(seed, from_s, show, now_s),
+        "Then:",
     )
-
-
-def by_day(seed: Seed, show: Display, now_s: float, from_s: float) -> str:
-    """That nobody need get up for what is ripe at night; "" where it is ripe by day."""
-    if from_s <= seed.ripe_s + 60.0:
-        return ""
-    return f" That is at night, and nobody need get up for it: feed it at {show.about(from_s, now_s)}."
+    return " ".join(filter(None, said))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

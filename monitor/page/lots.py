@@ -16,7 +16,7 @@ from monitor.core.display.units import Display
 from monitor.page.readers import Readers
 from monitor.page.validation import body_of
 from monitor.runs import lots
-from monitor.runs.report_body import MOST_FLOUR, MOST_LABEL, Refused, table_of
+from monitor.runs.report_body import MOST_FLOUR, MOST_LABEL, label_of, table_of
 from monitor.runs.store import Store
 from monitor.settings import Settings
 from monitor.values import Json
@@ -81,16 +81,10 @@ def traced(store: Store, settings: Settings, now_s: float, show: Display, of: st
 def open_lot(store: Store, body: object, now_s: float) -> Json:
     """Keep that a lot of a flour lies open from now on. Raises Refused and StoreTrouble."""
     given = table_of(body, ("flour", "lot", "by"))
-    flour, lot = (_label(given.get(key), key, most) for key, most in (("flour", MOST_FLOUR), ("lot", MOST_LABEL)))
-    by = None if given.get("by") in (None, "") else _label(given["by"], "by", MOST_LABEL)
+    flour, lot = label_of(given, "flour", MOST_FLOUR), label_of(given, "lot", MOST_LABEL)
+    by = None if given.get("by") in (None, "") else label_of(given, "by", MOST_LABEL)
     lots.say(store, lots.Opened(flour=flour, lot=lot, from_s=now_s, by=by))
     return {"flour": flour, "lot": lot, "from_s": now_s}
-
-
-def _label(value: object, key: str, most: int) -> str:
-    if not isinstance(value, str) or not value.strip() or len(value) > most:
-        raise Refused(f"{key}: must be text of 1 to {most} characters")
-    return value.strip().encode("utf-8", "replace").decode()
 
 
 def _part(part: float) -> str:

@@ -20,7 +20,7 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import change_over as changing
 from monitor.core.plan import daily, feeding, moment
 from monitor.core.plan.moment import Planned
-from monitor.core.plan.ripeness import Seed, feed_from_s, seed_of
+from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of
 from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import bake_plans, history
@@ -177,13 +177,7 @@ def _unripe(seed: Seed, now_s: float, from_s: float, show: Display) -> Json:
     """That what is in the jar is not ripe yet, and when it will be; None where it is."""
     if seed.ripe_at is None or seed.fed_at_s is None:
         return None
-    likely = show.about(seed.ripe_at.likely_s, now_s)
-    between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
-    fed = show.clock(seed.fed_at_s, now_s)
-    when = "Feed it then."
-    if from_s > seed.ripe_s + 60.0:
-        when = f"That is at night, and nobody need get up for it: feed it at {show.about(from_s, now_s)}."
-    return f"It was fed at {fed} and is not ripe yet: that comes about {likely} ({between}). {when}"
+    return f"{not_ripe_words(seed, show, now_s)} {by_day_words(seed, from_s, show, now_s) or 'Feed it then.'}"
 
 
 def refuse_mould(store: Store, jar: JarSettings) -> None:

@@ -9,7 +9,7 @@ from monitor.core.assess.trial import FAIR, Summary, compare
 from monitor.core.display.units import Display
 from monitor.core.forecast.student_t import t_quantile
 from monitor.runs import trials
-from monitor.runs.report_body import Refused, table_of
+from monitor.runs.report_body import Refused, label_of, table_of
 from monitor.runs.store import Store
 from monitor.runs.trials import LEAST_JARS, MOST_JARS, MOST_NAME, CannotTry, TrialRecord
 from monitor.settings import Settings
@@ -24,9 +24,7 @@ def all_trials(store: Store, show: Display) -> list[Json]:
 def begin(store: Store, body: object, settings: Settings, now_s: float) -> Json:
     """Begin the trial that a body asks for. Raises Refused and StoreTrouble."""
     given = table_of(body, ("name", "jars"))
-    name, jars = given.get("name"), given.get("jars")
-    if not isinstance(name, str) or not name.strip() or len(name) > MOST_NAME:
-        raise Refused(f"name: must be text of 1 to {MOST_NAME} characters")
+    name, jars = label_of(given, "name", MOST_NAME), given.get("jars")
     if not isinstance(jars, list) or not LEAST_JARS <= len(jars) <= MOST_JARS:
         raise Refused(f"jars: must be a list of {LEAST_JARS} to {MOST_JARS} names")
     known = {jar.name for jar in settings.jars}
@@ -34,7 +32,7 @@ def begin(store: Store, body: object, settings: Settings, now_s: float) -> Json:
         if not isinstance(jar, str) or jar not in known:
             raise Refused(f"jars: there is no jar {str(jar)[:60]!r} in the config", 404)
     try:
-        begun = trials.begin(store, name.strip(), jars, now_s)
+        begun = trials.begin(store, name, jars, now_s)
     except CannotTry as error:
         raise Refused(str(error), 409) from None
     return {"trial": begun.name, "since_s": begun.since_s}

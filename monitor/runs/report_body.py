@@ -231,6 +231,14 @@ def _grams(given: Mapping[str, Any], key: str) -> float | None:
     return value
 
 
+def label_of(given: Mapping[str, Any], key: str, most: int) -> str:
+    """A name that must be given: text that is more than blanks, without those around it. Raises Refused."""
+    value = given.get(key)
+    if not isinstance(value, str) or not value.strip() or len(value) > most:
+        raise Refused(f"{key}: must be text of 1 to {most} characters")
+    return value.strip().encode("utf-8", "replace").decode()
+
+
 def _text(given: Mapping[str, Any], key: str, most: int) -> str | None:
     value = given.get(key)
     if value is None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import Any
 
 import httpx
 
 from monitor.page.server import PageServer
 from monitor.settings import PageSettings, Settings
-from tests.servers import free_port, wait_until
+from tests.servers import free_port, listens, wait_until
 
 
 @contextmanager
@@ -26,6 +27,18 @@ def serving(settings: Settings, **page: object) -> Iterator[httpx.Client]:
         with httpx.Client(base_url=base, timeout=20, verify=False) as client:  # no TLS: else a third of a second
             wait_until(lambda: _up(client), f"the page answers ({server.trouble()})")
             yield client
+    finally:
+        server.stop()
+
+
+@contextmanager
+def shown(settings: Settings, **more: Any) -> Iterator[str]:
+    """The address of the page for a browser, on the port that the settings name; `more` goes to the server."""
+    server = PageServer(settings, **more)
+    server.start()
+    try:
+        wait_until(lambda: listens(settings.page.port), "the page listens")
+        yield f"http://127.0.0.1:{settings.page.port}/"
     finally:
         server.stop()
 

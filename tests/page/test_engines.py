@@ -8,15 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from monitor.page.server import PageServer
 from monitor.runs import trials
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
 from monitor.values import Fed
 from tests.page.firefox import Firefox, firefox
+from tests.page.serving import shown
 from tests.page.webkit import WebKit, webkit
 from tests.page_house import grow, settings_of
-from tests.servers import free_port, listens, wait_until
+from tests.servers import free_port, wait_until
 
 DRAWN = """[...document.querySelectorAll('main canvas')].some(canvas => canvas.getContext('2d')
   .getImageData(canvas.width / 2, 0, 1, canvas.height).data.some((value, i) => i % 4 === 3 && value > 0))"""  # a column
@@ -34,11 +34,8 @@ def household(tmp_path_factory: pytest.TempPathFactory) -> Settings:
 
 @pytest.fixture(scope="module")
 def url(household: Settings) -> Iterator[str]:
-    server = PageServer(household)
-    server.start()
-    wait_until(lambda: listens(household.page.port), "the page listens")
-    yield f"http://127.0.0.1:{household.page.port}/"
-    server.stop()
+    with shown(household) as address:
+        yield address
 
 
 @pytest.fixture(params=[(firefox, "rye"), (webkit, "wheat")], ids=["firefox", "webkit"])

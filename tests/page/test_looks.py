@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from monitor.page.server import PageServer
 from monitor.settings import PageSettings
 from monitor.values import Fed
 from tests.browsing import WAIT_MS, Eyes, card, serious
 from tests.night import EMPTY_MM, level_mm
+from tests.page.serving import shown
 from tests.page_house import Kitchen, settings_of
-from tests.servers import free_port, listens, wait_until
+from tests.servers import free_port
 
 BEGIN_S = 1_795_600_000.0  # a November's noon
 HOURS_OPEN = {"rye": 10.5, "wheat": 5.2, "silent": 5.0, "flat": 19.0, "looked into": 4.4, "new": None}
@@ -64,11 +64,8 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         kitchen.go_on(max(fed_at_s + 600.0 - kitchen.now_s, 0.0) / 3600.0, distance_mm)
         kitchen.store.tell(Fed(time_s=fed_at_s, jar=jar, starter_g=25, flour_g=100, water_g=100), kitchen.now_s)
     kitchen.go_on((NOW_S - kitchen.now_s) / 3600.0, distance_mm)
-    server = PageServer(settings, wall=lambda: kitchen.now_s)
-    server.start()
-    wait_until(lambda: listens(settings.page.port), "the page listens")
-    yield f"http://127.0.0.1:{settings.page.port}/"
-    server.stop()
+    with shown(settings, wall=lambda: kitchen.now_s) as address:
+        yield address
     kitchen.store.close()
 
 

@@ -10,14 +10,14 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import BrowserContext, expect
 
-from monitor.page.server import PageServer
 from monitor.runs import trials
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
 from monitor.values import Noted, Noting
 from tests.browsing import WAIT_MS, Eyes, serious
+from tests.page.serving import shown
 from tests.page_house import grow, settings_of
-from tests.servers import free_port, listens, wait_until
+from tests.servers import free_port
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -34,11 +34,8 @@ def household(tmp_path_factory: pytest.TempPathFactory) -> Settings:
 
 @pytest.fixture(scope="module")
 def url(household: Settings) -> Iterator[str]:
-    server = PageServer(household)
-    server.start()
-    wait_until(lambda: listens(household.page.port), "the page listens")
-    yield f"http://127.0.0.1:{household.page.port}/"
-    server.stop()
+    with shown(household) as address:
+        yield address
 
 
 @pytest.mark.dates

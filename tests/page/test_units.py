@@ -21,15 +21,15 @@ from playwright.sync_api import BrowserContext, expect
 
 from monitor.cli import main
 from monitor.core.display.units import Display
-from monitor.page.server import PageServer
 from monitor.review import picture
 from monitor.runs.store import Store
 from monitor.runs.trials import KEY as TRIAL_KEY
 from monitor.settings import DisplaySettings, PageSettings
 from monitor.values import Reading
 from tests.browsing import WAIT_MS, Eyes
+from tests.page.serving import shown
 from tests.page_house import grow, settings_of
-from tests.servers import free_port, listens, wait_until
+from tests.servers import free_port
 
 pytestmark = pytest.mark.dates
 
@@ -56,11 +56,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def url(folder: Path) -> Iterator[str]:
     port = free_port()
     settings = settings_of(folder, ["rye", "white"], PageSettings(port=port))
-    server = PageServer(replace(settings, display=DisplaySettings(temperature="degF")))
-    server.start()
-    wait_until(lambda: listens(port), "the page listens")
-    yield f"http://127.0.0.1:{port}/"
-    server.stop()
+    with shown(replace(settings, display=DisplaySettings(temperature="degF"))) as address:
+        yield address
 
 
 def test_no_view_of_the_page_speaks_of_celsius(url: str, context: BrowserContext) -> None:

@@ -42,6 +42,11 @@ LADDER = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0)  # ratios that ba
 MOST = 6  # alternatives; more are a lecture
 
 
+def ratios_between(least: float, most: float) -> list[float]:
+    """Those of the ratios that bakers say that lie within the bounds, both included; none where none does."""
+    return [parts for parts in LADDER if least <= parts <= most]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
     """What was wished for and cannot be had by the ratio alone."""

@@ -14,10 +14,10 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
-from monitor.core.plan.alternatives import LADDER, NEAR, PLACES_C
+from monitor.core.plan.alternatives import NEAR, PLACES_C, ratios_between
 from monitor.core.plan.chain import Link, chain
 from monitor.core.plan.hours import Hours, WarmthFrom, crossing, hours_of
-from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s
+from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import AwakeAt, evening_before, nearest_by_day
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
@@ -212,7 +212,7 @@ def _soonest(
     least_parts: float,
 ) -> Link:
     """The one feeding whose peak comes nearest to the hour, fed as soon as the seed is ripe."""
-    ratios = [p for p in LADDER if max(limits.least_ratio, least_parts) <= p <= min(limits.most_ratio, LEAN)]
+    ratios = ratios_between(max(limits.least_ratio, least_parts), min(limits.most_ratio, LEAN))
     options = []
     for parts in ratios or [min(max(least_parts, limits.least_ratio), LEAN)]:
         hours = hours_of(culture, warmth_from(start_s), 1.0 + parts * (1.0 + hydration), hydration)
@@ -401,11 +401,11 @@ def _by_day(
         return
     if len(feedings) > 1:
         before = feedings[-2]
-        good_s = before.at_s + H_S * before.hours.peak[1], before.at_s + H_S * (before.hours.fall[1] + KEEPS_H)
+        good_s = good_to_feed_from(before.at_s, before.hours.peak[1], before.hours.fall[1])
     else:
         good_s = max(seed.ripe_s, now_s), seed.spent_s
     most = total_g if limits.standing_g is None or len(feedings) > 1 else limits.standing_g
-    ratios = [p for p in LADDER if limits.least_ratio <= p <= limits.most_ratio]
+    ratios = ratios_between(limits.least_ratio, limits.most_ratio)
     ratios = [p for p in ratios if _of_total(p, total_g, hydration)[0] <= most]
     found = nearest_by_day(
         culture, night_s=last.at_s, wanted_s=wanted_s, within_s=good_s, ratios=ratios, hydration=hydration,

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan.alternatives import LADDER
+from monitor.core.plan.alternatives import ratios_between
 from monitor.core.plan.hours import Aim, Hours, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import Seed
 from monitor.core.plan.waking import STEP_S, AwakeAt
@@ -59,7 +59,7 @@ def chain(
     baker's parts of flour, `bounds` the least and most. `enough` says whether a chain makes as much as is wanted;
     with `last_shares` the moment may lie that far between peak and fall of the last, the first of them best."""
     known: dict[tuple[float, int], Hours] = {}
-    ratios = [parts for parts in LADDER if bounds[0] <= parts <= bounds[1]] or [usual]
+    ratios = ratios_between(*bounds) or [usual]
 
     def hours(parts: float, at_s: float) -> Hours:
         key = (parts, math.floor(at_s / H_S))

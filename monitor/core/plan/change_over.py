@@ -11,10 +11,10 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.hours import Hours, WarmthFrom, hours_of
 from monitor.core.plan.moment import Planned
-from monitor.core.plan.ripeness import KEEPS_H
+from monitor.core.plan.ripeness import good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt
 from monitor.core.plan.weighing import DAILY_RATIO, Grams, Limits, least_jar_ml, weight_of_flour
-from monitor.values import H_S, FeedPlan
+from monitor.values import FeedPlan
 
 FEEDINGS = 3  # after so many at 1:4:4 a tenth of a percent of the old flour is left
 COARSE = ("rye", "whole", "spelt", "einkorn")
@@ -55,7 +55,7 @@ def _water(keep_g: int, flour_g: int, was: float, wet: float) -> int:
 
 def _next(at_s: float, hours: Hours, awake_at: AwakeAt) -> float:
     """The first quarter of an hour at which it is ripe and its baker awake; at the latest when it is nearly spent."""
-    ripe_s, spent_s = at_s + H_S * hours.peak[1], at_s + H_S * (hours.fall[1] + KEEPS_H)
+    ripe_s, spent_s = good_to_feed_from(at_s, hours.peak[1], hours.fall[1])
     found_s = STEP_S * -(-ripe_s // STEP_S)
     while not awake_at(found_s) and found_s < spent_s:
         found_s += STEP_S

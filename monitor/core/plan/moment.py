@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, phrases
-from monitor.core.plan.alternatives import LADDER
+from monitor.core.plan.alternatives import ratios_between
 from monitor.core.plan.chain import chain
 from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
-from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s
+from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
 from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_flour
 from monitor.values import FeedPlan, Instead
@@ -99,7 +99,8 @@ def plan_for(
         good_s = (max(seed.ripe_s, now_s), seed.spent_s) if len(planned) == 1 else _good(planned[-2])
         instead = nearest_by_day(
             culture, night_s=planned[-1].at_s, wanted_s=wanted_s, within_s=good_s,
-            ratios=_ordinary_ratios(limits, usual_parts), hydration=hydration, flour=limits.flour,
+            hydration=hydration,
+            ratios=ratios_between(limits.least_ratio, limits.most_ratio) or [usual_parts], flour=limits.flour,
             warmth_from=warmth_from, comes_h=moment_h(aim), awake_at=by_day,
         )  # fmt: skip
         if instead is None:
@@ -127,25 +128,15 @@ def _put_off(
 ) -> Planned | None:
     """The feeding at that time if somebody is awake then, else in the evening before or the morning after, whichever
     is met and nearer; None where none is met."""
-    if awake(at_s):
-        times: list[float | None] = [at_s]
-    else:
-        times = [evening_before(at_s, awake), morning_after(at_s, awake)]
-        times.sort(key=lambda each: abs((each or 0.0) - at_s))
-    made = (one(each) for each in times if each is not None and from_s <= each < until_s)
+    times = (at_s,) if awake(at_s) else (evening_before(at_s, awake), morning_after(at_s, awake))
+    known = sorted((each for each in times if each is not None), key=lambda each: abs(each - at_s))
+    made = (one(each) for each in known if from_s <= each < until_s)
     return next((each for each in made if each.plan.met), None)
 
 
 def _good(before: Planned) -> tuple[float, float]:
     """From when until when a feeding may be made of that one."""
-    return (
-        before.at_s + 3600.0 * before.plan.hours_to_peak[1],
-        before.at_s + 3600.0 * (before.plan.hours_to_fall[1] + KEEPS_H),
-    )
-
-
-def _ordinary_ratios(limits: Limits, usual: float) -> list[float]:
-    return [parts for parts in LADDER if limits.least_ratio <= parts <= limits.most_ratio] or [usual]
+    return good_to_feed_from(before.at_s, before.plan.hours_to_peak[1], before.plan.hours_to_fall[1])
 
 
 def _hours_on(now_s: float) -> Callable[[float], str]:

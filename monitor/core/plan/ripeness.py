@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.hours import hours_of
 from monitor.core.plan.waking import AwakeAt, morning_after
 from monitor.core.plan.weighing import LOST
-from monitor.values import Cycle, Span, with_usual
+from monitor.values import H_S, Cycle, Span, with_usual
 
 HORIZON_H = 96  # temperatures are expected for so long
 KEEPS_H = 12.0  # common practice: so long past the start of its fall it still seeds a feeding well
@@ -58,6 +59,29 @@ def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: 
         return Seed(fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=spent_s, total_g=total_g)
     ripe_at = Span(earliest_s=max(low_s, now_s), likely_s=likely_s, latest_s=high_s)
     return Seed(fed_at_s=cycle.fed_at_s, ripe_at=ripe_at, ripe_s=likely_s, spent_s=spent_s, total_g=total_g)
+
+
+def good_to_feed_from(at_s: float, peak_h: float, fall_h: float) -> tuple[float, float]:
+    """From when until when a feeding may be made of one at `at_s` that peaks and begins to fall so many hours after."""
+    return at_s + H_S * peak_h, at_s + H_S * (fall_h + KEEPS_H)
+
+
+def not_ripe_words(seed: Seed, show: Display, now_s: float) -> str:
+    """That what is in the jar is not ripe yet, and when that comes. It was fed, and is not ripe."""
+    assert seed.ripe_at is not None
+    assert seed.fed_at_s is not None
+    likely = show.about(seed.ripe_at.likely_s, now_s)
+    between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
+    return (
+        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({between})."
+    )
+
+
+def by_day_words(seed: Seed, from_s: float, show: Display, now_s: float) -> str:
+    """That nobody need get up for what is ripe at night and is to be fed at `from_s`; "" where it is ripe by day."""
+    if from_s <= seed.ripe_s + 60.0:  # the same, to the minute that is shown
+        return ""
+    return f"That is at night, and nobody need get up for it: feed it at {show.about(from_s, now_s)}."
 
 
 def feed_from_s(seed: Seed, now_s: float, awake_at: AwakeAt) -> float:
