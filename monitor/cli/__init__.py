@@ -7,8 +7,10 @@ import errno
 import importlib
 import os
 import sys
+from typing import NamedTuple
 
 import click
+from click.shell_completion import CompletionItem
 
 from monitor import __version__
 from monitor.cli.nearest import near
@@ -17,56 +19,65 @@ from monitor.cli.nearest import near
 # take the processor from one another. To be set before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-# what a person is about -> command -> module of this package, whose function of the same name is the click command
+
+class Entry(NamedTuple):
+    """Where a command is found, and its line in the lists: so none has to be imported to be listed."""
+
+    module: str  # of this package
+    line: str
+    function: str | None = None  # where it is not called as the command is
+
+
+# what a person is about -> command
 GROUPS = {
     "Every day": {
-        "status": "status",
-        "fed": "tell",
-        "note": "tell",
-        "begun": "tell",
-        "rest": "tell",
-        "snooze": "tell",
-        "undo": "undo",
-        "plan": "plan",
-        "bake": "bake",
-        "calendar": "calendar",
-        "sheet": "sheet",
-        "handover": "handover",
-        "stagger": "stagger",
-        "lot": "lot",
-        "assess": "assess",
-        "guide": "guide",
+        "status": Entry("status", "Every jar at a glance."),
+        "fed": Entry("tell", "Say that JAR has been fed, with the grams if you weighed them."),
+        "note": Entry("tell", "Write something about JAR into the notebook."),
+        "begun": Entry("tell", "Say when a starter was begun, or that it is old."),
+        "rest": Entry("tell", "Into the fridge, or (--over) out of it again."),
+        "snooze": Entry("tell", "Hold back a jar's notices for some hours."),
+        "undo": Entry("undo", "Take back what you said last, or say that what was seen was none."),
+        "plan": Entry("plan", "The next feeding, or what a feeding will do."),
+        "bake": Entry("bake", "Feedings backwards from the hour you mix."),
+        "calendar": Entry("calendar", "Where your phone's calendar finds feedings."),
+        "sheet": Entry("sheet", "Which jars to feed in the next hours, in order, with grams.", "sheet_command"),
+        "handover": Entry("handover", "What happened since an hour, and what is due."),
+        "stagger": Entry("stagger", "Spread a group's feedings over oven times, or over two hands' hours."),
+        "lot": Entry("lot", "Lots of flour: which lies open, what is in a jar, where one went."),
+        "assess": Entry("assess", "Is it fit to bake with, and if not, why?"),
+        "guide": Entry("guide", "Pages about keeping a starter, and this program."),
     },
     "Looking back": {
-        "runs": "runs",
-        "review": "review",
-        "compare": "review",
-        "picture": "picture",
-        "trial": "trial",
+        "runs": Entry("runs", "The runs and cycles in the store."),
+        "review": Entry("review", "Look back on a run: each cycle with its curve."),
+        "compare": Entry("review", "Lay cycles side by side."),
+        "picture": Entry("picture", "Draw a run (PNG or SVG)."),
+        "trial": Entry("trial", "Compare jars side by side: flours, ratios, places."),
     },
     "Setting up and watching": {
-        "demo": "demo",
-        "init": "init",
-        "find": "find",
-        "check": "check",
-        "calibrate": "calibrate",
-        "watch": "watch",
-        "completion": "completion",
-        "manual": "manual",
+        "demo": Entry("demo", "A house of invented jars through one night."),
+        "init": Entry("init", "Write a config, step by step; with --service, the service too."),
+        "find": Entry("find", "Find the topics of devices that you have."),
+        "check": Entry("check", "Try out config, ports, brokers, jars and notices."),
+        "calibrate": Entry("calibrate", "Find a jar's empty distance and shape."),
+        "watch": Entry("watch", "Watch the jars until stopped."),
+        "completion": Entry("completion", "Let the shell complete commands, jars and runs."),
+        "manual": Entry("manual", "Write man pages into a folder."),
     },
     "Keeping the record": {
-        "export": "runs",
-        "move": "move",
-        "import": "runs",
-        "backup": "runs",
-        "recover": "recover",
+        "export": Entry("runs", "Write a run, or one cycle of it, as a run file (CSV)."),
+        "move": Entry("move", "A jar goes to another daemon, with its history."),
+        "import": Entry("runs", "Read run files (CSV) into the store.", "import_"),
+        "backup": Entry("runs", "Copy the whole store, also while it is watched."),
+        "recover": Entry("recover", "Read what can be read of a damaged store."),
     },
     "Trying out": {
-        "replay": "replay",
-        "simulate": "simulate",
+        "replay": Entry("replay", "Judge a recorded file as the watch would have."),
+        "simulate": Entry("simulate", "Play an invented jar to a file, port or broker."),
     },
 }
-COMMANDS = {command: module for group in GROUPS.values() for command, module in group.items()}
+COMMANDS = {command: entry for group in GROUPS.values() for command, entry in group.items()}
 USUAL_WORDS = {
     "feed": "fed",
     "list": "runs",
@@ -88,20 +99,24 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"monitor.cli.{COMMANDS[cmd_name]}")
-        command = getattr(module, {"import": "import_", "sheet": "sheet_command"}.get(cmd_name, cmd_name))
+        entry = COMMANDS[cmd_name]
+        command = getattr(importlib.import_module(f"monitor.cli.{entry.module}"), entry.function or cmd_name)
         assert isinstance(command, click.Command)
+        command.short_help = entry.line
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         wide = max(map(len, COMMANDS))
         for group, commands in GROUPS.items():
             with formatter.section(group):
-                found = [(name, self.get_command(ctx, name)) for name in commands]
-                room = formatter.width - 6 - wide
-                formatter.write_dl(
-                    [(name.ljust(wide), command.get_short_help_str(room)) for name, command in found if command]
-                )
+                formatter.write_dl([(name.ljust(wide), entry.line) for name, entry in commands.items()])
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """As click's own, which would import every command for its line."""
+        found = [
+            CompletionItem(name, help=entry.line) for name, entry in COMMANDS.items() if name.startswith(incomplete)
+        ]
+        return found + click.Command.shell_complete(self, ctx, incomplete)
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -116,6 +131,8 @@ class _Lazy(click.Group):
         """Run the command. What the machine refuses it anywhere, and nobody nearer knew better, ends it in one line."""
         try:
             return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise  # click's own ends, `--help` among them
         except Exception as error:
             line, code = _refused(error)
             if not line:

@@ -33,7 +33,7 @@ TOWARD = {"sour": "its bread leans to sour", "mild": "its bread leans to mild", 
 STALE_S = 600.0  # the daemon writes its state each minute; a level moves by millimetres in this time
 
 
-@click.command(short_help="Is it fit to bake with, and if not, why?")
+@click.command()
 @click.argument("jar", required=False, shell_complete=completion.jars)
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="A CYCLES.csv in place of a jar.")
 @form_options()

@@ -31,7 +31,7 @@ from monitor.runs.store import Store, StoreTrouble
 LATE_S = 1800.0  # after the hour of mixing that is no matter
 
 
-@click.command(short_help="Feedings backwards from the hour you mix.")
+@click.command()
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="Past cycles: a CYCLES.csv.")
 @click.option("--jar", "jar_name", help="A jar of the config: its cycles, what is in it now, its temperature.")
 @click.option("--at", "wanted", help='When you mix: "Saturday 09:00", "09:00" or "2026-03-07 09:00", local time.')

@@ -11,7 +11,7 @@ from monitor.cli.completion import jars as complete_jars
 from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 
 
-@click.command(short_help="Where your phone's calendar finds feedings.")
+@click.command()
 @click.argument("jar", required=False, shell_complete=complete_jars)
 @click.option("--revoke", is_flag=True, help="Move all of them to new addresses first: the old ones are nowhere then.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")

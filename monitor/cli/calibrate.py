@@ -47,7 +47,7 @@ of it on the water, or stir in a spoonful of milk.
 """
 
 
-@click.command(short_help="Find a jar's empty distance and shape.")
+@click.command()
 @config_option
 @click.option("--jar", "name", help="The jar, where the config has several.")
 @click.option("--from", "source", type=click.Path(path_type=Path), help="Take known fills from a CSV file instead.")

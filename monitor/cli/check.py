@@ -23,7 +23,7 @@ LISTEN_S = 40.0  # a board on Wi-Fi that follows our notes sends each 30 s
 MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG", "red")}
 
 
-@click.command(short_help="Try out config, ports, brokers, jars and notices.")
+@click.command()
 @config_option
 @click.option("--send-test", is_flag=True, help="Send a test message to each notification address.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")

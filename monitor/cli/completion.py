@@ -14,7 +14,7 @@ SHELLS = {
 }
 
 
-@click.command(short_help="Let the shell complete commands, jars and runs.")
+@click.command()
 @click.argument("shell", type=click.Choice(list(SHELLS)))
 def completion(shell: str) -> None:
     """Print what SHELL needs to complete commands, options, jars and runs.

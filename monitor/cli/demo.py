@@ -43,7 +43,7 @@ SAID = {  # what is printed as it is decided
 }
 
 
-@click.command(short_help="A house of invented jars through one night.")
+@click.command()
 @click.option("--seconds", type=Within(5, 3600), default=None, help="How long the night takes.  [default: 180]")
 @click.option(
     "--folder",

@@ -11,7 +11,7 @@ from monitor.cli.opening import refuse
 from monitor.guide import Page
 
 
-@click.command(short_help="Pages about keeping a starter, and this program.")
+@click.command()
 @click.argument("topic", nargs=-1)
 @click.option("--html", "folder", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER",
               help="Write all pages as HTML files into FOLDER; index.html is the first.")  # fmt: skip

@@ -20,7 +20,7 @@ from monitor.review.handover import Happened
 SHIFT_S = 8 * 3600.0  # a working shift
 
 
-@click.command("handover", short_help="What happened since an hour, and what is due.")
+@click.command("handover")
 @click.option("--since", metavar="TIME", help="Since when: 06:00 or RFC 3339.  [default: eight hours ago]")
 @click.option("--hours", default=8.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
 @click.option("--group", help="Only the jars of this group.")

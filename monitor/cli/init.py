@@ -28,7 +28,7 @@ NOBODY = (
 CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenting jar."
 
 
-@click.command(short_help="Write a config, step by step; with --service, the service too.")
+@click.command()
 @click.option("--config", type=click.Path(path_type=Path, dir_okay=False), envvar="JARTIDE_CONFIG",
               help=f"The file to write.  [default: {DEFAULT_CONFIG}; for a service in {SERVICE_FOLDER}]")  # fmt: skip
 @click.option("--jar", help="The jar's name.")

@@ -21,7 +21,7 @@ from monitor.runs import lots
 LEAST_PART = 0.001  # below a thousandth a lot is named without its part
 
 
-@click.command("lot", short_help="Lots of flour: which lies open, what is in a jar, where one went.")
+@click.command("lot")
 @config_option
 @click.argument("flour", required=False)
 @click.argument("number", metavar="[LOT]", required=False)

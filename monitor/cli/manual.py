@@ -21,7 +21,7 @@ STATUS = {
 }
 
 
-@click.command(short_help="Write man pages into a folder.")
+@click.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 def manual(folder: Path) -> None:
     """Write the man pages of jartide and of each command into FOLDER, such as /usr/local/share/man/man1."""
@@ -34,31 +34,29 @@ def manual(folder: Path) -> None:
 
 def write(folder: Path) -> int:
     """One file a command, `jartide-fed.1`, and `jartide.1`; returns how many. Raises OSError."""
-    from monitor.cli import GROUPS, main
+    from monitor.cli import COMMANDS, main
 
     folder.mkdir(parents=True, exist_ok=True)
     whole = click.Context(main, info_name="jartide", **main.context_settings)
-    pages = {"jartide": _whole_page(main, GROUPS)}
-    for names in GROUPS.values():
-        for name in names:
-            command = main.get_command(whole, name)
-            assert command is not None
-            pages[f"jartide-{name}"] = _command_page(command, click.Context(command, info_name=name, parent=whole))
+    pages = {"jartide": _whole_page()}
+    for name in COMMANDS:
+        command = main.get_command(whole, name)
+        assert command is not None
+        pages[f"jartide-{name}"] = _command_page(command, click.Context(command, info_name=name, parent=whole))
     for name, text in pages.items():
         (folder / f"{name}.1").write_text(text, "utf-8")
     return len(pages)
 
 
-def _whole_page(main: click.Group, groups: dict[str, dict[str, str]]) -> str:
-    whole = click.Context(main, info_name="jartide", **main.context_settings)
+def _whole_page() -> str:
+    from monitor.cli import GROUPS
+
     lines = [_head("jartide", "watches a jar of sourdough starter and says when to feed it")]
     lines += [".SH SYNOPSIS", ".B jartide", "COMMAND [ARGUMENTS]"]
-    for group, names in groups.items():
+    for group, commands in GROUPS.items():
         lines.append(f".SH {_roff(group).upper()}")
-        for name in names:
-            command = main.get_command(whole, name)
-            assert command is not None
-            lines += [".TP", f".B {_roff(name)}", _roff(command.get_short_help_str(200))]
+        for name, entry in commands.items():
+            lines += [".TP", f".B {_roff(name)}", _roff(entry.line)]
     return _end(lines)
 
 

@@ -20,7 +20,7 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
 
 
-@click.command(short_help="A jar goes to another daemon, with its history.")
+@click.command()
 @click.argument("jars", metavar="JAR...", nargs=-1, required=True)
 @click.option("--from", "config", type=click.Path(path_type=Path, dir_okay=False), default=found_config,
               help="The config of the daemon that has watched it.  [default: the usual one]")  # fmt: skip

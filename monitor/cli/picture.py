@@ -14,7 +14,7 @@ from monitor.cli.recorded import recorded, reviewed, run_options
 FORMATS = (".png", ".svg", ".pdf")
 
 
-@click.command(short_help="Draw a run (PNG or SVG).")
+@click.command()
 @run_options
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,

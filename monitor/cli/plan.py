@@ -39,7 +39,7 @@ from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
 
 
-@click.command(short_help="The next feeding, or what a feeding will do.")
+@click.command()
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="Past cycles: a CYCLES.csv.")
 @click.option(
     "--jar", "jar_name", help="A jar of the config: its cycles in the store, its temperature, its wanted cycle."

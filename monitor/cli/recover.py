@@ -15,7 +15,7 @@ from monitor.cli.progress import progress
 ROW_BYTES = 80  # of a store's file for each reading
 
 
-@click.command(short_help="Read what can be read of a damaged store.")
+@click.command()
 @click.argument("damaged", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
     "-o",

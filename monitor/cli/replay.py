@@ -35,7 +35,7 @@ WHY_NOT = {
 SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
 
 
-@click.command(short_help="Judge a recorded file as the watch would have.")
+@click.command()
 @click.argument("run", type=click.Path(path_type=Path), metavar="RUN.csv")
 @click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the file's own.")
 @click.option(

@@ -42,7 +42,7 @@ def looking_back(command: F) -> F:
     )
 
 
-@click.command(short_help="Look back on a run: each cycle with its curve.")
+@click.command()
 @looking_back
 @click.option("--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv, for a run file.")
 @click.argument("run", metavar="RUN[:CYCLE]", shell_complete=completion.runs)
@@ -72,7 +72,7 @@ def review(
                 click.echo(f"{'':{INDENT}}{line}")
 
 
-@click.command(short_help="Lay cycles side by side.")
+@click.command()
 @looking_back
 @click.argument("runs", metavar="RUN[:CYCLE] RUN[:CYCLE]...", nargs=-1, required=True, shell_complete=completion.runs)
 def compare(

@@ -31,7 +31,7 @@ LATEST_RUNS, LATEST_CYCLES = 8, 5  # of each run: about a screen
 FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated runs name a run's feedings beside it
 
 
-@click.command(short_help="The runs and cycles in the store.")
+@click.command()
 @config_option
 @store_option
 @click.argument("jars", metavar="[JAR]...", nargs=-1, shell_complete=completion.jars)
@@ -106,7 +106,7 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
     click.echo(f"{count} readings", err=True)
 
 
-@click.command("import", short_help="Read run files (CSV) into the store.")
+@click.command("import")
 @config_option
 @store_option
 @click.option("--feedings", type=click.Path(path_type=Path, dir_okay=False), help="FEEDINGS.csv of the one FILE.")
@@ -148,7 +148,7 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
     sys.exit(1 if there else 0)
 
 
-@click.command(short_help="Copy the whole store, also while it is watched.")
+@click.command()
 @config_option
 @store_option
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)

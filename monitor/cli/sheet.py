@@ -22,7 +22,7 @@ from monitor.settings import Settings
 AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
 
 
-@click.command("sheet", short_help="Which jars to feed in the next hours, in order, with grams.")
+@click.command("sheet")
 @click.option("--hours", default=12.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
 @click.option("--group", help="Only the jars of this group.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")

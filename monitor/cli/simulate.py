@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from monitor.simulator.truth import JarTruth
 
 
-@click.command(short_help="Play an invented jar to a file, port or broker.")
+@click.command()
 @click.argument("scenario", type=click.Path(path_type=Path), metavar="SCENARIO.toml")
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Write a run file (many jars: one each).")
 @click.option("--pty", is_flag=True, help="Play into a pseudo-terminal, as a device on a serial line.")

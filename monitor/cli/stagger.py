@@ -22,7 +22,7 @@ from monitor.host.time_zone import calendar, display
 from monitor.review import staggering
 
 
-@click.command("stagger", short_help="Spread a group's feedings over oven times, or over two hands' hours.")
+@click.command("stagger")
 @click.argument("group")
 @click.option("--ready", multiple=True, metavar="TIME", help="An oven's hour: 05:00, or 2026-03-07 05:00. Several.")
 @click.option("--apart-min", type=Within(1.0, 120.0), default=APART_MIN, show_default=True,

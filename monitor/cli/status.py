@@ -54,7 +54,7 @@ class Known:
     told_since: tuple[Fed | Noted | TakenBack, ...] = ()
 
 
-@click.command("status", short_help="Every jar at a glance.")
+@click.command("status")
 @config_option
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 # branches: one sentence after the other, in the order printed

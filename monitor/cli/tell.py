@@ -19,12 +19,11 @@ from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
 from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
 from monitor.cli.telling_words import doubt, ratio
-from monitor.core.assess import answers, growing, notebook, resting
+from monitor.core.assess import growing, notebook, resting
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import DRIED, OLD, YOUNG_DAYS, age_of
-from monitor.core.detect.cycle import SAME_FEEDING_S
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.core.display.local_time import UnknownDay, day_of, local_day
-from monitor.core.forecast import starter_model as starter_models
 from monitor.host import lock
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history, reported
@@ -200,13 +199,16 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
 
 def _answer(settings: Settings, noted: Noted) -> Advice | None:
     """What a baker would say to that note."""
+    from monitor.core.assess import answers  # only a note needs the starter's model and plans
+    from monitor.core.forecast import starter_model as starter_models
+
     cycles, notes = past_cycles.from_store(settings.store.path, noted.jar)
     culture = starter_models.learned_from(history.over(cycles), settings.jar(noted.jar).flour)
     age = age_of(cycles, notes, time.time())
     return answers.to_one(noted, age, culture)
 
 
-@click.command(short_help="Say when a starter was begun, or that it is old.")
+@click.command()
 @config_option
 @click.argument("jar")
 @click.argument("when", metavar="DATE|old|dried")
@@ -236,7 +238,7 @@ def begun(config: Path, jar: str, when: str) -> None:
         click.echo(show.worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
 
 
-@click.command(short_help="Into the fridge, or (--over) out of it again.")
+@click.command()
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--over", is_flag=True, help="It is out of the fridge again.")
@@ -260,7 +262,7 @@ def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None,
     click.echo(display(settings.display).worded(f"{advice.say}\n(more: jartide guide {advice.guide})"))
 
 
-@click.command(short_help="Hold back a jar's notices for some hours.")
+@click.command()
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)

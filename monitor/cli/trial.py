@@ -31,7 +31,7 @@ TITLES = {
 }
 
 
-@click.command(short_help="Compare jars side by side: flours, ratios, places.")
+@click.command()
 @click.argument("name", required=False)
 @click.argument("jars", nargs=-1, shell_complete=completion.jars)
 @click.option(

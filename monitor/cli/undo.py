@@ -15,7 +15,7 @@ from monitor.host.time_zone import calendar, display
 from monitor.runs import reported
 
 
-@click.command(short_help="Take back what you said last, or say that what was seen was none.")
+@click.command()
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.argument("what", required=False, type=click.Choice(list(reported.SEEN)))

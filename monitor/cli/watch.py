@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 LOOK_S = 0.1  # at the played clock's file, until it is there
 
 
-@click.command(short_help="Watch the jars until stopped.")
+@click.command()
 @config_option
 @click.option("--debug", is_flag=True, help="Log more.")
 @click.option("--clock", "clock_file", type=click.Path(path_type=Path, dir_okay=False),

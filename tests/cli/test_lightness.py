@@ -69,6 +69,19 @@ def others(loaded: set[str]) -> set[str]:
     return {name for name in {name.partition(".")[0] for name in loaded} if of.get(name, set()) & ours}
 
 
+def test_the_list_of_commands_imports_none_of_them(tmp_path: Path) -> None:
+    run = "from monitor.cli import main; main(%r, standalone_mode=False); print(*loaded(), sep='\\n')"
+    for words in (["--help"], ["--version"]):
+        ours = {name for name in names(run % words, tmp_path) if name.startswith("monitor.")}
+        assert ours == {"monitor.cli", "monitor.cli.nearest"}
+
+
+def test_status_waits_for_none_of_the_models_it_does_not_ask(tmp_path: Path) -> None:
+    loaded = names("import monitor.cli.status; print(*loaded(), sep='\\n')", tmp_path)
+    assert not [name for name in loaded if name.startswith("monitor.core.plan")]
+    assert loaded & {"monitor.core.detect.state", "monitor.core.forecast.starter_model"} == set()
+
+
 def test_no_commands_help_waits_for_what_only_some_do(tmp_path: Path) -> None:
     loaded = names(
         "from pathlib import Path; from monitor.cli import manual; manual.write(Path('man')); print(*loaded())",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -107,6 +108,18 @@ def test_help_lists_every_command_once_in_full_sentences() -> None:
     assert [words[0] for words in lines if words[0] in COMMANDS] == list(COMMANDS)
     assert "..." not in said.split("[ARGS]...")[1]
     assert max(map(len, said.splitlines())) <= WIDTH
+
+
+def test_the_list_names_every_command_there_is_and_where_it_is() -> None:
+    context = click.Context(main)
+    for name in COMMANDS:
+        command = main.get_command(context, name)
+        assert command is not None
+        assert command.name == name
+    beside = Path(tell.__file__).parent.glob("[a-z]*.py")
+    modules = [importlib.import_module(f"monitor.cli.{path.stem}") for path in beside]
+    found = {thing for module in modules for thing in vars(module).values() if isinstance(thing, click.Command)}
+    assert {command.name for command in found - {main}} == set(COMMANDS)
 
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
