@@ -15,7 +15,8 @@ from statistics import fmean, median
 from typing import TYPE_CHECKING
 
 from monitor.core.assess import notebook
-from monitor.core.detect.cycle import SAME_FEEDING_S, START_FROM_S, START_TO_S
+from monitor.core.detect.cycle import START_FROM_S, START_TO_S
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.core.vessel.level import distance_of, rise_ratio
 from monitor.runs.reading_columns import PairColumns
 from monitor.settings import JarSettings

@@ -12,8 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf
 
-from monitor.core.detect.cycle import SAME_FEEDING_S
-from monitor.core.detect.superseded import name_of, not_superseded
+from monitor.core.detect.superseded import SAME_FEEDING_S, name_of, not_superseded
 from monitor.runs import outbox
 from monitor.runs.store import Run, Store
 from monitor.values import Cycle, Event, EventKind, Json

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
-from monitor.core.detect.cycle import SAME_FEEDING_S
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.core.forecast import timing
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split

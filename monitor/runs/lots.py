@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from monitor.core.assess.lots import LotFeeding
-from monitor.core.detect.cycle import SAME_FEEDING_S
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.runs.store import Store
 from monitor.values import Cycle, Fed
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from monitor.core.assess.notebook import TEXT_CHARS
-from monitor.core.detect.reports import changes_watch
+from monitor.core.detect.superseded import changes_watch
 from monitor.runs import items
 from monitor.runs.items import OLDEST_S
 from monitor.runs.run_log import BEGUN_BY_NOTE

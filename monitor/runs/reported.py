@@ -11,9 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from monitor.core.detect.cycle import SAME_FEEDING_S
-from monitor.core.detect.reports import changes_watch
-from monitor.core.detect.superseded import NEAR_S, name_of, not_superseded, parsed
+from monitor.core.detect.superseded import NEAR_S, SAME_FEEDING_S, changes_watch, name_of, not_superseded, parsed
 from monitor.runs import items
 from monitor.runs.decisions import CARRIES_KEPT_S
 from monitor.runs.items import OLDEST_S

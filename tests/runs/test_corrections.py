@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.core.detect.cycle import SAME_FEEDING_S
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.runs.corrections import _numbers
 from monitor.values import Cycle
 

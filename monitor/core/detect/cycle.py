@@ -15,7 +15,6 @@ from monitor.values import Cycle, CycleSoFar, EventKind, Stage
 
 CLOSES_S = 72 * 3600.0  # for detection a cycle closes three days after its feeding
 START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
-SAME_FEEDING_S = 3 * 3600.0  # a feeding reported this near to one that was seen is that one
 CURVE_MOST = 256  # points of the curve that a forecast looks at
 OPENINGS_MOST = 8  # a day of looks; an older one is no likelier date for a feeding
 

@@ -14,10 +14,10 @@ from enum import StrEnum
 from math import erf, exp, log, pi, sqrt
 
 from monitor.core.detect import surface as surfaces
-from monitor.core.detect.cycle import OPENINGS_MOST, SAME_FEEDING_S, OpenCycle, Opening
+from monitor.core.detect.cycle import OPENINGS_MOST, OpenCycle, Opening
 from monitor.core.detect.rise_and_fall import event, height, levels, open_cycle
 from monitor.core.detect.state import DetectorState
-from monitor.core.detect.superseded import was_none
+from monitor.core.detect.superseded import SAME_FEEDING_S, was_none
 from monitor.core.signal.bins import BinSeries
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import ScanMaxima

@@ -15,8 +15,9 @@ from __future__ import annotations
 from dataclasses import fields
 
 from monitor.core.detect import clock_step, rise_and_fall, superseded
-from monitor.core.detect.cycle import SAME_FEEDING_S, OpenCycle
+from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState, Timers
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.settings import JarSettings
 from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
 
@@ -25,12 +26,6 @@ GRAMS = ("starter_g", "flour_g", "water_g", "flour")
 # A jar follows the air around it with a time constant of about an hour (Newton: 225 g of dough in glass), so that a
 # quarter of an hour in the fridge takes it from 24 to some 19 degC: that cycle goes on as it would have.
 COOLS_S = 900.0
-WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRRED, Noting.TAKEN, Noting.BAKED}
-
-
-def changes_watch(item: Fed | Noted) -> bool:
-    """Whether a report changes what is watched for; the others are the notebook's only."""
-    return isinstance(item, Fed) or item.what in WATCHED
 
 
 def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:

@@ -9,11 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.values import Event, EventKind
+from monitor.values import Event, EventKind, Fed, Noted, Noting
 
+SAME_FEEDING_S = 3 * 3600.0  # a feeding reported this near to one that was seen is that one
 # Earlier corrections may move what is decided after them; hands at one jar come less often than this.
 NEAR_S = 3600.0
 DENIABLE = (EventKind.FED, EventKind.LID_OFF, EventKind.JAR_AWAY, EventKind.REST_BEGAN, EventKind.REST_ENDED)
+WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRRED, Noting.TAKEN, Noting.BAKED}
+
+
+def changes_watch(item: Fed | Noted) -> bool:
+    """Whether a report changes what is watched for; the others are the notebook's only."""
+    return isinstance(item, Fed) or item.what in WATCHED
 
 
 def name_of(event: Event) -> str:

@@ -13,7 +13,7 @@ from typing import TypeAlias
 from monitor.core.assess import growing
 from monitor.core.assess.age import age_of
 from monitor.core.assess.notebook import of_this_starter
-from monitor.core.notify.text import top_of
+from monitor.core.notify.phrases import top_of
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import DAY_S, H_S, Cycle, JarState, Noted, Noting, Stage
 

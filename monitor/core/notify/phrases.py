@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from monitor.core.display.units import Display, duration, shown, times
 from monitor.settings import JarSettings
@@ -117,3 +118,10 @@ def doubts(m: Subject, act: str) -> str:
     if m.jar.sensor == "ultrasonic" and m.jar.venting != "open":
         found.append("under a lid the starter's own gas makes an ultrasonic sensor read too far, as if it sank")
     return f"Not quite certain: {'; '.join(found)}. Look at the jar before you {act}." if found else ""
+
+
+def top_of(jar: JarSettings) -> tuple[float, str]:
+    """How high a starter may rise, in mm above the inside bottom, and what is there: the rim, else the sensor."""
+    if jar.rim_mm is not None:
+        return jar.rim_mm, "the rim"
+    return (inf, "the lid") if jar.empty_mm is None else (jar.empty_mm, "the sensor")

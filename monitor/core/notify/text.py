@@ -9,16 +9,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from math import inf
 from typing import TypeAlias
 
 from monitor.core.assess import growing
 from monitor.core.assess.age import NEVER_DAYS, YOUNG_DAYS, age_of
 from monitor.core.display.units import STAGE_WORDS, duration, firmware_troubles
 from monitor.core.forecast import starter_model as starter_models
-from monitor.core.notify.phrases import Subject, as_last_time, doubts, fed, height, rise, warmth, warmth_now
+from monitor.core.notify.phrases import (
+    Subject,
+    as_last_time,
+    doubts,
+    fed,
+    height,
+    rise,
+    top_of,
+    warmth,
+    warmth_now,
+)
 from monitor.core.plan import feeding
-from monitor.settings import JarSettings
 from monitor.values import H_S, Feeding, Noting, Stage
 
 STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
@@ -160,13 +168,6 @@ def _sensor_back(m: Subject) -> Words:
         f"The starter is {STAGE_WORDS[m.state.stage]}." if known else "",
         height(m),
     ]
-
-
-def top_of(jar: JarSettings) -> tuple[float, str]:
-    """How high a starter may rise, in mm above the inside bottom, and what is there: the rim, else the sensor."""
-    if jar.rim_mm is not None:
-        return jar.rim_mm, "the rim"
-    return (inf, "the lid") if jar.empty_mm is None else (jar.empty_mm, "the sensor")
 
 
 def _near_rim(m: Subject) -> Words:
