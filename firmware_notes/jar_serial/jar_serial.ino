@@ -2,8 +2,8 @@
 //
 //   {"jar":"rye","distance_mm":92,"temperature_c":25.0625,"boot":"one-17","seq":0,"up_ms":812}
 //
-// boot is new at each power-up (counted in the EEPROM, which takes 100 000 of them), seq counts within it, up_ms is the
-// time since. What a part does not say is left out; a line that would hold nothing measured is not sent.
+// boot is new at each power-up (counted in the EEPROM, which stands 100 000 writes), seq counts the lines since then, and
+// up_ms is the time since then. A value that could not be measured is left out; a line without any value is not sent.
 
 #include <avr/eeprom.h>
 #include <avr/sleep.h>
@@ -57,18 +57,18 @@ void say(int16_t distance, int16_t temperature, uint32_t up_ms) {
 }
 
 void setup() {
-  wdt_disable();  // after its bite it stays on, with 16 ms
+  wdt_disable();  // after it has reset the board it stays on, at 16 ms
   boot = eeprom_read_dword(&boots_kept) + 1;  // a new EEPROM is all ones: the first boot is 0
   eeprom_update_dword(&boots_kept, boot);
   Serial.begin(115200);
   if (SENSOR == OPTICAL) {
     Wire.begin();
-    Wire.setWireTimeout(25000, true);  // us; a bus that hangs is let go, as SMBus does it
+    Wire.setWireTimeout(25000, true);  // us; releases a bus that hangs, as SMBus does
   } else {
     pinMode(TRIGGER_PIN, OUTPUT);
     pinMode(ECHO_PIN, INPUT);
   }
-  set_sleep_mode(SLEEP_MODE_IDLE);  // the clock's interrupt wakes it every millisecond; it is cooler meanwhile
+  set_sleep_mode(SLEEP_MODE_IDLE);  // the timer's interrupt wakes it every millisecond; sleeping keeps it cooler
   wdt_enable(WDTO_8S);
 }
 

@@ -1,4 +1,4 @@
-// What only you can know: fill it in before you flash the board.
+// Fill this in before you flash the board.
 #pragma once
 
 #define OPTICAL 1     // I2C, VL6180X class: SDA and SCL of the board
@@ -8,11 +8,11 @@
 #define SENSOR OPTICAL
 #endif
 #ifndef PERIOD_MS
-#define PERIOD_MS 10000  // a reading every so many milliseconds
+#define PERIOD_MS 10000  // milliseconds between readings
 #endif
 
 const char JAR[] = "rye";     // the name of its [[jar]] in the config
-const char DEVICE[] = "one";  // another one for each board: it tells two boards at one jar apart
+const char DEVICE[] = "one";  // different on each board: tells two boards at one jar apart
 
 const uint8_t TRIGGER_PIN = 5, ECHO_PIN = 6;  // ultrasonic
 const uint8_t PROBE_PIN = 4;                  // DS18B20 class, with 4.7 kOhm from here to the supply

@@ -1,5 +1,5 @@
 // A short-range time-of-flight chip with 16 bit register addresses: VL6180X class (ST DocID026171). Its range register
-// ends at 255 mm, of which 100 are promised. The class 1 laser is switched by the chip itself: nothing here touches its
+// ends at 255 mm, of which 100 are guaranteed. The class 1 laser is switched by the chip itself: nothing here touches its
 // drive.
 #pragma once
 
@@ -21,8 +21,8 @@ struct Setting {
   uint8_t value;
 };
 
-// Registers without a name that the maker wants set after each power-up, in this order (ST AN4545, page 24), and three
-// that have one (DocID026171, section 6): "new sample ready" shows in INTERRUPT_STATUS, 4.3 ms of averaging, the
+// Unnamed registers that the manufacturer wants set after each power-up, in this order (ST AN4545, page 24), and three
+// named ones (DocID026171, section 6): "new sample ready" shows in INTERRUPT_STATUS, 4.3 ms of averaging, the
 // temperature calibration repeated every 255 shots.
 const Setting SETTINGS[] PROGMEM = {
     {0x0207, 0x01}, {0x0208, 0x01}, {0x0096, 0x00}, {0x0097, 0xFD}, {0x00E3, 0x00}, {0x00E4, 0x04}, {0x00E5, 0x02},

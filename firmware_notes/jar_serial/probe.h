@@ -45,13 +45,13 @@ class Bus {
   }
 
  private:
-  // One bit, written or read: reading is writing a 1 and looking who holds the bus low.
+  // One bit, written or read: reading is writing a 1 and seeing whether the device holds the bus low.
   bool slot(bool bit) {
     noInterrupts();
     pull_low();
     delayMicroseconds(3);  // at least 1
     if (bit) let_go();
-    delayMicroseconds(6);  // what it says is there for 15 from the beginning
+    delayMicroseconds(6);  // its answer is valid for 15 from the beginning
     const bool seen = high();
     delayMicroseconds(55);  // a slot lasts 60 to 120
     let_go();
@@ -80,7 +80,7 @@ inline uint8_t crc8(const uint8_t *data, uint8_t count) {
 }
 
 // Sixteenths of a degC in a scratchpad, or NOTHING: its CRC is wrong; it is all zeros (a shorted bus: the CRC of zeros is
-// zero); it holds the power-on value; it is outside of the probe's range.
+// zero); it holds the power-on value; it is outside the probe's range.
 inline int16_t sixteenths(const uint8_t (&frame)[FRAME_BYTES]) {
   uint8_t any = 0;
   for (uint8_t byte : frame) any |= byte;

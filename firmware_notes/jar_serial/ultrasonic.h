@@ -1,5 +1,5 @@
-// A module that answers a trigger pulse with a pulse as long as the echo takes: HC-SR04 class. The echo's length goes out
-// as it is: Jartide knows the temperature, and with it how fast sound is.
+// A module that answers a trigger pulse with a pulse as long as the echo takes: HC-SR04 class. The echo time is sent as it
+// is: Jartide knows the temperature and works out the speed of sound from it.
 #pragma once
 
 #include <Arduino.h>

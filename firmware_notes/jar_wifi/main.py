@@ -17,12 +17,12 @@ from mqtt_out import Broker
 from sensors import Probe, distance_sensor
 
 FIRST_WAIT_MS, LAST_WAIT_MS = 1000, 60000  # between two tries to reach the broker: twice as long each time
-WIFI_AFRESH_MS = 300000  # Wi-Fi that is away for five minutes is switched off and on
+WIFI_AFRESH_MS = 300000  # Wi-Fi that has been down for five minutes is switched off and on
 IDLE_PING_MS = 60000
 
 
 class Uptime:
-    """Milliseconds since power-up, which never go back: ticks_ms begins again every 12 days."""
+    """Milliseconds since power-up, never going back: ticks_ms itself wraps every 12 days."""
 
     def __init__(self):
         self.ticks = time.ticks_ms()
@@ -101,7 +101,7 @@ class Link:
 
 
 def measure(distance, probe):
-    """What the parts say now: {"distance_mm": ..., "temperature_c": ...}, each only if there is something to say."""
+    """What the sensors read now: {"distance_mm": ..., "temperature_c": ...}, each only if it could be measured."""
     if probe is not None:
         probe.start()  # the distance is taken while the probe converts
     found = distance.read()

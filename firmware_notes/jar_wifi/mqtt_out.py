@@ -93,7 +93,7 @@ class Broker:
             data = data[done:]
 
     def _wait_for(self, wanted):
-        """The body of the next packet of this kind; others are passed over."""
+        """The body of the next packet of this kind; others are skipped."""
         begun = time.ticks_ms()
         while time.ticks_diff(time.ticks_ms(), begun) < TIMEOUT_S * 1000:
             kind = self._read(1)[0]

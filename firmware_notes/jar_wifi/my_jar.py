@@ -1,7 +1,7 @@
-# What only you can know: fill it in and copy it to the board with the other files.
+# Fill this in and copy it to the board with the other files.
 
 JAR = "rye"  # the name of its [[jar]] in the config
-PERIOD_S = 30  # a reading every so many seconds
+PERIOD_S = 30  # seconds between readings
 
 WIFI_NAME = "the name of your network"
 WIFI_PASSWORD = "its password"
@@ -11,7 +11,7 @@ PORT = 1883  # 8883 with TLS
 CA_FILE = (
     None  # TLS: "ca.der", the broker's authority, copied to the board as well; BROKER is then the certificate's name
 )
-USER = None  # or "jar-rye", if the broker wants to know
+USER = None  # or "rye", if the broker asks for a login
 PASSWORD = None
 TOPIC = "jartide/{jar}/reading"
 
@@ -21,4 +21,4 @@ TRIGGER_PIN, ECHO_PIN = 5, 18  # ultrasonic; its echo is 5 V: divide it (see REA
 PROBE_PIN = 4  # DS18B20 class, with 4.7 kOhm from here to 3.3 V; None: no probe
 
 KEEP = 500  # readings kept while the broker cannot be reached (500 at 30 s are 4 hours); the oldest go first
-WATCHDOG_MS = 8000  # the board starts again when it hangs for so long; some boards allow no more than 8300
+WATCHDOG_MS = 8000  # the board restarts if it hangs for this long; some boards allow no more than 8300

@@ -10,7 +10,7 @@ import time
 import machine
 
 NO_TARGET_MM = 8190  # what larger ranging chips say when nothing reflects; a sensor that works, with no jar under it
-SHOTS = 5  # of which the median counts: one stray shot changes nothing
+SHOTS = 5  # their median counts, so one stray shot changes nothing
 
 
 def distance_sensor(jar):
@@ -42,7 +42,7 @@ class Optical:
     # Error codes in the upper half of STATUS (table 12): early and maximal convergence, ignored, too little signal,
     # raw and cooked overflow are "nothing there"; raw and cooked underflow are "too near to tell".
     NOTHING_THERE, TOO_NEAR = (6, 7, 8, 11, 13, 15), (12, 14)
-    # Registers without a name that the maker wants set after each power-up, in this order (ST AN4545, page 24)
+    # Unnamed registers that the manufacturer wants set after each power-up, in this order (ST AN4545, page 24)
     SETTINGS = (
         (0x0207, b"\x01\x01"),
         (0x0096, b"\x00\xfd"),
@@ -66,7 +66,7 @@ class Optical:
         (0x01A7, b"\x1f"),
         (0x0030, b"\x00"),
     )
-    # and three that have one (DocID026171, section 6): "new sample ready" shows in INTERRUPT_STATUS; 4.3 ms of
+    # and three named ones (DocID026171, section 6): "new sample ready" shows in INTERRUPT_STATUS; 4.3 ms of
     # averaging; the temperature calibration is repeated every 255 shots
     NAMED = ((0x0014, b"\x04"), (0x010A, b"\x30"), (0x0031, b"\xff"))
 
@@ -120,8 +120,8 @@ class Optical:
 
 
 class Ultrasonic:
-    """A module that answers a trigger pulse with a pulse as long as the echo takes: HC-SR04 class. The echo's length
-    goes out as it is: Jartide knows the temperature, and with it how fast sound is."""
+    """A module that answers a trigger pulse with a pulse as long as the echo takes: HC-SR04 class. The echo time
+    is sent as it is: Jartide knows the temperature and works out the speed of sound from it."""
 
     TRIGGER_US = 10  # the sheet: at least 10 us
     BETWEEN_MS = 60  # the sheet: a cycle of 60 ms or more, or the last echo is heard again

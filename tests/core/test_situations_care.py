@@ -153,7 +153,7 @@ def test_39_a_knock_is_no_fall() -> None:
         items.append(replace(reading, distance_mm=(reading.distance_mm or 0.0) + lost_mm))
     _, events = run(items)
     assert not {EventKind.FALL_BEGAN, EventKind.FED} & {e.kind for e in events if e.happened_at_s > BEGAN_S + 2 * H}
-    holds(page("knock"), ["That is no fall: it climbs again", "does not count"])
+    holds(page("knock"), ["That is not a fall: the starter climbs again", "does not count"])
 
 
 def test_40_bread_on_saturday_at_nine() -> None:
@@ -228,7 +228,7 @@ def test_43_discard() -> None:
     made = feeding.plan(starter_models.prior(), target_h=12.0, temperatures_c=(22.0,), limits=limits)
     assert made.discard_g == 195
     holds(page("discard"), ["about 195 g", "acid", "doubles", "pancakes", "crackers", "waffles", "fried through",
-          "young starter's"], ("eat it raw",))  # fmt: skip
+          "first two weeks"], ("eat it raw",))  # fmt: skip
 
 
 @pytest.mark.parametrize("text", ["white fuzz on top", "a pink streak", "orange spots", "black streaks"])
@@ -240,7 +240,7 @@ def test_44_and_45_mould_and_streaks_go_into_the_bin(text: str) -> None:
     for what in (Noting.REMARK, Noting.SMELL):
         holds(answer(what, text), ["throw all of it away"], ("scrape", "hooch"))
     # USDA FSIS, "Molds on Food": do not sniff, clean well
-    holds(page("mould"), ["throw all of it away", "Don't scrape", "sniff", "Wash the jar and the lid hot"])
+    holds(page("mould"), ["throw all of it away", "Don't scrape", "sniff", "Wash the jar and lid hot"])
 
 
 def test_45_a_grey_liquid_is_hooch_and_in_doubt_it_is_thrown() -> None:
@@ -278,7 +278,7 @@ def test_47_a_sealed_jar_is_said_by_the_judgement_too() -> None:
 
 
 def test_48_three_weeks_away() -> None:
-    holds(page("holiday"), ["20 g starter, 40 g flour, 20 g water", "let it begin", "lid loose", "Dry a spare",
+    holds(page("holiday"), ["20 g starter, 40 g flour, 20 g water", "let it begin to rise", "lid loose", "Dry a spare",
           "two or three feedings"], ("1:100", "must be fed"))  # fmt: skip
     holds(resting.going_in(21).say, ["For 21 days", "20 g, add 40 g flour and 20 g water", "begin to rise", "4 °C",
           "lid loose", "Dry a spare", "two or three times"], ("1:100", "must be fed"))  # fmt: skip

@@ -189,7 +189,7 @@ def test_58_a_stiff_dome() -> None:
     page = guide.page("dome")
     assert page is not None
     holds(
-        " ".join(page.text.split()), ["ripe as the dome flattens", "one spot", "honeycomb"], ("collapse", "add water")
+        " ".join(page.text.split()), ["ripe when the dome flattens", "one spot", "honeycomb"], ("collapse", "add water")
     )
     up = cycle(0.0, peak_h=9.0, ratio=2.2, c=22.0, grams=(50.0, 100.0, 50.0))
     text = said(judge([up], 10.0, current=Current(stage=Stage.PEAKED, rise_ratio=2.2)))
