@@ -10,6 +10,7 @@ from monitor.core.detect.step import begin, current, take
 from monitor.core.detect.superseded import not_superseded
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, EventKind, Fed, JarState, Reading, Stage
+from tests.core.stories import BEGAN_S, run, story
 from tests.night import EMPTY_MM, START_S, night
 
 FED_S = START_S + 600.0
@@ -94,3 +95,19 @@ def test_grams_told_late_leave_the_stage_as_it_is() -> None:
     events, shown = taken_then_fed(6.5, told_h=13.0)
     assert shown.stage is Stage.RISING
     assert len([event for event in not_superseded(events) if event.kind is EventKind.FED]) == 1
+
+
+@pytest.mark.parametrize("told_h", [0.2, 3.5, 9.0, 13.0])
+def test_a_feeding_before_the_first_reading_begins_the_cycle_in_whose_middle_watching_began(told_h: float) -> None:
+    """Told at once or hours later, it is one cycle with its grams, and none without any stands beside it."""
+    told = Fed(time_s=BEGAN_S + 3600.0, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)
+    readings = [one for one in story(20.0) if one.time_s >= told.time_s + 600.0]
+    count = int(60 * told_h)
+    state, events = run([*readings[:count], told, *readings[count:]])
+    stands = not_superseded(events)
+    assert [event.happened_at_s for event in stands if event.kind is EventKind.FED] == [told.time_s]
+    assert len([event for event in stands if event.kind is EventKind.FALL_BEGAN]) == 1
+    shown = current(state, state.now_s)
+    assert shown.previous is None
+    assert shown.cycle is not None
+    assert (shown.cycle.fed_at_s, shown.cycle.feeding.grams) == (told.time_s, (25.0, 100.0, 100.0))

@@ -45,7 +45,7 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
         said = rise_and_fall.event(state, EventKind.FED, cycle.fed_at_s, _evidence(item), seen)
         state.stage = stage  # grams change nothing of where the cycle is
         return [said]
-    if cycle is not None and _same_rise(state, cycle, item.time_s):
+    if cycle is not None and (_same_rise(state, cycle, item.time_s) or _under_way(cycle, item.time_s)):
         return _begun_at(state, cycle, item, jar)
     if cycle is not None and item.time_s < cycle.fed_at_s and cycle.number > 0:
         return []  # about a cycle that is closed: its own numbers are the store's
@@ -74,8 +74,8 @@ def _corrected(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettin
 
 def _begun_at(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettings) -> list[Event]:
     """The open cycle began when the person says: its levels since then are judged again."""
-    old, seen = state.series, f"fed@{cycle.fed_at_s:.0f}"
-    wrong = " ".join([seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))])
+    old, seen = state.series, [f"fed@{cycle.fed_at_s:.0f}"] if cycle.from_start else []
+    wrong = " ".join([*seen, *_marks_from(cycle, min(item.time_s, cycle.fed_at_s))]) or None
     rise_and_fall.replace_cycle(state, item.time_s)
     _grams(state, item)
     said = rise_and_fall.event(state, EventKind.FED, item.time_s, _evidence(item), wrong)
@@ -95,6 +95,11 @@ def _same_rise(state: DetectorState, cycle: OpenCycle, time_s: float) -> bool:
     turned_s = before.cycle.fall_at_s or before.cycle.peak_at_s
     begun_s = before.cycle.fed_at_s + (SAME_FEEDING_S if before.cycle.from_start else 0.0)
     return time_s > (begun_s if turned_s is None else turned_s)
+
+
+def _under_way(cycle: OpenCycle, time_s: float) -> bool:
+    """Whether a feeding reported for `time_s` began the cycle in whose middle watching began: no other lies between."""
+    return not cycle.from_start and time_s <= cycle.fed_at_s
 
 
 def _marks_from(cycle: OpenCycle, time_s: float) -> list[str]:
