@@ -12,14 +12,20 @@ import math
 import numpy as np
 import pytest
 
+from monitor.core.detect import memory
 from monitor.core.detect import step as core
-from monitor.core.signal import curve_filter, learnt_curve
+from monitor.core.detect.cycle import OpenCycle
+from monitor.core.detect.state import DetectorState
+from monitor.core.forecast import dilution
+from monitor.core.forecast import starter_model as starter_models
+from monitor.core.signal import bins, curve_filter, learnt_curve
 from monitor.core.signal.bins import BIN_MIN
 from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve
 from monitor.core.signal.noise import Noise
 from monitor.settings import JarSettings
 from monitor.values import Arrival, Event, EventKind, Fed, Reading
 from tests.bench import seasons
+from tests.core.kitchen_stories import daily
 
 SEEDS = (0, 5)
 
@@ -122,6 +128,30 @@ def test_a_memory_that_is_wrong_tells_no_fall_early(kind: str, seed: int) -> Non
     told, _ = seasons.follow(given, learnt=seasons.wrong_memory(seed, kind, cycles=4))
     assert not any(one.early for one in told)
     assert any(one.feed_mm is not None for one in told[seasons.FIRST_SCORED :])
+
+
+def test_grams_that_nobody_told_are_taken_as_usual_and_not_as_1_4_4() -> None:
+    """A starter that is fed leanly takes longer, told or not: its curve is stretched by its usual feeding."""
+    starter = starter_models.learned_from(daily([2.5] * 6, 13.0, grams=(10.0, 100.0, 100.0)))
+    scales_h = []
+    for grams in ((10.0, 100.0, 100.0), (None, None, None), (10.0, None, None)):
+        starter_g, flour_g, water_g = grams
+        cycle = OpenCycle(from_start=True, starter_g=starter_g, flour_g=flour_g, water_g=water_g)
+        jar = JarSettings(name="x", empty_mm=180.0)
+        learnt = LearntCurve()
+        for scale_h in (12.0, 12.5, 11.8):  # as at 1:10:10
+            tau, level = a_cycle(scale_h, 40.0, 2.0 * scale_h)
+            learnt_curve.learn(learnt, tau, level, [4.0] * len(tau), scale_h, None, 40.0, dilution.shape(21.0), 0.0)
+        state = DetectorState(jar=jar, carried=starter_models.to_json(starter), cycle=cycle, learnt=learnt)
+        for bin_number in range(3):
+            bins.add(state.series, 300.0 * bin_number, 50.0, 5.0)
+        bins.close_until(state.series, 900.0)
+        assert memory.follow(state) is not None
+        assert state.curve_filter is not None
+        scales_h.append(curve_filter.quantile_h(state.curve_filter, 0.5))
+    assert scales_h[1] == pytest.approx(scales_h[0], rel=0.01)
+    assert scales_h[2] == pytest.approx(scales_h[0], rel=0.01)
+    assert scales_h[0] == pytest.approx(12.0, rel=0.1)
 
 
 def test_nothing_learnt_yet_is_exactly_the_test_without_memory() -> None:

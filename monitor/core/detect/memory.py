@@ -12,6 +12,7 @@ from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState
 from monitor.core.detect.verdict import FITS_LEAST, MemoryEvidence
 from monitor.core.forecast import beliefs, dilution, growth_rate, timing
+from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.signal import curve_filter, learnt_curve
 from monitor.core.signal.bins import BIN_S
@@ -19,7 +20,7 @@ from monitor.core.signal.change_point import FALL_Z
 from monitor.core.signal.curve_filter import quantile_h
 from monitor.core.signal.noise import wander_of_mean
 from monitor.core.signal.plausibility import temperature_at
-from monitor.values import Feeding, Span
+from monitor.values import Feeding, Span, with_usual
 
 BIN_H = BIN_S / 3600.0  # a bin in hours, as rates are counted
 # Before less is asked of the scan: the top must be past, a drop be due that lids and mist do not make, and the level go
@@ -109,7 +110,7 @@ def learn_closed(state: DetectorState, culture: Culture) -> None:
     luck_mm2 = noise.white_mm2 / max(mean_n, 1.0) / 12.0 + wander_of_mean(noise, 60.0)
     levels = [level - base_mm for level in level_mm]
     start_mm = max(base_mm - (state.bottom_mm or 0.0), 10.0)
-    shape = _shape(cycle)
+    shape = _shape(state, cycle)
     learnt_curve.learn(learnt, tau_h, levels, weight, top_h, scale_h, start_mm, shape, luck_mm2)
     likeliest = beliefs.likeliest(culture.bank)
     learnt.steepness, learnt.law = likeliest.mean[timing.STEEP], likeliest.law
@@ -120,13 +121,17 @@ def _begun(state: DetectorState, cycle: OpenCycle) -> curve_filter.CurveFilter |
     if first is None:
         return None
     start_mm = max(first - (state.bottom_mm or 0.0), 10.0)
-    made = curve_filter.begin(state.learnt, _shape(cycle), start_mm, state.noise)
+    made = curve_filter.begin(state.learnt, _shape(state, cycle), start_mm, state.noise)
     made.tau_h = _offset_h(state, cycle)
     return made
 
 
-def _shape(cycle: OpenCycle) -> float:
+def _shape(state: DetectorState, cycle: OpenCycle) -> float:
+    """That of its dilution; grams that nobody told are taken as usual, as the forecast takes them."""
     fed = Feeding(starter_g=cycle.starter_g, flour_g=cycle.flour_g, water_g=cycle.water_g)
+    if fed.dilution is None and state.carried:
+        usual = starter_models.usual_feeding(starter_models.from_json(state.carried))
+        fed = usual if cycle.starter_g is cycle.flour_g is cycle.water_g is None else with_usual(fed, usual)
     return dilution.shape(fed.dilution)
 
 
