@@ -134,3 +134,23 @@ def test_the_other_hour_is_the_nearest_and_lies_by_day() -> None:
         starter, night_s=T + 27 * H, wanted_s=T + 36 * H, within_s=(T + 26 * H, T + 28 * H), ratios=(4.0,),
         hydration=1.0, flour=None, warmth_from=lambda _: (22.0,), comes_h=lambda hours: hours.peak[1], awake_at=BY_DAY,
     ) is None  # fmt: skip
+
+
+@pytest.mark.parametrize("past_s", [123.0, 600.0, 899.0])
+def test_no_feeding_is_put_before_now(past_s: float) -> None:
+    """Feedings lie on quarters of an hour; the one that is just over is no time to feed."""
+    for hour in range(0, 24, 3):
+        now_s = T + H * hour + past_s
+        awake_at = awake_by(lambda _: 0.0, None, now_s)
+        for ahead_h in (14.0, 20.0, 27.0, 38.0):
+            made = bake.bake(
+                starter_models.prior(), seed_of(starter_models.prior(), None, now_s), Recipe(flour_g=900.0),
+                now_s=now_s, wanted_s=now_s + H * ahead_h, warmth_from=lambda _: (22.0,), awake_at=awake_at,
+                clock=lambda at_s: Display().clock(at_s, now_s),
+            )  # fmt: skip
+            assert made.feedings[0].at_s >= now_s
+            planned = moment.plan_for(
+                starter_models.prior(), now_s=now_s, wanted_s=now_s + H * ahead_h, warmth_from=lambda _: (22.0,),
+                awake=awake_at,
+            )  # fmt: skip
+            assert planned[0].at_s >= now_s

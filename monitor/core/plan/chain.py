@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan.alternatives import ratios_between
@@ -84,7 +84,7 @@ def chain(
         asleep = awake_at is not None and not awake_at(link.at_s)
         return MORE_COST + abs(math.log(link.parts / usual)) + (NIGHT_COST if asleep else 0.0)
 
-    start_s = max(seed.ripe_s, now_s - STEP_S)
+    start_s = max(seed.ripe_s, now_s)
     open_chains: list[Scored] = []
     for parts in ratios:
         for share in last_shares or (None,):
@@ -111,7 +111,10 @@ def chain(
                     link = fed_for(parts, at_s, share)
                     going.append((so_far + cost(link), (link, *links)))
         open_chains = _thinned(going)
-    return () if best is None else best[1]
+    if best is None:
+        return ()
+    first, *rest = best[1]  # the quarter of an hour that it was put to may be just over
+    return (replace(first, at_s=max(first.at_s, now_s)), *rest)
 
 
 def _while_awake(link: Link, takes_h: float, awake_at: AwakeAt | None) -> Link:
