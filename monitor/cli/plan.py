@@ -18,7 +18,7 @@ from monitor.cli import past_cycles
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
 from monitor.cli.opening import form_options, found_config, jar_from, refuse, settings_from
-from monitor.core.assess import notebook
+from monitor.core.assess.thrown_away import condemned, what_to_do
 from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
@@ -36,7 +36,7 @@ from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
 from monitor.runs.bake_plans import warmth_from
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
-from monitor.values import Cycle, Feeding, FeedPlan, Json, Noting, Span
+from monitor.values import Cycle, Feeding, FeedPlan, Json, Span
 
 
 @click.command()
@@ -208,7 +208,7 @@ class Known:
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
     """All that is known of the starter that is planned for. Cycles without a temperature are taken to have been in the
-    same kitchen. Exits with 1 for one that has mould."""
+    same kitchen. Exits with 1 for one that goes into the bin."""
     usual_c = growth_rate.USUAL_C if temperature_c is None else temperature_c
     if history_path is not None:
         return Known(culture=starter_models.learned_from(past_cycles.from_file(history_path), usual_c=usual_c))
@@ -217,8 +217,9 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
     settings = settings_from(config)
     jar = jar_from(settings, jar_name)
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
-    if notebook.noted(notes, Noting.MOULD):
-        click.echo(f"{jar.name}: nothing is planned for it. {notebook.THROW_AWAY}", err=True)
+    bin_note = condemned(notes)
+    if bin_note is not None:
+        click.echo(f"{jar.name}: nothing is planned for it. {what_to_do(bin_note)}", err=True)
         sys.exit(1)
     is_open = bool(cycles) and cycles[-1].ended_at_s is None
     return Known(

@@ -25,7 +25,7 @@ from monitor.cli.status_lines import (
     wrapped,
 )
 from monitor.cli.telling_words import words
-from monitor.core.assess import notebook
+from monitor.core.assess.thrown_away import condemned
 from monitor.core.display import refusals
 from monitor.core.display.units import Display
 from monitor.host import lock
@@ -97,7 +97,8 @@ def status(config: Path, as_json: bool) -> None:
 
 
 def _json(known: Known) -> dict[str, Json]:
-    """The daemon's last status as it keeps it, with when mould was noted in each jar, and what the store adds to it."""
+    """The daemon's last status as it keeps it, with when it was noted that a jar goes into the bin, and what the store
+    adds to it."""
     told: list[Json] = [{"jar": one.jar, "at_s": one.time_s, "what": words(one)} for one in known.told_since]
     out: dict[str, Json] = {
         "notices_waiting": known.notices_waiting,
@@ -106,7 +107,10 @@ def _json(known: Known) -> dict[str, Json]:
     }
     if known.status is not None:
         out |= asdict(known.status)
-        out["jars"] = [{**asdict(row.state), "mould_noted_s": row.mould_noted_s} for row in known.jars]
+        out["jars"] = [
+            {**asdict(row.state), "mould_noted_s": None if row.bin_note is None else row.bin_note.time_s}
+            for row in known.jars
+        ]
     return out
 
 
@@ -169,8 +173,7 @@ def _known(path: Path, settings: Settings) -> Known:
 
 
 def _row(store: Store, state: JarState, settings: Settings) -> JarRow:
-    mould_s = notebook.mould_noted_s(store.noted(state.jar, time.time()))
-    return JarRow(state, mould_s, _curve(store, state, settings))
+    return JarRow(state, condemned(store.noted(state.jar, time.time())), _curve(store, state, settings))
 
 
 def _curve(store: Store, state: JarState, settings: Settings) -> Curve:

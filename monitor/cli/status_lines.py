@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import click
 
+from monitor.core.assess.thrown_away import quoted
 from monitor.core.display.face import about_words, question_words
 from monitor.core.display.units import Display, duration, sensor_troubles, shown
 from monitor.review.text_curve import spark
-from monitor.values import H_S, JarState, Stage
+from monitor.values import H_S, JarState, Noted, Noting, Stage
 
 Curve = Sequence[tuple[float, float]]  # (time, level in mm)
 
@@ -43,18 +44,18 @@ URGENT = list(LOOKS)  # the most urgent first
 
 @dataclass(frozen=True, slots=True)
 class JarRow:
-    """A jar as `jartide status` shows it: what the daemon last believed of it, when mould was noted (None: never, or
-    thrown away since), and the levels of its open cycle."""
+    """A jar as `jartide status` shows it: what the daemon last believed of it, the note that sends it into the
+    bin (None: there is none, or it was thrown away since), and the levels of its open cycle."""
 
     state: JarState
-    mould_noted_s: float | None = None
+    bin_note: Noted | None = None
     curve: Curve = ()
 
 
 def urgency(row: JarRow) -> str:
     """What a jar needs, a key of `LOOKS`: its stage, or what matters more."""
     state = row.state
-    if row.mould_noted_s is not None:
+    if row.bin_note is not None:
         return BIN
     if state.stage is Stage.FALLING and state.cycle is not None and state.cycle.fall_at_s is not None:
         return FEED
@@ -96,9 +97,10 @@ def jar_lines(row: JarRow, show: Display, now_s: float, *, plain: bool) -> list[
         lines = [f"{first}{click.style(name, bold=True)}", f"{INDENT}{'':{NAME}} {graph}".rstrip()]
     else:
         lines = [f"{first}{click.style(f'{name:<{NAME}}', bold=True)} {graph}".rstrip()]
-    if row.mould_noted_s is not None:
-        noted = show.clock(row.mould_noted_s, now_s)
-        return lines + wrapped(f"mould or streaks were noted {noted}: throw all of it away, taste nothing")
+    if row.bin_note is not None:
+        noted, read = show.clock(row.bin_note.time_s, now_s), row.bin_note.what is not Noting.MOULD
+        said = f"you wrote {quoted(row.bin_note)} at {noted}: if so" if read else f"mould or streaks were noted {noted}"
+        return lines + wrapped(f"{said}: throw all of it away, taste nothing")
     lines += wrapped("; ".join(_next(state, show, now_s)))
     lines += wrapped(", ".join(_measured(state, show)))
     for trouble in sensor_troubles(state, lambda at_s: show.clock(at_s, now_s)):

@@ -6,7 +6,7 @@ from __future__ import annotations
 from monitor.core.display.units import Display
 from monitor.core.plan.bake import BakePlan
 from monitor.core.plan.waking import awake_by
-from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_mould
+from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_condemned
 from monitor.runs import bake_plans, kept_bake
 from monitor.runs.kept_bake import Asked
 from monitor.runs.report_body import Refused
@@ -94,7 +94,7 @@ def _planned(
     store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
     notices: NoticeSettings | None, places: tuple[PlaceSettings, ...] = (),
 ) -> BakePlan:  # fmt: skip
-    refuse_mould(store, jar)
+    refuse_condemned(store, jar)
     if not now_s < asked.wanted_s <= now_s + FURTHEST_S:
         raise Refused("at_s: must be a time to come, within two weeks", 409)
     try:

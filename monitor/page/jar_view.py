@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from monitor.core.assess.notebook import NOT_SO, NOTE_WORDS, SEEN_WORDS, THROW_AWAY, mould_noted_s, says, says_was_none
+from monitor.core.assess.notebook import NOT_SO, NOTE_WORDS, SEEN_WORDS, says, says_was_none
+from monitor.core.assess.thrown_away import condemned, what_to_do
 from monitor.core.detect.superseded import name_of, not_superseded
 from monitor.core.display.face import NEED, about_words, face, question_words
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
@@ -63,12 +64,13 @@ def jar_now(
     since_s = cycle.fed_at_s - 60.0 if cycle else now_s - 72 * H_S
     ever = store.noted(jar.name, since_s)
     notes = [note for note in ever if note.time_s >= since_s]
-    mould_s, snoozed_s = mould_noted_s(ever), snoozed_until_s(notes, now_s)
+    bin_note, snoozed_s = condemned(ever), snoozed_until_s(notes, now_s)
+    condemned_s = None if bin_note is None else bin_note.time_s
     kept = outbox.of_jar(store, jar.name, cycle.number if cycle else 0)
     run = store.open_run(jar.name)
     feeding = last_feeding(store, jar)
     grams = [feeding[key] for key in ("starter_g", "flour_g", "water_g")]
-    shown = face(state, now_s, show, mould_s=mould_s, snoozed_until_s=snoozed_s, grams=grams)
+    shown = face(state, now_s, show, condemned_s=condemned_s, snoozed_until_s=snoozed_s, grams=grams)
     start_mm = starting_mm(level, jar.geometry)
     events = not_superseded(store.events(run.id, cycle.fed_at_s - 1.0)) if run and cycle else []
     return {
@@ -96,22 +98,22 @@ def jar_now(
         "peak": _moment(cycle.peak_at_s if cycle else None, now_s, show),
         "peak_ratio": _round(cycle.peak_ratio if cycle else None, 3),
         "fall": _moment(cycle.fall_at_s if cycle else None, now_s, show),
-        "forecast": _forecast(state, now_s, show) if mould_s is None else None,
-        "course": _course(_course_of(store, state), state.now_s) if mould_s is None else None,
-        "next_notice": next_notice(state, kept, notes, notices, now_s, show) if mould_s is None else None,
+        "forecast": _forecast(state, now_s, show) if bin_note is None else None,
+        "course": _course(_course_of(store, state), state.now_s) if bin_note is None else None,
+        "next_notice": next_notice(state, kept, notes, notices, now_s, show) if bin_note is None else None,
         "snoozed_until": _moment(snoozed_s, now_s, show),
         "waiting": state.last_reading_s is None,
         "heard": _heard(state.last_reading_s, now_s, show),
         "health": health(state, sources, settings, now_s, show),
-        "throw_away": None if mould_s is None else {**_at(mould_s, now_s, show), "says": THROW_AWAY},
+        "throw_away": None if bin_note is None else {**_at(bin_note.time_s, now_s, show), "says": what_to_do(bin_note)},
         "question": question_words(state, now_s, show),
         "asked_s": [*cycle.about_s] if state.question and cycle and cycle.about_s else None,
         "seen": _seen(events, now_s, show),
         "last_feeding": feeding,
         "notes": [note_json(note, now_s, show) for note in notes],
         "last_told": _last_told(store, jar, now_s, show),
-        "usual_taken": usual_taken(state, feeding, now_s, show) if mould_s is None else None,
-        "bake": baking.shown(store, jar.name, now_s, show) if mould_s is None else None,
+        "usual_taken": usual_taken(state, feeding, now_s, show) if bin_note is None else None,
+        "bake": baking.shown(store, jar.name, now_s, show) if bin_note is None else None,
     }
 
 

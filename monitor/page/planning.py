@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
-from monitor.core.assess import notebook
+from monitor.core.assess.thrown_away import condemned, what_to_do
 from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import starter_model as starter_models
@@ -28,7 +28,7 @@ from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, PlaceSettings
-from monitor.values import DAY_S, Feeding, Json, Noting, Span
+from monitor.values import DAY_S, Feeding, Json, Span
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
@@ -94,7 +94,7 @@ def plan(
     places: tuple[PlaceSettings, ...] = (), notices: NoticeSettings | None = None,
 ) -> Json:  # fmt: skip
     """The plan, with what it was made for. Raises Refused and StoreTrouble."""
-    refuse_mould(store, jar)
+    refuse_condemned(store, jar)
     culture = known.of(store, jar)
     cycle = bake_plans.open_cycle_of(store, jar.name)
     seed = seed_of(culture, cycle, now_s, asked.temperature_c)
@@ -180,10 +180,11 @@ def _unripe(seed: Seed, now_s: float, from_s: float, show: Display) -> Json:
     return f"{not_ripe_words(seed, show, now_s)} {by_day_words(seed, from_s, show, now_s) or 'Feed it then.'}"
 
 
-def refuse_mould(store: Store, jar: JarSettings) -> None:
+def refuse_condemned(store: Store, jar: JarSettings) -> None:
     """Nothing is planned for what goes into the bin. Raises Refused and StoreTrouble."""
-    if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
-        raise Refused(f"Nothing is planned for {jar.name}. {notebook.THROW_AWAY}", 409)
+    note = condemned(store.noted(jar.name, math.inf))
+    if note is not None:
+        raise Refused(f"Nothing is planned for {jar.name}. {what_to_do(note)}", 409)
 
 
 def predicted_course(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from monitor.core.assess.siblings import TOGETHER_S, Unlike, unlike
+from monitor.core.assess.thrown_away import condemned
 from monitor.core.plan.sheet import Sheet, SheetJar, sheet, usual_feeding
 from monitor.runs import daemon_status, history, reported
 from monitor.runs.store import Store
@@ -48,7 +49,13 @@ def of_store(
     ]
     names = {jar.name: [other.name for other in wanted if other.group == jar.group] for jar in wanted}
     curves = {one.jar: _curves(store, one.jar, names[one.jar]) for one in odd}
-    jars = [_jar(states.get(jar.name), told.get(jar.name), jar, cycles[jar.name]) for jar in wanted]
+    jars = [
+        _jar(
+            states.get(jar.name), told.get(jar.name), jar, cycles[jar.name],
+            condemned=condemned(store.noted(jar.name, now_s)) is not None,
+        )
+        for jar in wanted
+    ]  # fmt: skip
     last = {jar.name: reported.last_feeding(store, jar.name) for jar in wanted}
     by = {name: fed.by for name, fed in last.items() if fed is not None and fed.by}
     return MadeSheet(sheet=sheet(jars, now_s, hours), odd=tuple(odd), curves=curves, fed_by=by)
@@ -70,7 +77,9 @@ def _curves(store: Store, odd: str, siblings: Sequence[str]) -> tuple[str, ...]:
     return (f"{run}:{cycle.number}", *(key for _, key in near))
 
 
-def _jar(state: JarState | None, told: Fed | None, jar: JarSettings, cycles: Sequence[Cycle]) -> SheetJar:
+def _jar(
+    state: JarState | None, told: Fed | None, jar: JarSettings, cycles: Sequence[Cycle], *, condemned: bool
+) -> SheetJar:
     cycle = state.cycle if state else None
     span = state.forecast.fall_at if state and state.forecast else None
     fed_s = cycle.fed_at_s if cycle else None
@@ -85,4 +94,5 @@ def _jar(state: JarState | None, told: Fed | None, jar: JarSettings, cycles: Seq
         usual=usual_feeding(cycles),
         cycle_h=jar.cycle_h,
         flour=jar.flour,
+        condemned=condemned,
     )

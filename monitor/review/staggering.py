@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from monitor.core.assess import notebook
+from monitor.core.assess.thrown_away import condemned
 from monitor.core.forecast import growth_rate, starter_model
 from monitor.core.plan import stagger
 from monitor.core.plan.stagger import Asked, Staggered
@@ -14,7 +14,6 @@ from monitor.core.plan.weighing import limits_of
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, PlaceSettings
-from monitor.values import Noting
 
 HORIZON_H = 96
 
@@ -24,10 +23,11 @@ def of_store(
     temperature_c: float | None = None, places: tuple[PlaceSettings, ...] = (),
 ) -> tuple[Staggered, ...]:  # fmt: skip
     """Feedings for now: with `ready_s` at their peak then, about as many each; without, due one after another. A jar
-    with mould is left out. Raises StoreTrouble, and ValueError for an hour or temperature that makes no sense."""
+    that goes into the bin is left out. Raises StoreTrouble, and ValueError for an hour or temperature that makes no
+    sense."""
     asked: dict[str, Asked] = {}
     for jar in jars:
-        if notebook.noted(store.noted(jar.name, math.inf), Noting.MOULD):
+        if condemned(store.noted(jar.name, math.inf)) is not None:
             continue
         culture = starter_model.learned_from(history.from_store(store, jar.name), jar.flour)
         warmth = (

@@ -7,6 +7,7 @@ import time
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
+from monitor.core.assess.thrown_away import READ, condemns
 from monitor.core.display.refusals import Refusal
 from monitor.runs import items, mistakes
 from monitor.runs.database import Database, last_item
@@ -16,7 +17,7 @@ from monitor.runs.run_log import BEGUN_BY_NOTE, Run, RunLog
 from monitor.runs.schema import TAKING_BACK
 from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected, TakenBack
 
-# mould is not fed away, and is gone with its starter; when it was begun stays true
+# what sends it into the bin is not fed away, and is gone with its starter; when it was begun stays true
 LASTING = (Noting.MOULD, Noting.NEW_STARTER, Noting.BEGUN)
 _CHUNK = 2000  # rows that a reader holds at once: well under a megabyte
 
@@ -138,7 +139,9 @@ class ItemLog:
 
     def noted(self, jar: str, after_time_s: float = 0.0) -> list[Noted]:
         """What was noted about one jar since a time, and from any time what a feeding does not undo, as of `told`."""
-        return [item for item in self.told(jar, after_time_s, LASTING) if isinstance(item, Noted)]
+        told = self.told(jar, after_time_s, (*LASTING, *READ))
+        notes = [item for item in told if isinstance(item, Noted)]
+        return [one for one in notes if one.time_s >= after_time_s or one.what in LASTING or condemns(one)]
 
     def _clock_steps(self) -> list[tuple[int, ClockSet]]:
         sql = "SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL ORDER BY seq"

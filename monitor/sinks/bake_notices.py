@@ -9,6 +9,7 @@ import logging
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from monitor.core.assess.thrown_away import condemned
 from monitor.core.display.units import Display, shown
 from monitor.core.notify.conditions import Kind
 from monitor.core.notify.due import quiet_hours_until
@@ -73,7 +74,7 @@ def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -
     StoreTrouble."""
     for jar in settings.jars:
         bake = kept_bake.kept(store, jar.name)
-        if bake is None or bake.asked.wanted_s <= now_s:
+        if bake is None or bake.asked.wanted_s <= now_s or condemned(store.noted(jar.name, now_s)) is not None:
             continue
         try:
             looked = bake_plans.look(store, jar, bake, now_s, show, awake_by(show.offset_s, settings.notices))

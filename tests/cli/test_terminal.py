@@ -17,7 +17,7 @@ from monitor.cli.status_lines import WIDTH, JarRow, headline, in_order, jar_line
 from monitor.cli.tell import SEEN_ELSEWHERE
 from monitor.core.assess.notebook import NOTE_WORDS
 from monitor.core.display.units import Display
-from monitor.values import Forecast, Noting, Span, Stage
+from monitor.values import Forecast, Noted, Noting, Span, Stage
 from tests.jar_state import jar_state
 
 NOW_S = 1_795_892_040.0  # a Saturday in November, 18:54 UTC
@@ -26,7 +26,7 @@ RISE = [(NOW_S - 9 * H_S + 600.0 * n, 40.0 + 44.0 * min(n / 40.0, 1.0)) for n in
 
 
 def row(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | None = None,
-        mould_noted_s: float | None = None, **more: Any) -> JarRow:  # fmt: skip
+        bin_note: Noted | None = None, **more: Any) -> JarRow:  # fmt: skip
     """An invented jar, fed nine hours ago."""
     fall_at_s = None if fall_h is None else NOW_S - fall_h * H_S
     made = jar_state(NOW_S, stage, jar, slope_mm_per_h=-3.2, temperature_c=23.4)
@@ -38,7 +38,7 @@ def row(jar: str, stage: Stage, *, ratio: float | None = 2.1, fall_h: float | No
         level=replace(made.level, level_mm=84.0, rise_ratio=ratio),
         **more,
     )
-    return JarRow(made, mould_noted_s, RISE)
+    return JarRow(made, bin_note, RISE)
 
 
 def test_the_neediest_jar_is_first_and_the_headline_says_what_to_do() -> None:
@@ -48,7 +48,7 @@ def test_the_neediest_jar_is_first_and_the_headline_says_what_to_do() -> None:
         row("spelt", Stage.RISING, silent_since_s=NOW_S - H_S),
         row("white", Stage.PEAKED),
         row("rye", Stage.FALLING, fall_h=1.6),
-        row("bad", Stage.RISING, mould_noted_s=NOW_S),
+        row("bad", Stage.RISING, bin_note=Noted(time_s=NOW_S, jar="bad", what=Noting.MOULD)),
     ]
     assert [one.state.jar for one in in_order(jars)] == ["bad", "rye", "spelt", "white", "wheat", "old"]
     said = click.unstyle(headline(jars, Display(), NOW_S))

@@ -50,7 +50,7 @@ def test_every_stage_has_a_look_with_words_and_a_place_in_the_order_of_need() ->
 
 
 @pytest.mark.parametrize(
-    ("state", "mould_s", "snoozed_s", "look"),
+    ("state", "condemned_s", "snoozed_s", "look"),
     [
         (nothing_known("rye"), None, None, Look.NEW),
         (SUNK, None, None, Look.FEED),
@@ -63,9 +63,9 @@ def test_every_stage_has_a_look_with_words_and_a_place_in_the_order_of_need() ->
     ],
 )
 def test_what_needs_a_hand_comes_before_what_the_dough_does(
-    state: object, mould_s: float | None, snoozed_s: float | None, look: Look
+    state: object, condemned_s: float | None, snoozed_s: float | None, look: Look
 ) -> None:
-    assert look_of(state, mould_s, snoozed_s) is look  # type: ignore[arg-type]
+    assert look_of(state, condemned_s, snoozed_s) is look  # type: ignore[arg-type]
 
 
 def test_the_words_name_the_next_moment_and_its_range() -> None:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from monitor.core.assess import taste
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import NEVER_DAYS, Age
-from monitor.core.assess.notebook import THROW_AWAY
+from monitor.core.assess.thrown_away import READ, THROW_AWAY, insects_inside, streaked
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.alternatives import FRIDGE_C, Wish, alternatives
@@ -18,9 +18,6 @@ from monitor.core.plan.weighing import Grams, Limits
 from monitor.values import DAY_S, Feeding, Noted, Noting
 
 DAILY_HOOCH = 3  # so often within the days that count: it is not once
-STREAKS = re.compile(r"\b(mou?ld\w*|fuzz\w*|furry|pink\w*|orange|black (?:spot|streak|patch|dot)\w*|streak\w*)\b")
-INSIDE = re.compile(r"\b(larva\w*|maggot\w*|inside|in it|in the jar|in the starter)\b")
-DENIED = re.compile(r"\b(no|not|none|without|never|isn't|aren't)\b")
 TASTES = (Noting.SOUR, Noting.MILD)
 NO = re.compile(r"\b(sank|sunk|sinks|failed|fail|no|not|didn't|did not)\b")
 
@@ -88,26 +85,20 @@ STREAKED = Advice(say=THROW_AWAY, guide="mould")
 def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) -> Advice | None:
     """The answer to one note by itself; None for one that needs none."""
     text = note.text.lower()
+    if note.what in READ and streaked(text):
+        return STREAKED
+    if note.what in READ and insects_inside(text):
+        return FLIES_INSIDE
+    if note.what is Noting.MOULD:
+        return STREAKED
     if note.what is Noting.HOOCH:
         return GREY if re.search(r"\b(grey|gray|dark|black)\b", text) else HOOCH_ONCE
-    if note.what is Noting.MOULD or (note.what in (Noting.SMELL, Noting.REMARK) and STREAKS.search(text)):
-        return STREAKED
     if note.what is Noting.FLOAT_TEST:
         return FLOAT if NO.search(text) else None
     if culture is not None and note.what in (Noting.SOUR, Noting.MILD):
         return taste.milder(culture) if note.what is Noting.SOUR else taste.sourer(culture)
     if note.what in (Noting.SMELL, Noting.REMARK):
         return _by_words(text, age)
-    return None
-
-
-def thrown_away(notes: Sequence[Noted]) -> str | None:
-    """What was remarked, in the words of the note, that sends a starter into the bin though nobody noted it as mould:
-    streaks, or flies or larvae inside. None where nothing was."""
-    for note in notes:
-        said_of_it = note.what is not Noting.MOULD and not DENIED.search(note.text.lower())
-        if said_of_it and to_one(note) in (STREAKED, FLIES_INSIDE):
-            return note.text
     return None
 
 
@@ -120,7 +111,7 @@ def _by_words(text: str, age: Age | None) -> Advice | None:
         (r"float\w*", FLOAT),
         (r"bleach\w*", BLEACHED),
         (r"water|chlor\w*|tap", WATER),
-        (r"fly|flies|larva\w*|maggot\w*", FLIES_INSIDE if INSIDE.search(text) else FLIES_OUTSIDE),
+        (r"fly|flies|gnats?", FLIES_OUTSIDE),
         (r"seal\w*|clip\w*|screw\w*|lid", SEALED),
     ):
         if re.search(rf"\b({words})\b", text):

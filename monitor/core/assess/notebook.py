@@ -52,26 +52,11 @@ NOT_SO = {
     EventKind.REST_ENDED: "its rest was not over",
 }
 
-THROW_AWAY = (
-    "Mould, or pink, orange or black streaks, were noted: throw all of it away, clean the jar with hot water and "
-    "soap, and start again. Do not taste it and do not cut it out."
-)
-
 
 def of_this_starter(notes: Sequence[Noted]) -> list[Noted]:
     """What was noted since another starter was put into the jar."""
     begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_STARTER), default=-math.inf)
     return [note for note in notes if note.time_s >= begun_s]
-
-
-def noted(notes: Sequence[Noted], what: Noting) -> bool:
-    """Whether that was noted of the starter that is in the jar now."""
-    return any(note.what is what for note in of_this_starter(notes))
-
-
-def mould_noted_s(notes: Sequence[Noted]) -> float | None:
-    """When mould was last noted of the starter that is in the jar now; None when it was not."""
-    return max((note.time_s for note in of_this_starter(notes) if note.what is Noting.MOULD), default=None)
 
 
 def says(note: Noted, most: int = TEXT_CHARS) -> str:

@@ -14,7 +14,7 @@ from statistics import fmean, median
 from monitor.core.assess import answers, growing, norms, resting
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import YOUNG_DAYS, Age
-from monitor.core.assess.notebook import noted
+from monitor.core.assess.thrown_away import condemned
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, phrases
@@ -78,7 +78,7 @@ class Seen:
 
 def what_to_try(seen: Seen) -> tuple[Advice, ...]:
     """What to try, the most pressing first; nothing for one that was thrown away."""
-    if noted(seen.notes, Noting.MOULD):
+    if condemned(seen.notes) is not None:
         return ()  # the verdict says what to do
     recent = [note for note in seen.notes if seen.now_s - note.time_s < RECENT_S]
     out = list(answers.to_all(recent, seen.culture, seen.age, seen.usual_c, seen.every_h))

@@ -15,12 +15,13 @@ from itertools import pairwise
 from statistics import fmean, median, stdev
 from typing import Literal
 
-from monitor.core.assess import answers, norms, remedies, taste
+from monitor.core.assess import norms, remedies, taste
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.age import NEVER_DAYS, SURE_DAYS, Age, age_of
-from monitor.core.assess.notebook import THROW_AWAY, noted, of_this_starter
+from monitor.core.assess.notebook import of_this_starter
 from monitor.core.assess.now import Current, doing_now
 from monitor.core.assess.taste import Leaning
+from monitor.core.assess.thrown_away import condemned, what_to_do
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate, peak_time
 from monitor.core.forecast import starter_model as starter_models
@@ -94,7 +95,8 @@ def assess(
     verdict, because = _verdict(shown, ratios, spread, notes, rested, age, flagging, waiting)
     past = [one for one in map(taste.past_peak_h, seen[-LAST:]) if one is not None]
     baked = [note.time_s for note in notes if note.what is Noting.BAKED]
-    leaning = None if noted(notes, Noting.MOULD) or not past else taste.leaning(median(h for h, _ in past))
+    thrown_away = condemned(notes) is not None
+    leaning = None if thrown_away or not past else taste.leaning(median(h for h, _ in past))
     facts = remedies.Seen(
         cycles=cycles, shown=shown, ratios=ratios, notes=notes, age=age, culture=culture, spread=spread,
         flagging=flagging, changed=changed, verdict=verdict, waiting=waiting, now_s=now_s,
@@ -102,7 +104,7 @@ def assess(
     return Assessment(
         verdict=verdict,
         because=because,
-        now=None if noted(notes, Noting.MOULD) else now,
+        now=None if thrown_away else now,
         cycles=len(shown),
         rise_ratio=median(ratios[-LAST:]) if ratios else None,
         best_ratio=max(ratios) if ratios else None,
@@ -151,14 +153,9 @@ def _verdict(
     flagging: str | None,
     waiting: bool,
 ) -> tuple[Verdict, str]:
-    if noted(notes, Noting.MOULD):
-        return "no", THROW_AWAY
-    remarked = answers.thrown_away(notes)
-    if remarked is not None:
-        return "no", (
-            f'You wrote "{remarked}". If that is so, throw all of it away, wash the jar hot, and begin again; if it is '
-            "not, take the note back (jartide undo JAR, or on the page)."
-        )
+    bin_note = condemned(notes)
+    if bin_note is not None:
+        return "no", what_to_do(bin_note)
     young = _too_young(age)
     doubled = sum(round(ratio, 1) >= norms.DOUBLED for ratio in ratios)
     if age.dried and doubled < LAST:

@@ -78,10 +78,10 @@ class Face:
     short: str
 
 
-def look_of(state: JarState, mould_s: float | None, snoozed_until_s: float | None) -> Look:
+def look_of(state: JarState, condemned_s: float | None, snoozed_until_s: float | None) -> Look:
     """Which look a jar has: what needs a person comes before what the dough does."""
     cycle = state.cycle
-    if mould_s is not None:
+    if condemned_s is not None:
         return Look.THROW_AWAY
     if state.last_reading_s is None:
         return Look.NEW
@@ -95,11 +95,12 @@ def look_of(state: JarState, mould_s: float | None, snoozed_until_s: float | Non
 
 
 def face(
-    state: JarState, now_s: float, show: Display, *, mould_s: float | None = None,
+    state: JarState, now_s: float, show: Display, *, condemned_s: float | None = None,
     snoozed_until_s: float | None = None, grams: Sequence[float | None] = (),
 ) -> Face:  # fmt: skip
-    """The face of a jar at `now_s`. `grams` are starter, flour and water of the feeding that is offered next."""
-    look = look_of(state, mould_s, snoozed_until_s)
+    """The face of a jar at `now_s`. `condemned_s` is when something was noted that sends it into the bin; `grams` are
+    starter, flour and water of the feeding that is offered next."""
+    look = look_of(state, condemned_s, snoozed_until_s)
     words = _Words(state, now_s, show, snoozed_until_s, grams)
     headline, detail, row, short = words.of(look)
     return Face(
@@ -174,7 +175,7 @@ class _Words:
             return words, "Put it back on, loosely: nothing is measured without it.", words.lower(), "lid off"
         match look:
             case Look.THROW_AWAY:
-                return "Mould or streaks were noted", "", "mould or streaks were noted", "bin"
+                return "It belongs in the bin", "", "belongs in the bin, by what was noted", "bin"
             case Look.ASK:
                 asked = question_words(self.state, self.now_s, self.show)
                 return "Only you can say", "", _capital(asked or "a question"), "?"

@@ -13,6 +13,7 @@ from typing import TypeAlias
 from monitor.core.assess import growing
 from monitor.core.assess.age import age_of
 from monitor.core.assess.notebook import of_this_starter
+from monitor.core.assess.thrown_away import condemned, condemns
 from monitor.core.notify.phrases import top_of
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import DAY_S, H_S, Cycle, JarState, Noted, Noting, Stage
@@ -93,7 +94,7 @@ class Facts:
     state: JarState
     settings: NoticeSettings
     jar: JarSettings
-    noted: tuple[Noted, ...]  # of this cycle; mould of any, since the starter was last replaced
+    noted: tuple[Noted, ...]  # of this cycle; what sends it into the bin of any, since the starter was last replaced
     sent: Sent
     listening_s: float  # how long the program has been there to hear a sensor
 
@@ -130,9 +131,9 @@ def facts_of(
     cycle = state.cycle
     fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
     fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle
-    since_s = {Noting.MOULD: -inf, Noting.BEGUN: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
+    since_s = {Noting.BEGUN: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
-    mine = tuple(note for note in told if note.time_s >= since_s.get(note.what, fed_at_s))
+    mine = tuple(note for note in told if condemns(note) or note.time_s >= since_s.get(note.what, fed_at_s))
     return Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
 
 
@@ -140,13 +141,13 @@ def facts_of(
 def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
     """Is this true of the jar now, whether or not it was announced?"""
     state, cycle, stage = facts.state, facts.cycle, facts.state.stage
-    if kind is not Kind.THROW_AWAY and facts.notes(Noting.MOULD):
+    if kind is not Kind.THROW_AWAY and condemned(facts.noted) is not None:
         return False  # it goes into the bin: nothing else about it matters
     if stage in (Stage.RESTING, Stage.AWAY) and kind not in ALSO_RESTING:
         return False
     match kind:
         case Kind.THROW_AWAY:
-            return bool(facts.notes(Noting.MOULD))
+            return condemned(facts.noted) is not None
         case Kind.NEAR_RIM:
             return _near_rim(facts)
         case Kind.FEED_NOW:

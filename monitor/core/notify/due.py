@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from math import inf
 
+from monitor.core.assess.thrown_away import condemns
 from monitor.core.detect.timeouts import silent_after_s
 from monitor.core.display.local_time import minutes_of, quiet_until
 from monitor.core.display.units import Display
@@ -50,10 +51,10 @@ def due(
 ) -> tuple[Notice, ...]:
     """The notices to put out now, most pressing first; call it after each step that had events, and at each tick.
 
-    `noted` are the person's notes on this jar since the open cycle began, and all on mould and another starter (more do
-    no harm). With `display` None, units are metric and times UTC. Before `listening_since_s` the program was not there
-    to hear anything. Nothing is returned twice as long as the caller adds what it got to `sent`; `daemon/notifier.py`
-    does, and shows how it is called.
+    `noted` are the person's notes on this jar since the open cycle began, and all that send it into the bin or tell of
+    another starter (more do no harm). With `display` None, units are metric and times UTC. Before `listening_since_s`
+    the program was not there to hear anything. Nothing is returned twice as long as the caller adds what it got to
+    `sent`; `daemon/notifier.py` does, and shows how it is called.
     """
     display = display or Display()
     facts = facts_of(state, sent, settings, jar, noted, now_s, now_s - listening_since_s)
@@ -112,7 +113,7 @@ def _waits(kind: Kind, facts: Facts, now_s: float) -> bool:
             return not _again(kind, facts, now_s, REST_AGAIN_S)
         case Kind.THROW_AWAY:
             last_s = facts.last_s(kind)
-            return last_s is not None and last_s >= max(note.time_s for note in facts.notes(Noting.MOULD))
+            return last_s is not None and last_s >= max(note.time_s for note in facts.noted if condemns(note))
         case Kind.SENSOR_SILENT:
             unheard = facts.state.stuck_since_s is None and (
                 facts.listening_s < silent_after_s(facts.state.sampling_s, facts.jar)

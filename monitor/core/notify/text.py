@@ -13,6 +13,7 @@ from typing import TypeAlias
 
 from monitor.core.assess import growing
 from monitor.core.assess.age import NEVER_DAYS, YOUNG_DAYS, age_of
+from monitor.core.assess.thrown_away import condemned, quoted
 from monitor.core.display.units import STAGE_WORDS, duration, firmware_troubles
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.phrases import (
@@ -254,9 +255,13 @@ def _growing(m: Subject) -> Words:
 
 
 def _throw_away(m: Subject) -> Words:
-    seen_s = max(note.time_s for note in m.noted if note.what is Noting.MOULD)
+    note = condemned(m.noted)
+    assert note is not None
+    when = m.at(note.time_s)
+    noted = f"You noted mould or coloured streaks in {m.name} at {when}."
+    read = f"You wrote {quoted(note)} of {m.name} at {when}. If that is not so, take the note back."
     return f"Throw {m.name} away", [
-        f"You noted mould or coloured streaks in {m.name} at {m.at(seen_s)}.",
+        noted if note.what is Noting.MOULD else read,
         "Throw all of it away; do not feed it, bake with it, taste it or scrape off the top.",
         "Wash the jar and the lid hot before you begin a new starter.",
         "No height or temperature that a sensor reads can tell you that a starter is safe.",

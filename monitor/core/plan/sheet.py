@@ -32,6 +32,7 @@ class SheetJar:
     usual: Feeding | None = None  # None: never told
     cycle_h: float = 24.0  # when it is due with no forecast
     flour: str | None = None  # the config's, where no feeding said which
+    condemned: bool = False  # something was noted that sends it into the bin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waiting:
-    """A jar that is not on the sheet, and why: "resting", "away", "due later" or "just fed"."""
+    """A jar that is not on the sheet, and why: "resting", "away", "due later", "just fed" or "goes into the bin"."""
 
     jar: str
     why: str
@@ -96,6 +97,9 @@ def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
     waiting: list[Waiting] = []
     for jar in jars:
         due_s = _due_s(jar)
+        if jar.condemned:
+            waiting.append(Waiting(jar=jar.name, why="goes into the bin", due_s=None))
+            continue
         if jar.stage in NOT_FED or due_s is None or due_s > now_s + hours * H_S:
             waiting.append(Waiting(jar=jar.name, why=_why(jar.stage, due_s), due_s=due_s))
             continue
