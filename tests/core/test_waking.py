@@ -137,20 +137,19 @@ def test_the_other_hour_is_the_nearest_and_lies_by_day() -> None:
 
 
 @pytest.mark.parametrize("past_s", [123.0, 600.0, 899.0])
-def test_no_feeding_is_put_before_now(past_s: float) -> None:
+@pytest.mark.parametrize("ahead_h", [14.0, 20.0, 27.0, 38.0])
+def test_no_feeding_is_put_before_now(past_s: float, ahead_h: float) -> None:
     """Feedings lie on quarters of an hour; the one that is just over is no time to feed."""
+    starter = starter_models.prior()
     for hour in range(0, 24, 3):
         now_s = T + H * hour + past_s
-        awake_at = awake_by(lambda _: 0.0, None, now_s)
-        for ahead_h in (14.0, 20.0, 27.0, 38.0):
-            made = bake.bake(
-                starter_models.prior(), seed_of(starter_models.prior(), None, now_s), Recipe(flour_g=900.0),
-                now_s=now_s, wanted_s=now_s + H * ahead_h, warmth_from=lambda _: (22.0,), awake_at=awake_at,
-                clock=lambda at_s: Display().clock(at_s, now_s),
-            )  # fmt: skip
-            assert made.feedings[0].at_s >= now_s
-            planned = moment.plan_for(
-                starter_models.prior(), now_s=now_s, wanted_s=now_s + H * ahead_h, warmth_from=lambda _: (22.0,),
-                awake=awake_at,
-            )  # fmt: skip
-            assert planned[0].at_s >= now_s
+        awake_at, wanted_s = awake_by(lambda _: 0.0, None, now_s), now_s + H * ahead_h
+        made = bake.bake(
+            starter, seed_of(starter, None, now_s), Recipe(flour_g=900.0), now_s=now_s, wanted_s=wanted_s,
+            warmth_from=lambda _: (22.0,), awake_at=awake_at, clock=clock,
+        )  # fmt: skip
+        assert made.feedings[0].at_s >= now_s
+        planned = moment.plan_for(
+            starter, now_s=now_s, wanted_s=wanted_s, warmth_from=lambda _: (22.0,), awake=awake_at
+        )
+        assert planned[0].at_s >= now_s
