@@ -115,6 +115,22 @@ def test_a_sag_on_the_way_up_is_shallow_and_young() -> None:
     assert judged(drop=replace(deep, best_end=END - 2 * BACK_BINS + 1)).refused_by is Gate.SAG  # too young to tell
 
 
+def climbed(last_mm_per_h: float) -> list[float]:
+    """Up at 12 mm/h, then for two hours at the given pace, 20 min at the top and down by 1 mm in half an hour."""
+    steep = [45.0 + i for i in range(36)]
+    slow = [steep[-1] + last_mm_per_h / 12.0 * (i + 1) for i in range(24)]
+    return [*steep, *slow, *[slow[-1]] * 4, *[slow[-1] - 1.0] * 6]
+
+
+@pytest.mark.parametrize(("last_mm_per_h", "gate"), [(12.0, Gate.SAG), (3.0, Gate.SAG), (0.9, None), (0.0, None)])
+def test_a_climb_that_had_slowed_is_not_sagging(last_mm_per_h: float, gate: Gate | None) -> None:
+    """A rise by Gompertz's law (Zwietering et al. 1990, Appl. Environ. Microbiol. 56:1875) climbs at a tenth of its
+    steepest pace when 4 % of it are left, so a drop then is no sag on the way, young and shallow as it may be."""
+    levels_mm = climbed(last_mm_per_h)
+    drop = Drop(z=6.0, drop_mm=1.0, sd_mm=0.15, best_mm=max(levels_mm), best_end=len(levels_mm) - 6, best_bins=5)
+    assert judged(levels_mm=levels_mm, drop=drop).refused_by is gate
+
+
 def test_a_level_that_comes_back_is_not_believed_to_fall() -> None:
     """Mist that clears, a collapse that is made good: 20 min against the 20 min before, by one spread."""
     down = [85.0] * TOP + [78.0] * (END - TOP - BACK_BINS)

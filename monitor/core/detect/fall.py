@@ -22,6 +22,9 @@ from monitor.settings import JarSettings
 RISE_SD = 5.0  # spreads above the lowest mean: by luck once in 3 million means of a level that stands
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
 BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+# A climb at this share of its steepest hour has little left to go: 4 % of a Gompertz rise, 3 % of a logistic one. A sag
+# on the way up breaks off a climb at full pace.
+SLOWED, HOUR_BINS, HALF_BINS = 0.1, 12, 6
 UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
 FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
 PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
@@ -76,12 +79,13 @@ def judge(
 
 
 def _may_go_on(drop: Drop, series: BinSeries) -> bool:
-    """Whether a drop that is no noise may still be a sag on the way up: it is shallow and young, or too young to have
-    been seen coming back, or the level is coming back already (mist that clears, a collapse that is made good)."""
+    """Whether a drop that is no noise may still be a sag on the way up. Where the climb had not slowed before it: it is
+    shallow and young, or too young to have been seen coming back. In any case: the level is coming back already (mist
+    that clears, a collapse that is made good)."""
     i = len(series.level) - 1
-    if i - drop.best_end < 2 * BACK_BINS:
-        return True
-    if drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S:
+    too_young = i - drop.best_end < 2 * BACK_BINS
+    shallow = drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S
+    if (too_young or shallow) and not _slowed(series, drop.best_end):
         return True
     present = series.present
     if i < 2 * BACK_BINS or present[i] - present[i - BACK_BINS] < 1.0:
@@ -90,3 +94,19 @@ def _may_go_on(drop: Drop, series: BinSeries) -> bool:
         return False
     back_mm = window_mean(series, i, BACK_BINS) - window_mean(series, i - BACK_BINS, BACK_BINS)
     return back_mm > BACK_SD * drop.sd_mm
+
+
+def _slowed(series: BinSeries, top: int) -> bool:
+    """Whether the level climbed in the hour before bin `top` by less than SLOWED of what it did in its steepest hour
+    until then. False where it was not seen."""
+    climbs = [_climb_mm(series, end) for end in range(HOUR_BINS + HALF_BINS, top + 1)]
+    steepest_mm = max((climb for climb in climbs if climb is not None), default=0.0)
+    return steepest_mm > 0.0 and climbs[-1] is not None and climbs[-1] < SLOWED * steepest_mm
+
+
+def _climb_mm(series: BinSeries, end: int) -> float | None:
+    """From half an hour's mean to the one an hour later, which ends before running index `end`; None without a level."""
+    present, before = series.present, end - HOUR_BINS
+    if present[end] == present[end - HALF_BINS] or present[before] == present[before - HALF_BINS]:
+        return None
+    return window_mean(series, end, HALF_BINS) - window_mean(series, before, HALF_BINS)

@@ -21,7 +21,7 @@ from monitor.core.detect.superseded import SAME_FEEDING_S, was_none
 from monitor.core.signal.bins import BinSeries
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import ScanMaxima
-from monitor.core.signal.step_fit import LevelShift
+from monitor.core.signal.step_fit import STEP_BLOCKS, LevelShift
 from monitor.core.signal.trend import Trend, line
 from monitor.core.vessel.level import LID_SD_MM
 from monitor.settings import JarSettings
@@ -153,6 +153,8 @@ def _explained(shift: LevelShift, was: Before) -> tuple[float, float, float]:
     if minutes <= 0.0:
         days = max(shift.spacing_s, 60.0) / DAY_S
         fed = (1.0 if shift.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
+        if shift.within:  # searched for at each length, so noise had as many tries (Bonferroni)
+            nothing *= len(STEP_BLOCKS)
         looked, other = 0.0, nothing + COLLAPSE * days * giving_way
     else:
         gave_way = COLLAPSE * max(minutes, shift.spacing_s / 60.0) / 1440.0

@@ -6,6 +6,7 @@ jar behaves bit for bit as the one that the snapshot was taken of.
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from typing import Any, get_args, get_type_hints
@@ -110,13 +111,15 @@ def restore(carry: Carry, jar: JarSettings) -> DetectorState:
 
 
 def _plain(value: Any) -> Json:
-    """A state dataclass (or a plain value within one) as JSON; lists are copied."""
+    """A state dataclass (or a plain value within one) as JSON; lists are copied, arrays become lists."""
     if isinstance(value, StrEnum):
         return value.value
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
+    if isinstance(value, array):
+        return value.tolist()
     plain: Json = value
     return plain
 
@@ -144,6 +147,8 @@ def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
             made[f.name] = inner(**_values(inner, value))
         elif isinstance(inner, type) and isinstance(value, list):
             made[f.name] = [inner(**_values(inner, one)) if isinstance(one, dict) else inner(*one) for one in value]
+        elif hint is array:
+            made[f.name] = array("d", value)
         elif isinstance(value, list):
             made[f.name] = [list(v) if isinstance(v, list) else v for v in value]
         elif isinstance(hint, type) and issubclass(hint, StrEnum):

@@ -29,7 +29,7 @@ class BinSeries:
     mean: array[float] = field(default_factory=lambda: array("d"))
     readings: array[float] = field(default_factory=lambda: array("f"))
     level: array[float] = field(default_factory=lambda: array("d", [0.0]))
-    present: array[float] = field(default_factory=lambda: array("d", [0.0]))
+    present: array[int] = field(default_factory=lambda: array("h", [0]))
     inverse: array[float] = field(default_factory=lambda: array("d", [0.0]))
     open_number: int = -1
     open_sum: float = 0.0
@@ -68,7 +68,7 @@ def append(series: BinSeries, mean_mm: float, n: float) -> None:
     series.readings.append(n)
     if n > 0.0:
         level.append(level[-1] + mean_mm)
-        present.append(present[-1] + 1.0)
+        present.append(present[-1] + 1)
         inverse.append(inverse[-1] + 1.0 / n)
     else:
         level.append(level[-1])

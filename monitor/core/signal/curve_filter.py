@@ -12,6 +12,7 @@ slope of that second filter says which way the level goes, whatever the curve sa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import erfc, exp, log, sqrt
 
@@ -98,7 +99,7 @@ def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> C
     )
 
 
-def step(f: CurveFilter, curve: list[float], hours: float, level_mm: float, n: float, noise: Noise) -> None:
+def step(f: CurveFilter, curve: Sequence[float], hours: float, level_mm: float, n: float, noise: Noise) -> None:
     """One bin of 5 min: the equivalent hours that passed in it, its mean level (any scale, mm) and readings (0: none).
     `past`, `drop_mm`, `fits`, `sinking` and `scale_h` are as of its end. Some 150 us."""
     middle_h = f.tau_h + 0.5 * hours

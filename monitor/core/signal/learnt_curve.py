@@ -9,9 +9,16 @@ filter with two numbers. `curve_filter.py` holds a running cycle against it. Not
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import ceil, exp, log, sqrt
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    Doubles = array[float]
+else:
+    Doubles = array  # which takes no subscript when the program runs
 
 DX = 0.02  # of S: ten minutes of a slow cycle
 POINTS = 121  # to 2.4 S: the fall, and half-way down for most
@@ -41,9 +48,9 @@ class Placed:
     base_mm: float
     start_mm: float  # height of the dough just fed, above the inside bottom
     shape: float
-    tau_h: list[float] = field(default_factory=list)
-    level_mm: list[float] = field(default_factory=list)
-    weight: list[float] = field(default_factory=list)
+    tau_h: Doubles = field(default_factory=lambda: array("d"))  # a list of floats takes four times the memory
+    level_mm: Doubles = field(default_factory=lambda: array("d"))
+    weight: Doubles = field(default_factory=lambda: array("d"))
 
 
 @dataclass(slots=True)
@@ -51,7 +58,7 @@ class LearntCurve:
     """What was learnt: the curve (empty before any cycle), the cycles that it was made of, and for the next one ln S
     (`scale_*`), the height as a share of the starting level, and the misfit's variance as a share of the height."""
 
-    curve: list[float] = field(default_factory=list)
+    curve: Doubles = field(default_factory=lambda: array("d"))
     placed: list[Placed] = field(default_factory=list)
     scale_mean: list[float] = field(default_factory=list)  # [ln S at 1:4:4, what a shape of the dilution adds]
     scale_cov: list[float] = field(default_factory=list)  # [var, cov, var]
@@ -166,7 +173,7 @@ def _pool(learnt: LearntCurve) -> None:
         one.scale_h *= top_x
         one.base_mm += one.height_mm * foot
         one.height_mm *= tall
-    learnt.curve = [round((at(smooth, k * DX * top_x) - foot) / tall, 5) for k in range(POINTS)]
+    learnt.curve = array("d", [round((at(smooth, k * DX * top_x) - foot) / tall, 5) for k in range(POINTS)])
 
 
 def _smooth(cells: Sequence[tuple[float, float, float]], band: float) -> list[float]:
