@@ -174,3 +174,18 @@ def test_a_past_feeding_is_put_right(house: Path) -> None:
     # the grams alone, once more; what is not said stays
     assert jartide(house, "fed", "rye", "--corrects", at, "--flour-g", "80")[0] == 0
     assert watched(house, time.time())["grams"] == (20.0, 80.0, 60.0)
+
+
+def test_grams_told_late_are_the_seen_feedings_own(house: Path) -> None:
+    """They name it, and the jar stays where it is; taken back, it is a feeding that was only seen again."""
+    before = watched(house, time.time())
+    fed_at_s = before["fed_at_s"]
+    assert isinstance(fed_at_s, float)
+    at = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(fed_at_s + 1200.0))
+    code, said = jartide(house, "fed", "rye", "--at", at, "--starter-g", "25", "--flour-g", "100", "--water-g", "100")
+    assert (code, ", 1:4:4." in said) == (0, True), said
+    assert watched(house, time.time()) == before | {"grams": (25.0, 100.0, 100.0)}
+    events = [event for event in replayed(house) if event["kind"] == "fed"]
+    assert [event.get("replaces") for event in events] == [None, f"fed@{fed_at_s:.0f}"]
+    assert jartide(house, "undo", "rye")[0] == 0
+    assert watched(house, time.time()) == before

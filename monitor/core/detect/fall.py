@@ -105,7 +105,7 @@ def _slowed(series: BinSeries, top: int) -> bool:
 
 
 def _climb_mm(series: BinSeries, end: int) -> float | None:
-    """From half an hour's mean to the one an hour later, which ends before running index `end`; None without a level."""
+    """From half an hour's mean to the one an hour later, which ends before index `end`; None without a level."""
     present, before = series.present, end - HOUR_BINS
     if present[end] == present[end - HALF_BINS] or present[before] == present[before - HALF_BINS]:
         return None

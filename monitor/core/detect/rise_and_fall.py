@@ -17,7 +17,7 @@ from monitor.core.detect.state import DetectorState
 from monitor.core.detect.superseded import was_none
 from monitor.core.detect.unseen_feeding import SLOW_BINS, SLOW_MIN, RoseAgain, highest_before, rose_again
 from monitor.core.detect.verdict import FallVerdict, Gate, Latest
-from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until, window_mean
+from monitor.core.signal.bins import BIN_S, BinSeries, add, close_until, sum_of_inverses, window_mean
 from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.change_point import Drop, ScanMaxima, catch_up, search
 from monitor.core.signal.fall_onset import fall_onset_s
@@ -157,7 +157,7 @@ def again(state: DetectorState, old: BinSeries, since_s: float, jar: JarSettings
 
 def _learn(state: DetectorState) -> None:
     """Wander from third differences of neighbouring means."""
-    level, present, inverse = state.series.level, state.series.present, state.series.inverse
+    level, present = state.series.level, state.series.present
     i = len(level) - 1
     for k, span in enumerate(SPANS):
         if i < 4 * span:
@@ -173,7 +173,8 @@ def _learn(state: DetectorState) -> None:
             (y2 - y3) / (n2 - n3),
             (y3 - y4) / (n3 - n4),
         )
-        white_mm2 = 4.0 * state.noise.white_mm2 * (inverse[i] - inverse[i - 4 * span]) / (n0 - n4) ** 2
+        inverses = sum_of_inverses(state.series, i - 4 * span, i)
+        white_mm2 = 4.0 * state.noise.white_mm2 * inverses / (n0 - n4) ** 2
         learn_wander(state.noise, k, mean0 - 3.0 * mean1 + 3.0 * mean2 - mean3, white_mm2)
     state.learnt_bins += 1
     if state.learnt_bins % (FIT_BINS if state.noise.rough_n[0] < FIT_OFTEN_BINS else 4 * FIT_BINS) == 0:

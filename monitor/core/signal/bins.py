@@ -21,8 +21,8 @@ MOST = 864  # 72 h
 class BinSeries:
     """Closed bins on the UTC grid from number `first` on, and the open one.
 
-    Raw: mean level (mm, nan for none) and readings of each; and their running sums (level, presence, 1/readings), so
-    that any window's mean costs two subtractions.
+    Raw: mean level (mm, nan for none) and readings of each; and their running sums (level, presence), so that any
+    window's mean costs two subtractions.
     """
 
     first: int = -1
@@ -30,7 +30,6 @@ class BinSeries:
     readings: array[float] = field(default_factory=lambda: array("f"))
     level: array[float] = field(default_factory=lambda: array("d", [0.0]))
     present: array[int] = field(default_factory=lambda: array("h", [0]))
-    inverse: array[float] = field(default_factory=lambda: array("d", [0.0]))
     open_number: int = -1
     open_sum: float = 0.0
     open_n: float = 0.0
@@ -63,23 +62,26 @@ def append(series: BinSeries, mean_mm: float, n: float) -> None:
     """One closed bin; beyond MOST it is let go."""
     if len(series.mean) >= MOST:
         return
-    level, present, inverse = series.level, series.present, series.inverse
+    level, present = series.level, series.present
     series.mean.append(mean_mm)
     series.readings.append(n)
     if n > 0.0:
         level.append(level[-1] + mean_mm)
         present.append(present[-1] + 1)
-        inverse.append(inverse[-1] + 1.0 / n)
     else:
         level.append(level[-1])
         present.append(present[-1])
-        inverse.append(inverse[-1])
 
 
 def window_mean(series: BinSeries, end: int, bins: int) -> float:
     """Mean level in mm of the `bins` bins before running index `end`; at least one of them has a level."""
     present, level = series.present, series.level
     return (level[end] - level[end - bins]) / (present[end] - present[end - bins])
+
+
+def sum_of_inverses(series: BinSeries, first: int, end: int) -> float:
+    """Of the readings in each of the bins from `first` until before `end`: what white noise leaves in their means."""
+    return sum([1.0 / n for n in series.readings[first:end] if n > 0.0])
 
 
 def packed(series: BinSeries) -> dict[str, Json]:

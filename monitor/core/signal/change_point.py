@@ -22,7 +22,7 @@ from array import array
 from dataclasses import dataclass, field
 from math import log, sqrt
 
-from monitor.core.signal.bins import BIN_MIN, BinSeries
+from monitor.core.signal.bins import BIN_MIN, BinSeries, sum_of_inverses
 from monitor.core.signal.noise import Noise, wander_of_mean
 
 SCALES = (2, 3, 5, 8, 12, 18, 28, 42, 64)  # bins: 10 min to 5 h 20, half an octave apart
@@ -99,10 +99,10 @@ def catch_up(scan: ScanMaxima, series: BinSeries) -> list[float]:
 
 def _strongest(scan: ScanMaxima, latest: list[float], series: BinSeries, noise: Noise) -> Drop | None:
     i = scan.bins
-    present, inverse = series.present, series.inverse
+    present = series.present
     hour = max(0, i - 12)
     filled = max(present[i] - present[hour], 1.0)
-    white = noise.white_mm2 * (inverse[i] - inverse[hour]) / filled * (i - hour) / filled
+    white = noise.white_mm2 * sum_of_inverses(series, hour, i) / filled * (i - hour) / filled
     variances = [white / m + wander_of_mean(noise, m * BIN_MIN) for m in SCALES]
     luck = [LUCK * sqrt(2.0 * log(max(i / m, 1.0)) * v) for m, v in zip(SCALES, variances, strict=True)]
     found: Drop | None = None

@@ -12,12 +12,13 @@ slope of that second filter says which way the level goes, whatever the curve sa
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import erfc, exp, log, sqrt
 
 from monitor.core.signal.bins import BIN_MIN, BIN_S
-from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve, expected_scale
+from monitor.core.signal.learnt_curve import DX, POINTS, Doubles, LearntCurve, expected_scale
 from monitor.core.signal.noise import Noise, rounding_mm2
 
 SCALES = 21  # tried at each bin, within REACH_SD; all of `step` costs some 150 us
@@ -50,9 +51,9 @@ class ScaleSums:
 class CurveFilter:
     """The running cycle against the learnt curve, at each of `scales_h`; see `step`."""
 
-    scales_h: list[float] = field(default_factory=list)
-    ln_near: list[float] = field(default_factory=list)  # of the prior, and of the one with any height
-    ln_any: list[float] = field(default_factory=list)
+    scales_h: Doubles = field(default_factory=lambda: array("d"))
+    ln_near: Doubles = field(default_factory=lambda: array("d"))  # of the prior, and of the one with any height
+    ln_any: Doubles = field(default_factory=lambda: array("d"))
     height_mm: float = 0.0
     misfit_mm2: float = 0.0
     tau_h: float = 0.0
@@ -70,7 +71,7 @@ class CurveFilter:
     drop_mm: float = 0.0  # how far the level should have gone down since, if it is
     sinking: float = 0.0  # chance that the level goes down, whatever the curve says
     scale_h: float = 0.0  # the likeliest time scale (mean of ln S)
-    weights: list[float] = field(default_factory=list)  # how likely each of `scales_h` is; their sum is 1
+    weights: Doubles = field(default_factory=lambda: array("d"))  # how likely each of `scales_h` is; their sum is 1
 
 
 def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> CurveFilter:
@@ -88,9 +89,9 @@ def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> C
         w * (1.0 + (off / sd) ** 2 / FREEDOM) ** (-0.5 * (FREEDOM + 1.0)) for off, w in zip(offs, widths, strict=True)
     ]
     return CurveFilter(
-        scales_h=[exp(mean + off) for off in offs],
-        ln_near=[log(one / sum(near)) for one in near],
-        ln_any=[log(one / sum(widths)) for one in widths],
+        scales_h=array("d", [exp(mean + off) for off in offs]),
+        ln_near=array("d", [log(one / sum(near)) for one in near]),
+        ln_any=array("d", [log(one / sum(widths)) for one in widths]),
         height_mm=learnt.height_share * start_mm,
         misfit_mm2=learnt.misfit * (learnt.height_share * start_mm) ** 2,
         sums=[ScaleSums() for _ in range(SCALES)],
@@ -173,7 +174,7 @@ def step(f: CurveFilter, curve: Sequence[float], hours: float, level_mm: float, 
             i = int(place)
             down = 1.0 - curve[i] - (curve[i + 1] - curve[i]) * (place - i)
             drop += (weights[2 * k] * heights[2 * k] + weights[2 * k + 1] * heights[2 * k + 1]) * down
-    f.weights = [(weights[2 * k] + weights[2 * k + 1]) / mass for k in range(SCALES)]
+    f.weights = array("d", [(weights[2 * k] + weights[2 * k + 1]) / mass for k in range(SCALES)])
     f.past, f.drop_mm, f.scale_h = past / mass, drop / past if past > 0.0 else 0.0, exp(mean_ln / mass)
     evidence = best + log(mass) - 0.5 * one[2]
     alone = _alone(f, y, n, p0, noise)
