@@ -63,6 +63,13 @@ class Stream(StreamingResponse):
             self._live.pages -= 1
 
 
+def _in_need(jar: dict[str, Any]) -> tuple[int, float]:
+    """How jars are put in order, the one that lies open first: as `inNeed` of now.js does it."""
+    ahead = jar["forecast"] or {}
+    moment = ahead.get("peak_at") or ahead.get("fall_at") or {}
+    return jar["face"]["need"], moment.get("likely_s", math.inf)
+
+
 class Page:
     """The answers to all paths."""
 
@@ -101,7 +108,7 @@ class Page:
     def _first(self) -> dict[str, Any]:
         """What the first view shows, sent along with the page itself: a phone need not ask for it again."""
         now = self._now()
-        names = [jar["jar"] for jar in sorted(now["jars"], key=lambda jar: jar["face"]["need"])[:FIRST_CURVES]]
+        names = [jar["jar"] for jar in sorted(now["jars"], key=_in_need)[:FIRST_CURVES]]
         return {"now": now, "curves": {name: self.live.curve(name) for name in names}}
 
     def _now(self) -> dict[str, Any]:

@@ -29,10 +29,14 @@ export function makeCard(name, live) {
 
   async function load() {
     try {
-      const [state, rises] = [await live.curves.of(name), jar?.run ? await live.curves.rises(jar) : []];
+      const state = await live.curves.of(name);
       if (!alive) return;
-      curve = state; ghosts = rises;
+      curve = state;
       waiting.textContent = "";
+      draw(); // its past rises follow: their readings may have to be read first
+      const rises = jar?.run ? await live.curves.rises(jar) : [];
+      if (!alive || rises === ghosts) return;
+      ghosts = rises;
       draw();
     } catch (error) {
       waiting.textContent = String(error.message);

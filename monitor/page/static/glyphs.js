@@ -26,10 +26,21 @@ const TONES = { throw_away: "silent", ask: "silent", watching: "settling", away:
 /** The role of a look's colour: some looks share one. */
 export const tone = (look) => TONES[look] ?? look;
 
+const read = new Map(); // each drawing is read once
+function shapes(look) {
+  const key = Object.hasOwn(GLYPHS, look) ? look : "watching";
+  if (!read.has(key)) {
+    const held = svg("g");
+    held.innerHTML = GLYPHS[key]; // our own drawings, nothing that anybody wrote
+    read.set(key, held);
+  }
+  return read.get(key).cloneNode(true).childNodes;
+}
+
 /** A shape of its own. */
 export function glyph(look, size = 24) {
   const made = svg("svg", { class: "glyph", viewBox: "0 0 24 24", width: size, height: size, fill: "currentColor", "aria-hidden": "true" });
-  made.innerHTML = GLYPHS[look] ?? GLYPHS.watching; // our own drawings, nothing that anybody wrote
+  made.append(...shapes(look));
   return made;
 }
 
@@ -37,7 +48,7 @@ export function glyph(look, size = 24) {
 export function glyphAt(look, x, y, size, names = "") {
   const scale = size / 24;
   const made = svg("g", { transform: `translate(${x - size / 2} ${y - size / 2}) scale(${scale})`, class: `at ${names}`, fill: "currentColor" });
-  made.innerHTML = GLYPHS[look] ?? GLYPHS.watching;
+  made.append(...shapes(look));
   return made;
 }
 

@@ -2,11 +2,11 @@
 // with a tap. A house of one jar is that jar.
 
 import { makeCard } from "./card.js";
-import { comingMoments, jarRow, shelf } from "./shelf.js";
+import { comingMoments, jarLink, jarRow, shelf } from "./shelf.js";
 import { clock, el } from "./words.js";
 
 const DESK_PX = 900, SOON_MS = 250;
-const AT_ONCE = 12; // small curves that are fetched as soon as the page stands
+const AT_ONCE = 12; // small curves that are fetched as soon as the large one stands
 
 export const inNeed = (jars) => [...jars].sort((a, b) => a.face.need - b.face.need || moment(a) - moment(b));
 const moment = (jar) => jar.forecast?.peak_at?.likely_s ?? jar.forecast?.fall_at?.likely_s ?? Infinity;
@@ -57,9 +57,20 @@ export function nowView(main, live, chosen) {
     rows.replaceChildren(...others_.map((jar) => jarRow(jar, live.curves.known.get(jar.jar))));
     next.replaceChildren(comingMoments(all, live.now_s(), clock));
     if (held) where.querySelector(`a[href="${CSS.escape(held)}"]`)?.focus();
-    for (const jar of others_.slice(0, AT_ONCE)) if (!live.curves.known.has(jar.jar)) Promise.resolve(live.curves.of(jar.jar)).then(later, () => {});
+    setTimeout(() => fetchCurves(others_.slice(0, AT_ONCE)), 0);
   }
   const later = () => { timer ??= setTimeout(show, SOON_MS); };
+
+  /** The small curves, each of which takes its place in its row. */
+  async function fetchCurves(some) {
+    const missing = some.filter((jar) => !live.curves.known.has(jar.jar));
+    await Promise.allSettled(missing.map((jar) => live.curves.of(jar.jar)));
+    if (!alive) return;
+    for (const jar of missing) {
+      const curve = live.curves.known.get(jar.jar), latest = live.now.jars.find((one) => one.jar === jar.jar) ?? jar, row = rows.querySelector(`a[href="${CSS.escape(jarLink(jar.jar))}"]`)?.parentElement;
+      if (curve && row && !row.contains(document.activeElement)) row.replaceWith(jarRow(latest, curve));
+    }
+  }
 
   const off = live.subscribe({
     whole() { card?.reload(); show(); },

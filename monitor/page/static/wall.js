@@ -17,7 +17,7 @@ export function wallView(main, live, chosen) {
   bar.append(el("a", { class: "button other", href: "#/" }, "Back"), full, chime);
   main.append(el("h1", { class: "unseen", tabindex: -1 }, "Wall"), wall, bar);
   const ring = makeChime(chime);
-  let chart = null, lock = null, alive = true, timer = null, hungry = null, columns = null;
+  let chart = null, lock = null, alive = true, timer = null, hungry = null, columns = null, drawn = false;
   const stay = async () => { try { lock = await navigator.wakeLock?.request("screen"); } catch { /* it asks for https, or a charged battery */ } };
   const again = () => { if (!document.hidden) stay(); };
   document.addEventListener("visibilitychange", again);
@@ -48,8 +48,10 @@ export function wallView(main, live, chosen) {
       el("p", { class: "wall-next" }, weighed ? `${grams.starter_g} + ${grams.flour_g} + ${grams.water_g} g` : face.headline), el("p", { class: "wall-small" }, weighed ? "keep, flour, water" : face.detail),
       el("p", { class: "wall-small" }, el("b", {}, jar.rise_ratio ? sayTimes(jar.rise_ratio) : ""), jar.temperature_words ? `, ${jar.temperature_words}` : ""), el("p", { class: "wall-clock" }, clock(live.now_s())));
     const state = await live.curves.of(jar.jar).catch(() => null);
-    const rises = jar.run ? await live.curves.rises(jar) : [];
-    if (alive && state) chart.show(pictureOf(jar, state.fed_at_s === (jar.fed?.at_s ?? null) ? state : null, rises, live.now_s()));
+    const draw = (rises) => { if (alive && state) chart.show(pictureOf(jar, state.fed_at_s === (jar.fed?.at_s ?? null) ? state : null, rises, live.now_s())); };
+    if (!drawn) draw([]); // its past rises follow: their readings may have to be read first
+    drawn = true;
+    draw(jar.run ? await live.curves.rises(jar) : []);
   }
 
   function showAll(jars) {
