@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import completion, past_cycles
-from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
+from monitor.cli.opening import config_option, form_options, jar_from, now_of, refuse, settings_from
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess.now import Current, current_of
 from monitor.core.assess.vigour import Assessment
@@ -43,17 +43,16 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     if (jar is None) == (history_path is None):
         refuse("assess: name a jar, or give --history CYCLES.csv")
     notes: list[Noted] = []
-    show, current, culture = Display(), None, None
+    show, current, culture, now_s = Display(), None, None, time.time()
     if history_path is not None:
         cycles = past_cycles.from_file(history_path)
     else:
         settings = settings_from(config)
-        show = display(settings.display)
+        show, now_s = display(settings.display), now_of(settings)
         name = jar_from(settings, jar or "").name
         cycles, notes = past_cycles.from_store(settings.store.path, name)
         culture = starter_models.learned_from(history.over(cycles), settings.jar(name).flour)
-        current = _current(settings.store.path, name)
-    now_s = time.time()
+        current = _current(settings.store.path, name, now_s)
     judged = vigour.assess(cycles, notes, now_s, current=current, culture=culture, display=show)
     discarded = notebook.discarded_g(notes)
     if form == "json":
@@ -63,14 +62,14 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     sys.exit(0 if judged.verdict == "yes" else 1)
 
 
-def _current(path: Path, jar: str) -> Current | None:
+def _current(path: Path, jar: str, now_s: float) -> Current | None:
     """The jar as the daemon last knew it; None where that is not from just now."""
     try:
         with Store.join(path) as store:
             known = daemon_status.read(store)
     except StoreTrouble:
         return None
-    if known is None or abs(time.time() - known.as_of_s) > STALE_S:
+    if known is None or abs(now_s - known.as_of_s) > STALE_S:
         return None
     return current_of(next((state for state in known.jars if state.jar == jar), None))
 

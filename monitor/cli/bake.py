@@ -76,7 +76,7 @@ def bake(
         return
     known = known_of(history_path, jar_name, config, temperature_c)
     show, zone = display(known.shown), calendar(known.shown.time_zone)
-    now_s = datetime.now().timestamp()
+    now_s = known.now_s
     path = None if jar_name is None else settings_from(config).store.path
     before = None if path is None or jar_name is None else _kept(path, jar_name)
     given: dict[str, Any] = {

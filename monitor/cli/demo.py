@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import gzip
 import logging
+import os
+import select
 import socket
 import sys
 import threading
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 HOUSE = "house.toml"  # what happens in it; `python -m tests.demo_house` makes the two files below from it
 PAST, NIGHT = "house_past.db.gz", "house_night.txt.gz"
 PORT = 8140
+TWICE_A_DAY_H = {"Rye": 12.0, "Wheat": 12.0, "White": 13.0}  # what the household wants of them
 STAYS_S = 60.0  # after the night, where nobody sits at a terminal to end it
 LOOK_S = 0.25
 AGAIN_S = 3 * 3600.0  # what is dated nearer to the last of its kind is the same, judged again
@@ -94,7 +97,12 @@ def house_settings(store: Path, port: int) -> Settings:
     return Settings(
         jars=tuple(
             JarSettings(
-                name=jar.name, empty_mm=jar.empty_mm, rim_mm=jar.rim_mm, geometry=jar.geometry, flour=flours[jar.name]
+                name=jar.name,
+                empty_mm=jar.empty_mm,
+                rim_mm=jar.rim_mm,
+                geometry=jar.geometry,
+                flour=flours[jar.name],
+                cycle_h=TWICE_A_DAY_H.get(jar.name, 24.0),
             )
             for jar in house.jar
         ),
@@ -119,7 +127,7 @@ def _house(seconds: float, folder: Path) -> None:
     click.echo(f"Its store lies in {folder}/, which may be thrown away afterwards.")
     sys.stdout.flush()
     try:
-        _lay_out(store)
+        lay_out(store)
     except OSError as error:
         refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
     with resources.files("monitor.simulator").joinpath(NIGHT).open("rb") as packed:
@@ -165,7 +173,7 @@ def _free_port() -> int:
     return PORT
 
 
-def _lay_out(store: Path) -> None:
+def lay_out(store: Path) -> None:
     """The past of the house as a store."""
     store.parent.mkdir(parents=True, exist_ok=True)
     with resources.files("monitor.simulator").joinpath(PAST).open("rb") as packed:
@@ -174,14 +182,27 @@ def _lay_out(store: Path) -> None:
 
 
 def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon) -> None:
-    """Print what is decided as it is decided; where nobody can press Ctrl-C, end a while after the night."""
+    """Print what is decided as it is decided; where nobody can press Ctrl-C, end a while after the night, and at once
+    where nobody reads any more (`jartide demo | head`)."""
+    try:
+        _tell_on(path, settings, source)
+    except BrokenPipeError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)  # for whatever is printed yet
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+    daemon.stop()
+
+
+def _tell_on(path: Path, settings: Settings, source: RecordedSource) -> None:
+    """Until there is nothing more to tell. Raises BrokenPipeError."""
     from monitor.host.time_zone import display
     from monitor.runs.store import Store
 
     show = display(settings.display)
     with Store.join(path) as store:
-        place = max((number for number, _ in store.events_after(0, 1_000_000)), default=0)
-        said: dict[tuple[str, str], float] = {}
+        before = store.events_after(0, 1_000_000)
+        place = max((number for number, _ in before), default=0)
+        said = {(event.jar, event.kind.value): event.happened_at_s for _, event in before}
         over_s: float | None = None
         while True:
             for number, event in store.events_after(place, 1000):
@@ -195,9 +216,20 @@ def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon
                 click.echo("\nThe night is over. The page stays open.")
                 sys.stdout.flush()
             if over_s is not None and not sys.stdout.isatty() and time.monotonic() - over_s >= STAYS_S:
-                daemon.stop()
                 return
+            if _nobody_reads():
+                raise BrokenPipeError
             time.sleep(LOOK_S)
+
+
+def _nobody_reads() -> bool:
+    """Whether what is printed goes into a pipe that its reader has closed (`jartide demo | head`)."""
+    try:
+        looked = select.poll()
+        looked.register(sys.stdout.fileno(), 0)
+        return any(found & (select.POLLERR | select.POLLHUP) for _, found in looked.poll(0))
+    except (OSError, ValueError):
+        return False
 
 
 def _line(event: Event, said: dict[tuple[str, str], float], clock: Callable[[float, float], str]) -> str | None:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import time
 from pathlib import Path
 
 import click
 
-from monitor.cli.opening import config_option, moment, settings_from
+from monitor.cli.opening import config_option, moment, now_of, settings_from
 from monitor.cli.sheet import lines, made_sheet
 from monitor.cli.tell import opened_store
 from monitor.core.display.units import Display
@@ -29,8 +28,8 @@ SHIFT_S = 8 * 3600.0  # a working shift
 def handover(since: str | None, hours: float, group: str | None, as_json: bool, config: Path) -> None:
     """Say what happened since TIME, who told it, and what needs feeding in the next hours."""
     settings = settings_from(config)
-    show, now_s = display(settings.display), time.time()
-    since_s = now_s - SHIFT_S if since is None else moment(since, calendar(settings.display.time_zone))
+    show, now_s = display(settings.display), now_of(settings)
+    since_s = now_s - SHIFT_S if since is None else moment(since, calendar(settings.display.time_zone), now_s=now_s)
     made = made_sheet(settings, now_s, hours, group)
     with opened_store(settings.store.path) as store:
         jars = [jar.name for jar in settings.jars if group is None or jar.group == group]

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-import time
 from dataclasses import asdict
 from pathlib import Path
 
 import click
 
 from monitor.cli.completion import jars
-from monitor.cli.opening import config_option, moment, refuse, settings_from
+from monitor.cli.opening import config_option, moment, now_of, refuse, settings_from
 from monitor.cli.tell import at_option, by_option, label, opened_store
 from monitor.core.assess import lots as tracing
 from monitor.core.display.units import Display
@@ -44,8 +43,8 @@ def lot(
         refuse("give FLOUR and LOT, or --in JAR, or --got LOT: one at a time")
     if flour is not None and number is None:
         refuse(f"LOT: which lot of {flour}? Such as: jartide lot {flour} L2603")
-    now_s = time.time()
-    at_s = moment(at, calendar(settings.display.time_zone))
+    now_s = now_of(settings)
+    at_s = moment(at, calendar(settings.display.time_zone), now_s=now_s)
     show = display(settings.display)
     usual = {one.name: one.flour for one in settings.jars}
     with opened_store(settings.store.path) as store:

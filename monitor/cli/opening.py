@@ -15,6 +15,7 @@ import click
 
 from monitor.cli.nearest import near
 from monitor.config.reader import SettingsError, load
+from monitor.host import played_clock
 from monitor.settings import JarSettings, Settings
 
 if TYPE_CHECKING:
@@ -133,6 +134,11 @@ def refuse(*lines: str) -> NoReturn:
     for line in lines:
         click.echo(line, err=True)
     sys.exit(2)
+
+
+def now_of(settings: Settings) -> float:
+    """What time it is where these jars are watched: it may be a night that is played (`jartide watch --clock`)."""
+    return played_clock.now_s(settings.store.path, time.time())
 
 
 def moment(text: str | None, zone: tzinfo, *, now_s: float | None = None) -> float:

@@ -6,9 +6,9 @@ from __future__ import annotations
 import json
 import re
 import sys
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ import click
 from monitor.cli import past_cycles
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
-from monitor.cli.opening import form_options, found_config, jar_from, refuse, settings_from
+from monitor.cli.opening import form_options, found_config, jar_from, now_of, refuse, settings_from
 from monitor.core.assess.thrown_away import condemned, what_to_do
 from monitor.core.display.local_time import minute_of_day
 from monitor.core.display.units import Display
@@ -109,7 +109,7 @@ def plan(
     if asked and (wanted is not None or target_hours is not None or once_a_day or change_over):
         refuse("plan: with starter, flour and water all given nothing is left to plan for a wanted time; leave one out")
     known = known_of(history_path, jar_name, config, temperature_c)
-    now_s = datetime.now().timestamp()
+    now_s = known.now_s
     seed = seed_of(known.culture, known.open_cycle, now_s, temperature_c)
     hydration = None if hydration_pct is None else hydration_pct / 100.0
     limits = replace(
@@ -204,6 +204,7 @@ class Known:
     limits: Limits = field(default_factory=Limits)  # what the jar's config fixes
     shown: DisplaySettings = field(default_factory=DisplaySettings)
     notices: NoticeSettings | None = None  # its quiet hours
+    now_s: float = field(default_factory=time.time)
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -230,6 +231,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         limits=limits_of(jar, settings.place),
         shown=settings.display,
         notices=settings.notices,
+        now_s=now_of(settings),
     )
 
 

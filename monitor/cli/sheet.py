@@ -5,12 +5,11 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
-import time
 from pathlib import Path
 
 import click
 
-from monitor.cli.opening import config_option, refuse, settings_from
+from monitor.cli.opening import config_option, now_of, refuse, settings_from
 from monitor.core.display.units import Display
 from monitor.core.plan.sheet import Row
 from monitor.host.time_zone import display
@@ -31,7 +30,7 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
     """List the jars to feed in the next hours, in order, with grams. Exits with 1 when none is due."""
     settings = settings_from(config)
     show = display(settings.display)
-    now_s = time.time()
+    now_s = now_of(settings)
     made = made_sheet(settings, now_s, hours, group)
     if as_json:
         body = dataclasses.asdict(made.sheet) | {"unlike": [dataclasses.asdict(one) for one in made.odd]}

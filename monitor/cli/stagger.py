@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import sys
-import time
 from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
@@ -13,7 +12,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, in_zone, refuse, settings_from
+from monitor.cli.opening import config_option, in_zone, now_of, refuse, settings_from
 from monitor.cli.tell import opened_store
 from monitor.core.display.units import Display
 from monitor.core.plan.plain import plan_json
@@ -40,7 +39,7 @@ def stagger(
     if not jars:
         groups = sorted({jar.group for jar in settings.jars if jar.group})
         refuse(f"GROUP: no jar is in {group}; there is {', '.join(groups) or 'no group'}")
-    now_s, zone, show = time.time(), calendar(settings.display.time_zone), display(settings.display)
+    now_s, zone, show = now_of(settings), calendar(settings.display.time_zone), display(settings.display)
     ready_s = [_next(one, zone, now_s) for one in ready]
     try:
         with opened_store(settings.store.path) as store:

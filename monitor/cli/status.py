@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from monitor.cli.opening import ascii_only, config_option, settings_from
+from monitor.cli.opening import ascii_only, config_option, now_of, settings_from
 from monitor.cli.status_lines import (
     FEED,
     FULL_TIMES,
@@ -65,7 +65,7 @@ def status(config: Path, as_json: bool) -> None:
     pid = lock.holder(path) if path.exists() else None
     known = _known(path, settings)
     said = known.status
-    now_s = time.time()
+    now_s = now_of(settings)
     stale = said is not None and now_s - said.as_of_s > STALE_S
     if as_json:
         about = {"watching": pid is not None, "pid": pid, "config": str(config.resolve()), "stale": stale}
@@ -151,7 +151,7 @@ def _say(sentence: str, indent: str = "") -> None:
 def _known(path: Path, settings: Settings) -> Known:
     if not path.exists():
         return Known()
-    since_day = time.strftime("%Y-%m-%d", time.gmtime(time.time() - DAY_S))
+    since_day = time.strftime("%Y-%m-%d", time.gmtime(now_of(settings) - DAY_S))
     names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
     try:
         with Store.join(path) as store:
@@ -173,7 +173,7 @@ def _known(path: Path, settings: Settings) -> Known:
 
 
 def _row(store: Store, state: JarState, settings: Settings) -> JarRow:
-    return JarRow(state, condemned(store.noted(state.jar, time.time())), _curve(store, state, settings))
+    return JarRow(state, condemned(store.noted(state.jar, now_of(settings))), _curve(store, state, settings))
 
 
 def _curve(store: Store, state: JarState, settings: Settings) -> Curve:

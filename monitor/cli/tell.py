@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import os
 import sys
-import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -17,7 +16,7 @@ from monitor.cli import past_cycles
 from monitor.cli.completion import jars
 from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
-from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.cli.opening import config_option, jar_from, moment, now_of, refuse, settings_from
 from monitor.cli.telling_words import doubt, ratio
 from monitor.core.assess import growing, notebook, resting
 from monitor.core.assess.advice import Advice
@@ -106,14 +105,15 @@ def fed(
     if corrects is not None:
         _put_right(settings, item, corrects, at)
         return
-    counts = _tell(settings.store.path, item)
-    when = "" if at is None else f" at {display(settings.display).clock(item.time_s, time.time())}"
+    counts = _tell(settings, item)
+    when = "" if at is None else f" at {display(settings.display).clock(item.time_s, now_of(settings))}"
     click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{counts}")
 
 
 def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> None:
     """The feeding of a past time, as it truly was; what is not said again stays."""
-    at_s, now_s = moment(corrects, calendar(settings.display.time_zone)), time.time()
+    now_s = now_of(settings)
+    at_s = moment(corrects, calendar(settings.display.time_zone), now_s=now_s)
     with opened_store(settings.store.path) as store, said_if_not(item.jar):
         cycle = reported.feeding_near(store, item.jar, at_s)
         time_s = cycle.fed_at_s if at is None else item.time_s
@@ -129,7 +129,7 @@ def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> 
 def _as_usual(settings: Settings, item: Fed) -> str:
     """Where not all grams were said: that the rest is taken to be as usual, and how to put that right."""
     with opened_store(settings.store.path) as store:
-        for report in reversed(reported.since(store, time.time() - SAME_FEEDING_S)):
+        for report in reversed(reported.since(store, now_of(settings) - SAME_FEEDING_S)):
             told = report.item
             if isinstance(told, Fed) and told.jar == item.jar and abs(told.time_s - item.time_s) <= SAME_FEEDING_S:
                 item = reported.completed(item, told)
@@ -180,7 +180,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: "{said}"; write kept, used or thrown, and the grams, like "discard used 120"')
     noted = Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said, by=label("--by", by))
-    counts = _tell(settings.store.path, noted)
+    counts = _tell(settings, noted)
     click.echo(f"{jar}: noted.{counts}")
     answer = _answer(settings, noted)
     if answer is not None:
@@ -204,7 +204,7 @@ def _answer(settings: Settings, noted: Noted) -> Advice | None:
 
     cycles, notes = past_cycles.from_store(settings.store.path, noted.jar)
     culture = starter_models.learned_from(history.over(cycles), settings.jar(noted.jar).flour)
-    age = age_of(cycles, notes, time.time())
+    age = age_of(cycles, notes, now_of(settings))
     return answers.to_one(noted, age, culture)
 
 
@@ -220,7 +220,7 @@ def begun(config: Path, jar: str, when: str) -> None:
     settings = settings_from(config)
     jar_from(settings, jar)
     said = when.strip().lower()
-    now_s, show = time.time(), display(settings.display)
+    now_s, show = now_of(settings), display(settings.display)
     if said not in (OLD, DRIED):
         try:
             day = day_of(said)
@@ -228,7 +228,7 @@ def begun(config: Path, jar: str, when: str) -> None:
             refuse(f"DATE: {when!r}; write a date like 2026-03-02, or old, or dried")
         if day > local_day(now_s, show.offset_s):
             refuse(f"DATE: {when} is still to come; tell it when it has begun")
-    counts = _tell(settings.store.path, Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said))
+    counts = _tell(settings, Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said))
     known = {OLD: "an old starter", DRIED: "woken from dried flakes"}.get(said, f"begun on {said}")
     click.echo(f"{jar}: {known}.{counts}")
     answer = growing.FLAKES if said == DRIED else None
@@ -250,7 +250,7 @@ def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None,
     settings = settings_from(config)
     jar_from(settings, jar)
     noting, item_s = Noting.REST_OVER if over else Noting.REST, _when(at, settings)
-    counts = _tell(settings.store.path, Noted(time_s=item_s, jar=jar, what=noting, by=label("--by", by)))
+    counts = _tell(settings, Noted(time_s=item_s, jar=jar, what=noting, by=label("--by", by)))
     click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
     rested_s = None
     if over:
@@ -271,8 +271,8 @@ def snooze(config: Path, jar: str, hours: float, by: str | None) -> None:
     """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
     settings = settings_from(config)
     jar_from(settings, jar)
-    item = Noted(time_s=time.time(), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}", by=label("--by", by))
-    counts = _tell(settings.store.path, item)
+    item = Noted(time_s=now_of(settings), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}", by=label("--by", by))
+    counts = _tell(settings, item)
     click.echo(f"{jar}: no notices for {hours:g} h.{counts}")
 
 
@@ -283,8 +283,9 @@ def rest_began_s(told: Iterable[object], before_s: float) -> float | None:
 
 
 def _when(text: str | None, settings: Settings) -> float:
-    time_s = moment(text, calendar(settings.display.time_zone))
-    if time_s < time.time() - OLDEST_S:
+    now_s = now_of(settings)
+    time_s = moment(text, calendar(settings.display.time_zone), now_s=now_s)
+    if time_s < now_s - OLDEST_S:
         raise click.BadParameter(f"{text} is more than three days ago: nothing that is watched now hangs on it")
     return time_s
 
@@ -304,11 +305,11 @@ def opened_store(path: Path) -> Iterator[Store]:
         sys.exit(1)
 
 
-def _tell(path: Path, item: Fed | Noted) -> str:
+def _tell(settings: Settings, item: Fed | Noted) -> str:
     """Keeps it; returns a sentence to be added where no daemon takes it up now."""
-    with opened_store(path) as store, said_if_not(item.jar):
-        reported.tell(store, item, time.time())
-    return counts_from(path)
+    with opened_store(settings.store.path) as store, said_if_not(item.jar):
+        reported.tell(store, item, now_of(settings))
+    return counts_from(settings.store.path)
 
 
 def counts_from(path: Path) -> str:

@@ -6,7 +6,6 @@ import dataclasses
 import json
 import math
 import sys
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,7 @@ from typing import Any
 import click
 
 from monitor.cli import completion
-from monitor.cli.opening import config_option, form_options, jar_from, moment, refuse, settings_from
+from monitor.cli.opening import config_option, form_options, jar_from, moment, now_of, refuse, settings_from
 from monitor.core.assess.trial import FAIR, Trial, compare
 from monitor.host.time_zone import calendar, display
 from monitor.runs import trials
@@ -65,7 +64,7 @@ def trial(
         return
     if end + change + delete > 1:
         refuse("trial: give one of --end, --change and --delete")
-    zone = calendar(settings.display.time_zone)
+    zone, now_s = calendar(settings.display.time_zone), now_of(settings)
     names = tuple(jar_from(settings, jar).name for jar in dict.fromkeys(jars))
     if len(names) == 1 or (change and not names):
         refuse("trial: a trial needs two jars or more")
@@ -84,14 +83,14 @@ def trial(
                 )
             kept = before
             if names and (before is None or since or change):
-                since_s = moment(since, zone) if since else time.time() if before is None else before.since_s
+                since_s = moment(since, zone, now_s=now_s) if since else now_s if before is None else before.since_s
                 until_s = math.inf if before is None else before.until_s
                 kept = trials.keep(store, TrialRecord(name=name, jars=names, since_s=since_s, until_s=until_s))
             if kept is None:
                 refuse(f"trial: no trial is called {name!r}; begin one with: jartide trial {name} JAR JAR")
             if end:
-                kept = trials.end(store, name, time.time())
-            counted = trials.cycles(store, replace(kept, since_s=moment(since, zone)) if since else kept)
+                kept = trials.end(store, name, now_s)
+            counted = trials.cycles(store, replace(kept, since_s=moment(since, zone, now_s=now_s)) if since else kept)
     except CannotTry as error:
         refuse(f"trial: {error}")
     except StoreTrouble as error:
@@ -114,7 +113,7 @@ def _list(settings: Settings) -> None:
     except StoreTrouble as error:
         refuse(str(error))
     for one in begun:
-        since = show.clock(one.since_s, time.time())
+        since = show.clock(one.since_s, now_of(settings))
         click.echo(f"{one.name}: {', '.join(one.jars)}, counted since {since}{', ended' if one.ended else ''}")
     if not begun:
         click.echo("No trial was begun; begin one with: jartide trial NAME JAR JAR")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import click
 
 from monitor.cli.completion import jars
-from monitor.cli.opening import config_option, jar_from, moment, refuse, settings_from
+from monitor.cli.opening import config_option, jar_from, moment, now_of, refuse, settings_from
 from monitor.cli.tell import counts_from, opened_store, said_if_not
 from monitor.cli.telling_words import words
 from monitor.host.time_zone import calendar, display
@@ -33,13 +32,13 @@ def undo(config: Path, jar: str, what: str | None, at: str | None) -> None:
     jar_from(settings, jar)
     if at is not None and what is None:
         refuse(f"--at: say what was none, too: jartide undo {jar} feeding --at {at}")
-    now_s = time.time()
+    now_s = now_of(settings)
     clock = display(settings.display).clock
     with opened_store(settings.store.path) as store, said_if_not(jar):
         if what is None:
             item = reported.take_back(store, jar, now_s).item
             click.echo(f"{jar}: taken back: {words(item)} (told for {clock(item.time_s, now_s)}).")
             return
-        near_s = None if at is None else moment(at, calendar(settings.display.time_zone))
+        near_s = None if at is None else moment(at, calendar(settings.display.time_zone), now_s=now_s)
         none = reported.was_none(store, jar, what, now_s, near_s)
     click.echo(f"{jar}: noted: {words(none.item)}.{counts_from(settings.store.path)}")

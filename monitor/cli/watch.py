@@ -15,9 +15,11 @@ import click
 from monitor.cli.opening import config_option, refuse, settings_from
 from monitor.config.reader import load
 from monitor.core.display.units import printable
+from monitor.host import played_clock
 
 if TYPE_CHECKING:
-    from monitor.host.clock import Clock
+    from monitor.daemon.loop import Daemon
+    from monitor.host.played_clock import PlayedClock
 
 LOOK_S = 0.1  # at the played clock's file, until it is there
 
@@ -38,8 +40,17 @@ def watch(config: Path, debug: bool, clock_file: Path | None) -> None:
     from monitor.runs.store import StoreTrouble
 
     try:
-        clock = None if clock_file is None else _played(clock_file)
-        assembly.watch(settings, clock=clock, reread=lambda: load(config), config=config)
+        played = None if clock_file is None else _played(clock_file)
+        clock = None if played is None else played.clock()
+        beside = played_clock.beside(settings.store.path)
+
+        def started(_: Daemon) -> None:  # it alone has the store: nobody else's night is meant by what lies there
+            beside.unlink(missing_ok=True)
+            if played is not None:
+                played_clock.write(beside, played)
+
+        assembly.watch(settings, clock=clock, reread=lambda: load(config), config=config, started=started)
+        beside.unlink(missing_ok=True)
     except SecretError as error:
         refuse(str(error))
     except (StoreBusy, StoreTrouble) as error:
@@ -50,10 +61,8 @@ def watch(config: Path, debug: bool, clock_file: Path | None) -> None:
         sys.exit(1)
 
 
-def _played(path: Path) -> Clock:
+def _played(path: Path) -> PlayedClock:
     """The clock of the night that is played; waits for its beginning."""
-    from monitor.host import played_clock
-
     said = False
     while True:
         try:
@@ -61,7 +70,7 @@ def _played(path: Path) -> Clock:
         except (played_clock.NoPlayedClock, OSError) as error:
             refuse(f"--clock {path}: {getattr(error, 'strerror', None) or error}")
         if found is not None:
-            return found.clock()
+            return found
         if not said:
             click.echo(f"waiting for a night: jartide simulate SCENARIO.toml --clock {path} ...", err=True)
             said = True

@@ -57,6 +57,20 @@ def write(path: Path, clock: PlayedClock) -> None:
     part.replace(path)
 
 
+def beside(store: Path) -> Path:
+    """Where a watch that lives in a played night leaves its clock, for the commands about its store."""
+    return store.with_name(f"{store.name}.clock")
+
+
+def now_s(store: Path, real_s: float) -> float:
+    """What time it is for whoever watches this store: the real one, where no night is played."""
+    try:
+        played = read(beside(store), real_s)
+    except (NoPlayedClock, OSError):
+        return real_s
+    return real_s if played is None else played.at(real_s)
+
+
 def read(path: Path, real_s: float) -> PlayedClock | None:
     """The clock of the night that is played now; None where none is. Raises NoPlayedClock and OSError."""
     try:

@@ -20,7 +20,7 @@ from tests.servers import listens, wait_until
 
 
 def test_the_demo_tells_keeps_and_draws_a_night(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "monitor", "demo", "--no-page", "--seconds", "10", "--folder", str(tmp_path)]
+    command = [sys.executable, "-m", "monitor", "demo", "--no-page", "--seconds", "6", "--folder", str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert "** Feed midnight" in done.stdout  # "now", or where a busy machine lets hours pass in a second "since ..."
@@ -37,7 +37,7 @@ def test_the_demo_tells_keeps_and_draws_a_night(tmp_path: Path) -> None:
 def test_the_house_is_served_decides_as_it_goes_and_ends_by_itself_without_a_terminal(tmp_path: Path) -> None:
     """Its usual port is taken: another is found. The wait after the night is cut short, as a test has no minute."""
     call = "import sys; import monitor.cli.demo as it; it.STAYS_S = 1.0; it.demo(sys.argv[1:])"
-    command = [sys.executable, "-c", call, "--seconds", "25", "--folder", str(tmp_path)]
+    command = [sys.executable, "-c", call, "--seconds", "12", "--folder", str(tmp_path)]
     with socket.socket() as taken:
         with contextlib.suppress(OSError):  # then it is taken by somebody else
             taken.bind(("127.0.0.1", 8140))
@@ -53,13 +53,26 @@ def test_the_house_is_served_decides_as_it_goes_and_ends_by_itself_without_a_ter
             def shown() -> bool:
                 with urlopen(f"{found[1]}api/now", timeout=30) as answer:
                     now.update(json.load(answer))
-                return len(now["jars"]) == 5
+                on_time = now["as_of_s"] is not None and abs(now["now_s"] - now["as_of_s"]) < 3 * 3600
+                return len(now["jars"]) == 5 and on_time  # one clock for all, and it is the house's
 
-            wait_until(shown, "the page knows the jars", 60)
+            wait_until(shown, "the page knows the jars as they are now", 60)
             rest, complaints = house.communicate(timeout=110)
     assert house.returncode == 0, complaints
     assert {jar["jar"] for jar in now["jars"]} == {"Rye", "Wheat", "White", "Spelt", "Spare"}
-    assert abs(now["now_s"] - now["as_of_s"]) < 3 * 3600  # one clock for all, and it is the house's
     for decided in ("Rye fed", "Rye begins to rise", "Rye at its peak", "begins to sink: feed it now"):
         assert decided in rest
     assert "The night is over" in rest
+
+
+def test_the_house_ends_when_nobody_reads_it_any_more(tmp_path: Path) -> None:
+    """`jartide demo | head`: no thread is left behind, and nothing is said of it."""
+    command = [sys.executable, "-m", "monitor", "demo", "--seconds", "300", "--folder", str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as house:
+        assert house.stdout is not None
+        assert house.stderr is not None
+        while "one night of" not in house.stdout.readline():
+            pass
+        house.stdout.close()
+        assert house.wait(60) == 0
+        assert house.stderr.read() == ""

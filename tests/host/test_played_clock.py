@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -46,6 +47,16 @@ def test_a_file_of_a_night_that_is_over_is_none(tmp_path: Path) -> None:
     assert played_clock.read(path, NOW_S + 101.0) is None
 
 
+def test_commands_about_a_store_live_in_the_night_of_its_watch(tmp_path: Path) -> None:
+    store = tmp_path / "s.db"
+    assert played_clock.now_s(store, NOW_S + 10.0) == NOW_S + 10.0
+    played_clock.write(played_clock.beside(store), NIGHT)
+    assert played_clock.now_s(store, NOW_S + 10.0) == NIGHT.at(NOW_S + 10.0)
+    assert played_clock.now_s(store, NOW_S + 200.0) == NOW_S + 200.0  # left behind by a watch that was killed
+    played_clock.beside(store).write_text("noon")
+    assert played_clock.now_s(store, NOW_S) == NOW_S
+
+
 @pytest.mark.dates
 def test_both_commands_share_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What the watch is given while a night is played, and that nothing stays behind."""
@@ -55,8 +66,10 @@ def test_both_commands_share_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     played_clock.write(path, PlayedClock(began_s=now_s, shown_s=now_s - 50_000.0, speed=200.0))
     given: list[float] = []
 
-    def watch(settings: object, *, clock: Clock, **rest: object) -> None:
+    def watch(settings: object, *, clock: Clock, started: Callable[[object], None], **rest: object) -> None:
         given.extend((clock.wall() - time.time(), clock.speed))
+        started(None)
+        given.append(clock.wall() - played_clock.now_s(tmp_path / "s.db", time.time()))
 
     monkeypatch.setattr(assembly, "watch", watch)
     monkeypatch.setattr("faulthandler.enable", lambda: None)  # wants a real standard error
@@ -64,6 +77,8 @@ def test_both_commands_share_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert done.exit_code == 0, done.output
     assert -50_000.0 <= given[0] < -20_000.0  # a busy machine may let a minute and more pass
     assert given[1] == 200.0
+    assert abs(given[2]) < 60.0 * 200.0  # `status` and the others beside it live in the same night
+    assert played_clock.now_s(tmp_path / "s.db", NOW_S) == NOW_S  # which is over
 
     scenario = Path(__file__).parents[2] / "simulated_runs" / "good_night.toml"
     shared = tmp_path / "of_simulate"

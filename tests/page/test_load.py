@@ -15,7 +15,7 @@ from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
 
 PAGES = 50
-READINGS = 300  # of each of three jars, a hundred a second in all
+READINGS = 150  # of each of three jars, a hundred a second in all
 NAMES = ("rye", "wheat", "spelt")
 
 

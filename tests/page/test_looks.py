@@ -1,18 +1,24 @@
-"""What the page looks like, measured: in every size, by day and by night the labels of a chart keep apart, nothing
-scrolls sideways, axe finds nothing, and no letter is too small."""
+"""What every view looks like, measured (tests/looking.py): the stages of a jar in an invented kitchen, all other views
+in the demo's house at the evening where its night begins."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from pathlib import Path
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
+import httpx
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from monitor.cli import demo
+from monitor.runs import daemon_status, lots
+from monitor.runs.store import Store
 from monitor.settings import PageSettings
-from monitor.values import Fed
-from tests.browsing import WAIT_MS, Eyes, card, serious
+from monitor.sinks.other_jars import OtherJar
+from monitor.values import Fed, Stage
+from tests.browsing import WAIT_MS, Eyes, card
+from tests.looking import SIZES, in_both_lights, looks, shot
 from tests.night import EMPTY_MM, level_mm
 from tests.page.serving import shown
 from tests.page_house import Kitchen, settings_of
@@ -21,23 +27,6 @@ from tests.servers import free_port
 BEGIN_S = 1_795_600_000.0  # a November's noon
 HOURS_OPEN = {"rye": 10.5, "wheat": 5.2, "silent": 5.0, "flat": 19.0, "looked into": 4.4, "new": None}
 NOW_S = BEGIN_S + 20.0 * 3600.0
-SIZES = {"phone": (390, 844), "desk": (1280, 900), "wall": (1920, 1080)}
-LEAST_PX = 13.0  # of a letter in a chart
-
-# boxes of the labels that a person can see, and whether any two lie over each other by more than a pixel
-OVERLAPS = """figure => {
-  const boxes = [...figure.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]), out = [];
-  boxes.forEach(([a, p], i) => boxes.slice(i + 1).forEach(([b, q]) => {
-    const wide = Math.min(p.right, q.right) - Math.max(p.left, q.left);
-    const high = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
-    if (wide > 1 && high > 3) out.push(a + ' / ' + b); }));  // lines of text may touch by their empty margins
-  return out; }"""
-OUTSIDE = """figure => {
-  const box = figure.getBoundingClientRect(), boxes = [...figure.querySelectorAll('text')];
-  return boxes.filter(t => { const b = t.getBoundingClientRect();
-    return b.left < box.left - 1 || b.right > box.right + 1; }).map(t => t.textContent); }"""
-SMALLEST = """figure => Math.min(...[...figure.querySelectorAll('text')]
-  .map(t => parseFloat(getComputedStyle(t).fontSize)))"""
 
 
 def distance_mm(jar: str, time_s: float) -> float | None:
@@ -69,31 +58,24 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     kitchen.store.close()
 
 
-def shot(page: Page, name: str) -> None:
-    """A picture for whoever wants to look."""
-    if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
-        page.screenshot(path=Path(folder) / f"{name}.png", full_page=True)
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", SIZES)
-def test_now_in_every_size_and_light(url: str, browser: Browser, size: str, scheme: str) -> None:
-    wide, high = SIZES[size]
-    context = browser.new_context(viewport={"width": wide, "height": high}, color_scheme=scheme)  # type: ignore[arg-type]
-    eyes = Eyes(context, url)
-    for jar, hours in HOURS_OPEN.items():
-        mine = card(eyes.page, jar)
-        figure = mine.locator("figure")
-        assert (int(eyes.chart(jar)["points"]) > 0) is (hours is not None)
-        expect(figure.locator("svg.over text").first).to_be_attached(timeout=WAIT_MS)
-        assert figure.evaluate(OVERLAPS) == [], jar
-        assert figure.evaluate(OUTSIDE) == [], jar
-        assert figure.evaluate(SMALLEST) >= LEAST_PX, jar
-        assert eyes.page.evaluate("document.documentElement.scrollWidth") <= wide, jar
-        shot(eyes.page, f"now-{jar}-{size}-{scheme}")
-    assert not serious(eyes.page)
-    assert not eyes.wrong
+@pytest.fixture(scope="module")
+def page(browser: Browser) -> Iterator[Page]:
+    """One page for all views; where motion is not wanted, nothing moves."""
+    context = browser.new_context(reduced_motion="reduce")
+    made = context.new_page()
+    made.set_default_timeout(WAIT_MS)
+    yield made
     context.close()
+
+
+@pytest.mark.parametrize("jar", HOURS_OPEN)
+def test_each_stage_in_every_size_and_light(url: str, page: Page, jar: str) -> None:
+    page.goto(url)
+    figure = card(page, jar).locator("figure")
+    expect(figure.locator("svg.over text").first).to_be_attached()
+    assert (int(figure.get_attribute("data-points") or 0) > 0) is (HOURS_OPEN[jar] is not None)
+    assert list(looks(page)) == []
+    shot(page, f"stage-{jar}")
 
 
 def test_feed_now_shouts_and_nothing_else_does(url: str, browser: Browser) -> None:
@@ -119,24 +101,99 @@ def test_feed_now_shouts_and_nothing_else_does(url: str, browser: Browser) -> No
     context.close()
 
 
-OTHERS = ("#/past/rye", "#/over/1:1", "#/trials", "#/plan/rye", "#/health", "#/wall", "#/wall/rye")
+@dataclass(frozen=True, slots=True)
+class View:
+    """A view: its address, what stands there when all of it has come, and what is done to see more of it."""
+
+    address: str
+    shows: str
+    then: Callable[[Page], None] = lambda page: None
 
 
-@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desk", "light"), ("wall", "dark")])
-def test_every_other_view(url: str, browser: Browser, size: str, scheme: str) -> None:
-    wide, high = SIZES[size]
-    context = browser.new_context(viewport={"width": wide, "height": high}, color_scheme=scheme)  # type: ignore[arg-type]
-    eyes = Eyes(context, url)
-    for view in OTHERS:
-        eyes.page.goto(url + view)
-        expect(eyes.page.locator("h1").first).to_be_attached(timeout=WAIT_MS)
-        expect(eyes.page.locator("main .plate, main .wall-jar").first).to_be_visible(timeout=WAIT_MS)
-        assert eyes.page.evaluate("document.documentElement.scrollWidth") <= wide, view
-        for figure in eyes.page.locator("figure:has(svg.over text)").all():
-            assert figure.evaluate(OVERLAPS) == [], view
-            assert figure.evaluate(OUTSIDE) == [], view
-            assert figure.evaluate(SMALLEST) >= LEAST_PX, view
-        assert not serious(eyes.page), view
-        shot(eyes.page, f"{view.replace('/', '-').replace(':', '.')}-{size}-{scheme}")
-    assert not eyes.wrong
-    context.close()
+def bake(page: Page) -> None:
+    page.get_by_role("button", name="Bake", exact=True).click()
+    expect(page.locator(".steps li").last).to_be_visible()
+
+
+def handover(page: Page) -> None:
+    expect(page.locator(".handover .rows li").first).to_be_visible()
+
+
+VIEWS = {
+    "now": View("#/", "article svg.over text"),
+    "past": View("#/past/Rye", ".strip-row + .strip-row"),
+    "cycle": View("#/over/{rye}", "figure svg.over text"),
+    "over": View("#/over/{rye},{wheat}", "figure svg.over text"),
+    "trials": View("#/trials", "figure svg.over text"),
+    "plan": View("#/plan/Rye", "figure svg.over text"),
+    "bake": View("#/plan/Wheat", "figure svg.over text", bake),
+    "health": View("#/health", ".plate .rows li"),
+    "wall": View("#/wall", ".wall-jar svg"),
+    "wall of one": View("#/wall/Rye", ".wall.one svg.over text"),
+    "sheet": View("#/sheet", "ol.sheet > li", handover),
+    "lots": View("#/lots", ".plate"),
+    "lot": View("#/lots/rye R-2611", ".plate"),
+    "other jars": View("#/others", ".rows li"),
+    "guide": View("#/guide", ".plate"),
+    "a page of the guide": View("#/guide/hooch", ".plate"),
+    "settings": View("#/settings", ".fields"),
+}
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, dict[str, str]]]:
+    """The demo's house with a group, a lot and other daemons' jars; its address, and a past cycle of two jars."""
+    path = tmp_path_factory.mktemp("house") / "house.db"
+    demo.lay_out(path)
+    plain = demo.house_settings(path, free_port())
+    jars = tuple(replace(jar, group="bread" if jar.cycle_h < 24.0 else None) for jar in plain.jars)
+    settings = replace(plain, jars=jars, page=replace(plain.page, others=True))
+    with Store.join(path) as store:
+        status = daemon_status.read(store)
+        assert status is not None
+        now_s = status.as_of_s
+        lots.say(store, lots.Opened(flour="rye", lot="R-2611", from_s=now_s - 86_400.0 * 3, by="Mia"))
+    other = OtherJar(
+        jar="cellar", heard_s=now_s - 20.0, stage=Stage.RISING, fed_at_s=now_s - 7200.0, fall_at_s=None, rise_ratio=1.6,
+        temperature_c=19.0, silent=False,
+    )  # fmt: skip
+    others = [other, replace(other, jar="shed", silent=True)]
+    with shown(settings, wall=lambda: now_s, others=lambda: others) as address:
+        known = {jar.lower(): latest(address, jar) for jar in ("Rye", "Wheat")}
+        yield address, known
+
+
+def latest(address: str, jar: str) -> str:
+    """A jar's latest cycle that is over, as addresses name it."""
+    cycles = httpx.get(f"{address}api/jars/{jar}/cycles").json()["cycles"]
+    return next(f"{one['run']}:{one['cycle']}" for one in cycles if one["ended_at_s"])
+
+
+@pytest.mark.parametrize("name", VIEWS)
+def test_every_view_in_every_size_and_light(house: tuple[str, dict[str, str]], page: Page, name: str) -> None:
+    view, (address, known) = VIEWS[name], house
+    if not page.url.startswith(address):
+        page.goto(address)
+    wrong: list[str] = []
+    for size, (width, height) in SIZES.items():
+        page.set_viewport_size({"width": width, "height": height})  # before it is opened: some views look once
+        opened(page, view.address.format(**known))
+        expect(page.locator(view.shows).first).to_be_attached()
+        page.evaluate("for (const fold of document.querySelectorAll('main details')) fold.open = true")
+        view.then(page)
+        wrong += in_both_lights(page, size)
+        shot(page, f"{name}-{size}")
+    assert wrong == []
+
+
+def opened(page: Page, address: str) -> None:
+    """Another view of the page that stands there."""
+    page.evaluate("address => { location.hash = '#/nowhere'; location.hash = address; }", address)
+    expect(page.locator(f".view[data-address={json.dumps(page.evaluate('location.hash'))}]")).to_be_attached()
+
+
+@pytest.mark.parametrize("path", ["guide/index.html", "guide/notices.html", "static/offline.html"])
+def test_pages_beside_the_views_too(house: tuple[str, dict[str, str]], page: Page, path: str) -> None:
+    page.goto(house[0] + path)
+    expect(page.locator("h1").first).to_be_visible()
+    assert list(looks(page)) == []

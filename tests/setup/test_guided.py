@@ -18,7 +18,8 @@ from playwright.sync_api import Browser, expect
 from monitor.config.reader import load
 from monitor.setup import server
 from monitor.setup.speaking import Speaking
-from tests.browsing import PHONE, WAIT_MS, Eyes, launched, serious
+from tests.browsing import WAIT_MS, Eyes, launched
+from tests.looking import looks
 from tests.pty_sensor import Sensor
 from tests.servers import mosquitto, wait_until
 
@@ -53,12 +54,9 @@ def browser() -> Iterator[Browser]:
         yield made
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_a_board_is_found_measured_and_written_down(
-    browser: Browser, sensor: Sensor, tmp_path: Path, scheme: str
-) -> None:
+def test_a_board_is_found_measured_and_written_down(browser: Browser, sensor: Sensor, tmp_path: Path) -> None:
     guide = Guide(tmp_path / "jartide.toml", [sensor.port])
-    context = browser.new_context(viewport=PHONE, color_scheme=scheme)  # type: ignore[arg-type]
+    context = browser.new_context(reduced_motion="reduce")
     eyes = Eyes(context, guide.address)
     page = eyes.page
     assert page.url.endswith("/")  # the code is gone from the address
@@ -66,7 +64,7 @@ def test_a_board_is_found_measured_and_written_down(
     expect(chosen).to_contain_text("151 mm", timeout=WAIT_MS)
     sensor.distance_mm = 60.0  # a hand under the lid
     expect(chosen).to_contain_text("60 mm", timeout=WAIT_MS)
-    assert not serious(page)
+    assert list(looks(page)) == []
     sensor.distance_mm = 151.4
     page.get_by_role("button", name="That is the one").click()
     page.get_by_label("Its name").fill("my rye")
@@ -79,13 +77,12 @@ def test_a_board_is_found_measured_and_written_down(
     page.get_by_role("button", name="That is all").click(timeout=WAIT_MS)
     page.get_by_role("button", name="Keep this").click(timeout=WAIT_MS)
     page.get_by_label("How high the rim is").fill("120")
-    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
-    assert not serious(page)
+    assert list(looks(page)) == []
     page.get_by_role("button", name="On", exact=True).click()
     page.get_by_label("A password for the page").fill("crumb")
     page.get_by_role("button", name="On", exact=True).click()
     expect(page.locator("pre")).to_contain_text("empty_mm = 151.4", timeout=WAIT_MS)
-    assert not serious(page)
+    assert list(looks(page)) == []
     page.get_by_role("button", name="Write it").click()
     expect(page.get_by_role("heading", name="Done")).to_be_visible(timeout=WAIT_MS)
     assert guide.ended()

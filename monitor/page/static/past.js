@@ -39,18 +39,17 @@ export async function pastView(main, live, jarName) {
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("past", jars, jar)));
   const past = await get(jarPath(jar, "cycles"));
   const cycles = past.cycles, whole = cycles.filter((c) => c.rise_ratio !== null);
-  const left = el("div", { class: "side" }), right = el("div", { class: "side" });
-  main.append(el("div", { class: "two" }, left, right));
-  ends.push(over(left, jars, jar));
+  const top = el("div", { class: "curves" }), right = el("div", { class: "side" });
+  ends.push(over(top, jars, jar, new Map([[jar, cycles]])));
   right.append(verdict(past, jar), list(cycles, jar, gone));
   const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is a day’s first whole rise: how high, how soon. The line is double."), months(whole, jar)));
-  main.append(shown);
+  main.append(el("div", { class: "two past" }, top, right, shown));
   if (jars.length > 1) main.append(allJars(jars, gone));
   return () => { gone.now = true; ends.forEach((end) => end()); };
 }
 
 /** Jars over each other, chosen by their chips. */
-function over(main, jars, jar) {
+function over(main, jars, jar, pasts) {
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 400 : 300) });
   const chosen = [jar], shapes = new Map(), said = el("p", { class: "soft", role: "status" });
   const chips = el("ul", { class: "chips" });
@@ -60,10 +59,13 @@ function over(main, jars, jar) {
       const i = chosen.indexOf(name);
       return el("li", {}, el("button", { type: "button", class: i < 0 ? "chip" : "chip on", "aria-pressed": String(i >= 0), onclick: () => choose(name) }, i < 0 ? name : `${name} ${jarMark(i).sign}`));
     }) : []));
-    for (const name of chosen) if (!shapes.has(name)) shapes.set(name, await get(`${jarPath(name, "shapes")}?most=${LATEST}`).catch(() => []));
+    for (const name of chosen) {
+      if (!pasts.has(name)) pasts.set(name, await get(jarPath(name, "cycles")).then((past) => past.cycles, () => []));
+      if (!shapes.has(name)) shapes.set(name, await get(`${jarPath(name, "shapes")}?most=${LATEST}`).catch(() => []));
+    }
     if (!alive) return;
     const some = chosen.map((name) => ({ jar: name, shapes: shapes.get(name) }));
-    said.textContent = compared(some);
+    said.textContent = compared(chosen.map((name) => ({ jar: name, cycles: pasts.get(name) })));
     chart.show(overEachOther(some, `The latest rises of ${chosen.join(", ")} from the feeding on. ${said.textContent}`));
   }
   function choose(name) {
@@ -78,10 +80,10 @@ function over(main, jars, jar) {
 }
 
 function compared(some) {
-  const tops = some.map(({ jar, shapes }) => {
-    const each = shapes.filter((one) => one.hours.length > 1).map((one) => { const top = Math.max(...one.ratio); return [one.hours[one.ratio.indexOf(top)], top]; });
-    const mean = (k) => each.reduce((sum, one) => sum + one[k], 0) / each.length;
-    return each.length ? { jar, hours: mean(0), top: mean(1) } : null;
+  const tops = some.map(({ jar, cycles }) => {
+    const each = cycles.filter((one) => one.ended_at_s && one.rise_ratio && one.hours_to_peak).slice(0, LATEST);
+    const mean = (key) => each.reduce((sum, one) => sum + one[key], 0) / each.length;
+    return each.length ? { jar, hours: mean("hours_to_peak"), top: mean("rise_ratio") } : null;
   }).filter(Boolean);
   if (!tops.length) return "No whole rise yet.";
   if (tops.length === 1) return `Its latest rises reached ${sayTimes(tops[0].top)}, about ${sayLong(tops[0].hours)} after the feeding.`;

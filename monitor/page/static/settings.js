@@ -24,7 +24,7 @@ export async function settingsView(main) {
     } catch (error) { said.textContent = `Not saved: ${error.message}`; return null; }
   }
   const ends = [];
-  main.append(locked, el("div", { class: "two" }, el("div", { class: "side" }, quiet(known, send, may), told(known, send, may)), el("div", { class: "side" }, ...known.jars.map((jar) => jarForm(jar, known, send, may, ends)))));
+  main.append(locked, el("div", { class: "two" }, quiet(known, send, may), told(known, send, may)), el("div", { class: "pairs" }, ...known.jars.map((jar) => jarForm(jar, known, send, may, ends))));
   return () => ends.forEach((end) => end());
 }
 

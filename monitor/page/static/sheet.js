@@ -31,7 +31,7 @@ export async function sheetView(main, live, chosen) {
       el("button", { type: "button", class: "other", onclick: () => print() }, "Print"))),
     el("section", { class: "plate", "aria-label": "To be fed" }, el("div", { class: "in" }, begin, weigh, odd, said), el("div", { class: "in screen", hidden: readOnly }, lots.node), rows, el("div", { class: "in row screen" }, all)),
     el("section", { class: "plate waits", "aria-label": "Waiting" }, el("div", { class: "in" }, el("h2", {}, "Waiting")), waiting));
-  const before = handover(chosen), spread = staggering(chosen, live);
+  const before = handover(chosen, live), spread = staggering(chosen, live);
   main.append(before.node, spread.node);
 
   const query = () => new URLSearchParams({ hours, ...(chosen ? { group: chosen } : {}) });
@@ -121,14 +121,14 @@ export async function siblingsView(main, live, jar) {
 }
 
 /** What happened since some hours ago, fetched when it is opened. */
-function handover(group) {
+function handover(group, live) {
   let ago = 8;
   const list = el("ul", { class: "rows" }), says = el("p", { class: "in soft", role: "status" });
   const span = el("select", { onchange: () => { ago = Number(span.value); show(); } }, ...options(SINCE, ago));
   const node = el("details", { class: "plate handover" }, el("summary", { class: "in" }, "What happened before"), el("div", { class: "in row screen" }, el("label", {}, "In the last", span)), says, list);
   async function show() {
     try {
-      const since_s = Math.round(Date.now() / 1000 - ago * 3600), found = await get(`api/handover?${new URLSearchParams({ ...(group ? { group } : {}), ...(ago === 8 ? {} : { since_s }) })}`);
+      const since_s = Math.round(live.now_s() - ago * 3600), found = await get(`api/handover?${new URLSearchParams({ ...(group ? { group } : {}), ...(ago === 8 ? {} : { since_s }) })}`);
       says.textContent = found.happened.length ? `Since ${found.words}, the latest first.` : `Nothing since ${found.words}.`;
       list.replaceChildren(...found.happened.map((one) => el("li", {}, el("b", { class: "when" }, one.words), el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.what}`, one.by ? el("span", { class: "soft" }, `, ${one.by}`) : ""))));
     } catch (error) { says.textContent = error.message; }

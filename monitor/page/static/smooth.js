@@ -3,7 +3,7 @@
 // weights that fall off over some minutes (local linear regression: Cleveland 1979, J. Am. Stat. Assoc. 74:829).
 
 const CALM_S = 900, WIDE_S = 420; // half a window of the median; the spread of the weights
-const SPREADS = 160; // in a picture
+const SPREADS = 50; // in a picture
 const LEAST_MM = 2.5, MADS = 5; // further off than this is not dough
 const LID_S = 90; // before and after a lid was off
 

@@ -78,7 +78,7 @@ function standing(trial, ends, act) {
     el("div", { class: "two" },
       el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, el("p", { class: "soft small" }, `Hours since the feeding: the latest ${LATEST} rises of each, the newest bold. ${names.map((name, i) => `${jarMark(i).sign} ${name}`).join("  ")}`))),
       el("section", { class: "plate" }, el("div", { class: "in" }, ...known, el("p", { class: "soft small" }, known.length ? "Mark: the mean. Line: where the truth lies, 19 times in 20." : "After two whole cycles of each jar, their means stand here with the range where the truth lies."),
-        el("details", {}, el("summary", {}, "The figures, and what they settle"), scroll(`Trial ${trial.trial}`, table),
+        el("details", {}, el("summary", {}, "The figures, and what they settle"), scroll(`Trial ${trial.trial}, the figures`, table),
           el("p", {}, trial.verdict), trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null))))];
 }
 
@@ -111,7 +111,7 @@ function settled(trial) {
 }
 
 /** A row a jar: its mark at the mean, a line over the range; `rows` are [name, [low, mean, high] or nothing]. */
-function whiskers(title, unit, rows, wide = 340) {
+function whiskers(title, unit, rows, wide = 300) {
   const known = rows.filter(([, spread]) => spread);
   if (!known.length) return null;
   const low = Math.min(...known.map(([, [a]]) => a)), high = Math.max(...known.map(([, [, , c]]) => c)), pad = Math.max((high - low) * 0.15, 0.05);
