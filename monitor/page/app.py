@@ -26,6 +26,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from monitor.core.display.local_time import local_day
 from monitor.core.display.units import Display
+from monitor.core.plan.feeding import AIMS
 from monitor.host.time_zone import zone_name
 from monitor.page import advising, baking, feeding_sheet, health, past, planning, trying
 from monitor.page.files import Files
@@ -209,6 +210,10 @@ class Page:
             "water_g": planning.FLOUR_G,
             "jar_ml": planning.JAR_ML,
             "standing_g": planning.KEEP_G,
+            "ripe_g": planning.FLOUR_G,
+            "least_keep_g": planning.KEEP_G,
+            "most_keep_g": planning.KEEP_G,
+            "water_c": planning.WATER_C,
             "at_s": (0.0, 1e11),
         }
         numbers = dict(zip(limits, numbers_of(request, limits), strict=True))
@@ -216,7 +221,12 @@ class Page:
         if flour is not None and len(flour) > report_body.MOST_FLOUR:
             raise Refused(f"flour: at most {report_body.MOST_FLOUR} characters")
         over = request.query_params.get("change_over") == "true"
-        asked = planning.PlanAsked(**numbers, flour=flour or None, once_a_day=once, change_over=over)
+        named = request.query_params.get("aim")
+        if named is not None and named not in AIMS:
+            raise Refused(f"aim: must be {', '.join(AIMS)}")
+        asked = planning.PlanAsked(
+            **numbers, flour=flour or None, once_a_day=once, change_over=over, aim=AIMS[named] if named else None
+        )
         about = self.cultures, jar, self.wall(), self.show
         return JSONResponse(
             await self.readers.ask(planning.plan, *about, asked, self.settings.place, self.settings.notices)
@@ -233,13 +243,11 @@ class Page:
 
     async def bake(self, request: Request) -> Response:
         """The feedings on the way to a bake."""
-        about = self.cultures, self._jar(request), self.wall(), self.show, self._bake_asked(request)
-        return JSONResponse(await self.slow.ask(baking.bake, *about, self.settings.notices, self.settings.place))
+        return JSONResponse(await self.slow.ask(baking.bake, *self._bake_about(request)))
 
     async def bake_kept(self, request: Request) -> Response:
         """Such a bake, kept in place of the last one."""
-        about = self.cultures, self._jar(request), self.wall(), self.show, self._bake_asked(request)
-        kept = await self.slow.ask(baking.keep, *about, self.settings.notices)
+        kept = await self.slow.ask(baking.keep, *self._bake_about(request))
         self.live.wake()
         return JSONResponse(kept, 201)
 
@@ -248,6 +256,13 @@ class Page:
         dropped = await self.readers.ask(baking.drop, self._jar(request))
         self.live.wake()
         return JSONResponse(dropped, 201)
+
+    def _bake_about(
+        self, request: Request
+    ) -> tuple[planning.Cultures, JarSettings, float, Display, Asked, baking.House]:
+        (standing_g,) = numbers_of(request, {"standing_g": planning.KEEP_G})
+        house = baking.House(notices=self.settings.notices, places=self.settings.place, standing_g=standing_g)
+        return self.cultures, self._jar(request), self.wall(), self.show, self._bake_asked(request), house
 
     def _bake_asked(self, request: Request) -> Asked:
         limits = {

@@ -3,6 +3,8 @@ kept, for the daemon to remind of, for the calendar and for `jartide bake`."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from monitor.core.display.units import Display
 from monitor.core.plan.bake import BakePlan
 from monitor.core.plan.waking import awake_by
@@ -15,12 +17,21 @@ from monitor.settings import JarSettings, NoticeSettings, PlaceSettings
 from monitor.values import Json
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """What a bake hangs on besides the starter: when people sleep, where a jar may stand, what stands in it now (None
+    where that was not said: as it was fed)."""
+
+    notices: NoticeSettings | None = None
+    places: tuple[PlaceSettings, ...] = ()
+    standing_g: float | None = None
+
+
 def bake(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
-    notices: NoticeSettings | None = None, places: tuple[PlaceSettings, ...] = (),
-) -> Json:  # fmt: skip
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked, house: House
+) -> Json:
     """The feedings on the way to a bake. Raises Refused and StoreTrouble."""
-    made = _planned(store, known, jar, now_s, show, asked, notices, places)
+    made = _planned(store, known, jar, now_s, show, asked, house)
     ready = made.ready
     return {
         "jar": jar.name,
@@ -56,11 +67,10 @@ def bake(
 
 
 def keep(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
-    notices: NoticeSettings | None = None,
-) -> Json:  # fmt: skip
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked, house: House
+) -> Json:
     """Plan it and keep it. Raises Refused and StoreTrouble."""
-    made = _planned(store, known, jar, now_s, show, asked, notices)
+    made = _planned(store, known, jar, now_s, show, asked, house)
     kept_bake.keep(store, jar.name, kept_bake.kept_of(asked, made, now_s))
     return {"kept": True}
 
@@ -91,15 +101,15 @@ def shown(store: Store, jar: str, now_s: float, show: Display) -> Json:
 
 
 def _planned(
-    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked,
-    notices: NoticeSettings | None, places: tuple[PlaceSettings, ...] = (),
-) -> BakePlan:  # fmt: skip
+    store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked, house: House
+) -> BakePlan:
     refuse_condemned(store, jar)
     if not now_s < asked.wanted_s <= now_s + FURTHEST_S:
         raise Refused("at_s: must be a time to come, within two weeks", 409)
     try:
-        awake_at = awake_by(show.offset_s, notices, now_s)
+        awake_at = awake_by(show.offset_s, house.notices, now_s)
         open_cycle = bake_plans.open_cycle_of(store, jar.name)
-        return bake_plans.planned(known.of(store, jar), open_cycle, jar, asked, now_s, show, awake_at, places=places)
+        about = known.of(store, jar), open_cycle, jar, asked, now_s, show, awake_at, house.standing_g
+        return bake_plans.planned(*about, places=house.places)
     except ValueError as error:
         raise Refused(str(error), 409) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.core.plan.feeding import AIMS
 from monitor.page.openapi_terms import (
     JAR,
     NUMBER,
@@ -28,6 +29,7 @@ from monitor.page.planning import (
     LEVAIN_PCT,
     TARGET_H,
     TEMPERATURE_C,
+    WATER_C,
 )  # fmt: skip
 from monitor.runs.report_body import MOST_FLOUR
 
@@ -46,7 +48,11 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
         "water_g": (FLOUR_G, "Water to use; goes with keep_g and flour_g."),
         "jar_ml": (JAR_ML, "The jar's size, that it does not run over. Default: to the jar's rim."),
         "standing_g": (KEEP_G, "What is in the jar now, for the discard. Default: by its last feeding."),
-        "at_s": ((0.0, 1e11), "A moment at which it is to be ripe, in place of target_h."),
+        "ripe_g": (FLOUR_G, "Ripe starter the bake takes, what is to be kept included."),
+        "least_keep_g": (KEEP_G, "Keep no less than this."),
+        "most_keep_g": (KEEP_G, "Keep no more than this."),
+        "water_c": (WATER_C, "How warm the water is that is mixed in. Default: as the kitchen."),
+        "at_s": ((0.0, 1e11), "A moment at which it is to be ripe, or what `aim` says, in place of target_h."),
     }
     query = [
         {"name": name, "in": "query", "required": False, "description": words,
@@ -56,6 +62,9 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
     query += [
         {"name": "flour", "in": "query", "required": False, "description": "What it is fed, when that is to change.",
          "schema": {**TEXT, "maxLength": MOST_FLOUR}},
+        {"name": "aim", "in": "query", "required": False,
+         "description": "What is to come then. Default: `fall` after target_h, `peak` at at_s.",
+         "schema": {"enum": [*AIMS]}},
         {"name": "once_a_day", "in": "query", "required": False, "description": "Fed each day at about this hour.",
          "schema": {"enum": ["true", "false"]}},
         {"name": "change_over", "in": "query", "required": False,
@@ -72,6 +81,7 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
             ("temperature_c", TEMPERATURE_C, "Expected at the jar. Default: its usual day.", False),
             ("hydration_pct", HYDRATION_PCT, "Of the levain. Default: as last fed.", False),
             ("keep_g", KEEP_G, "To keep back for the next feeding. Default: 20.", False),
+            ("standing_g", KEEP_G, "What is in the jar now. Default: as it was fed.", False),
         )
     ]  # fmt: skip
     return query, bake

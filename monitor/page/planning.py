@@ -19,6 +19,7 @@ from monitor.core.forecast.course import course, height
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import change_over as changing
 from monitor.core.plan import daily, feeding, moment
+from monitor.core.plan.hours import Aim
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of
 from monitor.core.plan.waking import awake_by
@@ -32,6 +33,7 @@ from monitor.values import DAY_S, Feeding, Json, Span
 
 TARGET_H = (2.0, 72.0)
 TEMPERATURE_C = (4.0, 38.0)
+WATER_C = (0.0, 60.0)
 KEEP_G = (1.0, 1000.0)
 HYDRATION_PCT = (100.0 * HYDRATIONS[0], 100.0 * HYDRATIONS[1])
 FLOUR_G = (1.0, 20_000.0)  # or water
@@ -66,8 +68,8 @@ class Cultures:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanAsked:
     """What is asked of a plan. Starter, flour and water all given ask what that feeding will do; `at_s` is a moment at
-    which it is to be ripe; `once_a_day` is fed at about this hour each day; `change_over` goes over to `flour` or
-    `hydration_pct` feeding by feeding; else it is to last `target_h`."""
+    which it is to be ripe, or what `aim` says; `once_a_day` is fed at about this hour each day; `change_over` goes over
+    to `flour` or `hydration_pct` feeding by feeding; else it is to last `target_h`."""
 
     target_h: float | None = None
     at_s: float | None = None
@@ -80,7 +82,12 @@ class PlanAsked:
     hydration_pct: float | None = None
     jar_ml: float | None = None
     standing_g: float | None = None
+    ripe_g: float | None = None
+    least_keep_g: float | None = None
+    most_keep_g: float | None = None
+    water_c: float | None = None
     flour: str | None = None
+    aim: Aim | None = None
 
     @property
     def all_given(self) -> bool:
@@ -105,7 +112,8 @@ def plan(
     limits = replace(
         limits, keep_g=asked.keep_g, flour_g=asked.flour_g, flour=asked.flour, jar_ml=asked.jar_ml or limits.jar_ml,
         hydration=None if asked.hydration_pct is None else asked.hydration_pct / 100.0,
-        standing_g=asked.standing_g or seed.standing_g,
+        standing_g=asked.standing_g or seed.standing_g, ripe_g=asked.ripe_g, least_keep_g=asked.least_keep_g or 1.0,
+        most_keep_g=asked.most_keep_g, water_c=asked.water_c,
     )  # fmt: skip
     warm = bake_plans.warmth_from(culture, cycle, asked.temperature_c)
     line: str | None = None
@@ -127,11 +135,12 @@ def plan(
             if not now_s < asked.at_s <= now_s + FURTHEST_S:
                 raise Refused("at_s: must be a time to come, within two weeks", 409)
             planned = [*moment.plan_for(
-                culture, now_s=now_s, wanted_s=asked.at_s, warmth_from=warm, aim="peak", limits=limits, seed=seed,
-                awake=awake_at, clock=lambda at_s: show.about(at_s, now_s),
+                culture, now_s=now_s, wanted_s=asked.at_s, warmth_from=warm, aim=asked.aim or "peak", limits=limits,
+                seed=seed, awake=awake_at, clock=lambda at_s: show.about(at_s, now_s),
             )]  # fmt: skip
         else:
-            made = feeding.plan(culture, target_h=target_h, temperatures_c=warm(from_s), limits=limits)
+            toward = asked.aim or "fall"
+            made = feeding.plan(culture, target_h=target_h, temperatures_c=warm(from_s), aim=toward, limits=limits)
             planned = [Planned(at_s=from_s, plan=made)]
     except ValueError as error:
         raise Refused(str(error), 409) from None

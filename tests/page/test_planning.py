@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import json
 import os
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import httpx
 import pytest
+from click.testing import CliRunner
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
+from monitor.cli import main
 from monitor.runs import kept_bake
 from monitor.runs.store import Store
 from monitor.settings import Settings
 from monitor.values import Fed, Noting
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, more, serious
+from tests.night import EMPTY_MM
 from tests.page.serving import serving, token
 from tests.page_house import Kitchen, grow, over_a_fed_jar, settings_of
 from tests.servers import wait_until
@@ -173,3 +178,39 @@ def test_grams_that_nobody_told_are_confirmed_with_one_tap(
     assert abs(told[-1].time_s - told[-2].time_s) < 120.0  # the very feeding, and no other one
     assert not eyes.wrong
     context.close()
+
+
+WISHES = (  # each as the API and as the command has it
+    {"target_h": "10"}, {"target_h": "14", "aim": "half_sunk"}, {"target_h": "8", "aim": "peak"}, {"ripe_g": "300"},
+    {"most_keep_g": "10"}, {"least_keep_g": "30", "target_h": "24"}, {"water_c": "45", "target_h": "12"},
+    {"flour": "white", "hydration_pct": "80"}, {"keep_g": "20", "flour_g": "90", "water_g": "60"},
+)  # fmt: skip
+
+
+def test_the_page_plans_what_the_command_plans(client: httpx.Client, household: Settings, tmp_path: Path) -> None:
+    config = tmp_path / "jartide.toml"
+    config.write_text(
+        f'[[jar]]\nname = "rye"\nempty_mm = {EMPTY_MM}\nrim_mm = 120\nflour = "rye"\n'
+        f'[store]\npath = "{household.store.path}"\n[display]\ntime_zone = "Europe/Vienna"\n'
+    )
+    for wish in WISHES:
+        shown = client.get("/api/jars/rye/plan", params=wish).json()
+        words = [
+            word
+            for key, value in wish.items()
+            for word in (f"--{key.replace('target_h', 'target_hours').replace('_', '-')}", value.replace("_", "-"))
+        ]
+        done = CliRunner().invoke(main, ["plan", "--jar", "rye", "--config", str(config), "--json", *words])
+        said = json.loads(done.stdout)
+        grams = ("starter_g", "flour_g", "water_g")
+        assert [shown[key] for key in grams] == [said[key] for key in grams], wish
+        assert shown["met"] == said["met"], wish
+
+
+def test_what_stands_in_the_jar_counts_for_a_bake(client: httpx.Client) -> None:
+    asked = {"at_s": time.time() + 2.5 * 86_400.0, "flour_g": 900}
+    left = [
+        client.get("/api/jars/rye/bake", params={**asked, "standing_g": grams}).json()["discard_g"]
+        for grams in (120, 180)
+    ]
+    assert left[1] > left[0]

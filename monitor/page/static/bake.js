@@ -14,7 +14,7 @@ export async function bakeView(main, jar, live) {
   const mixed = momentChooser(live.now_s(), 1, "09:00", changed);
   const flour = el("input", { type: "number", class: "grams", min: 50, max: 50000, value: 900, inputmode: "numeric" }), levain = el("input", { type: "number", class: "grams", min: 1, max: 100, value: 20, inputmode: "numeric" });
   for (const one of [flour, levain]) one.addEventListener("input", changed);
-  const more = { hydration_pct: maybeNumber("Its water, % of its flour", { min: 30, max: 300, placeholder: "as fed" }, changed), keep_g: maybeNumber("Keep back, g", { min: 1, max: 1000, placeholder: "20" }, changed),
+  const more = { hydration_pct: maybeNumber("Its water, % of its flour", { min: 30, max: 300, placeholder: "as fed" }, changed), keep_g: maybeNumber("Keep back, g", { min: 1, max: 1000, placeholder: "20" }, changed), standing_g: maybeNumber("In the jar now, g", { min: 1, max: 1000, placeholder: "as fed" }, changed),
     temperature_c: maybeNumber(`Warmth, ${degree()}`, { min: Math.ceil(toWarmth(4)), max: Math.floor(toWarmth(38)), step: 0.5, placeholder: "its usual", taken: fromWarmth }, changed) };
   const title = el("h2"), steps = el("ul", { class: "steps" }), because = el("p", { class: "soft" }), cautions = el("ul", { class: "plain soft" }), chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
   const after = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "What is to be expected"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")));

@@ -8,7 +8,7 @@ import { guideLink } from "./guide.js";
 import { jarLinks } from "./past.js";
 import { courseOf, latest, maybeNumber, momentChooser, until } from "./predicted.js";
 import { RiseChart } from "./rise.js";
-import { capital, clock, dayAndClock, el, get, jarPath, sayLong, sayWarmth, sayWeight } from "./words.js";
+import { capital, clock, dayAndClock, degree, el, fromWarmth, get, jarPath, sayLong, sayWarmth, sayWeight, toWarmth } from "./words.js";
 
 const HOUR = 3600;
 
@@ -48,14 +48,21 @@ async function nextFeeding(main, jar, live) {
     water_g: maybeNumber("Water to use, g", { min: 1, max: 20000, placeholder: "as last" }, changed), hydration_pct: maybeNumber("Water, % of flour", { min: 30, max: 300, placeholder: "as last" }, changed),
     jar_ml: maybeNumber("The jar holds, ml", { min: 20, max: 20000, placeholder: first.jar_ml ?? "any" }, changed), standing_g: maybeNumber("In the jar now, g", { min: 1, max: 1000, placeholder: first.standing_g ?? "unknown" }, changed),
   };
+  const least = { least_keep_g: maybeNumber("Keep at least, g", { min: 1, max: 1000 }, changed), most_keep_g: maybeNumber("Keep at most, g", { min: 1, max: 1000 }, changed),
+    ripe_g: maybeNumber("A bake takes, g", { min: 1, max: 20000, placeholder: "nothing" }, changed), water_c: maybeNumber(`Water mixed in, ${degree()}`, { min: Math.ceil(toWarmth(0)), max: Math.floor(toWarmth(60)), placeholder: "as the room", taken: fromWarmth }, changed) };
+  Object.assign(more, least);
+  const aim = el("select", {}, ...[["fall", "it begins to sink"], ["peak", "it is ripe"], ["half_sunk", "it is half sunk"]].map(([value, words]) => el("option", { value }, words)));
+  aim.addEventListener("input", changed);
+  const aimed = el("label", { class: "slider" }, "What is to come then ", aim);
   const flour = el("input", { type: "text", maxlength: 100, autocomplete: "off", placeholder: "as last" });
   flour.addEventListener("input", changed);
-  const how = el("select", { "aria-label": "What is wanted" }, ...[["hours", "To be fed again after some hours"], ["daily", "Fed once a day at this hour"], ["moment", "Ripe at a moment"], ["change", "Another flour or stiffness"], ["given", "These grams: what will they do?"]].map(([value, words]) => el("option", { value }, words)));
-  const forHours = slider("target_h", "To be fed again after", 4, 48, 0.5, (h) => `${h} h`, first.target_h);
-  const forMoment = el("div", { class: "say" }, el("label", {}, "Ripe", ripe.day), el("label", {}, "at", ripe.hour));
+  const how = el("select", { "aria-label": "What is wanted" }, ...[["hours", "Some hours from the feeding"], ["daily", "Fed once a day at this hour"], ["moment", "Ready at a moment"], ["change", "Another flour or stiffness"], ["given", "These grams: what will they do?"]].map(([value, words]) => el("option", { value }, words)));
+  const forHours = slider("target_h", "After", 4, 48, 0.5, (h) => `${h} h`, first.target_h);
+  const forMoment = el("div", { class: "say" }, el("label", {}, "Ready", ripe.day), el("label", {}, "at", ripe.hour));
   const note = el("p", { class: "soft" }, "Say starter, flour and water.");
-  const fold = el("details", {}, el("summary", {}, "Grams, flour, jar"), el("div", { class: "say" }, more.keep_g.node, more.flour_g.node, more.water_g.node, more.hydration_pct.node, el("label", {}, "Which flour", flour), more.jar_ml.node, more.standing_g.node));
+  const fold = el("details", {}, el("summary", {}, "Grams, flour, jar"), el("div", { class: "say" }, more.keep_g.node, more.flour_g.node, more.water_g.node, more.hydration_pct.node, el("label", {}, "Which flour", flour), more.jar_ml.node, more.standing_g.node, ...Object.values(least).map((one) => one.node)));
   function shape() {
+    aimed.hidden = how.value !== "hours" && how.value !== "moment";
     forHours.hidden = how.value !== "hours";
     forMoment.hidden = how.value !== "moment";
     note.hidden = how.value !== "given" && how.value !== "change";
@@ -64,7 +71,7 @@ async function nextFeeding(main, jar, live) {
     more.hydration_pct.node.hidden = how.value === "given";
     if (how.value === "given" || how.value === "change") fold.open = true;
   }
-  how.addEventListener("input", () => { shape(); ask(); });
+  how.addEventListener("input", () => { aim.value = how.value === "moment" ? "peak" : "fall"; shape(); ask(); });
   const unripe = el("p", { class: "note" }), grams = el("p", { class: "grams-big" }), before = el("ul", { class: "steps" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" }), instead = el("div");
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) }), chartTitle = el("h2");
   function asked() {
@@ -72,6 +79,7 @@ async function nextFeeding(main, jar, live) {
     if (how.value === "hours") all.target_h = wish.target_h;
     if (how.value === "daily") all.once_a_day = "true";
     if (how.value === "moment") all.at_s = ripe.at_s;
+    if (!aimed.hidden) all.aim = aim.value;
     if (how.value === "change") all.change_over = "true";
     return new URLSearchParams(Object.entries(all).filter(([, v]) => v !== null));
   }
@@ -108,7 +116,7 @@ async function nextFeeding(main, jar, live) {
     return el("label", { class: "slider" }, `${words}: `, out, input);
   }
   main.append(el("section", { class: "plate", "aria-label": "Wishes" }, el("div", { class: "in" },
-    el("label", { class: "slider" }, "What is wanted ", how), forHours, forMoment, note,
+    el("label", { class: "slider" }, "What is wanted ", how), forHours, forMoment, aimed, note,
     slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth, half(first.temperature_c)), fold)),
   el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, unripe, before, grams, caution, because, instead, facts)),
     el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")))));
