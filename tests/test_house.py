@@ -102,6 +102,7 @@ def test_every_room_holds_what_one_can_take_in() -> None:
 
 ONLY_STAMPS = {
     "test_browser",
+    "test_configs",
     "test_contract",
     "test_engines",
     "test_fed_button",

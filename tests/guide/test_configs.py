@@ -23,8 +23,6 @@ from tests.daemon.test_watch import watching
 from tests.guide.blocks import Block, build, of
 from tests.servers import Authority, free_port, listens, program, wait_until
 
-pytestmark = pytest.mark.dates
-
 SECRETS = ("mqtt_password", "page_password", "page_token", "notice_addresses", "influx_token", "page.crt", "page.key")
 
 

@@ -94,7 +94,6 @@ def test_a_note_is_put_right_where_it_stands(url: str, household: Settings, cont
     assert not eyes.wrong
 
 
-@pytest.mark.dates
 def test_cycles_of_two_jars_over_each_other_and_their_picture(
     url: str, context: BrowserContext, tmp_path: Path
 ) -> None:

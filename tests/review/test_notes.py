@@ -32,8 +32,6 @@ from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
 
-pytestmark = pytest.mark.dates
-
 OPEN_H = 7.8  # since the last feeding; twelve hours before that was another
 EVIL = "<img src=x onerror=alert(1)> $x$ \x1b[31mred\u202e"
 TEXT = "<img src=x onerror=alert(1)> $x$ [31mred"
@@ -118,6 +116,7 @@ def test_every_kind_of_note_has_words() -> None:
 # --- the terminal, JSON, the report
 
 
+@pytest.mark.dates
 def test_review_tells_notes_in_their_cycle(home: Settings) -> None:
     done = run(home, "review", "1")
     assert done.exit_code == 0, done.output
@@ -130,6 +129,7 @@ def test_review_tells_notes_in_their_cycle(home: Settings) -> None:
     assert told_in(run(home, "review", f"1:{last}").stdout) == [LATER]  # one cycle has its own
 
 
+@pytest.mark.dates
 def test_notes_are_in_the_json_with_their_time_and_text(home: Settings) -> None:
     cycles = json.loads(run(home, "review", "1", "--json").stdout)["cycles"]
     notes = [note for cycle in cycles for note in cycle["notes"]]
