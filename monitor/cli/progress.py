@@ -68,6 +68,9 @@ def watched(rows: Iterable[T], seen: Seen) -> Iterator[T]:
 @contextmanager
 def growing(file: Path, size: int, label: str) -> Iterator[None]:
     """A bar for work in one piece that writes a file of about `size` bytes: it goes as far as the file does."""
+    if not sys.stderr.isatty():  # nobody to look at the file for
+        yield
+        return
     over = threading.Event()
 
     def look(seen: Seen) -> None:

@@ -30,8 +30,9 @@ DAEMON = {  # what starting takes of others, with a broker and the page
 }  # fmt: skip
 LISTED = """
 import sys
+before = set(sys.modules)  # an interpreter may bring its own: the one whose clock is moved does
 def loaded():
-    return sorted(name for name, module in sys.modules.items() if module is not None)
+    return sorted(name for name, module in sys.modules.items() if module is not None and name not in before)
 """
 STARTED = """
 import os, signal, threading, time, urllib.request
