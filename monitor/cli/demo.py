@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import gzip
 import logging
+import math
 import os
 import select
 import socket
@@ -68,23 +69,38 @@ def demo(seconds: float | None, folder: Path, no_page: bool) -> None:
 
 
 class HouseClock:
-    """The one clock of the house: it stands at the evening until `begin`, runs `speed` times as fast as the real one,
-    and stands again when the night is over."""
+    """The one clock of the house: it stands at the evening until `begin`, then runs `speed` times as fast as the real
+    one, and stands again when the night is over.
+
+    It waits for the sensors and for the watch: it never goes past the readings that have yet to come and to be stored
+    (`keep_to`). So a busy machine plays a longer night, where it would otherwise find its sensors silent.
+    """
 
     def __init__(self, from_s: float, until_s: float, speed: float, real: Callable[[], float] = time.monotonic) -> None:
-        self._from_s, self._until_s, self._speed, self._real = from_s, until_s, speed, real
-        self._began_s: float | None = None
+        self._now_s, self._until_s, self._speed, self._real = from_s, until_s, speed, real
+        self._looked_s: float | None = None
+        self._next_s: Callable[[], float] = lambda: math.inf
+        self._lock = threading.Lock()  # page, sources and loop ask from threads of their own
+
+    def keep_to(self, next_s: Callable[[], float]) -> None:
+        """`next_s` tells how far it may go (Unix seconds)."""
+        self._next_s = next_s
 
     def begin(self) -> None:
         """Let the night begin."""
-        if self._began_s is None:
-            self._began_s = self._real()
+        with self._lock:
+            if self._looked_s is None:
+                self._looked_s = self._real()
 
     def wall(self) -> float:
         """What time it is in the house."""
-        if self._began_s is None:
-            return self._from_s
-        return min(self._from_s + (self._real() - self._began_s) * self._speed, self._until_s)
+        with self._lock:
+            if self._looked_s is not None:
+                real_s = self._real()
+                on_s = self._now_s + (real_s - self._looked_s) * self._speed
+                self._looked_s = real_s
+                self._now_s = max(self._now_s, min(on_s, self._next_s(), self._until_s))
+            return self._now_s
 
 
 def house_settings(store: Path, port: int) -> Settings:
@@ -142,6 +158,7 @@ def _house(seconds: float, folder: Path) -> None:
             shared.tell(fed, clock.wall())
 
     source = RecordedSource(lines, [jar.name for jar in settings.jars], speed=speed, wall=clock.wall, report=report)
+    clock.keep_to(lambda: source.next_s)
     log_to_stderr(logging.ERROR)
     hours = (until_s - from_s) / 3600.0
     click.echo(
@@ -150,8 +167,8 @@ def _house(seconds: float, folder: Path) -> None:
     sys.stdout.flush()
 
     def started(daemon: Daemon) -> None:
-        clock.begin()
-        threading.Thread(target=_tell, args=(store, settings, source, daemon), name="telling", daemon=True).start()
+        words = (store, settings, source, clock.begin, daemon)
+        threading.Thread(target=_tell, args=words, name="telling", daemon=True).start()
 
     assembly.watch(
         settings,
@@ -189,11 +206,11 @@ def lay_out(store: Path) -> None:
                 outbox.sent(past, one.id, one.notice.due_s)
 
 
-def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon) -> None:
+def _tell(path: Path, settings: Settings, source: RecordedSource, begin: Callable[[], None], daemon: Daemon) -> None:
     """Print what is decided as it is decided; where nobody can press Ctrl-C, end a while after the night, and at once
     where nobody reads any more (`jartide demo | head`)."""
     try:
-        _tell_on(path, settings, source)
+        _tell_on(path, settings, source, begin)
     except BrokenPipeError:
         nowhere = os.open(os.devnull, os.O_WRONLY)  # for whatever is printed yet
         os.dup2(nowhere, sys.stdout.fileno())
@@ -201,7 +218,7 @@ def _tell(path: Path, settings: Settings, source: RecordedSource, daemon: Daemon
     daemon.stop()
 
 
-def _tell_on(path: Path, settings: Settings, source: RecordedSource) -> None:
+def _tell_on(path: Path, settings: Settings, source: RecordedSource, begin: Callable[[], None]) -> None:
     """Until there is nothing more to tell. Raises BrokenPipeError."""
     from monitor.host.time_zone import display
     from monitor.runs.store import Store
@@ -211,6 +228,7 @@ def _tell_on(path: Path, settings: Settings, source: RecordedSource) -> None:
         before = store.events_after(0, 1_000_000)
         place = max((number for number, _ in before), default=0)
         said = {(event.jar, event.kind.value): event.happened_at_s for _, event in before}
+        begin()  # the night: not before it is known what lay before it
         over_s: float | None = None
         while True:
             for number, event in store.events_after(place, 1000):

@@ -49,6 +49,7 @@ def night(seconds: float, folder: Path) -> None:
     from_s = _last_evening_s(time.time())
     clock = HouseClock(from_s, from_s + night.hours * 3600.0 + TICK_S, speed)  # stands at the end: nothing piles up
     source = SimulatedSource(night, speed=speed, wall=clock.wall)
+    clock.keep_to(lambda: source.next_s)
     log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
     click.echo(f"{night.hours:g} hours of a simulated jar in {seconds:g} seconds: {night.shows}.")
     try:

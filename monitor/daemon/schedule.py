@@ -21,10 +21,9 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.date import DateTrigger
 
-from monitor.host.clock import STEP_S
-
 log = logging.getLogger(__name__)
 
+AGAIN_S = 0.01  # real seconds until another look at a clock that lags behind the real one: a played one may stand
 FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
@@ -65,8 +64,8 @@ class Schedule:
             self._entries.clear()
         self._scheduler.shutdown(wait=False)
 
-    def _add(self, name: str, due_s: float) -> None:
-        left_s = min(max(due_s - self._wall(), 0.0) / self._speed, FARTHEST_S)
+    def _add(self, name: str, due_s: float, wait_s: float = 0.0) -> None:
+        left_s = min(max((due_s - self._wall()) / self._speed, wait_s), FARTHEST_S)
         when = datetime.now(UTC) + timedelta(seconds=left_s)
         self._scheduler.add_job(self._run, DateTrigger(when), args=(name, due_s), id=name, replace_existing=True)
 
@@ -75,8 +74,8 @@ class Schedule:
             entry = self._entries.get(name)
             if entry is None or entry[0] != due_s:  # planned again while this one waited for the thread
                 return
-            if due_s > self._wall() + STEP_S:  # the clock was set back after the scheduler had begun this one
-                self._add(name, due_s)
+            if due_s > self._wall():  # the clock was set back after the scheduler had begun this one, or stands
+                self._add(name, due_s, AGAIN_S)
                 return
             del self._entries[name]
         try:

@@ -5,8 +5,10 @@ Used by `recorded` and `simulated`. The daemon's clock may run faster than the r
 
 from __future__ import annotations
 
+import math
 import threading
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
 
 from monitor.sources import Put
 from monitor.sources.boot_clock import BootClocks
@@ -14,6 +16,7 @@ from monitor.sources.ingest import Ingest, SourceStatus
 
 LONGEST_WAIT_S = 0.5  # real seconds between looks at the clock, which may be stepped
 STOP_S = 4.0
+BEHIND_S = 120.0  # of the daemon's clock: it stores every 5 s, and thinks of a silent sensor after many minutes
 
 
 class Playback:
@@ -32,7 +35,9 @@ class Playback:
             monotonic=wall,
         )
         self.status = SourceStatus(name, wall, wall)
-        self.ended = threading.Event()  # nothing more will come
+        self._next_s = -math.inf  # of the message that was not yet handed on; inf when nothing more will come
+        self._under_way: deque[float] = deque()  # times of those that the daemon has not stored yet
+        self.ended = threading.Event()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -53,7 +58,8 @@ class Playback:
         return self._stop.is_set()
 
     def wait_until(self, at_s: float) -> bool:
-        """Wait until the daemon's clock passes a time; False when asked to stop."""
+        """Wait until the daemon's clock reaches the time of the next message; False when asked to stop."""
+        self._next_s = at_s
         while (left_s := at_s - self._wall()) > 0:
             if self._stop.wait(min(left_s / self._speed, LONGEST_WAIT_S)):
                 return False
@@ -62,12 +68,28 @@ class Playback:
     def hand_on(self, put: Put, message: bytes) -> None:
         """A message as a device sends it."""
         self.status.message_came()
-        taken = self._ingest.take(message)
+        taken = self._ingest.take(message, token=self._next_s)
         if taken is not None:
+            self._under_way.append(self._next_s)
             put(taken)
+
+    def stored(self, tokens: Sequence[object]) -> None:
+        """So many of the oldest that were handed on are in the store."""
+        for _ in tokens:
+            self._under_way.popleft()
+
+    @property
+    def next_s(self) -> float:
+        """How far a clock of one's own may go, so that nothing is judged before its reading: to the next message that
+        is yet to come, and BEHIND_S past the oldest that is under way to the store; inf when nothing more will come."""
+        try:
+            return min(self._next_s, self._under_way[0] + BEHIND_S)
+        except IndexError:
+            return self._next_s
 
     def _run(self, play: Callable[[], None]) -> None:
         try:
             play()
         finally:
+            self._next_s = math.inf
             self.ended.set()

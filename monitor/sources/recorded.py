@@ -42,7 +42,13 @@ class RecordedSource:
         self._playback.stop()
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """Nothing waits for it."""
+        """A clock of the player's own waits for it (`next_s`)."""
+        self._playback.stored(tokens)
+
+    @property
+    def next_s(self) -> float:
+        """How far the daemon's clock may go before the next message has come and was stored (Unix seconds)."""
+        return self._playback.next_s
 
     def health(self) -> SourceHealth:
         """Playing; its end is no trouble."""

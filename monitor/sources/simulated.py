@@ -51,7 +51,13 @@ class SimulatedSource:
         self._playback.stop()
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """Nothing waits for it."""
+        """A clock of the player's own waits for it (`next_s`)."""
+        self._playback.stored(tokens)
+
+    @property
+    def next_s(self) -> float:
+        """How far the daemon's clock may go before the next message has come and was stored (Unix seconds)."""
+        return self._playback.next_s
 
     def health(self) -> SourceHealth:
         """Playing, at its end, or what stopped it."""

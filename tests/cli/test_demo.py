@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import re
 import socket
 import subprocess
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
+from monitor.cli.demo import HouseClock
 from monitor.runs import run_file
 from tests.servers import listens, wait_until
 
@@ -76,3 +78,23 @@ def test_the_house_ends_when_nobody_reads_it_any_more(tmp_path: Path) -> None:
         house.stdout.close()
         assert house.wait(60) == 0
         assert house.stderr.read() == ""
+
+
+def test_the_clock_of_the_house_waits_for_its_sensors() -> None:
+    """On a busy machine the readings come late; then the night takes longer, and nobody is found silent."""
+    real_s, next_s = 0.0, 1060.0
+    clock = HouseClock(1000.0, 5000.0, speed=100.0, real=lambda: real_s)
+    clock.keep_to(lambda: next_s)
+    real_s = 7.0
+    assert clock.wall() == 1000.0  # the night has not begun
+    clock.begin()
+    real_s = 7.5
+    assert clock.wall() == 1050.0
+    real_s = 90.0
+    assert clock.wall() == 1060.0  # the reading of that time is still to come
+    next_s = 1120.0
+    assert clock.wall() == 1060.0  # what was waited for is not made up
+    real_s = 90.5
+    assert clock.wall() == 1110.0
+    next_s, real_s = math.inf, 1000.0
+    assert clock.wall() == 5000.0

@@ -142,6 +142,17 @@ def test_a_fast_clock_of_ones_own() -> None:
     assert len(ran) == 1
 
 
+def test_nothing_comes_before_its_time_while_a_clock_stands() -> None:
+    """The demo's stands until its house is ready, a second before its first tick."""
+    now_s, ran = START, []
+    standing = Schedule(lambda: now_s, speed=2000)
+    standing.plan("soon", START + 1.0, lambda: ran.append(now_s))
+    assert not until(lambda: bool(ran), 0.3)
+    now_s = START + 1.0
+    assert until(lambda: ran == [START + 1.0])
+    standing.stop()
+
+
 def test_after_stop_nothing_is_begun(schedule: Schedule) -> None:
     ran: list[str] = []
     schedule.plan("later", START + 2.0, lambda: ran.append("later"))
