@@ -131,6 +131,16 @@ def test_a_climb_that_had_slowed_is_not_sagging(last_mm_per_h: float, gate: Gate
     assert judged(levels_mm=levels_mm, drop=drop).refused_by is gate
 
 
+def test_what_memory_alone_makes_enough_waits_for_a_sag_all_the_same() -> None:
+    levels_mm = climbed(0.0)
+    drop = Drop(
+        z=FALL_Z - 0.01, drop_mm=1.0, sd_mm=0.2, best_mm=max(levels_mm), best_end=len(levels_mm) - 6, best_bins=5
+    )
+    memory = MemoryEvidence(cycles=4, fits=0.9, past=0.999, top_at_s=FED_S, drop_mm=2.0, needed_z=2.0)
+    assert judged(levels_mm=levels_mm, drop=drop, memory=memory).refused_by is Gate.SAG
+    assert judged(levels_mm=levels_mm, drop=replace(drop, z=FALL_Z), memory=memory).holds
+
+
 def test_a_level_that_comes_back_is_not_believed_to_fall() -> None:
     """Mist that clears, a collapse that is made good: 20 min against the 20 min before, by one spread."""
     down = [85.0] * TOP + [78.0] * (END - TOP - BACK_BINS)

@@ -79,13 +79,13 @@ def judge(
 
 
 def _may_go_on(drop: Drop, series: BinSeries) -> bool:
-    """Whether a drop that is no noise may still be a sag on the way up. Where the climb had not slowed before it: it is
-    shallow and young, or too young to have been seen coming back. In any case: the level is coming back already (mist
-    that clears, a collapse that is made good)."""
+    """Whether a drop that is no noise may still be a sag on the way up. Where the climb had not slowed before it, or
+    memory alone made so little evidence enough: it is shallow and young, or too young to have been seen coming back. In
+    any case: the level is coming back already (mist that clears, a collapse that is made good)."""
     i = len(series.level) - 1
     too_young = i - drop.best_end < 2 * BACK_BINS
     shallow = drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S
-    if (too_young or shallow) and not _slowed(series, drop.best_end):
+    if (too_young or shallow) and not (drop.z >= FALL_Z and _slowed(series, drop.best_end)):
         return True
     present = series.present
     if i < 2 * BACK_BINS or present[i] - present[i - BACK_BINS] < 1.0:
