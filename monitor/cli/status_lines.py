@@ -153,6 +153,8 @@ def _next(state: JarState, show: Display, now_s: float) -> list[str]:
         ago = duration(now_s - cycle.fed_at_s)
         when = about_words(cycle, now_s, show) or show.clock(cycle.fed_at_s, now_s)
         said.append(f"{'fed' if known else 'first seen'} {ago} ago ({when})")
+    if state.stage is Stage.UNKNOWN and heard_s is not None:
+        said.append("feed it, and counting begins")
     return said
 
 

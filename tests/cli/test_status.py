@@ -8,6 +8,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -62,6 +63,23 @@ def test_a_jar_that_was_taken_up_in_the_middle_of_a_cycle_is_not_said_to_be_fed(
     said = jartide(tmp_path / "jartide.toml", "status")[1]
     assert "first seen 1 h 5" in said or "first seen 2 h" in said
     assert "fed" not in said
+
+
+def test_a_new_sensor_says_what_it_is_waiting_for(tmp_path: Path) -> None:
+    (tmp_path / "jartide.toml").write_text(CONFIG)
+    now_s = time.time()
+    with Store.open(tmp_path / "s.db") as store:
+        jars = Jars(Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),)), store, Display())
+        jars.restore(now_s - 1800.0)
+        things = [
+            replace(one, reading=replace(one.reading, distance_mm=120.0 + k % 3))
+            for k, one in enumerate(night(every_s=60.0, start_s=now_s - 1700.0, hours=0.4))
+        ]
+        jars.take([one for one in store.add(things) if one is not None], now_s)
+        daemon_status.write(store, now_s, jars.states(now_s), [], [])
+    said = jartide(tmp_path / "jartide.toml", "status")[1]
+    assert "watching    rye" in said
+    assert "feed it, and counting begins" in " ".join(said.split())
 
 
 def test_an_old_level_says_from_when_it_is(house: Path) -> None:
