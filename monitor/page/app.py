@@ -315,7 +315,8 @@ class Page:
 
     async def health(self, request: Request) -> Response:
         """How the watching is doing."""
-        return JSONResponse(await self.readers.ask(health.health, self.wall(), self.show))
+        now_s = self.wall()
+        return JSONResponse(await self.readers.ask(health.health, now_s, self.show, self.live.watching(now_s)))
 
     async def openapi(self, request: Request) -> Response:
         """The description of all this."""

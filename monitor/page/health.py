@@ -20,7 +20,7 @@ NOTICES = 50
 REJECTED = 100
 
 
-def health(store: Store, now_s: float, show: Display) -> Json:
+def health(store: Store, now_s: float, show: Display, watching: bool) -> Json:
     """The whole of it. Raises StoreTrouble."""
     status = daemon_status.read(store)
     kept = outbox.latest(store, NOTICES)
@@ -28,7 +28,7 @@ def health(store: Store, now_s: float, show: Display) -> Json:
     rejected = store.rejected_counts(since)
     return {
         "as_of_s": None if status is None else status.as_of_s,
-        "watching": status is not None and now_s - status.as_of_s <= STALE_S,
+        "watching": watching,
         "sources": [_source(source, now_s, show) for source in (status.sources if status else ())],
         "troubles": list(status.troubles) if status else [],
         "store": {"items": store.count(), "bytes": size_bytes(store.path), "path": store.path.name},

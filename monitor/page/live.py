@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import secrets
+import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 
@@ -69,6 +71,7 @@ class Live:
         self._seq: int | None = None  # up to where the curves have been read
         self._seen: object = None
         self._as_of_s: float | None = None
+        self._wrote_s = -math.inf  # when that was last seen to move, by this machine's clock
         self._troubles: list[str] = []
         self._boot = secrets.token_hex(4)
         self._number = 0
@@ -188,8 +191,19 @@ class Live:
 
     def _head(self) -> dict[str, Json]:
         now_s = self._wall()
-        fresh = self._as_of_s is not None and now_s - self._as_of_s <= STALE_S
-        return {"as_of_s": self._as_of_s, "now_s": now_s, "watching": fresh, "troubles": list(self._troubles)}
+        return {
+            "as_of_s": self._as_of_s,
+            "now_s": now_s,
+            "watching": self.watching(now_s),
+            "troubles": list(self._troubles),
+        }
+
+    def watching(self, now_s: float) -> bool:
+        """Whether the daemon has written lately. In a played night three minutes are a moment: what moved a moment ago
+        is not stale, however late it is."""
+        if self._as_of_s is None:
+            return False
+        return now_s - self._as_of_s <= STALE_S or time.monotonic() - self._wrote_s < HEARTBEAT_S
 
     # --- in a reader's thread, one look at a time ------------------------------------------------------------------
 
@@ -216,6 +230,8 @@ class Live:
 
     def _look_at_jars(self, store: Store, status: Status) -> list[Json]:
         """Take in what the daemon wrote of itself; the jars that look different now."""
+        if self._as_of_s is not None and self._as_of_s != status.as_of_s:
+            self._wrote_s = time.monotonic()
         self._troubles, self._as_of_s = list(status.troubles), status.as_of_s
         now_s = max(self._wall(), status.as_of_s)
         states = [state for state in status.jars if state.jar in self._jars]

@@ -19,6 +19,7 @@ from monitor.page.jar_view import health, last_feeding
 from monitor.page.live import Live
 from monitor.page.readers import Readers
 from monitor.page.sessions import ALL_TRIES, LASTS_S, TRIES, WAIT_S, Seal, Tries
+from monitor.runs import daemon_status
 from monitor.runs.reported import take_back
 from monitor.runs.store import Store
 from monitor.runs.stretch import readings_of, seq_at
@@ -221,3 +222,15 @@ def test_a_jar_that_is_not_heard_shows_what_its_source_suffers_from() -> None:
     assert said("rye", None) == trouble
     assert said("rye", 60_990.0) == []  # heard over the network since
     assert said("wheat", 59_990.0) == []  # another device's jar
+
+
+def test_a_played_night_that_runs_behind_its_clock_is_watched_all_the_same(tmp_path: Path) -> None:
+    """Three minutes of it are less than a second: what moved a moment ago is not stale. What has not moved is."""
+    household = settings_of(tmp_path, ["rye"])
+    with Store.open(household.store.path, 0.0) as store:
+        live = Live(household, Readers(household.store.path), lambda: 9000.0, Display())
+        assert live.now()["watching"] is False
+        for as_of_s, watching in ((8000.0, False), (8060.0, True)):
+            daemon_status.write(store, as_of_s, [nothing_known("rye")], [], [])
+            live._look(store)
+            assert live.now()["watching"] is watching, as_of_s

@@ -23,7 +23,7 @@ import jsonschema_rs  # schemathesis brings it
 import pytest
 
 from monitor.page import connections as connections_module
-from monitor.page.connections import BACKLOG, MOST_CONNECTIONS, RESERVED, RepeatFilter
+from monitor.page.connections import BACKLOG, RESERVED, RepeatFilter
 from monitor.page.openapi import document
 from monitor.page.server import KEPT_FREE, _listening
 from monitor.settings import Settings
@@ -164,10 +164,12 @@ def _dribbling(raw: socket.socket) -> Iterator[None]:
     thread.join()
 
 
-SERVER = """
+DESCRIPTORS = 512  # half of what a process has by default: a crowd that is larger comes in half the time
+CROWD = DESCRIPTORS + 60
+SERVER = f"""
 import resource, sys
 from pathlib import Path
-resource.setrlimit(resource.RLIMIT_NOFILE, (1024, 1024))
+resource.setrlimit(resource.RLIMIT_NOFILE, ({DESCRIPTORS}, {DESCRIPTORS}))
 from monitor.page.server import PageServer
 from monitor.settings import PageSettings
 from tests.page_house import settings_of
@@ -182,8 +184,8 @@ threading.Event().wait()
 
 
 @pytest.mark.fault("W12")
-def test_a_thousand_idle_connections_take_nothing_from_anybody(tmp_path: Path) -> None:
-    """Eleven hundred half requests against a process of 1,024 descriptors: whoever asks wholly is answered, the rest of
+def test_a_crowd_of_idle_connections_takes_nothing_from_anybody(tmp_path: Path) -> None:
+    """More half requests than the process has descriptors: whoever asks wholly is answered, the rest of
     the descriptors stay free, and the log stays short."""
     port = free_port()
     with (tmp_path / "log").open("wb") as log:
@@ -195,15 +197,15 @@ def test_a_thousand_idle_connections_take_nothing_from_anybody(tmp_path: Path) -
             ExitStack() as opened,
             httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=20, verify=False) as client,
         ):
-            crowd(opened, port, 1100, lambda: half_a_request(port))
+            crowd(opened, port, CROWD, lambda: half_a_request(port))
             for _ in range(20):
                 crowd(opened, port, 10, lambda: half_a_request(port))
                 assert client.get("/api/now").status_code == 200
             fresh = httpx.get(f"http://127.0.0.1:{port}/static/page.css", timeout=20, verify=False)
             assert fresh.status_code == 200
             held = len(os.listdir(f"/proc/{process.pid}/fd"))
-            assert held < 1024 - RESERVED / 2, held
-            assert held > MOST_CONNECTIONS / 2  # they are still there
+            assert held < DESCRIPTORS - RESERVED / 2, held
+            assert held > (DESCRIPTORS - RESERVED) * 0.9  # they are still there
         assert (tmp_path / "log").stat().st_size < 20_000
     finally:
         process.kill()
@@ -212,7 +214,7 @@ def test_a_thousand_idle_connections_take_nothing_from_anybody(tmp_path: Path) -
 
 @pytest.mark.fault("W12")
 def test_who_does_not_greet_takes_no_reserved_descriptor(tmp_path: Path) -> None:
-    """With TLS, eleven hundred connections without a greeting are none yet for the server that would count them."""
+    """With TLS, connections without a greeting are none yet for the server that would count them."""
     authority, port = Authority.make(tmp_path / "ca"), free_port()
     certificate = [str(one) for one in authority.issue("localhost")]
     with (tmp_path / "log").open("wb") as log:
@@ -221,9 +223,9 @@ def test_who_does_not_greet_takes_no_reserved_descriptor(tmp_path: Path) -> None
     try:
         wait_until(lambda: listens(port), "the page listens")
         with ExitStack() as opened:
-            crowd(opened, port, 1100, lambda: socket.create_connection(("127.0.0.1", port), timeout=20))
+            crowd(opened, port, CROWD, lambda: socket.create_connection(("127.0.0.1", port), timeout=20))
             held = len(os.listdir(f"/proc/{process.pid}/fd"))
-            assert 500 < held <= 1024 - KEPT_FREE + 1, held
+            assert DESCRIPTORS / 2 < held <= DESCRIPTORS - min(KEPT_FREE, DESCRIPTORS // 4) + 1, held
         context = ssl.create_default_context(cafile=authority.file)
         asked = [f"https://localhost:{port}/healthz"]
         wait_until(

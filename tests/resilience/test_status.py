@@ -164,7 +164,7 @@ def known(folder: Path, sources: Iterable[SourceHealth], troubles: Iterable[str]
     with StoreLock(folder / "s.db"), Store.open(folder / "s.db") as store:
         daemon_status.write(store, time.time(), [], list(sources), list(troubles))
         done = CliRunner().invoke(main, ["status", "--config", str(folder / "jartide.toml")])
-        page = health.health(store, time.time(), Display())
+        page = health.health(store, time.time(), Display(), True)
     assert done.exit_code == 0, done.output
     return " ".join(done.output.split()), page  # type: ignore[return-value]
 

@@ -2,7 +2,7 @@
 // with a tap. A house of one jar is that jar.
 
 import { makeCard } from "./card.js";
-import { comingMoments, jarLink, jarRow, shelf } from "./shelf.js";
+import { comingMoments, jarRow, shelf } from "./shelf.js";
 import { clock, el } from "./words.js";
 
 const DESK_PX = 900, SOON_MS = 250;
@@ -61,15 +61,12 @@ export function nowView(main, live, chosen) {
   }
   const later = () => { timer ??= setTimeout(show, SOON_MS); };
 
-  /** The small curves, each of which takes its place in its row. */
+  /** The small curves: when they are there, all is drawn again, so that nothing on the page is newer than the rest. */
   async function fetchCurves(some) {
     const missing = some.filter((jar) => !live.curves.known.has(jar.jar));
+    if (!missing.length) return;
     await Promise.allSettled(missing.map((jar) => live.curves.of(jar.jar)));
-    if (!alive) return;
-    for (const jar of missing) {
-      const curve = live.curves.known.get(jar.jar), latest = live.now.jars.find((one) => one.jar === jar.jar) ?? jar, row = rows.querySelector(`a[href="${CSS.escape(jarLink(jar.jar))}"]`)?.parentElement;
-      if (curve && row && !row.contains(document.activeElement)) row.replaceWith(jarRow(latest, curve));
-    }
+    if (alive && missing.some((jar) => live.curves.known.has(jar.jar))) later();
   }
 
   const off = live.subscribe({
