@@ -4,6 +4,7 @@ in the demo's house at the evening where its night begins."""
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
@@ -66,6 +67,22 @@ def page(browser: Browser) -> Iterator[Page]:
     made.set_default_timeout(WAIT_MS)
     yield made
     context.close()
+
+
+def test_what_is_wrong_is_found(page: Page) -> None:
+    page.set_content(
+        "<main><h1>x</h1><svg width=100 height=40><text x=0 y=20 font-size=14>flour</text>"
+        "<text x=5 y=22 font-size=10>water</text><text x=90 y=20 font-size=14>starter</text></svg>"
+        "<p style='width:2500px'>wide</p><p style='color:#ccc;background:#fff'>pale</p>"
+        "<p style='width:3em;overflow:hidden;white-space:nowrap'>one word too many</p></main>"
+    )
+    found = "\n".join(looks(page))
+    for size in SIZES:
+        for wrong in (
+            "flour / water lie over each other", "water: 10.0 px high", "starter: runs out", "it scrolls sideways",
+            "one word too many: cut off", "color-contrast",
+        ):  # fmt: skip
+            assert re.search(f"{size}, .*{wrong}", found), (size, wrong, found)
 
 
 @pytest.mark.parametrize("jar", HOURS_OPEN)
