@@ -54,7 +54,7 @@ by_option = click.option(
 )
 
 
-@click.command()
+@click.command(context_settings={"allow_extra_args": True})
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--starter-g", type=grams, help="Starter kept, grams.")
@@ -68,7 +68,9 @@ by_option = click.option(
 @click.option(
     "--corrects", metavar="TIME", help="Put right the feeding of that time, in place of what was told or seen of it."
 )
+@click.pass_context
 def fed(
+    ctx: click.Context,
     config: Path,
     jar: str,
     starter_g: float | None,
@@ -87,6 +89,8 @@ def fed(
     last week is put right with --corrects (its time, if need be, with --at); one that was none: `jartide undo JAR
     feeding`.
     """
+    if ctx.args:
+        refuse(f"{' '.join(ctx.args)}: say what is what: jartide fed {jar} --starter-g 20 --flour-g 80 --water-g 80")
     settings = settings_from(config)
     jar_from(settings, jar)
     if flour_g == 0:

@@ -87,3 +87,11 @@ def test_the_command_says_what_the_rest_is_taken_as(config: Path) -> None:
     assert "The rest is taken as usual, 25+200+200 g (1:8:8)".replace("+", " + ") in told.output
     more = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "--starter-g", "50", "--water-g", "180"])
     assert "taken as usual" not in more.output  # together they are whole
+
+
+def test_bare_grams_are_answered_with_how_to_say_them(config: Path) -> None:
+    done = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "20", "80", "80"])
+    assert (done.exit_code, done.stderr) == (
+        2,
+        "20 80 80: say what is what: jartide fed rye --starter-g 20 --flour-g 80 --water-g 80\n",
+    )
