@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from math import inf
 from typing import Any, Protocol
 
 from monitor.host import lock
@@ -120,7 +121,7 @@ class _Own:
         for source in self._sources:
             source.stop()
 
-    def _put(self, item: Delivery | Rejected) -> None:
+    def _put(self, item: Delivery | Rejected, *, wait_s: float = inf) -> None:
         with self._lock:
             self._received.counts[item.source] = self._received.counts.get(item.source, 0) + 1
             if isinstance(item, Rejected):

@@ -28,6 +28,7 @@ log = logging.getLogger(__name__)
 
 QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
 SHOWN_SHARE = 0.05  # of the loop's time at most: to show what is believed of thousands of jars takes a second each time
+STOP_LOOK_S = 0.2  # how soon one that waits for room sees that the daemon is stopping
 LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
 
 
@@ -76,13 +77,15 @@ class Daemon:
         self._held = held
         self._unshown, self._show_from_s = False, -inf
 
-    def put(self, thing: Delivery | Rejected | Tick) -> None:
-        """The sources' and the schedule's end of the queue; waits while it is full. Raises queue.Full when stopping."""
+    def put(self, thing: Delivery | Rejected | Tick, *, wait_s: float = inf) -> None:
+        """The sources' and the schedule's end of the queue; waits while it is full, for `wait_s` at most. Raises
+        queue.Full after that, and when stopping."""
         while True:
             try:
-                return self._queue.put(thing, timeout=0.2)
+                return self._queue.put(thing, timeout=min(wait_s, STOP_LOOK_S))
             except queue.Full:
-                if self._stopping.is_set():
+                wait_s -= STOP_LOOK_S
+                if wait_s <= 0 or self._stopping.is_set():
                     raise
 
     def stop(self) -> None:

@@ -11,16 +11,21 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol, TypeAlias
+from math import inf
+from typing import Protocol
 
 from monitor.host.time_zone import offset_of
 from monitor.settings import MqttSettings, Settings
 from monitor.sources.boot_clock import BootClocks
 from monitor.values import Delivery, Rejected, SourceHealth
 
-Put: TypeAlias = Callable[[Delivery | Rejected], None]
-"""The daemon's end of the queue, called from the source's thread. It may block while the queue is full; once the daemon
-is stopping it raises queue.Full instead, and the item comes again at the next start, or is lost with a serial line."""
+
+class Put(Protocol):
+    """The daemon's end of the queue, called from the source's thread."""
+
+    def __call__(self, thing: Delivery | Rejected, *, wait_s: float = inf) -> None:
+        """Waits while the queue is full, for `wait_s` at most. After that, and once the daemon is stopping, it raises
+        queue.Full: what is not put again comes again at the next start, or is lost with a serial line."""
 
 
 class Source(Protocol):

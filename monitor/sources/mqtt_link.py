@@ -24,7 +24,7 @@ from monitor.settings import MqttSettings
 from monitor.sources.mqtt_packet_limit import PACKET_MAX, LimitedClient
 
 SESSION_S = 86_400  # a day: how long the broker keeps our messages while we are down
-WINDOW = 200  # unacknowledged messages that we are willing to hold; brokers have a limit of their own, often 20
+WINDOW = 200  # unacknowledged messages that we ask for at most; mosquitto 2.0.11 was seen to send some hundreds more
 CONNECT_S = 5.0  # for the TCP connection and the TLS greeting
 BAD_PROTOCOL, BAD_LOGIN, FORBIDDEN, TAKEN_OVER = 132, 134, 135, 142  # MQTT 5, section 2.4; paho maps 3.1.1 onto them
 

@@ -5,7 +5,9 @@ reading is committed: a crash in between costs nothing, the message comes again.
 same way, else twenty of them would close the broker's window for ever.
 
 One thread owns the connection: it connects, reads, writes and waits with growing, scattered pauses; other threads only
-leave packets and wake it. So no callback and no exception can end the connection unnoticed.
+leave packets and wake it. So no callback and no exception can end the connection unnoticed. Nor does it wait for room
+in the daemon's queue: what finds none is held here, nothing more is read until it does (the broker holds the rest), and
+the broker goes on hearing from us.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ import select
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any
@@ -35,7 +38,7 @@ from monitor.sources.mqtt_in_flight import AckToken, InFlight, topic_of
 from monitor.sources.mqtt_packet_limit import LimitedSocket
 from monitor.sources.mqtt_publisher import ConfirmedPublisher
 from monitor.sources.mqtt_tables import Tables
-from monitor.values import SourceHealth
+from monitor.values import Delivery, Rejected, SourceHealth
 
 log = logging.getLogger(__name__)
 
@@ -43,6 +46,7 @@ KEEPALIVE_S = 30  # a connection that is dead without a word is noticed within t
 RETRY_S = (1.0, 60.0)  # first and longest pause; each is scattered down to its half, so that clients do not march
 STOP_S = 4.0
 BURST = 64  # messages read before our own words and the clock get their turn
+ROOM_S = 0.2  # for the daemon to make room in its queue before our own words get their turn
 AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
 CATCH_UP_S = 30.0  # what waited comes at once; our own echo comes behind it, where we may hear it
 CLOSED = "the broker closed the connection: it is tried again, the broker's log says why"
@@ -87,6 +91,8 @@ class MqttSource:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._put: Put | None = None
+        self._held: deque[Delivery | Rejected] = deque()  # what the daemon's queue has no room for yet, in its order
+        self._kept_s = float("-inf")  # time.monotonic, when the connection was last kept alive
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
@@ -200,18 +206,21 @@ class MqttSource:
                 said = self._say(client, "online")
                 client.publish(self._echo_topic, self._echo, qos=1)
             assert isinstance(sock, LimitedSocket)  # `make_client` makes no other
-            ready = [sock] if sock.pending() else []  # TLS may hold bytes that select cannot see
+            self._hand_on(ROOM_S)
+            full = bool(self._held) and self._in_flight.client is client  # its greeting is read in any case
+            at_hand = sock.pending() > 0  # TLS may hold bytes that select cannot see
             wanted = [sock] if client.want_write() or sock.unwritten() else []
             both: list[LimitedSocket | socket.socket] = [sock, self._wake_r]
-            readable, writable, _ = select.select(both, wanted, [], 0 if ready else 1.0)
+            readable, writable, _ = select.select(both[full:], wanted, [], 0 if at_hand or full else 1.0)
             if self._wake_r in readable:
                 self._wake_r.recv(4096)
-            if ready or sock in readable:
+            unread = full or at_hand or sock in readable
+            if unread and not full:
                 self._read(client)
             if writable or client.want_write():
                 with sock.gathering():  # all acknowledgements of a commit in one call
                     client.loop_write()
-            client.loop_misc()
+            self._keep_alive(client, unread=unread)
             if self._unreadable is not None and time.monotonic() - self._asked_s > RETRY_S[1]:
                 self._subscribe(client)  # its access list may have been mended
             if self._status.health().connected:
@@ -224,6 +233,27 @@ class MqttSource:
             client.loop_read()
             if self._came == came or client.socket() is None:
                 return
+
+    def _hand_on(self, wait_s: float) -> None:
+        """Put what is held into the daemon's queue, as far as there is room; waits for the first at most."""
+        assert self._put is not None
+        with suppress(queue.Full):  # the daemon is behind, or stopping: then the message comes again at the next start
+            while self._held:
+                self._put(self._held[0], wait_s=wait_s)
+                self._held.popleft()
+                wait_s = 0.0
+
+    def _keep_alive(self, client: mqtt.Client, *, unread: bool) -> None:
+        """Ping the broker when it is time, and see that it has answered (MQTT 5.0, 3.1.2.10). Its answer may lie behind
+        what is unread: paho would miss it. Until all is read, any word of ours tells the broker that we are here."""
+        now_s = time.monotonic()
+        if unread and now_s - self._kept_s < self._keepalive_s / 3:
+            return
+        if not unread:
+            client.loop_misc()
+        elif self._in_flight.client is client:
+            client.publish(self._echo_topic, b"")
+        self._kept_s = now_s
 
     def _subscribe(self, client: mqtt.Client) -> None:
         self._asked_s = time.monotonic()
@@ -256,7 +286,7 @@ class MqttSource:
             return
         now_s = time.monotonic()
         self._catching_up = flags.session_present and now_s - self._left_s > AWAY_S
-        self._greeted_s = now_s
+        self._greeted_s = self._kept_s = now_s
         self._in_flight.greeted(client, resumed=flags.session_present)
         self._subscribe(client)
 
@@ -299,9 +329,6 @@ class MqttSource:
                 self._in_flight.acknowledge([token])
                 return
             self._take(message, token)
-        except queue.Full:  # the daemon is stopping: the message comes again at the next start
-            if token is not None:
-                self._in_flight.forget(token)
         except Exception as error:
             log.exception("%s", self.name)
             if token is not None:  # not handed on: forget it and connect again, so that it comes again
@@ -310,7 +337,6 @@ class MqttSource:
                 client.disconnect()
 
     def _take(self, message: mqtt.MQTTMessage, token: AckToken | None) -> None:
-        assert self._put is not None
         for _, pattern, take in self._listeners:
             if match := pattern.fullmatch(topic_of(message)):
                 take(match.groupdict().get("jar"), bytes(message.payload), bool(message.retain), token)
@@ -324,8 +350,8 @@ class MqttSource:
             waited=message.retain or self._catching_up,
             token=token,
         )
-        for item in items:
-            self._put(item)
+        self._held += items
+        self._hand_on(0.0)
         if not items:
             self._in_flight.acknowledge([token])
         self._report()

@@ -253,7 +253,7 @@ def test_tables_of_one_broker_share_a_connection_and_each_takes_its_own(broker: 
     (source,) = open_sources(Opening(settings=settings, client_token="token"))
     came: list[Delivery | Rejected] = []
 
-    def put(item: Delivery | Rejected) -> None:
+    def put(item: Delivery | Rejected, *, wait_s: float) -> None:
         came.append(item)
         source.acknowledge([item.token])
 

@@ -31,7 +31,7 @@ def test_a_night_through_a_broker_ends_with_its_fall(broker: Mosquitto, kind: st
     readings: list[Reading] = []
     came: queue.SimpleQueue[Reading] = queue.SimpleQueue()
 
-    def put(item: Delivery | Rejected) -> None:
+    def put(item: Delivery | Rejected, *, wait_s: float) -> None:
         assert isinstance(item, Delivery), item
         came.put(item.reading)
         source.acknowledge([item.token])

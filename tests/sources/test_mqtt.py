@@ -1,9 +1,12 @@
 """The MQTT source against a real broker: readings in, our own words out, errors of our own."""
 
 import queue
+import re
 import threading
 import time
+from types import SimpleNamespace
 
+import paho.mqtt.client
 import pytest
 
 from monitor.settings import JarSettings, MqttSettings, SerialSettings, Settings
@@ -11,7 +14,7 @@ from monitor.sources import Opening, mqtt_publisher, mqtt_source, open_sources
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery, Rejected
 from tests.servers import Mosquitto, wait_until
-from tests.sources.topics import JARS, Begin, Device, connected, distances, reading
+from tests.sources.topics import JARS, TOPIC, Begin, Device, connected, distances, reading
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
@@ -147,13 +150,11 @@ def test_an_error_while_taking_in_loses_nothing(
 def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: Begin) -> None:
     room, items = threading.Semaphore(5), []
 
-    def put(item: Delivery | Rejected) -> None:
-        while not room.acquire(timeout=0.05):
-            if ending.is_set():
-                raise queue.Full
+    def put(item: Delivery | Rejected, *, wait_s: float) -> None:
+        if not room.acquire(timeout=min(wait_s, 0.02)):
+            raise queue.Full
         items.append(item)
 
-    ending = threading.Event()
     source = MqttSource(MqttSettings(host="127.0.0.1", port=broker.port), "full", jars=JARS)
     source.start(put)
     wait_until(lambda: connected(source), "connected")
@@ -165,13 +166,53 @@ def test_a_full_queue_holds_up_nothing_but_the_source(broker: Mosquitto, begin: 
     wait_until(lambda: len(items) == 10, "the rest")
     device.say(reading(11))
     device.hear("jartide/status")
-    ending.set()
     source.stop()
     wait_until(lambda: device.heard and device.heard[-1][1] == b"offline", "left in good order")
     device.leave()
     _, caught = begin(broker.port, client_id="full")
     wait_until(lambda: caught.distances[-1:] == [111.0], "what there was no room for")
     assert caught.distances == distances(5, 6, 7, 8, 9, 11)  # and what was not acknowledged
+
+
+@pytest.mark.fault("M17")
+@pytest.mark.parametrize(("protocol", "qos"), [("5", 1), ("3.1.1", 0)])
+def test_the_broker_hears_from_us_while_the_daemon_has_no_room(
+    broker: Mosquitto, protocol: str, qos: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MQTT 5.0, 3.1.2.10: after one and a half keep-alives without a word the broker ends the connection. The client's
+    clocks are moved here; the answers to its pings lie behind readings for which there is no room."""
+    clock = [1000.0]
+    monkeypatch.setattr(mqtt_source, "time", SimpleNamespace(monotonic=lambda: clock[0], time=time.time))
+    monkeypatch.setattr(paho.mqtt.client, "time_func", lambda: clock[0])
+    room, items = threading.Semaphore(5), []
+
+    def put(item: Delivery | Rejected, *, wait_s: float) -> None:
+        if not room.acquire(timeout=min(wait_s, 0.02)):
+            raise queue.Full
+        items.append(item)
+        source.acknowledge([item.token])
+
+    def said() -> int:
+        return len(re.findall(r"Received \w+ from full", broker.log()))
+
+    source = MqttSource(MqttSettings(host="127.0.0.1", port=broker.port, protocol=protocol), "full", jars=JARS)
+    source.start(put)
+    wait_until(lambda: connected(source), "connected")
+    device = Device(broker.port)
+    for n in range(200):
+        device.client.publish(TOPIC, reading(n), qos=qos)
+    wait_until(lambda: source._held, "no more room")
+    for _ in range(6):
+        before = said()
+        clock[0] += mqtt_source.KEEPALIVE_S / 2
+        wait_until(lambda before=before: said() > before, "a word to the broker")
+    room.release(1000)
+    wait_until(lambda: len(items) >= 200, "all")
+    assert [item.reading.distance_mm for item in items] == distances(*range(200))
+    assert connected(source)
+    assert broker.log().count("as full (") == 1  # greeted once
+    source.stop()
+    device.leave()
 
 
 def test_all_configured_sources_are_opened_under_names_of_their_own() -> None:

@@ -111,7 +111,7 @@ from monitor.settings import MqttSettings
 from monitor.sources.mqtt_source import MqttSource
 source = MqttSource(MqttSettings(host="127.0.0.1", port=int(sys.argv[1])), "crashes", jars=frozenset({"rye"}))
 taken = []
-def put(item):
+def put(item, *, wait_s):
     taken.append(item)
     if len(taken) <= 3:
         source.acknowledge([item.token])

@@ -159,7 +159,7 @@ from monitor.settings import MqttSettings
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery
 came, done = [], threading.Event()
-def put(item):
+def put(item, *, wait_s):
     came.append(item.reading.distance_mm if isinstance(item, Delivery) else item.reason)
     source.acknowledge([item.token])
     if came[-1] == 105.0:

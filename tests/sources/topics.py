@@ -22,7 +22,7 @@ class Caught:
         self.at_once = at_once
         self.source: MqttSource | None = None
 
-    def __call__(self, item: Delivery | Rejected) -> None:
+    def __call__(self, item: Delivery | Rejected, *, wait_s: float = 0.0) -> None:
         self.items.append(item)
         if self.at_once:
             self.commit([item])
