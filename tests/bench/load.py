@@ -3,7 +3,8 @@
 A publisher of its own sends one reading of each jar in turn, evenly spread, with QoS 1 to a real mosquitto; the real
 `jartide watch` takes them in, with its page and its MQTT state on. Nothing may be lost or doubled. The lag of a reading
 runs from its being published until a reader in another process finds it committed in the store's file; the wait of up
-to 5 s for its group is part of it. All clocks are the machine's monotonic one. The readings are invented.
+to 5 s for its group is part of it; all by the machine's monotonic clock. The lag of a decision runs from the reading or
+the tick that it was made at until it is found there, by the wall clock. The readings are invented.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TypeAlias
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -46,7 +48,7 @@ def publish(port: int, jars: int, every_s: float, minutes: float, times: Path) -
     for k in range(round(jars * minutes * 60 / every_s)):
         time.sleep(max(0.0, began_s + k * every_s / jars - time.monotonic()))
         jar, seq = k % jars, k // jars
-        reading = {"distance_mm": distance_mm(jar, seq), "temperature_c": 24.1, "boot": "load", "seq": seq}
+        reading = {"distance_mm": distance_mm(jar, seq, every_s), "temperature_c": 24.1, "boot": "load", "seq": seq}
         sent.append(time.monotonic())
         waiting.append(client.publish(f"jartide/jar{jar}/reading", json.dumps(reading), qos=1))
         waiting = [info for info in waiting if not info.is_published()] if k % 1000 == 0 else waiting
@@ -57,12 +59,13 @@ def publish(port: int, jars: int, every_s: float, minutes: float, times: Path) -
     times.write_text(json.dumps(sent))
 
 
-def distance_mm(jar: int, seq: int) -> float:
-    """A third of the jars rise a little, a third are fed at the second reading, of a third the lid is off at the second
-    and third: so that something is decided of most."""
-    if jar % 3 == 2 and seq in (1, 2):
+def distance_mm(jar: int, seq: int, every_s: float) -> float:
+    """A third of the jars rise a little, a third are fed after a minute, of a third the lid is off for two minutes:
+    so that something is decided, of the last third within four minutes."""
+    minute = int(seq * every_s // 60)
+    if jar % 3 == 2 and minute in (1, 2):
         return 400.0
-    level_mm = (105.0 if jar % 3 == 1 and seq < 1 else 45.0) + 0.05 * seq + (jar * 7919 + seq * 104729) % 11 / 10
+    level_mm = (105.0 if jar % 3 == 1 and minute < 1 else 45.0) + 0.05 * minute + (jar * 7919 + seq * 104729) % 11 / 10
     return round(180.0 - level_mm, 1)
 
 
@@ -107,7 +110,7 @@ def run(jars: int, every_s: float, minutes: float) -> dict[str, object]:
             cpu_s, start_mb, began_s = processor_s(daemon.pid), memory_mb(daemon.pid), time.monotonic()
             publisher = subprocess.Popen([*command, str(jars), str(every_s), str(minutes), str(times)])
             count = round(jars * minutes * 60 / every_s)
-            found = look(file, count, publisher)
+            found, decided = look(file, count, publisher)
             wait_until(times.exists, "the publisher is done", PATIENCE_S)
             cpu_s, took_s = processor_s(daemon.pid) - cpu_s, time.monotonic() - began_s
             end_mb = memory_mb(daemon.pid)
@@ -115,7 +118,6 @@ def run(jars: int, every_s: float, minutes: float) -> dict[str, object]:
             daemon.send_signal(signal.SIGTERM)
             ended = daemon.wait(PATIENCE_S)
         sent = json.loads(times.read_text())
-        lags = [at_s - sent[seq * jars + jar] for jar, seq, at_s in found]
         often = Counter((jar, seq) for jar, seq, _ in found)
         assert ended == 0, (folder / "log").read_text()[-3000:]
         assert len(found) == len(often) == count, f"{count} sent, {len(often)} of them stored, {len(found)} rows"
@@ -124,11 +126,9 @@ def run(jars: int, every_s: float, minutes: float) -> dict[str, object]:
             "a_second": round(jars / every_s, 1),
             "lost": count - len(often),
             "doubled": len(found) - len(often),
-            "lag_s": {
-                "p50": round(percentile(lags, 0.5), 2),
-                "p99": round(percentile(lags, 0.99), 2),
-                "max": round(max(lags), 2),
-            },
+            "lag_s": spread([at_s - sent[seq * jars + jar] for jar, seq, at_s in found]),
+            "decisions": len(decided),
+            "decided_lag_s": spread(decided),
             "daemon_cpu_share": round(cpu_s / took_s, 2),
             "daemon_mb": [round(start_mb), round(end_mb)],
             "store_mb": round(file.stat().st_size / 1e6, 1),
@@ -137,10 +137,20 @@ def run(jars: int, every_s: float, minutes: float) -> dict[str, object]:
         }
 
 
-def look(file: Path, count: int, publisher: subprocess.Popen[bytes]) -> list[tuple[int, int, float]]:
-    """(jar, device's number, when it was first found) of every row, until all are there or none comes any more."""
+def spread(lags_s: Sequence[float]) -> dict[str, float]:
+    shares = {"p50": 0.5, "p99": 0.99, "max": 1.0}
+    return {name: round(percentile(lags_s, share), 2) for name, share in shares.items()} if lags_s else {}
+
+
+Look: TypeAlias = tuple[list[tuple[int, int, float]], list[float]]
+
+
+def look(file: Path, count: int, publisher: subprocess.Popen[bytes]) -> Look:
+    """(jar, device's number, when it was first found) of every row, until all are there or none comes any more; and the
+    lags of what was decided."""
     found: list[tuple[int, int, float]] = []
-    last_seq, give_up_s = 0, float("inf")
+    decided: list[float] = []
+    last_seq, last_id, give_up_s = 0, 0, float("inf")
     with Store.join(file) as store:
         while len(found) < count and time.monotonic() < give_up_s:
             time.sleep(LOOK_S)
@@ -152,9 +162,14 @@ def look(file: Path, count: int, publisher: subprocess.Popen[bytes]) -> list[tup
             for seq, name, number in rows:
                 found.append((int(name.removeprefix("jar")), number, now_s))
                 last_seq = seq
+            new = store.query("SELECT id, decided_s FROM event WHERE id > ? ORDER BY id", (last_id,))
+            wall_s = time.time()
+            for number, decided_s in new:
+                decided.append(wall_s - decided_s)
+                last_id = number
             if give_up_s == float("inf") and publisher.poll() is not None:
                 give_up_s = now_s + PATIENCE_S
-    return found
+    return found, decided
 
 
 def main(arguments: list[str]) -> None:

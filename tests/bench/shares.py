@@ -155,6 +155,9 @@ def run(jars: int, every_s: float, minutes: float, daemons: int) -> dict[str, ob
             "stored_s": round(took_s, 1),
             "cpu_share": [round(one / took_s, 2) for one in shares],
             "mb": memory,
+            "connections_lost": sum(
+                (one / "log").read_text().count("the connection ended") for one in (*folders, stand_in)
+            ),
             "store_mb": [round(file.stat().st_size / 1e6, 1) for file in stores],
             "machine_load": [round(value, 1) for value in (*before[:1], *load)],
         }
