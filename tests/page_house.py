@@ -11,7 +11,7 @@ import random
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 
@@ -48,8 +48,11 @@ def nothing_known(jar: str) -> JarState:
 class Kitchen:
     """The daemon's own loop over a store, under a clock that only `go_on` moves."""
 
-    def __init__(self, settings: Settings, begin_s: float, *, every_s: float = 120.0) -> None:
+    def __init__(
+        self, settings: Settings, begin_s: float, *, every_s: float = 120.0, warm_c: Mapping[str, float] | None = None
+    ) -> None:
         self.settings, self.every_s, self.now_s = settings, every_s, begin_s
+        self._warm_c = warm_c or {}  # where it is not as warm as elsewhere
         self.store = Store.open(settings.store.path, begin_s)
         self.store.query("PRAGMA synchronous = OFF")
         clock = Clock(wall=lambda: self.now_s, monotonic=lambda: self.now_s)
@@ -78,7 +81,7 @@ class Kitchen:
     def _reading(self, jar: str, distance_mm: float) -> Delivery:
         self._seq += 1
         noisy = round(distance_mm + self._chance.gauss(0.0, 0.6), 1)
-        at = Reading(time_s=self.now_s, jar=jar, distance_mm=noisy, temperature_c=23.5)
+        at = Reading(time_s=self.now_s, jar=jar, distance_mm=noisy, temperature_c=self._warm_c.get(jar, 23.5))
         return Delivery(source="invented", received_s=self.now_s, reading=at, boot="b1", seq=self._seq, timed=True)
 
 

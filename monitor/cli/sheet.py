@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.opening import config_option, now_of, refuse, settings_from
+from monitor.core.assess import neighbours
 from monitor.core.display.units import Display
 from monitor.core.plan.sheet import Row
 from monitor.host.time_zone import display
@@ -33,11 +34,13 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
     now_s = now_of(settings)
     made = made_sheet(settings, now_s, hours, group)
     if as_json:
-        body = dataclasses.asdict(made.sheet) | {"unlike": [dataclasses.asdict(one) for one in made.odd]}
+        apart = {"unlike": made.odd, "drifting": made.drifts}
+        body = dataclasses.asdict(made.sheet)
+        body |= {name: [dataclasses.asdict(one) for one in some] for name, some in apart.items()}
         click.echo(json.dumps(body, ensure_ascii=False))
     else:
-        odd = [f"Have a look: {one.words}." for one in made.odd]
-        click.echo("\n".join([*lines(made, show, now_s, hours), *odd]))
+        odd = [*(one.words for one in made.odd), *(neighbours.words(one, show) for one in made.drifts)]
+        click.echo("\n".join([*lines(made, show, now_s, hours), *(f"Have a look: {words}." for words in odd)]))
     sys.exit(0 if made.sheet.rows else 1)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 
+from monitor.core.assess import neighbours
 from monitor.core.display.units import Display
 from monitor.core.plan.sheet import Row, Waiting
 from monitor.core.plan.stagger import APART_MIN
@@ -58,6 +59,10 @@ def sheet(
         "starter_g": found.starter_g,
         "untold": [*found.untold],
         "odd": [{"jar": one.jar, "words": one.words, "curves": [*made.curves[one.jar]]} for one in made.odd],
+        "drifts": [
+            {"jar": one.jar, "words": neighbours.words(one, show), "measure": one.measure, "curves": [*curves]}
+            for one, curves in made.drifts.items()
+        ],
     }
 
 

@@ -89,6 +89,11 @@ def schemas() -> Schema:
             rows=list_of(row), waiting=list_of(object_of(jar=TEXT, why=TEXT, words=TEXT)),
             weigh=list_of(object_of(flour=TEXT, flour_g=NUMBER, lot=maybe(TEXT))), water_g=NUMBER, starter_g=NUMBER,
             untold=list_of(TEXT), odd=list_of(object_of(jar=TEXT, words=TEXT, curves=list_of(TEXT))),
+            drifts=list_of(
+                object_of(
+                    jar=TEXT, words=TEXT, measure={"enum": ["temperature_c", "starting_mm"]}, curves=list_of(TEXT)
+                )
+            ),
         ),
         "Handover": object_of(
             since_s=NUMBER, words=TEXT,

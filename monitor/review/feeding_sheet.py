@@ -6,10 +6,11 @@ that a jar that was just ticked off does not stand there until the next minute.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from monitor.core.assess.neighbours import Drift, drifting
 from monitor.core.assess.siblings import TOGETHER_S, Unlike, unlike
 from monitor.core.assess.thrown_away import condemned
 from monitor.core.plan.sheet import Sheet, SheetJar, sheet, usual_feeding
@@ -23,12 +24,13 @@ CURVES_BESIDE = 2  # with its own as many as can be told apart at a glance
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeSheet:
-    """The sheet, the jars that stand apart from the rest of their group, with the RUN:CYCLEs that show it (its own
-    first), and who fed each jar last, where told."""
+    """The sheet, the jars that stand apart from the rest of their group and the sensors that do, each with the
+    RUN:CYCLEs that show it (its own first), and who fed each jar last, where told."""
 
     sheet: Sheet
     odd: tuple[Unlike, ...]
     curves: dict[str, tuple[str, ...]]
+    drifts: dict[Drift, tuple[str, ...]]
     fed_by: dict[str, str]
 
 
@@ -49,6 +51,9 @@ def of_store(
     ]
     names = {jar.name: [other.name for other in wanted if other.group == jar.group] for jar in wanted}
     curves = {one.jar: _curves(store, one.jar, names[one.jar]) for one in odd}
+    by_name = {jar.name: jar for jar in wanted}
+    shelves = [[states[jar.name] for jar in wanted if jar.group == name and jar.name in states] for name in groups]
+    drifts = {one: _open_cycles(store, states, one) for shelf in shelves for one in drifting(shelf, by_name)}
     jars = [
         _jar(
             states.get(jar.name), told.get(jar.name), jar, cycles[jar.name],
@@ -58,7 +63,7 @@ def of_store(
     ]  # fmt: skip
     last = {jar.name: reported.last_feeding(store, jar.name) for jar in wanted}
     by = {name: fed.by for name, fed in last.items() if fed is not None and fed.by}
-    return MadeSheet(sheet=sheet(jars, now_s, hours), odd=tuple(odd), curves=curves, fed_by=by)
+    return MadeSheet(sheet=sheet(jars, now_s, hours), odd=tuple(odd), curves=curves, drifts=drifts, fed_by=by)
 
 
 def _curves(store: Store, odd: str, siblings: Sequence[str]) -> tuple[str, ...]:
@@ -75,6 +80,16 @@ def _curves(store: Store, odd: str, siblings: Sequence[str]) -> tuple[str, ...]:
     middle_s = median(hours_s for hours_s, _ in beside) if beside else 0.0
     near = sorted(beside, key=lambda one: abs(one[0] - middle_s))[:CURVES_BESIDE]
     return (f"{run}:{cycle.number}", *(key for _, key in near))
+
+
+def _open_cycles(store: Store, states: Mapping[str, JarState], drift: Drift) -> tuple[str, ...]:
+    """The open cycles of a jar and of those beside it."""
+    found = []
+    for jar in (drift.jar, *drift.beside):
+        run, cycle = store.open_run(jar), states[jar].cycle
+        if run is not None and cycle is not None:
+            found.append(f"{run.id}:{cycle.number}")
+    return tuple(found)
 
 
 def _jar(

@@ -21,6 +21,7 @@ from typing import Any
 from urllib.parse import quote
 
 from monitor.core.notify.conditions import Kind
+from monitor.core.notify.siblings import APART
 from monitor.runs.outbox import StoredNotice
 from monitor.sinks.channel_queue import Failure, message
 
@@ -109,7 +110,7 @@ class AppriseChannel:
 def link_of(together: Sequence[StoredNotice], page: str | None) -> str | None:
     """Where people see more of what goes out as one message; None without an address of the page."""
     jar = together[0].notice.jar
-    view = "siblings" if together[0].notice.kind == Kind.UNLIKE_SIBLINGS else "jar"  # its curve beside theirs
+    view = "siblings" if together[0].notice.kind in APART else "jar"  # its curve beside theirs
     return None if page is None else f"{page.rstrip('/')}/#/{f'{view}/{quote(jar)}' if jar else ''}"
 
 

@@ -1,4 +1,5 @@
-"""A shelf watched by the daemon: the jar that is slower than its siblings is told of once, with a way to the curves."""
+"""A shelf watched by the daemon: the jar that is slower than its siblings, and the sensor that says more than its
+neighbours', are told of once, with a way to the curves."""
 
 from __future__ import annotations
 
@@ -13,6 +14,7 @@ from tests.page_house import CYCLE_S, Kitchen, over_a_fed_jar, settings_of
 
 BEGIN_S = 1_795_600_000.0
 JARS = [f"s{n}" for n in range(1, 9)]
+DRIFTS = "s2"  # its thermometer says three degrees more
 SLOW = 0.7  # of the others' pace
 
 
@@ -35,8 +37,28 @@ def test_one_notice_of_the_slow_one(tmp_path: Path) -> None:
     assert [one.jar for one in made.odd] == ["s5"]
     own, *others = made.curves["s5"]
     assert len(others) == 2
-    jars = [kitchen.store.run(int(key.split(":")[0])) for key in (own, *others)]
-    assert jars[0] is not None
-    assert jars[0].jar == "s5"
-    assert all(run is not None and run.jar != "s5" for run in jars[1:])
+    assert jars_of(kitchen, own) == ["s5"]
+    assert "s5" not in jars_of(kitchen, *others)
     kitchen.store.close()
+
+
+def test_one_notice_of_the_sensor_that_drifts(tmp_path: Path) -> None:
+    plain = settings_of(tmp_path, JARS)
+    settings = replace(plain, jars=tuple(replace(jar, group="s") for jar in plain.jars))
+    kitchen = Kitchen(settings, BEGIN_S, every_s=300.0, warm_c={DRIFTS: 26.5})
+    kitchen.go_on(9.0, lambda jar, at_s: over_a_fed_jar(at_s, BEGIN_S + 1800.0))
+    kept = [one for one in outbox.latest(kitchen.store, 500) if one.notice.kind == Kind.SENSOR_DRIFTS]
+    assert [one.notice.jar for one in kept] == [DRIFTS]
+    assert kept[0].notice.text.startswith("s2 reads 3.0 °C more than its 7 neighbours.")
+    assert link_of(kept, "https://bakery.example") == "https://bakery.example/#/siblings/s2"
+    made = feeding_sheet.of_store(kitchen.store, settings, kitchen.now_s, 12.0)
+    ((drift, (own, *others)),) = made.drifts.items()
+    assert jars_of(kitchen, own) == [DRIFTS]
+    assert jars_of(kitchen, *others) == [*drift.beside]
+    assert len({*others}) == 2
+    kitchen.store.close()
+
+
+def jars_of(kitchen: Kitchen, *keys: str) -> list[str]:
+    runs = [kitchen.store.run(int(key.split(":")[0])) for key in keys]
+    return [run.jar for run in runs if run is not None]

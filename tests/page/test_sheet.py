@@ -26,6 +26,7 @@ EVERY_S = 300.0
 RYE = [f"rye-{n:02}" for n in range(1, 25)]
 WHITE = [f"white-{n:02}" for n in range(1, 17)]
 JARS = [*RYE, *WHITE]
+DRIFTS = "white-07"  # its thermometer says three degrees more than the others'
 GRAMS = {"starter_g": 20, "flour_g": 100, "water_g": 100}
 
 
@@ -38,7 +39,7 @@ class Bakery:
             replace(jar, group=jar.name.split("-")[0], flour=jar.name.split("-")[0], cycle_h=9.0) for jar in plain.jars
         )
         self.settings: Settings = replace(plain, jars=jars)
-        self.kitchen = Kitchen(self.settings, BEGIN_S, every_s=EVERY_S)
+        self.kitchen = Kitchen(self.settings, BEGIN_S, every_s=EVERY_S, warm_c={DRIFTS: 26.5})
         self.fed_s = {jar: BEGIN_S + 60.0 * place for place, jar in enumerate(JARS)}
 
     def go_on(self, hours: float) -> None:
@@ -113,6 +114,32 @@ def test_eighty_jars_fit_it_in_two_columns(bakery: Bakery, browser: Browser, tmp
 
 def pages_of(paper: Path) -> int:
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", paper.read_bytes()))
+
+
+@pytest.mark.parametrize(("size", "scheme"), [((390, 844), "dark"), ((1280, 800), "light")])
+def test_a_sensor_that_drifts_beside_its_neighbours(
+    bakery: Bakery, browser: Browser, size: tuple[int, int], scheme: str
+) -> None:
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)  # type: ignore[arg-type]
+    eyes = Eyes(context, url(bakery))
+    eyes.page.get_by_role("link", name=f"{DRIFTS} reads").click()
+    expect(eyes.page.locator(".verdict").first).to_contain_text("white-07 reads 3.0 °C more than its 15 neighbours")
+    expect(eyes.page.locator("tbody tr")).to_have_count(3)  # its own and two beside it
+    expect(eyes.page.locator("tbody tr").first).to_contain_text(DRIFTS)
+    expect(eyes.page.get_by_role("radio", name=re.compile("warmth"))).to_be_checked()
+    chart = eyes.page.locator(".rise")
+    expect(chart).to_have_attribute("aria-label", re.compile("The warmth of 3 cycles"))
+    expect(chart).to_contain_text("26°")  # its axis
+    assert eyes.page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    shot(eyes.page, f"drifts-{size[0]}-{scheme}")
+    eyes.page.get_by_role("radio", name=re.compile("level")).check()
+    expect(chart).to_have_attribute("aria-label", re.compile("The level of 3 cycles"))
+    shot(eyes.page, f"drifts-level-{size[0]}-{scheme}")
+    eyes.page.get_by_role("radio", name="the rise").check()
+    expect(chart).to_contain_text("2×")
+    assert not serious(eyes.page)
+    assert not eyes.wrong
+    context.close()
 
 
 def test_a_day_by_taps(bakery: Bakery, browser: Browser) -> None:

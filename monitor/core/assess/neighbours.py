@@ -13,23 +13,27 @@ from dataclasses import dataclass
 from statistics import median
 
 from monitor.core.assess.siblings import ERROR, LEAST_JARS, TOGETHER_S, outliers
+from monitor.core.display.units import Display
 from monitor.settings import JarSettings
 from monitor.values import JarState, Straight
 
 # what nobody would act on is not named: thermometers are good to half a degree (DS18B20 datasheet), and a hand's
 # feeding and a calibration to a few millimetres
 LEAST_C, LEAST_MM = 1.5, 5.0
+BESIDE = 2  # with its own as many curves as can be told apart at a glance
 HOURS = 6  # hourly means that a temperature is taken over: an open window is past by then
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """One jar's sensor: what it says beside the middle of its neighbours, and in which unit."""
+    """One jar's sensor: what it says beside the middle of its neighbours, and in which unit; `beside` are those nearest
+    to that middle."""
 
     jar: str
     measure: str  # "temperature_c" or "starting_mm"
     off: float
     neighbours: int
+    beside: tuple[str, ...]
 
 
 def drifting(states: Sequence[JarState], jars: Mapping[str, JarSettings]) -> tuple[Drift, ...]:
@@ -44,10 +48,23 @@ def drifting(states: Sequence[JarState], jars: Mapping[str, JarSettings]) -> tup
         if len(known) < LEAST_JARS:
             continue
         for jar in outliers(known, max(1, len(known) // 10), ERROR / 2.0):
-            off = known[jar] - median(value for other, value in known.items() if other != jar)
-            if abs(off) >= least:
-                found.append(Drift(jar=jar, measure=measure, off=off, neighbours=len(known) - 1))
+            others = {other: value for other, value in known.items() if other != jar}
+            middle = median(others.values())
+            if abs(off := known[jar] - middle) >= least:
+                near = tuple(name for _, name in sorted((abs(value - middle), name) for name, value in others.items()))
+                found.append(Drift(jar=jar, measure=measure, off=off, neighbours=len(others), beside=near[:BESIDE]))
     return tuple(found)
+
+
+def words(drift: Drift, show: Display) -> str:
+    """As a person would say it: "shelf-7 reads 2.1 °C more than its 12 neighbours"."""
+    more = drift.off > 0.0
+    if drift.measure == "temperature_c":
+        off = f"{abs(show.degrees(drift.off) - show.degrees(0.0)):.1f} {show.degree}"  # a difference
+        what = f"reads {off} {'more' if more else 'less'}"
+    else:
+        what = f"starts {show.length(abs(drift.off))} {'higher' if more else 'lower'}"
+    return f"{drift.jar} {what} than its {drift.neighbours} neighbours"
 
 
 def _fed_together(states: Sequence[JarState]) -> list[JarState]:

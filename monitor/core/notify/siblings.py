@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
-from monitor.core.assess.neighbours import Drift, drifting
+from monitor.core.assess.neighbours import Drift, drifting, words
 from monitor.core.assess.siblings import Unlike, unlike
 from monitor.core.display.units import Display, shown
 from monitor.core.notify.conditions import Kind
@@ -57,13 +57,11 @@ def _of_jar(odd: Unlike) -> tuple[str, str]:
 def _of_sensor(drift: Drift, display: Display) -> tuple[str, str]:
     more = drift.off > 0.0
     if drift.measure == "temperature_c":
-        off = f"{abs(display.degrees(drift.off) - display.degrees(0.0)):.1f} {display.degree}"  # a difference
-        what = f"reads {off} {'more' if more else 'less'}"
         why = f"Does it stand in a {'warm' if more else 'cold'} place? If not, its thermometer drifts: compare the two."
     else:
-        what = f"starts {display.length(abs(drift.off))} {'higher' if more else 'lower'}"
         why = "If it was fed as the others were, its sensor drifts or sits askew: clean it, then jartide calibrate."
+    said = words(drift, display).removeprefix(drift.jar)
     return (
         f"{shown(drift.jar)}: its sensor stands apart",
-        f"{shown(drift.jar)} {what} than its {drift.neighbours} neighbours. {why}",
+        f"{shown(drift.jar)}{said}. {why} Its curve beside theirs is on the page.",
     )

@@ -10,30 +10,34 @@ import { lookBack } from "./smoother.js";
 import { save, savePicture } from "./snapshot.js";
 import { feedingLine } from "./feeding.js";
 import { noteLine } from "./notes.js";
-import { asIfAt, capital, clock, dayAndClock, el, get, sayHours, sayLength, sayLong, sayTimes, sayWarmth, stretch, toWarmth } from "./words.js";
+import { asIfAt, capital, clock, dayAndClock, degree, el, get, lengthUnit, sayHours, sayLength, sayLong, sayTimes, sayWarmth, stretch, toWarmth } from "./words.js";
 
 const HOUR = 3600;
 
-export async function overView(main, live, which) {
+/** `first` is what is shown at first of several: their rise, what they say of the warmth (`temperature_c`) or their level (`starting_mm`). */
+export async function overView(main, live, which, first = "rise") {
   const keys = which.split(",").slice(0, MOST_MARKS);
   const cycles = await Promise.all(keys.map((key) => { const [run, n] = key.split(":"); return get(`api/runs/${encodeURIComponent(run)}/cycles/${encodeURIComponent(n)}`); }));
   if (cycles.length === 1) return oneCycle(main, cycles[0]);
   const title = `${cycles.length} cycles of ${[...new Set(cycles.map((c) => c.jar))].join(", ")} over each other`;
   main.append(el("h1", { tabindex: -1 }, title));
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 310) });
-  const draw = (kind) => {
-    const some = cycles.map((c) => ({ jar: c.jar, shapes: [shapeOf(c, kind)] }));
-    chart.show({ ...overEachOther(some, `Rises of ${cycles.length} cycles; the table below has their numbers`), labels: [] });
+  const asked = { hours: "clock_h", shown: first };
+  const draw = () => {
+    const shapes = { rise: (c) => shapeOf(c, asked.hours), temperature_c: warmthOf, starting_mm: heightsOf }[asked.shown];
+    const picture = overEachOther(cycles.map((c) => ({ jar: c.jar, shapes: [shapes(c)] })), `${SHOWN[asked.shown]} of ${cycles.length} cycles over each other; the table below has their numbers`);
+    chart.show({ ...picture, ...scaleOf[asked.shown](picture.lines), labels: [] });
   };
-  const radio = (kind, words, on) => el("label", {}, el("input", { type: "radio", name: "hours", value: kind, checked: on, onchange: () => draw(kind) }), ` ${words}`);
+  const radio = (name, value, words, on) => el("label", {}, el("input", { type: "radio", name, value, checked: on, onchange: () => { asked[name] = value; draw(); } }), ` ${words}`);
   const body = el("tbody", {}, ...cycles.map((c, i) => el("tr", {}, el("td", {}, sample(i), " ", el("a", { href: `#/over/${c.run}:${c.cycle}` }, `${c.jar}, ${dayAndClock(c.fed_at_s)}`)), el("td", {}, c.ratio ?? "–"),
     el("td", {}, c.rise_ratio === null ? "–" : sayTimes(c.rise_ratio)), el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.equivalent_hours_to_peak)),
     el("td", {}, sayHours(c.hours_to_fall)), el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)))));
   main.append(el("section", { class: "plate" }, el("div", { class: "in" },
-    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count hours"), radio("clock_h", "by the clock", true), radio("equivalent_h", `${asIfAt()} (a warm night counts more)`, false)), chart.node,
+    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Show"), radio("shown", "rise", "the rise", first === "rise"), radio("shown", "temperature_c", `warmth, ${degree()}`, first === "temperature_c"), radio("shown", "starting_mm", `level, ${lengthUnit()}`, first === "starting_mm")),
+    el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Count the hours of a rise"), radio("hours", "clock_h", "by the clock", true), radio("hours", "equivalent_h", `${asIfAt()} (a warm night counts more)`, false)), chart.node,
     el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => savePicture(chart.node, title, cycles.map(nameOf).join("+").slice(0, 100)) }, "Save as a picture")),
     scroll("The cycles' numbers", el("table", {}, el("thead", {}, el("tr", {}, ...["Cycle", "Ratio", "Rise", "To the peak", capital(asIfAt()), "To the fall", "Warmth"].map((t) => el("th", { scope: "col" }, t)))), body)))));
-  draw("clock_h");
+  draw();
   const gone = { now: false };
   lookBack(cycles, gone, (c, top, i) => {
     const row = body.children[i].children;
@@ -51,13 +55,31 @@ function shapeOf(c, kind) {
   return { hours: some.map(([h]) => h), ratio: some.map(([, r]) => r) };
 }
 
+const SHOWN = { rise: "The rise", temperature_c: "The warmth", starting_mm: "The level" };
+
+/** What its thermometer said, and how high its surface stood, mm, by the clock. */
+const lineOf = (some) => { const known = some.filter(([, value]) => value !== null && value !== undefined); return { hours: known.map(([h]) => h), ratio: known.map(([, value]) => value) }; };
+const warmthOf = (c) => lineOf(c.clock_h.map((h, i) => [h, toWarmth(c.curve.temperature_c[i] ?? null)]));
+const heightsOf = (c) => { const { level, level_mm } = levelOf(c); return lineOf(level.time_s.map((s, i) => [(s - c.fed_at_s) / HOUR, level_mm[i]])); };
+
+/** What the chart's axis goes over for each. */
+const scaleOf = {
+  rise: () => ({}),
+  starting_mm: (lines) => ({ mm: true, top: 1.15 * Math.max(...lines.flatMap((one) => one.ratio)) }),
+  temperature_c: (lines) => {
+    const all = lines.flatMap((one) => one.ratio), floor = Math.floor(Math.min(...all)) - 1, top = Math.ceil(Math.max(...all)) + 2;
+    const step = [1, 2, 5, 10, 20].find((one) => (top - floor) / one <= 6) ?? 50;
+    return { bare: true, floor, top, grades: [...Array(top - floor).keys()].map((i) => floor + i).filter((at) => at % step === 0).map((at) => [at, `${at}°`]) };
+  },
+};
+
 function levelOf(c) {
   const inside = c.curve.time_s.map((s, i) => [s, c.curve.middle_mm[i]]).filter(([s]) => s >= c.fed_at_s + 300);
   const smooth = smoothed(inside.map(([s]) => s), inside.map(([, mm]) => mm), c.gap_s, c.lid_off ?? []);
   const start = c.start_mm ?? smooth.level_mm.find((mm) => mm !== null) ?? 1;
   const heights = (levels) => (c.scale ? ratios(c.scale, levels) : levels.map((mm) => (mm === null ? null : mm / Math.abs(start || 1))));
   const dots = heights(smooth.dots.map(([, mm]) => mm));
-  return { level: { time_s: smooth.time_s, ratio: heights(smooth.level_mm) }, dots: smooth.dots.map(([s], i) => [s, dots[i]]) };
+  return { level_mm: smooth.level_mm, level: { time_s: smooth.time_s, ratio: heights(smooth.level_mm) }, dots: smooth.dots.map(([s], i) => [s, dots[i]]) };
 }
 
 const nameOf = (c) => `${c.jar}-${c.run}-${c.cycle}`;

@@ -66,7 +66,7 @@ export class RiseChart {
 
   /** The lanes of a picture this wide and high, px. */
   lanes(width, high) {
-    const k = this.size / 13, jar = width < 300 ? 0 : this.jarWidth;
+    const k = this.size / 13, jar = width < 300 || this.picture.bare ? 0 : this.jarWidth; // bare: what is no height has no glass
     return { k, jar, left: jar ? 4 + jar + 12 * k : 30 * k, right: 6 * k, top: 46 * k,
       floor: high - (this.picture.ribbon?.length ? 13 : 0) * k - 24 * k - (this.picture.warm ? 44 * k : 0), width, high };
   }
@@ -285,8 +285,9 @@ export function noteMarks(notes) {
   });
 }
 
-/** The heights that are lettered on the glass: where, and what stands there. Times, or lengths where they were asked for. */
+/** The heights that are lettered on the glass: where, and what stands there. Times, lengths where they were asked for, or what the picture brings. */
 function graduations(p) {
+  if (p.grades) return p.grades;
   const known = p.scale && inLengths.on;
   if (!p.mm && !known) return [1, 2, 3, 4, 5].filter((r) => r < p.top).map((r) => [r, `${r}×`]);
   const unit = house.units.length === "in" ? MM_PER_INCH : 1, top_mm = known ? heightOf(p.scale, p.top) : p.top;

@@ -47,7 +47,7 @@ export async function sheetView(main, live, chosen) {
     begin.textContent = sheet.rows.length ? `${jarCount(sheet.rows.length)} to feed within ${sheet.hours} h. Begin by ${sheet.begin_by.words}, be done by ${sheet.done_by.words}.` : `Nothing is due within ${sheet.hours} h.`;
     const flours = sheet.weigh.map((one) => `${sayWeight(one.flour_g)} ${one.flour || "flour"}${one.lot ? ` (lot ${one.lot})` : ""}`);
     weigh.replaceChildren(...(flours.length ? [el("b", {}, "Weigh out: "), `${flours.join(", ")}, ${sayWeight(sheet.water_g)} water.`, sheet.untold.length ? ` Grams never told, not in the sum: ${sheet.untold.join(", ")}.` : ""] : []));
-    odd.replaceChildren(...sheet.odd.map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: one.curves.length ? `#/over/${one.curves.join(",")}` : `#/past/${encodeURIComponent(one.jar)}` }, one.words), ".")));
+    odd.replaceChildren(...[...sheet.odd, ...sheet.drifts].map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: `#/siblings/${encodeURIComponent(one.jar)}` }, one.words), ".")));
     rows.classList.toggle("two-columns", sheet.rows.length > 40);
     rows.replaceChildren(...sheet.rows.map(row));
     waiting.replaceChildren(...sheet.waiting.map((one) => el("li", {}, el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.why}`, el("span", { class: "soft" }, one.words ? `, about ${one.words}` : "")))));
@@ -113,11 +113,11 @@ export async function sheetView(main, live, chosen) {
   return () => { alive = false; off(); clearTimeout(timer); clearTimeout(sure); before.end(); };
 }
 
-/** Where a notice about a jar unlike its siblings leads: its curve over theirs, or its past once that is over. */
+/** Where a notice about a jar unlike its siblings, or a sensor unlike its neighbours', leads: its curve over theirs, or its past once that is over. */
 export async function siblingsView(main, live, jar) {
-  const sheet = await get("api/sheet?hours=0"), odd = sheet.odd.find((one) => one.jar === jar && one.curves.length);
-  if (odd) main.append(el("p", { class: "verdict" }, `${odd.words}.`));
-  return odd ? overView(main, live, odd.curves.join(",")) : pastView(main, live, jar);
+  const sheet = await get("api/sheet?hours=0"), apart = [...sheet.odd, ...sheet.drifts].filter((one) => one.jar === jar && one.curves.length);
+  main.append(...apart.map((one) => el("p", { class: "verdict" }, `${one.words}.`)));
+  return apart.length ? overView(main, live, apart[0].curves.join(","), apart[0].measure) : pastView(main, live, jar);
 }
 
 /** What happened since some hours ago, fetched when it is opened. */
