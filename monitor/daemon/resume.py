@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from monitor.core.detect import step
 from monitor.core.detect.step import DetectorState
 from monitor.core.forecast import starter_model
-from monitor.runs.run_log import BEGUN_BY_NOTE
+from monitor.runs.run_log import BEGUN_BY_NOTE, RunReason
 from monitor.runs.store import Run, Store
 from monitor.settings import JarSettings
 
@@ -87,5 +87,10 @@ def begun_by_item(run: Run) -> bool:
 
 
 def _since(runs: list[Run], seq: int) -> list[Run]:
-    """The run that an item lies in, and those after it."""
-    return [run for run in runs if run.first_seq <= seq][-1:] + [run for run in runs if run.first_seq > seq]
+    """The run that an item lies in, and those after it. What a jar that moved here brought along lies in the run in
+    which it goes on, even before its first item."""
+
+    def began(run: Run) -> int:
+        return run.first_seq - (run.reason is RunReason.MOVED)
+
+    return [run for run in runs if began(run) <= seq][-1:] + [run for run in runs if began(run) > seq]

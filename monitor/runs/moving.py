@@ -155,13 +155,17 @@ def _copy_rest(source: Store, target: Store, jar: str) -> None:
 def _go_on(
     source: Store, target: Store, run: Run, carry: Carry, now_s: float, told: list[Fed | Noted]
 ) -> None:  # fmt: skip
-    """The live run in which the open cycle goes on: its state, its events, what was told of it and what waits."""
+    """The live run in which the open cycle goes on: its state, its events, what was told of it and what waits. The
+    state is kept twice: before the feedings that are told again, so that one that is put right there is judged again
+    from it, and after all."""
     jar, first_seq = target.jar_id(run.jar), target.last_seq() + 1
     values = (jar, now_s, first_seq, RunReason.MOVED.value, run.empty_mm, format_geometry(run.geometry))
     made = target.write(
         "INSERT INTO run (jar, began_s, first_seq, reason, empty_mm, geometry) VALUES (?, ?, ?, ?, ?, ?)", values
     ).lastrowid
     received_s = max(now_s, target.running_s())
+    told = sorted(told, key=lambda item: isinstance(item, Fed))  # notes first
+    came_seq = first_seq - 1 + sum(isinstance(item, Noted) for item in told)
     for n, item in enumerate(told):
         row = (first_seq + n, made, jar, received_s, item.time_s, items.told_kind(item), items.told_text(item))
         target.write(items.INSERT_TOLD, row)
@@ -172,10 +176,11 @@ def _go_on(
         target.put_cycle(cycles[-1])
         events = f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? AND happened_s >= ? ORDER BY id"
         rows = source.query(events, (run.id, since_s))
-        target.write_many(_INSERT_EVENT, ((jar, made, last_seq, *row) for row in rows))
+        target.write_many(_INSERT_EVENT, ((jar, made, came_seq, *row) for row in rows))
         notices = f"SELECT {', '.join(_NOTICE)} FROM notice WHERE run = ? AND cycle = ?"
         target.write_many(_INSERT_NOTICE, ((made, run.jar, *row) for row in source.query(notices, (run.id, number))))
-    target.save_carry(run.jar, last_seq, now_s, carry)
+    for seq in (came_seq, last_seq):
+        target.save_carry(run.jar, seq, now_s, carry)
 
 
 _INSERT_EVENT = f"""INSERT INTO event (jar, run, seq, {", ".join(_EVENT)}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)

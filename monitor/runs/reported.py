@@ -8,7 +8,7 @@ from before it (`jars.py`); events that this makes wrong are replaced openly.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.core.detect.superseded import NEAR_S, SAME_FEEDING_S, changes_watch, name_of, not_superseded, parsed
@@ -197,7 +197,7 @@ def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, inste
         told, names = _known_of(store, jar, fed, cycle)
         names |= _replaced_by(store.events(run.id), names)
         at_s = [parsed(one)[1] for one in names]
-        decided = store.first_decided(run.id, EventKind.FED, at_s)
+        decided = _decided(store, run, at_s, instead)
         places = [*told, *([] if decided is None else [decided[0]])]
         if not places:
             raise CannotTakeBack(f"nothing shows where that feeding of {jar} came from")
@@ -345,8 +345,17 @@ def _from(store: Store, item: TakenBack) -> int:
     """The first item that a correction concerns: what it makes void lies before the place of what is true, perhaps."""
     run = store.run_of(item.jar, item.seq)
     names = [] if item.event is None else item.event.split()
-    decided = None if run is None else store.first_decided(run.id, EventKind.FED, [parsed(one)[1] for one in names])
+    decided = None if run is None else _decided(store, run, [parsed(one)[1] for one in names], item.instead)
     return min([item.seq, *item.told, *([] if decided is None else [decided[0]])])
+
+
+def _decided(store: Store, run: Run, at_s: Sequence[float], instead: Fed | None) -> tuple[int, float] | None:
+    """(item, time) at which one of these feedings was first decided. One that came along with a jar that moved here is
+    put right from the state on that came with it; that it was none is judged without that state."""
+    found = store.first_decided(run.id, EventKind.FED, at_s)
+    if found is not None and instead is not None and found[1] < run.began_s:
+        return found[0] + 1, found[1]
+    return found
 
 
 def told_as(store: Store, seq: int) -> Fed | Noted | TakenBack | None:

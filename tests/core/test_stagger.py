@@ -8,6 +8,7 @@ import pytest
 
 from monitor.core.forecast.starter_model import learned_from
 from monitor.core.plan import feeding
+from monitor.core.plan.moment import WAIT_AT_MOST_H
 from monitor.core.plan.stagger import Asked, for_hands, for_ovens
 from monitor.core.plan.weighing import Limits
 from monitor.settings import PlaceSettings
@@ -47,6 +48,14 @@ def test_a_late_oven_is_fed_for_later() -> None:
     assert one.plan.met
     assert 8.0 < one.feed_in_h < 12.0
     assert one.feed_in_h + one.plan.hours_to_peak[1] == pytest.approx(18.0, rel=0.05)
+
+
+def test_an_oven_beyond_the_longest_wait_gets_a_leaner_feeding() -> None:
+    (one,) = for_ovens({"a": asked()}, [21.5])
+    assert one.plan.met
+    assert one.feed_in_h == WAIT_AT_MOST_H
+    assert one.feed_in_h + one.plan.hours_to_peak[1] == pytest.approx(21.5, rel=0.05)
+    assert one.plan.starter_g < 20.0  # leaner than it is fed each day
 
 
 def test_two_hands_get_them_one_after_another() -> None:

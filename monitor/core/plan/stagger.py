@@ -72,13 +72,14 @@ def _planned(
 
 
 def _one(name: str, asked: Asked, target_h: float, aim: Aim) -> Staggered:
-    """Fed now; where even the leanest feeding would be over too soon, fed later, as usual."""
+    """Fed now; where even the leanest feeding would be over too soon, fed later: as usual, or leaner where that would
+    be too long to wait."""
     now = _plan(asked, 0.0, target_h, aim)
     likely_h = feeding.hours_at(now, aim)[1]
     if now.met or likely_h >= target_h:
         return Staggered(jar=name, feed_in_h=0.0, target_h=target_h, plan=now)
-    wait_h = target_h - _usual_h(asked, aim)
-    if not 0.0 < wait_h <= WAIT_AT_MOST_H:
+    wait_h = min(target_h - _usual_h(asked, aim), WAIT_AT_MOST_H)
+    if wait_h <= 0.0:
         return Staggered(jar=name, feed_in_h=0.0, target_h=target_h, plan=now)
     later = _plan(asked, wait_h, target_h, aim)
     return Staggered(
