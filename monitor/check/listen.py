@@ -121,13 +121,13 @@ class _Own:
         for source in self._sources:
             source.stop()
 
-    def _put(self, item: Delivery | Rejected, *, wait_s: float = inf) -> None:
+    def _put(self, thing: Delivery | Rejected, *, wait_s: float = inf) -> None:
         with self._lock:
-            self._received.counts[item.source] = self._received.counts.get(item.source, 0) + 1
-            if isinstance(item, Rejected):
-                self._received.refused.setdefault(item.source, []).append(item)
+            self._received.counts[thing.source] = self._received.counts.get(thing.source, 0) + 1
+            if isinstance(thing, Rejected):
+                self._received.refused.setdefault(thing.source, []).append(thing)
             else:
-                self._received.readings.setdefault(item.reading.jar, []).append(item.reading)
+                self._received.readings.setdefault(thing.reading.jar, []).append(thing.reading)
 
 
 class _Observer:

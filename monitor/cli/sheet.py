@@ -34,9 +34,9 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
     now_s = now_of(settings)
     made = made_sheet(settings, now_s, hours, group)
     if as_json:
-        apart = {"unlike": made.odd, "drifting": made.drifts}
         body = dataclasses.asdict(made.sheet)
-        body |= {name: [dataclasses.asdict(one) for one in some] for name, some in apart.items()}
+        body["unlike"] = [dataclasses.asdict(one) for one in made.odd]
+        body["drifting"] = [dataclasses.asdict(one) for one in made.drifts]
         click.echo(json.dumps(body, ensure_ascii=False))
     else:
         odd = [*(one.words for one in made.odd), *(neighbours.words(one, show) for one in made.drifts)]
