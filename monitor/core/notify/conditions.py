@@ -97,6 +97,7 @@ class Facts:
     noted: tuple[Noted, ...]  # of this cycle; what sends it into the bin of any, since the starter was last replaced
     sent: Sent
     listening_s: float  # how long the program has been there to hear a sensor
+    condemned: bool  # a note sends it into the bin; known once, as every kind asks for it
 
     @property
     def cycle(self) -> Cycle | None:
@@ -134,20 +135,23 @@ def facts_of(
     since_s = {Noting.BEGUN: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
     mine = tuple(note for note in told if condemns(note) or note.time_s >= since_s.get(note.what, fed_at_s))
-    return Facts(state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s)
+    gone = bool(mine) and condemned(mine) is not None
+    return Facts(
+        state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s, condemned=gone
+    )  # fmt: skip
 
 
 # branches: one case a kind
 def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
     """Is this true of the jar now, whether or not it was announced?"""
     state, cycle, stage = facts.state, facts.cycle, facts.state.stage
-    if kind is not Kind.THROW_AWAY and condemned(facts.noted) is not None:
+    if kind is not Kind.THROW_AWAY and facts.condemned:
         return False  # it goes into the bin: nothing else about it matters
     if stage in (Stage.RESTING, Stage.AWAY) and kind not in ALSO_RESTING:
         return False
     match kind:
         case Kind.THROW_AWAY:
-            return condemned(facts.noted) is not None
+            return facts.condemned
         case Kind.NEAR_RIM:
             return _near_rim(facts)
         case Kind.FEED_NOW:
