@@ -182,7 +182,7 @@ def test_the_broker_hears_from_us_while_the_daemon_has_no_room(
     """MQTT 5.0, 3.1.2.10: after one and a half keep-alives without a word the broker ends the connection. The client's
     clocks are moved here; the answers to its pings lie behind readings for which there is no room."""
     clock = [1000.0]
-    monkeypatch.setattr(mqtt_source, "time", SimpleNamespace(monotonic=lambda: clock[0], time=time.time))
+    monkeypatch.setattr(mqtt_source, "time", SimpleNamespace(monotonic=lambda: clock[0]))
     monkeypatch.setattr(paho.mqtt.client, "time_func", lambda: clock[0])
     room, items = threading.Semaphore(5), []
 
