@@ -53,7 +53,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "M14": ("topics of unknown jars, any number", "counted, a bounded number of names kept to be shown"),
     "M15": ("an expired, foreign or misnamed TLS certificate", "refused; the sentence names the cause"),
     "M16": ("the daemon is down while readings come", "the broker keeps them; taken up and dated rightly at the start"),
-    "M17": ("our own queue is full", "the source waits, nobody else does; the broker still hears from us, the end is not held up"),
+    "M17": ("our own queue is full", "only the source waits, and the broker hears from it; the end is not held up"),
     "M18": ("a listener in the network", "TLS by default beyond this machine, before a name or a password is said"),
     "M19": ("a message of 60 MB", "cut while it is read, refused, counted, acknowledged; memory stays below 100 MB"),
     "M20": ("more readings wait in the broker than it keeps", "the example keeps a day; `check` says what yours keeps"),
