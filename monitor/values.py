@@ -473,6 +473,8 @@ class FeedPlan:
     discard_g: int | None = None
     caution: str | None = None  # where a kitchen scale cannot weigh what is kept well enough
     least_jar_ml: int | None = None  # with the highest rise that is expected, it does not run over
+    at_night: bool = False  # its baker would have to get up for it; then `by_day` does without, where anything does
+    by_day: Instead | None = None
 
     @property
     def feeding(self) -> Feeding:

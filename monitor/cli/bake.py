@@ -19,7 +19,7 @@ from monitor.cli.opening import config_option, form_options, jar_from, refuse, s
 from monitor.cli.plan import Known, known_of
 from monitor.core.display.units import Display
 from monitor.core.plan import phrases
-from monitor.core.plan.bake import BakePlan
+from monitor.core.plan.bake_plan import BakePlan, meanwhile_words
 from monitor.core.plan.plain import bake_json
 from monitor.core.plan.ripeness import seed_of
 from monitor.core.plan.waking import awake_by
@@ -41,6 +41,7 @@ LATE_S = 1800.0  # after the hour of mixing that is no matter
 @click.option("--temperature-c", type=Within(-10.0, 60.0), help="Expected temperature, degC.")
 @click.option("--keep-g", type=Within(1.0, 1e4), help="To keep back for the next feeding, g.  [default: 20]")
 @click.option("--standing-g", type=Within(0.1, 1e5), help="What is in the jar now, g.  [default: as it was fed]")
+@click.option("--fridge", is_flag=True, help="Let it rest in the fridge until shortly before.")
 @click.option("--over", is_flag=True, help="There is no bake any more: forget what was planned for the jar.")
 @form_options("ics")
 @config_option
@@ -55,6 +56,7 @@ def bake(
     temperature_c: float | None,
     keep_g: float | None,
     standing_g: float | None,
+    fridge: bool,
     over: bool,
     form: str,
     config: Path,
@@ -83,7 +85,7 @@ def bake(
         "flour_g": flour_g, "levain_pct": levain_pct, "hydration_pct": hydration_pct, "keep_g": keep_g,
         "temperature_c": temperature_c,
     }  # fmt: skip
-    said = {key: value for key, value in given.items() if value is not None}
+    said = {key: value for key, value in given.items() if value is not None} | ({"fridge": True} if fridge else {})
     if wanted is None:
         if before is None:
             refuse('bake: say when you mix, like --at "Saturday 09:00"')
@@ -156,20 +158,36 @@ def _say_on_its_way(known: Known, asked: Asked, now_s: float, show: Display) -> 
 
 def _lines(made: BakePlan, wanted_s: float, show: Display, now_s: float) -> list[str]:
     lines = [f"To mix {show.stamp(wanted_s)}:"]
-    for one in made.feedings:
-        place = phrases.degrees(one.place_c)
-        lines.append(f"  {show.stamp(one.at_s)}: {phrases.weigh(one.feeding)}, at {place}; from {one.source}")
-        if one.discard_g:
-            lines.append(f"    {one.discard_g} g are left over")
+    lines += _feedings(made, show, now_s)
     between = show.about_between(made.ready.earliest_s, made.ready.latest_s, now_s)
     lines.append(
         f"  about {show.about(made.ready.likely_s, now_s)}: ripe ({between}); take {made.take_g} g for the "
         f"dough, keep {made.keep_g} g back"
     )
-    lines += [made.because, *(f"Instead: {one}." for one in made.instead)]
+    lines += [made.because, *(f"Instead: {one}." for one in made.instead), *(f"Or {one}." for one in made.by_day)]
     if made.discard_g:
         lines.append(f"Left over in all: {made.discard_g} g (what it makes: jartide guide discard).")
-    return [*lines, *(f"  - {caution}" for caution in made.cautions)]
+    lines += [f"  - {caution}" for caution in made.cautions]
+    if made.meanwhile is not None:
+        lines += ["Or with a rest in the fridge meanwhile (--fridge):"]
+        lines += [
+            f"  {meanwhile_words(made, lambda at_s: show.about(at_s, now_s))}",
+            *_feedings(made.meanwhile, show, now_s),
+        ]
+    return lines
+
+
+def _feedings(made: BakePlan, show: Display, now_s: float) -> list[str]:
+    """The feedings as lines, with the rest in the fridge where there is one."""
+    lines = []
+    for one in made.feedings:
+        if made.rest is not None and one.at_s == made.rest.until_s:
+            lines.append(f"  {show.stamp(made.rest.from_s)} to {show.stamp(one.at_s)}: in the fridge, lid loose")
+        place, night = phrases.degrees(one.place_c), " (at night)" if one.at_night else ""
+        lines.append(f"  {show.stamp(one.at_s)}{night}: {phrases.weigh(one.feeding)}, at {place}; from {one.source}")
+        if one.discard_g:
+            lines.append(f"    {one.discard_g} g are left over")
+    return lines
 
 
 def _calendar(made: BakePlan, wanted_s: float, now_s: float, show: Display) -> str:
@@ -180,6 +198,9 @@ def _calendar(made: BakePlan, wanted_s: float, now_s: float, show: Display) -> s
     whole.add("prodid", "-//jartide//bake//EN")
     whole.add("version", "2.0")
     entries = [(one.at_s, f"Feed: {phrases.weigh(one.feeding)}", f"From {one.source}.") for one in made.feedings]
+    if made.rest is not None and not made.rest.already:
+        words = "Once it has begun to rise, lid loose."
+        entries.append((made.rest.from_s, "Into the fridge with the starter", words))
     entries.append((wanted_s, f"Mix the dough: take {made.take_g} g of levain", " ".join(made.cautions)))
     for number, (at_s, title, text) in enumerate(entries):
         event = Event()

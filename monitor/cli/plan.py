@@ -260,7 +260,7 @@ def _span(span: Span) -> dict[str, Json]:
 def _as_text(one: Planned, dated: Display | None) -> str:
     """The plan for a person; dated, where its moment was wished for."""
     made = one.plan
-    when = "" if dated is None else f"{dated.stamp(one.at_s)}: "
+    when = "" if dated is None else f"{dated.stamp(one.at_s)}{' (at night)' if made.at_night else ''}: "
     lines = [f"{when}{phrases.weigh(made.feeding)}"]
     if made.met is False:
         lines = [

@@ -278,7 +278,7 @@ class Page:
             raise Refused("at_s and flour_g: say when you mix, and how much flour the dough has")
         return Asked(
             wanted_s=at_s, flour_g=flour_g, levain_pct=levain_pct, temperature_c=temperature_c,
-            hydration_pct=hydration_pct, keep_g=keep_g,
+            hydration_pct=hydration_pct, keep_g=keep_g, fridge=request.query_params.get("fridge") == "true",
         )  # fmt: skip
 
     async def sheet(self, request: Request) -> Response:

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.core.display.units import Display
-from monitor.core.plan.bake import BakePlan
+from monitor.core.plan.bake_plan import BakePlan, meanwhile_words, rest_words
 from monitor.core.plan.waking import awake_by
 from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_condemned
 from monitor.runs import bake_plans, kept_bake
@@ -46,6 +46,7 @@ def bake(
                 "hours_to_highest": [round(h, 2) for h in one.hours.highest],
                 "hours_to_fall": [round(h, 2) for h in one.hours.fall],
                 "discard_g": one.discard_g,
+                "at_night": one.at_night,
                 "course": predicted_course(store, jar, one.at_s, one.hours.highest, one.hours.fall),
             }
             for one in made.feedings
@@ -60,6 +61,12 @@ def bake(
         "discard_g": made.discard_g,
         "met": made.met,
         "because": show.worded(made.because),
+        "at_night": made.at_night,
+        "by_day": [show.worded(one) for one in made.by_day],
+        "rest": None if made.rest is None else show.worded(rest_words(made, lambda at_s: show.about(at_s, now_s))),
+        "meanwhile": None
+        if made.meanwhile is None
+        else show.worded(meanwhile_words(made, lambda at_s: show.about(at_s, now_s))),
         "instead": [show.worded(one) for one in made.instead],
         "cautions": [show.worded(one) for one in made.cautions],
         "cycles": known.of(store, jar).cycles,

@@ -84,6 +84,10 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
             ("standing_g", KEEP_G, "What is in the jar now. Default: as it was fed.", False),
         )
     ]  # fmt: skip
+    bake.append(
+        {"name": "fridge", "in": "query", "required": False, "description": "Let it rest in the fridge meanwhile.",
+         "schema": {"enum": ["true", "false"]}}
+    )  # fmt: skip
     return query, bake
 
 
@@ -118,7 +122,8 @@ def planning_schemas() -> Schema:
     return {
         "Bake": object_of(
             jar=TEXT, at_s=NUMBER, feedings=list_of(OBJECT), ready=OBJECT, take_g=WHOLE, keep_g=WHOLE, discard_g=WHOLE,
-            met=YES_NO, because=TEXT, instead=list_of(TEXT), cautions=list_of(TEXT), cycles=WHOLE,
+            met=YES_NO, because=TEXT, at_night=YES_NO, by_day=list_of(TEXT), rest=maybe(TEXT), meanwhile=maybe(TEXT),
+            instead=list_of(TEXT), cautions=list_of(TEXT), cycles=WHOLE,
         ),
         "Assessment": object_of(
             jar=TEXT, verdict={"enum": ["yes", "not yet", "no"]}, because=TEXT, now=maybe(TEXT), flagging=maybe(TEXT),

@@ -13,7 +13,7 @@ from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import bake as baking
-from monitor.core.plan.bake import BakePlan, Recipe
+from monitor.core.plan.bake_plan import BakePlan, Recipe
 from monitor.core.plan.hours import WarmthFrom
 from monitor.core.plan.ripeness import HORIZON_H, seed_of
 from monitor.core.plan.waking import AwakeAt
@@ -60,6 +60,7 @@ def planned(
         clock=lambda at_s: show.about(at_s, now_s),
         limits=replace(limits_of(jar, places), hydration=hydration, standing_g=standing_g),
         keep_g=None if asked.keep_g is None else round(asked.keep_g),
+        fridge=asked.fridge,
     )
 
 
@@ -93,7 +94,7 @@ def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Dis
     culture = starter_models.learned_from(history.from_store(store, jar.name), jar.flour)
     seed = seed_of(culture, cycle, now_s, bake.asked.temperature_c)
     warmth = warmth_from(culture, cycle, bake.asked.temperature_c)
-    if baking.holds(culture, seed, to_come, bake.asked.wanted_s, warmth):
+    if baking.holds(culture, seed, to_come, bake.asked.wanted_s, warmth, fridge=bake.asked.fridge):
         return Looked(to_come=to_come, remind=remind)
     replanned = planned(culture, cycle, jar, bake.asked, now_s, show, awake_at)
     return Looked(to_come=to_come, replanned=replanned, moved=moved(to_come, replanned, now_s, show), remind=remind)

@@ -9,7 +9,7 @@ import json
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
-from monitor.core.plan.bake import BakePlan
+from monitor.core.plan.bake_plan import BakePlan
 from monitor.runs.store import Store
 from monitor.values import Feeding
 
@@ -19,7 +19,8 @@ CHANGES = "bakes_changed"  # how often any was kept or dropped: who shows them l
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What the baker wants: when the dough is mixed, its flour, the levain; None where nothing was said."""
+    """What the baker wants: when the dough is mixed, its flour, the levain, whether the starter rests in the fridge
+    meanwhile; None where nothing was said."""
 
     wanted_s: float
     flour_g: float
@@ -27,6 +28,7 @@ class Asked:
     hydration_pct: float | None = None
     keep_g: float | None = None
     temperature_c: float | None = None
+    fridge: bool = False  # it rests there on the way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from monitor.runs.bake_plans import Looked
 from monitor.runs.kept_bake import KeptBake
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
-from monitor.values import Notice
+from monitor.values import DAY_S, Notice
 
 log = logging.getLogger(__name__)
 
@@ -96,6 +96,10 @@ def _notices(
     if looked.remind is not None:
         fed = looked.remind[1]
         weigh = phrases.weigh(fed) if fed.grams else "as planned"
+        until_s = min((at_s for at_s, _ in looked.to_come if at_s > looked.remind[0] + DAY_S), default=None)
+        soon = any(0.0 < at_s - looked.remind[0] <= DAY_S for at_s, _ in looked.to_come)
+        if bake.asked.fridge and until_s is not None and not soon:
+            weigh += f"; let it begin to rise, an hour or so, and stand it in the fridge until {show.stamp(until_s)}"
         out.append(
             (
                 Kind.BAKE_FEEDING,

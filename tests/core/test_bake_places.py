@@ -8,7 +8,8 @@ from __future__ import annotations
 import re
 
 from monitor.core.forecast import starter_model
-from monitor.core.plan.bake import BakePlan, Recipe, bake
+from monitor.core.plan.bake import bake
+from monitor.core.plan.bake_plan import BakePlan, Recipe
 from monitor.core.plan.hours import hours_of
 from monitor.core.plan.ripeness import Seed
 from monitor.core.plan.weighing import Limits

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.plan import feeding
-from monitor.core.plan.mixing import mixed_with
+from monitor.core.plan.hours import mixed_with
 from monitor.core.plan.weighing import Limits
 from monitor.values import Feeding
 

@@ -18,7 +18,7 @@ from monitor.core.display.units import Display
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.notify.due import due
 from monitor.core.plan import bake, feeding
-from monitor.core.plan.bake import Recipe
+from monitor.core.plan.bake_plan import Recipe
 from monitor.core.plan.ripeness import seed_of
 from monitor.core.plan.weighing import Limits
 from monitor.settings import JarSettings, NoticeSettings

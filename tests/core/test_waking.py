@@ -14,7 +14,7 @@ import pytest
 from monitor.core.display.units import Display
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.plan import bake, moment
-from monitor.core.plan.bake import BakePlan, Recipe
+from monitor.core.plan.bake_plan import BakePlan, Recipe
 from monitor.core.plan.hours import hours_of
 from monitor.core.plan.ripeness import Seed, feed_from_s, seed_of
 from monitor.core.plan.waking import awake_by, evening_before, morning_after, nearest_by_day
@@ -58,7 +58,8 @@ def test_a_feeding_for_a_wanted_hour_is_by_day_or_says_which_other_hour_does(c: 
         for one in at_night:
             nights += 1
             holds(one.plan.caution or "", ["at night", "nobody need get up", "keep ", "it is ripe about"])
-            assert [each.feeding is not None for each in one.plan.instead] == [True]
+            assert one.plan.at_night
+            assert one.plan.by_day is not None
     assert nights <= 3  # of twenty
 
 
@@ -66,7 +67,9 @@ def test_the_hour_that_is_said_is_what_the_forecast_says() -> None:
     starter = culture(9.5)
     night = plans(26.0, 8, 33, starter)[-1]
     assert not BY_DAY(night.at_s)
-    (instead,) = night.plan.instead
+    instead = night.plan.by_day
+    assert night.plan.instead == ()  # the wish itself is met
+    assert instead is not None
     assert instead.feeding is not None
     assert instead.feeding.dilution is not None
     assert instead.hours_to_fall == hours_of(starter, (26.0,), instead.feeding.dilution, 1.0).fall
@@ -110,8 +113,8 @@ def test_a_bake_that_wants_feeding_at_night_says_what_does_without(good_h: float
               if not all(LONG_NIGHT(one.at_s) for one in made.feedings)]  # fmt: skip
     assert nights
     for made in nights:
-        holds(" ".join([*made.cautions, *made.instead]), ["at night", says])
-    for said in [one for made in nights for one in made.instead]:
+        holds(" ".join([*made.cautions, *made.by_day]), ["at night", says])
+    for said in [one for made in nights for one in made.by_day]:
         holds(said, ["mix at about", "feed the levain at 09:00", "keep ", " g flour and "])
 
 

@@ -15,8 +15,7 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
-from monitor.core.plan.hours import Hours, Triple, crossing, hours_of
-from monitor.core.plan.mixing import mixed_with
+from monitor.core.plan.hours import Hours, Triple, crossing, hours_of, mixed_with
 from monitor.core.plan.weighing import (
     DAILY_RATIO,
     SURE_G,

@@ -1,10 +1,12 @@
 """How many hours a feeding takes to its peak, to the start of its fall and to half-way back down, each with its range.
 
 The one place where plans ask the forecast: `feeding` turns it round, `alternatives`, `daily` and `bake` look it up.
+Also how warm a dough is that was mixed with colder or warmer water, as its hours hang on that.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -13,12 +15,13 @@ from typing import Literal
 from monitor.core.forecast import peak_time
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan.mixing import mixed_with
 
 Aim = Literal["fall", "half_sunk", "peak"]
 Triple = tuple[float, float, float]  # earliest, likely, latest; 90 %
 WarmthFrom = Callable[[float], Sequence[float]]  # Unix time -> hourly temperatures from then on, the last holding on
 
+COOLS_H = 1.5  # time constant of a jar in air: Newton's law for 225 g of dough in glass gives one to two hours
+WATER_HEAT, FLOUR_HEAT = 4.18, 1.8  # kJ/(kg K); flour as usual tables have it (1.6 to 2.0)
 LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean only that it is too cold or too hot
 
 
@@ -63,6 +66,17 @@ def crossing(of: Callable[[float], float], low: float, high: float, near: float)
             at_low = at_low / 2.0 if kept == 1 else at_low
             kept = 1
     return (low + high) / 2.0
+
+
+def mixed_with(temperatures_c: Sequence[float], grams: tuple[float, float, float], water_c: float) -> list[float]:
+    """The hourly temperatures of a dough mixed with water at `water_c` in such a kitchen: it begins at the mean of its
+    parts, weighed by the heat they hold, and goes over to the room's by Newton's law."""
+    starter_g, flour_g, water_g = grams
+    heats = ((starter_g + flour_g) * FLOUR_HEAT + 0.5 * starter_g * (WATER_HEAT - FLOUR_HEAT), water_g * WATER_HEAT)
+    off_c = (water_c - temperatures_c[0]) * heats[1] / sum(heats)
+    hours = [*temperatures_c, *[temperatures_c[-1]] * max(12 - len(temperatures_c), 0)]
+    decay = COOLS_H * (1.0 - math.exp(-1.0 / COOLS_H))  # the mean over an hour
+    return [c + off_c * decay * math.exp(-i / COOLS_H) for i, c in enumerate(hours)]
 
 
 def hours_of(

@@ -68,12 +68,12 @@ def plan_for(
     ahead_h = (wanted_s - start_s) / 3600.0
     likely_h = feeding.hours_at(now.plan, aim)[1]
     if now.plan.met or likely_h >= ahead_h:
-        return (now,)
+        return _marked((now,), by_day)
     put_off_s = start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
     put_off_s = max(STEP_S * round(put_off_s / STEP_S), start_s)
     found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
     if found is not None:
-        return (found,)
+        return _marked((found,), by_day)
     hydration = limits.hydration or culture.last_hydration or feeding.USUAL_HYDRATION
     usual_parts = min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio)
     links = chain(
@@ -104,23 +104,30 @@ def plan_for(
             warmth_from=warmth_from, comes_h=moment_h(aim), awake_at=by_day,
         )  # fmt: skip
         if instead is None:
-            return (*planned[:-1], replace(planned[-1], plan=replace(planned[-1].plan, caution=AT_NIGHT)))
+            return _marked(
+                (*planned[:-1], replace(planned[-1], plan=replace(planned[-1].plan, caution=AT_NIGHT))), by_day
+            )
         made = feeding.plan(
             culture, target_h=(instead.comes_s - instead.at_s) / 3600.0, temperatures_c=warmth_from(instead.at_s),
             aim=aim, limits=replace(limits, standing_g=made_g if len(planned) > 1 else limits.standing_g),
         )  # fmt: skip
         if aim == "peak" and made.met and instead.comes_s <= wanted_s <= instead.falls_s:
             because = "Fed by day for it: it is ripe a little before, and still at its top at the hour you want."
-            return (*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because)))
-        return (*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s)))
+            return _marked((*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because))), by_day)
+        return _marked((*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s))), by_day)
     if planned:
-        return planned
+        return _marked(planned, by_day)
     if likely_h < ahead_h and not now.plan.because.startswith(("Its rise", "That makes", "It takes")):
         too_far = (
             f"That is {phrases.hours(ahead_h)} ahead, and no feedings reach so far; plan again at the next feeding."
         )
-        return (replace(now, plan=replace(now.plan, because=too_far)),)
-    return (now,)
+        return _marked((replace(now, plan=replace(now.plan, because=too_far)),), by_day)
+    return _marked((now,), by_day)
+
+
+def _marked(planned: tuple[Planned, ...], awake: AwakeAt) -> tuple[Planned, ...]:
+    """With those marked for which their baker would have to get up."""
+    return tuple(replace(one, plan=replace(one.plan, at_night=not awake(one.at_s))) for one in planned)
 
 
 def _put_off(
@@ -152,7 +159,7 @@ def _cautioned(night: Planned, found: ByDay, made: FeedPlan, aim: Aim, clock: Ca
         comes += f" and begins to sink about {clock(found.falls_s)}"
     said = f"{AT_NIGHT} Nobody need get up for it: {do}, and {comes}."
     instead = Instead(do=do, hours_to_fall=made.hours_to_fall, because=f"Then {comes}.", feeding=made.feeding)
-    return replace(night, plan=replace(night.plan, caution=said, instead=(instead,)))
+    return replace(night, plan=replace(night.plan, caution=said, by_day=instead))
 
 
 def _ordinary(

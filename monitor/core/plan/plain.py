@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.core.plan import feeding
-from monitor.core.plan.bake import BakePlan
+from monitor.core.plan.bake_plan import BakePlan
 from monitor.core.plan.daily import Daily
 from monitor.core.plan.hours import Triple
 from monitor.values import FeedPlan, Instead, Json
@@ -36,6 +36,10 @@ def plan_json(made: FeedPlan) -> dict[str, Json]:
         out["least_jar_ml"] = made.least_jar_ml
     if made.caution is not None:
         out["caution"] = made.caution
+    if made.at_night:
+        out["at_night"] = True
+    if made.by_day is not None:
+        out["by_day"] = instead_json(made.by_day)
     return out
 
 
@@ -66,6 +70,7 @@ def bake_json(made: BakePlan, at_text: Callable[[float], str]) -> dict[str, Json
             "ratio": one.feeding.ratio,
             "hours_to_peak": three(one.hours.peak),
             "discard_g": one.discard_g,
+            "at_night": one.at_night,
         }
         for one in made.feedings
     ]
@@ -79,10 +84,17 @@ def bake_json(made: BakePlan, at_text: Callable[[float], str]) -> dict[str, Json
         "discard_g": made.discard_g,
         "met": made.met,
         "because": made.because,
+        "at_night": made.at_night,
         "cautions": list(made.cautions),
     }
     if made.instead:
         out["instead"] = list(made.instead)
+    if made.by_day:
+        out["by_day"] = list(made.by_day)
+    if made.rest is not None:
+        out["rest"] = {"from": at_text(made.rest.from_s), "until": at_text(made.rest.until_s)}
+    if made.meanwhile is not None:
+        out["meanwhile"] = bake_json(made.meanwhile, at_text)
     return out
 
 

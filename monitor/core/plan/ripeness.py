@@ -31,6 +31,7 @@ class Seed:
     ripe_s: float
     spent_s: float
     total_g: float | None = None  # what was in the jar after that feeding
+    rested: bool = False  # it was put into the cold since
 
     @property
     def standing_g(self) -> float | None:
@@ -48,8 +49,9 @@ def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: 
     total_g = fed.total_g or usual.total_g  # taken as usual where nobody told
     if cycle.rested:
         return Seed(
-            fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H, total_g=total_g
-        )
+            fed_at_s=cycle.fed_at_s, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H, total_g=total_g,
+            rested=True,
+        )  # fmt: skip
     hours = hours_of(culture, expected(culture, cycle, temperature_c), fed.dilution or _usual(culture), fed.hydration)
     low_s, likely_s, high_s = (cycle.fed_at_s + 3600.0 * h for h in hours.peak)
     fall_s = cycle.fall_at_s if cycle.fall_at_s is not None else cycle.fed_at_s + 3600.0 * hours.fall[1]
