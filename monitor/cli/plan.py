@@ -19,7 +19,7 @@ from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
 from monitor.cli.opening import form_options, found_config, jar_from, now_of, refuse, settings_from
 from monitor.core.assess.thrown_away import condemned, what_to_do
-from monitor.core.display.local_time import minute_of_day
+from monitor.core.display.local_time import local_day, minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
@@ -133,7 +133,8 @@ def plan(
             text, body = _as_text(planned[0], None), plan_json(made)
         elif once_a_day:
             minute = minute_of_day(from_s, show.offset_s)
-            today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, limits=limits)
+            days = local_day(from_s, show.offset_s) - local_day(now_s, show.offset_s)
+            today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, days=days, limits=limits)
             planned = (Planned(at_s=from_s, plan=today.plan),)
             text, body = "\n".join([today.line, *_instead(today.plan)]), daily_json(today)
         elif change_over:

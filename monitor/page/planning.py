@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from monitor.core.assess.thrown_away import condemned, what_to_do
-from monitor.core.display.local_time import minute_of_day
+from monitor.core.display.local_time import local_day, minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.course import course, height
@@ -124,7 +124,8 @@ def plan(
             planned = [Planned(at_s=from_s, plan=made)]
         elif asked.once_a_day:
             minute = minute_of_day(from_s, show.offset_s)
-            today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, limits=limits)
+            days = local_day(from_s, show.offset_s) - local_day(now_s, show.offset_s)
+            today = daily.once_a_day(culture, temperatures_c=warm(from_s), minute=minute, days=days, limits=limits)
             planned, line = [Planned(at_s=from_s, plan=today.plan)], today.line
         elif asked.change_over:
             planned = [*changing.change_over(

@@ -86,7 +86,9 @@ def test_what_was_just_fed_goes_in_as_it_is_and_what_rests_stays_there() -> None
     assert made.rest is not None
     assert made.feedings[0].at_s == made.rest.until_s
     clock = lambda at_s: Display().clock(at_s, now_s)  # noqa: E731
-    holds(rest_words(made, clock), ["Once it has begun to rise", "stand it in the fridge, lid loose"], ("Feed it",))
+    holds(rest_words(made, clock), ["Stand it in the fridge, lid loose"], ("Feed it", "begun to rise"))
+    just = seed_of(culture(9.0), replace(cycle(0.0), fed_at_s=now_s - 600.0, number=3), now_s, 22.0)
+    holds(rest_words(planned(6.0, just, fridge=True), clock), ["Once it has begun to rise"], ("Feed it",))
     resting = replace(cycle(0.0), fed_at_s=now_s - 3 * DAY, number=3, rested=True)
     made = planned(6.0, seed_of(culture(9.0), resting, now_s, 22.0))  # not asked: it lies there
     assert made.met

@@ -112,7 +112,10 @@ def _by_words(text: str, age: Age | None) -> Advice | None:
         (r"bleach\w*", BLEACHED),
         (r"water|chlor\w*|tap", WATER),
         (r"fly|flies|gnats?", FLIES_OUTSIDE),
-        (r"seal\w*|clip\w*|screw\w*|lid", SEALED),
+        (
+            r"seal\w*|clip(?:s|ped)?|screw\w*|airtight|lid\W+(?:\w+\W+){0,2}(?:shut|tight\w*|closed|bulg\w*)|tight lid",
+            SEALED,
+        ),
     ):
         if re.search(rf"\b({words})\b", text):
             return said

@@ -140,7 +140,7 @@ def _by_age(seen: Seen) -> Iterator[Advice]:
             "were alike, about day 10 to 14.",
             guide="young",
         )
-    elif days < YOUNG_DAYS + 1.0 and not doubled and seen.alive:
+    elif days < YOUNG_DAYS + 1.0 and not doubled and seen.alive and not _steady(seen):
         yield Advice(
             say="It shows life: go on feeding. Wholegrain flour and 25 °C help; feed it only after its top.",
             guide="young",
@@ -155,6 +155,12 @@ def _by_age(seen: Seen) -> Iterator[Advice]:
             else "It is young: carry on feeding once a day, at 24 to 28 °C if you can.",
             guide="young",
         )
+
+
+def _steady(seen: Seen) -> bool:
+    """The three rises before the last were as they should be."""
+    own, before = norms.own_rise(seen.ratios) if seen.ratios else 1.0, seen.shown[-4:-1]
+    return len(before) == 3 and all(norms.risen(cycle, own) for cycle in before)
 
 
 def _false_rise(seen: Seen) -> bool:
@@ -198,7 +204,7 @@ def _washing_out(seen: Seen) -> Iterator[Advice]:
     here = (seen.usual_c,)
     target_h = min(max(THINNED * every_h, 4.0), 48.0)
     made = feeding.plan(seen.culture, target_h=target_h, temperatures_c=here, limits=Limits())
-    keep = f"keep about {made.starter_g:g} g" if made.starter_g < 95 else "keep as much starter as flour"
+    keep = f"keep about {made.starter_g:g} g" if made.starter_g < 95 else "keep as much starter as flour, 100 g"
     yield Advice(
         say=f"It was fed before its top {len(cut)} times running, so it gets thinner each time and loses its "
         f"strength. Wait for its top once, however long that takes; then, at {phrases.degrees(seen.usual_c)} and fed "
@@ -256,6 +262,12 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
             say="To make it stronger: 25 to 27 °C, a fifth of wholegrain in its flour, and feed it at its top, for "
             "three to five days.",
             guide="weak",
+        )
+    elif ratios[-1] < norms.LEAST_RISE and _steady(seen):
+        yield Advice(
+            say="One flat cycle after steady ones says little: was it fed, was the water hot, the flour another, the "
+            "place cold, the jar moved? Look whether it rose after all; feed it as ever, and see the next.",
+            guide="reading the curve",
         )
     elif seen.verdict != "yes" and ratios[-1] < norms.LEAST_RISE and seen.alive and not seen.age.young:
         yield Advice(

@@ -70,7 +70,7 @@ def sourer(culture: Culture) -> Advice:
     return Advice(
         say=f"For sourer bread keep more, cooler, and let it ripen: {say}, and use it {RIPER_H[0]:g} to "
         f"{RIPER_H[1]:g} h past its top, {phrases.between(low_h, high_h)} after the feeding. Ten percent of rye in "
-        "its flour helps too. Change one of these at a time, or all; bakers differ.",
+        "its flour helps too. Change one of these at a time, to taste what each does; bakers differ.",
         guide="sour",
     )
 

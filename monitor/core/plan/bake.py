@@ -171,7 +171,7 @@ def _rested(asked: _Asked, seed: Seed, standing_g: float | None) -> BakePlan | N
         "The first rise after the cold is slower: feed the next when it has risen, and don't mind an hour or two. "
         "Tell the jar that it rests: jartide rest JAR."
     )
-    rest = Rest(from_s=in_s, until_s=links[0].at_s, already=seed.rested)
+    rest = Rest(from_s=in_s, until_s=links[0].at_s, already=seed.rested, waits=in_s > asked.now_s)
     return replace(made, rest=rest, cautions=(*made.cautions, slower))
 
 
@@ -210,8 +210,9 @@ def _whole(asked: _Asked, seed: Seed, feedings: tuple[BakeFeeding, ...], start_s
     met = met and last.hours.peak[1] - NEAR_H <= ahead_h <= last.hours.fall[1] + NEAR_H
     over_g = max(made_g(last) - recipe.take_g - asked.keep_g - lost_g(last), 0)
     said = cautions(
-        asked.culture, recipe, feedings, asked.keep_g, asked.hydration, asked.limits, seed, low_s, high_s, asked.clock
-    )
+        asked.culture, recipe, feedings, asked.keep_g, asked.hydration, asked.limits, seed, low_s, high_s, asked.clock,
+        _one_long(asked),
+    )  # fmt: skip
     return BakePlan(
         feedings=feedings,
         ready=Span(earliest_s=low_s, likely_s=likely_s, latest_s=high_s),
@@ -224,6 +225,18 @@ def _whole(asked: _Asked, seed: Seed, feedings: tuple[BakeFeeding, ...], start_s
         instead=() if met else _instead(asked, last, likely_s, start_s),
         by_day=tuple(_by_day(asked, feedings, seed)),
     )
+
+
+def _one_long(asked: _Asked) -> str:
+    """The levain straight from the little that there is, in one feeding, and how long that takes."""
+    standing_g = asked.limits.standing_g
+    if standing_g is None or _least_parts(asked, standing_g) > LEAN:
+        return ""
+    parts = _least_parts(asked, standing_g)
+    flour_g = math.ceil(math.floor(standing_g) * parts)
+    fed = Feeding(starter_g=math.floor(standing_g), flour_g=flour_g, water_g=math.ceil(flour_g * asked.hydration))
+    ripe_h = asked.hours(asked.wanted_s - H_S * _ready_h(asked.hours(asked.wanted_s, parts)), parts)
+    return f"{phrases.weigh(fed)}, about {phrases.hours(ripe_h.peak[1])} before you mix"
 
 
 def holds(
@@ -289,7 +302,7 @@ def _weighed(asked: _Asked, links: tuple[Link, ...], standing_g: float | None, s
     stands_g = standing_g
     for link, grams in zip(links, wanted, strict=True):
         out.append(_feeding(asked, link, grams, stands_g, source))
-        stands_g, source = float(sum(grams)), f"what was fed at {asked.clock(link.at_s)}"
+        stands_g, source = float(sum(grams)), f"the feeding of {asked.clock(link.at_s)}"
     return tuple(out)
 
 

@@ -50,6 +50,7 @@ class Rest:
     from_s: float
     until_s: float
     already: bool = False  # it lies there now
+    waits: bool = True  # it has not begun to rise yet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +121,8 @@ def rest_words(made: BakePlan, clock: Callable[[float], str]) -> str:
         return f"Leave it {until}."
     if made.feedings[0].at_s < made.rest.from_s:
         return f"Feed it at {clock(made.feedings[0].at_s)}, let it begin to rise, an hour or so, and stand it {until}."
-    return f"Once it has begun to rise, at about {clock(made.rest.from_s)}, stand it {until}."
+    when = f"Once it has begun to rise, at about {clock(made.rest.from_s)}, stand it" if made.rest.waits else "Stand it"
+    return f"{when} {until}."
 
 
 def meanwhile_words(made: BakePlan, clock: Callable[[float], str]) -> str:
@@ -156,8 +158,9 @@ def cautions(
     low_s: float,
     high_s: float,
     clock: Callable[[float], str],
+    one_long: str,
 ) -> tuple[str, ...]:
-    """What to look out for, in whole sentences."""
+    """What to look out for, in whole sentences. `one_long` is the one feeding that makes all of it from little."""
     in_levain_g = round(recipe.take_g / (1.0 + hydration))
     all_g, gone_g = made_g(feedings[-1]), lost_g(feedings[-1])
     over_g = max(all_g - recipe.take_g - keep_g - gone_g, 0)
@@ -180,7 +183,11 @@ def cautions(
     if limits.standing_g is not None and limits.standing_g < 0.2 * all_g:
         one_g = all_g / (1.0 + LEAN * (1.0 + hydration))
         steps = "one feeding" if len(feedings) == 1 else f"{len(feedings)} feedings"
-        less = " One long feeding would do as well." if len(feedings) > 1 and limits.standing_g >= one_g else ""
+        less = (
+            f" Or one long feeding: {one_long}."
+            if len(feedings) > 1 and limits.standing_g >= one_g and one_long
+            else ""
+        )
         out.append(f"{limits.standing_g:g} g are enough to begin with: {steps} make {all_g} g of them.{less}")
     small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
     if small < 5:

@@ -28,10 +28,12 @@ class Daily:
 
 
 def once_a_day(
-    culture: Culture, *, temperatures_c: Sequence[float], minute: int, limits: Limits | None = None
-) -> Daily:
-    """The feeding to be made now, at that local minute of the day. `met` is False where it would not be at its top
-    a day later, or sink for longer than does it good; then `instead` says what to do. Raises as `feeding.plan`."""
+    culture: Culture, *, temperatures_c: Sequence[float], minute: int, days: int = 0,
+    limits: Limits | None = None,
+) -> Daily:  # fmt: skip
+    """The feeding to be made at that local minute of the day, `days` after today. `met` is False where it
+    would not be at its top a day later, or sink for longer than does it good; then `instead` says what to do. Raises as
+    `feeding.plan`."""
     limits = limits or Limits()
     within = replace(limits, most_ratio=min(limits.most_ratio, DAILY_RATIO))
     made = feeding.plan(culture, target_h=DAY_H - BEFORE_H, temperatures_c=temperatures_c, limits=within)
@@ -47,7 +49,7 @@ def once_a_day(
     instead = () if met else alternatives.alternatives(wish, grams)
     because = _because(made, sinking_h[1], topped)
     plan = replace(made, met=met, because=because, instead=instead)
-    return Daily(plan=plan, sinking_h=sinking_h, line=f"{_when(minute)} {phrases.weigh(made.feeding)}. {because}")
+    return Daily(plan=plan, sinking_h=sinking_h, line=f"{_when(minute, days)} {phrases.weigh(made.feeding)}. {because}")
 
 
 def _because(made: FeedPlan, sinking_h: float, topped: bool) -> str:
@@ -62,7 +64,11 @@ def _because(made: FeedPlan, sinking_h: float, topped: bool) -> str:
     return f"{said}, {'which makes it a little sourer' if sinking_h > 9.0 else 'and that is fine'}."
 
 
-def _when(minute: int) -> str:
+def _when(minute: int, days: int) -> str:
+    if days > 1:
+        return "Then"
     if 4 * 60 <= minute < 11 * 60:
-        return "This morning"
-    return "Today" if 11 * 60 <= minute < 17 * 60 else "Tonight"
+        return "Tomorrow morning" if days else "This morning"
+    if 11 * 60 <= minute < 17 * 60:
+        return "Tomorrow" if days else "Today"
+    return "Tomorrow evening" if days else "Tonight"

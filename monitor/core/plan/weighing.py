@@ -190,7 +190,7 @@ def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: floa
         )
     times = -(-SURE_G // starter_g)
     if times * sum(grams) <= most_g:
-        ways.append(f"make {times} times as much of everything")
+        ways.append(f"make {'twice' if times == 2 else f'{times} times'} as much of everything")
     return f"{said} Surer: {'; or '.join(ways)}." if ways else said
 
 
