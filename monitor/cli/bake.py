@@ -17,6 +17,7 @@ from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
 from monitor.cli.plan import Known, known_of
+from monitor.core.assess import vigour
 from monitor.core.display.units import Display
 from monitor.core.plan import phrases
 from monitor.core.plan.bake_plan import BakePlan, meanwhile_words
@@ -106,6 +107,9 @@ def bake(
         made = bake_plans.planned(*about, places=known.limits.places)
     except ValueError as error:
         refuse(f"bake: {error}")
+    doubt = None if known.judged is None else vigour.doubt(known.judged)
+    if doubt is not None:
+        made = replace(made, cautions=(doubt, *made.cautions))
     changes = () if before is None else bake_plans.moved(
         bake_plans.still_to_come(before, known.open_cycle), made, now_s, show
     )  # fmt: skip

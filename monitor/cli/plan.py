@@ -18,7 +18,9 @@ from monitor.cli import past_cycles
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
 from monitor.cli.opening import form_options, found_config, jar_from, now_of, refuse, settings_from
+from monitor.core.assess import growing, vigour
 from monitor.core.assess.thrown_away import condemned, what_to_do
+from monitor.core.assess.vigour import Assessment
 from monitor.core.display.local_time import local_day, minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
@@ -172,6 +174,9 @@ def plan(
         body["seed_ripe_at"] = _span(seed.ripe_at)  # where it is too cold that may be months ahead
         body.setdefault("feed_at", rfc3339.text(float(round(from_s))))
         text = f"{unripe_words(seed, show, now_s, from_s)}\n{text}"
+    young = None if known.judged is None or asked else growing.beside_a_plan(known.judged.age_days)
+    if young is not None:
+        body["young"], text = young, f"{young}\n{text}"
     click.echo(json.dumps(body, ensure_ascii=False) if form == "json" else show.worded(text))
     sys.exit(1 if any(one.plan.met is False for one in planned) else 0)
 
@@ -206,6 +211,7 @@ class Known:
     shown: DisplaySettings = field(default_factory=DisplaySettings)
     notices: NoticeSettings | None = None  # its quiet hours
     now_s: float = field(default_factory=time.time)
+    judged: Assessment | None = None  # is it fit; for a jar
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -224,8 +230,9 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         click.echo(f"{jar.name}: nothing is planned for it. {what_to_do(bin_note)}", err=True)
         sys.exit(1)
     is_open = bool(cycles) and cycles[-1].ended_at_s is None
+    culture = starter_models.learned_from(history.over(cycles), jar.flour, usual_c)
     return Known(
-        culture=starter_models.learned_from(history.over(cycles), jar.flour, usual_c),
+        culture=culture,
         cycle_h=jar.cycle_h,
         open_cycle=cycles[-1] if is_open else None,
         jar=jar,
@@ -233,6 +240,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         shown=settings.display,
         notices=settings.notices,
         now_s=now_of(settings),
+        judged=vigour.assess(cycles, notes, now_of(settings), culture=culture),
     )
 
 

@@ -3,13 +3,14 @@ kept, for the daemon to remind of, for the calendar and for `jartide bake`."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from monitor.core.assess import vigour
 from monitor.core.display.units import Display
 from monitor.core.plan.bake_plan import BakePlan, meanwhile_words, rest_words
 from monitor.core.plan.waking import awake_by
 from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_condemned
-from monitor.runs import bake_plans, kept_bake
+from monitor.runs import bake_plans, history, kept_bake
 from monitor.runs.kept_bake import Asked
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
@@ -115,8 +116,11 @@ def _planned(
         raise Refused("at_s: must be a time to come, within two weeks", 409)
     try:
         awake_at = awake_by(show.offset_s, house.notices, now_s)
-        open_cycle = bake_plans.open_cycle_of(store, jar.name)
-        about = known.of(store, jar), open_cycle, jar, asked, now_s, show, awake_at, house.standing_g
-        return bake_plans.planned(*about, places=house.places)
+        open_cycle, culture = bake_plans.open_cycle_of(store, jar.name), known.of(store, jar)
+        about = culture, open_cycle, jar, asked, now_s, show, awake_at, house.standing_g
+        made = bake_plans.planned(*about, places=house.places)
     except ValueError as error:
         raise Refused(str(error), 409) from None
+    cycles, notes = history.of_starter(store, jar.name), store.noted(jar.name)
+    doubt = vigour.doubt(vigour.assess(cycles, notes, now_s, culture=culture))
+    return made if doubt is None else replace(made, cautions=(doubt, *made.cautions))

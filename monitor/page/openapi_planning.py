@@ -135,7 +135,7 @@ def planning_schemas() -> Schema:
         "Plan": object_of(
             **_planned_feeding(), jar=TEXT, target_h=NUMBER, temperature_c=NUMBER, met=maybe(YES_NO), line=maybe(TEXT),
             because=TEXT, instead=list_of(TEXT), caution=maybe(TEXT), cycles=WHOLE,
-            first=list_of(object_of(**_planned_feeding())), unripe=maybe(TEXT), jar_ml=maybe(NUMBER),
+            first=list_of(object_of(**_planned_feeding())), unripe=maybe(TEXT), young=maybe(TEXT), jar_ml=maybe(NUMBER),
             standing_g=maybe(NUMBER),
         ),
     }  # fmt: skip

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
+from monitor.core.assess import growing
+from monitor.core.assess.age import age_of
 from monitor.core.assess.thrown_away import condemned, what_to_do
 from monitor.core.display.local_time import local_day, minute_of_day
 from monitor.core.display.units import Display
@@ -159,6 +161,7 @@ def plan(
         "cycles": culture.cycles,
         "first": [_feeding(store, jar, one, now_s, show) for one in planned[:-1]],
         "unripe": None if asked.all_given else _unripe(seed, now_s, from_s, show),
+        "young": None if asked.all_given else _young(store, jar, now_s),
         "jar_ml": None if limits.jar_ml is None else round(limits.jar_ml),
         "standing_g": None if limits.standing_g is None else round(limits.standing_g),
     }
@@ -188,6 +191,11 @@ def _unripe(seed: Seed, now_s: float, from_s: float, show: Display) -> Json:
     if seed.ripe_at is None or seed.fed_at_s is None:
         return None
     return f"{not_ripe_words(seed, show, now_s)} {by_day_words(seed, from_s, show, now_s) or 'Feed it then.'}"
+
+
+def _young(store: Store, jar: JarSettings, now_s: float) -> Json:
+    """What to do in place of a plan's feeding with one in its first week."""
+    return growing.beside_a_plan(age_of([], store.noted(jar.name, math.inf), now_s).days)
 
 
 def refuse_condemned(store: Store, jar: JarSettings) -> None:

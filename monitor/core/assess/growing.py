@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from monitor.core.assess.advice import Advice
+from monitor.core.assess.age import NEVER_DAYS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +79,16 @@ def day_number(days: float) -> int:
 def today(days: float) -> Advice:
     """What to weigh today."""
     return Advice(say=f"Today, on day {day_number(days)}: {stretch(days).weigh}.", guide="young")
+
+
+def beside_a_plan(days: float | None) -> str | None:
+    """What to do in place of a plan's feeding in the first week; None for an older one, or where nobody said."""
+    if days is None or days >= NEVER_DAYS:
+        return None
+    return (
+        f"It is young, on day {day_number(days)}: {stretch(days).weigh}. What is planned here holds for a grown one, "
+        "which doubles."
+    )
 
 
 def told(days: float) -> Advice:

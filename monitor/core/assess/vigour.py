@@ -124,6 +124,13 @@ def assess(
     )
 
 
+def doubt(made: Assessment) -> str | None:
+    """What a bake with it has to be told first; None for one that is fit."""
+    if made.verdict == "yes":
+        return None
+    return f"Is it fit to bake with? {made.verdict.capitalize()}, as judged now: {made.because}"
+
+
 def rose(cycle: Cycle) -> bool:
     """Whether a whole rise was seen whose height is known."""
     over = cycle.fall_at_s is not None or cycle.ended_at_s is not None

@@ -72,7 +72,7 @@ async function nextFeeding(main, jar, live) {
     if (how.value === "given" || how.value === "change") fold.open = true;
   }
   how.addEventListener("input", () => { aim.value = how.value === "moment" ? "peak" : "fall"; shape(); ask(); });
-  const unripe = el("p", { class: "note" }), grams = el("p", { class: "grams-big" }), before = el("ul", { class: "steps" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" }), instead = el("div");
+  const young = el("p", { class: "note" }), unripe = el("p", { class: "note" }), grams = el("p", { class: "grams-big" }), before = el("ul", { class: "steps" }), facts = el("dl"), because = el("p"), caution = el("p", { class: "note" }), instead = el("div");
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) }), chartTitle = el("h2");
   function asked() {
     const all = { temperature_c: wish.temperature_c, flour: flour.value || null, ...Object.fromEntries(Object.entries(more).filter(([, one]) => !one.node.hidden).map(([key, one]) => [key, one.value])) };
@@ -91,6 +91,8 @@ async function nextFeeding(main, jar, live) {
   }, (says) => { because.className = "bad"; because.textContent = says; });
   const weighed = (one) => `Keep ${sayWeight(one.starter_g)}, add ${sayWeight(one.flour_g)} flour and ${sayWeight(one.water_g)} water`;
   function show(plan) {
+    young.textContent = plan.young ?? "";
+    young.hidden = !plan.young;
     unripe.textContent = plan.unripe ?? "";
     unripe.hidden = !plan.unripe;
     before.replaceChildren(...plan.first.map((one) => el("li", {}, el("span", { class: "when" }, one.words), el("span", { class: "dot s-feed tinted" }, glyph("feed", 24)), el("div", {}, el("b", {}, weighed(one)), el("p", { class: "soft" }, `Ripe after about ${sayLong(one.hours_to_peak[1])}.`)))));
@@ -118,7 +120,7 @@ async function nextFeeding(main, jar, live) {
   main.append(el("section", { class: "plate", "aria-label": "Wishes" }, el("div", { class: "in" },
     el("label", { class: "slider" }, "What is wanted ", how), forHours, forMoment, aimed, note,
     slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth, half(first.temperature_c)), fold)),
-  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, unripe, before, grams, caution, because, instead, facts)),
+  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, young, unripe, before, grams, caution, because, instead, facts)),
     el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")))));
   shape();
   show(first);
