@@ -278,7 +278,7 @@ def _as_text(one: Planned, dated: Display | None) -> str:
             f"The nearest for the hours you asked: {when}{phrases.weigh(made.feeding)}",
         ]
     if made.discard_g is not None:
-        lines.append(f"  discard {made.discard_g} g")
+        lines.append(f"  discard {made.discard_g} g (why, and what it makes: jartide guide discard)")
     if made.least_jar_ml is not None:
         lines.append(f"  wants a jar of {made.least_jar_ml} ml at least")
     said = (

@@ -197,8 +197,6 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
         with opened_store(settings.store.path) as store:
             totals = notebook.discarded_g(store.noted(jar))
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
-        if "thrown" in said or "kept" in said:
-            click.echo("(what it makes, and why it has to go: jartide guide discard)")
 
 
 def _answer(settings: Settings, noted: Noted) -> Advice | None:

@@ -106,6 +106,40 @@ def test_a_jars_bake_begins_from_what_is_in_it_and_is_planned_again(config: Path
     assert "is now at" in jartide("bake", "--jar", "rye", "--config", config).stdout
 
 
+def test_a_bake_days_ahead_offers_the_fridge_and_keeps_it_when_asked(config: Path) -> None:
+    at = f"{datetime.now(UTC) + timedelta(days=6):%Y-%m-%d} 12:00"
+    words = ("--jar", "rye", "--config", config, "--at", at, "--flour-g", 900)
+    _, often = baked(*words)
+    assert often["meanwhile"]["met"]
+    assert len(often["meanwhile"]["feedings"]) <= len(often["feedings"]) - 2
+    assert "rest" not in often
+    text = jartide("bake", *words).stdout
+    for says in ("--fridge", "in the fridge, lid loose", "in place of"):
+        assert says in text
+    _, made = baked(*words, "--fridge")
+    assert {"from", "until"} <= set(made["rest"])
+    assert [one["at"] for one in made["feedings"]] == [one["at"] for one in often["meanwhile"]["feedings"]]
+    assert not any(one["at_night"] for one in made["feedings"])
+    again = baked("--jar", "rye", "--config", config)[1]  # kept so
+    assert "rest" in again
+    events = icalendar.Calendar.from_ical(jartide("bake", *words, "--fridge", "--format", "ics").stdout).walk("VEVENT")
+    assert "Into the fridge with the starter" in [str(event["SUMMARY"]) for event in events]
+
+
+def test_a_bake_with_a_young_starter_says_first_that_it_is_not_fit(config: Path) -> None:
+    at = f"{datetime.now(UTC) + timedelta(hours=30):%Y-%m-%d %H:%M}"
+    words = ("--jar", "rye", "--config", config, "--at", at, "--flour-g", 900)
+    assert jartide("begun", "rye", "old", "--config", config).exit_code == 0
+    assert baked(*words)[1]["cautions"][0].startswith("The hour")
+    born = f"{datetime.now(UTC) - timedelta(days=4):%Y-%m-%d}"
+    assert jartide("begun", "rye", born, "--config", config).exit_code == 0
+    _, made = baked(*words)
+    assert made["cautions"][0].startswith("Is it fit to bake with? Not yet")
+    assert "first week is mostly not yeast" in made["cautions"][0]
+    young = jartide("plan", "--jar", "rye", "--config", config, "--target-hours", 12)
+    assert "It is young, on day" in young.stdout
+
+
 def test_a_bake_as_a_calendar_is_read_back_by_another_program(no_rows: Path) -> None:
     at = f"{datetime.now() + timedelta(hours=30):%Y-%m-%d %H:%M}"
     words = ("--history", no_rows, "--at", at, "--flour-g", 900, "--temperature-c", 22)

@@ -339,3 +339,17 @@ def test_what_only_whole_grams_keep_from_being_met_says_so() -> None:
     )
     assert not held.met
     assert "what you fixed" in held.because
+
+
+@pytest.mark.parametrize(("keep_g", "jar_ml"), [(300, 700.0), (120, 500.0), (5000, None)])
+def test_more_starter_than_can_be_fed_is_answered_with_what_can_be_kept(keep_g: int, jar_ml: float | None) -> None:
+    """And never with a spoonful of flour to a bowl of starter."""
+    for target_h in (12.0, 24.0):
+        made = planned(starter(), target_h, keep_g=keep_g, jar_ml=jar_ml)
+        assert made.met is False
+        assert f"{keep_g} g of starter" in made.because
+        most_g = int(made.because.split("keep ")[1].split(" g or less")[0])
+        assert made.starter_g <= most_g < keep_g
+        assert 0.95 <= made.flour_g / made.starter_g <= 20.5
+        assert made.instead
+        assert all((one.feeding.starter_g or 0) <= most_g for one in made.instead if one.feeding is not None)

@@ -201,7 +201,17 @@ def test_41_a_levain_from_little() -> None:
         assert (made.feedings[-1].feeding.total_g or 0) >= 300
         assert len(made.feedings) == count
         text = " ".join(made.cautions)
-        holds(text, ["10 g are enough to begin with", f"make {made.feedings[-1].feeding.total_g:g} g"], ("buy more",))
+        holds(
+            text, ["10 g are enough to begin with", f"{made.feedings[-1].feeding.total_g:g} g of them"], ("buy more",)
+        )
+        # the trade's: 34+136+136 after 8 h from 10 g in a first feeding, or 10+150+150 after 11 h
+        last = made.feedings[-1]
+        assert last.hours.peak[1] == pytest.approx(8.0 if count == 2 else 11.0, abs=1.0)
+        if count == 2:
+            assert last.feeding.grams == pytest.approx((34, 136, 136), abs=2)
+            holds(
+                text, ["Or one long feeding: keep 10 g, add 149 g flour and 149 g water", "about 11 h before you mix"]
+            )
     holds(page("bake"), ["10+25+25, then 34+136+136", "10+150+150"], ("buy more",))
 
 
@@ -209,7 +219,18 @@ def test_42_a_tiny_keep() -> None:
     fed = Feeding(starter_g=5, flour_g=20, water_g=20)
     made = feeding.what_if(starter_models.prior(), feeding=fed, temperatures_c=(22.0,))
     assert made.least_jar_ml == 150
-    assert "too small" not in made.because + (made.caution or "")
+    holds(
+        made.caution or "",
+        [
+            "45 g",
+            "enough for it to live on",
+            "jar of 150 ml",
+            "5 g wants a careful hand",
+            "20 g with 20 g flour",
+            "240 ml",
+        ],
+        ("too small",),
+    )
     finer = feeding.what_if(
         starter_models.prior(), feeding=replace(fed, starter_g=2, flour_g=8, water_g=8), temperatures_c=(22.0,)
     )
@@ -218,6 +239,11 @@ def test_42_a_tiny_keep() -> None:
         starter_models.prior(), feeding=replace(fed, starter_g=20, flour_g=20, water_g=20), temperatures_c=(22.0,)
     )
     assert (more.least_jar_ml or 0) <= 240
+    holds(more.caution or "", ["60 g is little, and enough for it to live on"], ("too small", "careful hand"))
+    usual = feeding.what_if(
+        starter_models.prior(), feeding=Feeding(starter_g=25, flour_g=100, water_g=100), temperatures_c=(22.0,)
+    )
+    assert usual.caution is None
     holds(page("tiny"), ["45 g", "150 ml jar", "careful hand", "20+20+20", "240 ml"], ("too small to live",))
 
 
@@ -227,6 +253,13 @@ def test_43_discard() -> None:
     limits = Limits(keep_g=25, standing_g=225 * 0.98)
     made = feeding.plan(starter_models.prior(), target_h=12.0, temperatures_c=(22.0,), limits=limits)
     assert made.discard_g == 195
+    for became in ("thrown 195", "used 195"):
+        holds(answer(Noting.DISCARD, became), ["acid", "double", "pancakes", "crackers", "waffles", "baked through",
+              "never raw"], ("bin",))  # fmt: skip
+        young = answer(Noting.DISCARD, became, age_days=4.0)
+        holds(young, ["young", "into the bin"], ("pancakes", "waffles"))
+    quiet = judge(days([2.5] * 6), 10 * 24.0, [note(Noting.DISCARD, "used 195", 239.0)])
+    assert "pancakes" not in said(quiet)  # it was said when it was noted
     holds(page("discard"), ["about 195 g", "acid", "doubles", "pancakes", "crackers", "waffles", "fried through",
           "first two weeks"], ("eat it raw",))  # fmt: skip
 

@@ -79,6 +79,16 @@ SEALED = Advice(
     say="Loosen the lid now, facing away from you: the gas has to get out. Then let it only rest on the jar.",
     guide="lid",
 )
+DISCARD = Advice(
+    say="It has to go since acid gathers, and since what is kept would double at each feeding. It makes pancakes, "
+    "crackers and waffles: fried or baked through, never raw.",
+    guide="discard",
+)
+DISCARD_YOUNG = Advice(
+    say="It has to go since acid gathers, and since what is kept would double at each feeding. That of so young a "
+    "starter goes into the bin: what lives in it is mostly not yeast yet.",
+    guide="discard",
+)
 STREAKED = Advice(say=THROW_AWAY, guide="mould")
 
 
@@ -93,6 +103,8 @@ def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) 
         return STREAKED
     if note.what is Noting.HOOCH:
         return GREY if re.search(r"\b(grey|gray|dark|black)\b", text) else HOOCH_ONCE
+    if note.what is Noting.DISCARD:
+        return DISCARD_YOUNG if _young(age) else DISCARD
     if note.what is Noting.FLOAT_TEST:
         return FLOAT if NO.search(text) else None
     if culture is not None and note.what in (Noting.SOUR, Noting.MILD):
@@ -102,8 +114,13 @@ def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) 
     return None
 
 
+def _young(age: Age | None) -> bool:
+    """In its first week, as far as is known."""
+    return age is not None and not age.old and (age.days if age.days is not None else age.watched_days) < NEVER_DAYS
+
+
 def _by_words(text: str, age: Age | None) -> Advice | None:
-    young = age is not None and not age.old and (age.days if age.days is not None else age.watched_days) < NEVER_DAYS
+    young = _young(age)
     for words, said in (
         (r"acetone|nail|solvent|varnish|glue", ACETONE),
         (r"vinegar|sharp", VINEGAR),
@@ -134,6 +151,8 @@ def to_all(
     for note in notes:
         if note.what in TASTES and note.time_s < taste_s:
             continue  # sour once and mild since: the last bread counts
+        if note.what is Noting.DISCARD:
+            continue  # that was said when it was noted
         said = to_one(note, age, culture)
         if said is not None and not (note.what is Noting.HOOCH and len(days) >= DAILY_HOOCH):
             yield said

@@ -182,13 +182,13 @@ def cautions(
         out.append(f"Your jar is too small for the {all_g} g: it may rise {rises:.1f} times, so take a bowl.")
     if limits.standing_g is not None and limits.standing_g < 0.2 * all_g:
         one_g = all_g / (1.0 + LEAN * (1.0 + hydration))
-        steps = "one feeding" if len(feedings) == 1 else f"{len(feedings)} feedings"
+        steps = "one feeding makes" if len(feedings) == 1 else f"{len(feedings)} feedings make"
         less = (
             f" Or one long feeding: {one_long}."
             if len(feedings) > 1 and limits.standing_g >= one_g and one_long
             else ""
         )
-        out.append(f"{limits.standing_g:g} g are enough to begin with: {steps} make {all_g} g of them.{less}")
+        out.append(f"{limits.standing_g:g} g are enough to begin with: {steps} {all_g} g of them.{less}")
     small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
     if small < 5:
         out.append(f"{small} g of starter want a scale that shows tenths of a gram.")

@@ -18,6 +18,7 @@ from monitor.core.plan import alternatives, phrases
 from monitor.core.plan.alternatives import NEAR, Wish
 from monitor.core.plan.hours import LONGEST_H, Aim, Hours, Triple, crossing, hours_of
 from monitor.core.plan.weighing import (
+    SCALE_G,
     Grams,
     Limits,
     dilution,
@@ -28,7 +29,7 @@ from monitor.core.plan.weighing import (
     total_bounds,
     weighings,
 )
-from monitor.values import Feeding, FeedPlan
+from monitor.values import Feeding, FeedPlan, Instead
 
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
 AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is half sunk", "peak": "it is ripe"}
@@ -36,6 +37,7 @@ AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is hal
 ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
 USUAL_HYDRATION = 1.0  # without any history
 DEAD_RATE_RATIO = 0.1  # below this share of the rate at 24 degC nothing useful rises
+TINY_G, SURELY_G = 60.0, 10.0  # of one feeding; and of starter that any kitchen scale weighs well
 COLD_C, HOT_C = 12.0, 31.0  # beyond, cultures differ too much for hours to be promised
 
 
@@ -61,6 +63,9 @@ def plan(
     limits = limits or Limits()
     _check(target_h, temperatures_c, limits)
     hydration = limits.hydration or culture.last_hydration or USUAL_HYDRATION
+    most_kept_g = math.floor(total_bounds(culture, limits)[1] / dilution_bounds(limits, hydration)[0])
+    if limits.keep_g is not None and limits.flour_g is None and limits.keep_g > max(most_kept_g, 1):
+        return _keeping_less(culture, target_h, temperatures_c, aim, limits, max(most_kept_g, 1))
 
     def likely_h(of_dilution: float) -> float:
         return hours_of(culture, temperatures_c, of_dilution, hydration, limits.flour, limits.water_c).of(aim)[1]
@@ -99,6 +104,23 @@ def plan(
     return replace(made, because=why_not + _doubt(mean_c), instead=alternatives.alternatives(wish, grams))
 
 
+def _keeping_less(
+    culture: Culture, target_h: float, temperatures_c: Sequence[float], aim: Aim, limits: Limits, most_kept_g: int
+) -> FeedPlan:
+    """For who asked to keep more than could be fed even with the least flour: the plan that keeps what can be."""
+    within = replace(limits, keep_g=None, most_keep_g=float(most_kept_g), least_keep_g=1.0)
+    made = plan(culture, target_h=target_h, temperatures_c=temperatures_c, aim=aim, limits=within)
+    too_much = "is more than a kitchen's jar can do" if limits.jar_ml is None else "would run over in this jar"
+    because = f"{limits.keep_g:g} g of starter, with as much flour at least, {too_much}: keep {most_kept_g} g or less."
+    less = Instead(
+        do=f"keep less: {phrases.weigh(made.feeding)}",
+        hours_to_fall=made.hours_to_fall,
+        because=f"{AIM_SAYS[aim].capitalize()} about {phrases.hours(hours_at(made, aim)[1])} after that feeding.",
+        feeding=made.feeding,
+    )
+    return replace(made, met=False, because=because, instead=made.instead or (less,))
+
+
 def what_if(
     culture: Culture, *, feeding: Feeding, temperatures_c: Sequence[float], limits: Limits | None = None
 ) -> FeedPlan:
@@ -130,7 +152,9 @@ def what_if(
         met=None,
         because=_what_if_words(culture, feeding, hours, mean_c) + odd + _doubt(mean_c),
         least_jar_ml=least_jar_ml(culture, feeding.grams, limits),
-        caution=_runs_over(culture, feeding, limits) or _too_little(culture, feeding, temperatures_c, limits),
+        caution=_runs_over(culture, feeding, limits)
+        or _too_little(culture, feeding, temperatures_c, limits)
+        or _tiny(culture, feeding, limits),
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
     )
 
@@ -146,6 +170,23 @@ def _too_little(culture: Culture, feeding: Feeding, temperatures_c: Sequence[flo
 
     whole = (int(grams[0]), int(grams[1]), int(grams[2]))
     return scale_caution(whole, likely_h, total_bounds(culture, limits)[1])
+
+
+def _tiny(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
+    """That so little lives as well, with its jar, and what to take care of; None from a usual amount on. The smallest
+    that are kept are 20 to 45 g (King Arthur's bakers 2018, "Maintaining a smaller sourdough starter")."""
+    grams, total_g = feeding.grams, feeding.total_g
+    if grams is None or total_g is None or total_g > TINY_G:
+        return None
+    jar_ml = least_jar_ml(culture, grams, limits)
+    said = f"{total_g:g} g is little, and enough for it to live on, in a jar of {jar_ml} ml."
+    if grams[0] < SURELY_G:
+        said += (
+            f" {grams[0]:g} g wants a careful hand: on a scale that shows whole grams it is anything from "
+            f"{grams[0] - SCALE_G:g} to {grams[0] + SCALE_G:g} g. 20 g with 20 g flour and 20 g water, in a jar of "
+            "240 ml, do as well."
+        )
+    return said
 
 
 def _runs_over(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:

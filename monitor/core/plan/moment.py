@@ -20,7 +20,6 @@ from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_
 from monitor.values import FeedPlan, Instead
 
 AT_NIGHT = "That feeding is at night."
-STILL_UP = "It is ripe a little before, and still at its top at the hour you want."
 WAIT_AT_MOST_H = KEEPS_H  # a feeding may be put off by this for a wanted moment
 
 
@@ -69,12 +68,12 @@ def plan_for(
     ahead_h = (wanted_s - start_s) / 3600.0
     likely_h = feeding.hours_at(now.plan, aim)[1]
     if now.plan.met or likely_h >= ahead_h:
-        return _marked((_ordinary_first(now, wanted_s, aim, lambda within: one(start_s, within), limits),), by_day)
+        return _marked((now,), by_day)
     put_off_s = start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
     put_off_s = max(STEP_S * round(put_off_s / STEP_S), start_s)
     found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
     if found is not None:
-        return _marked((_ordinary_first(found, wanted_s, aim, lambda within: one(found.at_s, within), limits),), by_day)
+        return _marked((found,), by_day)
     hydration = limits.hydration or culture.last_hydration or feeding.USUAL_HYDRATION
     usual_parts = min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio)
     links = chain(
@@ -113,7 +112,7 @@ def plan_for(
             aim=aim, limits=replace(limits, standing_g=made_g if len(planned) > 1 else limits.standing_g),
         )  # fmt: skip
         if aim == "peak" and made.met and instead.comes_s <= wanted_s <= instead.falls_s:
-            because = f"Fed by day for it: {STILL_UP[0].lower()}{STILL_UP[1:]}"
+            because = "Fed by day for it: it is ripe a little before, and still at its top at the hour you want."
             return _marked((*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because))), by_day)
         return _marked((*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s))), by_day)
     if planned:
@@ -124,20 +123,6 @@ def plan_for(
         )
         return _marked((replace(now, plan=replace(now.plan, because=too_far)),), by_day)
     return _marked((now,), by_day)
-
-
-def _ordinary_first(
-    found: Planned, wanted_s: float, aim: Aim, again: Callable[[Limits], Planned], limits: Limits
-) -> Planned:
-    """In place of a feeding leaner than is fed day by day: the leanest of those, where what is wanted is ripe starter
-    and that is still at its top at the hour. The same where it is lean enough, or where nothing else does."""
-    if aim != "peak" or not found.plan.met or found.plan.flour_g <= DAILY_RATIO * found.plan.starter_g:
-        return found
-    made = again(replace(limits, most_ratio=min(limits.most_ratio, DAILY_RATIO)))
-    ahead_h = (wanted_s - made.at_s) / 3600.0
-    if not made.plan.hours_to_peak[1] <= ahead_h <= made.plan.hours_to_fall[1]:
-        return found
-    return replace(made, plan=replace(made.plan, met=True, instead=(), because=STILL_UP))
 
 
 def _marked(planned: tuple[Planned, ...], awake: AwakeAt) -> tuple[Planned, ...]:
