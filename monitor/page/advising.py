@@ -18,6 +18,7 @@ COMMANDS = {
     "jartide begun JAR old": "under More, “When was it begun?”",
     "jartide begun JAR DATE": "under More, “When was it begun?”",
     "jartide rest JAR --over": "“Take it out”",
+    "jartide rest JAR": "“Into the fridge”",
 }
 STALE_S = 600.0  # the daemon writes its state each minute; a level moves by millimetres in this time
 

@@ -9,6 +9,7 @@ from monitor.core.assess import vigour
 from monitor.core.display.units import Display
 from monitor.core.plan.bake_plan import BakePlan, meanwhile_words, rest_words
 from monitor.core.plan.waking import awake_by
+from monitor.page.advising import for_page
 from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_condemned
 from monitor.runs import bake_plans, history, kept_bake
 from monitor.runs.kept_bake import Asked
@@ -65,11 +66,12 @@ def bake(
         "at_night": made.at_night,
         "by_day": [show.worded(one) for one in made.by_day],
         "rest": None if made.rest is None else show.worded(rest_words(made, lambda at_s: show.about(at_s, now_s))),
+        "rest_from_s": None if made.rest is None else made.rest.from_s,
         "meanwhile": None
         if made.meanwhile is None
         else show.worded(meanwhile_words(made, lambda at_s: show.about(at_s, now_s))),
         "instead": [show.worded(one) for one in made.instead],
-        "cautions": [show.worded(one) for one in made.cautions],
+        "cautions": [for_page(show.worded(one)) for one in made.cautions],
         "cycles": known.of(store, jar).cycles,
     }
 

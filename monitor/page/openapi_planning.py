@@ -122,7 +122,8 @@ def planning_schemas() -> Schema:
     return {
         "Bake": object_of(
             jar=TEXT, at_s=NUMBER, feedings=list_of(OBJECT), ready=OBJECT, take_g=WHOLE, keep_g=WHOLE, discard_g=WHOLE,
-            met=YES_NO, because=TEXT, at_night=YES_NO, by_day=list_of(TEXT), rest=maybe(TEXT), meanwhile=maybe(TEXT),
+            met=YES_NO, because=TEXT, at_night=YES_NO, by_day=list_of(TEXT), rest=maybe(TEXT),
+            rest_from_s=maybe(NUMBER), meanwhile=maybe(TEXT),
             instead=list_of(TEXT), cautions=list_of(TEXT), cycles=WHOLE,
         ),
         "Assessment": object_of(

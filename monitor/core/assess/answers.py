@@ -80,13 +80,13 @@ SEALED = Advice(
     guide="lid",
 )
 DISCARD = Advice(
-    say="It has to go since acid gathers, and since what is kept would double at each feeding. It makes pancakes, "
-    "crackers and waffles: fried or baked through, never raw.",
+    say="Without discarding the jar would at least double with every feeding, and the acid would stay. It makes "
+    "pancakes, crackers and waffles: fried or baked through, never raw.",
     guide="discard",
 )
 DISCARD_YOUNG = Advice(
-    say="It has to go since acid gathers, and since what is kept would double at each feeding. That of so young a "
-    "starter goes into the bin: what lives in it is mostly not yeast yet.",
+    say="Without discarding the jar would at least double with every feeding, and the acid would stay. That of "
+    "so young a starter goes into the bin: what lives in it is mostly not yeast yet.",
     guide="discard",
 )
 STREAKED = Advice(say=THROW_AWAY, guide="mould")
@@ -104,7 +104,7 @@ def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) 
     if note.what is Noting.HOOCH:
         return GREY if re.search(r"\b(grey|gray|dark|black)\b", text) else HOOCH_ONCE
     if note.what is Noting.DISCARD:
-        return DISCARD_YOUNG if _young(age) else DISCARD
+        return DISCARD_YOUNG if age is not None and (age.young or age.perhaps_young) else DISCARD
     if note.what is Noting.FLOAT_TEST:
         return FLOAT if NO.search(text) else None
     if culture is not None and note.what in (Noting.SOUR, Noting.MILD):

@@ -39,7 +39,7 @@ export async function bakeView(main, jar, live) {
     title.textContent = `${made.feedings.length === 1 ? "One feeding" : `${made.feedings.length} feedings`}: ${sayWeight(sum("flour_g"))} flour, ${sayWeight(sum("water_g"))} water`;
     rest.textContent = made.rest ?? "";
     rest.hidden = !made.rest;
-    meanwhile.replaceChildren(...(made.meanwhile ? [`Or let it rest: ${made.meanwhile} `, el("button", { type: "button", class: "plain", onclick: () => { fridge.checked = true; ask(); } }, "Plan it so")] : []));
+    meanwhile.replaceChildren(...(made.meanwhile ? [`A rest in the fridge would do as well. ${made.meanwhile} `, el("button", { type: "button", class: "plain", onclick: () => { fridge.checked = true; ask(); } }, "Plan it so")] : []));
     meanwhile.hidden = !made.meanwhile;
     inFridge.hidden = !made.meanwhile && !fridge.checked;
     steps.replaceChildren(...made.feedings.map((one) => step("feed", one.words, one.at_night ? "at night" : "", `Feed: ${[one.starter_g, one.flour_g, one.water_g].map((g) => sayWeight(g ?? 0)).join(" + ")}`, `From ${one.from}.${one.discard_g ? ` ${sayWeight(one.discard_g)} are left over.` : ""}`)),
@@ -47,13 +47,13 @@ export async function bakeView(main, jar, live) {
     because.replaceChildren(made.because, ...made.instead.flatMap((one) => [el("br"), `Instead: ${one}.`]), ...made.by_day.flatMap((one) => [el("br"), `Or ${one}.`]), made.discard_g ? ` Left over in all: ${sayWeight(made.discard_g)}. ` : " ", made.discard_g ? guideLink("discard", "What it makes") : "");
     because.className = made.met ? "soft" : "bad";
     cautions.replaceChildren(...made.cautions.map((one) => el("li", {}, one)));
-    const courses = made.feedings.map((one, i) => until(one.course, made.feedings[i + 1]?.at_s ?? Infinity)).filter(Boolean);
+    const courses = made.feedings.map((one, i) => until(one.course, Math.min(made.feedings[i + 1]?.at_s ?? Infinity, one.at_s < (made.rest_from_s ?? 0) ? made.rest_from_s : Infinity))).filter(Boolean);
     after.hidden = !courses.length;
     if (courses.length) chart.show(courseOf(courses, made.feedings.map((one) => one.at_s), title.textContent, { at_s: made.at_s, words: `dough ${clock(made.at_s)}` }));
   }, (says) => { title.textContent = ""; steps.replaceChildren(); rest.hidden = meanwhile.hidden = true; cautions.replaceChildren(); because.className = "bad"; because.textContent = says; after.hidden = true; });
   main.append(standing, el("section", { class: "plate" }, el("div", { class: "in" }, el("div", { class: "say" }, el("label", {}, "I mix the dough", mixed.day), el("label", {}, "at", mixed.hour), el("label", {}, "with flour, g", flour), el("label", {}, `and ripe ${jar}, % of it`, levain)),
     el("details", {}, el("summary", {}, "More about the levain"), el("div", { class: "say" }, ...Object.values(more).map((one) => one.node))), inFridge)),
-    el("div", { class: "two" }, after, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, rest, steps, meanwhile, because, cautions, el("p", { class: "soft" }, guideLink("bake", "More about the day of a bake")), readOnly ? null : keep, kept))));
+    el("div", { class: "two" }, after, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, rest, meanwhile, steps, because, cautions, el("p", { class: "soft" }, guideLink("bake", "More about the day of a bake")), readOnly ? null : keep, kept))));
   showKept();
   const off = live.subscribe({ whole: showKept, message: showKept });
   await ask();
