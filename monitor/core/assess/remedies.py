@@ -238,6 +238,8 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
             guide="flagging",
         )
     if not ratios:
+        if _lifeless(seen):
+            yield from _no_life(seen)
         return
     usual_gain = median(ratios[:-1]) - 1.0 if len(ratios) > 3 else 0.0
     if usual_gain > 0.3 and ratios[-1] - 1.0 > TOO_HIGH * usual_gain:
@@ -275,7 +277,7 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
             "the start of its fall.",
             guide="weak",
         )
-    if seen.age.least_days >= YOUNG_DAYS and not seen.alive and not seen.waiting:
+    if _lifeless(seen):
         yield from _no_life(seen)
     if seen.spread is not None and seen.spread > ERRATIC_SPREAD and seen.verdict == "yes":
         yield Advice(
@@ -283,6 +285,13 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
             guide="reading the curve",
         )
     yield from _swings(seen)
+
+
+def _lifeless(seen: Seen) -> bool:
+    """Two weeks old at least, and nothing rose lately, though some cycles may have been too short to judge."""
+    if seen.age.least_days < YOUNG_DAYS or seen.alive or seen.waiting:
+        return False
+    return not any(c.rise_at_s is not None and seen.now_s - c.fed_at_s < LIFE_DAYS * DAY_S for c in seen.cycles)
 
 
 def _no_life(seen: Seen) -> Iterator[Advice]:

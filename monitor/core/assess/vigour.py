@@ -214,6 +214,8 @@ def _verdict(
     if flagging is not None:
         return "not yet", f"It rose {said} times in its last {LAST} cycles, but it is flagging."
     own_norm = "" if all(round(ratio, 1) >= norms.DOUBLED for ratio in ratios[-LAST:]) else ", as high as it ever does"
+    if own_norm and (last[-1].feeding.hydration or 1.0) <= norms.STIFF_HYDRATION:
+        own_norm += " (so stiff it takes longer: allow for that)"
     if spread is not None and spread > PREDICTABLE_SPREAD:
         return "yes", (
             f"It is strong, {said} times in its last {LAST} cycles{own_norm}, but its hours vary by {spread:.0%}, "
