@@ -6,7 +6,7 @@ The command, the page and the daemon share it; the daemon plans it again when th
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 from monitor.core.plan.bake_plan import BakePlan
@@ -45,7 +45,8 @@ class KeptBake:
 
 
 def kept_of(asked: Asked, made: BakePlan, now_s: float, moved: tuple[str, ...] = ()) -> KeptBake:
-    """A plan as it is kept."""
+    """A plan as it is kept; one that rests in the fridge, asked for or not, goes on doing so."""
+    asked = replace(asked, fridge=asked.fridge or made.rest is not None)
     feedings = tuple((one.at_s, one.feeding) for one in made.feedings)
     return KeptBake(asked=asked, feedings=feedings, planned_s=now_s, met=made.met, moved=moved)
 

@@ -124,6 +124,25 @@ def test_a_bake_is_kept_shown_on_the_card_and_dropped(
     assert not eyes.wrong
 
 
+def test_a_bake_days_ahead_is_planned_with_the_fridge_by_one_tap(client: httpx.Client, context: BrowserContext) -> None:
+    eyes = Eyes(context, f"{client.base_url}/#/plan/rye")
+    page = eyes.page
+    page.get_by_role("button", name="Bake", exact=True).click()
+    expect(page.get_by_text("go into the dough")).to_be_visible(timeout=WAIT_MS)
+    expect(page.get_by_label("Let it rest in the fridge meanwhile")).to_be_hidden()
+    page.get_by_label("I mix the dough").select_option(index=4)
+    offer = page.get_by_text("A rest in the fridge would do as well.")
+    expect(offer).to_contain_text("in the fridge, lid loose", timeout=WAIT_MS)
+    expect(offer).to_contain_text("in place of")
+    offer.get_by_role("button", name="Plan it so").click()
+    expect(offer).to_be_hidden(timeout=WAIT_MS)
+    expect(page.get_by_label("Let it rest in the fridge meanwhile")).to_be_checked()
+    expect(page.get_by_text("From the starter in the fridge")).to_be_visible()
+    expect(page.get_by_text("“Into the fridge”")).to_be_visible()  # a button here, a command in a terminal
+    well(page, "bake_fridge")
+    assert not eyes.wrong
+
+
 def test_a_baker_says_what_to_do_and_each_line_leads_to_the_guide(
     client: httpx.Client, context: BrowserContext
 ) -> None:
