@@ -106,6 +106,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "D20": ("the store is deleted, moved or replaced in use", "seen within a minute, nothing acknowledged, all kept"),
     "D21": ("the store's path is a link", "followed once: one file, one lock, one log, whatever it is called"),
     "D22": ("the power goes while it is written, on a real file system", "all that was acknowledged is there, sound"),
+    "D24": ("a move to another store fails at any call, or stops between the two", "undone, or known the next time"),
     "D23": ("the kernel makes the disk read-only", "told; nothing acknowledged until it is mounted again"),
     # --- process
     "P1": ("SIGTERM, SIGINT, SIGHUP", "what is in hand is stored, exit 0 in 5 s; HUP reads the config again"),
@@ -118,6 +119,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "P8": ("the end takes too long: a slow disk, a part that hangs", "cut short in 20 s, all is stored"),
     "P9": ("any place at which a command reaches outside fails", "one sentence, exit 1 or 2, nothing half-made"),
     "P10": ("any place at which the daemon reaches outside fails", "every reading once; the page answers"),
+    "P11": ("any other place that reaches outside fails", "a sentence, or got over; nothing half-made"),
     # --- notices
     "N1": ("endpoint down, name not found", "tried again with longer waits, delivered once"),
     "N2": ("an endpoint that never answers", "bounded by its time; the other channels go on"),

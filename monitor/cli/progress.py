@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
@@ -76,9 +76,10 @@ def growing(file: Path, size: int, label: str) -> Iterator[None]:
     def look(seen: Seen) -> None:
         so_far = 0
         while not over.wait(EVERY_S):
-            now = file.stat().st_size if file.exists() else 0
-            seen(max(now - so_far, 0))
-            so_far = max(now, so_far)
+            with suppress(OSError):  # not there yet, or no longer
+                now = file.stat().st_size
+                seen(max(now - so_far, 0))
+                so_far = max(now, so_far)
 
     with progress(size, label) as seen:
         looking = threading.Thread(target=look, args=(seen,), daemon=True)

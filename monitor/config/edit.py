@@ -85,8 +85,8 @@ def save(path: Path, text: str) -> Path:
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
-    for old in sorted(path.parent.glob(f"{path.name}.before-*"))[:-KEPT]:
-        with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError):
+        for old in sorted(path.parent.glob(f"{path.name}.before-*"))[:-KEPT]:
             old.unlink()
     return kept
 

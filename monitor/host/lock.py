@@ -87,5 +87,8 @@ def _beside(store: Path) -> Path:
 
 
 def _pid(file: int) -> int | None:
-    text = os.pread(file, 20, 0).decode("ascii", "replace").strip()
+    try:
+        text = os.pread(file, 20, 0).decode("ascii", "replace").strip()
+    except OSError:  # a card that goes
+        return None
     return int(text) if text.isdigit() else None

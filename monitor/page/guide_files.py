@@ -54,6 +54,6 @@ def _made() -> dict[str, StaticFile]:
         words = [sys.executable, "-P", "-m", "monitor", "guide", "--html", folder]
         try:
             subprocess.run(words, check=True, capture_output=True, timeout=MOST_S)
+            return {path.name: static_file(path.name, path.read_bytes()) for path in Path(folder).iterdir()}
         except (OSError, subprocess.SubprocessError):
             return {}
-        return {path.name: static_file(path.name, path.read_bytes()) for path in Path(folder).iterdir()}

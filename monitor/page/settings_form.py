@@ -181,9 +181,12 @@ def _write_own(path: Path, text: str) -> None:
     """Into a file that others may not read, by a file of its own: no reader sees half of it."""
     part = path.with_name(f".{path.name}.part")
     part.unlink(missing_ok=True)
-    with os.fdopen(file_modes.make(part), "w", encoding="utf-8") as out:
-        out.write(text)
-    part.replace(path)
+    try:
+        with os.fdopen(file_modes.make(part), "w", encoding="utf-8") as out:
+            out.write(text)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _jar(jar: JarSettings) -> Json:

@@ -29,13 +29,13 @@ class Database:
     @classmethod
     def open(cls, path: Path | str, now_s: float | None = None) -> Self:
         """Open as the owner (the daemon): makes, migrates, sets a damaged file aside. Raises StoreTrouble."""
-        path = Path(path)
+        path = store_file.where(path)
         return cls(path, store_file.open_file(path, time.time() if now_s is None else now_s))
 
     @classmethod
     def join(cls, path: Path | str) -> Self:
         """Open beside the daemon: never makes, migrates or replaces the file. Raises StoreTrouble."""
-        path = Path(path)
+        path = store_file.where(path)
         return cls(path, store_file.Opened(store_file.join_file(path)))
 
     def look_for_file(self) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from monitor.core.vessel.geometry import format_geometry
@@ -46,36 +46,39 @@ class Moved:
 
 def move(source: Store, target: Store, jar: str, carry: Carry | None, now_s: float) -> Moved:
     """Copy all of a jar and end it in `source`; both stores have to be nobody else's meanwhile. `carry` is its frozen
-    state after the last item, None for one of which no run is open. Raises CannotMove and StoreTrouble: then the target
-    is as it was."""
+    state after the last item, None for one of which no run is open. Raises CannotMove and StoreTrouble: both are then
+    as they were."""
     runs = source.runs_of(jar)
     if not runs:
         raise CannotMove(f"nothing is stored of {jar} in {source.path}")
     open_run = source.open_run(jar)
-    with target.writing():
+    replanted = _to_tell_again(source, jar, open_run)
+    _id_of(source), _id_of(target)  # kept whatever becomes of the rest, or a second try would not know the first
+    count = (0, 0)
+    # nested: a failure on either side leaves both as they were. A stop between the two commits does not, and the next
+    # try knows it by what is there already
+    with source.writing(), target.writing():
         there = target.open_run(jar)
         if there is not None and target.count(there.id):
             raise CannotMove(f"{jar} is watched with {target.path} already: its readings there would be judged twice")
-        if there is not None:
-            target.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, there.id))
-        mine = _id_of(target)
-        known = {digest for (digest,) in target.query("SELECT digest FROM run WHERE digest IS NOT NULL")}
-        replanted = _to_tell_again(source, jar, open_run)
-        count = [0, 0]
-        for run in runs:
-            digest = _digest(source, run)
-            if digest not in known and not digest.startswith(f"moved {mine} "):
-                count[0] += 1
-                count[1] += _copy_run(source, target, run, digest, now_s, replanted)
-        _copy_rest(source, target, jar)
-        if open_run is not None and carry is not None:
-            _go_on(source, target, open_run, carry, now_s, replanted)
-    with source.writing():
+        if there is None or open_run is None or not _came_over(source, target, open_run, there):
+            if there is not None:
+                target.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, there.id))
+            count = _copy_runs(source, target, runs, now_s, replanted)
+            _copy_rest(source, target, jar)
+            if open_run is not None and carry is not None:
+                _go_on(source, target, open_run, carry, now_s, replanted)
         source.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, open_run.id if open_run else -1))
         waiting = f"UPDATE notice SET state = '{State.SUPERSEDED}', changed_s = ? WHERE jar = ? AND state = 'pending'"
         source.write(waiting, (now_s, jar))
         source.forget_carries(jar, 0)
     return Moved(runs=count[0], readings=count[1], told=len(replanted))
+
+
+def _came_over(source: Store, target: Store, run: Run, there: Run) -> bool:
+    """Whether `there` is what an earlier move of this very run began, and nothing was read since."""
+    copied = target.query("SELECT id FROM run WHERE digest = ?", (_digest(source, run),))
+    return there.reason is RunReason.MOVED and [target.count(one) for (one,) in copied] == [source.count(run.id)]
 
 
 def _id_of(store: Store) -> str:
@@ -101,6 +104,17 @@ def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[Fed | 
         for item in source.told(jar)
         if isinstance(item, Noted) or (isinstance(item, Fed) and item.time_s >= since_s)
     ]
+
+
+def _copy_runs(
+    source: Store, target: Store, runs: Sequence[Run], now_s: float, told_again: Collection[Fed | Noted]
+) -> tuple[int, int]:  # fmt: skip
+    """Those that the target does not know yet, or is not the home of; returns how many, and their readings."""
+    known = {digest for (digest,) in target.query("SELECT digest FROM run WHERE digest IS NOT NULL")}
+    digests = {run.id: _digest(source, run) for run in runs}
+    new = [run for run in runs if digests[run.id] not in known]
+    new = [run for run in new if not digests[run.id].startswith(f"moved {_id_of(target)} ")]
+    return len(new), sum(_copy_run(source, target, run, digests[run.id], now_s, told_again) for run in new)
 
 
 def _copy_run(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from monitor.runs import schema
+from monitor.runs import schema, store_file
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import HEADER_BYTES
 
@@ -43,15 +43,15 @@ def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda 
     if target.exists():
         raise StoreTrouble(f"{target}: is there already; give another name", lasting=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as folder, Store.open(target) as store:
-        copy = Path(folder) / "copy.db"
+        copy, damaged = Path(folder) / "copy.db", store_file.where(damaged)
         try:
             shutil.copyfile(damaged, copy)
             log = damaged.with_name(damaged.name + "-wal")
             if log.exists():
                 shutil.copyfile(log, copy.with_name("copy.db-wal"))
+            _mend_header(copy, target)
         except OSError as error:
             raise StoreTrouble(f"{damaged}: {error.strerror}", lasting=True) from error
-        _mend_header(copy, target)
         try:
             with contextlib.closing(sqlite3.connect(copy)) as source:
                 store.query("PRAGMA foreign_keys = OFF")
@@ -62,7 +62,8 @@ def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda 
             store.write(statement)
     if not any(table.rows for table in found):
         for ending in ("", "-wal", "-shm"):
-            target.with_name(target.name + ending).unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                target.with_name(target.name + ending).unlink(missing_ok=True)
         raise StoreTrouble(f"{damaged}: nothing in it can be read; a backup is all that helps", lasting=True)
     return found
 

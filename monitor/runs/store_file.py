@@ -51,6 +51,11 @@ _LOOKED_AT: set[Place] = set()
 _LOOKING = threading.Lock()
 
 
+def where(path: Path | str) -> Path:
+    """Where the file itself lies: SQLite's log and our lock lie beside it, not beside a link to it."""
+    return Path(os.path.realpath(path))
+
+
 def open_file(path: Path, now_s: float) -> Opened:
     """Open the store for the daemon: make one where none is, set a damaged one aside, bring an older one up to date.
 
@@ -219,8 +224,9 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
             db.execute(f"PRAGMA user_version = {number + 1}")
             db.execute("COMMIT")
         except sqlite3.Error as error:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
+            with contextlib.suppress(sqlite3.Error):  # then closing it takes it back
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
             raise StoreTrouble(
                 f"{path}: could not be brought to version {number + 1} ({error}); it is as it was before", lasting=True
             ) from error
@@ -308,13 +314,24 @@ def _quick_check(db: sqlite3.Connection, seconds: float) -> str | None:
 
 
 def _set_aside(path: Path, now_s: float) -> Path:
-    """Rename the file and its companions; the log goes first, so that it can never be read into a new file."""
+    """Rename the file and its companions; the log goes first, so that it can never be read into a new file. What cannot
+    be done is undone: a file without its log lacks its newest readings. Raises OSError."""
     aside = path.with_name(f"{path.name}.corrupt-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime(now_s))}")
     number = 1
     while aside.exists():
         number += 1
         aside = aside.with_name(f"{aside.name.split('~')[0]}~{number}")
+    moved: list[tuple[Path, Path]] = []
     for ending in ("-wal", "-shm", ""):
-        with contextlib.suppress(FileNotFoundError):
-            os.rename(path.with_name(path.name + ending), aside.with_name(aside.name + ending))
+        before, after = path.with_name(path.name + ending), aside.with_name(aside.name + ending)
+        try:
+            os.rename(before, after)
+            moved.append((before, after))
+        except FileNotFoundError:
+            continue
+        except OSError:
+            for there, here in reversed(moved):
+                with contextlib.suppress(OSError):
+                    here.rename(there)
+            raise
     return aside

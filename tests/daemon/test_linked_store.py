@@ -10,6 +10,7 @@ import pytest
 from monitor.cli.opening import settings_from
 from monitor.config.reader import load
 from monitor.host.lock import StoreBusy, StoreLock
+from monitor.runs import recovery
 from monitor.runs.store import Store
 from tests.runs.stored import delivery
 
@@ -66,3 +67,13 @@ def test_a_link_to_what_is_not_there_yet_makes_the_store_where_it_leads(tmp_path
     assert (tmp_path / "later.db").is_file()
     (tmp_path / "round").symlink_to("round")  # a link to itself is one sentence, not an endless walk
     assert load(config_with(tmp_path, "round")).store.path.name == "round"
+
+
+@pytest.mark.fault("D21")
+def test_what_is_asked_by_a_link_has_its_log_as_well(tmp_path: Path) -> None:
+    """A killed store holds its newest readings in its log alone."""
+    (tmp_path / "linked.db").symlink_to(killed_and_moved(tmp_path))
+    recovery.recover(tmp_path / "linked.db", tmp_path / "recovered.db")
+    for path in (tmp_path / "recovered.db", tmp_path / "linked.db"):
+        with Store.join(path) as store:
+            assert store.last_seq() == 100

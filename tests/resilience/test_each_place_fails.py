@@ -53,8 +53,11 @@ path = "jartide.db"
 name = "rye"
 
 [[serial]]
-port = "/dev/ttyUSB[0-9]"
+port = "/dev/null"
 jar = "rye"
+
+[influx]
+url = "http://127.0.0.1:1"
 """
 FILLS = "known_mm,distance_mm\n0,180\n0,180.4\n40,140.2\n80,99.8\n120,60.1\n"
 
@@ -157,12 +160,16 @@ COMMANDS: dict[str, Sequence[str]] = {
     "simulate": ("simulate", "simulated.toml", "-o", "simulated.csv", "--hours", "3"),
     "trial": ("trial", "flours", "rye", "wheat", "--config", "jartide.toml"),
     "bake": ("bake", "--jar", "rye", "--at", "09:00", "--flour-g", "500", "--config", "jartide.toml"),
+    "guide": ("guide", "--html", "pages"),
+    "simulate to a line": (
+        "simulate", "simulated.toml", "--pty", "--speed", "100000", "--hours", "1", "--clock", "clock",
+    ),
     "plan by history": ("plan", "--history", "cycles.csv", "--target-hours", "12", "--temperature-c", "22"),
 }  # fmt: skip
 
 
-# of these only their own places: the rest is the daemon's
-ONLY = {"demo": "monitor/cli/demo", "demo of one jar": "monitor/cli/demo"}
+# of these only their own places: the rest is the daemon's, or kept once it was read
+ONLY = {"demo": "monitor/cli/demo", "demo of one jar": "monitor/cli/demo", "guide": "monitor/cli/guide"}
 # where the answer may be no without any failure: it was fed once, long ago, and nobody watches
 NO = dict.fromkeys(
     ("sheet", "check", "check of a port", "plan", "bake", "plan by history", "trial", "undo", "status", "assess"),

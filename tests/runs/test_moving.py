@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
@@ -11,8 +13,9 @@ import time_machine
 from click.testing import CliRunner
 
 from monitor.cli import main
-from monitor.runs import history, lots, outbox, reported
-from monitor.runs.store import RunReason, Store
+from monitor.runs import history, lots, moving, outbox, reported
+from monitor.runs.database import Database
+from monitor.runs.store import RunReason, Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import Delivery, Event, Fed, Noted, Noting, Reading
 from tests.page_house import CYCLE_S, Kitchen, over_a_fed_jar, settings_of
@@ -118,6 +121,80 @@ def test_all_is_decided_as_if_it_had_stayed(stayed: Store, tmp_path: Path) -> No
     assert [one.flour_lot for one in fed] == ["R1"] * 5
     assert reported.last_feeding(store, "a") is not None
     store.close()
+
+
+@pytest.mark.fault("D24")
+def test_a_move_that_fails_anywhere_is_undone_and_can_be_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, two = house(tmp_path / "one", "a", "b"), house(tmp_path / "two", "c")
+    for settings, hours in ((one, 2.0), (two, 1.0)):
+        kitchen = Steady(settings, BEGIN_S)
+        live(kitchen, hours)
+        kitchen.store.tell(Noted(time_s=BEGIN_S, jar="a", what=Noting.SMELL, text="of pears", by="Jo"), BEGIN_S + 9.0)
+        kitchen.store.close()
+    now_s = BEGIN_S + 7200.0
+    left, fails_at = [0], [0]
+    for name in ("query", "write", "write_many"):
+        monkeypatch.setattr(Database, name, _failing(getattr(Database, name), left))
+
+    def tried(folder: Path, *, again: bool) -> tuple[str, list[list[tuple[object, ...]]]]:
+        """How a move ends whose `fails_at`-th call of a store fails, and what is in both stores then."""
+        if not again:
+            folder.mkdir()
+            for name, settings in (("s.db", one), ("t.db", two)):
+                shutil.copy(settings.store.path, folder / name)
+        with Store.open(folder / "s.db", now_s) as source, Store.open(folder / "t.db", now_s) as target:
+            carry = next(body for _, body in source.carries("a", source.last_seq()))
+            left[0] = 0 if again else fails_at[0]
+            try:
+                moving.move(source, target, "a", carry, now_s)
+                said = "moved"
+            except StoreTrouble as error:
+                said = str(error)
+            left[0] = 0
+            return said, [_all_of(store) for store in (source, target)]
+
+    said, whole = tried(tmp_path / "whole", again=False)
+    assert said == "moved"
+    untouched = []
+    for settings in (one, two):
+        with Store.join(settings.store.path) as store:
+            untouched.append(_all_of(store))
+    for fails_at[0] in range(1, 200):
+        said, found = tried(tmp_path / str(fails_at[0]), again=False)
+        if said == "moved":
+            break
+        assert found == untouched, fails_at
+        assert tried(tmp_path / str(fails_at[0]), again=True) == ("moved", whole)
+    assert fails_at[0] > 30
+    # it stopped after the one store had all and before the other knew: as if there were no move, and it is tried again
+    shutil.copy(one.store.path, tmp_path / "whole" / "s.db")
+    with Store.open(tmp_path / "whole" / "s.db", now_s) as before, Store.join(tmp_path / "whole" / "t.db") as there:
+        digests = there.query("SELECT digest FROM run WHERE digest IS NOT NULL")
+        before.set_meta(moving.STORE_KEY, digests[0][0].split()[1])
+    assert tried(tmp_path / "whole", again=True) == ("moved", whole)
+
+
+def _failing(real: Callable[..., object], left: list[int]) -> Callable[..., object]:
+    def called(self: Database, *given: object) -> object:
+        left[0] -= 1
+        if left[0] == 0:
+            raise StoreTrouble("input/output error", lasting=False)
+        return real(self, *given)
+
+    return called
+
+
+def _all_of(store: Store) -> list[tuple[object, ...]]:
+    """Every row but what names a store, which is made anew for each."""
+    tables = ("jar", "run", "item", "event", "cycle", "notice", "missing", "carry")
+    drop = {"run": ("digest",)}
+    rows: list[tuple[object, ...]] = []
+    for table in tables:
+        columns = [row[1] for row in store.query(f"PRAGMA table_info({table})") if row[1] not in drop.get(table, ())]
+        rows += [(table, *row) for row in store.query(f"SELECT {', '.join(columns)} FROM {table} ORDER BY 1, 2")]
+    return rows
 
 
 def test_there_and_back_again_is_there_once(tmp_path: Path) -> None:

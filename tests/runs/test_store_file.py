@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import socket
@@ -70,6 +71,25 @@ def test_two_damages_in_one_second_are_both_kept(tmp_path: Path) -> None:
         Store.open(path, now_s=T).close()
     aside = sorted(tmp_path.glob("*.corrupt-*"))
     assert [p.read_bytes()[-6:] for p in aside] == [b" first", b"second"]
+
+
+@pytest.mark.fault("D3")
+def test_what_cannot_be_set_aside_keeps_its_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The log goes first; a file that stays behind without it would lack its newest readings."""
+    (tmp_path / "s.db").write_bytes(b"SQLite format 3\0" + b"?" * 5000)
+    (tmp_path / "s.db-wal").write_bytes(b"the newest")
+    real = os.rename
+
+    def rename(there: Path, here: Path) -> None:
+        if there.name == "s.db":
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        real(there, here)
+
+    monkeypatch.setattr(store_file.os, "rename", rename)
+    with pytest.raises(StoreTrouble, match="No space left"):
+        Store.open(tmp_path / "s.db")
+    assert (tmp_path / "s.db").exists()
+    assert (tmp_path / "s.db-wal").read_bytes() == b"the newest"
 
 
 def test_a_sound_file_after_a_kill_is_not_set_aside(tmp_path: Path) -> None:
