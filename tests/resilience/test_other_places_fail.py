@@ -34,6 +34,7 @@ from monitor.sources import mqtt_link
 from monitor.values import Delivery, Reading
 from tests.failing import failing, reached
 from tests.outside_calls import Place
+from tests.resilience.test_recovery import PAGE_BYTES, leaf_pages
 
 BEGAN_S = 1_772_430_000.0
 OLDER = Path(__file__).parents[1] / "runs" / "stores" / "version_2.db"
@@ -216,9 +217,8 @@ def a_store_of_which_nothing_is_left(folder: Path, monkeypatch: pytest.MonkeyPat
 @work(StoreTrouble)
 def a_store_with_damage_in_the_middle(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     def spoil(whole: bytearray) -> bytes:
-        leaves = [at for at in range(0, len(whole), 4096) if whole[at] == 0x0D]  # SQLite's file format, section 1.6
-        for at in leaves[1::2]:
-            whole[at : at + 4096] = b"?" * 4096
+        end = leaf_pages(folder / "kept.db", "item")[1] * PAGE_BYTES
+        whole[end - PAGE_BYTES : end] = b"?" * PAGE_BYTES
         return bytes(whole)
 
     yield from _salvaged(folder, spoil)
