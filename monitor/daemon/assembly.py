@@ -181,7 +181,8 @@ def _watch_with(
     jars = Jars(settings, store, show)
     alive, changed = _alive(clock), _changed(sources)
     urgent_sinks = [sink for sink in sinks if isinstance(sink, NoticeSink | MqttState)]
-    alarm = store_alarm.StoreAlarm(urgent_sinks, settings.notices, show)
+    shown = [sink for sink in sinks if isinstance(sink, store_alarm.ShowsStore)]
+    alarm = store_alarm.StoreAlarm(urgent_sinks, settings.notices, show, shown)
     new: list[Settings | None] = [None]
 
     def beat() -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from monitor.core.display.units import Display
 from monitor.core.notify.due import quiet_hours_until
@@ -63,10 +63,26 @@ class UrgentSink(Protocol):
         """What has not gone out is no longer true."""
 
 
-class StoreAlarm:
-    """Looked at once in each turn of the loop; `urgent_sinks` are all that notices go out by."""
+@runtime_checkable
+class ShowsStore(Protocol):
+    """A sink that shows at once what the store itself cannot be told."""
 
-    def __init__(self, urgent_sinks: Sequence[UrgentSink], settings: NoticeSettings, display: Display) -> None:
+    def say_of_store(self, trouble: str | None) -> None:
+        """Why nothing can be written down just now; None when it can."""
+
+
+class StoreAlarm:
+    """Looked at once in each turn of the loop; `urgent_sinks` are all that notices go out by, `shown` is where people
+    look."""
+
+    def __init__(
+        self,
+        urgent_sinks: Sequence[UrgentSink],
+        settings: NoticeSettings,
+        display: Display,
+        shown: Sequence[ShowsStore] = (),
+    ) -> None:
+        self._shown = shown
         self._urgent_sinks = urgent_sinks
         self._settings, self._display = settings, display
         self._since: Moment | None = None
@@ -74,6 +90,8 @@ class StoreAlarm:
 
     def look(self, trouble: str | None, wall_s: float, monotonic_s: float) -> None:
         """`trouble` is the recorder's: a sentence while nothing can be written, else None."""
+        for sink in self._shown:
+            sink.say_of_store(trouble)
         if trouble is None:
             if self._told:
                 for sink in self._urgent_sinks:

@@ -315,8 +315,9 @@ class Page:
 
     async def health(self, request: Request) -> Response:
         """How the watching is doing."""
-        now_s = self.wall()
-        return JSONResponse(await self.readers.ask(health.health, now_s, self.show, self.live.watching(now_s)))
+        now_s, live = self.wall(), self.live
+        more = live.watching(now_s), live.unwritten()
+        return JSONResponse(await self.readers.ask(health.health, now_s, self.show, *more))
 
     async def openapi(self, request: Request) -> Response:
         """The description of all this."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -20,8 +21,8 @@ NOTICES = 50
 REJECTED = 100
 
 
-def health(store: Store, now_s: float, show: Display, watching: bool) -> Json:
-    """The whole of it. Raises StoreTrouble."""
+def health(store: Store, now_s: float, show: Display, watching: bool, more: Sequence[str] = ()) -> Json:
+    """The whole of it; `more` are troubles that the store cannot be told. Raises StoreTrouble."""
     status = daemon_status.read(store)
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
@@ -30,7 +31,7 @@ def health(store: Store, now_s: float, show: Display, watching: bool) -> Json:
         "as_of_s": None if status is None else status.as_of_s,
         "watching": watching,
         "sources": [_source(source, now_s, show) for source in (status.sources if status else ())],
-        "troubles": list(status.troubles) if status else [],
+        "troubles": [*(status.troubles if status else ()), *more],
         "store": {"items": store.count(), "bytes": size_bytes(store.path), "path": store.path.name},
         "notices": {
             "waiting": sum(1 for one in kept if one.state is outbox.State.PENDING),

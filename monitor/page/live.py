@@ -59,10 +59,22 @@ class Jar:
         return True
 
 
+UNWRITTEN = "Nothing can be written down: {}. What the sensors say is held meanwhile, and judged when it is over."
+
+
 class Live:
     """See the module. `look` runs in a reader's thread, everything else in the page's event loop."""
 
-    def __init__(self, settings: Settings, readers: Readers, wall: Callable[[], float], show: Display) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        readers: Readers,
+        wall: Callable[[], float],
+        show: Display,
+        unwritten: Callable[[], str | None] = lambda: None,
+    ) -> None:
+        """`unwritten` says why the daemon can write nothing down just now, which then stands nowhere in the store."""
+        self._unwritten, self._said = unwritten, unwritten()
         self._settings = settings
         self._readers = readers
         self._wall = wall
@@ -110,11 +122,23 @@ class Live:
         if trouble != self.trouble:
             self.trouble = trouble
             changed = {**(changed or {}), "trouble": trouble}
+        if (said := self._unwritten()) != self._said:
+            self._said = said
+            changed = {**(changed or {}), "troubles": self.troubles()}
         if changed:
             self._number += 1
             text = json.dumps({**self._head(), **changed}, ensure_ascii=False, separators=(",", ":"))
             self._messages.append((self._number, text))
             self._tell_pages()
+
+    def troubles(self) -> list[Json]:
+        """Those of the daemon, in sentences: what it wrote of itself, and that it cannot write."""
+        return [*self._troubles, *self.unwritten()]
+
+    def unwritten(self) -> list[str]:
+        """That nothing can be written down just now, if so: no store can be told that."""
+        said = self._unwritten()
+        return [] if said is None else [UNWRITTEN.format(said)]
 
     async def end(self) -> None:
         """Let all pages go."""
@@ -195,7 +219,7 @@ class Live:
             "as_of_s": self._as_of_s,
             "now_s": now_s,
             "watching": self.watching(now_s),
-            "troubles": list(self._troubles),
+            "troubles": self.troubles(),
         }
 
     def watching(self, now_s: float) -> bool:
@@ -217,7 +241,7 @@ class Live:
             if changed := [] if status is None else self._look_at_jars(store, status):
                 out["jars"] = changed
             if troubles != self._troubles:
-                out["troubles"] = list(self._troubles)
+                out["troubles"] = self.troubles()
             self._seen = seen
         moved = self._read_on(store)
         if moved:

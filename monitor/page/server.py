@@ -65,6 +65,7 @@ class PageServer:
         self._others = others
         self._wall = wall
         self._trouble: str | None = None
+        self._unwritten: str | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -90,6 +91,12 @@ class PageServer:
     def trouble(self) -> str | None:
         """One sentence when the page is not served."""
         return self._trouble
+
+    def say_of_store(self, trouble: str | None) -> None:
+        """Why nothing can be written down just now, from the watch; None when it writes."""
+        if trouble != self._unwritten:
+            self._unwritten = trouble
+            self.wake()
 
     def _in_loop(self, call: Callable[[], object]) -> None:
         loop = self._loop
@@ -147,7 +154,7 @@ class PageServer:
         readers = Readers(path)
         slow = Readers(path, workers=1, waiting=smoothed.WAITING, niceness=smoothed.NICENESS)
         show = display(self._settings.display)
-        live = Live(self._settings, readers, self._wall, show)
+        live = Live(self._settings, readers, self._wall, show, lambda: self._unwritten)
         seal = Seal(_key(self._settings), password, token)
         programs = ForPrograms(self._settings, readers, seal, self._wall, show, self._posted)
         chosen = SettingsPaths(self._settings, readers, self._wall, self._file)

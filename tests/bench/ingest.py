@@ -132,7 +132,7 @@ def daemon(port: int, file: Path, *, stepping: bool) -> None:
 
 
 def passing() -> Callable[[], float]:
-    """The wall clock of the module's description. A thread of its own looks at it every few ms: asking for the processor
+    """The wall clock of the module's description. A thread of its own looks at it every few ms: asking for that
     time costs a tenth of what a reading does, and a daemon that lives by its machine's clock does not pay that."""
     now_s = [START_S]
 

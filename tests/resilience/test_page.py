@@ -20,9 +20,14 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
+from monitor.core.display.units import Display
+from monitor.daemon.store_alarm import StoreAlarm
 from monitor.page.guard import BODY_BYTES
+from monitor.page.live import UNWRITTEN
+from monitor.page.server import PageServer
 from monitor.runs import run_file, transfer
-from monitor.settings import PageSettings
+from monitor.runs.store import Store
+from monitor.settings import NoticeSettings, PageSettings
 from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
 
@@ -133,6 +138,34 @@ def test_a_file_that_is_too_large_is_refused_before_it_is_read(tmp_path: Path, m
     done = CliRunner().invoke(main, ["import", "--store", str(settings.store.path), str(tmp_path / "night.csv")])
     assert done.exit_code in (1, 2)
     assert "is larger than 1 MB; split it" in done.output
+
+
+@pytest.mark.fault("D1")
+@pytest.mark.fault("W9")
+def test_that_nothing_can_be_written_down_is_shown_at_once(tmp_path: Path) -> None:
+    """A daemon whose disk is full can tell its store nothing, and so neither a page that reads it alone."""
+    settings = settings_of(tmp_path, ["rye"], PageSettings(port=free_port()))
+    Store.open(settings.store.path).close()
+    server = PageServer(settings)
+    alarm = StoreAlarm([], NoticeSettings(), Display(), [server])
+    server.start()
+    try:
+        wait_until(lambda: listens(settings.page.port), "the page listens")
+        with httpx.Client(base_url=f"http://127.0.0.1:{settings.page.port}", timeout=20) as client:
+            for trouble, wanted in (
+                (None, []),
+                ("the disk is full", [UNWRITTEN.format("the disk is full")]),
+                (None, []),
+            ):
+                with client.stream("GET", "/api/events") as events:
+                    alarm.look(trouble, 0.0, 0.0)
+                    if trouble is not None:
+                        heard = events.iter_text()
+                        wait_until(lambda: "the disk is full" in next(heard), "an open page is told")  # noqa: B023
+                for path in ("/api/now", "/api/health"):
+                    assert client.get(path).json()["troubles"] == wanted
+    finally:
+        server.stop()
 
 
 @pytest.mark.fault("F3")
