@@ -329,9 +329,11 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("tests", nargs="+")
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="+", default=(), help="of a folder, the modules of these names")
     parser.add_argument("--lines", type=int, nargs=2, default=(0, 10**9), help="of a file, from one to another only")
     asked = parser.parse_args(arguments)
     every = [one for one in mutants(ROOT / asked.room) if asked.lines[0] <= one.line <= asked.lines[1]]
+    every = [one for one in every if not asked.only or Path(one.path).stem in asked.only]
     sample = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
     reach = Reach(places(sample))
     pytest.main([*asked.tests, "-q", "-n", "0", "-p", "no:cacheprovider", "--no-header"], plugins=[reach])

@@ -43,10 +43,11 @@ class Database:
         written now."""
         now = store_file.Place.of(self.path)
         if now != self._place:
-            what = "deleted or moved away" if now is None else "replaced by another"
+            what, then = "replaced by another", "restart the daemon to go on with this one"
+            if now is None:
+                what, then = "deleted or moved away", "a restart begins an empty one"
             raise StoreTrouble(
-                f"{self.path}: the file was {what} while it was in use; put it back, or restart the daemon",
-                lasting=False,
+                f"{self.path}: the file was {what} while it was in use; put it back, or {then}", lasting=False
             )
 
     def take_in_log(self) -> None:
