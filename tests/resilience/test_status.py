@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -386,9 +387,9 @@ def test_while_nothing_can_be_written_it_is_told_once_past_the_outbox(tmp_path: 
 def test_all_ways_out_hear_of_a_store_in_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     urgent_sinks: list[object] = []
 
-    def note(found: list[store_alarm.UrgentSink], settings: NoticeSettings, display: Display) -> StoreAlarm:
+    def note(found: list[store_alarm.UrgentSink], *more: Any) -> StoreAlarm:
         urgent_sinks.extend(found)
-        return StoreAlarm(found, settings, display)
+        return StoreAlarm(found, *more)
 
     monkeypatch.setattr(store_alarm, "StoreAlarm", note)
     broker = MqttSettings(host="127.0.0.1", port=free_port(), notice_topic="jartide/notice")
