@@ -202,6 +202,7 @@ def test_there_and_back_again_is_there_once(tmp_path: Path) -> None:
     first = Steady(one, BEGIN_S)
     live(first, 14.0)
     readings = first.store.count(1)
+    number = json.loads(first.store.meta("status") or "{}")["jars"][0]["cycle"]["number"]
     first.store.close()
     here, there = config(one, "a"), config(two, "c")
     moved(here, there, first.now_s)
@@ -211,7 +212,7 @@ def test_there_and_back_again_is_there_once(tmp_path: Path) -> None:
     runs = again.store.runs_of("a")
     assert sum(again.store.count(run.id) for run in runs) == readings + 60
     state = json.loads(again.store.meta("status") or "{}")["jars"][0]
-    assert state["cycle"]["number"] == 2
+    assert state["cycle"]["number"] == number == 1  # the first was under way when the readings began
     again.store.close()
 
 
