@@ -90,8 +90,8 @@ class StoreAlarm:
 
     def look(self, trouble: str | None, wall_s: float, monotonic_s: float) -> None:
         """`trouble` is the recorder's: a sentence while nothing can be written, else None."""
-        for sink in self._shown:
-            sink.say_of_store(trouble)
+        for page in self._shown:
+            page.say_of_store(trouble)
         if trouble is None:
             if self._told:
                 for sink in self._urgent_sinks:

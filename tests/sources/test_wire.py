@@ -219,6 +219,14 @@ json_values = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner, max_size=3),
     max_leaves=6,
 )
+
+
+def test_the_driest_and_the_wettest_air_is_air() -> None:
+    """The bounds themselves are values: 0 to 100 % (common practice, no source); what lies beyond is left out."""
+    for value, kept in ((0, 0.0), (100, 100.0), (-1, None), (101, None)):
+        assert parse(f'{{"distance_mm":92,"humidity_pct":{value}}}'.encode()).humidity_pct == kept
+
+
 KEYS = ["jar", "distance_mm", "echo_us", "temperature_c", "air_c", "humidity_pct", "time", "boot", "seq", "up_ms"]
 
 
