@@ -48,11 +48,16 @@ class Home:
     """A kitchen and its page."""
 
     def __init__(self, folder: Path) -> None:
-        settings = settings_of(folder, ("rye", "oat", "fog"), PageSettings(port=free_port()))
-        self.kitchen = Kitchen(settings, BEGIN_S, every_s=300.0)
+        settings = settings_of(folder, ("rye", "oat", "fog", "barley"), PageSettings(port=free_port()))
+        warm_c = {"barley": 23.5}
+        self.kitchen = Kitchen(settings, BEGIN_S, every_s=300.0, warm_c=warm_c)
         self.page = PageServer(settings, wall=lambda: self.kitchen.now_s)
         self.url = f"http://127.0.0.1:{settings.page.port}/"
-        self.go_on(10.5)
+        self.go_on(5.5)
+        warm_c["barley"] = 8.0  # for two hours a window is open beside the sensor: as cold as in a fridge
+        self.go_on(2.0)
+        warm_c["barley"] = 23.5
+        self.go_on(3.0)
         self.page.start()
         wait_until(lambda: listens(settings.page.port), "the page listens")
 
@@ -133,6 +138,27 @@ def test_a_lid_and_an_absence_that_were_none_go_with_a_tap(home: Home, context: 
         eyes.page.reload()
         more(mine)
     assert kinds() == []
+    assert not eyes.wrong
+
+
+def test_a_rest_that_was_none_goes_with_a_tap(home: Home, context: BrowserContext) -> None:
+    def rested() -> bool:
+        run = home.kitchen.store.open_run("barley")
+        assert run is not None
+        return any(event.kind is EventKind.REST_BEGAN for event in not_superseded(home.kitchen.store.events(run.id)))
+
+    assert rested()
+    eyes = Eyes(context, home.url)
+    mine = card(eyes.page, "barley")
+    more(mine)
+    mine.get_by_role("button", name="It was not resting").first.tap()
+    said(eyes.page, "Noted: it was not resting. It is judged again.")
+    home.go_on(0.1)
+    assert not rested()
+    mine.get_by_role("button", name=re.compile("^Take back: it was not resting")).tap()
+    said(eyes.page, "Taken back: it was not resting")
+    home.go_on(0.1)
+    assert rested()
     assert not eyes.wrong
 
 
