@@ -90,7 +90,8 @@ def test_each_stage_in_every_size_and_light(url: str, page: Page, jar: str) -> N
     page.goto(url)
     figure = card(page, jar).locator("figure")
     expect(figure.locator("svg.over text").first).to_be_attached()
-    assert (int(figure.get_attribute("data-points") or 0) > 0) is (HOURS_OPEN[jar] is not None)
+    drawn = "0" if HOURS_OPEN[jar] is None else re.compile("^[1-9]")  # the server may not have looked at its store yet
+    expect(figure).to_have_attribute("data-points", drawn)
     assert list(looks(page)) == []
     shot(page, f"stage-{jar}")
 
