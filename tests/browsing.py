@@ -21,6 +21,7 @@ FLAGS = (
 )  # fmt: skip
 PHONE = {"width": 390, "height": 844}
 WAIT_MS = 20_000
+expect.set_options(timeout=WAIT_MS)  # the library's own five seconds are short on a busy machine
 
 
 @contextmanager

@@ -16,6 +16,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -26,7 +27,7 @@ from monitor.page import connections as connections_module
 from monitor.page.connections import BACKLOG, RESERVED, RepeatFilter
 from monitor.page.openapi import document
 from monitor.page.server import KEPT_FREE, _listening
-from monitor.settings import Settings
+from monitor.settings import PageSettings, Settings
 from tests.page.serving import serving
 from tests.servers import Authority, free_port, listens, wait_until
 
@@ -294,5 +295,5 @@ def test_what_a_stream_sends_is_what_the_document_says(household: Settings) -> N
 def test_an_answer_does_not_wait_for_an_acknowledgement(household: Settings) -> None:
     """Nagle's algorithm against delayed acknowledgements: 40 ms in each answer (RFC 1122, 4.2.3.4). asyncio switches it
     off where the socket says that it is TCP."""
-    with _listening(household) as listener:
+    with _listening(replace(household, page=PageSettings(port=free_port()))) as listener:
         assert listener.proto == socket.IPPROTO_TCP
