@@ -78,7 +78,7 @@ class Readers:
 
 
 def _give_way(niceness: int) -> None:
-    """Let this thread run only when nobody else wants to (Linux counts niceness by the thread)."""
+    """Let this thread give way to the others of its process, however nice that is (Linux counts by the thread)."""
     if niceness:
         with suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), niceness)
+            os.nice(niceness)
