@@ -58,12 +58,12 @@ def build(folder: Path, until_s: float) -> None:
     (folder / "page_token").chmod(0o600)
 
 
-def config(folder: Path, *, broker: int | None = None) -> int:
-    """Write the config; returns the page's port."""
+def config(folder: Path, *, broker: int | None = None, jars: str = "") -> int:
+    """Write the config, with further `jars` as it says them; returns the page's port."""
     port = free_port()
     source = f'[[mqtt]]\nhost = "127.0.0.1"\nport = {broker}\n' if broker else ""
     (folder / "jartide.toml").write_text(
-        f'[[jar]]\nname = "rye"\nempty_mm = 180\nrim_mm = 120\nflour = "rye"\n{source}'
+        f'[[jar]]\nname = "rye"\nempty_mm = 180\nrim_mm = 120\nflour = "rye"\n{jars}{source}'
         f'[page]\nport = {port}\ntoken_file = "page_token"\n[display]\ntime_zone = "UTC"\n'
     )
     return port

@@ -22,6 +22,7 @@ from tests.servers import free_port, listens, mosquitto, program, wait_until
 
 ROOT = Path(__file__).resolve().parents[2]
 MAY_SAY_NO = ("jartide check", "jartide status", "jartide bake")  # nobody watches, no device is there, too short a time
+SHELF = '[[jar]]\nname = "shelf-{01..08}"\nempty_mm = 180\nflour = "whole rye"\n'
 LANGUAGES = {
     "sh", "sh-read", "sh-demo", "sh-service", "sh-broker", "sh-page", "sh-root", "sh-install", "sh-sensor",
     "sh-wheel", "sh-container", "sh-victoria", "toml", "json", "addresses", "nginx", "yaml-scrape", "yaml-ntfy",
@@ -64,7 +65,7 @@ def test_there_is_no_block_that_nobody_tries() -> None:
 )
 def test_the_commands_of_a_page_do_what_they_say(house: Path, page: str) -> None:
     if page != "first_evening":  # which begins with none
-        config(house)
+        config(house, jars=SHELF if page == "many_jars" else "")
     for block in of("sh"):
         for line in block.lines if block.page == page else ():
             ran(line, house)
