@@ -1,6 +1,6 @@
-"""Jartide: readings come in from `sources/`, everything believed about the starter is decided in `core/` by plain
-functions of data, and what is worth telling leaves through `sinks/`; `daemon/loop.py` is the only place where the time
-of day decides anything, and its loop the only thread that steps a jar.
+"""Jartide: readings enter through `sources/`, plain functions in `core/` decide everything about the starter, and
+notices leave through `sinks/`. `daemon/loop.py` is the only place where the time of day decides anything, and its loop
+is the only thread that steps a jar.
 
     device -> sources/ -> queue -> sinks/recorder (commit) -> core/detect/step -> events -> core/notify -> sinks/
                                         |                                                       ^

@@ -1,4 +1,4 @@
-"""The frozen values that travel between stages. Imports nothing of ours; everything else imports this.
+"""The frozen values passed between stages. Imports nothing of ours; everything else imports this.
 
 Units are in the names. `time_s` is Unix seconds, UTC, everywhere; local time exists only where a person reads it.
 There are three kinds of nothing: a missing value is `None`, a bad one is a `Rejected` with its reason, zero is zero.
@@ -140,7 +140,7 @@ class Tick:
 class Fed:
     """The person says: fed at `time_s`. Grams that were not told are None.
 
-    `flour_lot` is told where it is not the lot that lies open (`runs.lots`), `seed` where the starter kept was not the
+    `flour_lot` is given if it is not the open lot (`runs.lots`), `seed` if the starter kept was not the
     jar's own: another jar's name, or a lot. `by` is who says so, as a name typed once on a device. `corrects_s`: in
     place of all that was known of the feeding of that time.
     """
@@ -200,8 +200,8 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenBack:
-    """The person says at `time_s` that something was a mistake: all is judged as if it had never been. What was told or
-    seen stays in the store.
+    """The person says at `time_s` that something was a mistake: everything is judged as if it had never been. The
+    report or event stays in the store.
 
     Alone, `seq` is the item that was told by mistake. With more, it is the place in the order of arrival from which on
     all is judged again: `event` was seen and was none ("fed@1772409600"; of several, a space between), `told` are items
@@ -240,8 +240,8 @@ class Delivery:
     `received_s` is the daemon's wall clock at receipt. `boot` and `seq` come from the device and tell duplicates apart.
     `timed` is False when nothing on the message says when it was measured, so `reading.time_s` is the time of receipt;
     `again` is True when the broker may have delivered this message before or held it for any while, `dup` when it says
-    itself that it has sent it before (MQTT 5.0, section 3.3.1.1). `token` is the source's own
-    handle for the acknowledgement, given back to `Source.acknowledge` once the reading is committed.
+    itself that it has sent it before (MQTT 5.0, section 3.3.1.1). `token` is the source's own handle for the
+    acknowledgement, given back to `Source.acknowledge` once the reading is committed.
     """
 
     source: str
@@ -399,8 +399,8 @@ class Forecast:
 class Cycle:
     """From one feeding to the next (or to now), in the few numbers that anyone asks of it. Times in Unix seconds.
 
-    `temperatures_c` are hourly means from the feeding on (None: no reading in that hour), up to 72.
-    `sure` is False when the feeding was only inferred from an unexplained drop: nothing is learnt from it.
+    `temperatures_c` are hourly means from the feeding on (None: no reading in that hour), up to 72. `sure` is False
+    when the feeding was only inferred from an unexplained drop: nothing is learnt from it.
     """
 
     jar: str

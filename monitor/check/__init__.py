@@ -1,4 +1,4 @@
-"""What can be tried out before a night depends on it, each with one plain sentence: what was found and what to do.
+"""Checks before the first night, each with one plain sentence: what was found and what to do.
 
 `ground` looks at the machine (store, clock, secrets, whom to tell), `listen` listens to the sources for a while or
 asks the daemon that has them, `sources` and `jar_sense` say what that means. `jartide check` prints it.

@@ -74,7 +74,7 @@ def messages_kept(settings: MqttSettings, burst: int) -> int:
 def _finding(name: str, kept: int, jars: int) -> Finding:
     if kept == 0:
         return Finding(
-            name, "note", "how much it keeps could not be tried: may we read and write jartide/status/+ there?"
+            name, "note", "could not find out how much it keeps: may we read and write jartide/status/+ there?"
         )
     lasts_s = kept / jars * EVERY_S
     while_away = (
@@ -86,7 +86,7 @@ def _finding(name: str, kept: int, jars: int) -> Finding:
     return Finding(
         name,
         "note",
-        f"keeps {kept} readings while the daemon is away: {while_away}. It drops the rest without a word: set "
+        f"keeps {kept} readings while the daemon is away: {while_away}. It silently drops the rest: set "
         "max_queued_messages and max_queued_bytes there (configs/broker_example.conf)",
     )
 

@@ -1,4 +1,4 @@
-"""What the machine has to give: room and permission for the store, a clock that is right, secrets, someone to tell.
+"""What the machine must provide: room and permission for the store, a clock that is right, secrets, someone to tell.
 
 Reads and tries out, changes nothing but a mark in the store that proves it can be written.
 """
@@ -54,12 +54,12 @@ def store(settings: Settings) -> Iterator[Finding]:
         return
     except OSError as error:
         yield Finding(
-            "store", "wrong", f"{path}: {folder} cannot be written ({error.strerror}): change path or its owner"
+            "store", "wrong", f"{path}: {folder} cannot be written ({error.strerror}): change the path or its owner"
         )
         return
     free = shutil.disk_usage(folder).free
     days = free / (JAR_DAY_BYTES * max(1, len(settings.jars)))
-    room = f"{path}: {free / 1e9:.1f} GB free, enough for {_days(days)} at a reading each 10 s"
+    room = f"{path}: {free / 1e9:.1f} GB free, enough for {_days(days)} at one reading every 10 s"
     state: State = "wrong" if free < FULL_BYTES else "note" if free < TIGHT_BYTES else "ok"
     yield Finding("store", state, room if state == "ok" else f"{room}: make room")
     if lost is not None:
@@ -123,8 +123,8 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
         told = "are only printed where the daemon runs" if wanted.console else "go nowhere"
         state: State = "note" if wanted.console and not send_test else "wrong"
         sent = "no test message was sent, there is nowhere to send it; " if send_test else ""
-        where = "put an address (an Apprise URL, one a line) into a file and name it in [notices] to_file"
-        yield Finding("notices", state, f"{sent}notices {told}: to hear of them elsewhere {where}, or use to_env")
+        where = "put addresses (Apprise URLs, one per line) in a file and name it in [notices] to_file"
+        yield Finding("notices", state, f"{sent}notices {told}: to get them elsewhere, {where}, or use to_env")
     elif send_test and found:
         from monitor.sinks.apprise_channel import send_test as send
 
@@ -139,7 +139,7 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
     if wanted.quiet_from and wanted.quiet_to and wanted.daily_summary:
         begin, end, at = map(minutes_of, (wanted.quiet_from, wanted.quiet_to, wanted.daily_summary))
         if (begin <= at < end) if begin < end else (at >= begin or at < end):
-            yield Finding("notices", "note", "daily_summary falls into the quiet hours and will come after them")
+            yield Finding("notices", "note", "daily_summary is within the quiet hours and will come after them")
 
 
 def _phones(settings: Settings, *, send_test: bool) -> Iterator[Finding]:

@@ -1,4 +1,4 @@
-"""Does what a jar's sensor says go together with what the config says of the jar? Pure: readings in, findings out."""
+"""Does what a jar's sensor sends agree with what the config says about the jar? Pure: readings in, findings out."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ SCATTER_MM = 5.0  # the worst of the described sensors has 3 mm (ST DS11555, tab
 WARMEST_C, LOOKS_LIKE_F = 45.0, 120.0  # no starter is kept above the one; a warm kitchen in degF is below the other
 MM_AND_C = Display()
 VENTING = {
-    "open": "venting = open says that nothing but a cloth covers it",
-    "loose": "venting = loose says that the lid lies on loosely",
-    "tight": "venting = tight says that the lid holds gas back; a fermenting jar must never be sealed",
+    "open": "venting = open means that at most a cloth covers it",
+    "loose": "venting = loose means that the lid lies on loosely",
+    "tight": "venting = tight means that the lid holds gas back; never seal a fermenting jar",
 }
 
 
@@ -41,11 +41,11 @@ def judge(
     seen = [mm for mm in distances if NEAREST_MM <= mm <= FARTHEST_MM]
     if not readings:
         if silent_s is not None and silent_s <= silent_after_s(sampling_s, jar):
-            words = f"nothing arrived meanwhile, but {duration(silent_s)} ago it did: listen longer (--listen-s)"
+            words = f"nothing arrived just now, but {duration(silent_s)} ago it did: listen longer (--listen-s)"
             yield Finding(jar.name, "note", words)
             return
         last = "" if silent_s is None else f", the last time {duration(silent_s)} ago"
-        why = ": does its device send this very name?" if sources_well else "; see the sources above"
+        why = ": does its device send exactly this name?" if sources_well else "; see the sources above"
         yield Finding(jar.name, "wrong", f"nothing arrived for this jar{last}{why}")
         return
     if not distances:
@@ -78,8 +78,8 @@ def _rounding(jar: JarSettings, seen: Sequence[float]) -> Iterator[Finding]:
             yield Finding(
                 jar.name,
                 "note",
-                f"every distance is a multiple of {step_mm:g} mm: its sensor or its firmware rounds, and a fall is "
-                "known late. Have it send millimetres, with decimals where it has them (firmware_notes/ says how)",
+                f"every distance is a multiple of {step_mm:g} mm: its sensor or its firmware rounds, so a fall is seen "
+                f"late. Have it send millimetres, with decimals if it has them (firmware_notes/ says how)",
             )
             return
 
@@ -106,17 +106,17 @@ def _level(jar: JarSettings, distance_mm: float, show: Display) -> Iterator[Find
         yield Finding(
             jar.name,
             "wrong",
-            f"{away}, so it stands {show.length(level_mm)} high and above the rim (rim_mm = {jar.rim_mm:g}): {again}",
+            f"{away}, so it is {show.length(level_mm)} high, above the rim (rim_mm = {jar.rim_mm:g}): {again}",
         )
     elif isinstance(jar.geometry, VolumeTable) and level_mm > jar.geometry.points[-1][0]:
         yield Finding(
             jar.name,
             "note",
-            f"{away}, so it stands {show.length(level_mm)} high, above the last point of the jar's table "
+            f"{away}, so it is {show.length(level_mm)} high, above the last point of the jar's table "
             f"({jar.geometry.points[-1][0]:g} mm): volumes above it are guessed",
         )
     else:
-        standing = "the jar is empty" if level_mm < BELOW_BOTTOM_MM else f"it stands {show.length(level_mm)} high"
+        standing = "the jar is empty" if level_mm < BELOW_BOTTOM_MM else f"it is {show.length(level_mm)} high"
         yield Finding(jar.name, "ok", f"{away}: {standing}")
 
 
@@ -124,7 +124,7 @@ def _temperature(jar: JarSettings, readings: Sequence[Reading], show: Display) -
     given = [reading.temperature_c for reading in readings if reading.temperature_c is not None]
     if not given:
         yield Finding(
-            jar.name, "note", "no temperature arrived: peaks are still seen, but forecasts and plans will be vague"
+            jar.name, "note", "no temperature arrived: peaks are still detected, but forecasts and plans will be vague"
         )
         return
     latest = given[-1]
@@ -134,7 +134,7 @@ def _temperature(jar: JarSettings, readings: Sequence[Reading], show: Display) -
         yield Finding(
             jar.name,
             "wrong",
-            f"the temperature is {latest:g}, as a probe says when it fails: check its wires and its resistor",
+            f"the temperature is {latest:g}, which a failing probe sends: check its wires and resistor",
         )
     else:
         yield Finding(jar.name, "ok", f"the temperature is {show.temperature(latest)}")
@@ -152,15 +152,15 @@ def _sound(jar: JarSettings, readings: Sequence[Reading], distance_mm: float) ->
     yield Finding(
         jar.name,
         "note",
-        "the starter's own carbon dioxide slows sound: with 20 % of it under the lid 100 mm read as 106 mm, which "
+        "the starter's own carbon dioxide slows sound: with 20 % of it under the lid, 100 mm reads as 106 mm, which "
         f"looks like a fall. {VENTING[jar.venting]}: an error of {spread_mm:.1f} mm at {distance_mm:.0f} mm is allowed "
-        "for, and a fall is believed later. An optical sensor does not have this",
+        "for, and a fall is recognised later. Optical sensors are not affected",
     )
     if not echoes and any(reading.distance_mm is not None for reading in readings):
         yield Finding(
             jar.name,
             "note",
-            "its device reckons the distance itself; had it sent echo_us, the temperature would be allowed for",
+            "its device works out the distance itself; if it sent echo_us, the temperature would be allowed for",
         )
 
 

@@ -1,4 +1,4 @@
-"""Is every port there and talking, is every broker reachable, do readings arrive? Findings from what was received."""
+"""Is every port present and sending, is every broker reachable, do readings arrive? Findings from what was received."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def judge(settings: Settings, listener: Listener, listened_s: float) -> Iterator
         return
     received = listener.received()
     if listener.daemon is not None:
-        yield Finding("daemon", "ok", f"process {listener.daemon} is watching with this store: its word is shown here")
+        yield Finding("daemon", "ok", f"process {listener.daemon} is watching with this store: its state is shown here")
     for health in received.health:
         yield _source(health, received, listener, listened_s)
     for serial in settings.serial:
@@ -52,17 +52,17 @@ def _source(health: SourceHealth, received: Received, listener: Listener, listen
         if name.startswith("serial"):
             missing = "is it the right port and baud, is the program on the board?"
         if listened_s < USUAL_S:
-            missing = f"boards send each {USUAL_S:.0f} s or so, listen longer (--listen-s); or {missing}"
+            missing = f"boards send about every {USUAL_S:.0f} s, so listen longer (--listen-s); or {missing}"
         return Finding(name, "wrong", f"open, but nothing came within {listened_s:.0f} s: {missing}")
     complaints = [health.trouble] if health.trouble else []
     if refused:
         last = refused[-1]
         complaints.append(
-            f"{len(refused)} of {count} messages were refused, the last one: {words(last.reason)}: {last.detail}"
+            f"{len(refused)} of {count} messages were rejected, the last one: {words(last.reason)}: {last.detail}"
         )
     if complaints:
         return Finding(name, "wrong" if len(refused) == count else "note", "; ".join(complaints))
-    return Finding(name, "ok", f"talking: {count} message{'s' if count > 1 else ''}")
+    return Finding(name, "ok", f"sending: {count} message{'s' if count > 1 else ''}")
 
 
 def _names(serial: SerialSettings) -> Iterator[Finding]:
@@ -72,8 +72,8 @@ def _names(serial: SerialSettings) -> Iterator[Finding]:
         return
     fitting = sorted(glob.glob(serial.port)) if glob.has_magic(serial.port) else [serial.port]
     if len(fitting) > 1:
-        yield Finding(name, "note", f"{len(fitting)} ports fit: {', '.join(fitting)}; the first that opens is taken")
+        yield Finding(name, "note", f"{len(fitting)} ports match: {', '.join(fitting)}; the first that opens is used")
     for port in fitting:
         lasting = sorted(str(link) for link in BY_ID.glob("*") if link.resolve() == Path(port).resolve())
         if lasting and port not in lasting and not port.startswith("/dev/serial/"):
-            yield Finding(name, "note", f"{port} may be called otherwise next time: write port = {lasting[0]!r}")
+            yield Finding(name, "note", f"{port} may have another name next time: write port = {lasting[0]!r}")

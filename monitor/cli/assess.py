@@ -24,18 +24,23 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Noted
 
 CAUTION = (
-    "A sensor sees how high it stands, not what lives in it. Look and smell: if there is mould, or a pink, orange or "
-    "black streak, throw it away. Keep its lid loose, and do not taste raw starter."
+    "A sensor sees how high a starter stands, not what lives in it. Look and smell: if there is mould, or a pink, "
+    "orange or "
+    "black streak, throw it away. Keep the lid loose, and do not taste raw starter."
 )
 
 
-TOWARD = {"sour": "its bread leans to sour", "mild": "its bread leans to mild", "neither": "neither sour nor mild"}
+TOWARD = {
+    "sour": "its bread tends to be sour",
+    "mild": "its bread tends to be mild",
+    "neither": "neither sour nor mild",
+}
 STALE_S = 600.0  # the daemon writes its state each minute; a level moves by millimetres in this time
 
 
 @click.command()
 @click.argument("jar", required=False, shell_complete=completion.jars)
-@click.option("--history", "history_path", type=click.Path(path_type=Path), help="A CYCLES.csv in place of a jar.")
+@click.option("--history", "history_path", type=click.Path(path_type=Path), help="A CYCLES.csv instead of a jar.")
 @form_options()
 @config_option
 def assess(jar: str | None, history_path: Path | None, form: str, config: Path) -> None:

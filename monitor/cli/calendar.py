@@ -13,14 +13,14 @@ from monitor.cli.opening import config_option, jar_from, refuse, settings_from
 
 @click.command()
 @click.argument("jar", required=False, shell_complete=complete_jars)
-@click.option("--revoke", is_flag=True, help="Move all of them to new addresses first: the old ones are nowhere then.")
+@click.option("--revoke", is_flag=True, help="First give all calendars new addresses; the old ones stop working.")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @config_option
 def calendar(jar: str | None, revoke: bool, as_json: bool, config: Path) -> None:
     """Print the addresses to subscribe to in a calendar: of JAR, or of all jars together and each.
 
-    They show when a jar will probably peak and want feeding, and the feedings of a bake that was planned. Whoever has
-    an address may look, so it is a secret; a new password of the page changes all of them as well.
+    They show when a jar will probably peak and need feeding, and the feedings of a planned bake. Anyone who has an
+    address can look, so keep it secret; a new page password also changes all addresses.
     """
     from monitor.host.secret import SecretError
     from monitor.page import calendar_feed, server
@@ -29,7 +29,7 @@ def calendar(jar: str | None, revoke: bool, as_json: bool, config: Path) -> None
     settings = settings_from(config)
     names = [jar_from(settings, jar).name] if jar else [one.name for one in settings.jars]
     if not settings.page.on:
-        refuse("calendar: the page serves it, and on = false in [page] serves none")
+        refuse("calendar: it is served by the page, which on = false in [page] turns off")
     try:
         with Store.join(settings.store.path) as store:
             nonce = calendar_feed.revoke(store) if revoke else calendar_feed.nonce(store)
@@ -45,4 +45,4 @@ def calendar(jar: str | None, revoke: bool, as_json: bool, config: Path) -> None
     for name, address in found.items():
         click.echo(f"{name or 'every jar':<{wide}}  {address}")
     if settings.page.address is None:
-        click.echo("A phone needs an address that it can reach: say it as `address` in [page].")
+        click.echo("A phone needs an address that it can reach: set `address` in [page].")

@@ -41,7 +41,7 @@ UNITS = {
 
 INTRODUCTION = """\
 You need the clean, empty jar under its sensor, and water; a kitchen scale is best (1 g of water is 1 ml).
-Put the lid with the sensor on the way it will always sit, also for each fill: its seat is a part of the measure.
+Put the lid with the sensor on as it will always sit, for every fill too: its position is part of the measurement.
 An optical sensor looks through glass and clear water: lay a sheet of white paper on the empty jar's bottom, and a disc
 of it on the water, or stir in a spoonful of milk.
 """
@@ -49,16 +49,22 @@ of it on the water, or stir in a spoonful of milk.
 
 @click.command()
 @config_option
-@click.option("--jar", "name", help="The jar, where the config has several.")
-@click.option("--from", "source", type=click.Path(path_type=Path), help="Take known fills from a CSV file instead.")
-@click.option("--readings", type=click.IntRange(3, 200), default=READINGS, show_default=True, help="Readings a fill.")
-@click.option("--wait-s", type=Within(1, 3600), default=WAIT_S, show_default=True, help="For these, at most.")
-@click.option("--write", is_flag=True, help="Write it into the config file; the old one is kept beside it.")
+@click.option("--jar", "name", help="Which jar, if the config has several.")
+@click.option("--from", "source", type=click.Path(path_type=Path), help="Read known fills from a CSV file instead.")
+@click.option("--readings", type=click.IntRange(3, 200), default=READINGS, show_default=True, help="Readings per fill.")
+@click.option(
+    "--wait-s",
+    type=Within(1, 3600),
+    default=WAIT_S,
+    show_default=True,
+    help="Longest wait for them.",
+)
+@click.option("--write", is_flag=True, help="Write the result into the config file; a copy of the old one is kept.")
 def calibrate(config: Path, name: str | None, source: Path | None, readings: int, wait_s: float, write: bool) -> None:
     """Find a jar's empty distance and shape from known fills.
 
     The CSV file of --from has the columns known_mm (height of the fill above the inside bottom) or known_ml, and
-    distance_mm; a line a reading, known 0 for the empty jar. Exits with 1 when the fills do not fit together.
+    distance_mm: one line per reading, with known 0 for the empty jar. Exits with 1 if the fills do not agree.
     """
     settings = settings_from(config)
     if name is None:
@@ -75,7 +81,7 @@ def calibrate(config: Path, name: str | None, source: Path | None, readings: int
         sys.exit(1)
     _report(unit, fills, fit)
     if fit.geometry is not None and (wrong := problem_with(fit.geometry)):
-        click.echo(f"That is no jar: {wrong}. Were the volumes in ml?", err=True)
+        click.echo(f"No jar is like that: {wrong}. Were the volumes in ml?", err=True)
         sys.exit(1)
     values: dict[str, object] = {"empty_mm": round(fit.empty_mm, 1)}
     if fit.geometry is not None:
@@ -88,7 +94,7 @@ def calibrate(config: Path, name: str | None, source: Path | None, readings: int
         sys.exit(1)
     if write:
         kept = _write(config, name, values)
-        click.echo(f"\nWritten to {config}; the file as it was is {kept}. Restart `jartide watch` to use it.")
+        click.echo(f"\nWritten to {config}; the old file is {kept}. Restart `jartide watch` to use it.")
     else:
         click.echo(f"\nPut this into {config}, or run with --write.")
 
@@ -105,17 +111,17 @@ def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) ->
         refuse("there is no [[serial]] and no [[mqtt]] in the config: no reading can arrive")
     click.echo(INTRODUCTION)
     if jar.sensor == "ultrasonic":
-        click.echo("An ultrasonic sensor wants fresh air in the jar: no starter, no gas of it.\n")
+        click.echo("An ultrasonic sensor needs fresh air in the jar: no starter, none of its gas.\n")
     try:
         with listening(settings) as listener:
             if listener.daemon is not None:
                 click.echo("A daemon is watching: these fills become part of its record of the jar.\n")
-            click.prompt("The jar is empty and the lid on: press Enter", default="", show_default=False)
+            click.prompt("When the jar is empty and the lid is on, press Enter", default="", show_default=False)
             fills = [point(0.0, _gather(listener, jar, count, wait_s))]
             unit = ""
             while True:
                 text = click.prompt(
-                    "Next fill, as 250 ml or 40 mm (Enter alone: no more)", default="", show_default=False
+                    "Next fill, like 250 ml or 40 mm (just Enter: no more)", default="", show_default=False
                 ).strip()
                 if not text:
                     return unit or "mm", fills
@@ -174,7 +180,7 @@ def _known(text: str) -> tuple[float, str]:
     unit, factor = UNITS[match[2]]
     known = float(match[1].replace(",", ".")) * factor
     if known <= 0:
-        raise ValueError("0 is the empty jar, which was measured already")
+        raise ValueError("0 is the empty jar, which has been measured already")
     return known, unit
 
 
@@ -208,7 +214,7 @@ def _from_csv(path: Path) -> tuple[str, list[Point]]:
 
 
 def _report(unit: str, fills: Sequence[Point], fit: JarFit) -> None:
-    click.echo("\n   known     reads  beside the fit")
+    click.echo("\n   known     reads  off the fit")
     for fill, residual in zip(fills, fit.residuals_mm, strict=True):
         click.echo(f"{fill.known:5g} {unit}  {fill.distance_mm:6.1f} mm  {residual:+6.1f} mm")
     for remark in fit.remarks:
@@ -221,4 +227,4 @@ def _write(config: Path, jar: str, values: dict[str, object]) -> Path:
         text = edit.read(config)
         return edit.save(config, edit.changed(text, edit.jar_table(text, jar), values))
     except edit.CannotEdit as error:
-        refuse(f"{config}: not changed: {error}; put the lines above in by hand")
+        refuse(f"{config}: not changed: {error}; add the lines above by hand")

@@ -1,5 +1,5 @@
-"""`jartide check`: tries out everything that a night depends on, prints what was found, exits with 1 if any of it is
-wrong. Works beside a running daemon and without one."""
+"""`jartide check`: tests everything that a night depends on, prints what it finds, exits with 1 if any of it is wrong.
+Works beside a running daemon and without one."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG
     type=Within(1, 3600),
     default=LISTEN_S,
     show_default=True,
-    help="Wait for readings at most this long, seconds.",
+    help="Wait at most this long for readings, seconds.",
 )
 def check(config: Path, send_test: bool, as_json: bool, listen_s: float) -> None:
-    """Try out the config, store, clock, ports, brokers, jars and notices. Exits with 1 when something is wrong."""
+    """Test the config, store, clock, ports, brokers, jars and notices. Exits with 1 if something is wrong."""
     settings = settings_from(config)
     logging.getLogger("monitor").addHandler(logging.NullHandler())  # the findings say what the sources would log
     found: list[Finding] = []

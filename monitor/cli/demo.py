@@ -1,5 +1,5 @@
-"""`jartide demo`: a house worth a look. Five invented jars with weeks of past, a trial and notes are watched through
-one night, sped up, by the very daemon that watches real jars, with the page to look at."""
+"""`jartide demo`: a house to look at. Five invented jars with weeks of history, a trial and notes are watched through
+one night, sped up, by the same daemon that watches real jars, with the page."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ SAID = {  # what is printed as it is decided
     "peak_reached": "at its peak",
     "fall_began": "begins to sink: feed it now",
     "stayed_flat": "does not rise",
-    "sensor_silent": "is silent: nothing comes from its sensor",
+    "sensor_silent": "is silent: its sensor sends nothing",
     "sensor_back": "is heard again",
 }
 
@@ -55,11 +55,11 @@ SAID = {  # what is printed as it is decided
     type=click.Path(path_type=Path, file_okay=False),
     default=Path("jartide-demo"),
     show_default=True,
-    help="Where the store goes (with --no-page also the run and its picture).",
+    help="Folder for the store (with --no-page, also the run and its picture).",
 )
-@click.option("--no-page", is_flag=True, help="One simulated jar through one night, without the page.")
+@click.option("--no-page", is_flag=True, help="A single jar through one night, without the page.")
 def demo(seconds: float | None, folder: Path, no_page: bool) -> None:
-    """Open a house of invented jars and watch it through one night, sped up; needs no hardware and no server."""
+    """Watch a house of invented jars through one night, sped up. Needs no hardware and no server."""
     if no_page:
         from monitor.cli.demo_night import night
 
@@ -141,7 +141,7 @@ def _house(seconds: float, folder: Path) -> None:
     store = folder / datetime.now(UTC).strftime("house-%Y%m%d-%H%M%S.db")
     settings = house_settings(store, _free_port())
     click.echo(f"The page: {address(settings)} (Ctrl-C ends the demo)")
-    click.echo(f"Its store lies in {folder}/, which may be thrown away afterwards.")
+    click.echo(f"Its store is in {folder}/, which you can delete afterwards.")
     sys.stdout.flush()
     try:
         lay_out(store)
@@ -162,7 +162,8 @@ def _house(seconds: float, folder: Path) -> None:
     log_to_stderr(logging.ERROR)
     hours = (until_s - from_s) / 3600.0
     click.echo(
-        f"Five invented jars, eighteen days of past, and one night of {hours:.0f} hours in {seconds:g} seconds.\n"
+        f"Five invented jars with eighteen days of history, and one night of {hours:.0f} hours in {seconds:g} "
+        f"seconds.\n"
     )
     sys.stdout.flush()
 
@@ -192,7 +193,7 @@ def _free_port() -> int:
 
 
 def lay_out(store: Path) -> None:
-    """The past of the house as a store; what was told in it reached somebody."""
+    """The house's past as a store; the notices in it count as delivered."""
     from monitor.runs import outbox
     from monitor.runs.store import Store
 

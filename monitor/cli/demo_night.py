@@ -94,7 +94,7 @@ def _show(settings: Settings, name: Path) -> None:
     with Store.join(settings.store.path) as store:
         run = store.open_run(jar.name)
         if run is None:
-            refuse("the demo's source brought no reading")
+            refuse("the demo's source sent no reading")
         events = not_superseded(store.events(run.id))
         readings = [reading for _, reading in store.rows_of(run)]
         with name.with_suffix(".csv").open("w", encoding="utf-8", newline="") as out:
@@ -112,7 +112,7 @@ def _show(settings: Settings, name: Path) -> None:
         looked_back = summarize(readings, events, (), jar, {})
         tops = [cycle.top for cycle in looked_back.cycles if cycle.top is not None] if looked_back else []
         draw(readings, events, empty_mm=jar.empty_mm, title=title, zone=zone, path=picture, tops=tops)
-        click.echo(f"a picture of it, with peak and fall as worked out afterwards: {picture}")
+        click.echo(f"its picture, with peak and fall as worked out afterwards: {picture}")
     except PictureError as error:
         click.echo(str(error), err=True)
         sys.exit(1)

@@ -31,13 +31,13 @@ CONNECTION = (
 @config_option
 @click.option("--host", help="A broker that is not in the config yet.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Its port.")
-@click.option("--jar", "jar", help="Whose readings they are, where a topic does not name its jar.")
+@click.option("--jar", "jar", help="The jar, if a topic does not name it.")
 @click.option("--write", is_flag=True, help="Add the tables to the config.")
 @click.option(
     "--listen-s", type=Within(1, 3600), default=LISTEN_S, show_default=True, help="Listen this long, seconds."
 )
 def find(config: Path, host: str | None, port: int | None, jar: str | None, write: bool, listen_s: float) -> None:
-    """Find the topics of devices that you have. Exits with 1 when there is none."""
+    """Find the topics of devices you already have. Exits with 1 if there are none."""
     from monitor.check.find import candidates, tables
     from monitor.sources import mqtt_link
 
@@ -64,7 +64,7 @@ def find(config: Path, host: str | None, port: int | None, jar: str | None, writ
             _table(config, settings, broker, topic, read, jar) for topic, read in tables(quantities).items()
         )
     if not found:
-        click.echo("No topic looks like a distance. Does the device send, and is the jar under it?")
+        click.echo("No topic looks like a distance. Is the device sending, and is the jar under it?")
         sys.exit(1)
     if not write:
         click.echo(f"\n{text}\n`jartide find --write` adds this to {config}.")
@@ -88,8 +88,8 @@ def _show(quantities: Sequence[Quantity]) -> None:
         click.echo(f"{one.kind:<12}{line_of(one)}")
         if one.coarse:
             click.echo(
-                "            Too coarse: from steps of 5 mm on, falls are known late and feedings are seen that were "
-                "none. Have the device say more digits (ESPHome: accuracy_decimals: 3)."
+                "            Too coarse: from steps of 5 mm on, falls are seen late and feedings reported that never "
+                "happened. Have the device send more digits (ESPHome: accuracy_decimals: 3)."
             )
 
 

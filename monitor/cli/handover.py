@@ -26,7 +26,7 @@ SHIFT_S = 8 * 3600.0  # a working shift
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @config_option
 def handover(since: str | None, hours: float, group: str | None, as_json: bool, config: Path) -> None:
-    """Say what happened since TIME, who told it, and what needs feeding in the next hours."""
+    """Show what has happened since TIME, who reported it, and what needs feeding in the next hours."""
     settings = settings_from(config)
     show, now_s = display(settings.display), now_of(settings)
     since_s = now_s - SHIFT_S if since is None else moment(since, calendar(settings.display.time_zone), now_s=now_s)

@@ -22,10 +22,10 @@ EASY_PORT = "/dev/serial/by-id/*"  # whatever single device is plugged in
 SERIAL, MQTT, LATER = "serial", "mqtt", "later"
 LISTEN_S = 10.0  # a device that says what it has, and any that sends each 5 to 10 s; the others `jartide find` hears
 NOBODY = (
-    "nobody is there to answer. Run `jartide init` in a terminal; or `jartide init --page` and answer in a browser; or "
-    "say all at once, as in: jartide init --jar rye --serial /dev/ttyUSB0 --yes"
+    "there is nobody to answer. Run `jartide init` in a terminal, or `jartide init --page` to answer in a browser, or "
+    "give all answers at once, like: jartide init --jar rye --serial /dev/ttyUSB0 --yes"
 )
-CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenting jar."
+CAUTION = "Never seal a fermenting jar: a lid with a sensor in it must lie on loosely too."
 
 
 @click.command()
@@ -34,16 +34,16 @@ CAUTION = "A lid with a sensor in it is still a loose lid: never seal a fermenti
 @click.option("--jar", help="The jar's name.")
 @click.option("--serial", "serial_port", metavar="PORT", help="Readings come from a board on this serial port.")
 @click.option("--mqtt", "mqtt_host", metavar="HOST", help="Readings come through this MQTT broker.")
-@click.option("--mqtt-user", help="The broker's user; the password goes into a file of its own.")
+@click.option("--mqtt-user", help="The broker's user; the password goes into its own file.")
 @click.option("--empty-mm", type=float, help="What the sensor reads over the empty jar, mm.")
 @click.option("--rim-mm", type=float, help="The rim above the inside bottom, mm.")
 @click.option("--diameter-mm", type=float, help="The jar's inside width, mm.")
 @click.option("--sensor", type=click.Choice(["optical", "ultrasonic"]), default="optical", show_default=True)
 @click.option("--flour", help="What it is usually fed.")
-@click.option("--quiet", metavar="FROM-TO", help='No notices then, local time: "22:30-06:30"; "" for none.')
+@click.option("--quiet", metavar="FROM-TO", help='Hours without notices, local time: "22:30-06:30"; "" for none.')
 @click.option("--notices-to", "address_file", metavar="FILE", help="A file with one notification address a line.")
-@click.option("--yes", is_flag=True, help="Ask nothing: what no option says stays as usual.")
-@click.option("--page", "on_page", is_flag=True, help="Be guided on a page in a browser on this machine.")
+@click.option("--yes", is_flag=True, help="Ask nothing: everything without an option gets its default.")
+@click.option("--page", "on_page", is_flag=True, help="Set up step by step in a browser on this machine.")
 @click.option("--service", is_flag=True, help="Also set up the service (as root): user, folders, unit, nightly copies.")
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of the config, for editors, and write nothing.")
 @click.option("--root", type=click.Path(path_type=Path, file_okay=False), default=Path("/"), hidden=True)
@@ -52,9 +52,9 @@ def init(
     empty_mm: float | None, rim_mm: float | None, diameter_mm: float | None, sensor: str, flour: str | None,
     quiet: str | None, address_file: str | None, yes: bool, on_page: bool, service: bool, schema: bool, root: Path,
 ) -> None:  # fmt: skip
-    """Write a config for a first jar, step by step: Enter takes what stands in brackets, or leaves it open.
+    """Write a config for a first jar, step by step: Enter takes the answer in brackets, or leaves it open.
 
-    Nothing is written over. What is left open, `jartide calibrate` and the config's comments fill in later.
+    Nothing is overwritten. `jartide calibrate` and the config's comments help to fill in the rest later.
     """
     from monitor.cli import service as unit
 
@@ -69,13 +69,14 @@ def init(
     if config is None:
         config = root / SERVICE_FOLDER.relative_to("/") / DEFAULT_CONFIG if service else Path(DEFAULT_CONFIG)
     if config.exists() and not service:
-        refuse(f"{config} is there already and stays as it is: give a new name with --config, or edit it")
+        refuse(f"{config} exists already and stays as it is: give a new name with --config, or edit it")
     if serial_port is not None and mqtt_host is not None:
-        refuse("--serial and --mqtt: begin with one of them; the config can have both")
+        refuse("--serial and --mqtt: start with one of them; you can add the other to the config")
     if on_page:
         if service:
             refuse(
-                "--page and --service: be guided first, then `jartide init --service --config` with what was written"
+                "--page and --service: first set up on the page, then run `jartide init --service --config` with the "
+                "file it wrote"
             )
         _by_page(config)
         return
@@ -104,10 +105,10 @@ def _by_page(config: Path) -> None:
     from monitor.setup import server
 
     def said(address: str) -> None:
-        click.echo(f"Open {address}\n(on this machine only; the address is good for one browser; Ctrl-C ends it)")
+        click.echo(f"Open {address}\n(on this machine only; the address works in one browser; Ctrl-C ends it)")
         if os.environ.get("SSH_CONNECTION"):
             port = address.split(":")[2].partition("/")[0]
-            click.echo(f"From the computer you sit at, first: ssh -L {port}:127.0.0.1:{port} USER@THIS_MACHINE")
+            click.echo(f"From another computer, first run: ssh -L {port}:127.0.0.1:{port} USER@THIS_MACHINE")
         sys.stdout.flush()
 
     try:
@@ -115,7 +116,7 @@ def _by_page(config: Path) -> None:
     except KeyboardInterrupt:
         written = config.exists()
     if not written:
-        click.echo("Ended: nothing was written.")
+        click.echo("Stopped: nothing was written.")
         sys.exit(1)
     click.echo(f"Written: {config}")
     _say_next(config, service=False, needs_password=False)
@@ -169,7 +170,7 @@ def _answers(
             serial_port = ask("Its port", None, ports[0] if len(ports) > 1 else EASY_PORT, _a_port)
         elif way == MQTT:
             mqtt_host = ask("The broker's name or address", None, "localhost", _a_host)
-            mqtt_user = ask("Its user (Enter: none is wanted)", mqtt_user, "", lambda _: None) or None
+            mqtt_user = ask("Its user (Enter: none)", mqtt_user, "", lambda _: None) or None
             found = _topic(ask, mqtt_host) if ask.on and mqtt_user is None else {}
     elif mqtt_host is not None:
         mqtt_host = ask("--mqtt", mqtt_host, "", _a_host)
@@ -183,8 +184,8 @@ def _answers(
     empty_mm = measure("What the sensor reads over the empty jar", empty_mm, "empty_mm")
     rim_mm = measure("The rim above the inside bottom", rim_mm, "rim_mm")
     diameter_mm = measure("The jar's inside width", diameter_mm, "diameter_mm")
-    flour = ask("What flour it is usually fed (Enter: left open)", flour, "", _a_text) or None
-    hours = ask('Quiet hours, as 22:30-06:30 (Enter: as shown; "none")', quiet or None if quiet != "" else "none",
+    flour = ask("What flour it is usually fed (Enter: unknown)", flour, "", _a_text) or None
+    hours = ask('Quiet hours, like 22:30-06:30 (Enter: as shown; or "none")', quiet or None if quiet != "" else "none",
                 "22:30-06:30", _a_span)  # fmt: skip
     begin, _, end = ("", "", "") if hours == "none" else hours.partition("-")
     answers = Answers(
@@ -217,18 +218,18 @@ def _topic(ask: _Asking, host: str) -> dict[str, Json]:
     distances = [one for one in quantities if one.kind == "distance"]
     for topic in messages:
         if of_jar := own.fullmatch(topic):
-            click.echo(f"  our firmware speaks of a jar called {of_jar['jar']}: {topic}")
+            click.echo(f"  our firmware sends readings of a jar called {of_jar['jar']}: {topic}")
     if not distances:
         click.echo("  no other topic looks like a distance; `jartide find --write` looks again, for a minute")
         return {}
     for number, one in enumerate(distances, 1):
         click.echo(f"  {number}  {line_of(one)}")
-    chosen = int(ask("Which is the jar's (0: none of these)", None, "1", _a_number(len(distances))))
+    chosen = int(ask("Which one is the jar's (0: none of these)", None, "1", _a_number(len(distances))))
     if chosen == 0:
         return {}
     topic, reads = distances[chosen - 1].topic, tables(quantities)
     if any(one.kind == "temperature" for one in quantities) and "temperature" not in reads[topic]:
-        click.echo("  its temperature comes in elsewhere: `jartide find --write` adds it")
+        click.echo("  its temperature comes on another topic: `jartide find --write` adds it")
     return {"topic": topic, "read": {kind: {**how} for kind, how in reads[topic].items()}}
 
 
@@ -240,7 +241,7 @@ def _broker(host: str | None, user: str | None, found: Mapping[str, Json]) -> di
 
 def _a_name(text: str) -> str | None:
     fits = JAR_NAME.fullmatch(text)
-    return None if fits else "letters, digits, . _ - and at most 40 of them, as it stands in MQTT topics"
+    return None if fits else "at most 40 letters, digits, . _ or -, since it is part of MQTT topics"
 
 
 def _a_way(text: str) -> str | None:
@@ -266,7 +267,7 @@ def _a_text(text: str) -> str | None:
 def _a_span(text: str) -> str | None:
     begin, _, end = text.partition("-")
     fits = text == "none" or (CLOCK_TIME.fullmatch(begin) and CLOCK_TIME.fullmatch(end))
-    return None if fits else "two times of day, as 22:30-06:30, or none"
+    return None if fits else "two times of day, like 22:30-06:30, or none"
 
 
 def _a_length(key: str) -> Callable[[str], str | None]:
@@ -286,8 +287,8 @@ def _say_next(config: Path, service: bool, *, needs_password: bool) -> None:
     named = "" if service or config == Path(DEFAULT_CONFIG) else f" --config {config}"
     click.echo("Next:")
     if needs_password:
-        click.echo(f"  put the broker's password into {config.with_name('mqtt_password')} (mode 600)")
-    click.echo(f"  jartide check{named}       tries the port or broker, and says what to do")
+        click.echo(f"  write the broker's password to {config.with_name('mqtt_password')} (mode 600)")
+    click.echo(f"  jartide check{named}       tests the port or broker, and says what to do")
     click.echo(f"  jartide calibrate{named}   measures the empty jar and its shape")
     if not service:
         click.echo(f"  jartide watch{named}       watches; as a service: sudo jartide init --service")

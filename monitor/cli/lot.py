@@ -1,4 +1,5 @@
-"""`jartide lot`: which lot of a flour lies open, told once for all jars; which lots are in a jar; where a lot went."""
+"""`jartide lot`: which lot of a flour is open (entered once for all jars), which lots are in a jar, and where a lot
+went."""
 
 from __future__ import annotations
 
@@ -25,7 +26,7 @@ LEAST_PART = 0.001  # below a thousandth a lot is named without its part
 @click.argument("flour", required=False)
 @click.argument("number", metavar="[LOT]", required=False)
 @click.option("--in", "jar", metavar="JAR", shell_complete=jars, help="Which lots are in JAR (at --at; default: now).")
-@click.option("--got", metavar="LOT", help="Which jars got LOT, of flour or of seed, also by way of other jars.")
+@click.option("--got", metavar="LOT", help="Which jars got LOT (flour or seed), directly or by way of other jars.")
 @by_option
 @at_option
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON.")
@@ -33,16 +34,16 @@ def lot(
     config: Path, flour: str | None, number: str | None, jar: str | None, got: str | None, by: str | None,
     at: str | None, as_json: bool,
 ) -> None:  # fmt: skip
-    """Say that from now on FLOUR is of LOT, whichever jar is fed it; without arguments, list what lies open.
+    """Say that FLOUR is from LOT from now on, for every jar fed with it; without arguments, list the open lots.
 
-    A feeding may say its own: `jartide fed JAR --flour-lot LOT --seed JAR|LOT`. With --in or --got, exits with 1 when
+    A feeding may name its own: `jartide fed JAR --flour-lot LOT --seed JAR|LOT`. With --in or --got, exits with 1 if
     nothing is known.
     """
     settings = settings_from(config)
     if (jar is not None) + (got is not None) + (flour is not None) > 1:
         refuse("give FLOUR and LOT, or --in JAR, or --got LOT: one at a time")
     if flour is not None and number is None:
-        refuse(f"LOT: which lot of {flour}? Such as: jartide lot {flour} L2603")
+        refuse(f"LOT: which lot of {flour}? For example: jartide lot {flour} L2603")
     now_s = now_of(settings)
     at_s = moment(at, calendar(settings.display.time_zone), now_s=now_s)
     show = display(settings.display)
@@ -66,7 +67,7 @@ def _say_open(known: dict[str, list[lots.Opened]], show: Display, now_s: float, 
         click.echo(json.dumps([asdict(one) for one in every], ensure_ascii=False))
         return
     if not every:
-        click.echo("No lot was told yet: jartide lot FLOUR LOT")
+        click.echo("No lot entered yet: jartide lot FLOUR LOT")
     for one in every:
         who = f" ({one.by})" if one.by else ""
         click.echo(f"{one.flour}: lot {one.lot} from {show.clock(one.from_s, now_s)} on{who}")
@@ -74,7 +75,7 @@ def _say_open(known: dict[str, list[lots.Opened]], show: Display, now_s: float, 
 
 def _in(fed: dict[str, list[tracing.LotFeeding]], jar: str, at_s: float, as_json: bool) -> int:
     if jar not in fed:
-        refuse(f"JAR: nothing is stored of {jar}; there is {', '.join(sorted(fed)) or 'no jar'}")
+        refuse(f"JAR: nothing is stored about {jar}; there is {', '.join(sorted(fed)) or 'no jar'}")
     parts = tracing.contents(fed, jar, at_s)
     if as_json:
         rows = [{"flour": flour, "lot": of, "part": round(part, 6)} for (flour, of), part in parts.items()]
@@ -83,8 +84,8 @@ def _in(fed: dict[str, list[tracing.LotFeeding]], jar: str, at_s: float, as_json
         click.echo(f"{jar}, of all the flour in it:")
         for (flour, of), part in parts.items():
             share = f"{part:6.1%}" if part >= LEAST_PART else "traces"
-            what = "from before the first feeding that is known" if (flour, of) == tracing.BEFORE else flour or "flour"
-            click.echo(f"  {share}  {what}" + (f", lot {of}" if of else "" if flour == "" else ", lot not told"))
+            what = "from before the first known feeding" if (flour, of) == tracing.BEFORE else flour or "flour"
+            click.echo(f"  {share}  {what}" + (f", lot {of}" if of else "" if flour == "" else ", lot not given"))
     return 0 if any(of for _, of in parts) else 1
 
 

@@ -1,4 +1,4 @@
-"""A time to come, as people say it, for those who plan ahead. (`opening.moment` reads the times of what was done.)"""
+"""A time in the future as people write it, for planning. (`opening.moment` reads times in the past.)"""
 
 from __future__ import annotations
 
@@ -32,5 +32,5 @@ def moment_to_come(text: str, now_s: float, zone: tzinfo) -> float:
         except ValueError:
             refuse(f'--at {text!r}: write a time like "Saturday 09:00", or "2026-03-07 09:00"')
     if when_s <= now_s:
-        refuse(f"--at {text!r} is past; it must be a time to come")
+        refuse(f"--at {text!r} is past; it must be in the future")
     return when_s

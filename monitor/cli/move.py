@@ -23,14 +23,14 @@ from monitor.settings import JarSettings, Settings
 @click.command()
 @click.argument("jars", metavar="JAR...", nargs=-1, required=True)
 @click.option("--from", "config", type=click.Path(path_type=Path, dir_okay=False), default=found_config,
-              help="The config of the daemon that has watched it.  [default: the usual one]")  # fmt: skip
+              help="Config of the daemon that watched them.  [default: the usual one]")  # fmt: skip
 @click.option("--to", "to_config", required=True, type=click.Path(path_type=Path, dir_okay=False),
-              help="The config of the daemon that is to watch it.")  # fmt: skip
+              help="Config of the daemon that will watch them.")  # fmt: skip
 def move(jars: tuple[str, ...], config: Path, to_config: Path) -> None:
-    """Bring each JAR with its whole history from one daemon's store into another's, where its watch goes on.
+    """Move each JAR with its whole history from one daemon's store to another's, which goes on watching it.
 
-    Stop both daemons first, the one that takes it over before the other, and give the jars to it in both configs
-    (their `share`, or the tables) before both start again: what the broker holds meanwhile is then lost to neither.
+    First stop both daemons, the one that takes the jar over before the other, and assign the jars to it in both configs
+    (their `share`, or the tables) before you start both again: then nothing that the broker holds meanwhile is lost.
     """
     settings, to = settings_from(config), settings_from(to_config)
     if settings.store.path == to.store.path:
@@ -59,7 +59,9 @@ def _move(source: Store, target: Store, name: str, settings: Settings, to: Setti
     except moving.CannotMove as error:
         click.echo(f"{name}: {error}", err=True)
         sys.exit(1)
-    click.echo(f"{name}: {done.runs} runs, {done.readings} readings; {done.told} notes and feedings told again there")
+    click.echo(
+        f"{name}: {done.runs} runs, {done.readings} readings; {done.told} notes and feedings entered there again"
+    )
 
 
 def _as_watched(name: str, settings: Settings, to: Settings, empty_mm: float | None) -> JarSettings:

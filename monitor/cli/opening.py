@@ -121,7 +121,7 @@ def run_file_from(path: Path, feedings: Path | None) -> tuple[RunFile, list[Fed]
 def to_be_new(option: str, path: Path | None) -> None:
     """Exits with 2 when the file is there already: none is written over (a pipe or a device is written as it is)."""
     if path is not None and path.is_file():
-        refuse(f"{option}: {path} is there already; give a new name")
+        refuse(f"{option}: {path} exists already; give a new name")
 
 
 def ascii_only() -> bool:
@@ -173,5 +173,5 @@ def in_zone(typed: datetime, zone: tzinfo) -> float:
 
 def _past(when_s: float, text: str, now_s: float) -> float:
     if when_s > now_s + 60.0:
-        raise click.BadParameter(f"{text} is still to come; tell it when it has happened")
+        raise click.BadParameter(f"{text} is in the future; enter it when it has happened")
     return when_s

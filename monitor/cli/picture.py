@@ -25,11 +25,11 @@ def picture(
 ) -> None:
     """Draw a run: RUN is a run file (CSV), or the number of a run in the store.
 
-    Peaks and falls are worked out afterwards, with their 90 % ranges, as `jartide review` has them; so is what was
-    noted, for runs of the store.
+    Peaks and falls are worked out afterwards, with their 90 % ranges, as in `jartide review`. Notes are shown for runs
+    in the store.
     """
     if output.suffix.lower() not in FORMATS:
-        raise click.BadParameter(f"{output.name}: its ending says the format: {', '.join(FORMATS)}", param_hint="-o")
+        raise click.BadParameter(f"{output.name}: its ending sets the format: {', '.join(FORMATS)}", param_hint="-o")
     to_be_new("--output", output)
     from monitor.review import days, still
     from monitor.review.picture import PictureError, draw, write

@@ -43,33 +43,31 @@ from monitor.values import Cycle, Feeding, FeedPlan, Json, Span
 
 @click.command()
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="Past cycles: a CYCLES.csv.")
-@click.option(
-    "--jar", "jar_name", help="A jar of the config: its cycles in the store, its temperature, its wanted cycle."
-)
+@click.option("--jar", "jar_name", help="A jar of the config: takes its cycles, temperature and wanted hours.")
 @click.option("--config", type=click.Path(path_type=Path), default=found_config, envvar="JARTIDE_CONFIG",
               help="The config file, for --jar.")  # fmt: skip
 @click.option("--target-hours", type=NUMBER, help="Wanted hours from feeding to the start of fall.  [default: 24]")
-@click.option("--once-a-day", is_flag=True, help="Fed each day at about this hour: today's grams, in one line.")
-@click.option("--at", "wanted", help='Wanted moment instead, local: "Saturday 08:00" or "2026-03-07 08:00". Ripe then.')
-@click.option("--aim", type=click.Choice(["fall", "half-sunk", "peak"]), help="What is to come then.")
+@click.option("--once-a-day", is_flag=True, help="Today's grams if it is fed once a day at about this hour.")
+@click.option("--at", "wanted", help='Wanted moment instead, local: "Saturday 08:00" or "2026-03-07 08:00".')
+@click.option("--aim", type=click.Choice(["fall", "half-sunk", "peak"]), help="What should happen at that moment.")
 @click.option("--temperature-c", type=NUMBER, help="Expected temperature at the jar, degC.")
-@click.option("--water-c", type=NUMBER, help="How warm the water is that you mix in, degC.  [default: as the kitchen]")
+@click.option("--water-c", type=NUMBER, help="Temperature of the water you mix in, degC.  [default: as the kitchen]")
 @click.option("--keep-g", type=NUMBER, help="Starter to keep, g.")
 @click.option("--flour-g", type=NUMBER, help="Flour to use, g.")
 @click.option("--water-g", type=NUMBER, help="Water to use, g. With --keep-g and --flour-g: what will that feeding do?")
-@click.option("--hydration-pct", type=NUMBER, help="Water to flour, %.  [default: as last fed, else 100]")
-@click.option("--flour", help="What it is fed, when that is to change.")
-@click.option(
-    "--change-over", is_flag=True, help="To the --flour or --hydration-pct given: feeding by feeding, until it is so."
-)
+@click.option("--hydration-pct", type=NUMBER, help="Water as % of the flour.  [default: as last fed, else 100]")
+@click.option("--flour", help="The flour to feed, if it changes.")
+@click.option("--change-over", is_flag=True, help="Change to the --flour or --hydration-pct given, feeding by feeding.")
 @click.option("--least-keep-g", type=NUMBER, help="Keep no less than this, g.")
 @click.option("--most-keep-g", type=NUMBER, help="Keep no more than this, g.")
 @click.option(
-    "--standing-g", type=NUMBER, help="What is in the jar now, g: gives the discard.  [default: by its last feeding]"
+    "--standing-g",
+    type=NUMBER,
+    help="What is in the jar now, g, to work out the discard.  [default: from its last feeding]",
 )
-@click.option("--ripe-g", type=NUMBER, help="Ripe starter the bake takes, what is to be kept included, g.")
+@click.option("--ripe-g", type=NUMBER, help="Ripe starter needed, g: for the bake and to keep.")
 @click.option(
-    "--jar-ml", type=NUMBER, help="The jar's size, ml: it must not run over.  [default: the jar's, to its rim]"
+    "--jar-ml", type=NUMBER, help="Size of the jar, ml, so that it does not run over.  [default: up to its rim]"
 )
 @form_options()
 # branches: one check of the options after the other, then one branch for each kind of question
@@ -98,8 +96,7 @@ def plan(
 ) -> None:
     """Plan the next feeding, or ask what one will do (starter, flour and water all given).
 
-    Exit code 0 when the plan meets the wish or a question was answered, 1 when it is only the nearest, 2 for a wrong
-    call.
+    Exit code 0 if the plan meets the wish or a question was answered, 1 if it is only the nearest, 2 for a wrong call.
     """
     asked = keep_g is not None and flour_g is not None and (water_g is not None or hydration_pct is not None)
     if (history_path is not None and jar_name is not None) or (history_path is None and jar_name is None and not asked):
@@ -107,9 +104,9 @@ def plan(
     if (wanted is not None) + (target_hours is not None) + once_a_day + change_over > 1:
         refuse("plan: give one of --target-hours, --at, --once-a-day and --change-over")
     if water_g is not None and not asked:
-        refuse("plan: --water-g goes with --keep-g and --flour-g; for a wish, say --hydration-pct")
+        refuse("plan: --water-g goes with --keep-g and --flour-g; to plan, give --hydration-pct")
     if asked and (wanted is not None or target_hours is not None or once_a_day or change_over):
-        refuse("plan: with starter, flour and water all given nothing is left to plan for a wanted time; leave one out")
+        refuse("plan: with starter, flour and water all given there is nothing left to plan; leave one out")
     known = known_of(history_path, jar_name, config, temperature_c)
     now_s = known.now_s
     seed = seed_of(known.culture, known.open_cycle, now_s, temperature_c)
@@ -189,7 +186,7 @@ def unripe_words(seed: Seed, show: Display, now_s: float, from_s: float) -> str:
     """What to do while the starter in the jar is not ripe; `from_s` is when it is to be fed."""
     assert seed.ripe_at is not None
     if seed.ripe_at.likely_s > now_s + 3600.0 * LONGEST_H:
-        return "At such a temperature it will not be ripe in days: bring it to about 20 °C when you want it. Then:"
+        return "At this temperature it will not be ripe for days: bring it to about 20 °C when you need it. Then:"
     said = (
         not_ripe_words(seed, show, now_s),
         "Don't feed it before.",
@@ -227,7 +224,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
     bin_note = condemned(notes)
     if bin_note is not None:
-        click.echo(f"{jar.name}: nothing is planned for it. {what_to_do(bin_note)}", err=True)
+        click.echo(f"{jar.name}: no plan for it. {what_to_do(bin_note)}", err=True)
         sys.exit(1)
     is_open = bool(cycles) and cycles[-1].ended_at_s is None
     culture = starter_models.learned_from(history.over(cycles), jar.flour, usual_c)
@@ -275,12 +272,12 @@ def _as_text(one: Planned, dated: Display | None) -> str:
         lines = [
             made.because,
             *_instead(made),
-            f"The nearest for the hours you asked: {when}{phrases.weigh(made.feeding)}",
+            f"The nearest to the hours you asked for: {when}{phrases.weigh(made.feeding)}",
         ]
     if made.discard_g is not None:
         lines.append(f"  discard {made.discard_g} g (why, and what it makes: jartide guide discard)")
     if made.least_jar_ml is not None:
-        lines.append(f"  wants a jar of {made.least_jar_ml} ml at least")
+        lines.append(f"  needs a jar of {made.least_jar_ml} ml at least")
     said = (
         ("ripe", made.hours_to_peak), ("at its peak", made.hours_to_highest), ("begins to sink", made.hours_to_fall),
         ("half sunk", made.hours_to_half_sunk),
@@ -289,7 +286,7 @@ def _as_text(one: Planned, dated: Display | None) -> str:
         soon = likely <= LONGEST_H
         lines.append(
             f"  {name} "
-            + (f"after about {phrases.hours(likely)} ({phrases.between(low, high)})" if soon else "not in days")
+            + (f"after about {phrases.hours(likely)} ({phrases.between(low, high)})" if soon else "not for days")
         )
     lines += [
         f"  {sentence}" for sentence in (made.because if made.met is not False else None, made.caution) if sentence

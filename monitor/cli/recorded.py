@@ -53,7 +53,9 @@ def run_options(command: F) -> F:
     """What says where a named run is and how it is read."""
     return with_options(
         command,
-        click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the run's own."),
+        click.option(
+            "--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar.  [default: the run's own]"
+        ),
         store_option,
         config_option,
     )

@@ -23,15 +23,15 @@ ROW_BYTES = 80  # of a store's file for each reading
     "folder",
     type=click.Path(path_type=Path, file_okay=False),
     required=True,
-    help="A folder for recovered.db and a run file for each run; `jartide import` takes them into the present store.",
+    help="A folder for recovered.db and a run file for each run; `jartide import` adds them to the present store.",
 )
 def recover(damaged: Path, folder: Path) -> None:
-    """Read what can be read of DAMAGED. Exits with 1 when that is nothing, and 0 otherwise, damage or not."""
+    """Save what can be read of DAMAGED. Exits with 1 if that is nothing, otherwise with 0, damage or not."""
     from monitor.runs import recovery, run_file, transfer
     from monitor.runs.store import Store, StoreTrouble
 
     if not damaged.is_file():
-        refuse(f"DAMAGED: there is no file {damaged}; the daemon's log names the one that it set aside")
+        refuse(f"DAMAGED: there is no file {damaged}; the daemon's log names the file that it set aside")
     target = folder / "recovered.db"
     was_there, written = folder.exists(), 0
     try:
@@ -54,10 +54,10 @@ def recover(damaged: Path, folder: Path) -> None:
                 if fed:
                     with beside.open("w", encoding="utf-8", newline="") as out:
                         run_file.write_feedings(out, fed)
-                click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings told: {path}")
+                click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings reported: {path}")
                 written += 1
         if written:
-            click.echo(f"into the present store with them: jartide import {quote(str(folder))}/run-*.csv")
+            click.echo(f"to add them to the present store: jartide import {quote(str(folder))}/run-*.csv")
     except StoreTrouble as error:
         if not was_there:
             with contextlib.suppress(OSError):  # it may hold a part

@@ -16,44 +16,44 @@ from monitor.guide import Page
 
 NOW_S = 1_772_500_500.0  # of the invented jar in the examples: 2026-03-03 01:15 UTC
 EVENTS = {
-    "fed": "A feeding, seen or told; `evidence.sure` is false where a drop may have been something else.",
-    "rise_began": "The climb is larger than noise and wander explain.",
-    "peak_reached": "It stands at its highest; may be refined, the last one of a cycle counts.",
+    "fed": "A feeding, seen or reported; `evidence.sure` is false if the drop may have been something else.",
+    "rise_began": "It has climbed by more than noise and wander can explain.",
+    "peak_reached": "It is at its highest; may be refined, the last one of a cycle counts.",
     "fall_began": "It sinks for good: feed now. At most once a cycle.",
     "stayed_flat": "No rise when one was due.",
     "lid_off": "The sensor sees no dough: the lid is off.",
-    "lid_on": "It sees the dough again.",
+    "lid_on": "The sensor sees the dough again.",
     "disturbed": "The level jumped without a feeding.",
     "jar_away": "Nothing under the sensor for half an hour.",
     "jar_back": "A jar is there again.",
-    "rest_began": "Into the fridge: seen by its cold, or told.",
-    "rest_ended": "Out of it.",
+    "rest_began": "It is in the fridge: seen by the cold, or reported.",
+    "rest_ended": "It is out of the fridge again.",
     "sensor_silent": "No readings for longer than usual.",
-    "sensor_back": "They come again.",
+    "sensor_back": "Readings are back.",
     "forecast": "When peak and fall are expected, hourly (`--forecasts`).",
-    "taken_back": "Somebody told it by mistake; names what that makes wrong.",
+    "taken_back": "Somebody reported it by mistake; names what no longer holds.",
 }
 NOTICES = {
     "throw_away": "You noted mould, or pink, orange or black streaks.",
-    "near_rim": "It will touch the lid (the sensor, where the rim is not known).",
-    "feed_now": "It has begun to sink for good; again each `repeat_h` until a feeding is seen or told.",
-    "feeding_question": "The level dropped and nothing explains it: fed, stirred down, or taken?",
-    "overdue": "A day since the feeding and nothing seen, or you noted hooch.",
-    "at_peak": "It stands at its highest: the moment to bake.",
-    "peak_ahead": "So many hours before the expected peak, if `peak_ahead_h` asks for it.",
+    "near_rim": "It will reach the lid (or the sensor, if the rim is not known).",
+    "feed_now": "It has begun to sink for good; repeated every `repeat_h` until a feeding is seen or reported.",
+    "feeding_question": "The level dropped, and the readings don't show why: fed, stirred down, or taken?",
+    "overdue": "Fed a day ago and no rise and fall seen, or you noted hooch.",
+    "at_peak": "It is at its highest: the moment to bake.",
+    "peak_ahead": "That many hours before the expected peak, if `peak_ahead_h` is set.",
     "stays_flat": "No rise when one was due.",
     "too_hot": "Above `too_hot_c`.",
     "too_cold": "Below `too_cold_c`.",
     "sensor_silent": "Readings stopped.",
     "sensor_back": "They came back.",
-    "wrong_unit": "The firmware sends distances or temperatures in another unit than it should.",
-    "bake_feeding": "A feeding of the bake that you planned is due, in grams.",
-    "bake_moved": "The jar goes otherwise than thought: the feedings of the bake are now at other hours.",
-    "growing": "With a feeding of a new starter whose first day you told: what is usual from now on, what to weigh.",
+    "wrong_unit": "The firmware sends distances or temperatures in the wrong unit.",
+    "bake_feeding": "A feeding for the bake you planned is due, in grams.",
+    "bake_moved": "The jar is faster or slower than expected: the feedings for the bake have new times.",
+    "growing": "When you feed a new starter whose first day you entered: what is usual from now on, what to weigh.",
     "unlike_siblings": "A jar of a group is slower or lower than the others by more than chance.",
-    "sensor_drifts": "A sensor of a group goes away from its neighbours.",
-    "rest_reminder": "Weekly, while it rests in the fridge.",
-    "daily_summary": "Once a day, if `daily_summary` asks for it.",
+    "sensor_drifts": "A sensor of a group drifts away from its neighbours.",
+    "rest_reminder": "Weekly, while it is in the fridge.",
+    "daily_summary": "Once a day, if `daily_summary` is set.",
 }
 
 
@@ -74,7 +74,7 @@ def keys() -> str:
     from monitor.host.shipped import shipped
 
     schema: Any = json_schema(shipped("configs/everything.toml").read_text("utf-8"))
-    out = ["Only `name` of a jar and a place that its readings come from are wanted. `jartide init --schema` prints",
+    out = ["Only the `name` of a jar and a source of readings are required. `jartide init --schema` prints",
            "this for editors; `configs/everything.toml` has every key with an example."]  # fmt: skip
     for name, table in schema["properties"].items():
         repeated = table["type"] == "array"
@@ -136,22 +136,22 @@ def topics() -> str:
     described = home_assistant.payload(JarSettings(name="rye"), mqtt, "INSTANCE", None)["components"]
     entities = [f"- {one['platform']} `{name}`: {one['name']}" for name, one in described.items()]
     bodies: list[tuple[str, str, object]] = [
-        ("jartide/JAR/reading", "In: a reading. `distance_mm` or `echo_us`; the rest where the device has it.",
+        ("jartide/JAR/reading", "In: a reading. `distance_mm` or `echo_us`; the rest if the device has it.",
          {"distance_mm": 92.4, "temperature_c": 24.1, "boot": "a1b2", "seq": 17, "up_ms": 170000}),
-        ("jartide/JAR/state", "Out, retained, each minute and with each decision; null is unknown.",
+        ("jartide/JAR/state", "Out, retained, every minute and with every decision; null means unknown.",
          state_body(_jar())),
-        ("jartide/notice", "Out, where `notice_topic` names one; not retained.", notice_body(kept)),
-        ("jartide/JAR/command", f"In, where `command_topic` names one: one of {', '.join(COMMANDS)}, and an `id`.",
+        ("jartide/notice", "Out, if `notice_topic` is set; not retained.", notice_body(kept)),
+        ("jartide/JAR/command", f"In, if `command_topic` is set: one of {', '.join(COMMANDS)}, and an `id`.",
          {"fed": {"flour_g": 100}, "id": "one"}),
-        ("jartide/JAR/command/result", "Out: what became of it.",
+        ("jartide/JAR/command/result", "Out: the result.",
          {"id": "one", "ok": True, "seq": 41, "at_s": NOW_S}),
     ]  # fmt: skip
-    out = ["Topics are those of a config that names none; each has a key in `[[mqtt]]`. QoS 1 throughout."]
+    out = ["These are the default topics; each has a key in `[[mqtt]]`. QoS 1 throughout."]
     for name, says, body in bodies:
         out += ["", f"## {name}", "", says, "", "```json", json.dumps(body, indent=2, ensure_ascii=False), "```"]
     out += ["", "## jartide/status, jartide/JAR/state/availability", "", "Out, retained: `online` or `offline`."]
     out += ["", "## homeassistant/device/jartide_INSTANCE_JAR/config", ""]
-    out += ["Out, retained, where `home_assistant` names the prefix. The entities of a jar:", "", *entities]
+    out += ["Out, retained, if `home_assistant` sets the prefix. The entities of a jar:", "", *entities]
     return "\n".join(out)
 
 
@@ -160,8 +160,8 @@ def events() -> str:
     """Each kind with an example, as `jartide replay` decides on a shipped run."""
     from monitor.values import EventKind
 
-    lines = ["`jartide replay RUN.csv --format jsonl` prints one JSON object a line: `kind`, `jar`, `happened_at`",
-             "(when it was so), `decided_at` (when it could be known), `evidence`.", ""]  # fmt: skip
+    lines = ["`jartide replay RUN.csv --format jsonl` prints one JSON object per line: `kind`, `jar`, `happened_at`",
+             "(when it happened), `decided_at` (when it could be known), `evidence`.", ""]  # fmt: skip
     lines += [f"- `{kind.value}`: {EVENTS[kind.value]}" for kind in EventKind]
     return "\n".join([*lines, "", "A simulated night:", "", "```json", *_night(), "```"])
 
@@ -181,10 +181,10 @@ def notice_kinds() -> str:
     """What a person can be notified of."""
     from monitor.core.notify.conditions import Kind
 
-    out = ["The most pressing first. Each may stand in `leave_out` and `quiet_except` of `[notices]`.", ""]
+    out = ["The most urgent first. Each can be listed in `leave_out` and `quiet_except` of `[notices]`.", ""]
     out += [f"- `{kind.value}`: {NOTICES[kind.value]}" for kind in Kind]
-    out += ["- `store_trouble`: nothing can be written down, so nothing is judged.",
-            "- `store_damaged`: the store was damaged, and a new one begun."]  # fmt: skip
+    out += ["- `store_trouble`: nothing can be stored, so nothing is decided.",
+            "- `store_damaged`: the store was damaged, and a new one was started."]  # fmt: skip
     return "\n".join(out)
 
 
@@ -194,7 +194,7 @@ def api() -> str:
     from monitor.page.openapi import document
 
     out = ["Programs send `Authorization: Bearer` with the token of `token_file` in `[page]`; the page itself",
-           'describes all of it at `api/openapi.json`. Times are Unix seconds, errors {error: sentence}.']  # fmt: skip
+           'describes everything at `api/openapi.json`. Times are Unix seconds, errors {error: sentence}.']  # fmt: skip
     for path, methods in document()["paths"].items():
         for method, about in methods.items():
             out += ["", f"### {method.upper()} {path}", "", f"{about['summary']}.", ""]
@@ -218,7 +218,7 @@ def metric_names() -> str:
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "s.db", NOW_S) as store:
         daemon_status.write(store, NOW_S, [_jar()], [source])
         text = metrics.text(store, NOW_S, "")[0].decode()
-    out = ["Base units, as OpenMetrics has them: metres, seconds, degrees Celsius, ratios.", ""]
+    out = ["Base units, as in OpenMetrics: metres, seconds, degrees Celsius, ratios.", ""]
     for family in text_string_to_metric_families(text):
         labels = sorted({label for sample in family.samples for label in sample.labels})
         out.append(f"- `{family.name}` ({', '.join([family.type, *labels])}): {family.documentation}")

@@ -23,8 +23,8 @@ from monitor.values import Event, Json
 WHY_NOT = {
     Gate.NO_RISE: "no rise has been seen in this cycle",
     Gate.CLOSED: "it was fed more than three days ago",
-    Gate.NOT_LOWER: "it stands as high as it has been",
-    Gate.LOW_TOP: "the top stands too little above the lowest level",
+    Gate.NOT_LOWER: "it is as high as it has ever been",
+    Gate.LOW_TOP: "the top is too little above the lowest level",
     Gate.SILENCE: "it sank while no readings came, and may have been fed then",
     Gate.FED_IN_SILENCE: "it was fed while no readings came",
     Gate.NOISE: "the drop is still within noise",
@@ -37,24 +37,23 @@ SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evide
 
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path), metavar="RUN.csv")
-@click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar; else the file's own.")
+@click.option("--empty-mm", type=Within(20.0, 4000.0), help="Distance over the empty jar.  [default: the file's own]")
 @click.option(
     "--feedings", type=click.Path(path_type=Path), help="FEEDINGS.csv: fed_at,starter_g,flour_g,water_g,flour."
 )
 @click.option("--forecasts", is_flag=True, help="Also print the hourly forecasts.")
-@click.option("--explain", is_flag=True, help="Also say at each time why the start of the fall was not decided yet.")
+@click.option("--explain", is_flag=True, help="Also say why the start of the fall was not decided earlier.")
 @form_options(machine="jsonl")
 def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: bool, explain: bool, form: str) -> None:
-    """Run a recorded file through the very step function that watches a jar, and print what it decides.
+    """Run a recorded file through the same step function that watches a jar, and print what it decides.
 
-    A cycle may have several peak_reached: the first is told as soon as the top is likelier past than not, those after
-    it date it better, and the last one counts. Where the dough climbs on after the first, rise_began comes once more
-    and replaces it.
+    A cycle may have several peak_reached: the first comes as soon as the top has probably passed, later ones date it
+    better, and the last one counts. If the dough climbs on after the first, rise_began comes again and replaces it.
     """
     opened, told = run_file_from(run, feedings)
     geometry = opened.geometry
     if geometry is None and opened.header.get("geometry"):
-        click.echo(f"{run}: geometry {opened.header['geometry']} is not known; a straight wall is taken", err=True)
+        click.echo(f"{run}: geometry {opened.header['geometry']} is not known; a straight wall is assumed", err=True)
     distance_mm = opened.empty_mm if empty_mm is None else empty_mm
     if distance_mm is None:
         click.echo(f"{run}: no empty distance (`# empty_mm:` or --empty-mm); no levels, only changes", err=True)
@@ -82,7 +81,7 @@ def replay(run: Path, empty_mm: float | None, feedings: Path | None, forecasts: 
 def _explain(said: Iterable[Event | FallVerdict], form: str) -> None:
     """The events, and between them why there was no fall yet: one line for each stretch with the same reason."""
     if form != "jsonl":
-        click.echo("Times are UTC, each line in the order in which it could be known.")
+        click.echo("Times are UTC; lines are in the order in which they could be known.")
     stretch: list[FallVerdict] = []
     for one in said:
         if isinstance(one, Event) or (stretch and stretch[-1].refused_by is not one.refused_by):
@@ -98,7 +97,7 @@ def _explain(said: Iterable[Event | FallVerdict], form: str) -> None:
 def _as_known(event: Event) -> str:
     """One event for a person, by when it could be known."""
     late = event.decided_at_s - event.happened_at_s >= 60.0
-    since = f" (it was so at {when(event.happened_at_s)[11:16]})" if late else ""
+    since = f" (it happened at {when(event.happened_at_s)[11:16]})" if late else ""
     return f"{when(event.decided_at_s)}  {event.kind.value.replace('_', ' ')}{since}"
 
 

@@ -32,11 +32,11 @@ def looking_back(command: F) -> F:
     """What both commands take."""
     return with_options(
         command,
-        click.option("--json", "as_json", is_flag=True, help="One JSON object a run, one a line."),
+        click.option("--json", "as_json", is_flag=True, help="One JSON object per run, each on one line."),
         click.option(
             "--html",
             type=click.Path(path_type=Path, dir_okay=False),
-            help="Write one self-contained file with pictures, to keep or send: a new file.",
+            help="A new file: one self-contained report with pictures, to keep or send.",
         ),
         run_options,
     )
@@ -50,10 +50,10 @@ def review(
     run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, html: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Look back on a run: RUN is a run file (CSV), or the number of a run in the store.
+    """Look back at a run: RUN is a run file (CSV), or the number of a run in the store.
 
-    Times of the peak and of the start of the fall are refined by looking both ways; ranges hold 90 %. What was noted is
-    shown in its cycle, for runs of the store: a run file holds readings only.
+    The times of the peak and of the start of the fall are refined using the readings before and after; ranges hold 90
+    %. Notes are shown in their cycles for runs in the store; a run file holds only readings.
     """
     to_be_new("--html", html)
     named = recorded(run, config, store_path, empty_mm, feedings)
@@ -79,7 +79,7 @@ def compare(
     runs: tuple[str, ...], config: Path, store_path: Path | None, empty_mm: float | None, html: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Lay runs, or cycles of runs, side by side: a line for each cycle, and the middle of each run's."""
+    """Compare runs, or cycles of runs, side by side: one line for each cycle, and the median of each run."""
     to_be_new("--html", html)
     if len(runs) < 2:
         refuse("RUN: give at least two runs to compare, or use `jartide review` for one")

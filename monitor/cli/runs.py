@@ -36,10 +36,10 @@ FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated 
 @store_option
 @click.argument("jars", metavar="[JAR]...", nargs=-1, shell_complete=completion.jars)
 @click.option("--all", "every", is_flag=True, help="All runs and cycles, not only the latest.")
-@click.option("--json", "as_json", is_flag=True, help="All as one JSON object a run, one a line.")
+@click.option("--json", "as_json", is_flag=True, help="All, as one JSON object per run, each on one line.")
 # branches: the same list as JSON and as lines
 def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bool, as_json: bool) -> None:
-    """List the latest runs in the store and their cycles, the latest last; of some JARs, or of all."""
+    """List the latest runs in the store and their cycles, newest last, for some JARs or for all."""
     path, zone = _where(config, store_path)
     with _joined(path) as store:
         rows = store.count_by_run()
@@ -85,7 +85,7 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
 @click.option(
     "--feedings",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Also write the feedings that were told, to here: a new file.",
+    help="Also write the reported feedings, to this new file.",
 )
 def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
     """Write a run, or one cycle of it, as a run file (CSV)."""
@@ -114,12 +114,12 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
 def import_(config: Path, store_path: Path | None, feedings: Path | None, files: tuple[Path, ...]) -> None:
     """Read run files (CSV) into the store, each as a finished run, and judge them as `jartide watch` would have.
 
-    NAME.feedings.csv among the FILEs is taken for the feedings of NAME.csv.
+    NAME.feedings.csv among the FILEs is taken as the feedings of NAME.csv.
     """
     from monitor.sources.stored_run import judge
 
     if feedings is not None and len(files) > 1:
-        refuse("--feedings: belongs to one FILE; import them one by one")
+        refuse("--feedings: only with one FILE; import them one by one")
     told = _feedings_among(files) if feedings is None else {files[0]: feedings}
     path, _ = _where(config, store_path)
     there = False
@@ -143,7 +143,7 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
             click.echo(f"{file}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
             if others := history.known_elsewhere(store, run):
                 also = " and ".join(f"run {other}" for other in others)
-                click.echo(f"{file}: overlaps {also} of this jar; feedings that both know count once")
+                click.echo(f"{file}: overlaps {also} of this jar; feedings in both count once")
             _say_rejected(done.file)
     sys.exit(1 if there else 0)
 
@@ -155,20 +155,20 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
 @click.option(
     "--into",
     type=click.Path(path_type=Path, file_okay=False),
-    help="A folder in place of FILE: the copy is named by the time (UTC).",
+    help="A folder instead of FILE; the copy is named after the time (UTC).",
 )
-@click.option("--keep", type=click.IntRange(1), help="With --into: remove older copies there, so that so many stay.")
+@click.option("--keep", type=click.IntRange(1), help="With --into: keep this many copies there, and remove older ones.")
 def backup(config: Path, store_path: Path | None, file: Path | None, into: Path | None, keep: int | None) -> None:
-    """Copy the whole store to FILE, a new one, also while the daemon runs."""
+    """Copy the whole store to a new FILE, even while the daemon runs."""
     path, _ = _where(config, store_path)
     if (file is None) == (into is None):
         refuse("FILE: give a new file, or a folder with --into")
     if keep is not None and into is None:
-        refuse("--keep: goes with --into, whose older copies it removes")
+        refuse("--keep: only goes with --into")
     copy = file if into is None else into / f"jartide-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.db"
     assert copy is not None
     if copy.exists():  # a device as well: the finished copy takes the place of what is there
-        refuse(f"FILE: {copy} is there already; give a new name")
+        refuse(f"FILE: {copy} exists already; give a new name")
     size = path.stat().st_size if path.exists() else 0
     with _joined(path) as store, growing(copy.with_name(f"{copy.name}.part"), size, copy.name):
         store.backup(copy)
@@ -234,7 +234,7 @@ def _gaps(run: Run, missing: Sequence[Missing]) -> list[Missing]:
 
 def _lost(run: Run, missing: Sequence[Missing]) -> str:
     count = sum(gap.count for gap in _gaps(run, missing))
-    return f", {count} never came" if count else ""
+    return f", {count} never arrived" if count else ""
 
 
 def _fed(store: Store, run: Run, cycle: Cycle | None) -> list[Fed]:
@@ -322,7 +322,7 @@ def _say_rejected(file: run_file.RunFile) -> None:
     if file.rejected_count > SHOWN_REJECTED:
         click.echo(f"{file.path}: {file.rejected_count} rows left out in all", err=True)
     if file.spoilt_cells:
-        click.echo(f"{file.path}: {file.spoilt_cells} garbled cells taken as missing", err=True)
+        click.echo(f"{file.path}: {file.spoilt_cells} garbled cells treated as missing", err=True)
 
 
 @contextlib.contextmanager

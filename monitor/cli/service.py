@@ -38,12 +38,12 @@ def check_may(root: Path) -> None:
     if root != Path("/"):
         return  # files only, for a package or an image
     if os.geteuid() != 0:
-        refuse(f"--service: writes into /etc and {SERVICE_FOLDER}; say it as root: sudo {sys.argv[0]} init --service")
+        refuse(f"--service: writes into /etc and {SERVICE_FOLDER}; run it as root: sudo {sys.argv[0]} init --service")
     if shutil.which("systemctl") is None:
-        refuse("--service: there is no systemd here; start `jartide watch` by whatever starts programs on this machine")
+        refuse("--service: there is no systemd here; start `jartide watch` with whatever starts programs here")
     if _program().startswith(HIDDEN):
         refuse(
-            f"--service: {_program()} lies in somebody's home, which the service may not read; install it elsewhere:"
+            f"--service: {_program()} is in a home folder, which the service may not read; install it elsewhere:"
             " python3 -m venv /opt/jartide && /opt/jartide/bin/pip install WHEEL (jartide guide install)"
         )
 
@@ -69,7 +69,7 @@ def set_up(root: Path, config: Path, text: str | None) -> None:
         _run(root, "systemctl", "enable", "--now", "jartide.service", "jartide-backup.timer")
     else:
         _run(root, "systemctl", "enable", "jartide.service", "jartide-backup.timer")
-        click.echo("systemd does not run here now: the service starts with the machine")
+        click.echo("systemd is not running here: the service will start with the machine")
     click.echo(f"Add yourself to its group and log in again: usermod -a -G {USER} {os.environ.get('SUDO_USER', 'YOU')}")
 
 
@@ -82,7 +82,7 @@ def _program() -> str:
 def _write(path: Path, text: str) -> None:
     if path.exists():
         same = path.read_text("utf-8") == text
-        click.echo(f"{'is there' if same else 'is there and differs, left as it is'}: {path}")
+        click.echo(f"{'unchanged' if same else 'exists and differs, left as it is'}: {path}")
         return
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text, "utf-8")
@@ -92,7 +92,7 @@ def _write(path: Path, text: str) -> None:
 def _run(root: Path, *words: str) -> None:
     said = " ".join(words)
     if root != Path("/"):
-        click.echo(f"not run, as the files are for another machine: {said}")
+        click.echo(f"not run, since the files are for another machine: {said}")
         return
     click.echo(f"running: {said}")
     try:
@@ -100,6 +100,6 @@ def _run(root: Path, *words: str) -> None:
     except OSError as error:
         refuse(f"{said}: {error.strerror}")
     if done.returncode != 0:
-        last = (done.stderr or done.stdout).strip().splitlines()[-1:] or ["no word about why"]
+        last = (done.stderr or done.stdout).strip().splitlines()[-1:] or ["no reason given"]
         click.echo(f"{said}: {last[0]}", err=True)
         sys.exit(1)

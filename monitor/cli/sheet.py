@@ -28,7 +28,7 @@ AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @config_option
 def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) -> None:
-    """List the jars to feed in the next hours, in order, with grams. Exits with 1 when none is due."""
+    """List the jars to feed in the next hours, in order, with grams. Exits with 1 if none is due."""
     settings = settings_from(config)
     show = display(settings.display)
     now_s = now_of(settings)
@@ -75,7 +75,7 @@ def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[s
         if flours:
             out.append(f"Weigh out: {', '.join(flours)}, {show.weight(made.water_g)} water.")
         if made.untold:
-            out.append(f"Grams never told, not in the sum: {', '.join(made.untold)}.")
+            out.append(f"Grams never given, not in the total: {', '.join(made.untold)}.")
     out += [
         f"  {one.jar}: {one.why}" + (f", about {show.clock(one.due_s, now_s)}" if one.due_s is not None else "")
         for one in made.waiting
@@ -86,7 +86,7 @@ def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[s
 def _row(place: int, row: Row, show: Display, now_s: float, by: str | None) -> str:
     when = f"since {show.clock(row.due_s, now_s)}" if row.now else f"about {show.clock(row.due_s, now_s)}"
     grams = row.feeding.grams if row.feeding is not None else None
-    feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not told"
+    feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not given"
     kind = f" {row.feeding.flour}" if row.feeding is not None and row.feeding.flour else ""
     return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{_ahead(row)}{f', last fed by {by}' if by else ''}"
 

@@ -1,4 +1,4 @@
-"""`jartide simulate SCENARIO.toml`: a jar that does not exist, as a file, a serial line or an MQTT device."""
+"""`jartide simulate SCENARIO.toml`: an invented jar, as a file, a serial line or an MQTT device."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("scenario", type=click.Path(path_type=Path), metavar="SCENARIO.toml")
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Write a run file (many jars: one each).")
-@click.option("--pty", is_flag=True, help="Play into a pseudo-terminal, as a device on a serial line.")
+@click.option("--pty", is_flag=True, help="Play into a pseudo-terminal, like a device on a serial line.")
 @click.option(
     "--link", type=click.Path(path_type=Path), help="With --pty: a symbolic link to it, /tmp/jar for example."
 )
-@click.option("--mqtt", metavar="HOST[:PORT]", help="Play to an MQTT broker, as devices.")
+@click.option("--mqtt", metavar="HOST[:PORT]", help="Play to an MQTT broker, like devices.")
 @click.option("--topic", default="jartide/{jar}/reading", show_default=True, help="With --mqtt.")
 @click.option("--speed", type=Within(0.1, 100_000), default=1.0, show_default=True, help="Times real time.")
 @click.option("--clock", type=click.Path(path_type=Path, dir_okay=False),
-              help="Share the played time in this file, for `jartide watch --clock`.")  # fmt: skip
-@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Another seed than the scenario's.")
-@click.option("--hours", type=Within(0.1, 9000), help="Another length than the scenario's.")
-@click.option("--truth", type=click.Path(path_type=Path), help="Where the truth goes; with -o RUN.csv: RUN.truth.json.")
+              help="Share the played time through this file, for `jartide watch --clock`.")  # fmt: skip
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Random seed.  [default: the scenario's]")
+@click.option("--hours", type=Within(0.1, 9000), help="Length.  [default: the scenario's]")
+@click.option("--truth", type=click.Path(path_type=Path), help="File for the truth; with -o RUN.csv: RUN.truth.json.")
 @click.option("--feedings", type=click.Path(path_type=Path), help="With -o, one jar: also a FEEDINGS.csv for replay.")
 def simulate(
     scenario: Path, out: Path | None, pty: bool, link: Path | None, mqtt: str | None, topic: str, speed: float,
@@ -46,7 +46,7 @@ def simulate(
     if mqtt is not None and "{jar}" not in topic:
         raise click.UsageError("--topic must hold {jar}, like jartide/{jar}/reading")
     if out is not None and clock is not None:
-        raise click.UsageError("--clock goes with --pty or --mqtt: a file is written at once")
+        raise click.UsageError("--clock goes with --pty or --mqtt: a file is written all at once")
     from monitor.simulator.player import Pace, PlayerError, truth_json, write_truth
     from monitor.simulator.scenario import ScenarioError
     from monitor.simulator.scenario import read as read_scenario

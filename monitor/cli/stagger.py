@@ -23,17 +23,17 @@ from monitor.review import staggering
 
 @click.command("stagger")
 @click.argument("group")
-@click.option("--ready", multiple=True, metavar="TIME", help="An oven's hour: 05:00, or 2026-03-07 05:00. Several.")
+@click.option("--ready", multiple=True, metavar="TIME", help="An oven time: 05:00, or 2026-03-07 05:00. Repeatable.")
 @click.option("--apart-min", type=Within(1.0, 120.0), default=APART_MIN, show_default=True,
               help="Without --ready: minutes between one jar's turn and the next.")  # fmt: skip
-@click.option("--temperature-c", type=Within(0.0, 45.0), help="Where they stand, degC.  [default: as it was lately]")
+@click.option("--temperature-c", type=Within(0.0, 45.0), help="Temperature where they are, degC.  [default: as lately]")
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 @config_option
 def stagger(
     group: str, ready: tuple[str, ...], apart_min: float, temperature_c: float | None, as_json: bool, config: Path
 ) -> None:
-    """Plan a feeding for each jar of GROUP, now or where need be later: at their peak at the --ready hours, about as
-    many each; or beginning to fall one after another. Exits with 1 when an hour cannot be met."""
+    """Plan a feeding for each jar of GROUP, now or later, so that about the same number peaks at each --ready hour, or
+    so that they begin to fall one after another. Exits with 1 if an hour cannot be met."""
     settings = settings_from(config)
     jars = [jar for jar in settings.jars if jar.group == group]
     if not jars:

@@ -45,7 +45,7 @@ STALE_S = 180.0  # the daemon writes its state each minute; three missed ones ar
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
     """What the store says: the daemon's last status and its jars, how many notices wait, what was refused since
-    yesterday (UTC), by reason, and what was told after that status."""
+    yesterday (UTC), by reason, and what was reported after that status."""
 
     status: Status | None = None
     jars: tuple[JarRow, ...] = ()
@@ -59,7 +59,7 @@ class Known:
 @click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
 # branches: one sentence after the other, in the order printed
 def status(config: Path, as_json: bool) -> None:
-    """Show every jar's stage, level, rise and time since feeding. Exits with 1 when no daemon is watching."""
+    """Show every jar's stage, level, rise and time since feeding. Exits with 1 if no daemon is watching."""
     settings = settings_from(config)
     path = settings.store.path
     pid = lock.holder(path) if path.exists() else None
@@ -75,7 +75,7 @@ def status(config: Path, as_json: bool) -> None:
     if said is not None:
         click.echo(headline(known.jars, show, now_s))
     if pid is None and lock.hidden(path):
-        _say(f"Whether anybody is watching is not known: this user may not read {path}.lock.")
+        _say(f"Is `jartide watch` running? This user may not read {path}.lock.")
     elif pid is None:
         _say("Nobody is watching: start `jartide watch`, or its service; its log says why it ended.")
     if said is None:
@@ -83,13 +83,14 @@ def status(config: Path, as_json: bool) -> None:
     elif pid is not None and stale:
         since = show.clock(said.as_of_s, now_s)
         _say(
-            f"The daemon has written nothing since {since}: is the disk full? `jartide check` looks, its log says more."
+            f"The daemon has written nothing since {since}: is the disk full? `jartide check` tests it; the log says "
+            f"more."
         )
     if said is not None and (pid is None or stale):
-        _say(f"What follows was true {show.clock(said.as_of_s, now_s)}.")
+        _say(f"The following was true {show.clock(said.as_of_s, now_s)}.")
     if said is None or pid is None or stale:
         for one in known.told_since:
-            _say(f"told since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})", "  ")
+            _say(f"reported since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})", "  ")
     if said is not None:
         _show(said, known, show, now_s)
         click.echo(f"config: {config}")
@@ -122,7 +123,7 @@ def _show(said: Status, known: Known, show: Display, now_s: float) -> None:
             click.echo(line)
     click.echo()
     if any(row.state.level and row.state.level.rise_ratio is not None for row in rows):
-        _say(f"The bar is the rise, {FULL_TIMES:g} times when full; the curve has up to a character an hour.")
+        _say(f"The bar shows the rise, {FULL_TIMES:g} times when full; the curve has up to one character per hour.")
     hungry = next((row.state.jar for row in rows if urgency(row) == FEED), None)
     if hungry is not None:
         _say(f"Fed it? jartide fed {shlex.quote(hungry)}")

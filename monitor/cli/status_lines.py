@@ -1,5 +1,5 @@
 """What `jartide status` says of each jar, in 80 columns and readable without colour: the stage with its shape, a bar of
-the rise, the cycle's curve with a character an hour, and beneath it what comes next and what is wrong.
+the rise, the cycle's curve with one character per hour, and below it what comes next and what is wrong.
 """
 
 from __future__ import annotations
@@ -106,9 +106,9 @@ def jar_lines(row: JarRow, show: Display, now_s: float, *, plain: bool) -> list[
     for trouble in sensor_troubles(state, lambda at_s: show.clock(at_s, now_s)):
         lines += wrapped(trouble)
     if state.last_reading_s is None:
-        lines += wrapped("no reading yet: does the device send? `jartide check` listens")
+        lines += wrapped("no reading yet: is the device sending? `jartide check` listens")
     if asked := question_words(state, now_s, show):
-        lines += wrapped(f"to answer: {asked}")
+        lines += wrapped(f"your answer, please: {asked}")
     return lines
 
 

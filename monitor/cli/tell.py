@@ -41,7 +41,7 @@ class _What(NearChoice):
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         if str(value).lower() in AS_MOULD:
-            self.fail(f"{value}: mould, and pink, orange or black streaks, are noted as: mould {value}", param, ctx)
+            self.fail(f"{value}: mould, or pink, orange or black streaks, are noted as: mould {value}", param, ctx)
         return super().convert(value, param, ctx)
 
 
@@ -50,7 +50,7 @@ at_option = click.option(
     "--at", metavar="TIME", help='When it was: 07:30, "2026-03-02 07:30" or RFC 3339. Default: now.'
 )
 by_option = click.option(
-    "--by", envvar="JARTIDE_BY", metavar="NAME", help="Who says so: once a device, as JARTIDE_BY. Default: nobody."
+    "--by", envvar="JARTIDE_BY", metavar="NAME", help="Your name; or set JARTIDE_BY once on each device. Default: none."
 )
 
 
@@ -61,13 +61,11 @@ by_option = click.option(
 @click.option("--flour-g", type=grams, help="Flour added, grams.")
 @click.option("--water-g", type=grams, help="Water added, grams.")
 @click.option("--flour", help="Which flour (default: the jar's usual one).")
-@click.option("--flour-lot", metavar="LOT", help="Its lot, if it is not the one that lies open (`jartide lot`).")
-@click.option("--seed", metavar="JAR|LOT", help="Where the starter came from, if not from JAR itself.")
+@click.option("--flour-lot", metavar="LOT", help="Its lot, if it is not the open one (`jartide lot`).")
+@click.option("--seed", metavar="JAR|LOT", help="The jar or lot that the starter came from, if not JAR itself.")
 @by_option
 @at_option
-@click.option(
-    "--corrects", metavar="TIME", help="Put right the feeding of that time, in place of what was told or seen of it."
-)
+@click.option("--corrects", metavar="TIME", help="Correct the feeding at that time.")
 @click.pass_context
 def fed(
     ctx: click.Context,
@@ -83,10 +81,10 @@ def fed(
     at: str | None,
     corrects: str | None,
 ) -> None:
-    """Say that JAR has been fed, with the grams if you weighed them.
+    """Say that JAR was fed, with the grams if you weighed them.
 
-    Said again within three hours, the later grams count; what they leave out stays as said first. A feeding of the
-    last week is put right with --corrects (its time, if need be, with --at); one that was none: `jartide undo JAR
+    If you enter it again within three hours, the later grams count, and whatever they leave out stays as entered first.
+    Correct a feeding of the last week with --corrects (and its time with --at); if there was none: `jartide undo JAR
     feeding`.
     """
     if ctx.args:
@@ -94,7 +92,7 @@ def fed(
     settings = settings_from(config)
     jar_from(settings, jar)
     if flour_g == 0:
-        refuse(f"--flour-g: 0; a feeding adds flour (some taken out, not fed: jartide note {jar} taken)")
+        refuse(f"--flour-g: 0; a feeding adds flour (if you only took some out: jartide note {jar} taken)")
     item = Fed(
         time_s=_when(at, settings),
         jar=jar,
@@ -111,7 +109,7 @@ def fed(
         return
     counts = _tell(settings, item)
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, now_of(settings))}"
-    click.echo(f"{jar}: noted as fed{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{counts}")
+    click.echo(f"{jar}: feeding noted{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{counts}")
 
 
 def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> None:
@@ -127,7 +125,7 @@ def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> 
     moved = "" if at is None else f", at {clock(time_s, now_s)}"
     which = f"the feeding of {clock(cycle.fed_at_s, now_s)}"
     counts = counts_from(settings.store.path)
-    click.echo(f"{item.jar}: put right: {which}{ratio(right)}{moved}.{doubt(right)}{counts}")
+    click.echo(f"{item.jar}: corrected: {which}{ratio(right)}{moved}.{doubt(right)}{counts}")
 
 
 def _as_usual(settings: Settings, item: Fed) -> str:
@@ -148,8 +146,7 @@ def _as_usual(settings: Settings, item: Fed) -> str:
     said = " + ".join(f"{grams:.3g}" for grams in fed.grams or ())
     what = "The rest is taken" if some else "Taken"
     return (
-        f" {what} as usual, {said} g ({fed.ratio}); if it was not, say it again with --starter-g, --flour-g and "
-        "--water-g."
+        f" {what} as usual, {said} g ({fed.ratio}); if not, enter it again with --starter-g, --flour-g and --water-g."
     )
 
 
@@ -165,7 +162,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
 
     \b
     hooch        liquid on top: it is hungry
-    mould        or pink, orange or black streaks: it goes into the bin
+    mould        or pink, orange or black streaks: it goes in the bin
     smell        and what it smells of
     sour, mild   the bread was too sour, or too mild
     float_test   and whether it floated
@@ -176,7 +173,7 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
     taken        some was taken out, not fed
     away, back   the jar is not under its sensor; it is again
     new_run      another jar or place, the same starter
-    new_starter  another starter: nothing known of the old one counts
+    new_starter  another starter: what was learnt of the old one no longer counts
     """
     settings = settings_from(config)
     jar_from(settings, jar)
@@ -191,8 +188,8 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
         click.echo(display(settings.display).worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
     if answer is not None and answer.guide == "mould":
         if noting is not Noting.MOULD:
-            click.echo(f"If it is so, note it as such: jartide note {jar} mould")
-        click.echo(f"With another starter in it, say: jartide note {jar} new_starter")
+            click.echo(f"If it is so, note it: jartide note {jar} mould")
+        click.echo(f"If it is another starter, enter: jartide note {jar} new_starter")
     elif noting is Noting.DISCARD:
         with opened_store(settings.store.path) as store:
             totals = notebook.discarded_g(store.noted(jar))
@@ -229,7 +226,7 @@ def begun(config: Path, jar: str, when: str) -> None:
         except UnknownDay:
             refuse(f"DATE: {when!r}; write a date like 2026-03-02, or old, or dried")
         if day > local_day(now_s, show.offset_s):
-            refuse(f"DATE: {when} is still to come; tell it when it has begun")
+            refuse(f"DATE: {when} is in the future; enter it when the starter has begun")
     counts = _tell(settings, Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said))
     known = {OLD: "an old starter", DRIED: "woken from dried flakes"}.get(said, f"begun on {said}")
     click.echo(f"{jar}: {known}.{counts}")
@@ -244,7 +241,7 @@ def begun(config: Path, jar: str, when: str) -> None:
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.option("--over", is_flag=True, help="It is out of the fridge again.")
-@click.option("--days", type=Within(0.5, 400.0), help="For how many days you are away: how to feed it then.")
+@click.option("--days", type=Within(0.5, 400.0), help="How many days you will be away, for advice on feeding.")
 @by_option
 @at_option
 def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None, at: str | None) -> None:
@@ -270,7 +267,7 @@ def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None,
 @click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)
 @by_option
 def snooze(config: Path, jar: str, hours: float, by: str | None) -> None:
-    """Hold back JAR's notices for some hours (what cannot wait is told all the same)."""
+    """Hold back JAR's notices for some hours (those that cannot wait still come)."""
     settings = settings_from(config)
     jar_from(settings, jar)
     item = Noted(time_s=now_of(settings), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}", by=label("--by", by))
@@ -288,7 +285,7 @@ def _when(text: str | None, settings: Settings) -> float:
     now_s = now_of(settings)
     time_s = moment(text, calendar(settings.display.time_zone), now_s=now_s)
     if time_s < now_s - OLDEST_S:
-        raise click.BadParameter(f"{text} is more than three days ago: nothing that is watched now hangs on it")
+        raise click.BadParameter(f"{text} is more than three days ago: it no longer affects anything")
     return time_s
 
 
@@ -296,13 +293,13 @@ def _when(text: str | None, settings: Settings) -> float:
 def opened_store(path: Path) -> Iterator[Store]:
     """The store, beside a daemon or not; exits where there is none or it cannot be used."""
     if not path.exists():
-        refuse(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it")
+        refuse(f"{path}: there is no store yet; `jartide watch` or `jartide import` creates one")
     try:
         with Store.join(path) as store:
             yield store
     except StoreTrouble as error:
         mine = os.access(path, os.W_OK, effective_ids=True)
-        who = "" if mine else "; tell it as the user that `jartide watch` runs as, or as a member of the store's group"
+        who = "" if mine else "; run this as the user that `jartide watch` runs as, or as a member of the store's group"
         click.echo(f"{error}{who}", err=True)
         sys.exit(1)
 
@@ -315,9 +312,9 @@ def _tell(settings: Settings, item: Fed | Noted) -> str:
 
 
 def counts_from(path: Path) -> str:
-    """A sentence to be added where no daemon takes up what was told now."""
+    """A sentence to add if no daemon is running to pick up the report."""
     watched = lock.holder(path) is not None
-    return "" if watched else " Nobody is watching just now: it counts from the next start of `jartide watch`."
+    return "" if watched else " `jartide watch` is not running: this counts when it next starts."
 
 
 @contextmanager

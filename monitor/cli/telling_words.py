@@ -1,4 +1,4 @@
-"""What a person told, in a few words, for the commands that name it again."""
+"""What a person reported, in a few words, for the commands that mention it."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ def ratio(item: Fed) -> str:
     fed = item.feeding
     if fed.grams is None:
         weighed = any(grams is not None for grams in fed.weights.values())
-        return " (no ratio is known without all of starter, flour and water)" if weighed else ""
-    return f", {fed.ratio}" if fed.ratio else " (without starter there is no ratio)"
+        return " (no ratio: starter, flour and water are all needed)" if weighed else ""
+    return f", {fed.ratio}" if fed.ratio else " (no starter, so no ratio)"
 
 
 def doubt(item: Fed) -> str:
@@ -31,4 +31,4 @@ def doubt(item: Fed) -> str:
     hydration = item.feeding.hydration
     if hydration is None or HYDRATIONS[0] <= hydration <= HYDRATIONS[1]:
         return ""
-    return f" Water is {100.0 * hydration:.0f} % of the flour: if that was a slip, say it again with the right grams."
+    return f" Water is {100.0 * hydration:.0f} % of the flour: if that was a slip, enter it again with the right grams."

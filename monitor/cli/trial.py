@@ -35,10 +35,10 @@ TITLES = {
 @click.argument("jars", nargs=-1, shell_complete=completion.jars)
 @click.option(
     "--since",
-    help='Count cycles fed from then on: 07:30, "2026-03-02 07:30" or RFC 3339.  [default: now, at the start]',
+    help='Count cycles fed from this time on: 07:30, "2026-03-02 07:30" or RFC 3339.  [default: now, at the start]',
 )
-@click.option("--end", is_flag=True, help="End it: cycles fed from now on do not count.")
-@click.option("--change", is_flag=True, help="Let it be a trial of these JARs from here on; what was counted stays.")
+@click.option("--end", is_flag=True, help="End the trial: cycles fed from now on do not count.")
+@click.option("--change", is_flag=True, help="From now on compare these JARs; what was counted so far stays.")
 @click.option("--delete", is_flag=True, help="Forget the trial; its jars and cycles stay.")
 @form_options()
 @config_option
@@ -55,8 +55,8 @@ def trial(
 ) -> None:
     """Begin a trial of two JARs or more under NAME, or show how it stands. Exit code 1 while nothing is settled.
 
-    Without NAME: lists the trials that were begun. Beginning the same one again only shows it, unless --since says from
-    when on its cycles count.
+    Without NAME, lists all trials. Beginning the same one again only shows it, unless --since says from when its cycles
+    count.
     """
     settings = settings_from(config)
     if name is None:
@@ -116,7 +116,7 @@ def _list(settings: Settings) -> None:
         since = show.clock(one.since_s, now_of(settings))
         click.echo(f"{one.name}: {', '.join(one.jars)}, counted since {since}{', ended' if one.ended else ''}")
     if not begun:
-        click.echo("No trial was begun; begin one with: jartide trial NAME JAR JAR")
+        click.echo("No trial yet; begin one with: jartide trial NAME JAR JAR")
 
 
 def _as_json(name: str, made: Trial) -> dict[str, Any]:

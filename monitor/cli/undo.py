@@ -1,4 +1,5 @@
-"""`jartide undo`: what was told by mistake, or seen and was none, beside a running daemon or without one."""
+"""`jartide undo`: takes back a mistaken entry, or denies an event that never happened, with or without a running
+daemon."""
 
 from __future__ import annotations
 
@@ -18,26 +19,26 @@ from monitor.runs import reported
 @config_option
 @click.argument("jar", shell_complete=jars)
 @click.argument("what", required=False, type=click.Choice(list(reported.SEEN)))
-@click.option("--at", metavar="TIME", help="Of several, the one nearest to this time. Default: the latest.")
+@click.option("--at", metavar="TIME", help="If there are several, the one nearest this time. Default: the latest.")
 def undo(config: Path, jar: str, what: str | None, at: str | None) -> None:
-    """Take back what was told last about JAR, by a command or on the page, if it was a mistake.
+    """Take back the last entry about JAR, by command or on the page, if it was a mistake.
 
-    With WHAT, say that what was seen was none: `jartide undo rye feeding` (one that was told goes with it), and the
-    same with lid, away or rest.
+    With WHAT, say that an event never happened: `jartide undo rye feeding` (an entry for it goes too), and likewise
+    lid, away or rest.
 
-    All is judged as if it had never been; the record keeps both. Used again without WHAT it takes back the telling
-    before that. Exit code 1 when there is nothing to take back.
+    Everything is judged as if it had never been; the record keeps both. Used again without WHAT, it takes back the
+    entry before that. Exit code 1 if there is nothing to take back.
     """
     settings = settings_from(config)
     jar_from(settings, jar)
     if at is not None and what is None:
-        refuse(f"--at: say what was none, too: jartide undo {jar} feeding --at {at}")
+        refuse(f"--at: also say what did not happen: jartide undo {jar} feeding --at {at}")
     now_s = now_of(settings)
     clock = display(settings.display).clock
     with opened_store(settings.store.path) as store, said_if_not(jar):
         if what is None:
             item = reported.take_back(store, jar, now_s).item
-            click.echo(f"{jar}: taken back: {words(item)} (told for {clock(item.time_s, now_s)}).")
+            click.echo(f"{jar}: taken back: {words(item)} (entered for {clock(item.time_s, now_s)}).")
             return
         near_s = None if at is None else moment(at, calendar(settings.display.time_zone), now_s=now_s)
         none = reported.was_none(store, jar, what, now_s, near_s)

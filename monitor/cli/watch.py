@@ -28,7 +28,7 @@ LOOK_S = 0.1  # at the played clock's file, until it is there
 @config_option
 @click.option("--debug", is_flag=True, help="Log more.")
 @click.option("--clock", "clock_file", type=click.Path(path_type=Path, dir_okay=False),
-              help="Live in the time of a night that `jartide simulate --clock` plays.")  # fmt: skip
+              help="Follow the time of a night played by `jartide simulate --clock`.")  # fmt: skip
 def watch(config: Path, debug: bool, clock_file: Path | None) -> None:
     """Watch the jars of the config until stopped (Ctrl-C or SIGTERM)."""
     settings = settings_from(config)

@@ -37,12 +37,12 @@ def changed(text: str, table: Where, values: Mapping[str, object]) -> str:
     try:
         text = with_values(text, table, kept)
     except KeyError as error:
-        raise CannotEdit(f"{error.args[0]} stands in a table of its own: change it in the file") from None
+        raise CannotEdit(f"{error.args[0]} has its own table: change it in the file") from None
     lines = text.split("\n")
     places = spans(text)
     for key in gone:
         if any(where[: len(table) + 1] == (*table, key) and len(where) > len(table) + 1 for where in places):
-            raise CannotEdit(f"{key} stands in a table of its own: change it in the file")
+            raise CannotEdit(f"{key} has its own table: change it in the file")
     cut = [place for key in gone if (place := places.get((*table, key))) is not None]
     for place in sorted(cut, key=lambda one: -one.first):
         del lines[place.first - 1 : place.last]
@@ -54,7 +54,7 @@ def jar_table(text: str, name: str) -> Where:
     for index, jar in enumerate(tomllib.loads(text).get("jar", [])):
         if jar.get("name") == name:
             return "jar", index
-    raise CannotEdit(f"{name} has no table of its own in the file (it is one of a range): change it in the file")
+    raise CannotEdit(f"{name} is one of a range and has no table of its own: change it in the file")
 
 
 def read(path: Path) -> str:

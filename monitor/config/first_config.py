@@ -35,7 +35,7 @@ class Answers:
 
 def text_of(answers: Answers) -> str:
     """The config as text. `problems_of` says whether it can be used."""
-    lines = ["# Jartide's config, as `jartide init` wrote it; configs/everything.toml explains every key there is.", ""]
+    lines = ["# Jartide's config, written by `jartide init`; configs/everything.toml explains every key.", ""]
     lines += ["[[jar]]", _key("name", answers.jar)]
     if answers.empty_mm is None:
         lines.append("# empty_mm = 152   # mm: what the sensor reads over the empty jar; `jartide calibrate` finds it")
@@ -64,11 +64,13 @@ def text_of(answers: Answers) -> str:
         if value is not None
     ]
     if answers.address_file is not None:
-        notices.append(_key("to_file", answers.address_file, "one notification address (apprise URL) a line, mode 600"))
+        notices.append(
+            _key("to_file", answers.address_file, "one notification address (apprise URL) per line, mode 600")
+        )
     if notices:
         lines += ["", "[notices]", *notices]
     if answers.page_password_file is not None:
-        comment = "in a file beside this one, mode 600; with it settings can be changed on the page"
+        comment = "in a file beside this one, mode 600; lets people change settings on the page"
         lines += ["", "[page]", _key("password_file", answers.page_password_file, comment)]
     if answers.time_zone is not None:
         lines += ["", "[display]", _key("time_zone", answers.time_zone)]

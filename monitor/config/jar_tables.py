@@ -79,7 +79,7 @@ def _names(name: Any, index: int, problems: list[Problem]) -> list[Any]:
     first, last = int(found[1]), int(found[2])
     if not first <= last < first + RANGE_MOST:
         problems.append(
-            (("jar", index, "name"), f"a range counts upwards over at most {RANGE_MOST} jars, such as {{1..40}}")
+            (("jar", index, "name"), f"a range must count upwards, over at most {RANGE_MOST} jars, such as {{1..40}}")
         )
         return [name[: found.start()] + found[1] + name[found.end() :]]
     width = len(found[1]) if found[1].startswith("0") else 0

@@ -1,4 +1,4 @@
-"""`read = {...}` of an [[mqtt]] table: where a device's own messages say what.
+"""`read = {...}` of an [[mqtt]] table: where each quantity is in a device's own messages.
 
 `{distance = {path = "VL53L0X.Distance", unit = "cm"}, temperature = {path = "DS18B20.Temperature"}}`; a field without a
 path is the whole payload. Pure; the reader adds file and line to what is wrong.
@@ -26,11 +26,11 @@ def read_fields(value: Any) -> tuple[tuple[str, ReadField], ...]:
     found = tuple((name, _field(name, value[name])) for name in READ_UNITS if name in value)
     names = [name for name, _ in found]
     if not set(names) & set(MEASURED):
-        raise ValueError(f"names nothing that is measured: {', '.join(MEASURED)}")
+        raise ValueError(f"names no quantity: {', '.join(MEASURED)}")
     if "distance" in names and "echo" in names:
-        raise ValueError("has both distance and echo: one of them is the level's")
+        raise ValueError("has both distance and echo: give only one")
     if len(found) > 1 and any(field.path == "" for _, field in found):
-        raise ValueError("a field without a path is the whole payload, and there can be nothing beside it")
+        raise ValueError("a field without a path is the whole payload, so it must be the only one")
     return found
 
 
@@ -43,7 +43,7 @@ def _field(name: str, value: Any) -> ReadField:
             raise ValueError(f"{name} has no {key}; it has {', '.join(keys)}")
     for key in ("path", "unit_path"):
         if value.get(key) and not PATH.fullmatch(value[key]):
-            raise ValueError(f'{name}: {key} must be keys with dots between, such as "VL53L0X.Distance"')
+            raise ValueError(f'{name}: {key} must be keys joined by dots, such as "VL53L0X.Distance"')
     units = READ_UNITS[name]
     if "unit" in value and value["unit"] not in units:
         raise ValueError(f"{name}: unit must be {' or '.join(units)}" if units else f"{name} has no unit")

@@ -94,7 +94,7 @@ def load(path: Path | str) -> Settings:
         raise SettingsError((f"{path}, line {line}, column {column}: is not TOML: {printable(what)}",)) from None
     except ValueError:  # Python reads no decimal number of more than 4300 digits
         at = next((n for n, line in enumerate(text.split("\n"), 1) if _ENDLESS.search(line)), 1)
-        raise SettingsError((f"{path}, line {at}: holds a number of thousands of digits",)) from None
+        raise SettingsError((f"{path}, line {at}: contains a number with thousands of digits",)) from None
     except RecursionError:
         raise SettingsError((_too_deep(path),)) from None
     try:
@@ -111,7 +111,7 @@ def load(path: Path | str) -> Settings:
 def _bytes_of(path: Path) -> bytes:
     """What the file holds. Raises OSError, and SettingsError for what no config is and would not end."""
     if path.is_fifo() or path.is_socket():
-        raise SettingsError((f"{path}: is a pipe: a config is a file, which is read again when it has changed",))
+        raise SettingsError((f"{path}: is a pipe: the config must be a file, as it is read again when it changes",))
     with path.open("rb") as file:
         content = file.read(LARGEST_BYTES + 1)
     if len(content) > LARGEST_BYTES:
@@ -120,7 +120,7 @@ def _bytes_of(path: Path) -> bytes:
 
 
 def _too_deep(path: Path) -> str:
-    return f"{path}: its brackets lie hundreds deep in one another: a config needs two or three"
+    return f"{path}: its brackets are nested hundreds deep: a config needs two or three"
 
 
 # branches: one branch for each kind of table
@@ -237,7 +237,7 @@ def _value(kind: Any, value: Any) -> Any:
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
             raise ValueError('must be a list of texts: ["...", "..."]')
         if any(CONTROLS.search(one) for one in value):
-            raise ValueError("must hold no control characters: a terminal that shows them obeys them")
+            raise ValueError("must not contain control characters: a terminal would obey them")
         return tuple(value)
     if kind is float:
         return _number(value)
@@ -248,7 +248,7 @@ def _value(kind: Any, value: Any) -> Any:
     if kind in (str, Path) and not isinstance(value, str):
         raise ValueError('must be text in "quotes"')
     if isinstance(value, str) and CONTROLS.search(value):
-        raise ValueError("must hold no control characters: a terminal that shows them obeys them")
+        raise ValueError("must not contain control characters: a terminal would obey them")
     if kind is Path and not value:
         raise ValueError("must be the path of a file")
     return Path(value) if kind is Path else value
@@ -297,7 +297,7 @@ def _points(value: Any) -> list[tuple[float, float]]:
 def _no_such_key(key: str, where: Where, names: list[str]) -> str:
     ways = [name for name in names if SECRET_KEY.search(name) and name.endswith(("_env", "_file"))]
     if ways and SECRET_KEY.search(key) and key not in names:
-        return f"secrets never stand in this file: use {' or '.join(sorted(ways))}"
+        return f"secrets must not be in this file: use {' or '.join(sorted(ways))}"
     return f"there is no such key; {_meant(key, names)}{HEADERS[str(where[0])]} has {', '.join(names)}"
 
 

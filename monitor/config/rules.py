@@ -102,7 +102,10 @@ Clause = tuple[str, str]
 
 def _jar(jar: JarSettings) -> Iterator[Clause]:
     if not JAR_NAME.fullmatch(jar.name):
-        yield "name", "must be 1 to 40 of A-Z a-z 0-9 . _ - and begin with a letter or digit (it stands in MQTT topics)"
+        yield (
+            "name",
+            "must be 1 to 40 of A-Z a-z 0-9 . _ - and begin with a letter or digit (it is part of MQTT topics)",
+        )
     yield from _limits("jar", jar)
     if wrong := problem_with(jar.geometry):
         yield "geometry", wrong
@@ -119,7 +122,7 @@ def _place(place: PlaceSettings) -> Iterator[Clause]:
         yield "name", f"must be what you call it, in 1 to {MOST_PLACE} characters, such as proofer"
     yield from _limits("place", place)
     if place.warmest_c < place.coolest_c:
-        yield "warmest_c", f"must not lie below coolest_c ({place.coolest_c:g})"
+        yield "warmest_c", f"must not be below coolest_c ({place.coolest_c:g})"
 
 
 def _serial(serial: SerialSettings, settings: Settings) -> Iterator[Clause]:
@@ -127,7 +130,10 @@ def _serial(serial: SerialSettings, settings: Settings) -> Iterator[Clause]:
     if not serial.port:
         yield "port", "must be a device such as /dev/serial/by-id/usb-..., or a pattern that fits it"
     if re.search(r"//[^/]*@", serial.port):
-        yield "port", "must hold no user or password: they would stand in logs, and no port of this kind asks for them"
+        yield (
+            "port",
+            "must not contain a user or password: they would appear in logs, and no port of this kind asks for them",
+        )
     if serial.jar is not None:
         yield from _known_jar(serial.jar, settings)
     elif serial.bare_lines and len(settings.jars) > 1:
@@ -142,7 +148,7 @@ def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
     if mqtt.tls is False:
         for key in ("ca_file", "client_cert_file", "client_key_file"):
             if getattr(mqtt, key) is not None:
-                yield key, "has no use with tls = false"
+                yield key, "is of no use with tls = false"
     if mqtt.client_key_file is not None and mqtt.client_cert_file is None:
         yield "client_key_file", "needs client_cert_file beside it"
     if mqtt.user is None and (mqtt.password_env or mqtt.password_file):
@@ -150,7 +156,7 @@ def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
     yield from _one_secret(mqtt.password_env, mqtt.password_file, "password")
     if mqtt.client_id == "" or (mqtt.client_id and len(mqtt.client_id.encode()) > 23):
         # MQTT 3.1.1 section 3.1.3.1: a server must accept 1 to 23 bytes, and may refuse more
-        yield "client_id", "must be 1 to 23 bytes; leave it out to have one made and kept"
+        yield "client_id", "must be 1 to 23 bytes; leave it out, and one is made and kept"
     yield from _topic("topic", mqtt.topic, per_jar=None)
     if mqtt.jar is not None:
         yield from _known_jar(mqtt.jar, settings)
@@ -182,19 +188,19 @@ def _shared(tables: Sequence[MqttSettings]) -> Iterator[Problem]:
         if tables[other].connection != mqtt.connection:
             yield (
                 ("mqtt", index, "client_id"),
-                f"two [[mqtt]] would throw each other off this broker (the other is number {other + 1} of "
+                f"two [[mqtt]] would disconnect each other from this broker (the other is number {other + 1} of "
                 f"{len(tables)}): give each its own, or the same login and TLS keys",
             )
         for key in ("status_topic", "state_topic", "notice_topic", "command_topic", "home_assistant"):
             if at != index and getattr(mqtt, key) not in (getattr(tables[at], key), DEFAULTS[key]):
-                yield ("mqtt", index, key), f"belongs into the first [[mqtt]] of this connection (number {at + 1})"
+                yield ("mqtt", index, key), f"belongs in the first [[mqtt]] of this connection (number {at + 1})"
 
 
 def _notices(notices: NoticeSettings) -> Iterator[Clause]:
     yield from _limits("notices", notices)
     for name in notices.to_env:
         if not VARIABLE.fullmatch(name):
-            yield "to_env", "holds names of environment variables (A-Z 0-9 _); put the address itself into the variable"
+            yield "to_env", "must be names of environment variables (A-Z 0-9 _); put the address itself in the variable"
     for key in ("quiet_except", "leave_out"):
         for name in getattr(notices, key):
             if name not in list(Kind):
@@ -209,7 +215,7 @@ def _notices(notices: NoticeSettings) -> Iterator[Clause]:
         given, other = ("quiet_from", "quiet_to") if notices.quiet_to is None else ("quiet_to", "quiet_from")
         yield given, f"needs {other} beside it"
     elif notices.quiet_from is not None and notices.quiet_from == notices.quiet_to:
-        yield "quiet_to", "equals quiet_from: would that be no quiet hours or all day? Leave both out, or change one"
+        yield "quiet_to", "equals quiet_from, which could mean no quiet hours or all day: leave both out, or change one"
     if notices.too_cold_c >= notices.too_hot_c:
         yield "too_cold_c", f"must be below too_hot_c ({notices.too_hot_c:g})"
 
@@ -219,7 +225,10 @@ def _influx(influx: InfluxSettings) -> Iterator[Clause]:
     if address.scheme not in ("http", "https") or not address.hostname:
         yield "url", "must be http://host:port or https://host:port"
     elif address.username or address.password:
-        yield "url", "must hold no user or password: put the token into a file or a variable (token_file, token_env)"
+        yield (
+            "url",
+            "must not contain a user or password: put the token in a file or a variable (token_file, token_env)",
+        )
     yield from _one_secret(influx.token_env, influx.token_file, "token")
 
 
@@ -229,18 +238,18 @@ def _page(page: PageSettings) -> Iterator[Clause]:
     yield from _one_secret(page.token_env, page.token_file, "token")
     locked = any((page.password_env, page.password_file, page.token_env, page.token_file))
     if not page.host or re.search(r"[/\s\[\]]", page.host):
-        yield "host", "must be an address to listen at, such as 127.0.0.1 or 0.0.0.0"
+        yield "host", "must be an address to listen on, such as 127.0.0.1 or 0.0.0.0"
     elif page.on and not locked and not here_only(page.host):
         yield (
             "host",
-            "others in the network could feed your jar: set password_file or password_env beside it (or token_file or "
-            "token_env, for programs), or stay with 127.0.0.1",
+            "anyone on the network could use the page: set password_file or password_env too (or token_file or "
+            "token_env, for programs), or keep 127.0.0.1",
         )
     if (page.cert_file is None) != (page.key_file is None):
-        yield "key_file", "cert_file and key_file belong together: the certificate, and the key that it was made for"
+        yield "key_file", "cert_file and key_file belong together: the certificate and its key"
     for name in page.names:
         if not HOST_NAME.fullmatch(name):
-            yield "names", "holds host names alone, such as jar.example.org, without a port or https://"
+            yield "names", "must be host names only, such as jar.example.org, without a port or https://"
     if page.address is not None:
         found = urlsplit(page.address)
         if found.scheme not in ("http", "https") or not found.hostname or found.username or found.query:
@@ -249,7 +258,7 @@ def _page(page: PageSettings) -> Iterator[Clause]:
         try:
             ipaddress.ip_network(proxy)
         except ValueError:
-            yield "proxies", "holds addresses of proxies, such as 127.0.0.1, or of a network, such as 10.0.3.0/24"
+            yield "proxies", "must be addresses of proxies, such as 127.0.0.1, or of a network, such as 10.0.3.0/24"
     if page.prefix and not PREFIX.fullmatch(page.prefix):
         yield "prefix", "must begin with / and not end with it, such as /jartide"
 
@@ -268,7 +277,7 @@ def _one_secret(env: str | None, file: PurePath | None, what: str) -> Iterator[C
     if env is not None and not VARIABLE.fullmatch(env):
         yield (
             f"{what}_env",
-            f"is the name of an environment variable (A-Z 0-9 _); the {what} itself never stands in this file",
+            f"is the name of an environment variable (A-Z 0-9 _); the {what} itself must not be in this file",
         )
     if env is not None and file is not None:
         yield f"{what}_env", f"give {what}_env or {what}_file, not both"

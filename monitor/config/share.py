@@ -30,5 +30,5 @@ def parse_share(text: str) -> tuple[int, int]:
     """
     found = _SHARE.fullmatch(text)
     if found is None or not 1 <= int(found[1]) <= int(found[2]):
-        raise ValueError('must be which share of how many, such as "2/4" for the second of four')
+        raise ValueError('must be the share and how many there are, such as "2/4" for the second of four')
     return int(found[1]), int(found[2])

@@ -94,7 +94,7 @@ def watch(
                 except (SecretError, StoreBusy, StoreTrouble, OSError) as error:
                     if works or before is None:
                         raise
-                    log.error("the new config does not work, the old one stays: %s", error)
+                    log.error("the new config does not work, the old one stays in use: %s", error)
                     going, before = before, None
         finally:
             systemd.tell(systemd.STOPPING)
@@ -250,11 +250,15 @@ def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) 
     """What stays to be said as long as this daemon runs: that the store was damaged and set aside, if it was."""
     if store.set_aside is None:
         return []
-    sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, a new one begun"
+    sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, and a new one started"
     log.critical("%s", sentence)
     notice = store_alarm.damaged(store.set_aside, store.damage, settings.notices, clock.wall(), show)
     outbox.put(store, [notice], clock.wall())
-    return [daemon_status.LastingTrouble(sentence, "`jartide recover` reads what can be read; tell the last feedings.")]
+    return [
+        daemon_status.LastingTrouble(
+            sentence, "`jartide recover` saves what is readable; enter the last feedings again."
+        )
+    ]
 
 
 def _keeper(
@@ -286,7 +290,7 @@ def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
     except ValueError as error:
         for problem in str(error).splitlines():
             log.error("%s", problem)
-        log.error("the config was not taken over: the old one stays")
+        log.error("the new config has errors: the old one stays in use")
         return None
     log.info("the config was read again")
     return settings

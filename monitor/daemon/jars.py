@@ -206,7 +206,7 @@ class Jars:
         except StoreTrouble as error:
             if error.lasting:
                 raise
-            log.error("%d was told a minute late, a restart will judge it a minute earlier: %s", arrival.seq, error)
+            log.error("%d was reported a minute late, a restart will judge it a minute earlier: %s", arrival.seq, error)
             return replace(arrival, received_s=self.ticked_s)
 
     def _clock_set(self, item: ClockSet) -> None:

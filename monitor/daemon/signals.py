@@ -23,7 +23,7 @@ MOST_S = 20.0  # the unit gives 30 s (TimeoutStopSec) and then kills, which its 
 def _end_here() -> None:
     """What was committed is kept, and all else comes again or can be judged again: as after a kill, only said."""
     log.error(
-        "the end takes longer than %.0f s (a slow disk?): it is cut short, and nothing that was stored is lost", MOST_S
+        "shutting down takes longer than %.0f s (a slow disk?): cut short; nothing that was stored is lost", MOST_S
     )
     os._exit(0)
 

@@ -29,10 +29,10 @@ def damaged(aside: Path, damage: str, settings: NoticeSettings, now_s: float, di
         repeat=0,
         due_s=quiet_hours_until(settings, now_s, display) or now_s,
         expires_s=now_s + OF_USE_S,
-        title="The store was damaged, a new one is begun",
+        title="The store was damaged; a new one has been started",
         text=f"At {display.clock(now_s, now_s)} the store was found damaged ({damage}); it was moved to {aside}. "
-        "The jars are watched from here on as if just begun: tell when each was last fed with `jartide fed`, and look "
-        "at them yourself meanwhile. `jartide recover` reads what can be read of the old one.",
+        "From now on the jars are watched as if they were new: enter when each was last fed with `jartide fed`, and "
+        "look at them yourself meanwhile. `jartide recover` saves what is readable of the old store.",
     )
 
 
@@ -45,10 +45,10 @@ def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> 
         repeat=0,
         due_s=now_s,
         expires_s=now_s + OF_USE_S,
-        title="Nobody judges the jars: the store cannot be written",
-        text=f"Since {display.clock(since_s, now_s)} nothing can be written down: {trouble}. Readings wait in memory "
-        "for about a day and are judged when it is over; until then no notice will come: look at the jars yourself. "
-        "Make room on the disk, or see what else `jartide check` says.",
+        title="The jars are not judged: the store cannot be written",
+        text=f"Since {display.clock(since_s, now_s)} nothing can be stored: {trouble}. Readings are kept in memory for "
+        f"about a day and judged once the store works; until then no notices come, so look at the jars yourself. Make "
+        f"room on the disk, or see what else `jartide check` says.",
         urgent=True,
     )
 

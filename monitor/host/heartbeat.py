@@ -59,7 +59,7 @@ def hung_at_the_watch() -> list[str]:
 class HungThreads:
     """A thread that hangs, as a trouble among others."""
 
-    advice = "The service manager restarts the daemon; without one, end `jartide watch` and start it again."
+    advice = "The service manager restarts the daemon; without one, stop `jartide watch` and start it again."
 
     def trouble(self) -> str | None:
         """Which threads, or None."""

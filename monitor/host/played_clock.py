@@ -79,8 +79,8 @@ def read(path: Path, real_s: float) -> PlayedClock | None:
     except FileNotFoundError:
         return None
     except (ValueError, TypeError, AttributeError):
-        raise NoPlayedClock("not a clock that `jartide simulate --clock` wrote") from None
+        raise NoPlayedClock("not a clock written by `jartide simulate --clock`") from None
     if not all(math.isfinite(value) for value in (clock.began_s, clock.shown_s, clock.speed)):
-        raise NoPlayedClock("not a clock that `jartide simulate --clock` wrote")
+        raise NoPlayedClock("not a clock written by `jartide simulate --clock`")
     played_out = clock.speed > 1.0 and clock.ends_s < real_s  # left behind by one that was killed
     return None if played_out else clock

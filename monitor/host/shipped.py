@@ -24,4 +24,4 @@ def shipped(name: str) -> Path:
             share = next(one for one in root.parents if one.name == "jartide" and one.parent.name == "share")
             if (share / name).exists():
                 return share / name
-    raise FileNotFoundError(f"{name} is not there: install jartide again")
+    raise FileNotFoundError(f"{name} is missing: install jartide again")

@@ -74,7 +74,7 @@ class Worker:
             try:
                 wait_s = self._turn()
             except Exception:
-                log.exception("%s: an error in the program itself; it goes on", self._thread.name)
+                log.exception("%s: an error in the program itself; carrying on", self._thread.name)
                 self.pause(FAULT_S)
                 wait_s = 0.0
             if not self.stopping:
@@ -82,4 +82,4 @@ class Worker:
         try:
             self._ending()
         except Exception:
-            log.exception("%s: an error at its end", self._thread.name)
+            log.exception("%s: an error while stopping", self._thread.name)

@@ -3,6 +3,6 @@
     daemon -> store <- readers <- jar_view, past, planning, health <- app (API, page) <- guard <- browser
                   ^-------- telling (Store.tell) <---------------'
 
-A best-effort sink in a thread of its own: it reads only through connections of its own, writes only what was told, and
-whatever happens to it the readings go on. Nothing here decides anything about a starter.
+A best-effort sink in its own thread: it reads only through its own connections, writes only reports, and whatever
+happens to it, readings continue. Nothing here decides anything about a starter.
 """

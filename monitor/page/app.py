@@ -46,7 +46,7 @@ from monitor.values import Fed, Noted
 
 HERE = Path(__file__).parent
 LATEST_SHAPES = 3  # rises that lie faintly behind the open one
-FIRST_CURVES = 1  # sent with the page: the jar that needs somebody most lies open
+FIRST_CURVES = 1  # sent with the page: the jar that needs attention most is open
 
 
 class Stream(StreamingResponse):
@@ -65,7 +65,7 @@ class Stream(StreamingResponse):
 
 
 def _in_need(jar: dict[str, Any]) -> tuple[int, float]:
-    """How jars are put in order, the one that lies open first: as `inNeed` of now.js does it."""
+    """The order of jars, the open one first, as in `inNeed` of now.js."""
     ahead = jar["forecast"] or {}
     moment = ahead.get("peak_at") or ahead.get("fall_at") or {}
     return jar["face"]["need"], moment.get("likely_s", math.inf)
@@ -275,7 +275,7 @@ class Page:
         }
         at_s, flour_g, levain_pct, temperature_c, hydration_pct, keep_g = numbers_of(request, limits)
         if at_s is None or flour_g is None:
-            raise Refused("at_s and flour_g: say when you mix, and how much flour the dough has")
+            raise Refused("at_s and flour_g: say when you mix, and how much flour is in the dough")
         return Asked(
             wanted_s=at_s, flour_g=flour_g, levain_pct=levain_pct, temperature_c=temperature_c,
             hydration_pct=hydration_pct, keep_g=keep_g, fridge=request.query_params.get("fridge") == "true",
@@ -302,7 +302,7 @@ class Page:
         (apart_min,) = numbers_of(request, {"apart_min": feeding_sheet.APART})
         named = request.query_params.get("ready_s", "")
         if not re.fullmatch(r"([0-9]{1,11}(,[0-9]{1,11})*)?", named):
-            raise Refused("ready_s: must be Unix seconds, with commas between")
+            raise Refused("ready_s: must be Unix seconds separated by commas")
         ready_s = [float(one) for one in named.split(",")[: feeding_sheet.MOST_READY] if one]
         asked = request.query_params.get("group", ""), ready_s, apart_min
         return JSONResponse(

@@ -115,7 +115,7 @@ def _planned(
 ) -> BakePlan:
     refuse_condemned(store, jar)
     if not now_s < asked.wanted_s <= now_s + FURTHEST_S:
-        raise Refused("at_s: must be a time to come, within two weeks", 409)
+        raise Refused("at_s: must be within the next two weeks", 409)
     try:
         awake_at = awake_by(show.offset_s, house.notices, now_s)
         open_cycle, culture = bake_plans.open_cycle_of(store, jar.name), known.of(store, jar)

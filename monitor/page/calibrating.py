@@ -62,7 +62,7 @@ def _fitted(made: JarFit) -> Json:
         "empty_mm": round(made.empty_mm, 1),
         "geometry": None if made.geometry is None or wrong else geometry_value(made.geometry),
         "residuals_mm": [round(mm, 2) for mm in made.residuals_mm],
-        "remarks": [*made.remarks, *([f"That is no jar: {wrong}. Were the volumes in ml?"] if wrong else [])],
+        "remarks": [*made.remarks, *([f"No jar is like that: {wrong}. Were the volumes in ml?"] if wrong else [])],
         "doubtful": made.doubtful or wrong is not None,
     }
 

@@ -85,7 +85,7 @@ def staggered(
     """A feeding for each jar of a group, fed now, spread over the hours. Raises Refused and StoreTrouble."""
     _groups(settings, group)
     if not all(now_s < at_s <= now_s + FURTHEST_S for at_s in ready_s):
-        raise Refused("ready_s: must be times to come, within three days", 409)
+        raise Refused("ready_s: must be within the next three days", 409)
     jars = [jar for jar in settings.jars if jar.group == group]
     try:
         made = staggering.of_store(store, jars, now_s, ready_s, apart_min or APART_MIN, places=settings.place)

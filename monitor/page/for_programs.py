@@ -26,7 +26,7 @@ Posted = Callable[[str, bytes], str | None]
 """Takes a jar's name and a body; returns when the reading is committed, or with the reason why it was refused. Raises
 TimeoutError when it could not be committed."""
 FORM = """<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>{jar}</title><form method="post"><p><button>{jar} was fed just now</button></form></html>"""
+<title>{jar}</title><form method="post"><p><button>I just fed {jar}</button></form></html>"""
 AT_ONCE = 16  # posts that wait for their commit; each board has one
 
 
@@ -122,13 +122,13 @@ class ForPrograms:
         jar = self._granted(request)
         now_s = self._wall()
         await self._readers.ask(report_body.tell, report_body.fed_of({}, jar, now_s), now_s)
-        return PlainTextResponse(f"{jar.name} was fed. The grams can be told on the page.", 201)
+        return PlainTextResponse(f"{jar.name} was fed. You can enter the grams on the page.", 201)
 
     def _granted(self, request: Request) -> JarSettings:
         name = self._seal.granted(request.path_params["grant"], self._wall())
         jar = next((one for one in self._settings.jars if one.name == name), None)
         if jar is None:
-            raise Refused("this button is too old, or of another house: tell it on the page", 404)
+            raise Refused("this button is too old, or from another house: use the page", 404)
         if self._settings.page.read_only:
             raise Refused("this page is read only", 403)
         return jar
@@ -136,7 +136,7 @@ class ForPrograms:
     async def reading(self, request: Request) -> Response:
         """A reading of a board, as its JSON line; answered when it is committed."""
         if not request.scope["jartide"]["program"] or self._posted is None:
-            raise Refused("readings are posted with Authorization: Bearer and the token of token_file in [page]", 401)
+            raise Refused("to post readings, send Authorization: Bearer with the token from token_file in [page]", 401)
         jar, payload = request.path_params["jar"], await request.body()
         if self._waiting >= AT_ONCE:
             return JSONResponse({"error": "too many readings at once"}, 503, {"retry-after": "5"})
@@ -149,7 +149,7 @@ class ForPrograms:
         finally:
             self._waiting -= 1
         if reason is not None:
-            raise Refused(f"this is no reading: {reason}")
+            raise Refused(f"this is not a reading: {reason}")
         return JSONResponse({"stored": True}, 201)
 
 

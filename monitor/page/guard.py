@@ -155,7 +155,7 @@ class Guard:
             return 404, "there is nothing here", {}
         length = headers.get("content-length", "0")
         if not length.isdecimal() or len(length) > 12 or int(length) > BODY_BYTES:
-            return 413, f"at most {BODY_BYTES} bytes are taken", {}
+            return 413, f"at most {BODY_BYTES} bytes are accepted", {}
         if self.locked and not signed_in and not path.startswith(OPEN) and path not in HEALTH:
             if path == "/":
                 return 303, "sign in first", {"location": "login"}
@@ -169,7 +169,7 @@ class Guard:
         if not from_here(headers, scope):
             return 403, "this came from another site", {}
         if path.startswith("/api/") and not self.seal.is_token(session, headers.get(TOKEN_HEADER)):
-            return 403, f"send the token of GET api/session as {TOKEN_HEADER}, with the cookie that came with it", {}
+            return 403, f"send the token from GET api/session as {TOKEN_HEADER}, with its cookie", {}
         return None
 
     def _known_host(self, hosts: list[str]) -> bool:

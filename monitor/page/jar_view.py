@@ -189,7 +189,7 @@ def _course(ahead: Course | None, now_s: float) -> Json:
 
 
 def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> Json:
-    """What was told last, while it may still be a slip that is noticed."""
+    """The last report, while it is recent enough to be noticed as a slip."""
     last = reported.last(store, jar.name)
     if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
         return None
@@ -260,7 +260,7 @@ def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Disp
         return None
     said = " + ".join(show.weight(g) for g in fed.grams)
     when = show.clock(cycle.fed_at_s, now_s)
-    what = "not all its grams were told, so the rest is" if some else "its grams were not told, so they are"
+    what = "not all grams were given, so the rest is" if some else "no grams were given, so they are"
     words = f"Fed at {when}; {what} taken as usual: {said} ({phrases.about(fed)})."
     return {**fed.weights, "flour": cycle.flour or usual["flour"], "at_s": cycle.fed_at_s, "words": words}
 

@@ -118,7 +118,7 @@ class Live:
             changed = await self._readers.ask(self._look)
             trouble = None
         except (StoreTrouble, TooBusy) as error:
-            changed, trouble = None, str(error) or "too much is asked at once"
+            changed, trouble = None, str(error) or "too many requests at once"
         if trouble != self.trouble:
             self.trouble = trouble
             changed = {**(changed or {}), "trouble": trouble}

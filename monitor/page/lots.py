@@ -1,4 +1,4 @@
-"""Lots of flour and seed on the page: which lies open, what is in a jar, where a lot went, and that one was opened.
+"""Lots of flour and seed on the page: which is open, what is in a jar, where a lot went, and opening one.
 
 Beside `jartide lot`, which says the same in a terminal; the tracing itself is `monitor.core.assess.lots`.
 """
@@ -38,7 +38,7 @@ class LotPaths:
         return [Route("/api/lots", self.lots), Route("/api/lots/opened", self.opened, methods=["POST"])]
 
     async def lots(self, request: Request) -> Response:
-        """What lies open; with `of`, a jar or a lot traced both ways."""
+        """The open lots; with `of`, a jar or a lot traced both ways."""
         of = request.query_params.get("of") or None
         return JSONResponse(await self._slow.ask(traced, self._settings, self._wall(), self._show, of))
 
@@ -79,7 +79,7 @@ def traced(store: Store, settings: Settings, now_s: float, show: Display, of: st
 
 
 def open_lot(store: Store, body: object, now_s: float) -> Json:
-    """Keep that a lot of a flour lies open from now on. Raises Refused and StoreTrouble."""
+    """Record that a lot of a flour is open from now on. Raises Refused and StoreTrouble."""
     given = table_of(body, ("flour", "lot", "by"))
     flour, lot = label_of(given, "flour", MOST_FLOUR), label_of(given, "lot", MOST_LABEL)
     by = None if given.get("by") in (None, "") else label_of(given, "by", MOST_LABEL)

@@ -48,12 +48,12 @@ def _families(store: Store, now_s: float) -> Iterator[Any]:
     yield GaugeMetricFamily("jartide_store_items", "Items in the store.", value=store.last_seq())
     if (size := size_bytes(store.path)) is not None:
         yield GaugeMetricFamily("jartide_store_bytes", "Size of the store.", value=size)
-    notices = GaugeMetricFamily("jartide_notices", "The latest 50 notices by what became of them.", labels=["state"])
+    notices = GaugeMetricFamily("jartide_notices", "The latest 50 notices by their outcome.", labels=["state"])
     counts = Counter(one.state.value for one in outbox.latest(store))
     for state in outbox.State:
         notices.add_metric([state.value], counts[state.value])
     yield notices
-    rejected = CounterMetricFamily("jartide_rejected", "Messages that were no reading.", labels=["source", "reason"])
+    rejected = CounterMetricFamily("jartide_rejected", "Messages that were not readings.", labels=["source", "reason"])
     sums: Counter[tuple[str, str]] = Counter()
     for _, source, reason, count, *_ in store.rejected_counts(""):
         sums[source, reason] += count
@@ -68,12 +68,14 @@ def _families(store: Store, now_s: float) -> Iterator[Any]:
 def _of_daemon(status: Status) -> Iterator[Any]:
     from prometheus_client.core import GaugeMetricFamily
 
-    yield GaugeMetricFamily("jartide_as_of_timestamp_seconds", "When the daemon said this.", value=status.as_of_s)
-    yield GaugeMetricFamily("jartide_troubles", "Troubles of all but the sources.", value=len(status.troubles))
+    yield GaugeMetricFamily("jartide_as_of_timestamp_seconds", "When the daemon reported this.", value=status.as_of_s)
+    yield GaugeMetricFamily(
+        "jartide_troubles", "Troubles of everything except the sources.", value=len(status.troubles)
+    )
     connected = GaugeMetricFamily("jartide_source_connected", "Whether a source is connected.", labels=["source"])
     trouble = GaugeMetricFamily("jartide_source_trouble", "Whether a source is in trouble.", labels=["source"])
     heard = GaugeMetricFamily(
-        "jartide_source_last_message_timestamp_seconds", "When anything last came.", labels=["source"]
+        "jartide_source_last_message_timestamp_seconds", "When anything last arrived.", labels=["source"]
     )
     for source in status.sources:
         connected.add_metric([source.name], float(source.connected))
@@ -93,8 +95,8 @@ GAUGES = {
     "jartide_fed_timestamp_seconds": "When the open cycle's feeding was.",
     "jartide_peak_timestamp_seconds": "When its peak was.",
     "jartide_fall_timestamp_seconds": "When it began to fall: feed now, until it is fed.",
-    "jartide_silent": "Whether its sensor says nothing.",
-    "jartide_question": "Whether a person is asked something.",
+    "jartide_silent": "Whether its sensor is silent.",
+    "jartide_question": "Whether a question is waiting for an answer.",
 }
 
 

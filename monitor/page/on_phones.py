@@ -76,10 +76,10 @@ def _public(store: Store) -> str:
 def _phone(body: object) -> Phone:
     """What a browser's subscription says, checked. Raises Refused."""
     if not isinstance(body, dict) or not set(body) <= {"endpoint", "keys", "expirationTime"}:
-        raise Refused("send endpoint and keys, as the browser's subscription has them")
+        raise Refused("send endpoint and keys, as in the browser's subscription")
     keys: Json = body.get("keys")
     if not isinstance(keys, dict):
-        raise Refused("keys: p256dh and auth are wanted")
+        raise Refused("keys: p256dh and auth are required")
     point, secret = keys.get("p256dh"), keys.get("auth")
     if not isinstance(point, str) or not POINT.fullmatch(point):
         raise Refused("p256dh: must be 65 bytes in base64url")

@@ -67,8 +67,8 @@ def document() -> Schema:
         "info": {
             "title": "Jartide",
             "version": __version__,
-            "description": "What is believed about jars of sourdough starter, and what a person tells about them. "
-            "Times are Unix seconds, UTC; units stand in the names; null is unknown. Errors are {error: sentence}.",
+            "description": "What is known about jars of sourdough starter, and what people report about them. Times "
+            "are Unix seconds, UTC; names include units; null means unknown. Errors are {error: sentence}.",
         },
         "servers": [{"url": "./.."}],
         "security": [{}, {"cookie": []}, {"bearer": []}],
@@ -87,13 +87,13 @@ def _paths() -> Schema:
     shapes = [
         {"name": "most", "in": "query", "required": False, "description": "How many, newest first. Default: 3.",
          "schema": {**NUMBER, "minimum": 1, "maximum": MOST_ASKED}},
-        {"name": "of", "in": "query", "required": False, "description": "Which: run:cycle, with commas between.",
+        {"name": "of", "in": "query", "required": False, "description": "Which: run:cycle, separated by commas.",
          "schema": {**TEXT, "pattern": r"^[0-9]{1,9}:[0-9]{1,9}(,[0-9]{1,9}:[0-9]{1,9})*$"}},
     ]  # fmt: skip
     number = {"type": "integer", "minimum": 0, "maximum": 2**31 - 1}
     place = [{"name": key, "in": "path", "required": True, "schema": number} for key in ("run", "cycle")]
     return {
-        "/api/session": {"get": get_of("The token that a telling must carry", object_of(token=TEXT, read_only=YES_NO))},
+        "/api/session": {"get": get_of("The token to send with every report", object_of(token=TEXT, read_only=YES_NO))},
         "/api/now": {"get": get_of("Every watched jar now", ref("Now"))},
         "/api/events": {
             "get": {
@@ -113,7 +113,7 @@ def _paths() -> Schema:
         "/api/jars/{jar}/curve": {"get": get_of("The open cycle's curve", ref("OpenCurve"), 404, parameters=[JAR])},
         "/api/jars/{jar}/cycles": {
             "get": get_of(
-                "Past cycles, newest first, and what is judged of the starter", ref("Past"), 404, 503, parameters=[JAR]
+                "Past cycles, newest first, and an assessment of the starter", ref("Past"), 404, 503, parameters=[JAR]
             )
         },
         "/api/jars/{jar}/shapes": {
@@ -123,26 +123,26 @@ def _paths() -> Schema:
             )
         },
         **planning_paths(),
-        "/api/jars/{jar}/fed": {"post": post_of("Tell a feeding", "Fed", 409)},
-        "/api/jars/{jar}/noted": {"post": post_of("Tell a note", "Noted")},
+        "/api/jars/{jar}/fed": {"post": post_of("Report a feeding", "Fed", 409)},
+        "/api/jars/{jar}/noted": {"post": post_of("Add a note", "Noted")},
         "/api/jars/{jar}/note_changed": {
             "post": {
-                **changed("Let a note read otherwise, or go", "NoteChanged", object_of(at_s=NUMBER), 404, 409),
+                **changed("Change or remove a note", "NoteChanged", object_of(at_s=NUMBER), 404, 409),
                 "parameters": [JAR, TOKEN],
             }
         },
-        "/api/jars/{jar}/taken_back": {"post": post_of("Take back what was told last, a slip", "TakenBack", 409)},
-        "/api/jars/{jar}/corrected": {"post": post_of("Put a past feeding right", "Corrected", 409)},
-        "/api/jars/{jar}/not_so": {"post": post_of("Say that what was seen was none", "NotSo", 409)},
-        "/api/jars/{jar}/begun": {"post": post_of("Tell when a starter was begun, or that it is old", "Begun")},
+        "/api/jars/{jar}/taken_back": {"post": post_of("Take back the last entry, if it was a slip", "TakenBack", 409)},
+        "/api/jars/{jar}/corrected": {"post": post_of("Correct a past feeding", "Corrected", 409)},
+        "/api/jars/{jar}/not_so": {"post": post_of("Say that an event did not happen", "NotSo", 409)},
+        "/api/jars/{jar}/begun": {"post": post_of("Say when a starter was begun, or that it is old", "Begun")},
         "/api/jars/{jar}/snoozed": {"post": post_of("Hold notices back for some hours", "Snoozed")},
         "/api/jars/{jar}/reading": {"post": _reading()},
         "/api/phones": {
-            "get": get_of("The key to subscribe to notices with", ref("Phones"), 503),
+            "get": get_of("The key for subscribing to notices", ref("Phones"), 503),
             "post": _phone("Notices on this phone, by Web Push", "phone_added", "Phone", 409),
         },
-        "/api/phones/left": {"post": _phone("No more of them on this phone", "phone_left", "PhoneLeft")},
-        "/api/calendar": {"get": get_of("Where the calendars of all jars and of each are", ref("Calendars"), 503)},
+        "/api/phones/left": {"post": _phone("No more notices on this phone", "phone_left", "PhoneLeft")},
+        "/api/calendar": {"get": get_of("Calendar addresses, for all jars and for each", ref("Calendars"), 503)},
         "/api/calendar/revoked": {"post": _revoked()},
         "/api/runs/{run}/cycles/{cycle}": {
             "get": get_of(
@@ -165,7 +165,7 @@ def _paths() -> Schema:
                ("forgotten", "Forget a trial; its jars and cycles stay", "TrialNamed", (404,)),
            )},
         **openapi_settings.paths(),
-        "/api/health": {"get": get_of("How the watching is doing", ref("Health"), 503)},
+        "/api/health": {"get": get_of("The health of the program", ref("Health"), 503)},
         "/api/openapi.json": {"get": get_of("This document", OBJECT)},
     }  # fmt: skip
 
@@ -185,7 +185,7 @@ def _phone(summary: str, name: str, schema: str, *errors: int) -> Schema:
 
 def _revoked() -> Schema:
     return {
-        "summary": "Have the calendars at other addresses; the old ones are nowhere from then on",
+        "summary": "Give the calendars new addresses; the old ones stop working",
         "operationId": "calendars_revoked",
         "parameters": [TOKEN],
         "responses": {

@@ -42,17 +42,17 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
     limits = {
         "target_h": (TARGET_H, "Hours from the feeding to the start of fall. Default: the jar's cycle_h."),
         "temperature_c": (TEMPERATURE_C, "Expected at the jar. Default: its usual day."),
-        "keep_g": (KEEP_G, "Starter to keep. Default: as the flour of last time asks."),
-        "hydration_pct": (HYDRATION_PCT, "Water to flour. Default: as last fed."),
+        "keep_g": (KEEP_G, "Starter to keep. Default: to suit last time's flour."),
+        "hydration_pct": (HYDRATION_PCT, "Water as % of the flour. Default: as last fed."),
         "flour_g": (FLOUR_G, "Flour to use. With keep_g and water_g: what will that feeding do?"),
         "water_g": (FLOUR_G, "Water to use; goes with keep_g and flour_g."),
-        "jar_ml": (JAR_ML, "The jar's size, that it does not run over. Default: to the jar's rim."),
-        "standing_g": (KEEP_G, "What is in the jar now, for the discard. Default: by its last feeding."),
-        "ripe_g": (FLOUR_G, "Ripe starter the bake takes, what is to be kept included."),
+        "jar_ml": (JAR_ML, "The jar's size, so that it does not run over. Default: up to its rim."),
+        "standing_g": (KEEP_G, "What is in the jar now, for the discard. Default: from its last feeding."),
+        "ripe_g": (FLOUR_G, "Ripe starter needed: for the bake and to keep."),
         "least_keep_g": (KEEP_G, "Keep no less than this."),
         "most_keep_g": (KEEP_G, "Keep no more than this."),
-        "water_c": (WATER_C, "How warm the water is that is mixed in. Default: as the kitchen."),
-        "at_s": ((0.0, 1e11), "A moment at which it is to be ripe, or what `aim` says, in place of target_h."),
+        "water_c": (WATER_C, "Temperature of the water mixed in. Default: as the kitchen."),
+        "at_s": ((0.0, 1e11), "When it should be ripe, or what `aim` says, instead of target_h."),
     }
     query = [
         {"name": name, "in": "query", "required": False, "description": words,
@@ -60,15 +60,15 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
         for name, ((low, high), words) in limits.items()
     ]  # fmt: skip
     query += [
-        {"name": "flour", "in": "query", "required": False, "description": "What it is fed, when that is to change.",
+        {"name": "flour", "in": "query", "required": False, "description": "The flour to feed, if it changes.",
          "schema": {**TEXT, "maxLength": MOST_FLOUR}},
         {"name": "aim", "in": "query", "required": False,
-         "description": "What is to come then. Default: `fall` after target_h, `peak` at at_s.",
+         "description": "What should happen then. Default: `fall` after target_h, `peak` at at_s.",
          "schema": {"enum": [*AIMS]}},
-        {"name": "once_a_day", "in": "query", "required": False, "description": "Fed each day at about this hour.",
+        {"name": "once_a_day", "in": "query", "required": False, "description": "Fed once a day at about this hour.",
          "schema": {"enum": ["true", "false"]}},
         {"name": "change_over", "in": "query", "required": False,
-         "description": "To the flour or hydration_pct given, feeding by feeding.",
+         "description": "Change to the flour or hydration_pct given, feeding by feeding.",
          "schema": {"enum": ["true", "false"]}},
     ]  # fmt: skip
     bake = [
@@ -76,8 +76,8 @@ def _queries() -> tuple[list[Schema], list[Schema]]:
          "schema": {**NUMBER, "minimum": low, "maximum": high}}
         for name, (low, high), words, needed in (
             ("at_s", (0.0, 1e11), "When the dough is mixed.", True),
-            ("flour_g", BAKE_FLOUR_G, "Flour of the dough.", True),
-            ("levain_pct", LEVAIN_PCT, "Ripe starter to that flour. Default: 20.", False),
+            ("flour_g", BAKE_FLOUR_G, "Flour in the dough.", True),
+            ("levain_pct", LEVAIN_PCT, "Ripe starter as % of that flour. Default: 20.", False),
             ("temperature_c", TEMPERATURE_C, "Expected at the jar. Default: its usual day.", False),
             ("hydration_pct", HYDRATION_PCT, "Of the levain. Default: as last fed.", False),
             ("keep_g", KEEP_G, "To keep back for the next feeding. Default: 20.", False),
@@ -153,7 +153,7 @@ def _planned_feeding() -> dict[str, Schema]:
 
 def _bake_kept(parameters: list[Schema]) -> Schema:
     return {
-        "summary": "Keep such a bake in place of the last one: it stands in the calendars from then on",
+        "summary": "Keep this bake instead of the last one; it then appears in the calendars",
         "operationId": "bake_kept",
         "parameters": [JAR, TOKEN, *parameters],
         "responses": {
@@ -165,7 +165,7 @@ def _bake_kept(parameters: list[Schema]) -> Schema:
 
 def _bake_dropped() -> Schema:
     return {
-        "summary": "There is no bake any more",
+        "summary": "Cancel the bake",
         "operationId": "bake_dropped",
         "parameters": [JAR, TOKEN],
         "responses": {

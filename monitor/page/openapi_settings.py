@@ -28,23 +28,23 @@ SAVED = object_of(saved=YES_NO)
 def paths() -> Schema:
     """By path."""
     since: Schema = {
-        "name": "since_s", "in": "query", "required": False, "description": "From when on; within the last hour.",
+        "name": "since_s", "in": "query", "required": False, "description": "From when; within the last hour.",
         "schema": {**NUMBER, "minimum": 0, "maximum": LATEST_S},
     }  # fmt: skip
     tested = object_of(sent=YES_NO, shown=TEXT, why_not=maybe(TEXT))
     return {
         "/api/settings": {
-            "get": get_of("Settings that people change, and whether they may", ref("Settings"), 503),
+            "get": get_of("Settings that people can change, and whether they may", ref("Settings"), 503),
             "post": changed("Change the notices or a jar, with the password", "SettingsChange", SAVED, 404, 409),
         },
         "/api/settings/addresses": {
-            "post": changed("Take an address in or out, with the password", "AddressesChange", SAVED, 404, 409)
+            "post": changed("Add or remove an address, with the password", "AddressesChange", SAVED, 404, 409)
         },
         "/api/settings/test": {
             "post": changed("Send a test to an address, with the password", "AddressTest", tested, 404, 409)
         },
         "/api/settings/fit": {
-            "post": changed("Say what known fills make of a jar; changes nothing", "Fills", ref("Fit"), 409)
+            "post": changed("What known fills say about a jar; changes nothing", "Fills", ref("Fit"), 409)
         },
         "/api/jars/{jar}/distances": {
             "get": get_of("Distances that a sensor has read lately", ref("Distances"), 404, 422, 503,

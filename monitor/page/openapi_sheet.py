@@ -38,7 +38,7 @@ def paths() -> Schema:
         },
         "/api/handover": {
             "get": get_of(
-                "What happened since a time, newest first", ref("Handover"), 404, 422, 503,
+                "What has happened since a time, newest first", ref("Handover"), 404, 422, 503,
                 parameters=[
                     _query("since_s", {**NUMBER, "minimum": 0, "maximum": 1e11}, "Default: eight hours ago."), GROUP
                 ],
@@ -46,24 +46,24 @@ def paths() -> Schema:
         },
         "/api/lots": {
             "get": get_of(
-                "Lots of flour that lie open; a jar or a lot traced both ways", ref("Lots"), 503,
+                "Open lots of flour; a jar or a lot traced both ways", ref("Lots"), 503,
                 parameters=[_query("of", TEXT, "A jar: what is in it. A lot, or a jar as seed: where it went.")],
             )
         },
         "/api/lots/opened": {
             "post": changed(
-                "A lot of a flour is opened, for all jars", "LotOpened", object_of(flour=TEXT, lot=TEXT, from_s=NUMBER)
+                "Open a lot of a flour, for all jars", "LotOpened", object_of(flour=TEXT, lot=TEXT, from_s=NUMBER)
             )
         },
         "/api/others": {
-            "get": get_of("Jars of other daemons, who needs feeding first; with [page] others", ref("Others"), 404)
+            "get": get_of("Jars of other daemons, neediest first; with [page] others", ref("Others"), 404)
         },
         "/api/stagger": {
             "get": get_of(
                 "A group's feedings, spread over oven times or hands", ref("Staggered"), 404, 409, 422, 503,
                 parameters=[
                     {**GROUP, "required": True},
-                    _query("ready_s", times, "When ovens are ready, commas between. Default: one jar after another."),
+                    _query("ready_s", times, "Oven times, separated by commas. Default: one jar after another."),
                     _query("apart_min", apart, "Minutes between two jars. Default: 10."),
                 ],
             )

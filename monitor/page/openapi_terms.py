@@ -51,7 +51,7 @@ def post_of(summary: str, schema: str, *errors: int) -> Schema:
         "parameters": [JAR, TOKEN],
         "requestBody": {"required": True, "content": json_of(ref(schema))},
         "responses": {
-            "201": {"description": "Kept; the daemon takes it up in a second", "content": json_of(told)},
+            "201": {"description": "Kept; the daemon picks it up within a second", "content": json_of(told)},
             **errors_of(400, 401, 403, 404, 413, 415, 422, 503, *errors),
         },
     }  # fmt: skip
@@ -74,12 +74,12 @@ def changed(summary: str, body: str, answer: Schema, *errors: int) -> Schema:
 def errors_of(*statuses: int) -> Schema:
     """The answers that are one sentence."""
     words = {
-        400: "The body is no JSON, or the host is not the page's", 401: "Not signed in",
+        400: "The body is not JSON, or the host is not the page's", 401: "Not signed in",
         403: "Read only, or not from here",
         404: "There is none",
-        409: "Told a moment ago already, not what was told last, a name that is taken, or not the password",
+        409: "Just entered already, not the last entry, a name that is taken, or the wrong password",
         413: "Too long", 415: "Not application/json",
-        422: "A value that cannot be", 503: "The store cannot be read just now, or too much is asked at once",
+        422: "A value that is not possible", 503: "The store cannot be read just now, or too many requests",
     }  # fmt: skip
     return {str(status): {"description": words[status], "content": json_of(ERROR)} for status in sorted(statuses)}
 

@@ -67,7 +67,7 @@ class OtherJarsPath:
             facts.append("its sensor is silent")
         stale = now_s - one.heard_s > STALE_S
         if stale:
-            facts.append(f"as of {self._show.clock(one.heard_s, now_s)}: its daemon says nothing since")
+            facts.append(f"as of {self._show.clock(one.heard_s, now_s)}: its daemon has been silent since then")
         return {
             "jar": one.jar, "stage": one.stage.value, "stage_words": STAGE_WORDS[one.stage],
             "words": ", ".join(facts), "stale": stale,

@@ -136,7 +136,7 @@ def plan(
             )]  # fmt: skip
         elif asked.at_s is not None:
             if not now_s < asked.at_s <= now_s + FURTHEST_S:
-                raise Refused("at_s: must be a time to come, within two weeks", 409)
+                raise Refused("at_s: must be within the next two weeks", 409)
             planned = [*moment.plan_for(
                 culture, now_s=now_s, wanted_s=asked.at_s, warmth_from=warm, aim=asked.aim or "peak", limits=limits,
                 seed=seed, awake=awake_at, clock=lambda at_s: show.about(at_s, now_s),
@@ -202,7 +202,7 @@ def refuse_condemned(store: Store, jar: JarSettings) -> None:
     """Nothing is planned for what goes into the bin. Raises Refused and StoreTrouble."""
     note = condemned(store.noted(jar.name, math.inf))
     if note is not None:
-        raise Refused(f"Nothing is planned for {jar.name}. {what_to_do(note)}", 409)
+        raise Refused(f"No plan for {jar.name}. {what_to_do(note)}", 409)
 
 
 def predicted_course(

@@ -47,7 +47,7 @@ KEY = "page key"
 class PageServer:
     """[page] as a sink."""
 
-    advice = "The watch goes on, and it is tried again by itself; where it stays so, look at [page] in the config."
+    advice = "Watching continues, and the page is tried again; if this persists, check [page] in the config."
 
     def __init__(
         self,
@@ -124,9 +124,9 @@ class PageServer:
                     log.warning("%s", sentence)
                 self._trouble = sentence
             except Exception as error:
-                sentence = f"the page has ended by a fault of its own: {type(error).__name__}; the log has more"
+                sentence = f"the page stopped on an internal error: {type(error).__name__}; the log has more"
                 if sentence != self._trouble:
-                    log.exception("the page has ended")
+                    log.exception("the page has stopped")
                 self._trouble = sentence
             finally:
                 self._loop = self._live = self._server = self._slow = None

@@ -78,7 +78,7 @@ def change(store: Store, body: object, settings: Settings, file: ConfigFile | No
         if jar is not None and new_name not in (None, jar):
             text = _with_new_name(store, text, settings, str(jar), new_name)
         elif "name" in values and new_name is None:
-            raise Refused("name: a jar has one")
+            raise Refused("name: a jar needs one")
         edit.save(file.path, edit.changed(text, table, values))
     except (edit.CannotEdit, renaming.NameTaken) as error:
         raise Refused(str(error)) from None
@@ -102,7 +102,7 @@ def change_addresses(body: object, settings: Settings, file: ConfigFile | None) 
                 raise Refused(f"remove: the file has {len(places)} addresses", 404)
             del lines[places[remove]]
         else:
-            raise Refused("send one of add (an address) and remove (its place)")
+            raise Refused("send either add (an address) or remove (its place)")
         _write_own(path, "".join(f"{line}\n" for line in lines))
         if settings.notices.to_file is None:
             edit.save(file.path, edit.changed(edit.read(file.path), ("notices",), {"to_file": ADDRESS_FILE}))
@@ -125,9 +125,9 @@ def address_to_test(body: object, settings: Settings, file: ConfigFile | None) -
 
 def _with_new_name(store: Store, text: str, settings: Settings, old: str, new: object) -> str:
     if not isinstance(new, str) or not JAR_NAME.fullmatch(new):
-        raise Refused("name: 1 to 40 letters, digits, . _ - and first a letter or digit (it stands in MQTT topics)")
+        raise Refused("name: 1 to 40 letters, digits, . _ - and first a letter or digit (it is part of MQTT topics)")
     if new in {one.name for one in settings.jars}:
-        raise Refused(f"name: {new} is another jar already", 409)
+        raise Refused(f"name: {new} is already another jar", 409)
     renaming.ask(store, old, new)
     of_serial = [("serial", index) for index, one in enumerate(settings.serial) if one.jar == old]
     of_mqtt = [("mqtt", index) for index, one in enumerate(settings.mqtt) if one.jar == old]
@@ -145,13 +145,13 @@ def _file(settings: Settings, file: ConfigFile | None) -> ConfigFile:
 
 def _why_not(settings: Settings, file: ConfigFile | None, locked: bool) -> str | None:
     if file is None:
-        return "This watch has no config file to write to."
+        return "`jartide watch` runs without a config file to write to."
     if settings.page.read_only:
         return "This page is read only (read_only in [page])."
     if not locked:
-        return "Settings are changed only with a password: set password_file in [page] of the config."
+        return "Settings need a password: set password_file in [page] of the config."
     if not os.access(file.path, os.W_OK) or not os.access(file.path.parent, os.W_OK):
-        return f"The program may not write {file.path.name}: change it by hand, or give it the right to."
+        return f"The program may not write {file.path.name}: change it by hand, or give it permission."
     return None
 
 

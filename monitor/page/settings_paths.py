@@ -80,10 +80,10 @@ class SettingsPaths:
         body = await body_of(request)
         guard: Guard = request.scope["jartide"]["guard"]
         if not guard.locked:
-            raise Refused("settings are changed only where the page has a password: password_file in [page]", 403)
+            raise Refused("settings need a password: set password_file in [page]", 403)
         password = body.get("password") if isinstance(body, dict) else None
         if not isinstance(password, str):
-            raise Refused("password: settings are changed only with the page's password", 403)
+            raise Refused("password: settings need the page's password", 403)
         wait_s = guard.try_password(password, address_of(request.scope))
         if wait_s is not None:
             raise Refused(

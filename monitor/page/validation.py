@@ -23,7 +23,7 @@ async def body_of(request: Request) -> object:
     try:
         return json.loads(await request.body())
     except (ValueError, RecursionError):
-        raise Refused("the body is no JSON", 400) from None
+        raise Refused("the body is not JSON", 400) from None
 
 
 def numbers_of(request: Request, limits: dict[str, tuple[float, float]]) -> list[float | None]:
@@ -61,7 +61,7 @@ async def _store_trouble(request: Request, error: Exception) -> Response:
 
 
 async def _too_busy(request: Request, error: Exception) -> Response:
-    return JSONResponse({"error": "too much is asked at once"}, 503, {"retry-after": "2"})
+    return JSONResponse({"error": "too many requests at once"}, 503, {"retry-after": "2"})
 
 
 async def _http(request: Request, error: Exception) -> Response:

@@ -21,11 +21,11 @@ WORDS = {
     EventKind.FALL_BEGAN: "began to sink",
     EventKind.STAYED_FLAT: "stayed flat",
     EventKind.REST_BEGAN: "began to rest",
-    EventKind.REST_ENDED: "woke from its rest",
+    EventKind.REST_ENDED: "came out of its rest",
     EventKind.JAR_AWAY: "taken away",
     EventKind.JAR_BACK: "back under its sensor",
     EventKind.SENSOR_SILENT: "sensor silent",
-    EventKind.SENSOR_BACK: "sensor heard again",
+    EventKind.SENSOR_BACK: "sensor back",
     EventKind.DISTURBED: "its level jumped",
 }
 
@@ -51,7 +51,7 @@ def since(store: Store, jars: Sequence[str], since_s: float) -> list[Happened]:
         found += _of_events(jar, [one for one in events if one.happened_at_s >= since_s])
     for kept in outbox.latest(store, MOST_NOTICES):
         if kept.state is State.SENT and kept.changed_s >= since_s and kept.notice.jar in jars:
-            found.append(Happened(at_s=kept.changed_s, jar=kept.notice.jar, what=f"told: {kept.notice.title}"))
+            found.append(Happened(at_s=kept.changed_s, jar=kept.notice.jar, what=f"sent: {kept.notice.title}"))
     return sorted(found, key=lambda one: (one.at_s, one.jar))
 
 
@@ -81,7 +81,7 @@ def _of_events(jar: str, events: Iterable[Event]) -> Iterator[Happened]:
             yield _of_event(jar, peak)
             peak = None
         if event.kind is EventKind.FED and not event.evidence.get("told"):
-            yield Happened(at_s=event.happened_at_s, jar=jar, what="fed, as the sensor saw it")
+            yield Happened(at_s=event.happened_at_s, jar=jar, what="fed (seen by the sensor)")
         elif event.kind in WORDS and not event.evidence.get("told"):
             yield _of_event(jar, event)
     if peak is not None:

@@ -176,7 +176,7 @@ def _told(axes: Any, cycle: CycleSummary, events: Sequence[Event], top: float, z
     if cycle.top is not None and at - peak_h < TOLD_SHARE * (right - left):
         return
     where = min(at, right - 0.07 * (right - left))
-    words = f"feed now, told {_clock(falls[0].decided_at_s, zone)}"
+    words = f"feed now, sent {_clock(falls[0].decided_at_s, zone)}"
     axes.text(where, top * 1.03, words, ha="center", fontsize=12, color=FEED, fontweight="bold")
 
 

@@ -1,8 +1,8 @@
 """A recorded run in the few numbers that one asks of it afterwards: how its cycles rose, how long they took, how warm
 it was, and how well it was measured.
 
-Pure: readings, what was decided about them and what was told come in, frozen summaries go out. The peak and the start
-of the fall are the smoother's; printing is left to `monitor.cli.review`, pages and pictures to their own modules.
+Pure: readings, decisions about them and reports come in, frozen summaries go out. The peak and the start of the fall
+are the smoother's; printing is left to `monitor.cli.review`, pages and pictures to their own modules.
 """
 
 from __future__ import annotations

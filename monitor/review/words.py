@@ -1,4 +1,4 @@
-"""A looked-back run in words, for the terminal and the report: times and units as the household reads them."""
+"""A reviewed run in words, for the terminal and the report: times and units as the household reads them."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ def run_lines(run: RunSummary, show: Display) -> Iterator[str]:
     began, ended = (local(t, show) for t in (run.began_s, run.ended_s))
     yield f"{shown(run.jar)}: {began} to {ended} ({duration(run.ended_s - run.began_s)})"
     every = "" if run.sampling_s is None else f", one every {_seconds(run.sampling_s)}"
-    yield f"{run.readings} readings{every}; {run.with_level} of a surface"
+    yield f"{run.readings} readings{every}; {run.with_level} show a surface"
     if run.gaps:
         longest_s = max(b - a for a, b in run.gaps)
         yield f"{len(run.gaps)} silence{'s' if len(run.gaps) > 1 else ''}, the longest {duration(longest_s)}"
     if run.rejected:
-        yield "not believed: " + ", ".join(f"{count} {refusals.words(why)}" for why, count in run.rejected.items())
+        yield "rejected: " + ", ".join(f"{count} {refusals.words(why)}" for why, count in run.rejected.items())
     if totals_g := notebook.discarded_g([note for cycle in run.cycles for note in cycle.notes]):
         yield f"discard noted: {notebook.discard_words(totals_g)}"
 
@@ -109,7 +109,7 @@ def _fed(cycle: CycleSummary, show: Display) -> str:
 
 
 def ratio(cycle: CycleSummary) -> str | None:
-    """What was told of its feeding: "1:4:4"; None when not all of it was."""
+    """The reported ratio of its feeding, such as "1:4:4"; None if it was not reported in full."""
     return None if cycle.fed is None else cycle.fed.feeding.ratio
 
 

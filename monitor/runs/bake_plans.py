@@ -1,4 +1,5 @@
-"""A bake planned from what the store knows of a jar, and planned again when the jar goes otherwise than was thought.
+"""A bake planned from what the store knows about a jar, and planned again when the jar turns out faster or slower than
+expected.
 
 `jartide bake` and the page plan here; the daemon asks every few minutes what has changed (`look`).
 """
@@ -116,7 +117,7 @@ def moved(before: Sequence[tuple[float, Feeding]], made: BakePlan, now_s: float,
         if abs(one.at_s - was_s) >= CHANGED_S:
             out.insert(0, f"The feeding planned for {show.stamp(was_s)} is now at {show.stamp(one.at_s)}.")
     for one in are[len(were) :]:
-        out.insert(0, f"One feeding more is needed, at {show.stamp(one.at_s)}.")
+        out.insert(0, f"One more feeding is needed, at {show.stamp(one.at_s)}.")
     for was_s, _ in were[len(are) :]:
         out.insert(0, f"The feeding planned for {show.stamp(was_s)} is not needed.")
     return tuple(out)

@@ -1,5 +1,5 @@
-"""What was decided, put right openly after a jar was judged again: because something told was taken back, or by another
-version of this program, which may decide otherwise.
+"""Corrects past decisions openly after a jar was judged again, because a report was taken back or because another
+version of this program may decide differently.
 
 Nothing decided is ever unstored: a `taken_back` event names what does not stand any more. Cycles are what is known now,
 so those that never were go; notices of a cycle follow it to its new number, so that nothing is announced twice and

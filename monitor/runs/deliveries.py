@@ -1,4 +1,5 @@
-"""What became of each notice at each channel, so that one dead channel is tried again without telling the others twice.
+"""The outcome of each notice on each channel, so that a dead channel is tried again without sending twice on the
+others.
 
 Beside `outbox`, which keeps the notices: a notice is SENT there once every channel has it. A channel is known by a key
 that is no secret. The channels' queues call this; all functions join an enclosing `with store.writing():`.
@@ -64,7 +65,7 @@ def resume(store: Store, channel: str, now_s: float, channels: Collection[str]) 
         for id_, interrupted in rows:
             if interrupted:
                 sent(store, channel, [id_], now_s, channels)
-                _set(store, channel, id_, "sent", now_s, "broken off twice by a crash: it may not have arrived")
+                _set(store, channel, id_, "sent", now_s, "interrupted twice by a crash: it may not have arrived")
             else:
                 store.write(
                     "UPDATE delivery SET state = 'waiting', interrupted = 1 WHERE notice = ? AND channel = ?",

@@ -1,4 +1,4 @@
-"""Devices count what they send: by (boot, number) one that comes twice is known, and one that never came is missed.
+"""Devices count what they send: (boot, number) shows which readings came twice and which never arrived.
 
 A device whose `boot` stays the same over a restart begins its numbers again under a token that is taken already. As
 soon as a number comes with other values than it had, what follows is kept under a token of our own: nothing is lost.

@@ -78,7 +78,7 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
                 raise ValueError("more cells than columns (a decimal comma?)")
             cycle = _cycle(dict(zip(columns, cells, strict=False)), jar, last_s)
             if cycle.fed_at_s in cycles:
-                raise ValueError("a feeding at this time was there already")
+                raise ValueError("there is already a feeding at this time")
         except ValueError as error:
             skipped.append(f"{path}, line {place}: skipped: {error}")
             continue
@@ -154,9 +154,9 @@ def _cycle(row: Mapping[str, str], jar: str, last_s: float) -> Cycle:
     fed = Feeding(starter_g=values["starter_g"], flour_g=values["flour_g"], water_g=values["water_g"])
     if fed.dilution is not None and not DILUTIONS[0] <= fed.dilution <= DILUTIONS[1]:
         grams = f"{fed.starter_g:g} g starter in {fed.flour_g:g} g flour and {fed.water_g:g} g water"
-        raise ValueError(f"{grams} is no feeding")
+        raise ValueError(f"{grams} is not a feeding")
     if fed.hydration is not None and not HYDRATIONS[0] <= fed.hydration <= HYDRATIONS[1]:
-        raise ValueError(f"{fed.water_g:g} g water to {fed.flour_g:g} g flour is no dough for a starter")
+        raise ValueError(f"{fed.water_g:g} g water to {fed.flour_g:g} g flour is not a dough for a starter")
     peak_h, fall_h, ratio = values["hours_to_peak"], values["hours_to_fall"], values["rise_ratio"]
     if peak_h is not None and fall_h is not None and fall_h < peak_h:
         raise ValueError(f"hours_to_fall {fall_h:g} before hours_to_peak {peak_h:g}")
@@ -192,7 +192,7 @@ def _value(name: str, cell: str) -> float | None:
         raise ValueError(f"{name} {cell[:20]!r} is not a number") from None
     low, high = BOUNDS[name]
     if not low <= value <= high:
-        raise ValueError(f"{name} {value:g} cannot be; it lies from {low:g} to {high:g}")
+        raise ValueError(f"{name} {value:g} is not possible; it must be {low:g} to {high:g}")
     return value
 
 

@@ -1,4 +1,4 @@
-"""All that arrived, in order of arrival: readings, what people told, clock steps, and counts of what was refused."""
+"""Everything that arrived, in order of arrival: readings, reports, clock steps, and counts of what was refused."""
 
 from __future__ import annotations
 
@@ -78,8 +78,8 @@ class ItemLog:
 
     def arrivals(self, jar: str | None, after_seq: int) -> Iterator[Arrival]:
         """Live items after `after_seq`, of one jar (with the clock steps, which concern all) or of all, in order of
-        arrival. Items of unknown time are left out, and so is what was told and taken back since; of one jar, what is
-        true instead comes in its place. Holds no lock between chunks. Raises StoreTrouble."""
+        arrival. Items of unknown time are left out, and so are reports that were taken back since; for one jar,
+        corrections come in their place. Holds no lock between chunks. Raises StoreTrouble."""
         wrong = self.mistakes(jar)
         instead = [] if jar is None else [one for one in self._instead(wrong) if one.seq > after_seq]
         of_jar = "" if jar is None else "AND (item.jar = (SELECT id FROM jar WHERE name = ?) OR item.jar IS NULL)"
@@ -95,7 +95,7 @@ class ItemLog:
         yield from instead
 
     def _instead(self, wrong: Mistakes) -> list[Arrival]:
-        """What is true in place of what was told or seen by mistake, as if told at its place in the order."""
+        """Corrections of mistaken reports and events, as if reported at their place in the order."""
         found = []
         for one in wrong.standing.values():
             received = self._db.query("SELECT received_s FROM item WHERE seq = ?", (one.seq,))
@@ -114,9 +114,9 @@ class ItemLog:
             place = rows[-1][0]
 
     def told(self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = ()) -> list[items.Told]:
-        """What was told about one jar since a time, and notes of the kinds `ever` from any time, in order of time
-        (within one moment in the order told), as far as it still stands. What was told before the clock was set is
-        given in the new time, as the jar remembers it."""
+        """Reports about one jar since a time, and notes of the kinds `ever` from any time, in order of time (those of
+        the same moment in the order reported), if they still hold. Reports from before the clock was set are given in
+        the new time, as the jar remembers it."""
         taken_back = self.mistakes(jar).told
         steps = self._clock_steps()
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
@@ -168,7 +168,7 @@ class ItemLog:
         return [name for one in some if self._lies_in(run, one.seq) for name in (one.event or "").split()]
 
     def mistakes(self, jar: str | None = None) -> Mistakes:
-        """What was told or seen by mistake, of one jar or of all."""
+        """Mistaken reports and events, for one jar or for all."""
         of_jar = "" if jar is None else "AND item.jar = (SELECT id FROM jar WHERE name = ?)"
         sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE {TAKING_BACK} {of_jar}"""

@@ -1,4 +1,4 @@
-"""One row of the store's item table to and from the values that travel: readings, told items, clock steps."""
+"""Converts rows of the store's item table to values and back: readings, reports, clock steps."""
 
 from __future__ import annotations
 

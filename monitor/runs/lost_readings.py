@@ -1,4 +1,5 @@
-"""Readings that a device sent and nobody got, in words: for `status`, the page, `jartide check` and the list of runs.
+"""Readings that a device sent but that never arrived, in words: for `status`, the page, `jartide check` and the list of
+runs.
 
 How they are known is `device_numbers`' matter: the numbers of their device are missing.
 """
@@ -16,8 +17,8 @@ SAID_FROM = 10  # of a jar: a single message that is lost (QoS 0, a router that 
 SAID_FOR_S = DAY_S  # after that it is in the list of runs, and no trouble any more
 CLOCKS_S = 120.0  # a silence begins at the last reading by its own time, the loss when that was received
 CURE = (
-    "A broker keeps a limited number for a daemon that is away, and forgets the rest: raise max_queued_messages"
-    " (configs/broker_example.conf); `jartide check` asks your broker how many it keeps. On a serial line: did the"
+    "A broker keeps only so many messages while the daemon is down, and drops the rest: raise max_queued_messages"
+    " (configs/broker_example.conf); `jartide check` finds out how many yours keeps. On a serial line: did the"
     " computer sleep?"
 )
 
@@ -31,7 +32,7 @@ def sentence(missing: Sequence[Missing], now_s: float, show: Display) -> str | N
         if count >= SAID_FROM:
             begin, end = show.clock(gaps[0].from_s, now_s), show.clock(max(one.to_s for one in gaps), now_s)
             parts.append(f"{count:,} of {jar} (between {begin} and {end})")
-    return f"readings were sent and never came, as their numbers show: {', '.join(parts)}" if parts else None
+    return f"readings were sent but never arrived, as their numbers show: {', '.join(parts)}" if parts else None
 
 
 class LostReadings:

@@ -1,4 +1,4 @@
-"""Which lot of a flour lay open when, told once for all jars, and the feedings that carried it into each.
+"""Which lot of a flour was open when (entered once for all jars), and the feedings that carried it into each.
 
 A lot that is opened is a small note of the store (`meta`), not an item: it concerns no one jar and changes nothing that
 is judged. A feeding carries the lot that was told with it, else the one of its flour that lay open then.

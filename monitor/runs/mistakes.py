@@ -1,4 +1,4 @@
-"""What was told or seen by mistake, as it stands now: of all that was taken back, what counts.
+"""Mistaken reports and events that never happened, as they stand now: which of the corrections still count.
 
 A correction may itself be taken back, and a feeding corrected twice: the latest word on a thing counts, and it names
 what it makes void.

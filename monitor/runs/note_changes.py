@@ -1,5 +1,5 @@
-"""A note put right afterwards: other words, another time, or none at all. The earlier one is taken back and the new one
-told, so that nothing told is ever unstored. What changes the watch (rest, away) is judged again from there, as far back
+"""Corrects a note afterwards: other words, another time, or no note at all. The earlier one is taken back and a new one
+recorded, so that no report is ever deleted. What changes the watch (rest, away) is judged again from there, as far back
 as tellings are news. The answer to a question (stirred, taken) is `reported`'s, a new run or another starter
 `corrections`'.
 """
@@ -33,19 +33,19 @@ def change(store: Store, note: Noted, text: str | None, now_s: float, at_s: floa
     one. Raises CannotChange and StoreTrouble."""
     if note.what in FIXED:
         raise CannotChange(
-            f"a note of this kind ({note.what.value}) is answered or begins something: take it back instead"
+            f"a note of this kind ({note.what.value}) has effects that a change cannot undo: take it back instead"
         )
     new = replace(note, text=text or "", time_s=note.time_s if at_s is None else at_s)
     if not may_change(note, now_s) or not may_change(new, now_s):
-        raise CannotChange("what changes the watch can be put right for three days: this stays in the record")
+        raise CannotChange("this kind of note can be corrected for three days only: it stays in the record")
     if new.time_s > now_s:
-        raise CannotChange("that time is still to come")
+        raise CannotChange("that time is in the future")
     if text is not None and len(text) > TEXT_CHARS:
-        raise CannotChange(f"at most {TEXT_CHARS} characters are kept")
+        raise CannotChange(f"at most {TEXT_CHARS} characters")
     with store.writing():
         found = _standing(store, note)
         if found is None:
-            raise CannotChange("that note does not stand any more: somebody has changed it since")
+            raise CannotChange("that note is gone: somebody has changed it since")
         seq, by = found
         if text is not None and new == note:
             return note

@@ -1,4 +1,4 @@
-"""The notices' outbox: each is kept with what became of it, so that it outlives a dead network and a restart.
+"""The notices' outbox: each notice is kept with its outcome, so that it survives a dead network and a restart.
 
 A cause (run, jar, cycle, kind, repeat) is in here once, whatever is decided again after a restart. `notify.due`
 decides what to put in, the notices' sink sends and marks. All functions join an enclosing `with store.writing():`.

@@ -1,4 +1,4 @@
-"""What can still be read of a damaged store, row by row, into a new one. Called by `jartide recover` only.
+"""Copies what is readable of a damaged store, row by row, into a new one. Called by `jartide recover` only.
 
 SQLite gives up at the first damaged page; here each table is read from its beginning, from its end and from places in
 between, so that a damaged page costs the rows on it. Works on a copy: the damaged file stays as it is.
@@ -41,7 +41,7 @@ def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda 
     """Read what can be read of `damaged` into a new store at `target`. `seen` is called each thousand rows. Raises
     StoreTrouble when nothing can be read, or when `target` is there already or cannot be written."""
     if target.exists():
-        raise StoreTrouble(f"{target}: is there already; give another name", lasting=True)
+        raise StoreTrouble(f"{target}: exists already; give another name", lasting=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as folder, Store.open(target) as store:
         copy, damaged = Path(folder) / "copy.db", store_file.where(damaged)
         try:

@@ -21,7 +21,7 @@ def ask(store: Store, old: str, new: str) -> None:
     """Let the jar have another name from the next config on. Raises NameTaken and StoreTrouble."""
     with store.writing():
         if store.query("SELECT 1 FROM jar WHERE name = ?", (new,)):
-            raise NameTaken(f"{new} is a jar with a past of its own: choose another name")
+            raise NameTaken(f"{new} is another jar with its own past: choose another name")
         store.set_meta(KEY + old, new)
 
 

@@ -1,4 +1,4 @@
-"""What a person tells from the page or over MQTT: JSON becomes a `Fed` or a `Noted`, as the commands make them.
+"""What a person reports from the page or over MQTT: JSON becomes a `Fed` or a `Noted`, as the commands make them.
 
 Strict: an unknown key, a wrong type or a number that no kitchen knows is refused with a sentence that says what would
 be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a reading.
@@ -36,7 +36,7 @@ GRAMS = ("starter_g", "flour_g", "water_g")
 
 
 class Refused(ValueError):
-    """What was told cannot be; `status` is the HTTP status that says so."""
+    """The report is not valid; `status` is the HTTP status to answer with."""
 
     def __init__(self, sentence: str, status: int = 422) -> None:
         super().__init__(sentence)
@@ -103,16 +103,16 @@ def taken_back_of(body: object) -> int:
     """The place of the telling that a body says was a mistake: that which the person has in view. Raises Refused."""
     seq = _number(table_of(body, ("seq",)), "seq", 1, MOST_SEQ)
     if seq is None or not seq.is_integer():
-        raise Refused("seq: must be the number that the telling was answered with")
+        raise Refused("seq: must be the number in the answer to the report")
     return int(seq)
 
 
 def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
-    """Say that what was told last of a jar, as item `seq`, was a mistake. Raises Refused and StoreTrouble."""
+    """Say that the last report about a jar, item `seq`, was a mistake. Raises Refused and StoreTrouble."""
     with store.writing():
         last = reported.last(store, jar.name)
         if last is None or last.seq != seq:
-            raise Refused("that is not what was told last: somebody has told something since, or taken it back", 409)
+            raise Refused("that is not the last entry: somebody has entered something since, or taken it back", 409)
         with _conflicts():
             telling = reported.take_back(store, jar.name, now_s)
     return {"seq": telling.seq, "at_s": telling.item.time_s}
@@ -144,7 +144,7 @@ def corrected_of(body: object, jar: JarSettings) -> tuple[float, Fed]:
     given = table_of(body, ("fed_at_s", "at_s", *GRAMS, "flour"))
     fed_at_s = _number(given, "fed_at_s", 0.0, LATEST_S)
     if fed_at_s is None:
-        raise Refused("fed_at_s: must be the time of the feeding that is put right")
+        raise Refused("fed_at_s: must be the time of the feeding to correct")
     at_s = _number(given, "at_s", 0.0, LATEST_S)
     fed = Fed(
         time_s=fed_at_s if at_s is None else at_s,
@@ -168,7 +168,7 @@ def not_so_of(body: object) -> str:
     """The name of the event that a body says was none. Raises Refused."""
     event = table_of(body, ("event",)).get("event")
     if not isinstance(event, str) or not re.fullmatch(NOT_SO, event):
-        raise Refused("event: must be the name of what was seen, like fed@1772409600")
+        raise Refused("event: must be the name of an event, like fed@1772409600")
     return event
 
 
@@ -246,5 +246,5 @@ def _text(given: Mapping[str, Any], key: str, most: int) -> str | None:
     if not isinstance(value, str):
         raise Refused(f"{key}: must be text or null")
     if len(value) > most:
-        raise Refused(f"{key}: at most {most} characters are kept")
+        raise Refused(f"{key}: at most {most} characters")
     return value.encode("utf-8", "replace").decode()

@@ -1,5 +1,5 @@
-"""Taking back what was told or seen by mistake: a thumb on the wrong jar, a feeding only meant, a spoon that was
-taken for one; and putting a past feeding right.
+"""Takes back mistaken reports and denies events that never happened (a tap on the wrong jar, a feeding only intended, a
+spoonful taken for a feeding), and corrects past feedings.
 
 Nothing told or decided is ever unstored: a `TakenBack` item says what was wrong. From then on the store leaves that out
 of what it hands on (`mistakes.py`), and the carries that it had its part in are gone, so that the jar is judged again
@@ -53,7 +53,7 @@ class Wrong:
 
 
 def last(store: Store, jar: str) -> Report | None:
-    """What was told last about a jar, of what still stands; None when there is nothing. Raises StoreTrouble."""
+    """The last report about a jar that still holds; None if there is none. Raises StoreTrouble."""
     wrong = store.mistakes(jar)
     some = "jar.name = ? ORDER BY item.seq DESC LIMIT ?"
     return next(_standing(store, wrong, some, jar, len(wrong.told) + wrong.count + 1), None)
@@ -78,7 +78,7 @@ def since(store: Store, received_s: float) -> list[Report]:
 
 
 def _standing(store: Store, wrong: Mistakes, which: str, *values: object) -> Iterator[Report]:
-    # a few rows among millions: CROSS and + keep SQLite on the index of what was told
+    # a few rows among millions: CROSS and + keep SQLite on the index of reports
     sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM jar CROSS JOIN item ON item.jar = jar.id
         WHERE item.told IS NOT NULL AND +item.seq > 0 AND {which}"""
     for seq, text, time_s, jar in store.query(sql, values):
@@ -142,16 +142,16 @@ def completed(item: Fed, known: Cycle | Fed) -> Fed:
 
 
 def take_back(store: Store, jar: str, now_s: float) -> Report:
-    """Say that what was told last about a jar was a mistake; returns what that was. Safe beside a running daemon.
+    """Say that the last report about a jar was a mistake; returns that report. Safe beside a running daemon.
     Raises CannotTakeBack and StoreTrouble."""
     with store.writing():
         report = last(store, jar)
         if report is None:
-            raise CannotTakeBack(f"nothing that was told about {jar} still stands")
+            raise CannotTakeBack(f"there is nothing about {jar} to take back")
         if isinstance(report.item, Noted) and report.item.what in BEGUN_BY_NOTE:
-            raise CannotTakeBack(f"the last thing told of {jar} began a new run, and a run that has begun stays")
+            raise CannotTakeBack(f"the last entry about {jar} began a new run, which cannot be undone")
         if report.item.time_s < now_s - OLDEST_S:
-            raise CannotTakeBack(f"what was told last of {jar} is more than three days old: it stays in the record")
+            raise CannotTakeBack(f"the last entry about {jar} is more than three days old: it stays in the record")
         _take_back(store, jar, report, now_s)
     return report
 
@@ -188,7 +188,7 @@ def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, inste
         fed = feedings(store, jar)
         found = next((one for one in fed if abs(one[1].fed_at_s - fed_at_s) < 1.0), None)
         if found is None:
-            raise CannotTakeBack(f"there is no such feeding of {jar}: it was put right meanwhile")
+            raise CannotTakeBack(f"there is no such feeding of {jar}: it has been corrected meanwhile")
         run, cycle = found
         if not may_correct(min(cycle.fed_at_s, cycle.fed_at_s if instead is None else instead.time_s), now_s):
             raise CannotTakeBack("that was more than a week ago: it stays in the record as it is")
@@ -200,7 +200,7 @@ def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, inste
         decided = _decided(store, run, at_s, instead)
         places = [*told, *([] if decided is None else [decided[0]])]
         if not places:
-            raise CannotTakeBack(f"nothing shows where that feeding of {jar} came from")
+            raise CannotTakeBack(f"that feeding of {jar} cannot be traced")
         place = min(places)
         if instead is not None:
             known_s = decided[1] if decided is not None and decided[0] == place else instead.time_s
@@ -220,14 +220,14 @@ def may_correct(fed_at_s: float, now_s: float) -> bool:
 
 def _check_order(fed: list[tuple[Run, Cycle]], cycle: Cycle, instead: Fed, now_s: float) -> None:
     if instead.time_s > now_s:
-        raise CannotTakeBack("that time is still to come")
+        raise CannotTakeBack("that time is in the future")
     between = sorted((cycle.fed_at_s, instead.time_s))
     if any(between[0] < one.fed_at_s < between[1] for _, one in fed if one is not cycle):
-        raise CannotTakeBack("another feeding lies between the two times: put that one right first")
+        raise CannotTakeBack("another feeding lies between the two times: correct that one first")
 
 
 def _known_of(store: Store, jar: str, fed: list[tuple[Run, Cycle]], cycle: Cycle) -> tuple[set[int], set[str]]:
-    """What was told of a feeding: the items, and the names of the events that they speak of."""
+    """The reports of a feeding: the items, and the names of the events they refer to."""
 
     def is_its(time_s: float) -> bool:
         nearest = min((one for _, one in fed), key=lambda one: abs(one.fed_at_s - time_s))
@@ -248,7 +248,7 @@ def _known_of(store: Store, jar: str, fed: list[tuple[Run, Cycle]], cycle: Cycle
 
 
 def _with_what_was_said(store: Store, instead: Fed, told: set[int]) -> Fed:
-    """What stands beside grams and flour is kept of what was told before, where it is not said again."""
+    """Everything besides grams and flour is kept from the earlier report, unless given again."""
     for seq in sorted(told, reverse=True):
         said = told_as(store, seq)
         before = said.instead if isinstance(said, TakenBack) else said
@@ -296,7 +296,9 @@ def event_was_none(store: Store, jar: str, event_name: str, now_s: float) -> Rep
     with store.writing():
         event = next((one for one in seen(store, jar, now_s) if name_of(one) == event_name), None)
         if event is None:
-            raise CannotTakeBack(f"no such thing was seen of {jar} within the last week, or it was put right since")
+            raise CannotTakeBack(
+                f"no such event of {jar} was seen within the last week, or it has been corrected since"
+            )
         if event.kind is EventKind.FED:
             return correct_feeding(store, jar, event.happened_at_s, now_s, None)
         run = next(run for run in reversed(store.live_runs(jar)) if event in store.events(run.id))

@@ -1,4 +1,4 @@
-"""Thinning: readings older than was asked for shrink to means of five minutes, with the extremes kept as they were.
+"""Thinning: readings older than the configured age become five-minute means; the extremes are kept.
 
 Off unless configured. Told items, events, cycles and notices stay for ever; imported runs are left alone; and nothing
 that a restart or a late telling would step again (after a jar's oldest kept carry) is touched. `sinks.thinner` calls

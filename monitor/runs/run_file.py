@@ -269,7 +269,7 @@ def _grams(name: str, cell: str) -> float | None:
 
 def _open(path: Path) -> TextIO:
     if path.is_fifo() or path.is_socket():
-        raise RunFileError(f"{path}: is a pipe; a run file is read more than once: write it to a file first")
+        raise RunFileError(f"{path}: is a pipe; a run file is read more than once, so save it to a file first")
     try:
         file = path.open(encoding="utf-8-sig", errors="replace")
         file.read(0)

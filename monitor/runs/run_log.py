@@ -1,4 +1,4 @@
-"""Which run each jar is in: a stretch of one jar's items under one set-up, and why it began."""
+"""Which run each jar is in (a stretch of one jar's items under one set-up), and why the run began."""
 
 from __future__ import annotations
 

@@ -121,8 +121,8 @@ _FIRST = (
         UNIQUE (cursor, place)
     ) STRICT""",
 )
-# What was told is a few rows among millions, each on a page of its own: the indexes hold its text, so that the last
-# telling and what was taken back are found without a look at those pages.
+# Reports are a few rows among millions, each on its own page: the indexes hold their text, so that the last report and
+# those taken back are found without reading those pages.
 _SECOND = (
     "DROP INDEX told_items",
     "CREATE INDEX told_items ON item (jar, time_s, told) WHERE told IS NOT NULL",

@@ -1,4 +1,5 @@
-"""The store: one SQLite file that holds all that arrived, in order of arrival, and all that was decided about it.
+"""The store: one SQLite file that holds everything that arrived, in order of arrival, and everything that was decided
+about it.
 
 It stands between the daemon's queue and `core`: an item is committed here before it is stepped or acknowledged. A
 `Store` belongs to one thread; other threads and processes open their own with `Store.join`. Every method commits by

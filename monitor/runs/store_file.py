@@ -64,7 +64,7 @@ def open_file(path: Path, now_s: float) -> Opened:
     """
     refuse_what_is_no_store(path)
     if not path.parent.is_dir():
-        raise StoreTrouble(f"{path}: there is no directory {path.parent}; make it first", lasting=True)
+        raise StoreTrouble(f"{path}: there is no directory {path.parent}; create it first", lasting=True)
     aside, damage = None, None
     try:
         if path.exists() and (damage := _damage(path)) is not None:
@@ -87,13 +87,15 @@ def join_file(path: Path) -> sqlite3.Connection:
     it gets a connection to look with. Raises StoreTrouble."""
     refuse_what_is_no_store(path)
     if not path.exists():
-        raise StoreTrouble(f"{path}: there is no store yet; `jartide watch` or `jartide import` makes it", lasting=True)
+        raise StoreTrouble(
+            f"{path}: there is no store yet; `jartide watch` or `jartide import` creates one", lasting=True
+        )
     try:
         damage = _damage(path, check_s=0.0)
     except OSError as error:
         raise StoreTrouble(f"{path}: {error.strerror}; may this user read it?", lasting=False) from error
     if damage is not None:
-        raise StoreTrouble(f"{path}: {damage}; `jartide watch` sets it aside at its start", lasting=True)
+        raise StoreTrouble(f"{path}: {damage}; `jartide watch` sets it aside when it starts", lasting=True)
     db = connect(path) if _writable(path) else _look(path)
     version = _version(db, path)
     if version != len(schema.MIGRATIONS):
@@ -116,7 +118,7 @@ def refuse_what_is_no_store(path: Path) -> None:
     except OSError as error:
         raise StoreTrouble(f"{path}: {error.strerror}; may this user look there?", lasting=True) from error
     if not stat.S_ISREG(mode):
-        kind = next((name for is_one, name in _NO_FILES if is_one(mode)), "no regular file")
+        kind = next((name for is_one, name in _NO_FILES if is_one(mode)), "not a regular file")
         raise StoreTrouble(f"{path}: is {kind}; give the path of a file for the store", lasting=True)
     with _LOOKING:
         place = Place.of(path)
@@ -131,7 +133,7 @@ def refuse_what_is_no_store(path: Path) -> None:
             _LOOKED_AT.add(place)
     if any(header) and not header.startswith(MAGIC[: len(header)]):
         raise StoreTrouble(
-            f"{path}: is a file of another kind, no store; it stays as it is: give another path, or move it away",
+            f"{path}: is a file of another kind, not a store; it stays as it is: give another path, or move it away",
             lasting=True,
         )
 
@@ -228,7 +230,7 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
                 if db.in_transaction:
                     db.execute("ROLLBACK")
             raise StoreTrouble(
-                f"{path}: could not be brought to version {number + 1} ({error}); it is as it was before", lasting=True
+                f"{path}: could not be brought to version {number + 1} ({error}); it is unchanged", lasting=True
             ) from error
 
 
@@ -260,9 +262,9 @@ def trouble(error: sqlite3.Error, path: Path) -> StoreTrouble:
         case sqlite3.SQLITE_IOERR:
             return StoreTrouble(f"{path}: input/output error; is the disk all right?", lasting=False)
         case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
-            return StoreTrouble(f"{path}: another program keeps it locked", lasting=False)
+            return StoreTrouble(f"{path}: another program has locked it", lasting=False)
         case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
-            return StoreTrouble(f"{path}: is damaged ({error}); start again to set it aside", lasting=True)
+            return StoreTrouble(f"{path}: is damaged ({error}); restart to set it aside", lasting=True)
     return StoreTrouble(f"{path}: {error}", lasting=True)
 
 
@@ -285,8 +287,8 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
                 raise StoreTrouble(f"{path}: is the database of another program; give another path", lasting=True)
             if version > len(schema.MIGRATIONS):
                 raise StoreTrouble(
-                    f"{path}: is of version {version}, this program knows up to {len(schema.MIGRATIONS)}; install the "
-                    "newer program again, or give another path",
+                    f"{path}: is of version {version}, this program knows versions up to {len(schema.MIGRATIONS)}; "
+                    f"install the newer program again, or give another path",
                     lasting=True,
                 )
             if version == len(schema.MIGRATIONS) and not schema.tables() <= tables:

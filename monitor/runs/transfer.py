@@ -39,7 +39,7 @@ class AlreadyThereError(ValueError):
     """The very same file was imported before; `run` is what it became."""
 
     def __init__(self, run: int) -> None:
-        super().__init__(f"the same file was imported before, as run {run}")
+        super().__init__(f"this file has already been imported, as run {run}")
         self.run = run
 
 

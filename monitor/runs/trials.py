@@ -52,9 +52,9 @@ def named(store: Store, name: str) -> TrialRecord | None:
 def keep(store: Store, record: TrialRecord) -> TrialRecord:
     """Begin it, or change what is kept of it. Raises CannotTry and StoreTrouble."""
     if not 1 <= len(record.name) <= MOST_NAME or not record.name.isprintable() or record.name != record.name.strip():
-        raise CannotTry(f"the name of a trial has 1 to {MOST_NAME} characters")
+        raise CannotTry(f"a trial's name must have 1 to {MOST_NAME} characters")
     if not LEAST_JARS <= len(set(record.jars)) <= MOST_JARS:
-        raise CannotTry(f"a trial needs two jars or more, and takes {MOST_JARS} at most")
+        raise CannotTry(f"a trial needs two jars or more, at most {MOST_JARS}")
     kept = {"jars": list(record.jars), "since_s": record.since_s}
     store.set_meta(KEY + record.name, json.dumps(kept | ({"until_s": record.until_s} if record.ended else {})))
     return record
@@ -64,7 +64,7 @@ def begin(store: Store, name: str, jars: Sequence[str], now_s: float) -> TrialRe
     """Begin a trial under a name that is free. Raises CannotTry and StoreTrouble."""
     with store.writing():
         if named(store, name) is not None:
-            raise CannotTry(f"a trial is called {name[:MOST_NAME]!r} already: choose another name")
+            raise CannotTry(f"there is already a trial {name[:MOST_NAME]!r}: choose another name")
         return keep(store, TrialRecord(name=name, jars=tuple(dict.fromkeys(jars)), since_s=now_s))
 
 
@@ -93,7 +93,7 @@ def cycles(store: Store, record: TrialRecord) -> dict[str, list[Cycle]]:
 def _there(store: Store, name: str) -> TrialRecord:
     found = named(store, name)
     if found is None:
-        raise CannotTry(f"no trial is called {name[:MOST_NAME]!r}")
+        raise CannotTry(f"there is no trial {name[:MOST_NAME]!r}")
     return found
 
 

@@ -41,7 +41,7 @@ class Door:
             await send(message)
 
         if urlsplit(f"//{headers.get('host', '')}").hostname not in HOSTS:
-            await _answer(dressed, 400, "this page is opened by the address that was printed")
+            await _answer(dressed, 400, "open this page with the address that was printed")
             return
         given = parse_qs(scope["query_string"].decode("latin-1")).get("code", [""])[0]
         if scope["path"] == "/" and self._code is not None and same(given, self._code):
@@ -50,7 +50,7 @@ class Door:
             await _answer(dressed, 303, "come in", (b"location", b"/"), (b"set-cookie", cookie.encode()))
             return
         if not scope["path"].startswith(FILES) and not same(_cookie(headers), self._key):
-            await _answer(dressed, 401, "the address was good for once: end `jartide init --page` and start it again")
+            await _answer(dressed, 401, "the address works only once: stop `jartide init --page` and start it again")
             return
         if scope["method"] not in ("GET", "HEAD") and not from_here(headers, scope):
             await _answer(dressed, 403, "this came from another site")

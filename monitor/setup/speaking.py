@@ -1,5 +1,5 @@
-"""Who speaks just now: serial ports, looked for all the time, and topics of the brokers that are named. Whatever has a
-distance that may be a jar's is a candidate; a hand under the lid shows which one it is.
+"""Which sensors are sending right now: on serial ports, which are searched continuously, and on topics of the brokers
+given. Anything that sends a plausible distance is a candidate; a hand under the lid shows which one it is.
 
 Nothing is ever written to a port, and a broker is only looked at (no session, QoS 0).
 """
@@ -169,7 +169,7 @@ class Speaking:
             if self._end.is_set():
                 return
         with self._lock:
-            self._troubles[path] = "it speaks, and none of it is a reading"
+            self._troubles[path] = "it sends, but none of it is a reading"
 
     def _said(self, path: str, baud: int, data: bytes) -> bool:
         try:

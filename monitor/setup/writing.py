@@ -64,7 +64,7 @@ def write(wanted: Made, config: Path) -> None:
     for path in (config, *beside):
         if path.exists():
             raise Refused(
-                f"{path} is there already and stays as it is: take it away, or begin with another --config", 409
+                f"{path} exists already and stays as it is: move it away, or start with another --config", 409
             )
     try:
         config.parent.mkdir(parents=True, exist_ok=True)
@@ -82,7 +82,7 @@ def _words(given: Any, key: str) -> str | None:
     if value is None or value == "":
         return None
     if not isinstance(value, str) or not value.isprintable() or len(value) > 2000:
-        raise Refused(f"{key}: must be text of one line")
+        raise Refused(f"{key}: must be one line of text")
     return value.strip() or None
 
 

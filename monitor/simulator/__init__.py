@@ -1,4 +1,4 @@
-"""Pure and seeded: a jar, a kitchen and a sensor that do not exist.
+"""Pure and seeded: an invented jar, kitchen and sensor.
 
     scenario (TOML, schema) -> scene -> jar: kitchen -> dough (integrator, growth_law, flours, handling) -> sensor
     -> faults, device -> messages; and the truth beside them

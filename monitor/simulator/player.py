@@ -68,7 +68,7 @@ def _spare(path: Path) -> None:
     with suppress(run_file.RunFileError):
         if "simulated" in run_file.read(path).header:
             return
-    raise PlayerError(f"{path}: is there already, and no simulated run; give a new name")
+    raise PlayerError(f"{path}: exists already and is not a simulated run; give a new name")
 
 
 def run_path(out: Path, scenario: Scenario, jar: JarPlan) -> Path:

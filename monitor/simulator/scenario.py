@@ -100,7 +100,7 @@ class Starter:
     flour: str = key(one_of(*FLOURS), "white", doc="what it was kept on")
     hydration: float = key(number(0.4, 2.0), 1.0, doc="water over flour")
     vigour: float = key(number(0.1, 2.0), 1.0, doc="how lively it is; bakers' lie between 0.6 and 2")
-    yeast: str = key(one_of(*YEASTS), "kazachstania", doc="whose yeast leads it: which temperatures it likes")
+    yeast: str = key(one_of(*YEASTS), "kazachstania", doc="whose yeast dominates: which temperatures it likes")
     days_since_fed: float = key(number(0.2, 30, "days"), 0.6, doc="how long ago it was last fed")
 
 
@@ -112,8 +112,8 @@ class Action:
     at_s: float | None = key(span, None, doc='once, like "5h"')
     daily_s: float | None = key(clock, None, doc='every day at a local time, like "21:00"')
     days: tuple[str, ...] = key(some_of(*WEEK), WEEK, doc="with daily: only on these")
-    when: str | None = key(one_of("fallen"), None, doc="each time that the surface has sunk by a twentieth of its rise")
-    after_h: float = key(number(0, 48, "h"), 0.0, doc="with when: so much later")
+    when: str | None = key(one_of("fallen"), None, doc="each time the surface has sunk by a twentieth of its rise")
+    after_h: float = key(number(0, 48, "h"), 0.0, doc="with when: this much later")
     awake_from_s: float = key(clock, 0.0, doc="with when: not before this local time")
     awake_to_s: float = key(clock, 86340.0, doc="with when: not after this local time")
     minutes: float = key(number(0.5, 20160, "min"), 4.0, doc="how long the lid is off, or the jar away")
@@ -134,21 +134,19 @@ class SensorPlan:
 
     kind: str = key(one_of("optical", "ultrasonic"), "optical", doc="how it measures")
     noise_mm: float = key(number(0, 10, "mm"), 1.5, doc="of one reading, one standard deviation (datasheets: 1 to 3)")
-    step_mm: float = key(number(0, 10, "mm"), 1.0, doc="rounding of the distance; firmware that says metres: 10")
+    step_mm: float = key(number(0, 10, "mm"), 1.0, doc="rounding of the distance; firmware that sends metres: 10")
     near_mm: float = key(
         number(0, 100, "mm"), 30.0, doc="nearer than this it reads too far (optical) or nothing (echo)"
     )
     range_bias: float = key(number(-0.2, 0.2), 0.0, doc="reads too far by this share of the distance")
-    foam_mm: float = key(
-        number(0, 20, "mm"), 0.0, doc="optical: reads so much too far into foam that has grown old and coarse"
-    )
+    foam_mm: float = key(number(0, 20, "mm"), 0.0, doc="optical: how much too far it reads into old, coarse foam")
     breathing_mm: float = key(number(0, 10, "mm"), 0.8, doc="slow heaving of a bubbly surface, at double volume")
     dropouts: float = key(number(0, 0.5), 0.01, doc="share of readings without a distance")
     venting: str = key(one_of("open", "loose", "tight"), "loose", doc="how freely CO2 leaves under the lid")
     air: bool = key(yes_or_no, False, doc="it also measures the headspace's air")
     humidity: bool = key(yes_or_no, False, doc="it also measures the headspace's humidity")
     lid_shift_mm: float = key(
-        number(0, 20, "mm"), 0.5, doc="how differently the lid is set back, one standard deviation"
+        number(0, 20, "mm"), 0.5, doc="how differently the lid is put back, one standard deviation"
     )
 
 
@@ -252,7 +250,7 @@ def _nonsense(scenario: Scenario) -> list[str]:
         problems.append("jar: missing; at least one [[jar]]")
     names = [jar.name for jar in scenario.jar]
     problems += [
-        f'jar.name = "{name}": allowed: one jar of a name' for name in sorted(set(names)) if names.count(name) > 1
+        f'jar.name = "{name}": allowed: one jar per name' for name in sorted(set(names)) if names.count(name) > 1
     ]
     for i, jar in enumerate(scenario.jar, 1):
         if jar.rim_mm >= jar.empty_mm:
@@ -263,7 +261,7 @@ def _nonsense(scenario: Scenario) -> list[str]:
         for j, fault in enumerate(jar.fault, 1):
             if fault.what == "skin" and fault.at_s is None:
                 problems.append(
-                    f"jar[{i}].fault[{j}]: allowed: a skin with at, from when on its surface sinks so slowly"
+                    f"jar[{i}].fault[{j}]: allowed: a skin with at, from when on its surface sinks this slowly"
                 )
                 continue
             if (fault.at_s is None) == (fault.per_day is None):

@@ -1,4 +1,4 @@
-"""What a sensor above the surface would say: optical ranging and ultrasonic echo, in arrays of readings.
+"""What a sensor above the surface would read: optical ranging and ultrasonic echo, in arrays of readings.
 
 `scene.py` gives the true level and the air; `faults.py` spoils the result afterwards. Everything that has a memory from
 stretch to stretch (heaving, the lid's offset, the headspace's gas) is kept in `Sensor`.

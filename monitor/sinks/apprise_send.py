@@ -49,7 +49,7 @@ def send(order: dict[str, Any]) -> dict[str, Any]:
         return {"phones": _to_phones(order, log)}
     plugin = _plugin(order)
     if plugin is None:
-        return {"shown": None, "reason": "not an address that can be used", "wait_s": LASTING_S}
+        return {"shown": None, "reason": "not a usable address", "wait_s": LASTING_S}
     shown = re.sub(r"^(.*?://[^/?]*).*$", r"\1", str(plugin.url(privacy=True)), flags=re.DOTALL)
     reason: str | None
     try:

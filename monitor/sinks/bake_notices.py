@@ -1,6 +1,6 @@
-"""The bakes that were planned, watched in a thread of its own: when a feeding's time has come it is announced, and
-when the jar goes otherwise than was thought the rest is planned again and what has moved is announced. Between the
-store's kept bakes and the outbox; `runs.bake_plans` decides.
+"""Watches planned bakes in its own thread: it announces each feeding when it is due, and if the jar turns out faster or
+slower than expected it plans the rest again and announces what has moved. Between the store's kept bakes and the
+outbox; `runs.bake_plans` decides.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ EXPIRES_S = 6 * 3600.0
 class BakeNotices:
     """All jars' kept bakes as a sink."""
 
-    advice = "The watch goes on; `jartide bake --jar JAR` says what needs feeding when."
+    advice = "Watching continues; `jartide bake --jar JAR` shows what to feed when."
 
     def __init__(self, settings: Settings, wall: Callable[[], float], show: Display) -> None:
         self._settings, self._wall, self._show = settings, wall, show
@@ -64,7 +64,7 @@ class BakeNotices:
                 look_at_all(store, self._settings, self._wall(), self._show)
             self._trouble = None
         except StoreTrouble as error:
-            self._trouble = f"the planned bakes could not be looked at: {error}"
+            self._trouble = f"planned bakes cannot be checked: {error}"
             log.warning("%s", self._trouble)
         return EVERY_S
 
@@ -104,7 +104,7 @@ def _notices(
             (
                 Kind.BAKE_FEEDING,
                 f"Feed {name} for the bake",
-                f"For the dough that is mixed {when}: {weigh}. Then say so (`jartide fed`, or Fed on the page).",
+                f"For the dough you mix {when}: {weigh}. Then say so (`jartide fed`, or Fed on the page).",
             )
         )
     if looked.replanned is not None:
@@ -115,8 +115,8 @@ def _notices(
             out.append(
                 (
                     Kind.BAKE_MOVED,
-                    f"The bake with {name} is planned again",
-                    f"For the dough that is mixed {when}: {' '.join(looked.moved)}{because}{instead}".strip(),
+                    f"New plan for the bake with {name}",
+                    f"For the dough you mix {when}: {' '.join(looked.moved)}{because}{instead}".strip(),
                 )
             )
     cycle = bake_plans.open_cycle_of(store, jar.name)

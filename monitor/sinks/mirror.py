@@ -1,4 +1,4 @@
-"""A second home for readings and events: a time-series server that is written to out of the store, in order.
+"""Copies readings and events from the store to a time-series server, in order.
 
 The store itself is the outbox: a cursor in it says how far the server has come, so neither a restart of ours nor days
 without the server lose anything. A server may lose what it acknowledged in its last seconds when it is killed (measured
@@ -48,7 +48,7 @@ class Mirror:
     """The [influx] table as a sink. Call `wake` after each commit of the recorder. `progress` holds the last row of
     each stream that the server has acknowledged."""
 
-    advice = "Nothing is lost: the store is sent once the server takes it; start it, or mend [influx] in the config."
+    advice = "Nothing is lost: everything is sent once the server accepts it. Start it, or correct [influx]."
 
     def __init__(self, settings: InfluxSettings, store_path: Path) -> None:
         self._settings = settings

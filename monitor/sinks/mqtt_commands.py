@@ -1,10 +1,10 @@
-"""What others tell over MQTT: feedings and notes on the command topic, answered on the same topic and `/result`.
+"""What others report over MQTT: feedings and notes on the command topic, answered on the same topic plus `/result`.
 
-One JSON object with one key, whose value is the body of the page's request of that name: `{"fed": {...}}`,
-`{"noted": {...}}`, `{"snoozed": {...}}`, `{"taken_back": {...}}`, `{"corrected": {...}}`, `{"not_so": {...}}`; its
-rules and bounds are the page's. An `id` beside it comes back in the answer.
-A retained command is refused: it would be obeyed again at each connection. A message is
-acknowledged when it is stored or refused, so none is lost; one that comes twice is known by the page's own rules.
+One JSON object with one key, whose value is the body of the page's request of that name: `{"fed": {...}}`, `{"noted":
+{...}}`, `{"snoozed": {...}}`, `{"taken_back": {...}}`, `{"corrected": {...}}`, `{"not_so": {...}}`; its rules and
+bounds are the page's. An `id` beside it comes back in the answer. A retained command is refused: it would be obeyed
+again at each connection. A message is acknowledged when it is stored or refused, so none is lost; one that comes twice
+is known by the page's own rules.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class MqttCommands(ConnectionSink):
     """See the module: the command topic of one connection. What still waits at the end comes again at the next
     start."""
 
-    advice = "Nothing that was told is lost; see the other troubles."
+    advice = "No report is lost; see the other problems."
 
     def __init__(
         self,
@@ -59,7 +59,7 @@ class MqttCommands(ConnectionSink):
 
     def _take(self, jar: str | None, payload: bytes, retained: bool, token: object) -> None:
         if len(self._waiting) >= MOST_WAITING:  # acknowledgements go in order: it must not hold up the readings'
-            log.warning("too many commands at once: one is passed over")
+            log.warning("too many commands at once: one was dropped")
             self._connection.acknowledge([token])
             return
         self._waiting.append((jar, payload[: MOST_BYTES + 1], retained, token))
@@ -85,7 +85,7 @@ class MqttCommands(ConnectionSink):
             log.info("a command was refused: %s", error)
             return {"ok": False, "error": str(error), "id": given.get("id")}
         except StoreTrouble as error:
-            return {"ok": False, "error": f"the store: {error}; tell it again", "id": given.get("id")}
+            return {"ok": False, "error": f"the store: {error}; send it again", "id": given.get("id")}
         return {"ok": True, **told, "id": given.get("id")}
 
     def _tell(self, jar: JarSettings, given: dict[str, Any]) -> dict[str, Json]:
@@ -118,13 +118,13 @@ class MqttCommands(ConnectionSink):
 
 def _command(payload: bytes, retained: bool) -> dict[str, Any]:
     if retained:
-        raise Refused("a command must not be retained: it would be obeyed again at each connection")
+        raise Refused("a command must not be retained: it would be carried out again at every connection")
     if len(payload) > MOST_BYTES:
-        raise Refused(f"at most {MOST_BYTES} bytes are taken")
+        raise Refused(f"at most {MOST_BYTES} bytes are accepted")
     try:
         given = json.loads(payload)
     except (ValueError, RecursionError):
-        raise Refused("the command is no JSON") from None
+        raise Refused("the command is not JSON") from None
     if (
         not isinstance(given, dict)
         or len([key for key in given if key in COMMANDS]) != 1

@@ -1,4 +1,5 @@
-"""Where a notice leaves: a thread a channel drains the notices' outbox to the console and to notification addresses.
+"""Where a notice leaves: one thread per channel sends the notices in the outbox to the console and to notification
+addresses.
 
 Best effort: nothing here holds up a reading. Each channel has a thread of its own, so that a slow one holds up no
 other, and its own account in the store (`runs.deliveries`). What goes out and when is decided in `notify.due`, when

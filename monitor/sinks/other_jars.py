@@ -47,7 +47,7 @@ class OtherJars:
         connection.listen(topic, self.take)
 
     def take(self, jar: str | None, payload: bytes, retained: bool, token: object) -> None:
-        """One state; what is none, or is ours, is passed over."""
+        """One state; anything else, and our own states, are ignored."""
         self._connection.acknowledge([token])
         if jar is None or jar in self._mine or len(jar) > MOST_NAME or CONTROLS.search(jar):
             return

@@ -1,5 +1,5 @@
-"""Once a day, in its own thread and with its own view of the store: thin the readings that are older than was asked for
-(`runs.retention` says how). Only there when it is configured."""
+"""Thins readings older than the configured age once a day, in its own thread and with its own view of the store
+(`runs.retention` does the work). Only there when it is configured."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ STOP_S = 5.0  # a chunk takes a fraction of a second
 class Thinner:
     """The setting `thin_after_days` as a sink."""
 
-    advice = "Nothing is lost, and it is tried again each day: see that there is room on the disk."
+    advice = "Nothing is lost, and it is tried again every day. Make sure there is room on the disk."
 
     def __init__(self, store_path: Path, after_days: float) -> None:
         self._store_path = store_path

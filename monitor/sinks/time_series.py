@@ -118,7 +118,7 @@ class Connection:
 
 def _refusal(where: str, status: int, said: str, settings: InfluxSettings, retry_after: str | None) -> RefusedError:
     if status in (401, 403):
-        return DeniedError(f"{where}: refuses the token ({status} {said}); it needs one that may write")
+        return DeniedError(f"{where}: refuses the token ({status} {said}); it needs one with write access")
     if status == 404:
         return DeniedError(f"{where}: knows no bucket {settings.bucket!r} in org {settings.org!r}, or is none ({said})")
     if status in (400, 413, 422):

@@ -1,4 +1,5 @@
-"""Messages of devices not made for this: one becomes a `Message` by where the config says that the quantities stand.
+"""Messages of devices that were not made for this: the config says where each quantity is, and one message becomes a
+`Message`.
 
 Pure, as `wire`, which reads our own form. The rules are those of general firmware (ESPHome, Tasmota, Zigbee bridges):
 a number may be text; null, "None", "unavailable" and a path that is not there are missing, not wrong; a local time has

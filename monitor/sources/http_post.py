@@ -1,4 +1,4 @@
-"""Readings that a board posts to the page, for those that speak nothing but HTTP: `POST api/jars/JAR/reading`.
+"""Readings that a board posts to the page, for boards that only speak HTTP: `POST api/jars/JAR/reading`.
 
 The page's server hands the body on and answers only when the reading is committed, or refused: what was answered with
 201 is kept. A group of readings is committed within 5 s, so a board has to wait for about that long.

@@ -69,9 +69,8 @@ class SourceStatus:
 
 class Ingest:
     """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all that are
-    watched here; those `elsewhere` are another daemon's, and what they say is passed over.
-    `read` says where the quantities stand in messages that are not of our own form, whose local times are `offset_s`
-    ahead of UTC."""
+    watched here; those `elsewhere` are another daemon's, and what they say is passed over. `read` says where the
+    quantities stand in messages that are not of our own form, whose local times are `offset_s` ahead of UTC."""
 
     def __init__(
         self,
@@ -183,7 +182,7 @@ class Ingest:
                 return message.time_s, True
             side = "behind" if behind_s > 0 else "ahead"
             off = f"{_span(abs(behind_s))} {side}"
-            words = f"the clock of the device at jar {jar} is {off}: its times are not used, set its clock"
+            words = f"the clock of the device at jar {jar} is {off}: its times are ignored; set its clock"
             self._wrong_clocks.setdefault(jar, words)
         if message.up_ms is not None:
             delay_s = self._clocks.delay_s(jar, message.boot, message.up_ms, self._monotonic(), waited=waited)

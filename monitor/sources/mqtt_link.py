@@ -138,7 +138,7 @@ def failure_words(settings: MqttSettings, error: OSError) -> str:
     """Why no connection came about, as one plain sentence."""
     host, port = address(settings)
     if isinstance(error, ssl.SSLCertVerificationError):
-        return f"the certificate of {host} is refused ({error.verify_message.rstrip('.')}): mend it, or see ca_file"
+        return f"the certificate of {host} is refused ({error.verify_message.rstrip('.')}): replace it, or see ca_file"
     if isinstance(error, ssl.SSLError):
         why = getattr(error, "reason", None) or error  # not every one has it
         return f"no TLS with {host}:{port} ({why}): is that its TLS port, are the certificates right?"
@@ -149,7 +149,7 @@ def failure_words(settings: MqttSettings, error: OSError) -> str:
     if isinstance(error, TimeoutError):
         return f"no answer from {host}:{port} within {CONNECT_S:.0f} s: is it the right address, is it on?"
     if isinstance(error, FileNotFoundError):
-        return "a certificate file is not there: see ca_file, client_cert_file and client_key_file in [[mqtt]]"
+        return "a certificate file is missing: see ca_file, client_cert_file and client_key_file in [[mqtt]]"
     return f"no connection to {host}:{port} ({error.strerror or error}): is the network up?"
 
 

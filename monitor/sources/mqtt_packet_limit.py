@@ -67,7 +67,7 @@ class PacketLimit:
             out += self._fixed
             self._fixed, self._passing = bytearray(), length
         elif self._fixed[0] >> 4 != _PUBLISH:
-            raise ConnectionError(f"the broker sent {length} bytes that are no message")
+            raise ConnectionError(f"the broker sent {length} bytes that are not a message")
         else:
             self._dropping = length
 
@@ -170,7 +170,7 @@ def _cut(first: int, kept: bytes | bytearray, five: bool) -> bytes:
     parser; its properties, if any, are left out."""
     head = 2 + int.from_bytes(kept[:2], "big") + (2 if first & 0b110 else 0)  # topic; packet number from QoS 1 on
     if len(kept) < head + 1:
-        raise ConnectionError("the broker sent a message that is cut inside its topic")
+        raise ConnectionError("the broker sent a message that is cut off inside its topic")
     payload = kept[head : head + PAYLOAD_MAX].ljust(PAYLOAD_MAX + 1, b" ")
     body = bytes(kept[:head]) + (b"\0" if five else b"") + bytes(payload)
     length, encoded = len(body), bytearray()

@@ -1,4 +1,4 @@
-"""Our own messages over a source's connection: each waits for the broker's word on it.
+"""Our own messages over a source's connection: each waits for the broker's acknowledgement.
 
 Beside `mqtt_source`, whose thread carries the packets; here is who said what, and which topics the broker's access list
 does not let us write.

@@ -1,4 +1,4 @@
-"""Readings from an MQTT broker, and our own words to it.
+"""Readings from an MQTT broker, and our own messages to it.
 
 The broker keeps our session and every message until it is acknowledged, which happens when the daemon says that the
 reading is committed: a crash in between costs nothing, the message comes again. Refused messages are acknowledged the
@@ -49,7 +49,7 @@ BURST = 64  # messages read before our own words and the clock get their turn
 ROOM_S = 0.2  # for the daemon to make room in its queue before our own words get their turn
 AWAY_S = 60.0  # after a shorter absence what waited is still as good as fresh
 CATCH_UP_S = 30.0  # what waited comes at once; our own echo comes behind it, where we may hear it
-CLOSED = "the broker closed the connection: it is tried again, the broker's log says why"
+CLOSED = "the broker closed the connection: trying again; the broker's log says why"
 QUICK_S, QUICK_TIMES = 10.0, 3  # thrown out within 10 s, three times in a row: somebody has the same client id
 
 
@@ -172,7 +172,7 @@ class MqttSource:
                 self._ended = mqtt_link.failure_words(self._settings, error)
             except Exception as error:
                 log.exception("%s", self.name)
-                self._ended = f"stopped by an error of this program ({error}): it tries again, the log says more"
+                self._ended = f"stopped by an error in this program ({error}): it will try again; see the log"
             if self._in_flight.left():
                 self._left_s = time.monotonic()
             if self._lasted(began_s):
@@ -180,7 +180,7 @@ class MqttSource:
             if self._stopping.is_set():
                 return
             if self._quick_ends >= QUICK_TIMES:
-                self._ended = f"thrown out again and again: does another program use the client id {self._client_id}?"
+                self._ended = f"disconnected again and again: does another program use the client id {self._client_id}?"
             self._status.report(connected=False, trouble=self._ended or CLOSED)
             self._stopping.wait(RETRY_S[1] if self._slow else pause_s * random.uniform(0.5, 1.0))
             pause_s = min(2 * pause_s, RETRY_S[1])
@@ -301,12 +301,12 @@ class MqttSource:
         if self._ended is not None:
             return
         if flags.is_disconnect_packet_from_server and reason.value == mqtt_link.TAKEN_OVER:
-            self._ended = f"another program took the client id {self._client_id}: give one of the two a client_id"
+            self._ended = f"another program took the client id {self._client_id}: give one of the two its own client_id"
             self._slow = True
         elif self._in_flight.client is not client:
             self._ended = "the other end closed without an MQTT greeting: is it a broker, with or without TLS?"
         else:
-            self._ended = f"the connection ended ({reason}): it is tried again; is the network steady?"
+            self._ended = f"the connection ended ({reason}): trying again; is the network stable?"
 
     def _on_publish(self, client: mqtt.Client, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         if reason.is_failure:
@@ -333,7 +333,7 @@ class MqttSource:
             log.exception("%s", self.name)
             if token is not None:  # not handed on: forget it and connect again, so that it comes again
                 self._in_flight.forget(token)
-                self._ended = f"a message could not be taken in ({error}): it comes again, the log says more"
+                self._ended = f"a message could not be processed ({error}): it will come again; see the log"
                 client.disconnect()
 
     def _take(self, message: mqtt.MQTTMessage, token: AckToken | None) -> None:

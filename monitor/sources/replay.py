@@ -1,5 +1,5 @@
-"""A recorded run as a source: rows of a run file become arrivals, and the very step function that the daemon uses turns
-them into events. Causal: a row is stepped before the next is looked at, except for wild times, which are held back.
+"""A recorded run as a source: rows of a run file become arrivals, and the same step function that the daemon uses turns
+them into events. Causal: a row is stepped before the next is read, except for wild times, which are held back.
 
 The file's time stands for the time of receipt (or its `received` column where there is one), so the running time is
 the greatest accepted time so far. Reading the form is left to `monitor.runs.run_file`, printing to `monitor.cli`.

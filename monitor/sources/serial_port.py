@@ -136,7 +136,7 @@ class SerialPort:
                 self._trouble("the queue is full: the daemon is stopping")
             except Exception as error:
                 log.exception("%s", self.name)
-                self._trouble(f"stopped by an error of this program ({error}): it tries again, the log says more")
+                self._trouble(f"stopped by an error in this program ({error}): it will try again; see the log")
             finally:
                 if self._port is not None:
                     _close(self._port)
@@ -151,9 +151,9 @@ class SerialPort:
     def _open(self) -> Port | None:
         wanted = self._settings.port
         fitting = sorted(glob.glob(wanted)) if "://" not in wanted and glob.has_magic(wanted) else [wanted]
-        sentence = f"no serial port fits {wanted}: is the device plugged in?"
+        sentence = f"no serial port matches {wanted}: is the device plugged in?"
         if self._taken is not None and fitting:
-            sentence = f"{self._taken} is gone, and no new port fits {wanted}: is the device plugged in?"
+            sentence = f"{self._taken} is gone, and no new port matches {wanted}: is the device plugged in?"
         for path in fitting:
             if path in self._others:
                 continue
@@ -206,9 +206,9 @@ class SerialPort:
     def _complaint(self, noise: int, refused: Rejected | None) -> str | None:
         if noise >= NOISE_LINES and refused is not None:
             if refused.reason == Refusal.UNKNOWN_JAR:
-                return f"every line is for a jar that is not in the config ({refused.detail}): call a [[jar]] so"
+                return f"every line is for a jar that is not in the config ({refused.detail}): name a [[jar]] like that"
             if refused.reason == Refusal.NO_JAR:
-                return "no line names its jar: say jar = ... in [[serial]]"
+                return "no line names its jar: set jar = ... in [[serial]]"
             return f"only unreadable lines: does the device really send at {self._settings.baud} baud?"
         return self._ingest.clock_trouble
 
@@ -228,11 +228,11 @@ def _close_quietly(port: Port) -> None:
 def _why_not(path: str, baud: int, error: Exception) -> str:
     code = getattr(error, "errno", None)
     if "exclusively lock" in str(error) or code == errno.EBUSY:
-        return f"{path} is used by another program: end that one first"
+        return f"{path} is used by another program: stop that first"
     if code in (errno.EACCES, errno.EPERM):
         return f"no permission for {path}: add the user of this program to the group dialout and log in again"
     if code == errno.ENOENT:
         return f"there is no {path}: is the device plugged in?"
     if isinstance(error, ValueError):
-        return f"{path} cannot be opened at {baud} baud ({error}): mend port and baud in [[serial]]"
+        return f"{path} cannot be opened at {baud} baud ({error}): correct port and baud in [[serial]]"
     return f"{path} cannot be opened ({error}): unplug the device for a moment"

@@ -1,4 +1,4 @@
-"""A scenario as a source inside the daemon: the unchanged daemon watches jars that do not exist, faster than real time.
+"""A scenario as a source inside the daemon: the unchanged daemon watches invented jars, faster than real time.
 
 The daemon is given a wall clock that runs `speed` times as fast as the real one; this source emits each message when
 that clock passes its time, as the bytes that a device would send, through the same ingest as a wire.
@@ -79,6 +79,6 @@ class SimulatedSource:
                     if not playback.wait_until(sent.at_s):
                         return
                     playback.hand_on(put, payload(sent))
-            playback.status.report(connected=False, trouble="the scenario is at its end")
+            playback.status.report(connected=False, trouble="the scenario has ended")
         except Exception as error:  # whatever goes wrong must show in `health`, not die with the thread
             playback.status.report(connected=False, trouble=f"the scenario cannot be played: {error}")

@@ -1,4 +1,4 @@
-"""The device's words, and nothing else: bytes are cut into lines, and one line or MQTT payload becomes a `Message`.
+"""The device's format, and nothing else: bytes are cut into lines, and one line or MQTT payload becomes a `Message`.
 
 Pure: no clock, no port, no connection, so that any chunking of the same bytes gives the same messages. Which jar a
 message is for, and when it was measured, is `ingest`'s business; whether to believe it, `plausibility.py`'s. A finite
@@ -7,7 +7,7 @@ run and the live wire say the same.
 
 The form: one JSON object, on serial ended by a newline,
 `{"jar":"rye","distance_mm":92.4,"temperature_c":24.1,"boot":"7f3a","seq":12,"up_ms":120034}`; `echo_us` may stand for
-`distance_mm`, and `air_c`, `humidity_pct` and `time` may be added. Keys that are not known are passed over.
+`distance_mm`, and `air_c`, `humidity_pct` and `time` may be added. Unknown keys are ignored.
 
     value of a number key      distance_mm, echo_us, up_ms        temperature_c, air_c, humidity_pct
     missing, or null           missing                            missing

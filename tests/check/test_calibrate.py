@@ -389,10 +389,10 @@ def test_a_person_is_walked_through_and_the_config_is_written(kitchen: Path) -> 
         kitchen.write_text(KITCHEN.replace("PORT", board.port))
         terminal = Terminal("calibrate", "--config", str(kitchen), "--jar", "rye", "--write")
         terminal.sees("a disc\nof it on the water")
-        terminal.sees("The jar is empty and the lid on: press Enter")
+        terminal.sees("When the jar is empty and the lid is on, press Enter")
         terminal.types("")
         for level in (30, 60, 90):
-            terminal.sees("Next fill, as 250 ml or 40 mm")
+            terminal.sees("Next fill, like 250 ml or 40 mm")
             board.distance_mm = 152.0 - level
             if level == 60:
                 terminal.types("a cup")

@@ -87,8 +87,8 @@ def test_a_kitchen_in_order_passes(tmp_path: Path) -> None:
     assert code == 0
     assert "rye; 1 serial, 0 MQTT" in of(found, "config", "ok")
     assert "GB free" in of(found, "store", "ok")
-    assert "talking" in of(found, "serial", "ok")
-    assert "the surface is 92 mm away: it stands 60 mm high" in of(found, "rye", "ok")
+    assert "sending" in of(found, "serial", "ok")
+    assert "the surface is 92 mm away: it is 60 mm high" in of(found, "rye", "ok")
     assert "24.5 °C" in of(found, "rye", "ok")
     assert sorted(file.name for file in tmp_path.iterdir()) == ["kitchen.toml"]  # it leaves nothing behind
 
@@ -119,7 +119,7 @@ def test_no_source_at_all_is_wrong(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        ("hello, I am a board", "messages were refused, the last one: not a JSON object"),
+        ("hello, I am a board", "messages were rejected, the last one: not a JSON object"),
         ('{"jar":"wheat","distance_mm":92}', "jar not configured: wheat"),
     ],
 )
@@ -150,7 +150,7 @@ def test_a_name_that_lasts_is_proposed_and_a_vague_pattern_told(
         _, found = check(config(tmp_path, f'[[serial]]\nport = "{port}"'), listen_s=1)
         assert "usb-board-one" in of(found, "serial", "note")
         _, found = check(config(tmp_path, f'[[serial]]\nport = "{by_id}/*"'), listen_s=1)
-        assert "2 ports fit" in of(found, "serial", "note")
+        assert "2 ports match" in of(found, "serial", "note")
 
 
 # --- the broker
@@ -195,7 +195,7 @@ def test_readings_from_a_broker_pass_and_no_trace_is_left_there(
         table = f'[[mqtt]]\nhost = "127.0.0.1"\nport = {broker.port}\nprotocol = "{protocol}"'
         code, found = check(config(tmp_path, table), listen_s=60)
     assert code == 0, found
-    assert "talking" in of(found, "mqtt 127.0.0.1", "ok")
+    assert "sending" in of(found, "mqtt 127.0.0.1", "ok")
     assert said == []  # the daemon's word about itself is not touched
     log = broker.log()
     look = [line for line in log.splitlines() if "jartide-look-" in line and "New client connected" in line]
@@ -254,7 +254,7 @@ def test_beside_a_daemon_it_reads_what_the_daemon_stores(tmp_path: Path) -> None
     assert code == 0, found
     assert f"process {os.getpid()} is watching" in of(found, "daemon", "ok")
     assert of(found, "serial", "ok") == "connected"
-    assert "it stands 60 mm high" in of(found, "rye", "ok")
+    assert "it is 60 mm high" in of(found, "rye", "ok")
 
 
 # --- the machine
@@ -402,7 +402,7 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
     ("jar", "given", "state", "said"),
     [
         (RYE, readings(150, 151, 153), "ok", "the jar is empty"),
-        (RYE, readings(90, 91, 92), "ok", "it stands 61 mm high"),
+        (RYE, readings(90, 91, 92), "ok", "it is 61 mm high"),
         (RYE, readings(172, 172, 171), "wrong", "20 mm below the jar's bottom"),
         (RYE, readings(8, 8, 8), "wrong", "above the rim"),
         (RYE, readings(8190, 8191), "wrong", "the sensor sees nothing (it says 8191)"),
@@ -414,9 +414,9 @@ def says(jar: JarSettings, given: list[Reading], state: str) -> str:
         (RYE, readings(90, 95, 90), "note", "every distance is a multiple of 5 mm"),
         (JarSettings(name="rye"), readings(90), "note", "`jartide calibrate --jar rye`"),
         (RYE, readings(90, temperature_c=None), "note", "no temperature arrived"),
-        (RYE, readings(90, temperature_c=85.0), "wrong", "as a probe says when it fails"),
-        (RYE, readings(90, temperature_c=-127.0), "wrong", "as a probe says when it fails"),
-        (RYE, readings(90, temperature_c=0.0), "wrong", "as a probe says when it fails"),
+        (RYE, readings(90, temperature_c=85.0), "wrong", "which a failing probe sends"),
+        (RYE, readings(90, temperature_c=-127.0), "wrong", "which a failing probe sends"),
+        (RYE, readings(90, temperature_c=0.0), "wrong", "which a failing probe sends"),
         (RYE, readings(90, temperature_c=75.2), "wrong", "is that degF?"),
         (RYE, readings(None, echo_us=541.0), "wrong", 'write sensor = "ultrasonic"'),
         (
@@ -451,7 +451,7 @@ def test_a_jar_that_was_heard_just_before_is_not_called_silent(
 def test_what_is_read_is_said_in_the_units_of_the_household() -> None:
     show = Display(temperature_unit="degF", length_unit="in")
     said = "\n".join(found.says for found in jar_sense.judge(RYE, readings(101.6, temperature_c=25.0), show=show))
-    assert "the surface is 4.00 in away: it stands 1.98 in high" in said  # 101.6 mm are 4 in exactly
+    assert "the surface is 4.00 in away: it is 1.98 in high" in said  # 101.6 mm are 4 in exactly
     assert "77.0 °F" in said  # 25 degC exactly
 
 
@@ -461,7 +461,7 @@ def test_an_ultrasonic_jar_is_told_about_carbon_dioxide(venting: Any) -> None:
     assert pytest.approx(1.062, abs=0.001) == 347.8 / 327.6
     jar = JarSettings(name="rye", empty_mm=152, sensor="ultrasonic", venting=venting)
     note = says(jar, readings(None, echo_us=541.0), "note")
-    assert "100 mm read as 106 mm, which looks like a fall" in note
+    assert "100 mm reads as 106 mm, which looks like a fall" in note
     assert f"venting = {venting}" in note
-    assert "had it sent echo_us" in says(jar, readings(92), "note")
+    assert "if it sent echo_us" in says(jar, readings(92), "note")
     assert "sound" not in says(RYE, readings(92), "note")

@@ -208,7 +208,7 @@ def test_no_date_is_one_line_and_exit_2(config: Path, said: str) -> None:
         (("hooch",), ["hungry", "stir it in or pour it off"]),
         (("smell", "acetone"), ["hungry", "guide acetone"]),
         (("remark", "white fuzz"), ["throw all of it away", "note rye mould"]),
-        (("float_test", "it sank"), ["tells little"]),
+        (("float_test", "it sank"), ["says little"]),
     ],
 )
 def test_a_note_is_answered(config: Path, words: tuple[str, ...], says: list[str]) -> None:
@@ -240,7 +240,7 @@ def test_a_new_starter_is_answered_by_its_day_and_a_journey_by_its_days(config: 
 def test_a_bake_that_is_no_more_is_forgotten(config: Path) -> None:
     at = f"{datetime.now(UTC) + timedelta(hours=44):%Y-%m-%d %H:%M}"
     assert jartide("bake", "--jar", "rye", "--config", config, "--at", at, "--flour-g", 900).exit_code in (0, 1)
-    assert "no bake is planned" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
+    assert "the bake is cancelled" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
     assert jartide("bake", "--jar", "rye", "--config", config).exit_code == 2
     assert jartide("bake", "--over").exit_code == 2
 

@@ -48,7 +48,7 @@ def test_answers_become_a_config_that_can_be_used(here: Path) -> None:
     ]
     done = jartide("init", answers="\n".join(answers) + "\n")
     assert done.exit_code == 0, done.output
-    assert "never seal a fermenting jar" in done.output
+    assert "Never seal a fermenting jar" in done.output
     assert "a number of mm from 20 to 2000" in done.output  # 15 was asked again
     assert "two times of day" in done.output
     assert "mqtt_password" in done.output
@@ -102,7 +102,7 @@ def test_nothing_is_written_over(here: Path) -> None:
     [
         (("--jar", "my rye"), "at most 40"),
         (("--serial", "COM3", "--jar", "rye"), "a device such as"),
-        (("--serial", "/dev/ttyUSB0", "--mqtt", "localhost"), "begin with one of them"),
+        (("--serial", "/dev/ttyUSB0", "--mqtt", "localhost"), "start with one of them"),
         (("--empty-mm", "5"), "from 20 to 2000"),
         (("--quiet", "late"), "two times of day"),
         (("--rim-mm", "150", "--empty-mm", "100"), "the rim cannot be above the sensor"),
@@ -178,7 +178,7 @@ def test_only_root_sets_up_a_service(monkeypatch: pytest.MonkeyPatch, here: Path
     monkeypatch.setattr(os, "geteuid", lambda: 1000)
     done = jartide("init", "--service", "--yes")
     assert done.exit_code == 2
-    assert "say it as root" in done.stderr
+    assert "run it as root" in done.stderr
 
 
 def test_copies_into_a_folder_are_kept_so_many(here: Path) -> None:
@@ -257,7 +257,7 @@ def test_where_nobody_answers_it_says_what_to_do(here: Path) -> None:
         [sys.executable, "-m", "monitor", "init"], stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
     )
     assert done.returncode == 2
-    assert "nobody is there to answer" in done.stderr
+    assert "there is nobody to answer" in done.stderr
     for way in ("in a terminal", "jartide init --page", "--yes"):
         assert way in done.stderr
     assert not (here / "jartide.toml").exists()

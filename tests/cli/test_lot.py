@@ -72,7 +72,7 @@ def test_who_said_it_stands_beside_a_note(tmp_path: Path) -> None:
     config = kitchen(tmp_path)
     call(config, "note", "mother", "smell", "of", "pears", "--by", "Jo")
     assert call(config, "undo", "mother", at_h=0.1).output == (
-        "mother: taken back: smell: of pears (Jo) (told for 11:13).\n"
+        "mother: taken back: smell: of pears (Jo) (entered for 11:13).\n"
     )
     with Store.join(tmp_path / "jartide.db") as store:
         store.tell(Fed(time_s=NOW_S, jar="mother", by="Jo"), NOW_S)

@@ -82,7 +82,7 @@ def test_what_will_this_feeding_do_is_a_question_and_needs_neither_jar_nor_histo
     lean = jartide("plan", "--keep-g", 2, "--flour-g", 300, "--water-g", 200, "--temperature-c", 34, "--format", "json")
     assert lean.exit_code == 0
     assert "leaner than 1:20" in json.loads(lean.stdout)["because"]
-    assert "Starters differ" in json.loads(lean.stdout)["because"]
+    assert "Starters react differently" in json.loads(lean.stdout)["because"]
     assert jartide("plan", "--keep-g", 25, "--temperature-c", 22).exit_code == 2
     assert jartide("plan", "--water-g", 25, "--history", csv(tmp_path), "--temperature-c", 22).exit_code == 2
 
@@ -110,7 +110,7 @@ def test_what_no_ratio_does_comes_with_what_can_be_done(tmp_path: Path) -> None:
         assert one["because"]
         assert one["hours_to_fall"]["earliest"] <= one["hours_to_fall"]["likely"] <= one["hours_to_fall"]["latest"]
     said = jartide("plan", "--history", csv(tmp_path), "--temperature-c", 22).stdout
-    assert "keep 10 g, add 100 g flour and 100 g water (1:10:10) and feed every 24 h all the same" in said
+    assert "keep 10 g, add 100 g flour and 100 g water (1:10:10) and feed every 24 h anyway" in said
     assert "that is fine" in said
 
 
@@ -161,10 +161,10 @@ def test_what_cannot_be_reached_exits_1_with_the_nearest(tmp_path: Path, target_
         ("2026-03-05T06:00:00Z,25,100,100,21,nan,12,2.3", "hours_to_peak nan"),
         ("2026-03-05T06:00:00Z,25,100,100,warm,10,12,2.3", "is not a number"),
         ("2026-03-05T06:00:00Z,25,1000000,100,21,10,12,2.3", "flour_g 1e+06"),
-        ("2026-03-05T06:00:00Z,25,100,1,21,10,12,2.3", "no dough"),
-        ("2026-03-05T06:00:00Z,1,9000,9000,21,10,12,2.3", "no feeding"),
+        ("2026-03-05T06:00:00Z,25,100,1,21,10,12,2.3", "not a dough"),
+        ("2026-03-05T06:00:00Z,1,9000,9000,21,10,12,2.3", "not a feeding"),
         ("yesterday,25,100,100,21,10,12,2.3", "not a time"),
-        ("2026-03-04T06:00:00Z,25,100,100,21,10,12,2.3", "there already"),
+        ("2026-03-04T06:00:00Z,25,100,100,21,10,12,2.3", "already a feeding"),
         ("2026-03-05T06:00:00Z,25,100,100,21,9,5,11,7,2,3", "decimal comma"),
         ("\x07garbage", "not a time"),
         ('"' + "x" * 300_000, "not a time"),
@@ -213,7 +213,7 @@ def test_rows_are_learnt_in_order_of_time(tmp_path: Path) -> None:
         (("--target-hours", 0), "--target-hours: 0; it must be"),
         (("--target-hours", -5), "--target-hours: -5; it must be"),
         (("--target-hours", "nan"), "--target-hours: nan; it must be"),
-        (("--temperature-c", 70), "--temperature-c: 70; that is no kitchen, it must be from -10 to 60"),
+        (("--temperature-c", 70), "--temperature-c: 70; it must be from -10 to 60"),
         (("--keep-g", -25), "--keep-g: -25; it must be above zero"),
         (("--keep-g", 0), "--keep-g: 0; it must be above zero"),
         (("--keep-g", 0.2), "--keep-g: 0.2; plans are in whole grams"),
@@ -342,7 +342,7 @@ def test_a_trial_is_begun_kept_and_judged(config: Path) -> None:
 
 
 def test_a_trial_begun_again_goes_on_and_a_name_stands_for_one_trial(config: Path) -> None:
-    assert jartide("trial", "--config", config).stdout.startswith("No trial was begun")
+    assert jartide("trial", "--config", config).stdout.startswith("No trial yet")
     begun = jartide("trial", "flours", "rye", "white", "--since", "2026-03-01T00:00:00Z", "--config", config)
     again = jartide("trial", "flours", "white", "rye", "--config", config)
     assert again.stdout in begun.stdout  # its cycles still count
@@ -364,5 +364,5 @@ def test_a_trial_is_changed_ended_and_forgotten(config: Path) -> None:
     assert "Too early: oat has fewer" in changed.stdout
     assert "It has ended." in jartide("trial", "flours", "--end", "--config", config).stdout
     assert jartide("trial", "flours", "--delete", "--config", config).exit_code == 0
-    assert jartide("trial", "--config", config).stdout.startswith("No trial was begun")
+    assert jartide("trial", "--config", config).stdout.startswith("No trial yet")
     assert jartide("trial", "flours", "--end", "--config", config).exit_code == 2

@@ -171,7 +171,7 @@ def test_the_same_file_twice_and_an_interrupted_import(
     assert store.query("SELECT count(*) FROM item") == [(12_000,)]
     result = jartide("import", file, "--store", store.path)
     assert result.exit_code == 1
-    assert result.stderr == f"{file}: the same file was imported before, as run {run.id}\n"
+    assert result.stderr == f"{file}: this file has already been imported, as run {run.id}\n"
 
 
 def test_an_imported_run_is_judged_as_the_daemon_would_have(tmp_path: Path, store: Store) -> None:
@@ -213,7 +213,7 @@ def test_bad_rows_are_named_and_the_good_ones_taken(tmp_path: Path, path: Path) 
     assert result.exit_code == 0
     lines = result.stderr.splitlines()
     assert lines[0] == f"{file}, line 3: left out, time: not a time like 2026-03-02T06:00:00Z: rubbish"
-    assert lines[5:] == [f"{file}: 9 rows left out in all", f"{file}: 1 garbled cells taken as missing"]
+    assert lines[5:] == [f"{file}: 9 rows left out in all", f"{file}: 1 garbled cells treated as missing"]
 
 
 def test_what_cannot_be_done_is_one_line_and_no_traceback(
@@ -241,11 +241,11 @@ def test_what_cannot_be_done_is_one_line_and_no_traceback(
         (("import", bad, "--store", db), "bad.csv"),
         (("import", empty, "--store", db), "no row of it is a reading"),
         (("import", big, "--store", db), "larger than 1 MB; split it"),
-        (("export", 1, "--store", db, "-o", empty), "is there already"),
-        (("export", 1, "--store", db, "-o", tmp_path / "new.csv", "--feedings", empty), "is there already"),
-        (("trial", "t", "--config", tmp_path / "house.toml"), "`jartide watch` or `jartide import` makes it"),
-        (("backup", bad, "--store", db), "is there already"),
-        (("backup", db, "--store", db), "is there already"),
+        (("export", 1, "--store", db, "-o", empty), "exists already"),
+        (("export", 1, "--store", db, "-o", tmp_path / "new.csv", "--feedings", empty), "exists already"),
+        (("trial", "t", "--config", tmp_path / "house.toml"), "`jartide watch` or `jartide import` creates one"),
+        (("backup", bad, "--store", db), "exists already"),
+        (("backup", db, "--store", db), "exists already"),
     ]:
         result = jartide(*words)
         assert result.exit_code == 2, (words, result.output)

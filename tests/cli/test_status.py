@@ -120,7 +120,7 @@ def test_a_time_that_cannot_be_meant_is_refused(house: Path, at: str) -> None:
         (("--water-g", "nan"), "--water-g"),
         (("--water-g", "1e9"), "--water-g"),
         (("--at", "25:00"), "25:00"),
-        (("--at", "2099-01-01 08:00"), "still to come"),
+        (("--at", "2099-01-01 08:00"), "in the future"),
         (("--at", "2020-01-01 08:00"), "more than three days ago"),
         (("--flour", "x" * 3000), "at most 2000 are kept"),
     ],
@@ -134,11 +134,11 @@ def test_a_feeding_that_cannot_be_is_refused_and_not_kept(house: Path, words: tu
 
 def test_a_telling_is_taken_back_by_command(house: Path) -> None:
     code, said = jartide(house, "undo", "rye")
-    assert (code, said) == (1, "rye: nothing that was told about rye still stands.\n")
+    assert (code, said) == (1, "rye: there is nothing about rye to take back.\n")
     jartide(house, "note", "rye", "mould")
     jartide(house, "fed", "rye", "--starter-g", "25", "--flour-g", "100", "--water-g", "100")
-    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: fed, 1:4:4 (told for ")
-    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: mould or streaks (told for ")
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: fed, 1:4:4 (entered for ")
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: mould or streaks (entered for ")
     assert "throw" not in jartide(house, "status")[1]
     assert jartide(house, "undo", "rye")[0] == 1
     assert jartide(house, "undo", "oat")[0] == 2
@@ -162,9 +162,9 @@ def test_what_is_told_while_nobody_watches_says_so_and_is_in_the_status(house: P
     ]:
         code, said = jartide(house, *words)
         assert code == 0
-        assert "Nobody is watching just now: it counts from the next start" in said.splitlines()[0]
-        assert f"told since: rye: {kept} (" in " ".join(jartide(house, "status")[1].split())
-    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: a snooze of 2 h (told for ")
+        assert "`jartide watch` is not running: this counts when it next starts" in said.splitlines()[0]
+        assert f"reported since: rye: {kept} (" in " ".join(jartide(house, "status")[1].split())
+    assert jartide(house, "undo", "rye")[1].startswith("rye: taken back: a snooze of 2 h (entered for ")
     assert "snooze" not in jartide(house, "status")[1]
     told = json.loads(jartide(house, "status", "--json")[1])["told_since"]
     assert [one["what"] for one in told] == ["fed, 1:4:4", "liquid on top", "into the fridge", "out of the fridge"]
@@ -236,11 +236,11 @@ def test_who_may_only_read_may_look_but_not_tell(house: Path, tmp_path: Path, wa
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("--flour-g", "100"), "no ratio is known without all of starter, flour and water"),
-        (("--starter-g", "0", "--flour-g", "100", "--water-g", "100"), "without starter there is no ratio"),
-        ((), "rye: noted as fed. Nobody"),
+        (("--flour-g", "100"), "no ratio: starter, flour and water are all needed"),
+        (("--starter-g", "0", "--flour-g", "100", "--water-g", "100"), "no starter, so no ratio"),
+        ((), "rye: feeding noted. `jartide watch`"),
         (("--starter-g", "25", "--flour-g", "100", "--water-g", "1000"), "Water is 1000 % of the flour"),
-        (("--starter-g", "25", "--flour-g", "100", "--water-g", "300"), "rye: noted as fed, 1:4:12. Nobody"),
+        (("--starter-g", "25", "--flour-g", "100", "--water-g", "300"), "rye: feeding noted, 1:4:12. `jartide watch`"),
     ],
 )
 def test_what_is_said_of_the_grams(house: Path, words: tuple[str, ...], says: str) -> None:

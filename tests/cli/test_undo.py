@@ -108,7 +108,7 @@ def test_a_feeding_that_was_none(house: Path) -> None:
     assert (before["stage"], before["number"]) == ("falling", 1)
     code, said = jartide(house, "undo", "rye", "feeding")
     assert code == 0
-    assert said.startswith("rye: noted: that was no feeding. Nobody is watching just now")
+    assert said.startswith("rye: noted: that was no feeding. `jartide watch` is not running")
     after = watched(house, time.time())
     assert after["number"] == 0
     assert "fed" not in {event["kind"] for event in replayed(house)}
@@ -164,7 +164,7 @@ def test_a_past_feeding_is_put_right(house: Path) -> None:
     grams = ("--starter-g", "20", "--flour-g", "60", "--water-g", "60")
     code, said = jartide(house, "fed", "rye", "--corrects", at, "--at", earlier, *grams)
     assert code == 0, said
-    assert said.startswith("rye: put right: the feeding of ")
+    assert said.startswith("rye: corrected: the feeding of ")
     assert ", 1:3:3, at " in said
     after = watched(house, time.time())
     assert (after["stage"], after["number"], after["grams"]) == ("falling", 1, (20.0, 60.0, 60.0))

@@ -72,7 +72,7 @@ def test_what_is_wrong_in_a_group_is_said_once_where_it_stands(tmp_path: Path) -
         (RYE + '[[jar]]\nname = "a"\ngroup = "ry"\n', "no [[group]] has this name (there are rye)"),
         ('[[jar]]\nname = "a"\ngroup = "rye"\n', "no [[group]] has this name (there is none)"),
         (RYE + RYE + '[[jar]]\nname = "a"\n', "two groups with one name"),
-        ('[[jar]]\nname = "a{9..3}"\n', "a range counts upwards"),
+        ('[[jar]]\nname = "a{9..3}"\n', "a range must count upwards"),
         ('[[jar]]\nname = "a{1..999999999}"\n', "at most 10000 jars"),
         ('[[jar]]\nname = "a{1..3}"\n[[jar]]\nname = "a2"\n', "two jars with one name"),
         ('share = "5/4"\n[[jar]]\nname = "a"\n', '"2/4" for the second of four'),

@@ -34,7 +34,7 @@ def test_fields_are_read(tmp_path: Path) -> None:
         ('{distance = {path = "x", units = "cm"}}', "distance has no units; it has path"),
         ('{distance = {path = "x", unit = "furlong"}}', "unit must be mm or cm or m or in"),
         ('{distance = {path = "x..y"}}', "path must be keys"),
-        ('{time = {path = "x"}}', "names nothing that is measured"),
+        ('{time = {path = "x"}}', "names no quantity"),
         ('{distance = {}, temperature = {path = "t"}}', "the whole payload"),
         ('{distance = {path = "d"}, echo = {path = "e"}}', "both distance and echo"),
         ('{humidity = {path = "h", unit_path = "u"}}', "unit_path is for temperatures"),
@@ -58,7 +58,7 @@ def test_who_is_meant_must_be_known(tmp_path: Path) -> None:
 def test_tables_of_one_connection(tmp_path: Path) -> None:
     two = '[[mqtt]]\nhost = "b"\nclient_id = "one"\n[[mqtt]]\nhost = "b"\nclient_id = "one"\ntopic = "x/{jar}"\n'
     assert len(loaded(tmp_path, JARS + two).mqtt) == 2  # type: ignore[attr-defined]
-    with pytest.raises(SettingsError, match="throw each other off"):
+    with pytest.raises(SettingsError, match="disconnect each other"):
         loaded(tmp_path, JARS + two + 'user = "me"\n')
-    with pytest.raises(SettingsError, match="belongs into the first"):
+    with pytest.raises(SettingsError, match="belongs in the first"):
         loaded(tmp_path, JARS + two + 'notice_topic = "n"\n')

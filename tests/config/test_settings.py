@@ -112,7 +112,7 @@ path = 3
         (JAR + '[[mqtt]]\nhost = "x"\nstate_topic = "jartide/{jar}/reading"', "must differ from topic"),
         (JAR + '[[mqtt]]\nhost = "x"\nclient_id = "' + 24 * "a" + '"', "must be 1 to 23 bytes"),
         (JAR + '[[mqtt]]\nhost = "x"\nclient_key_file = "k"', "needs client_cert_file beside it"),
-        (JAR + '[[mqtt]]\nhost = "x"\ntls = false\nca_file = "k"', "has no use with tls = false"),
+        (JAR + '[[mqtt]]\nhost = "x"\ntls = false\nca_file = "k"', "is of no use with tls = false"),
         (JAR + '[[mqtt]]\nhost = "x"\npassword_file = "k"', "needs user beside it"),
         (JAR + '[[mqtt]]\nhost = "x"\nuser = "u"\npassword_file = "k"\npassword_env = "K"', "not both"),
         (JAR + '[notices]\nquiet_from = "22:30"', 'quiet_from = "22:30": needs quiet_to beside it'),
@@ -146,7 +146,7 @@ def test_two_of_one_kind_that_clash_are_both_named(tmp_path: Path) -> None:
         'kitchen.toml, line 4: [[jar]] rye: name = "rye": two jars with one name (the other is number 1 of 2)',
         'kitchen.toml, line 10: [[serial]] /dev/a: port = "/dev/a": two [[serial]] on one port '
         "(the other is number 1 of 3)",
-        'kitchen.toml, line 16: [[mqtt]] h: client_id = "x": two [[mqtt]] would throw each other off this broker '
+        'kitchen.toml, line 16: [[mqtt]] h: client_id = "x": two [[mqtt]] would disconnect each other from this broker '
         "(the other is number 1 of 3): give each its own, or the same login and TLS keys",
         "kitchen.toml, line 19: [[mqtt]] h: topic: two [[mqtt]] would take in the same messages of this broker twice "
         "(the other is number 1 of 3)",
@@ -439,7 +439,7 @@ def test_addresses_are_gathered_from_variables_and_lines(tmp_path: Path, monkeyp
 def test_a_page_for_the_network_needs_a_password_or_a_token(tmp_path: Path, host: str) -> None:
     path = tmp_path / "kitchen.toml"
     path.write_text(f'[[jar]]\nname = "rye"\n[page]\nhost = "{host}"\n')
-    with pytest.raises(SettingsError, match="set password_file or password_env beside it"):
+    with pytest.raises(SettingsError, match="set password_file or password_env too"):
         load(path)
     for way in ('password_env = "WORD"', 'token_file = "word"'):
         path.write_text(f'[[jar]]\nname = "rye"\n[page]\nhost = "{host}"\n{way}\n')

@@ -43,7 +43,7 @@ def test_what_waits_comes_first_and_what_was_told_comes_again() -> None:
     assert found == ComingNotice(title="First", at_s=NOW - 120, certainty="waiting")
     told = [notice(NOW - 2 * H), notice(NOW - H), notice(NOW, kind="at_peak")]
     found = next_notice(RISING, [], told, [], USUAL, NOW)
-    assert found == ComingNotice(title="Feed now, again", at_s=NOW + (USUAL.repeat_h - 1) * H, certainty="at")
+    assert found == ComingNotice(title="Feed now (repeated)", at_s=NOW + (USUAL.repeat_h - 1) * H, certainty="at")
 
 
 def test_a_resting_jar_has_none_and_a_snooze_holds_it_back() -> None:

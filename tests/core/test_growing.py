@@ -22,7 +22,7 @@ DAY = 86_400.0
 @pytest.mark.parametrize(
     ("days", "says", "never"),
     [
-        (0.5, ["Day 1", "Nothing is to be expected", "50 g of wholegrain flour", "lid loose", "24 to 27 °C"], ["bake"]),
+        (0.5, ["Day 1", "Expect nothing", "50 g of wholegrain flour", "lid loose", "24 to 27 °C"], ["bake"]),
         (1.2, ["Day 2", "50 g flour and 50 g water"], ["dead"]),
         (2.9, ["Day 3", "mostly not yeast", "do not bake", "into the bin"], ["fit"]),
         (5.0, ["Day 6", "Silence is usual", "not dead", "every second day"], ["start over", "begin again"]),
@@ -91,4 +91,4 @@ def test_one_out_of_the_fridge_is_told_to_be_woken_until_it_was_fed_twice() -> N
     holds(said(judge([told_cycle(-200.0, end_h=40.0), told_cycle(0.5)], 2.0, rested)), waking)
     twice = [told_cycle(-200.0, end_h=40.0), *later([told_cycle(1.0, end_h=20.0)], 0), told_cycle(25.0)]
     assert "once or twice before you bake" not in said(judge(twice, 26.0, rested))
-    holds(said(judge([told_cycle(-200.0, end_h=40.0)], 2.0, rested[:1])), ["It rests in the cold", "once a week"])
+    holds(said(judge([told_cycle(-200.0, end_h=40.0)], 2.0, rested[:1])), ["It is resting in the cold", "once a week"])

@@ -30,7 +30,7 @@ def test_the_words_of_feed_now() -> None:
         "The starter in rye began to sink about 03:00, 40 min ago. "
         "It rose to 2.3 times its starting volume, highest about 01:30, 7 h 30 min after the feeding, "
         "at 23.5 °C on average. "
-        "It has eaten what it had: feed it now. "
+        "It has used up its food: feed it now. "
         "Last time: 25 g of starter, 100 g of flour, 100 g of water (1:4:4)."
     )
     assert not notice.urgent
@@ -48,7 +48,7 @@ def test_words_in_other_units() -> None:
 def test_unknown_things_are_said_to_be_unknown_or_left_out() -> None:
     bare = cycle(starter_g=None, fall_at_s=FED + 9 * H, peak_at_s=FED + 7 * H, temperatures_c=())
     text = one(fallen(10, cycle=bare, level=None, temperature_c=None)).text
-    assert "by how much it rose is not known" in text
+    assert "how far it rose is not known" in text
     assert "None" not in text
     assert "°C" not in text
     assert "Last time" not in text
@@ -56,10 +56,10 @@ def test_unknown_things_are_said_to_be_unknown_or_left_out() -> None:
 
 def test_doubts_are_said() -> None:
     echo = replace(JAR, sensor="ultrasonic", venting="tight")
-    assert "Not quite certain" not in one(fallen(10)).text
+    assert "Not certain" not in one(fallen(10)).text
     assert "gas makes an ultrasonic sensor read too far" in one(fallen(10), jar=echo).text
     assert "Look at the jar before you feed it." in one(fallen(10), jar=echo).text
-    assert "Not quite certain" not in one(fallen(10), jar=replace(echo, venting="open")).text
+    assert "Not certain" not in one(fallen(10), jar=replace(echo, venting="open")).text
     assert "last reading is 45 min old" in one(fallen(10, last_reading_s=FED + 9.25 * H)).text
     wide = replace(state(5, Stage.RISING).level, rise_ratio_sd=0.3)  # type: ignore[type-var]
     assert "readings scatter" in one(fallen(10, level=wide)).text
@@ -69,7 +69,7 @@ def test_doubts_are_said() -> None:
     ("believed", "settings", "phrases"),
     [
         (state(8, Stage.PEAKED, cycle=RISEN, forecast=ahead(8)), {},
-         ["rye is at its peak", "rose to 2.3 times", "time to bake with it", "not for tasting"]),
+         ["rye is at its peak", "rose to 2.3 times", "time to bake with it", "Don't taste raw flour or dough"]),
         (state(5, Stage.RISING, forecast=ahead(7)), {"peak_ahead_h": 2.0},
          ["rye peaks in about 2 h", "about 01:00", "between 00:00 and 02:30", "1.9 times", "23.5 °C"]),
         (state(24.5, Stage.UNKNOWN), {}, ["rye is due for a feeding", "24 h 30 min ago", "streaks, throw it all away"]),
@@ -80,19 +80,19 @@ def test_doubts_are_said() -> None:
         (state(6, Stage.RISING), {"sent": {("sensor_silent", 0): FED + 5 * H}}, ["Readings from rye again", "rising"]),
         (state(5, Stage.RISING, slope_mm_per_h=85.0), {}, ["about to run over", "80 mm below the rim", "Never seal"]),
         (state(4, Stage.RISING, cycle=COLD, temperature_c=15.2), {}, ["rye is too cold: 15.2 °C", "fed 4 h ago"]),
-        (state(4, Stage.RISING, cycle=HOT, temperature_c=33.2), {}, ["rye is too hot: 33.2 °C", "cooler place"]),
+        (state(4, Stage.RISING, cycle=HOT, temperature_c=33.2), {}, ["rye is too hot: 33.2 °C", "somewhere cooler"]),
         (state(9, Stage.UNKNOWN, question="?", cycle=cycle(sure=False, fed_at_s=FED + 8 * H)), {},
          ["Was rye fed?", "dropped at 02:00", "jartide fed"]),
         (state(9, Stage.SETTLING, question="?", cycle=cycle(sure=False, about_s=(FED + 4 * H, FED + 7 * H))), {},
          ["When was rye fed?", "between 22:00 and 01:00", "--at"]),
         (state(9, Stage.UNKNOWN, distance_unit="cm", temperature_unit="degF"), {},
-         ["distances and temperatures of rye are in another unit", "look like centimetres", "degrees Celsius"]),
+         ["distances and temperatures of rye are in the wrong unit", "look like centimetres", "degrees Celsius"]),
         (state(1, Stage.SETTLING, cycle=cycle(fed_at_s=FED + 0.5 * H)),
          {"noted": (note(0, Noting.BEGUN, "2026-05-16"),)},
          ["rye: day 5", "Silence is usual now", "keep 50 g, add 50 g flour and 50 g water", "throw it all away"]),
         (state(168, Stage.RESTING), {}, ["rye was fed 7 days ago", "once a week", "Never seal", "streaks"]),
         (fallen(30), {"noted": (note(29, Noting.MOULD),)},
-         ["Throw rye away", "at 23:00", "do not feed it, bake with it, taste it", "sensor reads can tell you"]),
+         ["Throw rye away", "at 23:00", "Do not feed it, bake with it, taste it", "sensor reads can tell you"]),
     ],
 )  # fmt: skip
 def test_the_words_of_every_other_kind(believed: JarState, settings: dict[str, Any], phrases: list[str]) -> None:

@@ -66,7 +66,7 @@ def test_a_slow_jar_among_twenty_is_named_with_how_much() -> None:
     (odd,) = unlike(shelf(4, seed=1, odd={"j07": 1.35}))
     assert (odd.jar, odd.measure, odd.batches) == ("j07", "hours to its peak", 4)
     assert odd.ratio == pytest.approx(1.35, rel=0.08)
-    assert "longer to its peak than its siblings, over the last 4 feedings" in odd.words
+    assert "longer to its peak than the others, over the last 4 feedings" in odd.words
 
 
 def test_a_low_jar_is_named_for_its_height() -> None:
@@ -74,7 +74,7 @@ def test_a_low_jar_is_named_for_its_height() -> None:
     cycles["j03"] = [replace(cycle, peak_ratio=1.9) for cycle in cycles["j03"]]
     (odd,) = unlike(cycles)
     assert (odd.jar, odd.measure) == ("j03", "highest rise")
-    assert "less high than its siblings" in odd.words
+    assert "lower than the others" in odd.words
 
 
 def test_two_odd_jars_do_not_hide_one_another() -> None:

@@ -58,7 +58,9 @@ def test_25_a_week_in_the_fridge() -> None:
 
 def test_26_two_months_in_the_fridge() -> None:
     said = resting.waking(60.0).say
-    holds(said, ["look well for mould", "10 to 20 g", "1:2:2", "24 °C", "24 h", "two to four days"], ("bake today",))
+    holds(
+        said, ["look carefully for mould", "10 to 20 g", "1:2:2", "24 °C", "24 h", "two to four days"], ("bake today",)
+    )
     assert "harmless" in said
 
 
@@ -94,7 +96,7 @@ def test_31_vinegar() -> None:
 
 
 def test_32_cheese_is_the_days_of_the_young_and_unusual_in_the_old() -> None:
-    holds(answer(Noting.SMELL, "old cheese", 3.0), ["usual and passes", "go on"], ("safe", "throw"))
+    holds(answer(Noting.SMELL, "old cheese", 3.0), ["normal and passes", "go on"], ("safe", "throw"))
     holds(answer(Noting.SMELL, "like vomit"), ["three feedings of 1:5:5", "foul", "throw it away"], ("is safe",))
     assert "Don't taste it" in answer(Noting.SMELL, "like vomit")
 
@@ -120,7 +122,7 @@ def test_of_a_sour_and_a_mild_bread_the_last_is_answered() -> None:
 
 
 def test_35_a_failed_float_test_says_little() -> None:
-    holds(answer(Noting.FLOAT_TEST, "it sank"), ["tells little", "doubles and falls the same way"], ("not ready",))
+    holds(answer(Noting.FLOAT_TEST, "it sank"), ["says little", "doubling and falling the same way"], ("not ready",))
     made = judge(days([2.5, 2.6, 2.5]), 20 * 24.0, [note(Noting.FLOAT_TEST, "sank", 19 * 24.0)])
     assert made.verdict == "yes"
 
@@ -141,7 +143,7 @@ def test_38_near_the_rim() -> None:
     assert level is not None
     believed = state(5, Stage.RISING, level=replace(level, level_mm=108.0), slope_mm_per_h=15.0)
     (made,) = due(believed, {}, NoticeSettings(), jar, believed.now_s)
-    holds(made.text, ["about 48 min", "plate", "stir it down", "take half", "a third"], ("press the lid",))
+    holds(made.text, ["about 48 min", "plate", "stir the starter down", "take half", "a third"], ("press the lid",))
 
 
 def test_39_a_knock_is_no_fall() -> None:
@@ -281,15 +283,15 @@ def test_45_a_grey_liquid_is_hooch_and_in_doubt_it_is_thrown() -> None:
 
 
 def test_46_fruit_flies() -> None:
-    holds(answer(Noting.REMARK, "fruit flies around the jar"), ["fine weave", "loose lid", "trap"], ("pick", "seal it"))
-    holds(answer(Noting.REMARK, "larvae inside"), ["throw all of it away"], ("pick", "weave"))
+    holds(answer(Noting.REMARK, "fruit flies around the jar"), ["fine mesh", "loose lid", "trap"], ("pick", "seal it"))
+    holds(answer(Noting.REMARK, "larvae inside"), ["throw all of it away"], ("pick", "mesh"))
     # and a starter of which that was written is not called fit
     made = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.REMARK, "larvae inside", 29.5 * 24.0)])
     assert made.verdict == "no"
-    holds(said(made), ["larvae inside", "throw all of it away", "take the note back"], ("pick", "weave", "scrape"))
+    holds(said(made), ["larvae inside", "throw all of it away", "take the note back"], ("pick", "mesh", "scrape"))
     outside = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.REMARK, "flies around the jar", 29.5 * 24.0)])
     assert outside.verdict == "yes"
-    holds(said(outside), ["fine weave", "loose lid", "trap"], ("pick", "seal it"))
+    holds(said(outside), ["fine mesh", "loose lid", "trap"], ("pick", "seal it"))
     none = judge(days([2.5] * 6), 30 * 24.0, [note(Noting.REMARK, "no larvae inside", 29.5 * 24.0)])
     assert none.verdict == "yes"
 
@@ -359,5 +361,5 @@ def test_too_cold_gives_the_grams_for_that_warmth() -> None:
         n for n in due(believed, {}, NoticeSettings(), JarSettings(name="rye"), believed.now_s) if n.kind == "too_cold"
     ]
     holds(made.text, ["of starter to 100 g of flour", "don't feed it before its top"])
-    kept = int(made.text.split("this cold, ")[1].split(" g")[0])
+    kept = int(made.text.split("it needs ")[1].split(" g")[0])
     assert kept > 25  # more than it was fed with at its usual warmth

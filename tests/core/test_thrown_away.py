@@ -101,7 +101,7 @@ def test_nothing_is_planned_nor_baked_with_it(tmp_path: Path, what: str, text: s
     for words in (("plan", "--jar", "rye", "--temperature-c", "22"), bake):
         done = jartide(*words)
         assert done.exit_code == 1, done.output
-        assert "nothing is planned for it" in done.stderr
+        assert "no plan for it" in done.stderr
         assert "hrow all of it away" in done.stderr
     assert jartide("undo", "rye").exit_code == 0
-    assert "nothing is planned" not in jartide(*bake).stderr
+    assert "no plan for it" not in jartide(*bake).stderr

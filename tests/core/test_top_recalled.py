@@ -117,8 +117,8 @@ def test_at_its_peak_is_told_again_only_where_it_had_climbed_on(
                 told.append((notice.due_s, notice))
     fed_s = BEGIN_S + (CYCLES - 1) * CYCLE_H * H_S
     assert [notice.repeat for _, notice in told] == ([0, 1] if second_wind else [0])
-    assert "climbed on" not in told[0][1].text
+    assert "kept climbing" not in told[0][1].text
     if second_wind:
         assert told[1][0] - fed_s > 10.0 * H_S
         assert told[1][1].title == "rye is at its peak now"
-        assert "It had climbed on after the last message" in told[1][1].text
+        assert "It kept climbing after the last message" in told[1][1].text

@@ -92,7 +92,7 @@ def test_a_warmer_shelf_is_no_advantage() -> None:
     made = trial.compare({"low": jar(hours), "high": jar([float(h / faster) for h in hours], c=26.0)})
     assert made.jars["high"]["clock_h_to_peak"].mean < 0.8 * made.jars["low"]["clock_h_to_peak"].mean
     assert not any(one.differs for one in made.comparisons)
-    assert "It cannot be told yet" in made.verdict
+    assert "Too early to say" in made.verdict
     assert "swap their places" in made.remarks[-1]
 
 
@@ -113,7 +113,7 @@ def test_what_is_not_known_of_warmth_is_no_winner_either() -> None:
 def test_one_that_never_doubles_is_said_so_and_not_a_thousandfold_behind() -> None:
     high, low = jar([9.0, 9.1, 8.9], above_double_h=4.0), jar([9.0, 9.1, 8.9], [1.8] * 3, above_double_h=0.0)
     made = trial.compare({"high": high, "low": low})
-    assert made.remarks == ("low doubled in 0 of its 3 cycles; hours doubled are those of these cycles",)
+    assert made.remarks == ("low doubled in 0 of its 3 cycles; hours doubled are from those cycles",)
     assert not [one for one in made.comparisons if one.measure == "equivalent_h_above_double"]
 
 

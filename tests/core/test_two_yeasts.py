@@ -86,7 +86,7 @@ def test_no_plan_is_met_where_the_laws_part_until_the_starter_has_shown_its_own(
     target_h = ahead(starter_models.prior(), c).fall_h.likely
     made = feeding.plan(starter_models.prior(), target_h=target_h, temperatures_c=(c,))
     assert not made.met
-    assert "has not shown yet" in made.because
+    assert "has not yet shown" in made.because
     shown = sum(not starter_models.predict(lived(by_the_abstract, s)[0], (c,), 9.0).laws_differ for s in range(10))
     assert shown >= 8
     assert not any(starter_models.predict(starter_models.prior(), (t,), 9.0).laws_differ for t in (14.0, 20.0, 27.0))

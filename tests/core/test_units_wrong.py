@@ -67,9 +67,9 @@ def test_once_a_unit_has_shown_itself_a_hand_under_the_sensor_changes_nothing() 
 @pytest.mark.parametrize(
     ("sent_c", "why"),
     [
-        (-127.0, "where no sensor answers"),
-        (85.0, "has not measured yet"),
-        (0.0, "has not measured yet"),
+        (-127.0, "when no sensor answers"),
+        (85.0, "before it has measured"),
+        (0.0, "before it has measured"),
         (200.0, "no kitchen is that"),
     ],
 )
@@ -80,7 +80,7 @@ def test_a_temperature_that_is_none_is_said_to_be_refused_and_why(sent_c: float,
     shown = core.current(state, state.now_s)
     assert (shown.temperature_c, shown.refused_c) == (None, sent_c)
     (said,) = firmware_troubles(shown)
-    assert said.startswith(f"the temperature {sent_c:g} is refused: ")
+    assert said.startswith(f"the temperature {sent_c:g} is rejected: ")
     assert why in said
     now_and_then = [replace(one, temperature_c=sent_c if k % 5 else 24.0) for k, one in enumerate(story(3.0))]
     state, _ = run(now_and_then)

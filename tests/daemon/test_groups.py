@@ -31,7 +31,7 @@ def test_one_notice_of_the_slow_one(tmp_path: Path) -> None:
     kitchen.go_on(50.0, distance_mm)
     kept = [one for one in outbox.latest(kitchen.store, 500) if one.notice.kind == Kind.UNLIKE_SIBLINGS]
     assert [one.notice.jar for one in kept] == ["s5"]
-    assert "longer to its peak than its siblings" in kept[0].notice.text
+    assert "longer to its peak than the others" in kept[0].notice.text
     assert link_of(kept, "https://bakery.example") == "https://bakery.example/#/siblings/s5"
     made = feeding_sheet.of_store(kitchen.store, settings, kitchen.now_s, 12.0)
     assert [one.jar for one in made.odd] == ["s5"]

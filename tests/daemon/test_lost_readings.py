@@ -43,7 +43,7 @@ def test_it_is_a_trouble_for_a_day(forgetful: Path) -> None:
     with Store.join(forgetful) as store:
         said = LostReadings(store, Display(), lambda: START_S + 6 * 3600)
         assert said.trouble() == (
-            "readings were sent and never came, as their numbers show: 180 of rye (between 20:29 and 22:00)"
+            "readings were sent but never arrived, as their numbers show: 180 of rye (between 20:29 and 22:00)"
         )
         assert "max_queued_messages" in said.advice
         assert LostReadings(store, Display(), lambda: START_S + 48 * 3600).trouble() is None
@@ -67,6 +67,6 @@ def test_check_and_the_list_of_runs_say_so(forgetful: Path, monkeypatch: pytest.
     assert "180 of rye" in finding.says
     assert "max_queued_messages" in finding.says
     listed = CliRunner().invoke(runs, ["--store", str(forgetful)])
-    assert "420 readings, 180 never came  (first start)" in listed.output
+    assert "420 readings, 180 never arrived  (first start)" in listed.output
     as_json = json.loads(CliRunner().invoke(runs, ["--store", str(forgetful), "--json"]).output)
     assert (as_json["readings"], as_json["never_came"]) == (420, 180)

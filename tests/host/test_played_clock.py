@@ -107,4 +107,4 @@ def test_what_is_no_clock_is_one_line(tmp_path: Path, monkeypatch: pytest.Monkey
     path.write_text("noon\n")
     done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", str(path)])
     assert done.exit_code == 2
-    assert done.stderr.splitlines()[-1].endswith("not a clock that `jartide simulate --clock` wrote")
+    assert done.stderr.splitlines()[-1].endswith("not a clock written by `jartide simulate --clock`")

@@ -164,7 +164,7 @@ def test_the_page_shows_where_it_is_keeps_a_bake_and_moves_it(household: Setting
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
         if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
             page.screenshot(path=f"{folder}/calendar_phone.png", full_page=True)
-        page.get_by_role("button", name="Move all calendars").click()
+        page.get_by_role("button", name="Give all calendars").click()
         expect(field).not_to_have_value(before)
         assert client.get(before).status_code == 404
         assert not eyes.wrong

@@ -68,7 +68,7 @@ def test_main_stories(seen: tuple[Firefox | WebKit, str], url: str, household: S
     assert len(_fed(household, jar)) == before + 1
 
     for view, words in (
-        (f"past/{jar}", "Over each other"), ("trials", "Two flours"), (f"plan/{jar}", "Keep"), ("health", "Sensors"),
+        (f"past/{jar}", "Overlaid"), ("trials", "Two flours"), (f"plan/{jar}", "Keep"), ("health", "Sensors"),
         ("settings", "Quiet hours"), ("over/1:1", "Fed and noted"),
     ):  # fmt: skip
         engine.run(f"(location.hash = '#/{view}', true)")

@@ -109,7 +109,9 @@ def test_the_jars_question_is_answered_by_a_tap(home: Home, context: BrowserCont
     home.go_on((DROP_S - home.kitchen.now_s) / 3600.0 + 0.4)
     eyes = Eyes(context, home.url)
     for jar in ASKING:
-        expect(card(eyes.page, jar).locator(".question")).to_contain_text("nothing explains it", timeout=WAIT_MS)
+        expect(card(eyes.page, jar).locator(".question")).to_contain_text(
+            "Did you feed it, stir it down or take some?", timeout=WAIT_MS
+        )
     assert not serious(eyes.page)
     for jar, answer, said in zip(
         ASKING,

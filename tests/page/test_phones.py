@@ -81,7 +81,7 @@ def test_a_phone_asks_is_shown_a_notice_and_ends_it(household: Settings, browser
         eyes = Eyes(context, f"{base}/#/health")
         page = eyes.page
         page.get_by_role("button", name="Tell me on this phone").click()
-        expect(page.get_by_text("The next notice comes here as well.")).to_be_visible(timeout=WAIT_MS)
+        expect(page.get_by_text("The next notice will come here too.")).to_be_visible(timeout=WAIT_MS)
         assert endpoints(household) == [PHONE_OF["endpoint"]]
         assert serious(page) == []
         if folder := os.environ.get("JARTIDE_SCREENSHOTS"):
@@ -109,7 +109,7 @@ def test_a_phone_asks_is_shown_a_notice_and_ends_it(household: Settings, browser
         assert shown == [["Feed rye now", "It sinks.", ["Fed"], f"{base}/#/jar/rye"]]
 
         page.get_by_role("button", name="No more notices here").click()
-        expect(page.get_by_text("None come here any more.")).to_be_visible(timeout=WAIT_MS)
+        expect(page.get_by_text("Notices no longer come here.")).to_be_visible(timeout=WAIT_MS)
         assert endpoints(household) == []
         assert not eyes.wrong
         context.close()

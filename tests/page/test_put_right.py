@@ -180,7 +180,7 @@ def test_a_past_feeding_gets_its_grams_and_its_time_and_may_go(home: Home, conte
     assert not serious(eyes.page)
     before_s = home.fed_at("rye")[0]
     line.get_by_role("button", name="Save").tap()
-    said(eyes.page, "Put right.")
+    said(eyes.page, "Corrected.")
     home.go_on(0.1)
     cycle = home.kitchen.store.cycles(run.id)[1]
     assert cycle.feeding.grams == (20.0, 60.0, 50.0)
@@ -202,14 +202,14 @@ def test_when_nothing_shows_when_it_was_fed_the_person_is_asked_and_wins(home: H
     assert about_s[0] <= AFRESH_S <= about_s[1]
     eyes = Eyes(context, home.url)
     question = card(eyes.page, "oat").locator(".question")
-    expect(question).to_contain_text("nothing shows just when: when was it? It was between", timeout=WAIT_MS)
+    expect(question).to_contain_text("the readings don't show when. When was it? It was between", timeout=WAIT_MS)
     assert not serious(eyes.page)
     choices = question.get_by_label("Fed at").locator("option").all()
     times = [float(choice.get_attribute("value") or "nan") for choice in choices]
     nearest = min(times, key=lambda at_s: abs(at_s - AFRESH_S))
     assert abs(nearest - AFRESH_S) <= 1800.0
     question.get_by_label("Fed at").select_option(str(int(nearest)))
-    question.get_by_role("button", name="It was then").tap()
+    question.get_by_role("button", name="It was fed then").tap()
     said(eyes.page, "Feeding recorded.")
     home.go_on(0.1)
     expect(question).to_be_empty(timeout=WAIT_MS)

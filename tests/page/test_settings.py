@@ -119,7 +119,7 @@ def opened(context: BrowserContext, house: House) -> Eyes:
 
 def saved(where: Locator, house: House, times: int) -> None:
     """It was said, and the watch has gone on with it."""
-    expect(where.locator(".said").first).to_have_text("Saved, and read again.", timeout=WAIT_MS)
+    expect(where.locator(".said").first).to_have_text("Saved and in use.", timeout=WAIT_MS)
     house.has_read_again(times)
 
 
@@ -133,7 +133,7 @@ def test_what_people_change_is_written_with_comments_kept(
     notices, password = part(eyes, "Quiet hours and notices"), eyes.page.get_by_label("password", exact=False)
     notices.get_by_label("Quiet from").fill("23:15")
     notices.get_by_role("button", name="Save").click()
-    expect(notices.locator(".said").first).to_have_text("Give the password first.")
+    expect(notices.locator(".said").first).to_have_text("Enter the password first.")
     password.fill("guessed")
     notices.get_by_role("button", name="Save").click()
     expect(notices.locator(".said").first).to_contain_text("that is not the password", timeout=WAIT_MS)
@@ -183,12 +183,12 @@ def test_a_jar_gets_another_name_and_keeps_its_past(house: House, context: Brows
 def test_an_address_is_taken_in_tried_and_taken_out(house: House, context: BrowserContext, tmp_path: Path) -> None:
     eyes = opened(context, house)
     eyes.page.get_by_label("password", exact=False).fill(PASSWORD)
-    told = part(eyes, "Who is told")
+    told = part(eyes, "Who gets notices")
     server = HTTPServer(("127.0.0.1", 0), Heard)
     threading.Thread(target=server.serve_forever, daemon=True).start()
     told.get_by_label("Another address").fill(f"json://127.0.0.1:{server.server_port}/hidden-from-all")
-    told.get_by_role("button", name="Take it in").click()
-    expect(told.locator(".said").last).to_contain_text("Taken in", timeout=WAIT_MS)
+    told.get_by_role("button", name="Add", exact=True).click()
+    expect(told.locator(".said").last).to_contain_text("Added", timeout=WAIT_MS)
     kept = tmp_path / "notice_addresses"
     assert kept.stat().st_mode & 0o777 == 0o600
     assert load(house.config).notices.to_file == kept
@@ -200,7 +200,7 @@ def test_an_address_is_taken_in_tried_and_taken_out(house: House, context: Brows
     told.get_by_role("button", name="Send a test").click()
     expect(told.locator(".said")).to_contain_text("did it arrive?", timeout=60_000)
     assert any(b"This is a test" in body for body in Heard.bodies)
-    told.get_by_role("button", name="Take it out").click()
+    told.get_by_role("button", name="Remove").click()
     expect(told.locator("li")).to_have_count(0, timeout=WAIT_MS)
     assert kept.read_text() == ""
     server.shutdown()
@@ -228,7 +228,7 @@ def test_a_sensor_is_calibrated(house: House, sensor: Sensor, context: BrowserCo
     expect(jar).to_contain_text("the sensor reads 151.4 mm", timeout=WAIT_MS)
     assert not serious(eyes.page)
     jar.get_by_role("button", name="Keep this").click()
-    expect(jar).to_contain_text("Saved, and read again.", timeout=WAIT_MS)
+    expect(jar).to_contain_text("Saved and in use.", timeout=WAIT_MS)
     text = house.config.read_text()
     assert re.search(r"^empty_mm = 151\.4 +# measured in spring$", text, re.MULTILINE)
     assert "geometry = {shape = " in text
@@ -244,7 +244,7 @@ def test_without_a_password_nothing_is_changed(sensor: Sensor, context: BrowserC
         house.begin()
         wait_until(lambda: listens(house.port), "the page listens", 40)
         eyes = Eyes(context, f"{house.url}#/settings")
-        expect(eyes.page.locator(".bad")).to_contain_text("only with a password")
+        expect(eyes.page.locator(".bad")).to_contain_text("Settings need a password")
         expect(part(eyes, "rye").get_by_role("button", name="Save")).to_be_disabled()
         token = {"x-jartide-token": eyes.page.request.get(f"{house.url}api/session").json()["token"]}
         body = {"password": "", "values": {"quiet_to": "05:00"}}

@@ -219,7 +219,7 @@ def trace_both_ways(page: Page, bakery: Bakery) -> None:
     expect(went.filter(has_text="white-16")).to_contain_text("by way of rye-02")
     page.get_by_label("Flour", exact=True).fill("white")
     page.get_by_label("Its lot").fill("W-10")
-    page.get_by_role("button", name="Opened now").click()
+    page.get_by_role("button", name="Open this lot").click()
     expect(page.get_by_text("white: lot W-10 from now on.")).to_be_visible()
     expect(page.get_by_role("listitem").filter(has_text="white lot W-10")).to_contain_text("Jo")
     assert not serious(page)

@@ -50,7 +50,7 @@ def test_a_trial_is_begun_judged_ended_and_forgotten(url: str, household: Settin
     expect(eyes.page.locator(".said")).to_contain_text("has begun", timeout=WAIT_MS)
     mine = eyes.page.get_by_role("region", name="Trial two flours")
     expect(mine).to_contain_text("Nothing is settled yet")
-    expect(mine).to_contain_text("No whole cycle yet")
+    expect(mine).to_contain_text("No complete cycle yet")
     with Store.join(household.store.path) as store:
         (kept,) = trials.every(store)
         assert (kept.name, kept.jars, kept.ended) == ("two flours", ("rye", "spelt"), False)
@@ -68,7 +68,7 @@ def test_a_trial_is_begun_judged_ended_and_forgotten(url: str, household: Settin
     mine.get_by_role("button", name="Forget it").click()
     mine.get_by_role("button", name="Yes").click()
     expect(eyes.page.locator(".said")).to_contain_text("is forgotten", timeout=WAIT_MS)
-    expect(eyes.page.get_by_role("heading", name="No trial has been begun")).to_be_visible()
+    expect(eyes.page.get_by_role("heading", name="No trials yet")).to_be_visible()
     assert not eyes.wrong
 
 
@@ -102,9 +102,9 @@ def test_cycles_of_two_jars_over_each_other_and_their_picture(
         eyes.page.get_by_role("navigation", name="Jars").get_by_role("link", name=jar, exact=True).click()
         expect(eyes.page.get_by_role("heading", level=1)).to_contain_text(jar)
         eyes.page.get_by_role("checkbox").nth(1).check()
-    expect(eyes.page.get_by_role("button", name="leave it out")).to_contain_text("rye")
-    eyes.page.get_by_role("link", name="Lay over each other").click()
-    expect(eyes.page.get_by_role("heading", level=1)).to_have_text("2 cycles of rye, wheat over each other")
+    expect(eyes.page.get_by_role("button", name="remove")).to_contain_text("rye")
+    eyes.page.get_by_role("link", name="Overlay").click()
+    expect(eyes.page.get_by_role("heading", level=1)).to_have_text("2 cycles of rye, wheat overlaid")
     expect(eyes.page.locator("figure canvas")).to_have_count(1, timeout=WAIT_MS)
     with eyes.page.expect_download() as saved:
         eyes.page.get_by_role("button", name="Save as a picture").click()

@@ -105,7 +105,7 @@ def test_a_body_that_is_packed_is_not_unpacked(served: tuple[httpx.Client, int])
         assert len(body) < BODY_BYTES
         answer = client.post("/api/jars/rye/fed", content=body, headers={**token, "content-encoding": encoding})
         assert answer.status_code in (400, 415)
-        assert "no JSON" in answer.json()["error"]
+        assert "not JSON" in answer.json()["error"]
     assert memory_mb(pid) - before_mb < GROWTH_MB
 
 

@@ -108,13 +108,13 @@ def test_the_command_leaves_a_store_and_run_files_that_can_be_imported(sound: Pa
     assert len(run_file.read_feedings(tmp_path / "out" / "run-1.feedings.csv", "rye")[0]) == 1
     again = CliRunner().invoke(main, ["recover", str(sound), "-o", str(tmp_path / "out")])
     assert again.exit_code == 1
-    assert "is there already" in again.output
+    assert "exists already" in again.output
     (tmp_path / "kept").mkdir()
     kept = tmp_path / "kept" / "run-1.csv"
     kept.write_text("another night")
     again = CliRunner().invoke(main, ["recover", str(sound), "-o", str(kept.parent)])
     assert again.exit_code == 2
-    assert f"--output: {kept} is there already" in again.output
+    assert f"--output: {kept} exists already" in again.output
     assert kept.read_text() == "another night"
 
 

@@ -155,7 +155,7 @@ def says_what_to_do(sentence: str) -> bool:
     """After what is wrong: a question to go and look at, a thing to do, or that it is done by itself and where to see
     more."""
     wrong, _, to_do = sentence.partition(": ")
-    doing = r"\?$|\b(mend|see|set|give|call|check|end|unplug|add|say|log says|is stopping)\b"
+    doing = r"\?$|\b(correct|see|set|give|name|check|stop|unplug|add|replace|log says|is stopping)\b"
     return bool(wrong and re.search(doing, to_do)) and len(sentence.splitlines()) == 1
 
 
@@ -210,10 +210,10 @@ def sinks(folder: Path) -> list[tuple[daemon_status.HasTrouble, str]]:
     assert state._queue is not None
     state._queue._refused, state._queue._reason, state._queue._failures = True, "the broker did not confirm", 1
     said = daemon_status.LastingTrouble(
-        "the store was damaged (x): it was moved to y, a new one begun", "`jartide recover` reads it."
+        "the store was damaged (x): it was moved to y, and a new one started", "`jartide recover` reads it."
     )
     bakes = BakeNotices(SETTINGS, lambda: 0.0, Display())
-    bakes._trouble = "the planned bakes could not be looked at: s.db: the disk is full"
+    bakes._trouble = "planned bakes cannot be checked: s.db: the disk is full"
     parts: tuple[daemon_status.HasTrouble, ...] = (notices, mirror, thinner, page, state, said, Stands(), bakes)
     return [(part, str(part.trouble())) for part in parts]
 
@@ -311,7 +311,7 @@ def test_a_daemon_that_cannot_write_is_told_as_such(tmp_path: Path) -> None:
             printed = " ".join(
                 CliRunner().invoke(main, ["status", "--config", str(tmp_path / "jartide.toml")]).output.split()
             )
-            assert ("is the disk full? `jartide check` looks" in printed) == told
+            assert ("is the disk full? `jartide check` tests it" in printed) == told
             assert (f"was true {time.strftime('%H:%M', time.localtime(as_of_s))}" in printed) == told
 
 
@@ -467,5 +467,5 @@ def test_what_is_wrong_with_a_sensor_is_said_with_what_to_do_in_status_and_on_th
     state = replace(nothing_known("rye"), silent_since_s=100.0, stuck_since_s=200.0)
     assert sensor_troubles(state, lambda at_s: f"{at_s:.0f}") == [
         "no reading since 100: check its power, its cable or network",
-        "the sensor has said the very same value since 200: take its power away for a moment",
+        "the sensor has sent exactly the same value since 200: unplug it for a moment",
     ]

@@ -294,7 +294,7 @@ def test_the_page_has_them_in_the_list_and_in_the_opened_cycle(home: Settings, c
         expect(figure).to_have_attribute(
             "data-marks", re.compile("liquid on top, .*smell, discard, baked with it"), timeout=WAIT_MS
         )
-        expect(eyes.page.locator("main")).to_contain_text("as the smoother has them", timeout=WAIT_MS)
+        expect(eyes.page.locator("main")).to_contain_text("from the smoother", timeout=WAIT_MS)
         expect(figure).to_have_attribute("data-marks", re.compile("liquid on top"))  # they stay
         eyes.page.goto(f"{base}#/")
         noted = eyes.page.locator(".lines li", has_text="into the fridge")

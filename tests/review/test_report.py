@@ -83,7 +83,7 @@ def test_several_runs_lie_over_each_other(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     text = (tmp_path / "flours.html").read_text()
     assert text.count("<svg") == 3  # over each other, and each by itself
-    assert "Over each other" in text
+    assert "Overlaid" in text
     assert all(path.name in text for path in flours)
 
 
@@ -153,6 +153,6 @@ def test_a_file_that_is_there_is_not_written_over(
     taken.write_text("a year's bread")
     done = run(*words)
     assert done.exit_code == 2
-    assert done.stderr == f"{option}: {taken.name} is there already; give a new name\n"
+    assert done.stderr == f"{option}: {taken.name} exists already; give a new name\n"
     assert taken.read_text() == "a year's bread"
     assert "a new file" in run(words[0], "--help").stdout.lower()

@@ -65,7 +65,7 @@ def test_it_was_earlier(kitchen: Kitchen) -> None:
 
 def test_not_ahead_of_the_clock_and_not_after_three_days(kitchen: Kitchen) -> None:
     note = rest(kitchen)
-    with pytest.raises(note_changes.CannotChange, match="still to come"):
+    with pytest.raises(note_changes.CannotChange, match="in the future"):
         note_changes.change(kitchen.store, note, "", kitchen.now_s, kitchen.now_s + 60.0)
     assert note_changes.may_change(note, note.time_s + 71 * 3600.0)
     assert not note_changes.may_change(note, note.time_s + 73 * 3600.0)

@@ -303,7 +303,7 @@ def test_what_cannot_be_put_right_is_said(tmp_path: Path) -> None:
     told = Fed(time_s=second.fed_at_s + 60.0, jar="rye")
     for fed_at_s, instead, why in (
         (first.fed_at_s, told, "another feeding lies between"),
-        (first.fed_at_s, replace(told, time_s=kitchen.now_s + 600.0), "still to come"),
+        (first.fed_at_s, replace(told, time_s=kitchen.now_s + 600.0), "in the future"),
         (first.fed_at_s + 50.0, None, "no such feeding"),
         (first.fed_at_s, replace(told, time_s=first.fed_at_s - 8 * 86400.0), "more than a week"),
     ):

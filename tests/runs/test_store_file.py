@@ -247,7 +247,7 @@ def test_a_migration_that_fails_in_the_middle_leaves_the_file_as_it_was(
     filled(path)
     with monkeypatch.context() as newer:
         newer.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, step))
-        with pytest.raises(StoreTrouble, match="as it was before"):
+        with pytest.raises(StoreTrouble, match="it is unchanged"):
             Store.open(path)
     with Store.open(path) as store:
         assert store.set_aside is None

@@ -104,7 +104,7 @@ def test_a_topic_is_found(browser: Browser, tmp_path: Path) -> None:
         guide = Guide(tmp_path / "jartide.toml", [])
         context = browser.new_context()
         eyes = Eyes(context, guide.address)
-        expect(eyes.page.locator("main")).to_contain_text("None speaks yet.")
+        expect(eyes.page.locator("main")).to_contain_text("None is sending yet.")
         body = {"host": "127.0.0.1", "port": broker.port}
         said = json.dumps({"distance_cm": 12.3, "temperature": 22.5})
         publish.single("zigbee/jar", said, retain=True, hostname="127.0.0.1", port=broker.port)

@@ -74,7 +74,7 @@ def test_a_simulated_run_takes_the_place_of_one_that_was_but_of_no_recorded_one(
     path.write_bytes(kept)
     result = run(scenario_file, "-o", path)
     assert (result.exit_code, path.read_bytes()) == (2, kept)
-    assert result.output == f"{path}: is there already, and no simulated run; give a new name\n"
+    assert result.output == f"{path}: exists already and is not a simulated run; give a new name\n"
     path.unlink()
     assert run(scenario_file, "-o", path).exit_code == 0
     first = path.read_bytes()
@@ -247,7 +247,7 @@ def test_the_source_plays_as_fast_as_its_clock():
     source = SimulatedSource(read(SHORT), speed=FAST, wall=wall)
     assert source.health().connected is False
     source.start(got.append)
-    wait_until(lambda: source.health().trouble == "the scenario is at its end", "the end")
+    wait_until(lambda: source.health().trouble == "the scenario has ended", "the end")
     source.stop()
     assert len(got) == 360
     assert not [one for one in got if isinstance(one, Rejected)]

@@ -71,7 +71,7 @@ BAD = [
     ("hours = 1", 'hours = 1\nstarts = "soon"', ['s.toml: starts = "soon": allowed: a time with its zone, without quotes, like 2026-03-02T18:00:00Z']),
     ('name = "a"', 'name = "a/b"', ['s.toml: jar[1].name = "a/b": allowed: 1 to 40 letters, digits, . - and _, beginning with a letter or digit']),
     ('name = "a"', 'name = "a"\nrim_mm = 150', ["s.toml: jar[1].rim_mm = 150: allowed: less than empty_mm, which is 150"]),
-    ('name = "a"', 'name = "a"\n[[jar]]\nname = "a"', ['s.toml: jar.name = "a": allowed: one jar of a name']),
+    ('name = "a"', 'name = "a"\n[[jar]]\nname = "a"', ['s.toml: jar.name = "a": allowed: one jar per name']),
     ('name = "a"', 'name = "a"\n[jar.sensor]\nkind = "sonar"', ['s.toml: jar[1].sensor.kind = "sonar": allowed: optical, ultrasonic']),
     ('name = "a"', 'name = "a"\n[[jar.do]]\nwhat = "fed"\nat = "1h"', [f's.toml: jar[1].do[1].what = "fed": allowed: {", ".join(ACTIONS)} (did you mean feed?)']),
     ('name = "a"', 'name = "a"\n[[jar.do]]\nwhat = "feed"', ["s.toml: jar[1].do[1]: allowed: exactly one of at, daily and when"]),

@@ -198,7 +198,7 @@ def test_a_pressed_button_is_a_feeding_and_is_answered(broker: Mosquitto, tmp_pa
         assert [type(one).__name__ for one in kept] == ["Fed", "Noted", "Noted"]
         assert kept[-1].what is Noting.REST  # type: ignore[union-attr]
         for wrong, said in (
-            ("{", "no JSON"),
+            ("{", "not JSON"),
             ([], "one of fed, noted"),
             ({"fed": {}, "noted": {}}, "one of fed, noted"),
             ({"fed": {"flour_g": -5}}, "flour_g: must be"),

@@ -114,9 +114,9 @@ def test_a_name_that_is_not_found_and_an_address_that_is_none(store: Store) -> N
     assert deliveries.of_notice(store, 1)[lost.channel.key][2] == "host name not found"
     bad = queue("carrier-pigeon://loft")
     assert bad.turn(store) == 3600
-    assert "not an address" in deliveries.of_notice(store, 1)[bad.channel.key][2]
+    assert "not a usable address" in deliveries.of_notice(store, 1)[bad.channel.key][2]
     assert lost.trouble() is None  # once may be a router that restarts
-    assert "not an address" in str(bad.trouble())
+    assert "not a usable address" in str(bad.trouble())
 
 
 @pytest.mark.fault("N2")

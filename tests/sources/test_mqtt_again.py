@@ -194,7 +194,7 @@ def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) 
     proxy.deaf.set()
     wait_until(lambda: not connected(source), "noticed")
     assert source.health().trouble == (
-        "the connection ended (Keep alive timeout): it is tried again; is the network steady?"
+        "the connection ended (Keep alive timeout): trying again; is the network stable?"
     )
     wait_until(lambda: connected(source), "connected again")
     device = Device(broker.port)

@@ -146,8 +146,11 @@ def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        (reading(1, jar="barley"), "every line is for a jar that is not in the config (barley): call a [[jar]] so"),
-        (b'{"distance_mm": 100}\n', "no line names its jar: say jar = ... in [[serial]]"),
+        (
+            reading(1, jar="barley"),
+            "every line is for a jar that is not in the config (barley): name a [[jar]] like that",
+        ),
+        (b'{"distance_mm": 100}\n', "no line names its jar: set jar = ... in [[serial]]"),
     ],
     ids=["another jar's", "nobody's"],  # a line holds the time, which differs from one test process to the next
 )
@@ -262,7 +265,7 @@ def test_a_missing_port_is_said_and_waited_for(tmp_path: Path, begin: Begin) -> 
     words = f"there is no {tmp_path}/port: is the device plugged in?"
     wait_until(lambda: source.health().trouble == words, "trouble")
     other, _ = begin(tmp_path / "usb-*")
-    words = f"no serial port fits {tmp_path}/usb-*: is the device plugged in?"
+    words = f"no serial port matches {tmp_path}/usb-*: is the device plugged in?"
     wait_until(lambda: other.health().trouble == words, "trouble")
     device = Device(tmp_path / "port")
     wait_until(lambda: connected(source), "connected")
@@ -300,7 +303,7 @@ def test_a_port_that_another_program_holds(tmp_path: Path, begin: Begin) -> None
     other = os.open(device.name, os.O_RDWR | os.O_NOCTTY)
     fcntl.flock(other, fcntl.LOCK_EX)
     source, _ = begin(device.name)
-    words = f"{device.name} is used by another program: end that one first"
+    words = f"{device.name} is used by another program: stop that first"
     wait_until(lambda: source.health().trouble == words, "trouble")
     os.close(other)
     wait_until(lambda: connected(source), "connected")
@@ -324,7 +327,7 @@ def test_of_several_ports_the_first_is_taken_and_none_in_its_place(tmp_path: Pat
     first.say(reading(0))
     wait_until(lambda: caught.distances == [100], "the first by name is read")
     first.unplug()
-    wait_until(lambda: "usb-a is gone, and no new port fits" in (source.health().trouble or ""), "missed")
+    wait_until(lambda: "usb-a is gone, and no new port matches" in (source.health().trouble or ""), "missed")
     second.say(reading(7))
     again = Device(tmp_path / "usb-c")  # under a new name
     wait_until(lambda: connected(source), "found again")

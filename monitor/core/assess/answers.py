@@ -1,5 +1,5 @@
-"""What a note is answered with: what a smell, a liquid, a float test, a water or a bread tells, and what to do. Said at
-once when it is noted, and again by `assess` for some days. Common practice, unless it says otherwise.
+"""The answer to a note: what a smell, a liquid, a float test, water or bread shows, and what to do. Given at once when
+the note is made, and again by `assess` for some days. Common practice, unless it says otherwise.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ TASTES = (Noting.SOUR, Noting.MILD)
 NO = re.compile(r"\b(sank|sunk|sinks|failed|fail|no|not|didn't|did not)\b")
 
 HOOCH_ONCE = Advice(
-    say="Hooch means hungry, and is harmless in itself: stir it in or pour it off, and feed it now; sooner next time, "
-    "or keep less starter. It is a thin liquid, clear to grey.",
+    say="Hooch means hungry, and is harmless in itself: stir it in or pour it off, and feed it now, and sooner next "
+    "time, or keep less starter. It is a thin liquid, clear to grey.",
     guide="hooch",
 )
 ACETONE = Advice(
-    say="A smell of acetone means very hungry: feed it now, about 1:5:5, and earlier from now on. It goes within a "
-    "feeding or two.",
+    say="A smell of acetone means very hungry: feed it now, about 1:5:5, and earlier from now on. The smell goes "
+    "within a feeding or two.",
     guide="acetone",
 )
 VINEGAR = Advice(
@@ -37,24 +37,24 @@ VINEGAR = Advice(
     guide="vinegar",
 )
 SICK_YOUNG = Advice(
-    say="In the first week a smell of cheese or of being sick is usual and passes: go on feeding, and do not bake "
+    say="In the first week a smell of cheese or of vomit is normal and passes: go on feeding, and do not bake "
     "with it yet.",
     guide="smells",
 )
 SICK_OLD = Advice(
-    say="For an old one that is unusual: three feedings of 1:5:5, each at its top. If it still smells foul after "
+    say="In an old one that is unusual: three feedings of 1:5:5, each at its top. If it still smells foul after "
     "that, or shows any colour, throw it away. Don't taste it.",
     guide="smells",
 )
 FLOAT = Advice(
-    say="The float test tells little: a starter that was stirred or handled sinks, whatever it can do. That it "
-    "doubles and falls the same way each time tells more.",
+    say="The float test says little: a starter that has been stirred or handled sinks, however strong it is. Doubling "
+    "and falling the same way each time says more.",
     guide="float",
 )
 WATER = Advice(
-    say="Chlorine goes if the water stands open overnight. Chloramine stays for days: a carbon filter, or twenty "
-    "minutes' boil, takes it out. Try a jar with other water beside it before you blame the tap; your water is safe "
-    "to drink.",
+    say="Chlorine leaves if the water stands open overnight. Chloramine stays for days: a carbon filter, or twenty "
+    "minutes of boiling, removes it. Try other water in a second jar before you blame the tap; your water is safe to "
+    "drink.",
     guide="water",
 )
 BLEACHED = Advice(
@@ -62,7 +62,7 @@ BLEACHED = Advice(
     guide="bleached",
 )
 FLIES_OUTSIDE = Advice(
-    say="Fruit flies outside the jar: a fine weave under the loose lid, and a trap with vinegar beside it. If you "
+    say="Fruit flies outside the jar: put fine mesh under the loose lid, and a vinegar trap beside it. If you "
     "ever see flies or larvae inside, throw it away.",
     guide="flies",
 )
@@ -71,12 +71,12 @@ FLIES_INSIDE = Advice(
     guide="flies",
 )
 GREY = Advice(
-    say="A grey or dark liquid on top is hooch, not mould. If you are unsure, ask somebody to look; in doubt, throw "
-    "it away.",
+    say="A grey or dark liquid on top is hooch, not mould. If you are unsure, ask somebody to look; if still in doubt, "
+    "throw it away.",
     guide="hooch",
 )
 SEALED = Advice(
-    say="Loosen the lid now, facing away from you: the gas has to get out. Then let it only rest on the jar.",
+    say="Loosen the lid now, facing away from you: the gas has to get out. Then only let it rest on the jar.",
     guide="lid",
 )
 DISCARD = Advice(
@@ -171,7 +171,7 @@ def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float |
     if twice is not None:
         said.append(twice.do)
     if place is not None or usual_c >= 22.0:
-        said.append("find it a place at 18 to 22 °C")
+        said.append("keep it at 18 to 22 °C")
     if usual_c >= 26.0:
         said += ["mix it with water of 10 to 15 °C", "put it into the fridge once it is at its top"]
     how = "day by day" if sinking_h is None else f"for about {phrases.hours(sinking_h)} each time before it is fed"

@@ -26,18 +26,18 @@ class Stretch:
 STRETCHES = (
     Stretch(
         day=0,
-        usual="Nothing is to be expected on its first day.",
+        usual="Expect nothing on its first day.",
         weigh="mix 50 g of wholegrain flour with 50 g of water, lid loose, and leave it at 24 to 27 °C until tomorrow",
     ),
     Stretch(
         day=1,
-        usual="A few bubbles, or none: both are usual.",
+        usual="A few bubbles, or none: both are normal.",
         weigh="keep 50 g, add 50 g flour and 50 g water",
     ),
     Stretch(
         day=2,
-        usual="A great rise is usual now, with a bad smell, and mostly not yeast: do not bake with it. The discard "
-        "goes into the bin.",
+        usual="A great rise with a bad smell is usual now, and mostly not yeast: do not bake with it. The discard goes "
+        "in the bin.",
         weigh="keep 50 g, add 50 g flour and 50 g water, however high it rose",
     ),
     Stretch(
@@ -47,20 +47,22 @@ STRETCHES = (
     ),
     Stretch(
         day=7,
-        usual="The first doubling that is yeast comes about now. Three alike, and it bakes: about day 10 to 14.",
+        usual="The first doubling by yeast comes about now. After three alike it is ready to bake with: about day 10 "
+        "to 14.",
         weigh="once it has been at its top, keep 25 g, add 50 g flour and 50 g water",
     ),
     Stretch(
         day=14,
-        usual="Two weeks: three risings that doubled make it fit; a little rise, go on with wholegrain at 25 °C; none "
-        "at all, another flour first, then other water, then begin again. Days below 20 °C count for less.",
+        usual="Two weeks: with three rises that doubled it is fit; if it rises a little, go on with wholegrain at 25 "
+        "°C; if not at all, try another flour first, then other water, then begin again. Days below 20 °C count for "
+        "less.",
         weigh="feed it at its top as you will from now on, about 25 g to 100 g flour and 100 g water",
     ),
 )
 
 
 FLAKES = Advice(
-    say="Woken from dried flakes it bubbles after about a day and doubles after three to seven days. Discard nothing "
+    say="Woken from dried flakes, it bubbles after about a day and doubles after three to seven days. Discard nothing "
     "at its first two feedings, and treat it as a young one until it has doubled three times.",
     guide="drying",
 )

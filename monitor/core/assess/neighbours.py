@@ -1,5 +1,5 @@
-"""A sensor that stands apart from its neighbours: the same group, fed alike within the hour, and yet warmer, colder,
-higher or lower than chance allows.
+"""A sensor that disagrees with its neighbours: the same group, fed alike within the hour, and yet warmer, colder,
+higher or lower than chance would explain.
 
 Beside `siblings`, which compares what the starters do; this compares what the sensors say of jars that are alike, with
 the same test of outliers. It sees a moment, not a history: a cold corner stands out as well as a sensor that drifts,

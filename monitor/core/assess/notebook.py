@@ -70,9 +70,9 @@ def says(note: Noted, most: int = TEXT_CHARS) -> str:
 
 
 def says_was_none(item: TakenBack) -> str:
-    """What was put right, in one line: "the lid was not off", "a feeding put right"."""
+    """What was put right, in one line: "the lid was not off", "a feeding corrected"."""
     if item.instead is not None:
-        return "a feeding put right" if item.event else "a feeding told late"
+        return "a feeding corrected" if item.event else "a feeding entered late"
     return "taken back" if item.event is None else NOT_SO[EventKind(item.event.partition("@")[0])]
 
 

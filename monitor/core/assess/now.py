@@ -68,7 +68,7 @@ def doing_now(
         return None, True  # no forecast is worth anything then; what is usual on that day is said
     if stage is not Stage.RISING and gone_h > peak_time.flat_after_h(due_h[2]):
         by = show.clock(cycle.fed_at_s + 3600.0 * min(due_h[2], peak_time.FLAT_MOST_H), now_s)
-        return f"It was to be at its top by {by} at the latest, and has not begun to rise.", False
+        return f"It should have been at its top by {by} at the latest, but has not begun to rise.", False
     return _on_its_way(culture, cycle, current, now_s, show, due_h), True
 
 
@@ -85,8 +85,8 @@ def _at_its_top(cycle: Cycle) -> str:
         )
     if (cycle.feeding.hydration or 1.0) <= norms.STIFF_HYDRATION:
         return (
-            "It is at its top. So stiff it makes a dome, of which the sensor sees one spot: it is ripe as the dome "
-            "flattens and cracks. Cut it; inside it should look like a honeycomb. Then bake with it or feed it."
+            "It is at its top. A dough this stiff makes a dome, of which the sensor sees one spot: it is ripe when the "
+            "dome flattens and cracks. Cut it; inside it should look like a honeycomb. Then bake with it or feed it."
         )
     return "It is at its top: ripe now. Bake with it or feed it; there is no need to wait until it sinks."
 
@@ -132,4 +132,4 @@ def _colder(culture: Culture, cycle: Cycle, here_h: float) -> str:
     if share > 0.75:
         return ""
     half = "about half the time" if share > 0.4 else "less than half the time"
-    return f" At {phrases.degrees(fmean(seen))} it takes long; at {norms.WARM_C:.0f} °C it would take {half}."
+    return f" At {phrases.degrees(fmean(seen))} it takes a long time; at {norms.WARM_C:.0f} °C it would take {half}."

@@ -120,11 +120,11 @@ def _by_age(seen: Seen) -> Iterator[Advice]:
     late = [r for c, r in zip(seen.shown, ratios, strict=True) if seen.now_s - c.fed_at_s < 3.0 * DAY_S]
     early = _false_rise(seen)
     if age.days is not None and days < 2.0:
-        yield Advice(say="Nothing is to be expected on its first day. Keep it at 24 to 27 °C.", guide="young")
+        yield Advice(say="Expect nothing on its first day. Keep it at 24 to 27 °C.", guide="young")
     elif early and days < FALSE_DAYS + 1.0 and (not late or max(late) >= 1.5):
         yield Advice(
-            say="A rise in the first days is mostly not yeast but bacteria of the flour; it may smell, and fall "
-            "silent after. Keep on feeding once a day, and do not bake with it yet.",
+            say="A rise in the first days is mostly not yeast but bacteria of the flour; it may smell, and then go "
+            "quiet. Keep on feeding once a day, and do not bake with it yet.",
             guide="false rise",
         )
     elif age.young and not seen.alive and days >= 3.0:
@@ -186,7 +186,7 @@ def _woken(seen: Seen) -> Iterator[Advice]:
     fed_since = sum(cycle.fed_at_s > latest.time_s for cycle in seen.cycles)
     if latest.what is Noting.REST and fed_since == 0:
         yield Advice(
-            say="It rests in the cold: feed it about once a week, or leave it for longer and take more time to wake "
+            say="It is resting in the cold: feed it about once a week, or leave it longer and allow more time to wake "
             "it. When it comes out, say so: jartide rest JAR --over.",
             guide="fridge",
         )
@@ -227,8 +227,8 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
     ratios = seen.ratios
     if seen.changed is not None:
         yield Advice(
-            say=f"It had a change lately ({seen.changed}): a lag of three or four feedings is usual, slower and lower "
-            "than before. Go on with it, and don't compare it with its rises before the change.",
+            say=f"It had a change lately ({seen.changed}): three or four feedings that are slower and lower are usual. "
+            f"Carry on, and don't compare it with its rises before the change.",
             guide="flour",
         )
     if seen.flagging is not None:
@@ -245,8 +245,8 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
     if usual_gain > 0.3 and ratios[-1] - 1.0 > TOO_HIGH * usual_gain:
         yield Advice(
             say=f"It seems to have risen {ratios[-1]:.1f} times where {usual_gain + 1.0:.1f} is usual: look at the jar "
-            "whether it did. Mist or foam under the sensor, or a jar that was moved, looks like that; wipe the sensor "
-            "and check its empty distance. Little is learnt from such a height.",
+            f"to see if it did. Mist or foam under the sensor, or a jar that was moved, can look like that; wipe the "
+            f"sensor and check its empty distance. Little is learnt from such a height.",
             guide="reading the curve",
         )
     last = seen.shown[-1]
@@ -255,8 +255,8 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
     weak = len(ratios) >= 3 and not any(norms.risen(c, own) for c in seen.shown[-3:])
     if hydration >= norms.FOAM_HYDRATION and weak:
         yield Advice(
-            say="So wet, its height proves nothing. Try a part of it thicker: 10 g with 20 g flour and 20 g water; if "
-            "that doubles within 10 h at 24 °C, it is strong.",
+            say="It is so wet that its height proves nothing. Try some of it thicker: 10 g with 20 g flour and 20 g "
+            "water; if that doubles within 10 h at 24 °C, it is strong.",
             guide="hydration",
         )
     elif weak and seen.alive and seen.flagging is None and not seen.age.young:
@@ -297,16 +297,16 @@ def _lifeless(seen: Seen) -> bool:
 def _no_life(seen: Seen) -> Iterator[Advice]:
     if seen.usual_c < norms.COLD_C or seen.age.cold:
         yield Advice(
-            say=f"Two weeks without a sign of life, but at {phrases.degrees(seen.usual_c)}: find it 24 to 27 °C and "
-            "give it another week before you change anything else.",
+            say=f"Two weeks without a sign of life, but at {phrases.degrees(seen.usual_c)}: move it to 24 to 27 °C and "
+            f"give it another week before you change anything else.",
             guide="young",
         )
         return
     early = ", and the early rise was not yeast" if _false_rise(seen) else ""
     yield Advice(
-        say=f"Two weeks without a sign of life lately{early}: first another flour, wholegrain rye, which carries most "
-        "yeast; after a week without a change other water, as chlorine or chloramine can hold yeast back; after "
-        "another begin again, start over with that flour and that water.",
+        say=f"Two weeks without a sign of life lately{early}: first try another flour, wholegrain rye, which carries "
+        f"the most yeast; if nothing changes in a week, other water, as chlorine or chloramine can hold yeast back; "
+        f"after another week, start over with that flour and that water.",
         guide="young",
     )
 
@@ -321,8 +321,8 @@ def _swings(seen: Seen) -> Iterator[Advice]:
         warm = [fmean(norms.temperatures_of(c)) for c in risen]
         if max(warm) - min(warm) >= 3.0:
             yield Advice(
-                say=f"It is steady; its kitchen swings, from {phrases.degrees(min(warm))} to "
-                f"{phrases.degrees(max(warm))}, and so it takes {phrases.between(min(hours), max(hours))}. The "
+                say=f"The starter is steady; the kitchen swings, from {phrases.degrees(min(warm))} to "
+                f"{phrases.degrees(max(warm))}, so it takes {phrases.between(min(hours), max(hours))}. The "
                 "forecast allows for that: go by its hour.",
                 guide="swings",
             )

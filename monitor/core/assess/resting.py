@@ -15,21 +15,21 @@ def going_in(days: float | None = None) -> Advice:
     if days is not None and days > WEEKLY_DAYS:
         return Advice(
             say=f"For {days:g} days feed it stiff: keep 20 g, add 40 g flour and 20 g water. Let it begin to rise, an "
-            "hour or so, and put it in at about 4 °C, lid loose. Dry a spare too: ripe starter spread thinly, until it "
-            "snaps. When you are back, feed it two or three times before you bake.",
+            f"hour or so, and put it in the fridge at about 4 °C, lid loose. Dry a spare too: ripe starter spread "
+            f"thinly, until it snaps. When you are back, feed it two or three times before you bake.",
             guide="travel",
         )
     if days is not None:
         return Advice(
-            say="Feed it as usual, let it begin to rise, an hour or so, and then put it in at about 4 °C with its lid "
-            f"loose: for {days:g} days it needs nothing more. When you are back, feed it once or twice before you "
-            "bake.",
+            say="Feed it as usual, let it begin to rise, an hour or so, and then put it in the fridge at about 4 °C "
+            f"with its lid loose: for {days:g} days it needs nothing more. When you are back, feed it once or twice "
+            "before you bake.",
             guide="fridge",
         )
     return Advice(
-        say="Feed it, let it begin to rise, an hour or so, and then put it in at about 4 °C with its lid loose. Fed "
-        "about once a week it keeps for good; for longer away feed it stiff, 20 g with 40 g flour and 20 g water, and "
-        "dry a spare.",
+        say="Feed it, let it begin to rise, an hour or so, and then put it in the fridge at about 4 °C with its lid "
+        "loose. Fed about once a week it keeps for good; before a long absence feed it stiff, 20 g with 40 g flour and "
+        "20 g water, and dry a spare.",
         guide="fridge",
     )
 
@@ -38,9 +38,9 @@ def waking(rested_days: float | None) -> Advice:
     """After a rest of so many days; None where nobody knows how long it was."""
     if rested_days is not None and rested_days > LONG_DAYS:
         return Advice(
-            say="After so long a dark liquid on top is hooch and harmless; look well for mould or colours, and throw "
-            "it away if there are any. Else keep 10 to 20 g of it and feed it 1:2:2 at about 24 °C; feed it next at "
-            "its top, or after 24 h if it shows none, for two to four days. Bake when it doubles as it used to.",
+            say="After so long, a dark liquid on top is harmless hooch; look carefully for mould or colours, and throw "
+            "it away if there are any. Otherwise keep 10 to 20 g of it and feed it 1:2:2 at about 24 °C; feed it again "
+            "at its top, or after 24 h if it does not rise, for two to four days. Bake when it doubles as it used to.",
             guide="fridge",
         )
     return Advice(

@@ -1,4 +1,4 @@
-"""A jar unlike its siblings: fed the same at the same hour, and yet slower or lower than chance allows.
+"""A jar unlike the rest of its group: fed the same at the same hour, and yet slower or lower than chance would explain.
 
 Beside `trial`, which compares jars that are meant to differ. Here a group's jars are meant to be alike, and one that is
 not has a reason worth a look: a cold corner, a scale that slipped, a sensor that drifts, a tired culture.
@@ -43,15 +43,15 @@ class Unlike:
         """As a person would say it.
 
         >>> Unlike(jar="shelf-7", measure="hours to its peak", ratio=1.32, batches=3).words
-        'shelf-7 takes 32 % longer to its peak than its siblings, over the last 3 feedings'
+        'shelf-7 takes 32 % longer to its peak than the others, over the last 3 feedings'
         """
         percent = f"{abs(self.ratio - 1.0):.0%}".replace("%", " %")
         if self.measure == "highest rise":
-            what = f"rises {percent} {'higher' if self.ratio > 1.0 else 'less high'} than its siblings"
+            what = f"rises {percent} {'higher' if self.ratio > 1.0 else 'lower'} than the others"
         elif self.ratio > 1.0:
-            what = f"takes {percent} longer to its peak than its siblings"
+            what = f"takes {percent} longer to its peak than the others"
         else:
-            what = f"is at its peak {percent} sooner than its siblings"
+            what = f"is at its peak {percent} sooner than the others"
         return f"{self.jar} {what}, " + (f"over the last {self.batches} feedings" if self.batches > 1 else "this time")
 
 

@@ -57,8 +57,8 @@ def milder(culture: Culture) -> Advice:
     say, peak_h = _next(culture, *MILD)
     return Advice(
         say=f"For milder bread feed more often and keep less: {say}, and use it at its top, about "
-        f"{phrases.hours(peak_h)} later, not after. Bakers differ on the rest; a shorter rise of the dough does as "
-        "much.",
+        f"{phrases.hours(peak_h)} later, not after. Bakers differ on the rest; a shorter rise of the dough helps as "
+        f"much.",
         guide="mild",
     )
 

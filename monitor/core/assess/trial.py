@@ -150,8 +150,8 @@ def _unlike(cycles: Mapping[str, Sequence[Cycle]]) -> Iterator[str]:
         apart = max(abs(a.shape - b.shape), abs(a.ln_hydration - b.ln_hydration))
         if apart > UNLIKE_LN and a.ratio and b.ratio:
             yield (
-                f"{one} was fed {a.ratio} and {other} {b.ratio}, which alone makes them differ in their hours: that "
-                "is allowed for as well as can be; feed them alike to know"
+                f"{one} was fed {a.ratio} and {other} {b.ratio}, which alone makes them differ in their hours: that is "
+                f"allowed for as far as possible; feed them alike to be sure"
             )
         warm = [_mean_c(cycles[jar]) for jar in (one, other)]
         if abs(warm[0] - warm[1]) > 1.0:
@@ -186,7 +186,7 @@ def _undoubled(jar: str, cycles: Sequence[Cycle]) -> str | None:
     doubled = sum(hours > 0.0 for hours in known)
     if doubled == len(known):
         return None
-    return f"{jar} doubled in {doubled} of its {len(known)} cycles; hours doubled are those of these cycles"
+    return f"{jar} doubled in {doubled} of its {len(known)} cycles; hours doubled are from those cycles"
 
 
 def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
@@ -279,7 +279,7 @@ def _verdict(values: Mapping[str, Mapping[str, Sequence[float]]], comparisons: S
     found = [one for one in comparisons if one.differs]
     late = f" ({', '.join(short)}: too few cycles)" if short else ""
     if not found:
-        return f"It cannot be told yet: nothing here is more than noise{late}. {EXPECT}"
+        return f"Too early to say: nothing here is more than noise{late}. {EXPECT}"
     said = [words for measure in MEASURES for words in _plainly(measure, found, values)]
     higher = any(one.measure == "rise_ratio" for one in found)
     return "; ".join(said) + f"{late}." + (" Higher is not stronger, and lower is not weaker." if higher else "")

@@ -168,20 +168,20 @@ def _verdict(
     if age.dried and doubled < LAST:
         return (
             "not yet",
-            f"Woken from dried flakes it counts as young until it has doubled {LAST} times ({doubled} so far).",
+            f"Woken from dried flakes, it counts as young until it has doubled {LAST} times ({doubled} so far).",
         )
     if not shown:
         if waiting:
-            return "not yet", "No whole rise was seen yet; it is on its way, see below."
-        why = ", as a cycle with a rest in the cold shows none" if rested else ""
-        return "not yet", young or f"No whole rise was seen yet{why}; feed it and let it rise."
+            return "not yet", "No complete rise has been seen yet; one is on its way, see below."
+        why = ", as a cycle with a rest in the cold does not count" if rested else ""
+        return "not yet", young or f"No complete rise has been seen yet{why}; feed it and let it rise."
     if not rose(shown[-1]):
         if young is not None:
             return "not yet", young
         if waiting:
             return (
                 "no",
-                "It did not rise at all in its last whole cycle; let the one that is under way show what it can.",
+                "It did not rise at all in its last complete cycle; wait and see what the present one does.",
             )
         return "no", "It did not rise at all after its last feeding; feed it and see it rise first."
     last, own = shown[-LAST:], norms.own_rise(ratios)
@@ -192,14 +192,17 @@ def _verdict(
     if _foam(last):
         return (
             "not yet",
-            f"So wet, height cannot judge it: it holds little gas, and {said} times proves nothing.",
+            f"It is too wet to judge by height: it holds little gas, and {said} times proves nothing.",
         )
     if ratios[-1] < norms.LEAST_RISE:
-        return "no", f"It last rose only {ratios[-1]:.2f} times; that lifts no bread. Feed it and see it rise first."
+        return (
+            "no",
+            f"It last rose only {ratios[-1]:.2f} times, too little to lift bread. Feed it and see it rise first.",
+        )
     if age.old and not age.dried and all(high) and len(last) < LAST:
         return "yes", (
-            f"It is an old starter and rose {said} times: if it bakes as it always has, bake with it. Figures of its "
-            f"own come after {LAST} cycles."
+            f"It is an old starter and rose {said} times: if it bakes as it always has, bake with it. Its own figures "
+            f"come after {LAST} cycles."
         )
     if len(last) < LAST:
         return "not yet", f"It rose {said} times in {len(last)} of the {LAST} cycles that are needed to be sure."
@@ -208,8 +211,8 @@ def _verdict(
         return "not yet", f"It {bar} in {sum(high)} of the last {LAST} cycles (it rose {said} times)."
     if age.perhaps_young:
         return "not yet", (
-            f"It rose {said} times, but it has been watched for {_days(age.watched_days)} only, and early gas is "
-            "mostly not yeast. If it is an old one, say so: jartide begun JAR old."
+            f"It rose {said} times, but it has only been watched for {_days(age.watched_days)} so far, and early gas "
+            f"is mostly not yeast. If it is an old one, say so: jartide begun JAR old."
         )
     if flagging is not None:
         return "not yet", f"It rose {said} times in its last {LAST} cycles, but it is flagging."
@@ -241,7 +244,7 @@ def _too_young(age: Age) -> str | None:
     if age.days is None or age.days >= NEVER_DAYS:
         return None
     return (
-        f"It is {_days(age.days)} old: the gas of the first week is mostly not yeast, however high it lifts. Keep on "
+        f"It is {_days(age.days)} old: gas in the first week is mostly not yeast, however high it rises. Keep on "
         f"feeding; it is worth judging from day {NEVER_DAYS:.0f} to {SURE_DAYS:.0f} on."
     )
 

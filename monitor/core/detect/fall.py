@@ -1,10 +1,9 @@
 """WHERE the start of the fall is decided: `judge` says at each closed bin of 5 min whether it has begun, and if not,
 why not yet. Called by `rise_and_fall.py`, which makes the events; `jartide replay --explain` prints the verdicts.
 
-The evidence is the change-point scan's z (`change_point.py`). It must reach FALL_Z (or less,
-once earlier cycles say that the fall is due: `memory.py`), and no gate may hold it back: gas
-that feigns a fall to an echo, a sag on the way up, a step that is just being looked at, a silence in which it may have
-been fed.
+The evidence is the change-point scan's z (`change_point.py`). It must reach FALL_Z (or less, once earlier cycles say
+that the fall is due: `memory.py`), and no gate may hold it back: gas that feigns a fall to an echo, a sag on the way
+up, a step that is just being looked at, a silence in which it may have been fed.
 """
 
 from __future__ import annotations

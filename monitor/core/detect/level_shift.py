@@ -62,7 +62,7 @@ LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a ha
 RISEN_MM = 4.0  # above the starting level: more than lid and mist do
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
 PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
-QUESTION = "The level dropped and nothing explains it: fed, stirred down, or took some?"
+QUESTION = "The level dropped. Did you feed it, stir it down or take some?"
 
 
 class Cause(StrEnum):

@@ -1,5 +1,5 @@
-"""What earlier cycles of the starter say of the running one: that its top is probably past, and how much drop the scan
-has to show before the fall is believed.
+"""What earlier cycles of the starter say about the present one: whether its top is probably past, and how large a drop
+the scan must show before the fall is believed.
 
 Memory acts in this one place, and only so: it lets the first `peak_reached` come when the top is more likely past than
 not, and it lowers the z that the scan must reach (`fall.py`), never replaces it. Nothing learnt: nothing said. A cycle

@@ -165,7 +165,7 @@ def _grams(state: DetectorState, item: Fed) -> None:
     assert cycle is not None
     cycle.told = cycle.sure = True
     state.curve_filter = None  # its dilution is known now
-    for name in GRAMS:  # what is told again in part completes what was told
+    for name in GRAMS:  # a second, partial report completes the first
         if getattr(item, name) is not None:
             setattr(cycle, name, getattr(item, name))
 

@@ -1,4 +1,5 @@
-"""All that is remembered of one jar, as one value that `step.py` owns and changes, and its way to JSON and back.
+"""Everything remembered about one jar, as one value that `step.py` owns and changes, and its conversion to JSON and
+back.
 
 The parts are defined where they are used; nothing is decided here. Floats go through JSON unchanged, so that a restored
 jar behaves bit for bit as the one that the snapshot was taken of.

@@ -1,4 +1,4 @@
-"""Which events still hold, after later reports have superseded some of them, and what was seen and was none.
+"""Which events still hold after later reports have superseded some of them, and which never happened.
 
 Events never change: one that makes earlier ones wrong names them in `replaces` (`reports.py`). Used by whatever shows
 or counts past events. What the person says was none (a feeding, a lid, an absence, a rest) is told to the state before

@@ -1,5 +1,5 @@
-"""A feeding that was no jump is seen only by what follows: the level rises again after its fall, or went down during a
-silence and rises since. Where it hides in the bins, and whether there was one.
+"""A feeding that caused no jump shows only in what follows: the level rises again after its fall, or went down during a
+silence and has been rising since. This module decides whether there was one, and where in the bins.
 
 Asked by `rise_and_fall.py` (which opens the cycle) and `fall.py`.
 """

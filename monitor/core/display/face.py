@@ -172,7 +172,7 @@ class _Words:
         lid_s = self.state.lid_off_since_s
         if lid_s is not None and self.now_s - lid_s > LID_OFF_S and look not in (Look.THROW_AWAY, Look.ASK):
             words = f"Lid off since {self.at(lid_s)}"
-            return words, "Put it back on, loosely: nothing is measured without it.", words.lower(), "lid off"
+            return words, "Put it back on, loosely: nothing can be measured without it.", words.lower(), "lid off"
         match look:
             case Look.THROW_AWAY:
                 return "It belongs in the bin", "", "belongs in the bin, by what was noted", "bin"
@@ -194,13 +194,13 @@ class _Words:
             case Look.RESTING:
                 return self._resting()
             case Look.AWAY:
-                return "No jar under the sensor", "Put it back and the watch goes on.", "no jar there", "–"
+                return "No jar under the sensor", "Put it back, and watching continues.", "no jar there", "–"
             case Look.NEW:
                 return "Waiting for the first reading", "", "waiting for the first reading", "new"
             case Look.WATCHING:
                 return (
-                    "Feed it or tap Fed, and counting begins",
-                    "Its rise and a forecast are shown from its next feeding on.",
+                    "Feed it or tap Fed to start",
+                    "Its rise and a forecast will be shown from its next feeding.",
                     "feed it to begin",
                     "new",
                 )
@@ -212,7 +212,7 @@ class _Words:
         if len(self.grams) == 3 and None not in self.grams:
             keep, flour, water = (self.show.weight(g) for g in self.grams if g is not None)
             return f"Keep {keep}, add {flour} flour and {water} water", "", since, "now"
-        return "It has begun to sink and is hungry", "", since, "now"
+        return "It is hungry: it has begun to sink", "", since, "now"
 
     def _peak(self) -> tuple[str, str, str, str]:
         if self.fall is None:
@@ -224,7 +224,7 @@ class _Words:
     def _ahead(self, look: Look) -> tuple[str, str, str, str]:
         if self.peak is None:
             headline = "Just fed" if look is Look.SETTLING else "No forecast yet"
-            return headline, "When its peak will come is worked out from its rise.", "no forecast yet", "–"
+            return headline, "The peak can be predicted once it rises.", "no forecast yet", "–"
         when = self.about(self.peak.likely_s)
         detail = f"{self.range(self.peak)}." if self.peak.latest_s - self.now_s >= FRESH_S else ""
         if look is Look.SETTLING and self.state.cycle is not None:
@@ -239,7 +239,7 @@ class _Words:
         if self.state.stage in (Stage.SETTLING, Stage.RISING) and (risen := self.risen()):
             parts.append(f"It was rising, {risen}." if self.state.stage is Stage.RISING else "It had just been fed.")
         if self.peak is not None:
-            parts.append(f"By its past rises the peak comes {self.about(self.peak.likely_s)}.")
+            parts.append(f"Going by its past rises, the peak comes {self.about(self.peak.likely_s)}.")
         return "Look at the jar yourself", " ".join(parts), f"last heard {heard}", "silent"
 
     def _sinking(self) -> tuple[str, str, str, str]:
@@ -252,14 +252,14 @@ class _Words:
 
     def _flat(self) -> tuple[str, str, str, str]:
         warm_c = self.state.temperature_c
-        warm = "" if warm_c is None else f" It stands at {self.show.temperature(warm_c)}."
-        detail = f"No rise was seen when one was due.{warm} Warmer, or fed again, it may still come."
-        return "Is it warm enough, was it fed?", detail, "no rise when one was due", "flat"
+        warm = "" if warm_c is None else f" It is at {self.show.temperature(warm_c)}."
+        detail = f"No rise was seen when one was due.{warm} In a warmer place, or fed again, it may still rise."
+        return "Is it warm enough? Was it fed?", detail, "no rise when one was due", "flat"
 
     def _resting(self) -> tuple[str, str, str, str]:
         risen, warm_c = self.risen(), self.state.temperature_c
         parts = [part for part in (risen, None if warm_c is None else self.show.temperature(warm_c)) if part]
-        return "Asleep in the cold", "Fed about once a week it keeps well.", ", ".join(parts) or "resting", "rests"
+        return "Asleep in the cold", "It keeps well if fed about once a week.", ", ".join(parts) or "resting", "rests"
 
 
 def _fed_grams(cycle: Cycle, show: Display) -> str:

@@ -81,7 +81,7 @@ def day_of(text: str) -> int:
         for guess in range(int(365.2425 * (year - 1970)) - 2, int(365.2425 * (year - 1970)) + 369):
             if date_of(guess) == (year, month, day):
                 return guess
-    raise UnknownDay(f"{text!r} is no date like 2026-03-07")
+    raise UnknownDay(f"{text!r} is not a date like 2026-03-07")
 
 
 def first_at(day: int, minute: int, offset_s: Offset) -> float:

@@ -65,7 +65,7 @@ _WORDS: dict[str, str] = {
     Refusal.NOT_A_NUMBER: "{} is not a number",
     Refusal.NOT_FINITE: "{} is not finite",
     Refusal.OUT_OF_RANGE: "{} is out of range",
-    Refusal.BEYOND_A_SENSOR: "beyond what a sensor can give",
+    Refusal.BEYOND_A_SENSOR: "more than any sensor can measure",
     Refusal.NOT_A_NAME: "{} is not a name",
     Refusal.NOT_A_TOKEN: "{} is not a token",
     Refusal.NOT_WHOLE: "{} is not a whole number",
@@ -76,7 +76,7 @@ _WORDS: dict[str, str] = {
     Refusal.UNKNOWN_TOPIC: "topic not configured",
     Refusal.FAR_AHEAD: "time far ahead of the others",
     Refusal.FAR_OFF: "time far from the others",
-    Refusal.TOLD_TOO_LATE: "a feeding told for a time after the run",
+    Refusal.TOLD_TOO_LATE: "a feeding reported for a time after the run",
     Refusal.BAD_ROW: "not a reading",
     Refusal.LOST: "lost while the store could not be written",
 }

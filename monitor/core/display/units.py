@@ -25,7 +25,7 @@ FORECAST_STEP_S = 300.0  # no forecast is known to less
 NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 
 STAGE_WORDS = {
-    Stage.UNKNOWN: "watched, and counted from its next feeding on",
+    Stage.UNKNOWN: "watched; counting starts at its next feeding",
     Stage.SETTLING: "settling after the feeding",
     Stage.RISING: "rising",
     Stage.PEAKED: "at its peak",
@@ -187,13 +187,13 @@ def _plain(number: float, digits: int) -> str:
 
 # what temperature sensors and their libraries say where nothing was measured (DS18B20 data sheet; common libraries)
 FAULT_CODES_C = {
-    -127.0: "a library says so where no sensor answers; look at its wires and its pull-up resistor",
-    127.94: "a library says so where the line is cut; look at its wires",
+    -127.0: "libraries give this value when no sensor answers; check its wires and pull-up resistor",
+    127.94: "libraries give this value when the line is cut; check its wires",
 }
 # what the state of a jar says of its sensor: (since when, what is wrong, what to do)
 SENSOR_TROUBLES = (
     ("silent_since_s", "no reading", "check its power, its cable or network"),
-    ("stuck_since_s", "the sensor has said the very same value", "take its power away for a moment"),
+    ("stuck_since_s", "the sensor has sent exactly the same value", "unplug it for a moment"),
     ("lid_off_since_s", "the lid is off", "put it back on, loosely"),
 )
 
@@ -218,8 +218,8 @@ def _refused_because(sent_c: float) -> str:
     if sent_c in FAULT_CODES_C:
         return FAULT_CODES_C[sent_c]
     if sent_c in (0.0, 85.0):
-        return "a sensor says so that has not measured yet; look at its power, its wires and its pull-up resistor"
-    return "no kitchen is that; look at its wires, and at what the firmware sends (degrees Celsius are wanted)"
+        return "a sensor gives this value before it has measured; check its power, wires and pull-up resistor"
+    return "no kitchen is that hot or cold; check its wires, and what the firmware sends (it must be degrees Celsius)"
 
 
 def firmware_troubles(state: JarState) -> list[str]:
@@ -233,10 +233,10 @@ def firmware_troubles(state: JarState) -> list[str]:
             "the temperatures look like degrees Fahrenheit, so none is used: have the firmware send degrees Celsius"
         )
     elif state.refused_c is not None:
-        found.append(f"the temperature {state.refused_c:g} is refused: {_refused_because(state.refused_c)}")
+        found.append(f"the temperature {state.refused_c:g} is rejected: {_refused_because(state.refused_c)}")
     if state.rounds_to_mm is not None:
         found.append(
-            f"the sensor or its firmware rounds to {state.rounds_to_mm:.0f} mm, so rise and fall are known late: "
-            "have it send tenths of a millimetre"
+            f"the sensor or its firmware rounds to {state.rounds_to_mm:.0f} mm, so rise and fall are seen late: have "
+            f"it send tenths of a millimetre"
         )
     return found

@@ -42,7 +42,7 @@ def next_notice(
     fed_now = [notice.due_s for notice in sent if notice.kind == Kind.FEED_NOW]
     if fed_now:
         again_s = max(fed_now) + settings.repeat_h * H_S
-        return ComingNotice(title="Feed now, again", at_s=max(again_s, snoozed_s), certainty="at")
+        return ComingNotice(title="Feed now (repeated)", at_s=max(again_s, snoozed_s), certainty="at")
     fall = state.forecast.fall_at if state.forecast is not None else None
     if fall is not None and Kind.FEED_NOW not in settings.leave_out:
         return ComingNotice(title="Feed now", at_s=max(fall.likely_s, now_s, snoozed_s), certainty="about")

@@ -62,7 +62,7 @@ def rise(m: Subject) -> str:
     mean_c = _mean_c(cycle)
     warm = f", at {m.display.temperature(mean_c)} on average" if mean_c is not None else ""
     if cycle.peak_ratio is None:
-        return f"It was highest about {m.at(cycle.peak_at_s)}; by how much it rose is not known{warm}."
+        return f"It was highest about {m.at(cycle.peak_at_s)}; how far it rose is not known{warm}."
     took = f", {duration(cycle.peak_at_s - cycle.fed_at_s)} after the feeding" if m.fed_known else ""
     high = f"It rose to {times(cycle.peak_ratio)} its starting volume"
     return f"{high}, highest about {m.at(cycle.peak_at_s)}{took}{warm}."
@@ -112,12 +112,12 @@ def doubts(m: Subject, act: str) -> str:
     """What makes the readings uncertain, if anything, and that a look at the jar should come first."""
     found = []
     if m.state.level is not None and (m.state.level.rise_ratio_sd or 0.0) > UNSURE_RATIO:
-        found.append("the readings scatter a good deal")
+        found.append("the readings scatter a lot")
     if m.state.last_reading_s is not None and m.now_s - m.state.last_reading_s > OLD_READING_S:
         found.append(f"the last reading is {m.ago(m.state.last_reading_s)} old")
     if m.jar.sensor == "ultrasonic" and m.jar.venting != "open":
-        found.append("under a lid the starter's own gas makes an ultrasonic sensor read too far, as if it sank")
-    return f"Not quite certain: {'; '.join(found)}. Look at the jar before you {act}." if found else ""
+        found.append("under a lid, the starter's gas makes an ultrasonic sensor read too far, as if the starter sank")
+    return f"Not certain: {'; '.join(found)}. Look at the jar before you {act}." if found else ""
 
 
 def top_of(jar: JarSettings) -> tuple[float, str]:

@@ -30,7 +30,7 @@ from monitor.core.notify.phrases import (
 from monitor.core.plan import feeding
 from monitor.values import H_S, Feeding, Noting, Stage
 
-STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start afresh."
+STREAKS = "If you see mould, or pink, orange or black streaks, throw it all away and start again."
 LOOSE_LID = "Never seal the jar: the gas has to get out."
 
 Words: TypeAlias = tuple[str, list[str]]  # title, sentences ("" is left out)
@@ -49,7 +49,7 @@ def _feed_now(m: Subject) -> Words:
     return title, [
         f"The starter in {m.name} began to sink about {m.at(began_s)}, {m.ago(began_s)} ago.",
         rise(m),
-        "It has eaten what it had: feed it now.",
+        "It has used up its food: feed it now.",
         as_last_time(m),
         doubts(m, "feed it"),
     ]
@@ -63,18 +63,18 @@ def _not_yet(m: Subject) -> str:
     day = growing.day_number(age.days)
     if age.days < NEVER_DAYS:
         return f"It is in its first week (day {day}): such gas is mostly not yeast, so don't bake with it yet."
-    return f"It is young (day {day}): bake with it once three rises in a row have doubled alike."
+    return f"It is young (day {day}): bake with it once three rises in a row have each doubled."
 
 
 def _at_peak(m: Subject) -> Words:
     young = _not_yet(m)
     return f"{m.name} is at its peak{' now' if m.repeat else ''}", [
-        "It had climbed on after the last message; this is its top." if m.repeat else "",
+        "It kept climbing after the last message; this is its top." if m.repeat else "",
         rise(m),
         young or "This is the time to bake with it, or to feed it for the next round.",
         "Feed it for the next round." if young else "",
         doubts(m, "bake"),
-        "Raw flour and dough are not for tasting.",
+        "Don't taste raw flour or dough.",
     ]
 
 
@@ -96,7 +96,7 @@ def _overdue(m: Subject) -> Words:
     if hooch:
         seen = f"You noted liquid on top at {m.at(max(hooch))}: the starter is hungry."
     elif m.state.stage in (Stage.RISING, Stage.PEAKED):
-        seen = "No sinking has been seen yet."
+        seen = "It has not begun to sink yet."
     else:
         seen = "No rise and fall has been seen."
     return f"{m.name} is due for a feeding", [
@@ -106,7 +106,7 @@ def _overdue(m: Subject) -> Words:
         seen,
         rise(m) or height(m),
         "" if m.cycle.peak_at_s is not None else warmth(m),
-        "Have a look, and feed it unless it is still climbing.",
+        "Have a look: unless it is still climbing, feed it.",
         as_last_time(m),
         STREAKS,
         doubts(m, "feed it"),
@@ -118,11 +118,11 @@ def _stays_flat(m: Subject) -> Words:
     warm = f"{m.display.temperature(24)} to {m.display.temperature(28)}"
     young = age_of([m.cycle], m.noted, m.now_s).young
     return f"{m.name} is not rising", [
-        f"The starter in {m.name}{since} has not begun to rise by the latest hour that was to be expected.",
+        f"The starter in {m.name}{since} should have begun to rise by now, but has not.",
         height(m),
         warmth(m),
-        "It is young: a rise on days 2 to 4 is mostly not yeast, and a pause of days or weeks after it is normal. Go "
-        "on feeding once a day."
+        "It is young: a rise on days 2 to 4 is mostly not yeast, and a pause of days or weeks afterwards is normal. Go "
+        "on feeding it once a day."
         if young
         else "",
         f"Move it somewhere warmer ({warm} suits it) and give it time.",
@@ -137,15 +137,15 @@ def _sensor_silent(m: Subject) -> Words:
     if since_s is not None:
         title, what = (
             f"No readings from {m.name}",
-            f"Nothing has come from the sensor on {m.name} since {m.at(since_s)}.",
+            f"The sensor has sent nothing about {m.name} since {m.at(since_s)}.",
         )
     else:
         assert stuck_s is not None
         title = f"The sensor on {m.name} seems stuck"
-        what = f"The sensor on {m.name} has read the very same value since {m.at(stuck_s)}."
+        what = f"The sensor on {m.name} has sent exactly the same value since {m.at(stuck_s)}."
     return title, [
         what,
-        "Until it is back nobody watches this jar: look at it yourself.",
+        "Until it is back, this jar is not watched: look at it yourself.",
         fed(m),
         "Check its power, its cable or network, and that the sensor's window is clean and dry.",
     ]
@@ -154,8 +154,8 @@ def _sensor_silent(m: Subject) -> Words:
 def _wrong_unit(m: Subject) -> Words:
     distances, temperatures = m.state.distance_unit is not None, m.state.temperature_unit is not None
     parts = ["distances"] * distances + ["temperatures"] * temperatures
-    lost = "nothing is known of its level" if distances else "warmth does not count in any forecast"
-    return f"The {' and '.join(parts)} of {m.name} are in another unit", [
+    lost = "its level is unknown" if distances else "forecasts cannot allow for warmth"
+    return f"The {' and '.join(parts)} of {m.name} are in the wrong unit", [
         *(f"{trouble[:1].upper()}{trouble[1:]}." for trouble in firmware_troubles(m.state)),
         f"Until then {lost}.",
     ]
@@ -164,8 +164,8 @@ def _wrong_unit(m: Subject) -> Words:
 def _sensor_back(m: Subject) -> Words:
     known = m.state.stage not in (Stage.UNKNOWN, Stage.AWAY)
     return f"Readings from {m.name} again", [
-        f"The sensor on {m.name} reads again.",
-        f"The latest reading is from {m.at(m.state.last_reading_s)}." if m.state.last_reading_s is not None else "",
+        f"The sensor on {m.name} is back.",
+        f"The last reading is from {m.at(m.state.last_reading_s)}." if m.state.last_reading_s is not None else "",
         f"The starter is {STAGE_WORDS[m.state.stage]}." if known else "",
         height(m),
     ]
@@ -184,8 +184,8 @@ def _near_rim(m: Subject) -> Words:
         f"The starter in {m.name} is {m.display.length(left_mm)} below {name}{pace}.",
         height(m),
         warmth_now(m),
-        "Put the jar on a plate, and stir it down or take half of it out.",
-        "Leave the lid loose. " + LOOSE_LID + " Next time fill the jar to a third at most.",
+        "Put the jar on a plate, and stir the starter down or take half of it out.",
+        "Leave the lid loose. " + LOOSE_LID + " Next time, fill the jar no more than a third.",
     ]
 
 
@@ -214,7 +214,7 @@ def _for_the_cold(m: Subject) -> str:
     grams = made.feeding.grams
     assert grams is not None
     keep, flour, water = map(m.display.weight, grams)
-    return f"Fed at its top and kept this cold, {keep} of starter to {flour} of flour and {water} of water suits it."
+    return f"Kept this cold and fed at its top, it needs {keep} of starter to {flour} of flour and {water} of water."
 
 
 def _feeding_question(m: Subject) -> Words:
@@ -222,13 +222,14 @@ def _feeding_question(m: Subject) -> Words:
     if m.state.cycle is not None and m.state.cycle.about_s is not None:
         first, last = (m.at(time_s) for time_s in m.state.cycle.about_s)
         return f"When was {m.name} fed?", [
-            f"The starter in {m.name} rises afresh, so it was fed between {first} and {last}; nothing shows just when.",
-            "Say when with `jartide fed` and its --at, or with a tap on the page.",
+            f"The starter in {m.name} is rising again, so it was fed between {first} and {last}; the readings don't "
+            f"show exactly when.",
+            "Say when: tap on the page, or use `jartide fed` with --at.",
         ]
     return f"Was {m.name} fed?", [
-        f"The level in {m.name} dropped{when} and nothing explains it.",
+        f"The level in {m.name} dropped{when}, and the readings don't show why.",
         "Did you feed it, stir it down, or take some out?",
-        "Say which with `jartide fed`, or `jartide note` with stirred or taken; until then nothing is learnt from it.",
+        "Answer with `jartide fed`, or `jartide note` with stirred or taken; until then nothing is learnt from it.",
     ]
 
 
@@ -238,7 +239,7 @@ def _rest_reminder(m: Subject) -> Words:
         f"The starter in {m.name} is resting.",
         f"It was last fed at {m.at(m.cycle.fed_at_s)}." if m.fed_known else "",
         warmth_now(m),
-        "A resting starter keeps well when it is fed about once a week.",
+        "A resting starter keeps well if it is fed about once a week.",
         STREAKS,
         LOOSE_LID,
     ]
@@ -259,10 +260,10 @@ def _throw_away(m: Subject) -> Words:
     assert note is not None
     when = m.at(note.time_s)
     noted = f"You noted mould or coloured streaks in {m.name} at {when}."
-    read = f"You wrote {quoted(note)} of {m.name} at {when}. If that is not so, take the note back."
+    read = f"You wrote {quoted(note)} about {m.name} at {when}. If that is not so, take the note back."
     return f"Throw {m.name} away", [
         noted if note.what is Noting.MOULD else read,
-        "Throw all of it away; do not feed it, bake with it, taste it or scrape off the top.",
+        "Throw all of it away. Do not feed it, bake with it, taste it or scrape off the top.",
         "Wash the jar and the lid hot before you begin a new starter.",
         "No height or temperature that a sensor reads can tell you that a starter is safe.",
     ]
@@ -280,9 +281,12 @@ _WORDS: dict[str, Callable[[Subject], Words]] = {
     "near_rim": _near_rim,
     "too_cold": _too(
         "cold",
-        "It will take much longer than usual: find it a warmer place, or be patient, and don't feed it before its top.",
+        "It will take much longer than usual: move it somewhere warmer or be patient, and don't feed it before its "
+        "top.",
     ),
-    "too_hot": _too("hot", "Starters differ in such heat: it may race, turn sour or weaken. Find it a cooler place."),
+    "too_hot": _too(
+        "hot", "Starters react differently to such heat: it may race, turn sour or weaken. Move it somewhere cooler."
+    ),
     "feeding_question": _feeding_question,
     "growing": _growing,
     "rest_reminder": _rest_reminder,

@@ -150,7 +150,7 @@ def _anyway(wish: Wish) -> Iterator[Scored]:
             0.1 + sinking_h / 24.0,
             _instead(
                 grams,
-                f"{own}{_says(grams)} and feed every {phrases.hours(wish.target_h)} all the same",
+                f"{own}{_says(grams)} and feed every {phrases.hours(wish.target_h)} anyway",
                 fall_h,
                 f"It will have been sinking for about {phrases.hours(sinking_h)} by then, and that is fine.{sourer}",
             ),
@@ -176,8 +176,7 @@ def _more_feedings(wish: Wish) -> Iterator[Scored]:
                     grams,
                     f"feed it {often}, every {phrases.hours(each_h)}: {_says(grams)} each time",
                     hours.fall,
-                    f"It begins to sink after about {phrases.hours(hours.fall[1])}, so each feeding comes in good "
-                    "time.",
+                    f"It begins to sink after about {phrases.hours(hours.fall[1])}, so every feeding comes in time.",
                     times=times,
                 ),
             )
@@ -203,7 +202,7 @@ def _place(wish: Wish) -> Iterator[Scored]:
     settable = [(one, place) for one in found for place in wish.limits.places if _can_hold(place, one[1])]
     if settable:
         (cost, place_c, grams, hours), place = min(settable, key=lambda one: one[0][0])
-        do = f"set the {place.name} to {phrases.degrees(place_c)}, stand it there, and {_says(grams)}"
+        do = f"set the {place.name} to {phrases.degrees(place_c)}, put the jar there, and {_says(grams)}"
         because = f"There it begins to sink about {phrases.hours(hours.fall[1])} after the feeding."
         yield 0.0, _instead(grams, do, hours.fall, because, place_c=place_c)  # a turn of a knob: before all else
         return
@@ -242,8 +241,8 @@ def _warmest(wish: Wish, parts: float) -> Iterator[Scored]:
             grams,
             f"find it a warmer place, at up to {phrases.degrees(place_c)}, and {_says(grams)}",
             there_h,
-            f"That is the soonest that it can be: it begins to sink about {phrases.hours(there_h[1])} after the "
-            f"feeding in place of {phrases.hours(here_h[1])}.",
+            f"That is the soonest possible: it begins to sink about {phrases.hours(there_h[1])} after the feeding "
+            f"instead of {phrases.hours(here_h[1])}.",
             place_c=place_c,
         ),
     )
@@ -307,7 +306,7 @@ def _stiffer(wish: Wish) -> Iterator[Scored]:
             grams,
             f"make it stiffer: {_says(grams)}",
             hours.fall,
-            f"A stiff dough is slower: about {phrases.hours(hours.fall[1])} in place of {phrases.hours(soft_h)}.",
+            f"A stiff dough is slower: about {phrases.hours(hours.fall[1])} instead of {phrases.hours(soft_h)}.",
         ),
     )
 
@@ -318,10 +317,10 @@ def _away(wish: Wish) -> Instead:
     hours = hours_of(wish.culture, (FRIDGE_C,), 4.0, 0.5, wish.limits.flour)
     return _instead(
         grams,
-        f"for {phrases.hours(wish.target_h)} {_says(grams)}: so stiff it keeps. Let it begin to rise, about an hour, "
-        "and stand it in the fridge, at about 4 °C, lid loose",
+        f"for {phrases.hours(wish.target_h)} {_says(grams)}: this stiff, it keeps. Let it begin to rise, for about an "
+        f"hour, and put it in the fridge, at about 4 °C, lid loose",
         hours.fall,
-        "It may sink there, and need not be fed until you are back; then feed it two or three times before you bake. "
+        "It may sink there, and needs no feeding until you are back; then feed it two or three times before you bake. "
         "Dry a spare too. (Say how long it rests: jartide rest JAR --days.)",
         place_c=FRIDGE_C,
     )
@@ -346,10 +345,10 @@ def _fridge(wish: Wish) -> Iterator[Scored]:
         0.9 + 0.3 * _distance(wish, parts),
         _instead(
             grams,
-            f"{_says(grams)}, let it rise to its top, about {phrases.hours(peak_h)}, then stand it in the fridge "
-            "until you feed it",
+            f"{_says(grams)}, let it rise to its top, about {phrases.hours(peak_h)}, then keep it in the fridge until "
+            f"you feed it",
             fall_h,
-            "In the cold it hardly goes on and keeps for days; it may sink a little there, and that is fine.",
+            "In the cold it hardly moves and keeps for days; it may sink a little, and that is fine.",
             place_c=FRIDGE_C,
         ),
     )

@@ -27,7 +27,7 @@ def change_over(
     them must be given, else ValueError. The first is made at `start_s`, each next when it is ripe and its baker awake.
     """
     if limits.flour is None and limits.hydration is None:
-        raise ValueError("hydration_pct, or another flour: say what it is to be changed over to")
+        raise ValueError("hydration_pct, or another flour: say what to change to")
     was = culture.last_hydration or 1.0
     wet = limits.hydration or was
     parts = ((culture.last_dilution or dilutions.USUAL_DILUTION) - 1.0) / (1.0 + was)
@@ -81,11 +81,11 @@ def _plan(culture: Culture, grams: Grams, hours: Hours, limits: Limits, left: fl
 
 def _because(culture: Culture, limits: Limits, plans: list[FeedPlan]) -> str:
     lag = (
-        "It is slower, and maybe lower, for three or four feedings, and gets a height and hours of its own: that is no "
-        "flagging, so don't compare them with those before."
+        "For three or four feedings it is slower, and perhaps lower, and then finds its own height and hours: that is "
+        "not flagging, so don't compare them with those before."
     )
     if limits.flour is None:
-        return f"As wet as you want it after one feeding. {lag}"
+        return f"One feeding makes it as wet as you want. {lag}"
     shares = ", then ".join(_percent(_left(plans[: i + 1])) for i in range(len(plans)))
     before = (culture.last_flour or "").lower()
     coarse = any(word in before for word in COARSE) and not any(word in limits.flour.lower() for word in COARSE)

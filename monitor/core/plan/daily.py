@@ -55,12 +55,12 @@ def once_a_day(
 def _because(made: FeedPlan, sinking_h: float, topped: bool) -> str:
     top = f"It is ripe after about {phrases.hours(made.hours_to_peak[1])}"
     if not topped:
-        return f"{top}, so a day later it is not there yet: wait for it, and don't feed it before."
+        return f"{top}, so a day later it is not ripe yet: wait for it, and don't feed it before."
     if sinking_h < 1.0:
         return f"{top} and begins to sink just about when you feed it again."
     said = f"{top}, and a day later it will have been sinking for about {phrases.hours(sinking_h)}"
     if sinking_h > SINKING_FINE_H:
-        return f"{said}: longer than is good for it, day after day."
+        return f"{said}: longer than is good for it every day."
     return f"{said}, {'which makes it a little sourer' if sinking_h > 9.0 else 'and that is fine'}."
 
 

@@ -195,7 +195,7 @@ def _runs_over(culture: Culture, feeding: Feeding, limits: Limits) -> str | None
     total_g = feeding.total_g or 0.0
     if limits.jar_ml is None or total_g <= most_g:
         return None
-    return f"Its rise may run over: the jar takes about {most_g:.0f} g, and this is {total_g:.0f} g."
+    return f"It may run over as it rises: the jar takes about {most_g:.0f} g, and this is {total_g:.0f} g."
 
 
 def ratio(made: FeedPlan) -> str:
@@ -213,7 +213,7 @@ def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> 
         raise ValueError(f"target_h: {target_h:g}; it must be a number of hours above zero")
     for temperature_c in temperatures_c:
         if not -10.0 <= temperature_c <= 60.0:
-            raise ValueError(f"temperature_c: {temperature_c:g}; that is no kitchen, it must be from -10 to 60")
+            raise ValueError(f"temperature_c: {temperature_c:g}; it must be from -10 to 60")
     if not temperatures_c:
         raise ValueError("temperature_c: none given")
     if limits.hydration is not None and not 0.3 <= limits.hydration <= 3.0:
@@ -257,8 +257,8 @@ def _too_extreme(mean_c: float) -> str | None:
         return None
     here = f"At {phrases.degrees(mean_c)} it is"
     if mean_c < growth_rate.REFERENCE_C:
-        return f"{here} too cold to rise: that is a rest, as in a fridge. Bring it to about 20 °C when you want it."
-    return f"{here} too hot for its yeast, and no feeding helps: move it to between 24 and 28 °C."
+        return f"{here} too cold to rise: it rests, as in a fridge. Bring it to about 20 °C when you need it."
+    return f"{here} too hot for its yeast, and no feeding helps: move it to 24 to 28 °C."
 
 
 def _laws_differ(hours: Hours, mean_c: float) -> str | None:
@@ -266,7 +266,7 @@ def _laws_differ(hours: Hours, mean_c: float) -> str | None:
     if not hours.laws_differ:
         return None
     what = "cold" if mean_c < growth_rate.REFERENCE_C else "warmth"
-    return f"No hour can be promised at {phrases.degrees(mean_c)}: it has not shown yet how it takes such {what}."
+    return f"No hour can be promised at {phrases.degrees(mean_c)}: it has not yet shown how it reacts to such {what}."
 
 
 def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
@@ -275,16 +275,16 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
     low, high = keep_bounds(limits)
     if total_g > most_g:
         if limits.jar_ml is None:
-            return f"{total_g} g is more than a kitchen's jar, scale and waste can do; keep less starter."
+            return f"{total_g} g is too much for a kitchen; keep less starter."
         return f"Its rise would run over: the jar takes a feeding of {most_g:.0f} g at most, and this is {total_g} g."
     if total_g < math.floor(least_g):
         room = "; the jar takes no more" if total_g > 0.95 * most_g else ""
         return (
-            f"That makes {total_g} g, and for the {limits.ripe_g:.0f} g that the bake takes it must be "
-            f"{math.ceil(least_g)} g: some is lost as gas and at the jar's wall{room}."
+            f"That makes {total_g} g, but for the {limits.ripe_g:.0f} g that the bake takes, {math.ceil(least_g)} g "
+            f"are needed: some is lost as gas and on the jar's wall{room}."
         )
     if not low <= grams[0] <= high:
-        return f"It takes {grams[0]} g of starter, and what can be kept is {low:g} to {high:g} g."
+        return f"It takes {grams[0]} g of starter, but you can keep only {low:g} to {high:g} g."
     return None
 
 
@@ -298,16 +298,16 @@ def _out_of_reach(
     low, high = dilution_bounds(limits, grams[2] / grams[1])
     when = f"after about {phrases.hours(likely_h)} at {phrases.degrees(mean_c)}"
     if limits.keep_g is None and 1.02 * low < wanted < 0.98 * high:  # it could be had, but for the whole grams
-        return f"In whole grams this is the nearest ({said}), {when}; with twice as much of everything you come closer."
+        return f"In whole grams this is the nearest ({said}), {when}; twice as much of everything comes closer."
     fixed = limits.keep_g is not None or limits.most_keep_g is not None or limits.least_keep_g > 1.0
     edge = dilution(grams) < 1.1 * low if likely_h > target_h else dilution(grams) > 0.9 * high
     if fixed and not edge:
-        return f"With what you fixed this is the nearest ({said}), {when}."
+        return f"Within what you fixed, this is the nearest ({said}), {when}."
     if likely_h < target_h:
         scale = "" if edge else f" In whole grams, and in this jar, {said} is the leanest."
         return (
-            f"{phrases.hours(target_h)} cannot be had: with {said} {AIM_SAYS[aim]} {when}, and leaner than "
-            f"1:{limits.most_ratio:g} is no feeding for every day.{scale}"
+            f"{phrases.hours(target_h)} is out of reach: with {said} {AIM_SAYS[aim]} {when}, and leaner than "
+            f"1:{limits.most_ratio:g} is not for every day.{scale}"
         )
     rich = "With more starter there is little left for it to eat."
     return f"Even {said} takes longer: {AIM_SAYS[aim]} {when}. {rich}"
@@ -317,14 +317,11 @@ def _doubt(mean_c: float) -> str:
     """What is not known where it is very warm or cold; "" elsewhere."""
     if mean_c >= HOT_C:
         return (
-            " Starters differ in such heat: one stops at 35 °C, another likes 32 °C. It may race, turn sour or "
-            "weaken, so take these hours as a guess, and move it to 24 to 28 °C."
+            " Starters react differently to such heat: one stops at 35 °C, another likes 32 °C. It may race, turn sour "
+            "or weaken, so treat these hours as a guess, and move it to 24 to 28 °C."
         )
     if mean_c <= COLD_C:
-        return (
-            " In such cold it may take days and perhaps hardly rise; that is a rest. Bring it to 20 °C when you want "
-            "it."
-        )
+        return " In such cold it may take days and hardly rise: it rests. Bring it to 20 °C when you need it."
     return ""
 
 

@@ -28,8 +28,8 @@ LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean onl
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hours:
     """Hours from the feeding. `peak` is the first touch of the top, from which on it is ripe, `highest` the highest
-    point, which pictures and forecasts call its peak; where `laws_differ`, the yeasts that this starter
-    may have go at very different speeds, and it has not shown yet which it has."""
+    point, which pictures and forecasts call its peak; where `laws_differ`, the yeasts that this starter may have go at
+    very different speeds, and it has not shown yet which it has."""
 
     peak: Triple
     highest: Triple

@@ -110,27 +110,28 @@ def by_levels(points: Sequence[Point]) -> JarFit:
     line = fit_line(points)
     remarks: list[str] = []
     if len(points) == 2:
-        remarks.append("Two fills give a line and no way to doubt it: add one or two levels in between.")
+        remarks.append("Two fills give a line that nothing can check: add one or two levels in between.")
     off = line.scale - 1.0
     if abs(off) > max(SCALE_MATTERS, SURE * line.scale_sd):
         more = "more" if off > 0 else "less"
         remarks.append(
             f"The scale is off: a rise of 100 mm is read as {100 * line.scale:.0f} mm, {abs(off):.0%} {more}. In a "
-            "straight jar the rise ratio does not suffer; in any other, calibrate with weighed water (ml)."
+            f"straight jar this does not affect the rise ratio; in any other, calibrate with weighed water (ml)."
         )
     bent = line.bend_sure and line.bend_mm > BEND_MATTERS_MM
     if bent:
         remarks.append(
-            f"The sensor is not linear: a curve departs from the line by {line.bend_mm:.1f} mm. Does it see the jar's "
-            "wall, or is a level outside of its range? With weighed water (ml) the bend goes into the jar's table."
+            f"The sensor is not linear: its readings depart from a line by {line.bend_mm:.1f} mm. Does it see the "
+            f"jar's "
+            "wall, or is a level outside its range? If you use weighed water (ml), the jar's table allows for the bend."
         )
     if line.scattered:
         worst = max(range(len(points)), key=lambda n: abs(line.residuals_mm[n]))
         where = f"at {points[worst].known:g} mm" if points[worst].known else "over the empty jar"
-        glass = "" if points[worst].known else " Does it look through the bottom? Lay a sheet of paper in."
+        glass = "" if points[worst].known else " Does it see through the bottom? Put a sheet of paper in."
         remarks.append(
-            f"The fills do not fit together: {where} it reads {line.residuals_mm[worst]:+.1f} mm beside the line. "
-            f"Measure that again.{glass}"
+            f"The fills do not fit together: {where} it reads {line.residuals_mm[worst]:+.1f} mm off the line. Measure "
+            f"that again.{glass}"
         )
     return JarFit(
         empty_mm=line.empty_mm,
@@ -155,7 +156,7 @@ def by_volumes(points: Sequence[Point]) -> JarFit:
     heights = [empty.distance_mm - point.distance_mm for point in ordered]
     for (lower, upper), point in zip(pairwise(heights), ordered[1:], strict=True):
         if upper <= lower:
-            raise ValueError(f"at {point.known:g} ml the sensor reads no nearer than with less: measure it again")
+            raise ValueError(f"at {point.known:g} ml the sensor reads no nearer than with less water: measure it again")
     volumes = [point.known for point in ordered]
     section = sum(v * h for v, h in zip(volumes, heights, strict=True)) / sum(h * h for h in heights)  # ml per mm
     residuals = [volume / section - height for volume, height in zip(volumes, heights, strict=True)]
@@ -168,7 +169,7 @@ def by_volumes(points: Sequence[Point]) -> JarFit:
     if straight:
         geometry = Straight(diameter_mm=round(math.sqrt(4000 * section / math.pi), 1))
     else:
-        remarks.append("The wall is not straight: the volumes go into the config as a table.")
+        remarks.append("The wall is not straight: the volumes are written into the config as a table.")
         geometry = table([(round(height, 1), volume) for height, volume in zip(heights, volumes, strict=True)])
     kept = tuple(residuals) if straight else (0.0,) * len(ordered)
     return JarFit(empty_mm=empty.distance_mm, geometry=geometry, residuals_mm=kept, remarks=tuple(remarks))

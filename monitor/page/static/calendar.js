@@ -18,15 +18,15 @@ async function show(box, jar, ask) {
     const input = el("input", { type: "text", readonly: true, value: whole(path), "aria-label": `Address, ${words}`, onfocus: () => input.select() });
     const copy = async () => {
       input.select();
-      try { await navigator.clipboard.writeText(input.value); said.textContent = "Copied."; } catch { said.textContent = "Copy what is marked."; } // browsers let no page copy without TLS
+      try { await navigator.clipboard.writeText(input.value); said.textContent = "Copied."; } catch { said.textContent = "Copy the marked text."; } // browsers let no page copy without TLS
     };
     return el("div", { class: "more-panel" }, el("b", {}, words), input, el("div", { class: "row" },
       el("a", { class: "button other", href: input.value.replace(/^https?:/, "webcal:") }, "Subscribe"), el("button", { type: "button", class: "other", onclick: copy }, "Copy")));
   };
-  const revoke = el("button", { type: "button", class: "plain", onclick: () => show(box, jar, () => post("api/calendar/revoked", {})) }, "Move all calendars to new addresses");
+  const revoke = el("button", { type: "button", class: "plain", onclick: () => show(box, jar, () => post("api/calendar/revoked", {})) }, "Give all calendars new addresses");
   box.replaceChildren(
-    el("p", { class: "soft" }, "When it will probably peak and want feeding, and the feedings of a bake that you kept. Calendars come for it every few minutes or once a day, as they like: an outlook, not an alarm."),
+    el("p", { class: "soft" }, "When a jar will probably peak and need feeding, and the feedings of a bake you kept. Calendars refresh every few minutes or once a day: an outlook, not an alarm."),
     row(`only ${jar}`, found.jars[jar]), row("every jar", found.all), said,
-    el("p", { class: "soft" }, "Whoever has an address can look. The old ones are nowhere once they have been moved."),
+    el("p", { class: "soft" }, "Anyone who has an address can look. Old addresses stop working once there are new ones."),
     "readOnly" in document.body.dataset ? "" : revoke);
 }

@@ -4,7 +4,7 @@
 import { el } from "./words.js";
 
 const ENOUGH = 5, EVERY_MS = 1500; // readings a fill: their middle shrugs off two strays
-const FILLS = "Pour in water and close the lid again: how much stands in it now, in all?";
+const FILLS = "Pour in water and close the lid again: how much is in it now, in total?";
 
 /** `read(since_s)` gives {readings: [[time_s, mm]]}, `fit` what fills come to, `keep(values, said)` writes it down. */
 export function calibrate(box, { jar, sensor, read, fit, keep }) {
@@ -12,8 +12,8 @@ export function calibrate(box, { jar, sensor, read, fit, keep }) {
   const fills = [], said = el("p", { class: "said", role: "status" }), stage = el("div", { class: "in-turn" }), done = el("ol", { class: "plain" });
   const unit = el("select", {}, el("option", { value: "ml" }, "ml (or g of water)"), el("option", { value: "mm" }, "mm above the bottom"));
   const button = (words, does, names) => el("button", { type: "button", class: names ?? null, onclick: does }, words);
-  box.append(el("div", { class: "in-turn" }, el("p", { class: "soft" }, "The lid with the sensor sits as it always will. An optical sensor looks through glass and clear water: lay white paper on the bottom, and a disc of it on the water.",
-    sensor === "ultrasonic" ? " An ultrasonic one wants fresh air in the jar: no starter, no gas of it." : ""), done, stage, said));
+  box.append(el("div", { class: "in-turn" }, el("p", { class: "soft" }, "Put the lid with the sensor on as it will always sit. An optical sensor looks through glass and clear water: lay white paper on the bottom, and a disc of it on the water.",
+    sensor === "ultrasonic" ? " An ultrasonic one needs fresh air in the jar: no starter, none of its gas." : ""), done, stage, said));
 
   /** The next readings, counted as they come. */
   async function measure(known, words) {
@@ -41,7 +41,7 @@ export function calibrate(box, { jar, sensor, read, fit, keep }) {
     fills.length = 0;
     done.replaceChildren();
     said.textContent = "";
-    stage.replaceChildren(el("p", {}, `The clean, empty jar stands under the sensor of ${jar}, the lid on.`), button("Measure the empty jar", () => measure(0, "Reading over the empty jar …")));
+    stage.replaceChildren(el("p", {}, `Put the clean, empty jar under the sensor of ${jar}, with the lid on.`), button("Measure the empty jar", () => measure(0, "Reading over the empty jar …")));
   }
   function next() {
     done.replaceChildren(...fills.map(([known, some]) => el("li", {}, `${known === 0 ? "empty" : `${known} ${unit.value}`}: ${middle(some).toFixed(1)} mm`)));

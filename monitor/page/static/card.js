@@ -8,7 +8,7 @@ import { RiseChart, lengthsButton } from "./rise.js";
 import { tellPanel } from "./tell.js";
 import { clock, el, sayTimes, svg } from "./words.js";
 
-const AFTERWARDS = "With another starter in it, say so under “More”.";
+const AFTERWARDS = "If it is another starter, say so under “More”.";
 const DESK_PX = 700; // of the chart: letters and jar grow with it
 
 export function makeCard(name, live) {
@@ -115,7 +115,7 @@ function factsOf(jar) {
 /** What else is known, in small words. */
 function linesOf(jar) {
   const out = [];
-  if (jar.waiting) out.push(["Nothing heard yet: does the device send? ", el("code", {}, "jartide check"), " listens."]);
+  if (jar.waiting) out.push(["Nothing heard yet: is the device sending? ", el("code", {}, "jartide check"), " listens."]);
   if (jar.bake) out.push([jar.bake.words, " ", el("a", { href: `#/plan/${encodeURIComponent(jar.jar)}` }, "Plan"), ...jar.bake.moved.flatMap((words) => [el("br"), words])]);
   if (jar.snoozed_until) out.push([`Snoozed until ${jar.snoozed_until.words}.`]);
   const notes = (jar.notes ?? []).filter((note) => note.what !== "snooze"), last = notes[notes.length - 1];

@@ -4,7 +4,7 @@ import { glyph, tone } from "./glyphs.js";
 import { clock, dayAndClock, el, jarPath, post, sayWeight } from "./words.js";
 
 const LEAST_G = 0.1, MOST_G = 20000, MINUTE_S = 60, HALF_DAY_MIN = 720; // grams as the API takes them
-const DONE = "It is judged again, which may take a minute.";
+const DONE = "The jar is judged again, which may take a minute.";
 
 /** The moment nearest to a time at which the house's clock says "07:30"; null where it never does. */
 export function nearestAt(near_s, words) {
@@ -23,7 +23,7 @@ export function feedingLine(c) {
 
   function show() {
     words.replaceChildren(el("b", {}, clock(c.fed_at_s)), weighed, ...(c.about_words ? [el("span", { class: "soft" }, ` ${c.about_words}`)] : []),
-      ...(may ? [" ", el("button", { type: "button", class: "plain", "aria-label": `Put the feeding of ${clock(c.fed_at_s)} right`, onclick: edit }, "Change")] : []));
+      ...(may ? [" ", el("button", { type: "button", class: "plain", "aria-label": `Correct the feeding of ${clock(c.fed_at_s)}`, onclick: edit }, "Change")] : []));
   }
   function edit() {
     const at = el("input", { type: "time", value: clock(c.fed_at_s), required: true });
@@ -34,13 +34,13 @@ export function feedingLine(c) {
     const keep = () => {
       const wrong = [at, ...Object.values(inputs)].find((input) => !input.checkValidity() || (input !== at && Number(input.value) > 0 && Number(input.value) < LEAST_G));
       const at_s = at.value === clock(c.fed_at_s) ? c.fed_at_s : nearestAt(c.fed_at_s, at.value);
-      if (wrong || at_s === null) { said.textContent = "Not changed: look at the time and the grams."; (wrong ?? at).focus(); return; }
+      if (wrong || at_s === null) { said.textContent = "Not changed: check the time and the grams."; (wrong ?? at).focus(); return; }
       const body = { fed_at_s: c.fed_at_s, at_s, flour: flour.value || null };
       for (const [key, input] of Object.entries(inputs)) body[key] = input.value === "" ? null : Number(input.value);
-      send("corrected", body, `Put right. ${DONE}`, said);
+      send("corrected", body, `Corrected. ${DONE}`, said);
     };
     words.replaceChildren(el("div", { class: "row" }, el("label", {}, "Fed at", at), ...parts.map(([key, says]) => el("label", {}, says, inputs[key])), el("label", {}, "Which flour", flour)),
-      el("div", { class: "row" }, button("Save", keep, "main"), button("That was no feeding", () => send("not_so", { event: `fed@${Math.round(c.fed_at_s)}` }, `Noted: that was no feeding. ${DONE}`, said)), button("Leave it", () => show())), said);
+      el("div", { class: "row" }, button("Save", keep, "main"), button("That was no feeding", () => send("not_so", { event: `fed@${Math.round(c.fed_at_s)}` }, `Noted: that was no feeding. ${DONE}`, said)), button("Cancel", () => show())), said);
     at.focus();
   }
   async function send(what, body, done, said) {

@@ -14,6 +14,6 @@ export async function guideView(main, live, topic) {
     el("section", { class: "plate" }, el("div", { class: "in" }, ...page.paragraphs.map((words) => el("p", {}, words)))),
     el("section", { class: "plate", "aria-labelledby": "pages" }, el("div", { class: "in" }, el("h2", { id: "pages" }, "All pages"),
       el("ul", { class: "plain" }, ...page.pages.map((one) => el("li", {}, el("a", { href: `#/guide/${one.key}`, "aria-current": one.key === page.key ? "true" : null }, one.title)))),
-      el("p", { class: "soft" }, el("a", { href: "guide/index.html" }, "The whole guide"), ", with all that is about keeping the program."))));
+      el("p", { class: "soft" }, el("a", { href: "guide/index.html" }, "The whole guide"), ", also about running Jartide."))));
   return () => {};
 }

@@ -80,7 +80,7 @@ export class Live {
 
   say(now) {
     const lines = [];
-    if (this.lost) lines.push(`Not connected${now?.now_s ? `; what you see was true at ${clock(now.now_s)}` : ""}. Trying again by itself.`);
+    if (this.lost) lines.push(`Not connected${now?.now_s ? `; what you see was true at ${clock(now.now_s)}` : ""}. Trying again.`);
     else if (now?.trouble) lines.push(`The store cannot be read: ${now.trouble}`);
     else if (now && !now.watching) lines.push("Nobody is watching just now: the daemon has said nothing for three minutes.");
     if (!this.lost) lines.push(...(now?.troubles ?? []));

@@ -1,4 +1,4 @@
-// Lots of flour and seed: which lies open, that another was opened, and a jar or a lot traced both ways.
+// Lots of flour and seed: which is open, opening another, and a jar or a lot traced both ways.
 
 import { MOST_LABEL, nameField, nameGiven } from "./who.js";
 import { el, get, post } from "./words.js";
@@ -17,9 +17,9 @@ export async function lotsView(main, live, of) {
   const found = el("div");
   main.append(el("h1", { tabindex: -1 }, of ? `Lots: ${of}` : "Lots of flour and seed"), flours, names,
     el("section", { class: "plate", "aria-label": "Trace" }, el("div", { class: "in" }, el("form", { class: "row", onsubmit: look }, el("label", { class: "wide" }, "A jar, or a lot", named), el("button", { type: "submit", class: "other" }, "Trace")), found)),
-    el("section", { class: "plate", "aria-label": "Which lot lies open" }, el("div", { class: "in" }, el("h2", {}, "Which lot lies open"),
-      el("p", { class: "soft" }, "Told once, for every jar that is fed that flour from then on. A feeding may name its own."), said,
-      readOnly ? null : el("form", { class: "row", onsubmit: (event) => { event.preventDefault(); open(); } }, el("label", {}, "Flour", flour), el("label", {}, "Its lot", lot), nameField(), el("button", { type: "submit", class: "other" }, "Opened now"))), lying),
+    el("section", { class: "plate", "aria-label": "Open lots" }, el("div", { class: "in" }, el("h2", {}, "Open lots"),
+      el("p", { class: "soft" }, "Enter it once, for every jar fed that flour from then on. A feeding can name its own."), said,
+      readOnly ? null : el("form", { class: "row", onsubmit: (event) => { event.preventDefault(); open(); } }, el("label", {}, "Flour", flour), el("label", {}, "Its lot", lot), nameField(), el("button", { type: "submit", class: "other" }, "Open this lot"))), lying),
     el("p", {}, el("a", { href: "#/sheet" }, "Feeding sheet")));
 
   async function show() {
@@ -33,9 +33,9 @@ export async function lotsView(main, live, of) {
     if (!of) return;
     found.replaceChildren(
       ...(all.parts.length ? [el("h2", {}, `In ${of}, of all its flour`), el("ul", { class: "rows" }, ...all.parts.map((one) => el("li", {}, el("b", { class: "when" }, one.words),
-        el("span", { class: "t" }, one.flour || (one.lot ? "flour" : "from before the first feeding that is known"), ...(one.lot ? [", lot ", linkTo(one.lot)] : one.flour ? [el("span", { class: "soft" }, ", lot not told")] : [])))))] : []),
+        el("span", { class: "t" }, one.flour || (one.lot ? "flour" : "from before the first known feeding"), ...(one.lot ? [", lot ", linkTo(one.lot)] : one.flour ? [el("span", { class: "soft" }, ", lot not given")] : [])))))] : []),
       ...(all.got.length ? [el("h2", {}, `Where ${of} went`), el("ul", { class: "rows" }, ...all.got.map((one) => el("li", {}, el("span", { class: "t" }, linkTo(one.jar), el("span", { class: "soft" }, ` ${one.words}`)))))] : []),
-      ...(all.parts.length || all.got.length ? [] : [el("p", {}, `Nothing is known of ${of}: no jar has that name, and no feeding that lot.`)]));
+      ...(all.parts.length || all.got.length ? [] : [el("p", {}, `Nothing is known about ${of}: no jar has that name, and no feeding that lot.`)]));
   }
 
   async function open() {
@@ -53,7 +53,7 @@ export async function lotsView(main, live, of) {
 /** Fields for what a feeding's flour and starter were, folded away: most feedings have the lot that lies open, and the
  * jar's own starter. `told()` is what goes into the body, `clear()` empties them. */
 export function lotFields(words, link = "#/lots") {
-  const lot = el("input", { type: "text", name: "flour_lot", maxlength: MOST_LABEL, autocomplete: "off", placeholder: "the one that lies open" });
+  const lot = el("input", { type: "text", name: "flour_lot", maxlength: MOST_LABEL, autocomplete: "off", placeholder: "the open one" });
   const seed = el("input", { type: "text", name: "seed", maxlength: MOST_LABEL, autocomplete: "off", placeholder: "this jar's own" });
   const node = el("details", { class: "notebook lots" }, el("summary", {}, words), el("div", { class: "row" }, el("label", {}, "Lot of the flour", lot),
     el("label", {}, "Starter from (a jar or a lot)", seed), el("a", { href: link }, "Trace lots")));

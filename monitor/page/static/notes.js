@@ -18,11 +18,11 @@ export function noteLine(jar, note) {
     const save = () => keep(text.value, at.value === clock(note.at_s) ? note.at_s : nearestAt(note.at_s, at.value));
     const button = (says, does, names = "other") => el("button", { type: "button", class: names, onclick: does }, says);
     text.addEventListener("keydown", (event) => { if (event.key === "Enter") save(); if (event.key === "Escape") show(); });
-    words.replaceChildren(el("div", { class: "row" }, el("label", {}, "Noted at", at), el("label", {}, note.what_words, text)), el("div", { class: "row" }, button("Save", save, "main"), button("Remove the note", () => keep(null, note.at_s)), button("Leave it", () => show())));
+    words.replaceChildren(el("div", { class: "row" }, el("label", {}, "Noted at", at), el("label", {}, note.what_words, text)), el("div", { class: "row" }, button("Save", save, "main"), button("Remove the note", () => keep(null, note.at_s)), button("Cancel", () => show())));
     text.focus();
   }
   async function keep(new_text, new_at_s) {
-    if (new_at_s === null) { show("Not changed: look at the time."); return; }
+    if (new_at_s === null) { show("Not changed: check the time."); return; }
     try {
       await post(jarPath(jar, "note_changed"), { at_s: note.at_s, what: note.what, text: note.text, new_text, new_at_s });
       if (new_text === null) { row.remove(); return; }

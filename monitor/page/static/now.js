@@ -24,7 +24,7 @@ export function nowView(main, live, chosen) {
   const open = el("div", { class: "open" });
   const others = el("section", { class: "plate", "aria-label": "The other jars" }, rows);
   const soon = el("section", { class: "plate", "aria-label": "Next" }, el("div", { class: "in" }, el("h2", {}, "Next")), next,
-    el("p", { class: "in soft small foot-line" }, el("a", { href: "#/wall" }, "Wall view"), " fills the screen and keeps it awake. ", el("a", { href: "#/sheet" }, "Feeding sheet"), ": all in order, with grams, also on paper.", document.body.hasAttribute("data-others") ? " " : "", document.body.hasAttribute("data-others") ? el("a", { href: "#/others" }, "Other daemons' jars") : ""));
+    el("p", { class: "in soft small foot-line" }, el("a", { href: "#/wall" }, "Wall view"), " fills the screen and keeps it awake. ", el("a", { href: "#/sheet" }, "Feeding sheet"), ": all jars in order, with grams, ready to print.", document.body.hasAttribute("data-others") ? " " : "", document.body.hasAttribute("data-others") ? el("a", { href: "#/others" }, "Other daemons' jars") : ""));
   const side = el("div", { class: "side" }, others, soon);
   main.append(el("h1", { class: "unseen", tabindex: -1 }, "Now"), spoken, board, house);
   house.append(open, side);

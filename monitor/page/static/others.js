@@ -12,7 +12,7 @@ export async function othersView(main) {
   async function show() {
     try {
       const found = await get("api/others");
-      says.textContent = found.count === 0 ? "None has been heard of yet: each daemon speaks of its jars once a minute."
+      says.textContent = found.count === 0 ? "None yet: each daemon reports its jars once a minute."
         : `${found.count === 1 ? "One jar is" : `${found.count} jars are`} watched by other daemons.${found.count > found.jars.length ? ` The ${found.jars.length} that need feeding first:` : ""}`;
       list.replaceChildren(...found.jars.map((one) => el("li", {}, token(one.stale ? "silent" : LOOK[one.stage], "small"), el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.stage_words}`, el("br"), el("span", { class: "soft" }, one.words)))));
     } catch (error) { says.textContent = error.message; }

@@ -19,7 +19,7 @@ export async function overView(main, live, which, first = "rise") {
   const keys = which.split(",").slice(0, MOST_MARKS);
   const cycles = await Promise.all(keys.map((key) => { const [run, n] = key.split(":"); return get(`api/runs/${encodeURIComponent(run)}/cycles/${encodeURIComponent(n)}`); }));
   if (cycles.length === 1) return oneCycle(main, cycles[0]);
-  const title = `${cycles.length} cycles of ${[...new Set(cycles.map((c) => c.jar))].join(", ")} over each other`;
+  const title = `${cycles.length} cycles of ${[...new Set(cycles.map((c) => c.jar))].join(", ")} overlaid`;
   main.append(el("h1", { tabindex: -1 }, title));
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 310) });
   const asked = { hours: "clock_h", shown: first };
@@ -102,7 +102,7 @@ function oneCycle(main, c) {
     const when = `${c.jar}, ${stretch(c.fed_at_s, last_s)}`;
     title.textContent = rise && hours !== null ? `${when}: ${sayTimes(rise)} in ${sayLong(hours)}` : when;
     facts.replaceChildren(...[["rose", rise ? sayTimes(rise) : "–"], ["in", hours === null ? "–" : sayLong(hours)], ["sank from", fall ? clock(fall.likely_s) : "–"]].map(([words, says]) => el("div", {}, el("dt", {}, words), el("dd", {}, says))));
-    how.textContent = top?.peak_at ? "Peak, fall and rise as the smoother has them, which looks at the whole curve; their ranges hold 90 %." : "Peak and fall as they were decided while it happened.";
+    how.textContent = top?.peak_at ? "Peak, fall and rise from the smoother, which uses the whole curve; ranges hold 90 %." : "Peak and fall as decided at the time.";
     const height = Math.max(2.45, ...level.ratio.filter((r) => r !== null).map((r) => r + 0.45), ...ghosts.flatMap((g) => g.ratio.map((r) => r + 0.3)));
     const known = { ...jar, peak: peak ? { at_s: peak.likely_s } : null, peak_ratio: rise, fall: fall ? { at_s: fall.likely_s } : null };
     chart.show({

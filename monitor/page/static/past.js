@@ -35,14 +35,14 @@ export async function pastView(main, live, jarName) {
   const jars = await get("api/jars");
   const jar = jarName ?? live.now?.jars[0]?.jar ?? jars[0];
   main.append(el("h1", { tabindex: -1 }, jar ? `Past rises of ${jar}` : "Past rises"));
-  if (!jar) { main.append(el("p", {}, "There is no past yet.")); return () => {}; }
+  if (!jar) { main.append(el("p", {}, "No past cycles yet.")); return () => {}; }
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("past", jars, jar)));
   const past = await get(jarPath(jar, "cycles"));
   const cycles = past.cycles, whole = cycles.filter((c) => c.rise_ratio !== null);
   const top = el("div", { class: "curves" }), right = el("div", { class: "side" });
   ends.push(over(top, jars, jar, new Map([[jar, cycles]])));
   right.append(verdict(past, jar), list(cycles, jar, gone));
-  const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is a day’s first whole rise: how high, how soon. The line is double."), months(whole, jar)));
+  const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is the first complete rise of a day: how high, how soon. The line marks double."), months(whole, jar)));
   main.append(el("div", { class: "two past" }, top, right, shown));
   if (jars.length > 1) main.append(allJars(jars, gone));
   return () => { gone.now = true; ends.forEach((end) => end()); };
@@ -73,7 +73,7 @@ function over(main, jars, jar, pasts) {
     if (i >= 0 && chosen.length > 1) chosen.splice(i, 1); else if (i < 0 && chosen.length < MOST_MARKS) chosen.push(name);
     draw();
   }
-  main.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Over each other"), chips, said, chart.node,
+  main.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Overlaid"), chips, said, chart.node,
     el("p", { class: "soft small" }, "Hours since the feeding. Bold: the latest of each; faint: the two before."))));
   draw();
   return () => { alive = false; chart.end(); };
@@ -85,7 +85,7 @@ function compared(some) {
     const mean = (key) => each.reduce((sum, one) => sum + one[key], 0) / each.length;
     return each.length ? { jar, hours: mean("hours_to_peak"), top: mean("rise_ratio") } : null;
   }).filter(Boolean);
-  if (!tops.length) return "No whole rise yet.";
+  if (!tops.length) return "No complete rise yet.";
   if (tops.length === 1) return `Its latest rises reached ${sayTimes(tops[0].top)}, about ${sayLong(tops[0].hours)} after the feeding.`;
   tops.sort((a, b) => b.top - a.top);
   const highest = tops[0], soonest = [...tops].sort((a, b) => a.hours - b.hours)[0];
@@ -101,7 +101,7 @@ function verdict(past, jar) {
 
 /** The rises, newest first. What the smoother finds replaces what was decided at the time. */
 function list(cycles, jar, gone) {
-  const lay = el("a", { class: "button", href: "#/past", hidden: true }, "Lay over each other");
+  const lay = el("a", { class: "button", href: "#/past", hidden: true }, "Overlay");
   const chose = el("p", { role: "status", class: "soft small" }), others = el("ul", { class: "chips" });
   const rows = el("ul", { class: "rows" });
   const more = el("button", { type: "button", class: "other", onclick: () => show() }, "Show more");
@@ -110,8 +110,8 @@ function list(cycles, jar, gone) {
   function count() {
     lay.hidden = laid.size < 2;
     lay.setAttribute("href", `#/over/${[...laid.keys()].join(",")}`);
-    chose.textContent = laid.size ? `${laid.size} chosen.` : `Choose two to ${MOST_MARKS} to lay them over each other, of other jars too.`;
-    others.replaceChildren(...[...laid].filter(([key]) => !here.has(key)).map(([key, words]) => el("li", {}, el("button", { type: "button", class: "chip on", "aria-label": `${words}: leave it out`, onclick: () => { laid.delete(key); count(); } }, `${words} ✕`))));
+    chose.textContent = laid.size ? `${laid.size} chosen.` : `Choose two to ${MOST_MARKS} to overlay, from other jars too.`;
+    others.replaceChildren(...[...laid].filter(([key]) => !here.has(key)).map(([key, words]) => el("li", {}, el("button", { type: "button", class: "chip on", "aria-label": `${words}: remove`, onclick: () => { laid.delete(key); count(); } }, `${words} ✕`))));
   }
   const tick = (c) => el("input", { type: "checkbox", checked: laid.has(keyOf(c)), "aria-label": `Choose the cycle fed ${dayAndClock(c.fed_at_s)}`, onchange: (event) => {
     if (event.target.checked && laid.size >= MOST_MARKS) { event.target.checked = false; return; }
@@ -158,7 +158,7 @@ function months(whole, jar) {
   const byDay = new Map();
   for (const c of [...whole].reverse()) { const { key } = zoned(c.fed_at_s); if (!byDay.has(key)) byDay.set(key, c); }
   const latest = [...new Set([...byDay.keys()].map((key) => key.slice(0, 7)))].sort().slice(-2);
-  if (!latest.length) return el("p", { class: "soft" }, "No whole rise yet.");
+  if (!latest.length) return el("p", { class: "soft" }, "No complete rise yet.");
   const cells = [];
   for (const month of latest) {
     const [year, number] = month.split("-").map(Number), days = new Date(Date.UTC(year, number, 0)).getUTCDate(), before = (new Date(Date.UTC(year, number - 1, 1)).getUTCDay() + 6) % 7;

@@ -12,7 +12,7 @@ async function show(box, said) {
   const offer = await get("api/phones");
   if (!offer.key) { said.textContent = `Not from here: ${offer.why_not}. Other ways: jartide guide notices.`; return; }
   const worker = navigator.serviceWorker && window.PushManager ? await navigator.serviceWorker.ready : null;
-  if (!worker) { said.textContent = "This browser takes no notices from a page. On an iPhone, put the page on the home screen first and open it there."; return; }
+  if (!worker) { said.textContent = "This browser cannot receive notices from a page. On an iPhone, put the page on the home screen first and open it there."; return; }
   const mine = await worker.pushManager.getSubscription();
   const turn = async (act, done) => {
     button.disabled = true;
@@ -24,9 +24,9 @@ async function show(box, said) {
   };
   const end = async () => { await post("api/phones/left", { endpoint: mine.endpoint }); await mine.unsubscribe(); };
   const button = mine
-    ? el("button", { type: "button", class: "other", onclick: () => turn(end, "None come here any more.") }, "No more notices here")
-    : el("button", { type: "button", onclick: () => turn(begin, "The next notice comes here as well.") }, "Tell me on this phone");
-  box.replaceChildren(el("p", { class: "soft" }, "They go through the push service of your browser’s maker, encrypted: it sees that there is something, and nothing of it. Both ends need the internet."), button);
+    ? el("button", { type: "button", class: "other", onclick: () => turn(end, "Notices no longer come here.") }, "No more notices here")
+    : el("button", { type: "button", onclick: () => turn(begin, "The next notice will come here too.") }, "Tell me on this phone");
+  box.replaceChildren(el("p", { class: "soft" }, "They go through the push service of your browser’s maker, encrypted: it sees that there is a notice, but not what it says. Both ends need internet access."), button);
 }
 
 const bytes = (text) => Uint8Array.from(atob(text.replace(/-/g, "+").replace(/_/g, "/")), (one) => one.charCodeAt(0));

@@ -120,7 +120,7 @@ function valueOf(s, level, scale, state, course, end_s) {
 
 function sentence(jar, level, scale) {
   const now = level.ratio[level.ratio.length - 1];
-  const parts = [jar.fed.known ? `${jar.jar} since its feeding at ${clock(jar.fed.at_s)}` : `${jar.jar} since it is watched`];
+  const parts = [jar.fed.known ? `${jar.jar} since its feeding at ${clock(jar.fed.at_s)}` : `${jar.jar} since it has been watched`];
   if (scale) parts.push(`it stands at ${sayTimes(now)}`);
   if (jar.peak) parts.push(`its peak was at ${clock(jar.peak.at_s)}`);
   if (jar.fall) parts.push(`it has been sinking since ${clock(jar.fall.at_s)}`);

@@ -26,12 +26,12 @@ export async function healthView(main) {
     const old = h.notices.latest.slice(LATEST);
     const notice = (n) => line(LOOKS[n.kind] ?? "look", n.title, el("span", { class: "soft" }, `${n.words}, ${STATES[n.state] ?? n.state}`));
     body.replaceChildren(
-      el("section", { class: "plate" }, el("div", { class: "in" }, el("div", { class: "tile-row" }, token(count ? "look" : "ok", "middling"), el("h2", {}, count === 0 ? "All is well" : count === 1 ? "One thing needs a hand" : `${count} things need a hand`)),
-        ...wrong.map((says) => el("p", { class: "bad" }, says)), count ? null : el("p", { class: "soft" }, "The program is watching, the sensors are heard, notices leave."))),
+      el("section", { class: "plate" }, el("div", { class: "in" }, el("div", { class: "tile-row" }, token(count ? "look" : "ok", "middling"), el("h2", {}, count === 0 ? "All is well" : count === 1 ? "One thing needs attention" : `${count} things need attention`)),
+        ...wrong.map((says) => el("p", { class: "bad" }, says)), count ? null : el("p", { class: "soft" }, "The jars are watched, the sensors are heard, notices are sent."))),
       el("div", { class: "two" },
         el("div", { class: "side" },
           plate("Sensors", h.sources.length ? el("ul", { class: "rows" }, ...h.sources.map((s) => line(s.trouble ? "look" : s.connected ? "ok" : "silent", s.name, el("span", {}, s.sentence), `last heard ${s.heard_words ?? "never"}`))) : el("p", { class: "in soft" }, "None has reported yet.")),
-          plate("Refused in the last week", h.rejected.length ? el("span") : el("p", { class: "in soft" }, "Nothing: every message was a believable reading."), ...(h.rejected.length ? [table("Refused", ["Day", "Source", "Why", "How many", "Last"],
+          plate("Rejected in the last week", h.rejected.length ? el("span") : el("p", { class: "in soft" }, "Nothing: every message was a believable reading."), ...(h.rejected.length ? [table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
             h.rejected.map((r) => [r.day, r.source, el("td", { class: "wrap" }, r.reason), r.count, el("td", { class: "wrap" }, r.last_detail)]))] : []))),
         el("div", { class: "side" },
           plate("The rest", el("ul", { class: "rows" }, line(h.watching ? "ok" : "look", "Watching", h.as_of_s === null ? "nothing written yet" : `last written at ${clock(h.as_of_s)}`),

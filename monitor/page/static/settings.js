@@ -11,15 +11,15 @@ export async function settingsView(main) {
   const known = await get("api/settings"), may = known.may_change;
   const password = el("input", { type: "password", autocomplete: "current-password", id: "settings-password" });
   const locked = el("section", { class: "plate" }, el("div", { class: "in" }, may
-    ? el("label", { class: "narrow-field" }, "The page’s password, without which nothing is changed", password) : el("p", { class: "bad" }, known.why_not),
-    el("p", { class: "soft" }, "What is saved here stands in the config file, its comments kept; the file as it was lies beside it. All else is changed there.")));
+    ? el("label", { class: "narrow-field" }, "The page’s password, needed for every change", password) : el("p", { class: "bad" }, known.why_not),
+    el("p", { class: "soft" }, "Changes are saved in the config file, which keeps its comments; a copy of the old file is kept beside it. Everything else is changed there.")));
 
   async function send(path, body, said) {
-    if (!password.value) { said.textContent = "Give the password first."; password.focus(); return null; }
+    if (!password.value) { said.textContent = "Enter the password first."; password.focus(); return null; }
     said.textContent = "…";
     try {
       const answer = await post(path, { password: password.value, ...body });
-      said.textContent = "Saved, and read again.";
+      said.textContent = "Saved and in use.";
       return answer;
     } catch (error) { said.textContent = `Not saved: ${error.message}`; return null; }
   }
@@ -51,7 +51,7 @@ function quiet(known, send, may) {
   const { notices, usual, limits } = known;
   const fields = [["quiet_from", "Quiet from", hour(notices.quiet_from), String], ["quiet_to", "Quiet until", hour(notices.quiet_to), String],
     ["daily_summary", "A daily summary at", hour(notices.daily_summary), String], ["repeat_h", "“Feed now” again after, h", number(notices.repeat_h, limits.notices.repeat_h, usual.repeat_h), Number],
-    ["peak_ahead_h", "Tell the peak so many hours ahead", number(notices.peak_ahead_h, limits.notices.peak_ahead_h, "not told"), Number],
+    ["peak_ahead_h", "Announce the peak, hours ahead", number(notices.peak_ahead_h, limits.notices.peak_ahead_h, "not announced"), Number],
     ["too_cold_c", "Too cold below, °C", number(notices.too_cold_c, limits.notices.too_cold_c, usual.too_cold_c), Number], ["too_hot_c", "Too warm above, °C", number(notices.too_hot_c, limits.notices.too_hot_c, usual.too_hot_c), Number]];
   const node = form("Quiet hours and notices", fields, (values, said) => send("api/settings", { values }, said), may);
   const said = el("p", { class: "said", role: "status" });
@@ -59,7 +59,7 @@ function quiet(known, send, may) {
     const leave_out = ticks.filter(([, tick]) => !tick.checked).map(([one]) => one);
     await send("api/settings", { values: { leave_out: leave_out.length ? leave_out : null } }, said);
   } }), says]);
-  node.append(el("div", { class: "in" }, el("fieldset", { class: "ticks" }, el("legend", {}, "Told of"), ...ticks.map(([, tick, says]) => el("label", {}, tick, ` ${says}`))), said));
+  node.append(el("div", { class: "in" }, el("fieldset", { class: "ticks" }, el("legend", {}, "Notices about"), ...ticks.map(([, tick, says]) => el("label", {}, tick, ` ${says}`))), said));
   return node;
 }
 
@@ -70,19 +70,19 @@ function told(known, send, may) {
       const answer = await send("api/settings/test", { place: one.place }, said);
       if (answer) said.textContent = answer.sent ? `A test went to ${answer.shown}: did it arrive?` : `No test to ${answer.shown}: ${answer.why_not}`;
     } }, "Send a test"),
-    one.remove === null ? null : el("button", { type: "button", class: "other", disabled: !may, onclick: async (event) => { if (await send("api/settings/addresses", { remove: one.remove }, said)) event.target.closest("li").remove(); } }, "Take it out")));
-  return el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Who is told"), el("p", { class: "soft" }, rows.length ? "Addresses are secrets: they are shown no further than this." : "Nobody yet: notices stand on this page and where the program runs.")),
+    one.remove === null ? null : el("button", { type: "button", class: "other", disabled: !may, onclick: async (event) => { if (await send("api/settings/addresses", { remove: one.remove }, said)) event.target.closest("li").remove(); } }, "Remove")));
+  return el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Who gets notices"), el("p", { class: "soft" }, rows.length ? "Addresses are secret: no more than this is shown." : "Nobody yet: notices only appear on this page and where the program runs.")),
     el("ul", { class: "rows" }, ...rows), el("form", { class: "in", onsubmit: async (event) => {
       event.preventDefault();
-      if (await send("api/settings/addresses", { add: address.value }, said)) { address.value = ""; said.textContent = "Taken in. Open this view again to send a test."; }
-    } }, el("label", {}, "Another address (a service of apprise)", address), el("div", { class: "row" }, el("button", { type: "submit", disabled: !may }, "Take it in")), said));
+      if (await send("api/settings/addresses", { add: address.value }, said)) { address.value = ""; said.textContent = "Added. Open this view again to send a test."; }
+    } }, el("label", {}, "Another address (an apprise service)", address), el("div", { class: "row" }, el("button", { type: "submit", disabled: !may }, "Add")), said));
 }
 
 function jarForm(jar, known, send, may, ends) {
   const { limits } = known, shape = SHAPES[jar.geometry.shape] ?? [];
   const measures = shape.map(([key, says]) => [key, says, number(jar.geometry[key]), Number]);
   const fields = [["name", "Name", words(jar.name, 40), String], ["flour", "Usual flour", words(jar.flour, 100), String], ["cycle_h", "A rise and fall should take, h", number(jar.cycle_h, limits.jar.cycle_h, 24), Number],
-    ["empty_mm", "The sensor over the empty jar reads, mm", number(jar.empty_mm, limits.jar.empty_mm), Number], ["rim_mm", "The rim above the bottom, mm", number(jar.rim_mm, limits.jar.rim_mm), Number], ...measures];
+    ["empty_mm", "Sensor reading over the empty jar, mm", number(jar.empty_mm, limits.jar.empty_mm), Number], ["rim_mm", "The rim above the bottom, mm", number(jar.rim_mm, limits.jar.rim_mm), Number], ...measures];
   const save = async (values, said) => {
     const own = new Set(measures.map(([key]) => key)), changed = Object.entries(values);
     const plain = Object.fromEntries(changed.filter(([key]) => !own.has(key)));
@@ -91,7 +91,7 @@ function jarForm(jar, known, send, may, ends) {
   };
   const node = form(jar.name, fields, save, may), low = el("div", { class: "in" });
   if (jar.geometry.shape === "table") low.append(el("details", {}, el("summary", {}, `Its shape was measured at ${jar.geometry.points.length} heights`), scroll(`${jar.name}, shape`, el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "height, mm"), el("th", { scope: "col" }, "volume, ml"))), el("tbody", {}, ...jar.geometry.points.map(([h, v]) => el("tr", {}, el("td", {}, h), el("td", {}, v))))))));
-  low.append(el("p", { class: "soft small" }, "A new name takes the jar’s past along. A sensor that says its jar’s name itself must say the new one."));
+  low.append(el("p", { class: "soft small" }, "A new name keeps the jar’s past. A sensor that sends its jar’s name must send the new one."));
   if (may) {
     const fold = el("details", {}, el("summary", {}, "Measure it: calibrate the sensor"));
     fold.addEventListener("toggle", () => {

@@ -36,13 +36,13 @@ function sensorStep(box, title, { forth, row }) {
   const words = el("p"), shown = el("section", { class: "plate", "aria-label": "The chosen sensor", hidden: true }), list = el("div", { class: "choices", role: "radiogroup", "aria-label": "Sensors" }), troubles = el("div");
   const said = el("p", { class: "said", role: "status" });
   const host = el("input", { type: "text", autocomplete: "off", value: "localhost" }), user = el("input", { type: "text", autocomplete: "off" }), password = el("input", { type: "password", autocomplete: "off" });
-  const broker = el("details", {}, el("summary", {}, "It speaks over Wi-Fi, through an MQTT broker"), el("form", { class: "in-turn", onsubmit: async (event) => {
+  const broker = el("details", {}, el("summary", {}, "It sends over Wi-Fi, through an MQTT broker"), el("form", { class: "in-turn", onsubmit: async (event) => {
     event.preventDefault();
     said.textContent = "…";
-    try { await send("api/broker", { host: host.value.trim(), user: user.value || null, password: password.value || null }); said.textContent = `Listening to ${host.value}; what speaks there is listed as it speaks, which may take a minute.`; } catch (error) { said.textContent = String(error.message); }
-  } }, el("div", { class: "fields" }, el("label", {}, "The broker’s name or address", host), el("label", {}, "Its user, if it wants one", user), el("label", {}, "The password", password)), el("div", { class: "row" }, el("button", { type: "submit", class: "other" }, "Listen there")), said));
+    try { await send("api/broker", { host: host.value.trim(), user: user.value || null, password: password.value || null }); said.textContent = `Listening to ${host.value}; sensors are listed as they send, which may take a minute.`; } catch (error) { said.textContent = String(error.message); }
+  } }, el("div", { class: "fields" }, el("label", {}, "The broker’s name or address", host), el("label", {}, "The user, if it needs one", user), el("label", {}, "The password", password)), el("div", { class: "row" }, el("button", { type: "submit", class: "other" }, "Listen there")), said));
   const next = forth("That is the one", () => answers.sensor !== null), later = el("button", { type: "button", class: "other", onclick: () => { answers.sensor = null; go(1); } }, "Later");
-  box.append(words, shown, list, troubles, el("p", { class: "soft" }, "Nothing listed? Plug the board in and wait a few seconds. It is looked for all the time."), el("section", { class: "plate" }, el("div", { class: "in" }, broker)), row(later, next));
+  box.append(words, shown, list, troubles, el("p", { class: "soft" }, "Nothing listed? Plug the board in and wait a few seconds. The search goes on."), el("section", { class: "plate" }, el("div", { class: "in" }, broker)), row(later, next));
 
   function choose(one) { answers.sensor = one.id; if (!answers.jar && one.jar) answers.jar = one.jar; }
   async function look() {
@@ -52,7 +52,7 @@ function sensorStep(box, title, { forth, row }) {
     const some = now.candidates;
     if (answers.sensor === null && some.length === 1) choose(some[0]);
     const held = document.activeElement?.dataset?.id;
-    words.textContent = some.length === 0 ? "None speaks yet." : some.length === 1 ? "One is speaking. Put a hand under the lid: its number must follow." : `${some.length} are speaking. Take the lid in your hand and choose the one whose number follows.`;
+    words.textContent = some.length === 0 ? "None is sending yet." : some.length === 1 ? "One is sending. Hold a hand under the lid: its number should follow." : `${some.length} are sending. Take the lid in your hand and choose the one whose number follows.`;
     list.replaceChildren(...some.map((one) => el("label", { class: `choice-card${one.id === answers.sensor ? " on" : ""}` }, el("input", { type: "radio", name: "sensor", "data-id": one.id, checked: one.id === answers.sensor, onchange: () => { choose(one); look(); } }),
       el("span", { class: "t" }, el("b", {}, one.kind === "serial" ? "A board with a USB plug" : "Through the broker"), el("br"), el("span", { class: "soft" }, `${one.where}${one.jar ? `, says “${one.jar}”` : ""}`)), el("b", { class: "mm" }, one.distance_mm === null ? "–" : `${one.distance_mm.toFixed(0)} mm`))));
     if (held) list.querySelector(`[data-id="${CSS.escape(held)}"]`)?.focus();
@@ -76,7 +76,7 @@ function jarStep(box, title, { forth, row }) {
   const said = el("p", { class: "said", role: "status" });
   box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("label", {}, "Its name: letters, digits, . _ -", name), el("label", {}, "What flour it is usually fed", flour), el("label", {}, "How the sensor measures", kind), said)),
     row(forth("On", () => {
-      if (!/^[A-Za-z0-9][\w.-]{0,39}$/.test(name.value)) { said.textContent = "A name of letters, digits, . _ - without spaces, please: it stands in topics and file names."; name.focus(); return false; }
+      if (!/^[A-Za-z0-9][\w.-]{0,39}$/.test(name.value)) { said.textContent = "A name of letters, digits, . _ - without spaces, please: it is used in topics and file names."; name.focus(); return false; }
       Object.assign(answers, { jar: name.value, flour: flour.value.trim(), ultrasonic: kind.value === "1" });
       return true;
     })));
@@ -89,19 +89,19 @@ function measureStep(box, title, { forth, row }) {
   let end = () => {};
   if (answers.sensor !== null) {
     end = calibrate(inside, { jar: answers.jar, sensor: answers.ultrasonic ? "ultrasonic" : "optical", read: (since_s) => get(`api/distances?id=${encodeURIComponent(answers.sensor)}&since_s=${since_s}`), fit: (body) => send("api/fit", body),
-      keep: (values, said) => { Object.assign(answers, values); said.textContent = "Kept. Go on."; } });
-  } else inside.append(el("p", {}, "Without a sensor it cannot be measured now: ", el("code", {}, "jartide calibrate"), " or this page’s settings do it later."));
-  box.append(part, el("section", { class: "plate" }, el("div", { class: "in" }, el("label", {}, "How high the rim is above the inside bottom, mm (for a warning before it runs over; may be left open)", rim))),
+      keep: (values, said) => { Object.assign(answers, values); said.textContent = "Saved. Go on."; } });
+  } else inside.append(el("p", {}, "Without a sensor it cannot be measured now: ", el("code", {}, "jartide calibrate"), " or the page’s settings can do it later."));
+  box.append(part, el("section", { class: "plate" }, el("div", { class: "in" }, el("label", {}, "How high the rim is above the inside bottom, mm (for a warning before it runs over; optional)", rim))),
     row(forth("On", () => { answers.rim_mm = rim.value === "" ? null : Number(rim.value); return true; })));
   return () => end();
 }
 
 function noticesStep(box, title, { forth, row }) {
-  title.textContent = "When must nobody be woken?";
+  title.textContent = "When should nobody be woken?";
   const from = el("input", { type: "time", value: answers.quiet_from }), to = el("input", { type: "time", value: answers.quiet_to });
   const address = el("input", { type: "text", autocomplete: "off", placeholder: "ntfy://ntfy.lan/our-jars", value: answers.address }), password = el("input", { type: "password", autocomplete: "new-password", value: answers.page_password });
-  box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("div", { class: "fields" }, el("label", {}, "Quiet from", from), el("label", {}, "until", to)), el("p", { class: "soft" }, "Emptied: notices come at any hour."),
-    el("label", {}, "Where notices go, beside the page (an address of apprise; may be left open)", address), el("label", {}, "A password for the page: with one, settings can be changed there (may be left open)", password))),
+  box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("div", { class: "fields" }, el("label", {}, "Quiet from", from), el("label", {}, "until", to)), el("p", { class: "soft" }, "Empty: notices come at any hour."),
+    el("label", {}, "Where else notices should go (an apprise address; optional)", address), el("label", {}, "A password for the page: with one, settings can be changed there (optional)", password))),
   row(forth("On", () => { Object.assign(answers, { quiet_from: from.value, quiet_to: to.value, address: address.value.trim(), page_password: password.value }); return true; })));
 }
 
@@ -111,11 +111,11 @@ function writeStep(box, title, { row }) {
   const write = el("button", { type: "button", disabled: true, onclick: async () => {
     try {
       await send("api/write", answers);
-      main.replaceChildren(el("div", { class: "view" }, el("h1", { tabindex: -1 }, "Done"), el("section", { class: "plate" }, el("div", { class: "in" }, el("p", {}, `Written: ${file}`), el("p", {}, "Now, in the terminal: ", el("code", {}, "jartide check"), " looks whether all works, and ", el("code", {}, "jartide watch"), " watches.")))));
+      main.replaceChildren(el("div", { class: "view" }, el("h1", { tabindex: -1 }, "Done"), el("section", { class: "plate" }, el("div", { class: "in" }, el("p", {}, `Written: ${file}`), el("p", {}, "Now, in the terminal: ", el("code", {}, "jartide check"), " tests that everything works, and ", el("code", {}, "jartide watch"), " watches.")))));
     } catch (error) { said.textContent = String(error.message); }
   } }, "Write it");
-  box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("p", { class: "soft" }, `Into ${file}, beside it what is secret in files of its own. Every line can be changed later.`), text, said)), row(write));
-  send("api/check", answers).then((made) => { text.textContent = made.text; write.disabled = false; }, (error) => { said.textContent = `That does not fit together yet: ${error.message}`; });
+  box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("p", { class: "soft" }, `Into ${file}, with secrets in separate files beside it. Every line can be changed later.`), text, said)), row(write));
+  send("api/check", answers).then((made) => { text.textContent = made.text; write.disabled = false; }, (error) => { said.textContent = `That does not work yet: ${error.message}`; });
 }
 
 go(0);

@@ -31,7 +31,7 @@ const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { 
 const weighed = (min, max) => el("input", { type: "number", class: "grams", min, max, step: "any", inputmode: "decimal" });
 /** A sentence for grams that look like a slip of the finger. */
 const doubt = (flour_g, water_g) => (flour_g === null || water_g === null || (water_g >= LEAST_WATER * flour_g && water_g <= MOST_WATER * flour_g) ? ""
-  : ` Water is ${Math.round(100 * water_g / flour_g)} % of the flour: if that was a slip, take it back and tell it again.`);
+  : ` Water is ${Math.round(100 * water_g / flour_g)} % of the flour: if that was a slip, take it back and enter it again.`);
 const number = (input) => (input.value === "" ? null : Number(input.value));
 
 export function tellPanel(name, live) {
@@ -95,7 +95,7 @@ export function tellPanel(name, live) {
   const saySnooze = () => { snooze.textContent = `Snooze ${hours.value} h`; };
   const hooch = button("Seen hooch", true, () => note("hooch", "", HUNGRY));
   const baked = button("Baked with it", false, () => note("baked", "", "Noted: baked with it."));
-  const fridge = button("Into the fridge", true, () => note("rest", "", "Noted: moved to the fridge. No notices until it comes out, but one a week."));
+  const fridge = button("Into the fridge", true, () => note("rest", "", "Noted: moved to the fridge. No notices until it comes out, except one a week."));
   const out = button("Take it out", false, () => note("rest_over", "", "Noted: out of the fridge."));
   const check = el("a", { class: "button main", href: "#/health" }, "What to check");
   const other = el("button", { type: "button", class: "other", onclick: () => { unfold(true); grams.starter_g.focus(); } }, "Other grams");
@@ -144,7 +144,7 @@ export function tellPanel(name, live) {
       const likely_s = jar.fed?.at_s ?? from_s, nearest = times.reduce((best, one) => (Math.abs(one[0] - likely_s) < Math.abs(best[0] - likely_s) ? one : best));
       const fedAt = el("select", { name: "fed_at" }, ...options(times, nearest[0]));
       question.replaceChildren(el("p", { class: "bad" }, asked), el("div", { class: "row" }, el("label", {}, "Fed at", fedAt),
-        button("It was then", false, () => feed(Math.max(0, (live.now_s() - Number(fedAt.value)) / 60))),
+        button("It was fed then", false, () => feed(Math.max(0, (live.now_s() - Number(fedAt.value)) / 60))),
         button("It was not fed", true, () => jar.fed && wasNone(`fed@${Math.round(jar.fed.at_s)}`, "that was no feeding"))));
       return;
     }
@@ -165,7 +165,7 @@ export function tellPanel(name, live) {
     seenPart.hidden = !jar.seen?.length && !jar.fed?.known;
     for (const old of seenList.querySelectorAll("button")) buttons.splice(buttons.indexOf(old), 1);
     seenList.replaceChildren(...(jar.seen ?? []).map((one) => el("li", {}, `${capital(one.words)} `, button(capital(one.none_words), true, () => wasNone(one.event, one.none_words)))),
-      ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Put its time or grams right"))] : []));
+      ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Correct its time or grams"))] : []));
   }
 
   // grams that nobody told are taken as usual: one tap says that they were, another that they were not
@@ -178,7 +178,7 @@ export function tellPanel(name, live) {
   }
   let correcting = false;
   const sinceFed = () => Math.max(0, (live.now_s() - taken.at_s) / 60);
-  const otherwise = el("h3", {}, "Fed otherwise"), whenBox = el("label", {}, "When", when);
+  const otherwise = el("h3", {}, "Fed differently"), whenBox = el("label", {}, "When", when);
   const likeThis = button("Fed like this", false, () => { feed(correcting && taken ? sinceFed() : Number(when.value)); });
   function sayOtherwise() { whenBox.hidden = correcting; likeThis.textContent = correcting ? "It was fed like this" : "Fed like this"; }
 
@@ -188,7 +188,7 @@ export function tellPanel(name, live) {
   const begin = el("details", { class: "notebook" }, el("summary", {}, "When was it begun?"), el("div", { class: "row" }, el("label", {}, "Begun on", begunOn),
     button("Begun then", true, () => {
       const days_ago = Math.round((Date.parse(zoned(live.now_s()).key) - Date.parse(begunOn.value)) / 86_400_000);
-      if (!(days_ago >= 0)) { said.textContent = "Which day? One that has been."; begunOn.focus(); return; }
+      if (!(days_ago >= 0)) { said.textContent = "Which day? It must be in the past."; begunOn.focus(); return; }
       begun({ days_ago }, `Noted: begun on ${begunOn.value}.`);
     }), button("It is an old one", true, () => begun({ how: "old" }, "Noted: an old starter.")), button("Woken from flakes", true, () => begun({ how: "dried" }, "Noted: woken from dried flakes."))));
 
@@ -236,7 +236,7 @@ export function tellPanel(name, live) {
       if (jar.last_told) back.textContent = `Take back: ${jar.last_told.what_words}, ${jar.last_told.words}`;
       if (JSON.stringify(jar.usual_taken ?? null) !== JSON.stringify(taken ?? null)) {
         taken = jar.usual_taken;
-        if (!taken && correcting) { correcting = false; otherwise.textContent = "Fed otherwise"; sayOtherwise(); }
+        if (!taken && correcting) { correcting = false; otherwise.textContent = "Fed differently"; sayOtherwise(); }
         askGrams();
       }
       if ((jar.question ?? null) === (asked ?? null)) return;

@@ -21,7 +21,7 @@ export async function trialsView(main, live) {
     for (const end of ends) end();
     ends = [];
     box.replaceChildren(...trials.filter((one) => one.until_s === null).flatMap((one) => standing(one, ends, act)));
-    if (!trials.length) box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "No trial has been begun"), el("p", {}, "A trial lays jars side by side and says which rises higher, sooner or longer, and whether that is more than chance: flours, waters, ratios or places."))));
+    if (!trials.length) box.append(el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "No trials yet"), el("p", {}, "A trial compares jars with different flours, waters, ratios or places: which rises higher, sooner or longer, and whether that is more than chance."))));
     if (!readOnly) box.append(beginning(live, act));
     const over = trials.filter((one) => one.until_s !== null);
     if (over.length) box.append(el("h2", {}, "Ended"), ...over.flatMap((one) => standing(one, ends, act)));
@@ -51,7 +51,7 @@ function beginning(live, act) {
     return el("li", {}, chip);
   });
   return el("section", { class: "plate", "aria-labelledby": "begin-trial" }, el("div", { class: "in" }, el("h2", { id: "begin-trial" }, "Begin a trial"),
-    names.length < 2 ? el("p", { class: "soft" }, "It takes two jars or more.") : el("div", { class: "in-turn" },
+    names.length < 2 ? el("p", { class: "soft" }, "A trial needs two jars or more.") : el("div", { class: "in-turn" },
       el("p", { class: "soft" }, "To be fair: seed from one jar, the same grams and the same water, the same place, swapped now and then. Only what you compare may differ."),
       el("ul", { class: "chips", "aria-label": "Jars" }, ...chips),
       el("div", { class: "row" }, el("label", { class: "wide" }, "What is compared", name), begin))));
@@ -63,7 +63,7 @@ function standing(trial, ends, act) {
   const names = trial.jars.map((one) => one.jar), counts = trial.jars.map((one) => one.cycles);
   const [least, most] = [Math.min(...counts), Math.max(...counts)];
   const when = trial.until_s === null ? `since ${day(trial.since_s)}` : `from ${day(trial.since_s)} to ${day(trial.until_s)}`;
-  const counted = most === 0 ? `No whole cycle yet ${when}.` : `${least === most ? least : `${least} to ${most}`} ${most === 1 ? "cycle" : "cycles"} each ${when}.`;
+  const counted = most === 0 ? `No complete cycle yet ${when}.` : `${least === most ? least : `${least} to ${most}`} ${most === 1 ? "cycle" : "cycles"} each ${when}.`;
   const cells = (one) => [one.jar, one.cycles, ...Object.keys(figures()).map((m) => one[m]?.toFixed(2))].map((cell) => el("td", {}, `${cell ?? "–"}`));
   const table = el("table", {}, el("thead", {}, el("tr", {}, ...["Jar", "Cycles", ...Object.values(figures())].map((t) => el("th", { scope: "col" }, t)))), el("tbody", {}, ...trial.jars.map((one) => el("tr", {}, ...cells(one)))));
   const known = Object.entries(measures()).map(([key, [title, unit]]) => whiskers(title, unit, trial.jars.map((one) => [one.jar, one.spread?.[key]]))).filter(Boolean);
