@@ -30,7 +30,7 @@ from monitor.simulator.scenario import JarPlan
 from monitor.simulator.scene import Scene
 from monitor.sources.boot_clock import BootClocks
 from monitor.sources.ingest import Ingest
-from monitor.values import DAY_S, Fed, Feeding, Noted, Noting, Tick
+from monitor.values import DAY_S, Fed, Noted, Noting, Tick, of_grams
 
 PAST_S = 18 * DAY_S
 TRIAL_DAYS = 12
@@ -54,10 +54,8 @@ def feedings(plan: JarPlan, starts_s: float) -> list[Fed]:
             at_s = starts_s // DAY_S * DAY_S + day * DAY_S + action.daily_s
             weekday = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")[int(at_s // DAY_S + 3) % 7]
             if weekday in action.days and at_s > starts_s:
-                weighed = Feeding(
-                    starter_g=action.starter_g, flour_g=action.flour_g, water_g=action.water_g, flour=action.flour
-                )
-                out.append(Fed(time_s=at_s, jar=plan.name, **weighed.weights, flour=weighed.flour))
+                weighed = of_grams((action.starter_g, action.flour_g, action.water_g), action.flour)
+                out.append(Fed(time_s=at_s, jar=plan.name, feeding=weighed))
     return out
 
 
@@ -120,7 +118,12 @@ def main(out: Path) -> None:
     lines = [f"{one.at_s:.1f} {payload(one).decode('utf-8', 'replace').strip()}\n" for one in sent]
     for fed in (fed for plan in house.jar for fed in feedings(plan, starts_s)):
         if ends_s <= fed.time_s < starts_s + house.hours * 3600.0 - 900.0:
-            said = {"fed": fed.jar, "at": fed.time_s, "grams": list(fed.feeding.weights.values()), "flour": fed.flour}
+            said = {
+                "fed": fed.jar,
+                "at": fed.time_s,
+                "grams": list(fed.feeding.weights.values()),
+                "flour": fed.feeding.flour,
+            }
             lines.append(f"{fed.time_s + 600.0:.1f} {json.dumps(said)}\n")
     lines.sort(key=lambda line: float(line.partition(" ")[0]))
     with gzip.GzipFile(out / NIGHT, "wb", 9, mtime=0) as packed:

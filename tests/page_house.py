@@ -22,7 +22,7 @@ from monitor.host.clock import Clock
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings, PageSettings, Settings, StoreSettings
-from monitor.values import Delivery, Fed, JarState, Reading, SourceHealth, Stage, Tick
+from monitor.values import Delivery, Fed, JarState, Reading, SourceHealth, Stage, Tick, of_grams
 from tests.night import EMPTY_MM, level_mm
 
 CYCLE_S = 12 * 3600.0
@@ -106,7 +106,14 @@ def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 12
     while fed_s <= last_fed_s:
         go_on_until(fed_s + 1800.0, fed_s)
         for jar in settings.jars:
-            kitchen.store.tell(Fed(time_s=fed_s, jar=jar.name, starter_g=25, flour_g=100, water_g=100), kitchen.now_s)
+            kitchen.store.tell(
+                Fed(
+                    time_s=fed_s,
+                    jar=jar.name,
+                    feeding=of_grams((25, 100, 100)),
+                ),
+                kitchen.now_s,
+            )
         go_on_until(min(fed_s + CYCLE_S, until_s), fed_s)
         fed_s += CYCLE_S
     kitchen.store.close()

@@ -226,14 +226,14 @@ def metric_names() -> str:
 
 
 def _jar() -> Any:
-    from monitor.values import Cycle, Forecast, JarState, Level, Span, Stage
+    from monitor.values import Cycle, Forecast, JarState, Level, Span, Stage, of_grams
 
     def span(at_s: float) -> Span:
         return Span(earliest_s=at_s - 3000.0, likely_s=at_s, latest_s=at_s + 3600.0)
 
     return JarState(
         jar="rye", now_s=NOW_S, stage=Stage.RISING, previous=None, slope_mm_per_h=7.3, slope_sd_mm_per_h=0.4,
-        cycle=Cycle(jar="rye", number=4, fed_at_s=NOW_S - 14_400.0, starter_g=25, flour_g=100, water_g=100),
+        cycle=Cycle(jar="rye", number=4, fed_at_s=NOW_S - 14_400.0, feeding=of_grams((25, 100, 100))),
         level=Level(time_s=NOW_S, distance_mm=86.0, level_mm=66.0, sd_mm=0.6, volume_ml=None, rise_ratio=1.61,
                     rise_ratio_sd=0.02, temperature_c=24.1),
         last_reading_s=NOW_S - 8.0, temperature_c=24.1, room_c=None, noise_mm=0.6, sampling_s=10.0, silent_since_s=None,

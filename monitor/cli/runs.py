@@ -286,7 +286,7 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) ->
                 "cycle": cycle.number,
                 "fed_at": time_text(cycle.fed_at_s),
                 **cycle.feeding.weights,
-                "flour": cycle.flour,
+                "flour": cycle.feeding.flour,
                 "peak_at": time_text(cycle.peak_at_s),
                 "peak_ratio": cycle.peak_ratio,
                 "fall_at": time_text(cycle.fall_at_s),

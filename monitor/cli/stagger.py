@@ -75,8 +75,8 @@ def lines(made: Sequence[Staggered], show: Display, now_s: float, *, peak: bool)
         grams = " + ".join(show.weight(g) for g in plan.feeding.grams or ())
         missed = "" if plan.met else f"  not met: about {likely}"
         out.append(f"{one.jar:16} {feed}: {grams}, {'peak' if peak else 'due'} {at}{missed}")
-    flour_g = sum(one.plan.flour_g for one in made)
-    water_g = sum(one.plan.water_g for one in made)
+    flour_g = sum(one.plan.grams[1] for one in made)
+    water_g = sum(one.plan.grams[2] for one in made)
     out.append(f"Weigh out: {show.weight(flour_g)} flour, {show.weight(water_g)} water.")
     missed_some = next((one for one in made if one.plan.met is False), None)
     if missed_some is not None:

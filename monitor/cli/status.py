@@ -6,7 +6,7 @@ import json
 import shlex
 import sys
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +36,7 @@ from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.stretch import readings_of
 from monitor.settings import Settings
-from monitor.values import DAY_S, Fed, JarState, Json, Noted, TakenBack
+from monitor.values import DAY_S, Fed, JarState, Json, Noted, TakenBack, flat
 
 CURVE_S = 36 * 3600.0
 STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
@@ -69,7 +69,7 @@ def status(config: Path, as_json: bool) -> None:
     stale = said is not None and now_s - said.as_of_s > STALE_S
     if as_json:
         about = {"watching": pid is not None, "pid": pid, "config": str(config.resolve()), "stale": stale}
-        click.echo(json.dumps({**about, **_json(known)}, ensure_ascii=False))
+        click.echo(json.dumps({**about, **_json(known)}, default=flat, ensure_ascii=False))
         sys.exit(0 if pid is not None else 1)
     show = display_for(settings.display)
     if said is not None:
@@ -107,9 +107,9 @@ def _json(known: Known) -> dict[str, Json]:
         "told_since": told,
     }
     if known.status is not None:
-        out |= asdict(known.status)
+        out |= flat(known.status)
         out["jars"] = [
-            {**asdict(row.state), "mould_noted_s": None if row.bin_note is None else row.bin_note.time_s}
+            {**flat(row.state), "mould_noted_s": None if row.bin_note is None else row.bin_note.time_s}
             for row in known.jars
         ]
     return out

@@ -30,7 +30,7 @@ from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.report_body import MOST_LABEL
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.values import DAY_S, Fed, Noted, Noting, with_usual
+from monitor.values import DAY_S, Fed, Feeding, Noted, Noting, with_usual
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # they have commands of their own
@@ -96,10 +96,9 @@ def fed(
     item = Fed(
         time_s=_when(at, settings),
         jar=jar,
-        starter_g=starter_g,
-        flour_g=flour_g,
-        water_g=water_g,
-        flour=None if flour is None else _text(flour),
+        feeding=Feeding(
+            starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=None if flour is None else _text(flour)
+        ),
         flour_lot=label("--flour-lot", flour_lot),
         seed=label("--seed", seed),
         by=label("--by", by),
@@ -141,7 +140,7 @@ def _as_usual(settings: Settings, item: Fed) -> str:
     usual = next((one.feeding for one in reversed(cycles) if one.feeding.ratio is not None), None)
     if usual is None:
         return ""
-    some = any(grams is not None for grams in item.feeding.weights.values())
+    some = item.feeding.weighed
     fed = with_usual(item.feeding, usual) if some else usual
     said = " + ".join(f"{grams:.3g}" for grams in fed.grams or ())
     what = "The rest is taken" if some else "Taken"

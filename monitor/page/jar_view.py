@@ -254,7 +254,7 @@ def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Disp
     if cycle is None or not (cycle.told or (cycle.number > 0 and cycle.sure)) or cycle.feeding.grams is not None:
         return None
     whole = Feeding(starter_g=usual["starter_g"], flour_g=usual["flour_g"], water_g=usual["water_g"])
-    some = any(grams is not None for grams in cycle.feeding.weights.values())
+    some = cycle.feeding.weighed
     fed = with_usual(cycle.feeding, whole) if some else whole
     if fed.grams is None or now_s - cycle.fed_at_s > ASK_GRAMS_S:
         return None
@@ -262,7 +262,7 @@ def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Disp
     when = show.clock(cycle.fed_at_s, now_s)
     what = "not all grams were given, so the rest is" if some else "no grams were given, so they are"
     words = f"Fed at {when}; {what} taken as usual: {said} ({phrases.about(fed)})."
-    return {**fed.weights, "flour": cycle.flour or usual["flour"], "at_s": cycle.fed_at_s, "words": words}
+    return {**fed.weights, "flour": cycle.feeding.flour or usual["flour"], "at_s": cycle.fed_at_s, "words": words}
 
 
 def _moment(at_s: float | None, now_s: float, show: Display) -> Json:
@@ -328,7 +328,7 @@ def last_feeding(store: Store, jar: JarSettings) -> dict[str, Any]:
     fed = reported.last_feeding(store, jar.name)
     if fed is None:
         return {**Feeding().weights, "flour": jar.flour}
-    return {**fed.feeding.weights, "flour": fed.flour or jar.flour}
+    return {**fed.feeding.weights, "flour": fed.feeding.flour or jar.flour}
 
 
 def note_json(note: Noted, now_s: float, show: Display) -> Json:

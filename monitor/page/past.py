@@ -139,7 +139,7 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
         "sure": cycle.sure,
         "rested": cycle.rested,
         **cycle.feeding.weights,
-        "flour": cycle.flour,
+        "flour": cycle.feeding.flour,
         "ratio": cycle.feeding.ratio,
         "rise_ratio": None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3),
         "hours_to_peak": peak_h,

@@ -173,9 +173,7 @@ def _feeding(store: Store, jar: JarSettings, one: Planned, now_s: float, show: D
     return {
         "at_s": one.at_s,
         "words": "now" if one.at_s <= now_s else show.stamp(300.0 * round(one.at_s / 300.0)),
-        "starter_g": made.starter_g,
-        "flour_g": made.flour_g,
-        "water_g": made.water_g,
+        **made.feeding.weights,
         "ratio": feeding.ratio(made),
         "discard_g": made.discard_g,
         "least_jar_ml": made.least_jar_ml,

@@ -259,7 +259,7 @@ def _fed(cycle: CycleSummary, show: Display) -> str:
     if fed is None or fed.feeding.grams is None:
         return ""
     grams = " + ".join(show.weight(g) for g in fed.feeding.grams)
-    return f"Fed {grams}{f' ({fed.flour})' if fed.flour else ''}. "
+    return f"Fed {grams}{f' ({fed.feeding.flour})' if fed.feeding.flour else ''}. "
 
 
 def _clock(at_s: float, zone: tzinfo) -> str:

@@ -32,7 +32,7 @@ def _cycle_json(cycle: CycleSummary) -> dict[str, Json]:
         "ended_at": _time(cycle.end_s),
         "fed_at": _time(cycle.fed_at_s),
         **(Feeding() if fed is None else fed.feeding).weights,
-        "flour": None if fed is None else fed.flour,
+        "flour": None if fed is None else fed.feeding.flour,
         "starting_level_mm": _round(cycle.start_mm, 1),
         "peak_at": None if top is None else _span(top.peak_at),
         "peak_level_mm": None if top is None else _three(top.peak_mm, 1),

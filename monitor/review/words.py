@@ -99,10 +99,10 @@ def _fed(cycle: CycleSummary, show: Display) -> str:
     fed = cycle.fed
     if fed is None:
         return ""
-    flour = f" ({one_line(fed.flour, NAME_CHARS)})" if fed.flour else ""
-    parts = ((fed.starter_g, "starter"), (fed.flour_g, f"flour{flour}"), (fed.water_g, "water"))
+    flour = f" ({one_line(fed.feeding.flour, NAME_CHARS)})" if fed.feeding.flour else ""
+    parts = ((fed.feeding.starter_g, "starter"), (fed.feeding.flour_g, f"flour{flour}"), (fed.feeding.water_g, "water"))
     told = [f"{show.weight(grams)} of {what}" for grams, what in parts if grams is not None]
-    if flour and fed.flour_g is None:
+    if flour and fed.feeding.flour_g is None:
         told.append(f"flour{flour}")
     known = ratio(cycle)
     return ", ".join(told) + (f": {known}" if known else "")

@@ -14,7 +14,7 @@ from typing import Any, Protocol, TypeVar
 from monitor.core.display.units import Display
 from monitor.host.clock import Moment
 from monitor.runs.store import Store
-from monitor.values import Cycle, Forecast, JarState, Level, SourceHealth, Span, Stage
+from monitor.values import Cycle, Forecast, JarState, Level, SourceHealth, Span, Stage, flat, unflat
 
 KEY = "status"
 T = TypeVar("T")
@@ -82,12 +82,7 @@ def write(
 ) -> None:
     """Keep the daemon's state as of `now_s`; `troubles` are those of all but the sources. Raises StoreTrouble."""
     status = Status(as_of_s=now_s, jars=tuple(states), sources=tuple(sources), troubles=tuple(troubles))
-    store.set_meta(KEY, json.dumps(status, default=_plain, separators=(",", ":"), ensure_ascii=False))
-
-
-def _plain(value: object) -> dict[str, Any]:
-    """A frozen value's fields; `asdict` copies each of them deeply, which takes ten times as long."""
-    return {field.name: getattr(value, field.name) for field in fields(value)}  # type: ignore[arg-type]
+    store.set_meta(KEY, json.dumps(status, default=flat, separators=(",", ":"), ensure_ascii=False))
 
 
 def read(store: Store) -> Status | None:
@@ -112,7 +107,7 @@ def _state_of(body: dict[str, Any]) -> JarState:
     cycles: dict[str, Cycle | None] = {}
     for key in ("cycle", "previous"):
         one = body[key]
-        cycles[key] = None if one is None else Cycle(**{**one, "temperatures_c": tuple(one["temperatures_c"])})
+        cycles[key] = None if one is None else Cycle(**{**unflat(one), "temperatures_c": tuple(one["temperatures_c"])})
     return JarState(
         **{
             **{field.name: body[field.name] for field in fields(JarState) if field.name in body},

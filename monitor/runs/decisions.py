@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict
 from typing import Any
 
 from monitor.runs.database import Database, last_item
 from monitor.runs.run_log import Run, RunLog, RunReason
 from monitor.runs.schema import TAKING_BACK
-from monitor.values import DAY_S, Carry, Cycle, Event, EventKind, Json
+from monitor.values import DAY_S, Carry, Cycle, Event, EventKind, Json, flat, unflat
 
 CARRIES_KEPT_S = 7 * DAY_S  # a feeding told later than a week after it changes nothing that is watched today
 
@@ -134,7 +133,7 @@ class Decisions:
     # --- inside a transaction ----------------------------------------------------------------------------------------
 
     def _put_cycle(self, run: int, cycle: Cycle) -> None:
-        body = json.dumps(asdict(cycle), separators=(",", ":"), ensure_ascii=False)
+        body = json.dumps(flat(cycle), separators=(",", ":"), ensure_ascii=False)
         row = (run, cycle.number, cycle.fed_at_s, cycle.ended_at_s, body)
         self._db.execute("INSERT OR REPLACE INTO cycle VALUES (?, ?, ?, ?, ?)", row)
 
@@ -163,4 +162,4 @@ def _event_of(row: tuple[Any, ...]) -> Event:
 
 
 def _cycle_of(body: dict[str, Any]) -> Cycle:
-    return Cycle(**{**body, "temperatures_c": tuple(body["temperatures_c"])})
+    return Cycle(**{**unflat(body), "temperatures_c": tuple(body["temperatures_c"])})

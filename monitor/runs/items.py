@@ -3,10 +3,23 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from typing import Any, TypeAlias
 
-from monitor.values import MEASURED, Arrival, ClockSet, Delivery, Fed, Json, Noted, Noting, Reading, TakenBack
+from monitor.values import (
+    MEASURED,
+    Arrival,
+    ClockSet,
+    Delivery,
+    Fed,
+    Feeding,
+    Json,
+    Noted,
+    Noting,
+    Reading,
+    TakenBack,
+    flat,
+    unflat,
+)
 
 Told: TypeAlias = Fed | Noted | TakenBack | ClockSet
 Row: TypeAlias = tuple[Any, ...]
@@ -95,7 +108,7 @@ def told_text(item: Told) -> str:
     body: dict[str, Json]
     match item:
         case Fed():
-            body = {"fed": {**item.feeding.weights, "flour": item.flour}, **_beside(item, "flour_lot", "seed", "by")}
+            body = {"fed": flat(item.feeding), **_beside(item, "flour_lot", "seed", "by")}
         case Noted():
             body = {"noted": item.what.value, "text": item.text, **_beside(item, "by")}
         case TakenBack():
@@ -103,7 +116,7 @@ def told_text(item: Told) -> str:
             if item.event is not None or item.instead is not None:
                 body |= {"event": item.event, "told": list(item.told)}
             if item.instead is not None:
-                body["instead"] = {name: value for name, value in asdict(item.instead).items() if name != "jar"}
+                body["instead"] = {name: value for name, value in flat(item.instead).items() if name != "jar"}
         case ClockSet():
             body = {"clock_set_s": item.offset_s, "since_s": item.since_s}
     return json.dumps(body, ensure_ascii=False)
@@ -119,11 +132,11 @@ def told_of(text: str, time_s: float, jar: str) -> Told:
     body = json.loads(text)
     if "fed" in body:
         beside = {name: body.get(name) for name in ("flour_lot", "seed", "by")}
-        return Fed(time_s=time_s, jar=jar, **body["fed"], **beside)
+        return Fed(time_s=time_s, jar=jar, feeding=Feeding(**body["fed"]), **beside)
     if "noted" in body:
         return Noted(time_s=time_s, jar=jar, what=Noting(body["noted"]), text=body["text"], by=body.get("by"))
     if "taken_back" in body:
-        instead = Fed(jar=jar, **body["instead"]) if body.get("instead") else None
+        instead = Fed(jar=jar, **unflat(body["instead"])) if body.get("instead") else None
         told = tuple(body.get("told", ()))
         return TakenBack(
             time_s=time_s, jar=jar, seq=body["taken_back"], event=body.get("event"), told=told, instead=instead

@@ -54,7 +54,8 @@ def with_lots(store: Store, fed: Iterable[Fed], usual: str | None) -> list[Fed]:
     """Told feedings, each with the lot of its flour as far as it is known. Raises StoreTrouble."""
     lots = opened(store)
     return [
-        one if one.flour_lot else replace(one, flour_lot=lot_of(lots, one.flour or usual, one.time_s)) for one in fed
+        one if one.flour_lot else replace(one, flour_lot=lot_of(lots, one.feeding.flour or usual, one.time_s))
+        for one in fed
     ]
 
 
@@ -82,18 +83,18 @@ def _of_jar(store: Store, jar: str, usual: str | None, lots: Mapping[str, list[O
     found = [_of_told(one, usual, lots) for one in told]
     for cycle in seen:
         if not any(abs(one.time_s - cycle.fed_at_s) <= SAME_FEEDING_S for one in told):
-            flour = cycle.flour or usual
+            flour = cycle.feeding.flour or usual
             lot = lot_of(lots, flour, cycle.fed_at_s)
             found.append(LotFeeding(jar=jar, at_s=cycle.fed_at_s, flour=flour, flour_lot=lot))
     return sorted(found, key=lambda one: one.at_s)
 
 
 def _of_told(item: Fed, usual: str | None, lots: Mapping[str, list[Opened]]) -> LotFeeding:
-    flour = item.flour or usual
+    flour = item.feeding.flour or usual
     return LotFeeding(
         jar=item.jar, at_s=item.time_s, flour=flour, seed=item.seed, by=item.by,
         flour_lot=item.flour_lot or lot_of(lots, flour, item.time_s),
-        starter_g=item.starter_g, flour_g=item.flour_g, water_g=item.water_g,
+        **item.feeding.weights,
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from monitor.runs import note_changes, reported
 from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Fed, Json, Noted, Noting
+from monitor.values import Fed, Feeding, Json, Noted, Noting
 
 MOST_FLOUR = 100
 MOST_LABEL = 60  # characters: what a label on a bag, or a first name, has
@@ -49,10 +49,13 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
     return Fed(
         time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
         jar=jar.name,
-        starter_g=_grams(given, "starter_g"),
-        flour_g=_number(given, "flour_g", LEAST_G, MOST_G),  # a feeding adds flour
-        water_g=_grams(given, "water_g"),
-        flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+        feeding=Feeding(
+            starter_g=_grams(given, "starter_g"),
+            flour_g=_number(given, "flour_g", LEAST_G, MOST_G),
+            water_g=_grams(given, "water_g"),
+            flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+        ),
+        # a feeding adds flour
         flour_lot=_text(given, "flour_lot", MOST_LABEL) or None,
         seed=_text(given, "seed", MOST_LABEL) or None,
         by=_text(given, "by", MOST_LABEL) or None,
@@ -149,10 +152,12 @@ def corrected_of(body: object, jar: JarSettings) -> tuple[float, Fed]:
     fed = Fed(
         time_s=fed_at_s if at_s is None else at_s,
         jar=jar.name,
-        starter_g=_grams(given, "starter_g"),
-        flour_g=_number(given, "flour_g", LEAST_G, MOST_G),
-        water_g=_grams(given, "water_g"),
-        flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+        feeding=Feeding(
+            starter_g=_grams(given, "starter_g"),
+            flour_g=_number(given, "flour_g", LEAST_G, MOST_G),
+            water_g=_grams(given, "water_g"),
+            flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+        ),
     )
     return fed_at_s, fed
 

@@ -128,17 +128,7 @@ def _told_late(store: Store, item: Fed, fed: list[tuple[Run, Cycle]], now_s: flo
 
 def completed(item: Fed, known: Cycle | Fed) -> Fed:
     """A feeding with what was known of it before, where it leaves something out."""
-
-    def either(said: float | None, before: float | None) -> float | None:
-        return before if said is None else said
-
-    return replace(
-        item,
-        starter_g=either(item.starter_g, known.starter_g),
-        flour_g=either(item.flour_g, known.flour_g),
-        water_g=either(item.water_g, known.water_g),
-        flour=known.flour if item.flour is None else item.flour,
-    )
+    return replace(item, feeding=item.feeding.completed_by(known.feeding))
 
 
 def take_back(store: Store, jar: str, now_s: float) -> Report:

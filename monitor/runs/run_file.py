@@ -24,7 +24,7 @@ from monitor.runs import rfc3339
 from monitor.runs.cells import guard, guard_line, number, one_line, split, unguard, unguard_line
 from monitor.runs.items import LEAST_G
 from monitor.settings import JarSettings
-from monitor.values import MEASURED, Fed, Geometry, Reading, Straight
+from monitor.values import MEASURED, Fed, Feeding, Geometry, Reading, Straight
 
 REQUIRED = ("time", "distance_mm")
 USUAL = ("time", "distance_mm", "temperature_c")
@@ -226,15 +226,15 @@ def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedR
             row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
             try:
                 time_s = rfc3339.parse(row["fed_at"])
-                starter_g, flour_g, water_g = (_grams(name, row.get(name, "")) for name in FEEDING[1:4])
+                grams = {name: _grams(name, row.get(name, "")) for name in FEEDING[1:4]}
             except ValueError as error:
                 rejected.append(RejectedRow(number, str(error), printable(line.strip()[:80])))
                 continue
             flour, lot, seed, by = (
                 without_controls(unguard_line(unguard(row.get(name, "")))) or None for name in ("flour", *TRACED)
             )
-            grams = {"starter_g": starter_g, "flour_g": flour_g, "water_g": water_g}
-            fed.append(Fed(time_s=time_s, jar=jar, **grams, flour=flour, flour_lot=lot, seed=seed, by=by))
+            feeding = Feeding(**grams, flour=flour)
+            fed.append(Fed(time_s=time_s, jar=jar, feeding=feeding, flour_lot=lot, seed=seed, by=by))
     return fed, rejected
 
 
@@ -245,9 +245,10 @@ def write_feedings(out: TextIO, fed: Iterable[Fed]) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow((*FEEDING, *traced))
     for item in some:
-        words = [guard(guard_line(one_line(getattr(item, name) or ""))) for name in ("flour", *traced)]
+        words = [item.feeding.flour, *(getattr(item, name) for name in traced)]
         grams = [number(value) for value in item.feeding.weights.values()]
-        writer.writerow([rfc3339.text(item.time_s), *grams, *words])
+        cells = [guard(guard_line(one_line(text or ""))) for text in words]
+        writer.writerow([rfc3339.text(item.time_s), *grams, *cells])
 
 
 def _grams(name: str, cell: str) -> float | None:

@@ -22,7 +22,7 @@ from monitor.simulator.device import Sent, payload
 from monitor.simulator.scenario import JarPlan, Scenario
 from monitor.simulator.scene import play
 from monitor.simulator.truth import JarTruth, TrueCycle
-from monitor.values import Fed, Json
+from monitor.values import Fed, Feeding, Json
 
 CONNECT_S = 10.0
 LONGEST_WAIT_S = 0.5  # between looks at the clock
@@ -106,7 +106,9 @@ def feedings(truth: JarTruth) -> list[Fed]:
     """What a person who writes everything down would have told."""
     return [
         Fed(
-            time_s=c.fed_at_s, jar=truth.jar, starter_g=c.starter_g, flour_g=c.flour_g, water_g=c.water_g, flour=c.flour
+            time_s=c.fed_at_s,
+            jar=truth.jar,
+            feeding=Feeding(starter_g=c.starter_g, flour_g=c.flour_g, water_g=c.water_g, flour=c.flour),
         )
         for c in truth.cycles
     ]

@@ -12,7 +12,7 @@ from typing import Any
 
 from monitor.sources import Put
 from monitor.sources.playback import Playback
-from monitor.values import Fed, SourceHealth
+from monitor.values import Fed, SourceHealth, of_grams
 
 
 class RecordedSource:
@@ -67,7 +67,4 @@ class RecordedSource:
 
 
 def _fed(said: dict[str, Any]) -> Fed:
-    starter_g, flour_g, water_g = said["grams"]
-    return Fed(
-        time_s=said["at"], jar=said["fed"], starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=said["flour"]
-    )
+    return Fed(time_s=said["at"], jar=said["fed"], feeding=of_grams(said["grams"], said["flour"]))

@@ -17,7 +17,7 @@ import numpy as np
 from monitor.core.forecast import peak_time as peak_times
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
-from monitor.values import Cycle, CycleSoFar, Stage
+from monitor.values import Cycle, CycleSoFar, Stage, of_grams
 from tests.bench.forecast_cultures import STEP_H, Floats, Kitchens, Outcome
 from tests.bench.forecast_share import KINDS, World, asked, in_batches, rng_of
 
@@ -110,8 +110,8 @@ def _one(
     fed_at_s = START_S + 3600.0 * float(lived.start_h[who])
     peak_h, fall_h = float(out.seen_peak_h[who]), float(out.seen_fall_h[who])
     cycle = Cycle(
-        jar="x", number=number, fed_at_s=fed_at_s, told=True, starter_g=25.0,
-        flour_g=12.5 * (dilution - 1), water_g=12.5 * (dilution - 1),
+        jar="x", number=number, fed_at_s=fed_at_s, told=True,
+        feeding=of_grams((25.0, 12.5 * (dilution - 1), 12.5 * (dilution - 1))),
         peak_at_s=fed_at_s + 3600 * peak_h, fall_at_s=fed_at_s + 3600 * fall_h,
         peak_ratio=float(out.peak_ratio[who]),
         temperatures_c=tuple(map(float, out.temperatures_c[who, : int(fall_h) + 1])),

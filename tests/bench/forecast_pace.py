@@ -18,7 +18,7 @@ import numpy as np
 
 from monitor.core.forecast import beliefs, peak_time
 from monitor.core.forecast import starter_model as starter_models
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 from tests.bench.forecast_bench import START_S
 from tests.bench.forecast_cultures import Budding, Kitchens, Outcome, Tabular
 from tests.bench.forecast_larder import Larder
@@ -71,7 +71,7 @@ def judged(cycles: Lived, pace: float, usual: Mapping[int, float]) -> np.ndarray
             rows.append((number, np.log(said.likely / came_h), inside, who, late_h[who]))
             fed_at_s, added_g = START_S + 86400.0 * number, 5.0 * (dilution - 1.0)
             cycle = Cycle(
-                jar="x", number=number, fed_at_s=fed_at_s, starter_g=10.0, flour_g=added_g, water_g=added_g,
+                jar="x", number=number, fed_at_s=fed_at_s, feeding=of_grams((10.0, added_g, added_g)),
                 peak_at_s=fed_at_s + 3600.0 * came_h, fall_at_s=fed_at_s + 3600.0 * fall_h,
                 temperatures_c=temperatures_c,
             )  # fmt: skip

@@ -15,7 +15,7 @@ import numpy as np
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.plan import feeding
 from monitor.core.plan.weighing import Limits
-from monitor.values import Cycle, FeedPlan
+from monitor.values import Cycle, FeedPlan, of_grams
 from tests.bench.forecast_cultures import Floats, Kitchens, Outcome
 from tests.bench.forecast_share import KINDS, World, asked, in_batches, rng_of
 
@@ -33,7 +33,7 @@ def line_of(out: Outcome, who: int, dilution: float, number: int) -> Cycle:
     fed_at_s = 86400.0 * 3 * number
     added_g = 25.0 * (dilution - 1.0) / 2.0
     return Cycle(
-        jar="", number=number, fed_at_s=fed_at_s, told=True, starter_g=25.0, flour_g=added_g, water_g=added_g,
+        jar="", number=number, fed_at_s=fed_at_s, told=True, feeding=of_grams((25.0, added_g, added_g)),
         peak_at_s=fed_at_s + 3600.0 * float(out.seen_peak_h[who]), fall_at_s=fed_at_s + 3600.0 * fall_h,
         peak_ratio=float(out.peak_ratio[who]), temperatures_c=(mean_c,) * hours,
     )  # fmt: skip
@@ -53,7 +53,12 @@ def _run(kind: type[World], n: int, seed: int, batch: int, follow: bool) -> Plan
     for number in range(max(AFTER) + 1):
         room_c = np.clip(kitchens.mean_c + rng.normal(0.0, 1.5, n), 16.0, 27.0)
         plans = _plans(believed, room_c)
-        planned = np.array([(one.starter_g + one.flour_g + one.water_g) / one.starter_g for one in plans])
+        planned = np.array(
+            [
+                (one.feeding.starter_g + one.feeding.flour_g + one.feeding.water_g) / one.feeding.starter_g
+                for one in plans
+            ]
+        )
         steady = kitchens.hours(np.zeros(n), room_c)
         if number in AFTER:
             came_h = world.copy().cycle(planned, steady).fall_h

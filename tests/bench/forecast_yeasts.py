@@ -19,7 +19,7 @@ import numpy as np
 
 from monitor.core.forecast import peak_time, timing
 from monitor.core.forecast import starter_model as starter_models
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 from tests.bench.forecast_bench import START_S
 from tests.bench.forecast_cultures import Budding, Kitchens, Tabular
 from tests.bench.forecast_larder import Larder
@@ -84,8 +84,9 @@ def starter(seed: int, who: int, scatters: Scatters) -> list[tuple[float, ...]]:
         culture = starter_models.learn(
             culture,
             Cycle(
-                jar="x", number=number, fed_at_s=fed_at_s, starter_g=10.0, flour_g=5.0 * (dilution - 1.0),
-                water_g=5.0 * (dilution - 1.0), peak_at_s=fed_at_s + 3600.0 * peak_h,
+                jar="x", number=number, fed_at_s=fed_at_s,
+                feeding=of_grams((10.0, 5.0 * (dilution - 1.0), 5.0 * (dilution - 1.0))),
+                peak_at_s=fed_at_s + 3600.0 * peak_h,
                 fall_at_s=fed_at_s + 3600.0 * fall_h, peak_ratio=2.4, temperatures_c=(c,) * int(fall_h + 1),
             ),
         )  # fmt: skip
@@ -123,8 +124,9 @@ def cold(kind: type[World], starters: int, seed: int, learn_not_yet: bool) -> np
                 continue
             fed_at_s = START_S + DAY_S * number
             cycle = Cycle(
-                jar="x", number=number, fed_at_s=fed_at_s, starter_g=10.0, flour_g=5.0 * (dilution - 1.0),
-                water_g=5.0 * (dilution - 1.0), rise_at_s=fed_at_s, ended_at_s=fed_at_s + 3600.0 * EVERY_H,
+                jar="x", number=number, fed_at_s=fed_at_s,
+                feeding=of_grams((10.0, 5.0 * (dilution - 1.0), 5.0 * (dilution - 1.0))),
+                rise_at_s=fed_at_s, ended_at_s=fed_at_s + 3600.0 * EVERY_H,
                 peak_at_s=fed_at_s + 3600.0 * peak_h if peak_h < EVERY_H - 1.0 else None,
                 fall_at_s=fed_at_s + 3600.0 * fall_h if fall_h < EVERY_H else None,
                 temperatures_c=temperatures_c[: int(EVERY_H)],

@@ -26,7 +26,7 @@ from monitor.page.server import PageServer
 from monitor.runs import daemon_status, items
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
-from monitor.values import Cycle, JarState, Level, Stage
+from monitor.values import Cycle, JarState, Level, Stage, of_grams
 from tests.browsing import PHONE, launched
 from tests.night import EMPTY_MM, level_mm
 from tests.page.test_load import PAGES, watched
@@ -75,9 +75,7 @@ def _cycle(jar: str, number: int, fed_at_s: float, now_s: float) -> Cycle:
         number=number,
         fed_at_s=fed_at_s,
         told=True,
-        starter_g=25,
-        flour_g=100,
-        water_g=100,
+        feeding=of_grams((25, 100, 100)),
         peak_at_s=fed_at_s + 3600 * (6 + 0.3 * math.sin(number)),
         peak_ratio=2.0 + 0.1 * math.sin(number / 9),
         fall_at_s=fed_at_s + 3600 * (6.5 + 0.3 * math.sin(number)),

@@ -20,7 +20,7 @@ from monitor.core.forecast import beliefs, peak_time, timing
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.peak_time import Hours
 from monitor.core.forecast.starter_model import Culture
-from monitor.values import Cycle, Feeding
+from monitor.values import Cycle, Feeding, of_grams
 
 CSV = Path(__file__).with_name("real_rises.csv")
 DOUBLED = 0.82  # of the way to the first touch of the top
@@ -91,7 +91,7 @@ def _rise(row: dict[str, str]) -> Rise:
         baker=row["baker"],
         grade=row["grade"],
         what=row["what"],
-        feeding=Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=row["flour_kind"]),
+        feeding=of_grams((starter_g, flour_g, water_g), row["flour_kind"]),
         temperatures_c=temperatures_c,
         came_h=math.sqrt(float(row["h_lo"]) * float(row["h_hi"])),
     )
@@ -185,7 +185,7 @@ def learnt(culture: Culture, feeding: Sequence[Rise], number: int) -> Culture:
     return starter_models.learn(
         culture,
         Cycle(
-            jar="x", number=number, fed_at_s=fed_at_s, **fed.weights, flour=fed.flour,
+            jar="x", number=number, fed_at_s=fed_at_s, feeding=fed,
             peak_at_s=None if highest_h is None else fed_at_s + 3600.0 * highest_h,
             fall_at_s=None if fall_h is None else fed_at_s + 3600.0 * fall_h,
             temperatures_c=feeding[0].temperatures_c,

@@ -31,7 +31,7 @@ from monitor.core.detect import step as core
 from monitor.core.detect.state import DetectorState
 from monitor.core.signal.learnt_curve import LearntCurve
 from monitor.settings import JarSettings
-from monitor.values import Arrival, EventKind, Fed, Reading
+from monitor.values import Arrival, EventKind, Fed, Reading, of_grams
 from tests.bench import detection_curves as curves
 
 Floats = NDArray[np.float64]
@@ -174,7 +174,9 @@ def season(seed: int, kind: str = "season", cycles: int = CYCLES) -> Season:
         top = int(np.argmax(level[: int(60 * 3600 / GRID_S)]))
         end = min(begin + top + int(rng.uniform(4.0, 10.0) * 3600.0 / GRID_S), grid_s.size)
         grams = Fed(
-            time_s=float(grid_s[begin]), jar="season", starter_g=25.0, flour_g=25.0 * parts, water_g=25.0 * parts
+            time_s=float(grid_s[begin]),
+            jar="season",
+            feeding=of_grams((25.0, 25.0 * parts, 25.0 * parts)),
         )
         nature = Nature(one, expected_h, scatter, expected_mm, q10)
         truth.append(Cycle(grams.time_s, float(grid_s[end - 1]), float(grid_s[begin + top]), level[top], grams, nature))

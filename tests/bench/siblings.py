@@ -16,7 +16,7 @@ from statistics import fmean, stdev
 from monitor.core.assess.neighbours import drifting
 from monitor.core.assess.siblings import unlike
 from monitor.settings import JarSettings
-from monitor.values import Cycle, JarState, Level, Stage
+from monitor.values import Cycle, JarState, Level, Stage, of_grams
 from tests.jar_state import jar_state
 
 SHELVES, CYCLE_SD, PLACE_SD = 200, 0.08, 0.04
@@ -32,9 +32,7 @@ def shelf(chance: Random, jars: int, batches: int, slower: float) -> dict[str, l
                 jar=f"jar-{n}",
                 number=day,
                 fed_at_s=day * 86400.0 + 15.0 * n,
-                starter_g=20.0,
-                flour_g=100.0,
-                water_g=100.0,
+                feeding=of_grams((20.0, 100.0, 100.0)),
                 peak_at_s=day * 86400.0 + 15.0 * n + 9.0 * 3600.0 * place * math.exp(chance.gauss(0.0, CYCLE_SD)),
                 peak_ratio=2.4 * math.exp(chance.gauss(0.0, 0.05)),
                 temperatures_c=(22.0,) * 24,

@@ -17,7 +17,7 @@ from monitor.cli.moments import moment_to_come
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Noting
+from monitor.values import Cycle, Noting, of_grams
 
 pytestmark = pytest.mark.dates
 
@@ -51,7 +51,7 @@ def config(tmp_path: Path) -> Path:
             done = i < 5
             store.put_cycle(
                 Cycle(
-                    jar="rye", number=i + 1, fed_at_s=fed_s, told=True, starter_g=25, flour_g=100, water_g=100,
+                    jar="rye", number=i + 1, fed_at_s=fed_s, told=True, feeding=of_grams((25, 100, 100)),
                     peak_at_s=fed_s + 9 * H if done else None, peak_ratio=2.4 if done else None,
                     fall_at_s=fed_s + 11 * H if done else None, ended_at_s=fed_s + DAY if done else None,
                     temperatures_c=(22.0,) * (12 if done else 5),

@@ -15,7 +15,7 @@ from monitor.runs import report_body
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
 from monitor.settings import DisplaySettings, JarSettings, Settings, StoreSettings
-from monitor.values import Fed
+from monitor.values import Fed, of_grams
 from tests.core.kitchen_stories import DAY, H, cycle
 from tests.kitchen import Kitchen
 from tests.night import EMPTY_MM
@@ -52,7 +52,7 @@ def test_parts_told_by_command_and_page_make_one_feeding(config: Path) -> None:
     kitchen.daemon.flush()
     cycle = kitchen.state().cycle
     assert cycle is not None
-    assert (cycle.starter_g, cycle.flour_g, cycle.water_g) == (25.0, 100.0, None)
+    assert (cycle.feeding.starter_g, cycle.feeding.flour_g, cycle.feeding.water_g) == (25.0, 100.0, None)
     fed(config, "--starter-g", 30)  # put right, and nothing else said
     later_s = time.time() + 120.0
     kitchen.to(later_s)
@@ -62,7 +62,7 @@ def test_parts_told_by_command_and_page_make_one_feeding(config: Path) -> None:
     kitchen.daemon.flush()
     cycle = kitchen.state().cycle
     assert cycle is not None
-    assert (cycle.starter_g, cycle.flour_g, cycle.water_g) == (30.0, 100.0, 110.0)
+    assert (cycle.feeding.starter_g, cycle.feeding.flour_g, cycle.feeding.water_g) == (30.0, 100.0, 110.0)
     assert [kind.value for kind in kitchen.kinds()].count("fed") == 1  # one feeding, not three
     kitchen.store.close()
 
@@ -72,7 +72,7 @@ def test_a_tap_that_completes_is_taken_at_once_and_the_same_tap_again_is_not(con
     kitchen = kitchen_of(config, now_s)
     told = Fed(time_s=now_s, jar="rye")
     report_body.tell(kitchen.store, told, now_s)
-    whole = replace(told, starter_g=25.0, flour_g=100.0, water_g=100.0)
+    whole = replace(told, feeding=of_grams((25.0, 100.0, 100.0)))
     report_body.tell(kitchen.store, whole, now_s + 5.0)
     with pytest.raises(Refused, match="within the last minute"):
         report_body.tell(kitchen.store, whole, now_s + 8.0)

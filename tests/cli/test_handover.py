@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 
 from monitor.cli import main
 from monitor.settings import Settings
-from monitor.values import Fed, Noted, Noting
+from monitor.values import Fed, Noted, Noting, of_grams
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
 
 BEGIN_S = 1_772_424_000.0  # 2 March 2026, 04:00 UTC
@@ -31,7 +31,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, float]:
 
     kitchen.go_on(0.5, distance_mm)
     for jar in JARS:
-        told = Fed(time_s=BEGIN_S, jar=jar, starter_g=20, flour_g=100, water_g=100, by="Mia")
+        told = Fed(time_s=BEGIN_S, jar=jar, feeding=of_grams((20, 100, 100)), by="Mia")
         kitchen.store.tell(told, kitchen.now_s)
     kitchen.go_on(9.5, distance_mm)
     smelt = Noted(time_s=kitchen.now_s - 600.0, jar="s2", what=Noting.SMELL, text="of pears", by="Jo")

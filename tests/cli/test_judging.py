@@ -101,7 +101,10 @@ def test_a_false_start_is_a_sign_of_life_and_fit_it_is_not(config: Path) -> None
         if one.time_s < readings[0].time_s + 9.0 * DAY_S
     ]
     fed, _ = run_file.read_feedings(RUNS / "new_starter.feedings.csv", "jar")
-    told = [f"{text(one.time_s + shift_s)},{one.starter_g},{one.flour_g},{one.water_g},white" for one in fed[:9]]
+    told = [
+        f"{text(one.time_s + shift_s)},{one.feeding.starter_g},{one.feeding.flour_g},{one.feeding.water_g},white"
+        for one in fed[:9]
+    ]
     assert opened.empty_mm is not None
     take_in(config, rows, told, opened.empty_mm)
     made = assessed(config)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Noted, Noting
+from monitor.values import Cycle, Noted, Noting, of_grams
 from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
@@ -193,7 +193,7 @@ def test_empty_cells_columns_in_any_order_comments_and_more_columns_are_fine(tmp
     assert (done.exit_code, done.stderr) == (0, "")
     assert made["flour_g"] == 100
     cycles, _ = history.read(path)
-    assert [cycle.starter_g for cycle in cycles] == [25.0, None]
+    assert [cycle.feeding.starter_g for cycle in cycles] == [25.0, None]
 
 
 def test_the_ratio_of_a_plan_for_little_flour_has_figures(tmp_path: Path) -> None:
@@ -294,8 +294,8 @@ def config(tmp_path: Path) -> Path:
                 peak_s = fed_s + 3600.0 * (peak_h + 0.2 * (i % 3))
                 store.put_cycle(
                     Cycle(
-                        jar=name, number=i, fed_at_s=fed_s, told=True, starter_g=25, flour_g=100, water_g=100,
-                        flour=name, peak_at_s=peak_s, peak_ratio=2.3 + 0.05 * (i % 2), fall_at_s=peak_s + 5400,
+                        jar=name, number=i, fed_at_s=fed_s, told=True, feeding=of_grams((25, 100, 100), name),
+                        peak_at_s=peak_s, peak_ratio=2.3 + 0.05 * (i % 2), fall_at_s=peak_s + 5400,
                         ended_at_s=fed_s + 50_000, temperatures_c=(22.0,) * 12, above_double_h=3.0 + 0.1 * i,
                     )
                 )  # fmt: skip

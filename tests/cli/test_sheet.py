@@ -12,7 +12,7 @@ from monitor.cli import main
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Forecast, JarState, Span, Stage
+from monitor.values import Cycle, Forecast, JarState, Span, Stage, of_grams
 from tests.jar_state import jar_state
 
 NOW_S = 1_772_450_000.0  # 2 March 2026, 11:13 UTC
@@ -36,8 +36,8 @@ def kitchen(folder: Path) -> Path:
         store.ensure_run(JarSettings(name="shelf-1"), NOW_S - 9e5)
         store.put_cycle(
 
-            Cycle(jar="shelf-1", number=0, fed_at_s=NOW_S - 8e5, told=True, starter_g=20, flour_g=100, water_g=80,
-                  flour="rye", ended_at_s=NOW_S - 7e5),
+            Cycle(jar="shelf-1", number=0, fed_at_s=NOW_S - 8e5, told=True, feeding=of_grams((20, 100, 80), "rye"),
+                  ended_at_s=NOW_S - 7e5),
         )  # fmt: skip
         states = [
             state("shelf-1", Stage.RISING, 8.0, 2.0),

@@ -9,7 +9,7 @@ from typing import Any
 from monitor.core.display.units import Display
 from monitor.host.time_zone import offset_of
 from monitor.settings import JarSettings
-from monitor.values import Cycle, Forecast, JarState, Noted, Noting, Span, Stage
+from monitor.values import Cycle, Forecast, JarState, Noted, Noting, Span, Stage, of_grams
 from tests.jar_state import jar_state
 
 H = 3600.0
@@ -19,7 +19,13 @@ BERLIN = Display(offset_s=offset_of("Europe/Berlin"))
 
 
 def cycle(**changes: Any) -> Cycle:
-    told = Cycle(jar="rye", number=4, fed_at_s=FED, told=True, starter_g=25, flour_g=100, water_g=100, flour="rye")
+    told = Cycle(
+        jar="rye",
+        number=4,
+        fed_at_s=FED,
+        told=True,
+        feeding=of_grams((25, 100, 100), "rye"),
+    )
     return replace(told, **{"temperatures_c": (23.0, 24.0, 23.5), **changes})
 
 

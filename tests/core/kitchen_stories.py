@@ -12,7 +12,7 @@ from monitor.core.assess.vigour import Assessment
 from monitor.core.display.units import Display
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
-from monitor.values import Cycle, Feeding, Noted, Noting, Span, Stage
+from monitor.values import Cycle, Noted, Noting, Span, Stage, of_grams
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 H, DAY = 3600.0, 86_400.0
@@ -32,10 +32,10 @@ def cycle(
 ) -> Cycle:
     """One cycle, in hours from its feeding; `fed_h` from the beginning of the story."""
     fed_at_s = T + H * fed_h
-    feeding = Feeding() if grams is None else Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2])
+    feeding = of_grams(grams or (None, None, None), flour)
     hours = round(end_h or fall_h or peak_h or 1.0)
     return Cycle(
-        jar="x", number=round(fed_h) + 1, fed_at_s=fed_at_s, told=True, **feeding.weights, flour=flour,
+        jar="x", number=round(fed_h) + 1, fed_at_s=fed_at_s, told=True, feeding=feeding,
         peak_at_s=None if peak_h is None else fed_at_s + H * peak_h, peak_ratio=ratio,
         fall_at_s=None if fall_h is None else fed_at_s + H * fall_h,
         ended_at_s=None if end_h is None else fed_at_s + H * end_h, temperatures_c=(c,) * max(hours, 1), **more,

@@ -10,7 +10,7 @@ import pytest
 from monitor.core.forecast import peak_time, timing
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 from tests.bench import real_rises
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
@@ -94,7 +94,7 @@ def test_a_stiff_starter_is_its_own_measure() -> None:
 def cycle(number: int, peak_h: float, fall_h: float, flour: str | None = None, water_g: float = 100.0) -> Cycle:
     fed_at_s = T + 2 * 86400.0 * number
     return Cycle(
-        jar="x", number=number, fed_at_s=fed_at_s, starter_g=25.0, flour_g=100.0, water_g=water_g, flour=flour,
+        jar="x", number=number, fed_at_s=fed_at_s, feeding=of_grams((25.0, 100.0, water_g), flour),
         peak_at_s=fed_at_s + 3600.0 * peak_h, fall_at_s=fed_at_s + 3600.0 * fall_h, temperatures_c=(22.0,) * 14,
     )  # fmt: skip
 

@@ -16,7 +16,7 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, moment
 from monitor.core.plan.hours import Aim
 from monitor.core.plan.weighing import FRESH_G_PER_ML, Limits, dilution
-from monitor.values import Cycle, CycleSoFar, FeedPlan, Stage
+from monitor.values import Cycle, CycleSoFar, FeedPlan, Stage, of_grams
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -27,7 +27,7 @@ def starter(
     """A starter that was fed 25 g with as much flour as water, `count` times alike."""
     return starter_models.learned_from(
         Cycle(
-            jar="x", number=i, fed_at_s=T + 86400.0 * i, starter_g=25.0, flour_g=added_g, water_g=added_g,
+            jar="x", number=i, fed_at_s=T + 86400.0 * i, feeding=of_grams((25.0, added_g, added_g)),
             peak_at_s=T + 86400.0 * i + 3600.0 * peak_h, fall_at_s=T + 86400.0 * i + 3600.0 * fall_h, peak_ratio=2.4,
             temperatures_c=(c,) * math.ceil(fall_h),
         )
@@ -40,7 +40,7 @@ def planned(culture: Culture, target_h: float = 24.0, c: float = 21.0, **limits:
 
 
 def grams(made: FeedPlan) -> tuple[int, int, int]:
-    return made.starter_g, made.flour_g, made.water_g
+    return made.feeding.starter_g, made.feeding.flour_g, made.feeding.water_g
 
 
 # --- rules of the trade (common practice, no source) and arithmetic ---------------------------------------------------
@@ -49,8 +49,8 @@ def grams(made: FeedPlan) -> tuple[int, int, int]:
 def test_25_g_with_100_g_flour_and_100_g_water_is_1_4_4() -> None:
     usual = starter(fall_h=12.0)
     made = planned(usual, target_h=12.0, keep_g=25)
-    assert made.starter_g == 25
-    assert made.flour_g == pytest.approx(100, abs=8)
+    assert made.feeding.starter_g == 25
+    assert made.feeding.flour_g == pytest.approx(100, abs=8)
     assert feeding.ratio(made) in {f"1:{p}:{p}" for p in ("3.7", "3.8", "3.9", "4", "4.1", "4.2", "4.3")}
     assert dilution((25, 100, 100)) == 9.0
 
@@ -58,18 +58,18 @@ def test_25_g_with_100_g_flour_and_100_g_water_is_1_4_4() -> None:
 def test_a_cycle_over_in_12_h_when_24_are_wanted_calls_for_less_starter() -> None:
     usual = starter(fall_h=12.0)
     made = planned(usual, target_h=15.0)
-    assert made.starter_g < 25
-    assert made.flour_g == 100  # total flour as last time
-    assert made.water_g == 100
+    assert made.feeding.starter_g < 25
+    assert made.feeding.flour_g == 100  # total flour as last time
+    assert made.feeding.water_g == 100
     assert "less starter" in made.because
     long = planned(usual)  # a day is more than any ratio does here: the leanest, and what can be done
-    assert (long.met, long.starter_g) == (False, 5)
+    assert (long.met, long.feeding.starter_g) == (False, 5)
     assert any("every 24 h anyway" in one.do for one in long.instead)
 
 
 def test_a_colder_room_calls_for_more_starter_and_a_warmer_one_for_less() -> None:
     usual = starter(peak_h=12.0, fall_h=14.0)
-    kept = [planned(usual, 16.0, c).starter_g for c in (17.0, 19.0, 21.0, 23.0, 25.0)]
+    kept = [planned(usual, 16.0, c).feeding.starter_g for c in (17.0, 19.0, 21.0, 23.0, 25.0)]
     assert kept == sorted(kept, reverse=True)
     assert kept[0] > 2 * kept[-1]
 
@@ -82,7 +82,7 @@ def test_both_16_and_27_degrees_work(c: float, target_h: float) -> None:
 def test_without_history_100_g_of_flour_at_100_percent() -> None:
     made = planned(starter_models.prior(), 14.0)
     assert made.met
-    assert (made.flour_g, made.water_g) == (100, 100)
+    assert (made.feeding.flour_g, made.feeding.water_g) == (100, 100)
 
 
 def test_hydration_as_last_fed_or_as_asked() -> None:
@@ -92,25 +92,23 @@ def test_hydration_as_last_fed_or_as_asked() -> None:
             jar="x",
             number=0,
             fed_at_s=T,
-            starter_g=20,
-            flour_g=80,
-            water_g=40,
+            feeding=of_grams((20, 80, 40)),
             peak_at_s=T + 36_000,
             fall_at_s=T + 43_200,
         ),
     )
     made = planned(stiff, 16.0)
-    assert (made.flour_g, made.water_g) == (80, 40)
+    assert (made.feeding.flour_g, made.feeding.water_g) == (80, 40)
     made = planned(stiff, 16.0, hydration=1.25)
-    assert (made.flour_g, made.water_g) == (80, 100)
+    assert (made.feeding.flour_g, made.feeding.water_g) == (80, 100)
     made = planned(stiff, 16.0, keep_g=30)
-    assert made.starter_g == 30
-    assert made.water_g == pytest.approx(made.flour_g / 2, abs=0.6)
+    assert made.feeding.starter_g == 30
+    assert made.feeding.water_g == pytest.approx(made.feeding.flour_g / 2, abs=0.6)
 
 
 def test_discard_is_what_stands_there_less_what_is_kept() -> None:
     made = planned(starter(), 16.0, standing_g=225)
-    assert made.discard_g == 225 - made.starter_g
+    assert made.discard_g == 225 - made.feeding.starter_g
     assert planned(starter(), 16.0).discard_g is None
 
 
@@ -137,7 +135,12 @@ def test_a_plan_and_the_forecast_of_the_step_after_doing_just_that_agree(
 ) -> None:
     culture = replace(starter(), day_c=(c,) * 24)
     made = planned(culture, target_h, c, keep_g=round(keep_g))
-    fed = Cycle(jar="x", number=9, fed_at_s=T, starter_g=made.starter_g, flour_g=made.flour_g, water_g=made.water_g)
+    fed = Cycle(
+        jar="x",
+        number=9,
+        fed_at_s=T,
+        feeding=of_grams((made.feeding.starter_g, made.feeding.flour_g, made.feeding.water_g)),
+    )
     so_far = CycleSoFar(cycle=fed, now_s=T, stage=Stage.SETTLING, curve=(), temperature_c=c)
     said = peak_time.forecast(culture, so_far)
     # what is announced as its peak is the highest point, what is planned for the first touch of the top
@@ -185,7 +188,7 @@ def test_the_bake_gets_its_ripe_starter(target_h: float, ripe_g: float) -> None:
 @given(st.floats(6, 30), st.integers(1, 40), st.integers(0, 60))
 def test_kept_starter_stays_between_its_bounds(target_h: float, least: int, more: int) -> None:
     made = planned(starter(), target_h, least_keep_g=least, most_keep_g=least + more)
-    assert least <= made.starter_g <= least + more
+    assert least <= made.feeding.starter_g <= least + more
 
 
 @given(st.floats(0.1, 400), st.floats(-10, 60))
@@ -211,7 +214,7 @@ def test_twenty_minutes_cannot_be_and_the_nearest_is_the_most_starter() -> None:
 def test_a_week_cannot_be_and_the_nearest_is_the_least_starter() -> None:
     made = planned(starter(), 168.0)
     assert not made.met
-    assert made.starter_g == 5
+    assert made.feeding.starter_g == 5
     assert any("every" in one.do and one.times > 1 for one in made.instead)
 
 
@@ -272,14 +275,14 @@ def test_further_off_it_is_put_off_or_done_in_two(hours: float) -> None:
     for first, second in pairwise(steps):  # each is fed while the one before is ripe, from what that made
         gone_h = (second.at_s - first.at_s) / 3600.0
         assert first.plan.hours_to_peak[1] - 0.5 <= gone_h <= first.plan.hours_to_fall[1] + 2.5
-        assert second.plan.starter_g <= sum(grams(first.plan))
+        assert second.plan.feeding.starter_g <= sum(grams(first.plan))
 
 
 def test_days_ahead_it_is_a_chain_of_ordinary_feedings_and_a_fortnight_is_too_far() -> None:
     steps = at(100.0)
     assert all(one.plan.met for one in steps)
     assert arrival_h(steps[-1]) == pytest.approx(100.0, abs=1.5)
-    assert all(1.0 <= one.plan.flour_g / one.plan.starter_g <= 20.0 for one in steps)
+    assert all(1.0 <= one.plan.feeding.flour_g / one.plan.feeding.starter_g <= 20.0 for one in steps)
     (one,) = at(400.0)
     assert not one.plan.met
     assert "no feedings reach so far" in one.plan.because
@@ -310,7 +313,7 @@ def test_aims_differ_as_they_should(target_h: float, sooner: Aim, later: Aim) ->
     }
     assert all(one.met for one in made.values())
     # the later the moment that is aimed at, the sooner the whole must go: the more starter, the less flour to it
-    assert made[sooner].flour_g < made[later].flour_g
+    assert made[sooner].feeding.flour_g < made[later].feeding.flour_g
     for aim, one in made.items():
         assert feeding.hours_at(one, aim)[1] == pytest.approx(target_h, rel=0.06)
 
@@ -349,7 +352,7 @@ def test_more_starter_than_can_be_fed_is_answered_with_what_can_be_kept(keep_g: 
         assert made.met is False
         assert f"{keep_g} g of starter" in made.because
         most_g = int(made.because.split("keep ")[1].split(" g or less")[0])
-        assert made.starter_g <= most_g < keep_g
-        assert 0.95 <= made.flour_g / made.starter_g <= 20.5
+        assert made.feeding.starter_g <= most_g < keep_g
+        assert 0.95 <= made.feeding.flour_g / made.feeding.starter_g <= 20.5
         assert made.instead
         assert all((one.feeding.starter_g or 0) <= most_g for one in made.instead if one.feeding is not None)

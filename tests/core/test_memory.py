@@ -23,7 +23,7 @@ from monitor.core.signal.bins import BIN_MIN
 from monitor.core.signal.learnt_curve import DX, POINTS, LearntCurve
 from monitor.core.signal.noise import Noise
 from monitor.settings import JarSettings
-from monitor.values import Arrival, Event, EventKind, Fed, Reading
+from monitor.values import Arrival, Event, EventKind, Fed, Reading, of_grams
 from tests.bench import seasons
 from tests.core.kitchen_stories import daily
 
@@ -136,7 +136,10 @@ def test_grams_that_nobody_told_are_taken_as_usual_and_not_as_1_4_4() -> None:
     scales_h = []
     for grams in ((10.0, 100.0, 100.0), (None, None, None), (10.0, None, None)):
         starter_g, flour_g, water_g = grams
-        cycle = OpenCycle(from_start=True, starter_g=starter_g, flour_g=flour_g, water_g=water_g)
+        cycle = OpenCycle(
+            from_start=True,
+            feeding=of_grams((starter_g, flour_g, water_g)),
+        )
         jar = JarSettings(name="x", empty_mm=180.0)
         learnt = LearntCurve()
         for scale_h in (12.0, 12.5, 11.8):  # as at 1:10:10

@@ -8,7 +8,7 @@ from monitor.core.forecast import starter_model as starter_models
 from monitor.core.plan import feeding
 from monitor.core.plan.hours import mixed_with
 from monitor.core.plan.weighing import Limits
-from monitor.values import Feeding
+from monitor.values import of_grams
 
 
 def test_a_dough_begins_at_the_mean_of_its_parts() -> None:
@@ -22,7 +22,7 @@ def test_a_dough_begins_at_the_mean_of_its_parts() -> None:
 
 def test_cold_water_delays_and_warm_water_hastens_by_an_hour_or_so() -> None:
     # bakers reckon with an hour or so (common practice); 1:4:4 at 22 degC
-    fed = Feeding(starter_g=25.0, flour_g=100.0, water_g=100.0)
+    fed = of_grams((25.0, 100.0, 100.0))
 
     def peak_h(water_c: float | None) -> float:
         limits = Limits(water_c=water_c)
@@ -38,7 +38,7 @@ def test_a_plan_keeps_more_starter_with_cold_water() -> None:
     def kept_g(water_c: float | None) -> float:
         limits = Limits(flour_g=100.0, water_c=water_c)
         made = feeding.plan(starter_models.prior(), target_h=12.0, temperatures_c=(22.0,), limits=limits)
-        return made.starter_g
+        return made.feeding.starter_g
 
     assert kept_g(8.0) > kept_g(None) > kept_g(36.0)
 

@@ -20,7 +20,7 @@ from monitor.core.display.local_time import (
 from monitor.core.display.units import Display, display_of, duration, times
 from monitor.host.time_zone import display, offset_of
 from monitor.settings import DisplaySettings
-from monitor.values import Feeding
+from monitor.values import of_grams
 
 ZONES = ("Europe/Berlin", "America/New_York", "Australia/Sydney", "Australia/Lord_Howe", "Asia/Kolkata", "UTC")
 
@@ -200,9 +200,9 @@ def test_sentences_about_degrees_are_in_the_households_unit() -> None:
 
 def test_ratios() -> None:
     assert times(2.14) == "2.1 times"
-    assert Feeding(starter_g=25, flour_g=100, water_g=100).ratio == "1:4:4"  # arithmetic: 25 + 100 + 100 g
-    assert Feeding(starter_g=50, flour_g=50, water_g=25).ratio == "1:1:0.5"
-    assert Feeding(starter_g=500, flour_g=10, water_g=10).ratio == "1:0.02:0.02"
-    assert Feeding(starter_g=100, flour_g=25, water_g=0).ratio == "1:0.25:0"
-    assert Feeding(starter_g=30, flour_g=100, water_g=29.99).ratio == "1:3.3:1"
-    assert Feeding(starter_g=0, flour_g=100, water_g=100).ratio is None
+    assert of_grams((25, 100, 100)).ratio == "1:4:4"  # arithmetic: 25 + 100 + 100 g
+    assert of_grams((50, 50, 25)).ratio == "1:1:0.5"
+    assert of_grams((500, 10, 10)).ratio == "1:0.02:0.02"
+    assert of_grams((100, 25, 0)).ratio == "1:0.25:0"
+    assert of_grams((30, 100, 29.99)).ratio == "1:3.3:1"
+    assert of_grams((0, 100, 100)).ratio is None

@@ -13,7 +13,7 @@ from monitor.core.notify.due import due
 from monitor.core.notify.siblings import APART
 from monitor.core.notify.summary import daily_summary
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import JarState, Notice, Noting, Stage
+from monitor.values import Feeding, JarState, Notice, Noting, Stage
 from tests.core.believed import BERLIN, COLD, FED, HOT, JAR, RISEN, H, ahead, cycle, fallen, note, state
 
 
@@ -46,7 +46,7 @@ def test_words_in_other_units() -> None:
 
 
 def test_unknown_things_are_said_to_be_unknown_or_left_out() -> None:
-    bare = cycle(starter_g=None, fall_at_s=FED + 9 * H, peak_at_s=FED + 7 * H, temperatures_c=())
+    bare = cycle(feeding=Feeding(flour="rye"), fall_at_s=FED + 9 * H, peak_at_s=FED + 7 * H, temperatures_c=())
     text = one(fallen(10, cycle=bare, level=None, temperature_c=None)).text
     assert "how far it rose is not known" in text
     assert "None" not in text

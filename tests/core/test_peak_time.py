@@ -14,7 +14,19 @@ from monitor.core.detect import expected, step
 from monitor.core.forecast import peak_time, rise_curve
 from monitor.core.forecast import starter_model as starter_models
 from monitor.settings import JarSettings
-from monitor.values import Arrival, Cycle, CycleSoFar, Event, EventKind, Fed, Forecast, Reading, Stage
+from monitor.values import (
+    Arrival,
+    Cycle,
+    CycleSoFar,
+    Event,
+    EventKind,
+    Fed,
+    Forecast,
+    Reading,
+    Stage,
+    of_grams,
+    unflat,
+)
 from tests.bench import forecast_bench, forecast_share
 from tests.bench.forecast_cultures import Budding, Tabular
 
@@ -37,7 +49,7 @@ def so_far(
         "jar": "x", "number": 1, "fed_at_s": T, "starter_g": 25.0, "flour_g": 100.0, "water_g": 100.0,
         "temperatures_c": (c,) * int(now_h + 1),
     }  # fmt: skip
-    cycle = Cycle(**(usual | more))  # type: ignore[arg-type]
+    cycle = Cycle(**unflat(usual | more))  # type: ignore[arg-type]
     return CycleSoFar(cycle=cycle, now_s=T + 3600.0 * now_h, stage=stage, curve=curve, temperature_c=c)
 
 
@@ -211,7 +223,11 @@ def kitchen(cycles: int = 3, every_s: float = 300.0) -> list[Arrival]:
         time_s = T + i * every_s
         hours = (time_s - T) / 3600.0 % 18.0
         if hours == 0.0:
-            fed = Fed(time_s=time_s, jar="x", starter_g=25.0, flour_g=75.0, water_g=75.0)
+            fed = Fed(
+                time_s=time_s,
+                jar="x",
+                feeding=of_grams((25.0, 75.0, 75.0)),
+            )
             out.append(Arrival(seq=len(out) + 1, received_s=time_s, item=fed))
         distance_mm = 180.0 - 45.0 * logistic(hours, 9.0) + rng.normal(0.0, 0.3)
         reading = Reading(time_s=time_s + 30, jar="x", distance_mm=round(distance_mm, 2), temperature_c=22.0)

@@ -50,10 +50,11 @@ def test_no_plan_is_outside_what_a_home_scale_and_jar_can_do(history: str) -> No
     for c in WARMTHS_C:
         for target_h in TARGETS_H:
             made = plan(history, c, target_h)
-            where = f"{history}, {c} °C, {target_h} h: {made.starter_g}+{made.flour_g}+{made.water_g}"
-            assert all(grams == int(grams) and grams >= 1 for grams in made.feeding.grams or ()), where
-            assert 0.94 <= made.flour_g / made.starter_g <= 20.7, where
-            assert made.starter_g >= 5, where
+            where = f"{history}, {c} °C, {target_h} h: {made.grams}"
+            assert all(grams == int(grams) and grams >= 1 for grams in made.grams), where
+            starter_g, flour_g, _ = made.grams
+            assert 0.94 <= flour_g / starter_g <= 20.7, where
+            assert starter_g >= 5, where
             assert (made.feeding.total_g or 0) <= 2000, where
             for one in made.instead:
                 assert one.feeding is not None
@@ -113,10 +114,16 @@ def _soonest(history: str, made: FeedPlan, c: float, target_h: float) -> bool:
 def test_directions_are_right(history: str) -> None:
     """Longer wanted, less starter to the flour; warmer up to what yeast likes best, less starter too."""
     for c in WARMTHS_C[2:9]:
-        parts = [plan(history, c, target_h).flour_g / plan(history, c, target_h).starter_g for target_h in TARGETS_H]
+        parts = [
+            plan(history, c, target_h).feeding.flour_g / plan(history, c, target_h).feeding.starter_g
+            for target_h in TARGETS_H
+        ]
         assert all(a <= b * 1.06 for a, b in pairwise(parts)), f"{history}, {c} °C: {parts}"
     for target_h in (12.0, 24.0):
-        warm = [plan(history, c, target_h).flour_g / plan(history, c, target_h).starter_g for c in WARMTHS_C[:7]]
+        warm = [
+            plan(history, c, target_h).feeding.flour_g / plan(history, c, target_h).feeding.starter_g
+            for c in WARMTHS_C[:7]
+        ]
         assert all(a <= b * 1.06 for a, b in pairwise(warm)), f"{history}, {target_h} h: {warm}"
 
 

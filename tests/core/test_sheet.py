@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from monitor.core.plan.sheet import MINUTE_A_JAR, SheetJar, sheet, usual_feeding
-from monitor.values import Cycle, Feeding, Stage
+from monitor.values import Cycle, Feeding, Stage, of_grams
 
 H_S = 3600.0
-WHITE = Feeding(starter_g=20.0, flour_g=100.0, water_g=100.0, flour="white")
-RYE = Feeding(starter_g=25.0, flour_g=50.0, water_g=60.0, flour="rye")
+WHITE = of_grams((20.0, 100.0, 100.0), "white")
+RYE = of_grams((25.0, 50.0, 60.0), "rye")
 
 
 def jar(
@@ -87,7 +87,12 @@ def test_as_usual_is_the_middle_of_the_last_told_ones() -> None:
     """One slip of the finger (1000 g for 100 g) does not change what is usual."""
     grams = [(20, 100, 100), (20, 1000, 100), (20, 100, 100), (None, None, None), (22, 110, 110)]
     cycles = [
-        Cycle(jar="a", number=n, fed_at_s=n * 86400.0, starter_g=s, flour_g=f, water_g=w, flour="white")
+        Cycle(
+            jar="a",
+            number=n,
+            fed_at_s=n * 86400.0,
+            feeding=of_grams((s, f, w), "white"),
+        )
         for n, (s, f, w) in enumerate(grams)
     ]
     usual = usual_feeding(cycles)

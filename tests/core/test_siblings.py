@@ -9,7 +9,7 @@ from random import Random
 import pytest
 
 from monitor.core.assess.siblings import outliers, unlike
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 
 H_S = 3600.0
 
@@ -24,10 +24,7 @@ def batch(
             number=day,
             fed_at_s=day * 86400.0 + 10.0 * at,
             told=True,
-            starter_g=grams,
-            flour_g=100.0,
-            water_g=100.0,
-            flour="white",
+            feeding=of_grams((grams, 100.0, 100.0), "white"),
             peak_at_s=day * 86400.0 + 10.0 * at + h * H_S,
             peak_ratio=(rises or {}).get(jar, 2.5),
             temperatures_c=(23.0,) * 24,

@@ -18,7 +18,7 @@ from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.step_fit import LevelShift
 from monitor.core.signal.trend import Trend
-from monitor.values import EventKind, Fed, Item, Reading, Stage
+from monitor.values import EventKind, Fed, Feeding, Item, Reading, Stage
 from tests.core.stories import BEGAN_S, HOUR_S, JAR, bump, kinds, one, run
 
 LID_MOST_MM, OFF_LEAST_S = 3.0, 90.0  # written out: a bound that moves is to be noticed here
@@ -181,7 +181,7 @@ def test_a_feeding_within_a_silence_is_known_by_the_rise_after_it(rose_mm_per_h:
         return bump(hours) if hours < 8.0 else 90.0 if hours < 11.0 else 78.0 + rose_mm_per_h * (hours - 11.0)
 
     silent_h = (8.2, 11.0)
-    items: list[Item] = [Fed(time_s=BEGAN_S, jar="rye", flour_g=100)]
+    items: list[Item] = [Fed(time_s=BEGAN_S, jar="rye", feeding=Feeding(flour_g=100))]
     for minute in range(16 * 60):
         hours = minute / 60.0
         if not silent_h[0] < hours < silent_h[1]:
@@ -215,7 +215,7 @@ def test_a_feeding_is_never_dated_while_readings_show_the_lid_on(
 ) -> None:
     """Fallen, and from the twelfth hour on it rises afresh by 5 mm an hour, with no opened lid in the readings."""
     chance = random.Random(4)
-    items: list[Item] = [Fed(time_s=BEGAN_S, jar="rye", flour_g=100)]
+    items: list[Item] = [Fed(time_s=BEGAN_S, jar="rye", feeding=Feeding(flour_g=100))]
     for number in range(round(16.0 * HOUR_S / every_s)):
         hours = number * every_s / HOUR_S
         if thin_h is None or number % 2 or not thin_h < hours < thin_h + 1.0 / 3.0:

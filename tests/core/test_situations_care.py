@@ -22,7 +22,7 @@ from monitor.core.plan.bake_plan import Recipe
 from monitor.core.plan.ripeness import seed_of
 from monitor.core.plan.weighing import Limits
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import EventKind, Feeding, Noting, Stage
+from monitor.values import EventKind, Feeding, Noting, Stage, of_grams
 from tests.core.believed import FED, span, state
 from tests.core.believed import cycle as open_cycle
 from tests.core.believed import note as jar_note
@@ -218,7 +218,7 @@ def test_41_a_levain_from_little() -> None:
 
 
 def test_42_a_tiny_keep() -> None:
-    fed = Feeding(starter_g=5, flour_g=20, water_g=20)
+    fed = of_grams((5, 20, 20))
     made = feeding.what_if(starter_models.prior(), feeding=fed, temperatures_c=(22.0,))
     assert made.least_jar_ml == 150
     holds(
@@ -355,7 +355,7 @@ def test_nothing_is_due_of_a_new_one_on_its_first_day_and_a_cold_one_is_not_over
 
 
 def test_too_cold_gives_the_grams_for_that_warmth() -> None:
-    cold = open_cycle(temperatures_c=(15.0, 14.5, 14.5), flour="white")
+    cold = open_cycle(temperatures_c=(15.0, 14.5, 14.5), feeding=of_grams((25, 100, 100), "white"))
     believed = state(3, Stage.RISING, cycle=cold, temperature_c=14.5)
     (made,) = [
         n for n in due(believed, {}, NoticeSettings(), JarSettings(name="rye"), believed.now_s) if n.kind == "too_cold"

@@ -25,7 +25,7 @@ from monitor.core.plan import feeding
 from monitor.core.plan.ripeness import seed_of
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import Arrival, CycleSoFar, EventKind, Fed, Feeding, Reading, Stage
+from monitor.values import Arrival, CycleSoFar, EventKind, Fed, Reading, Stage, of_grams
 from tests.core.believed import state
 from tests.core.kitchen_stories import DAY, H, T, cycle, holds, judge, later, said
 from tests.core.kitchen_stories import daily as days
@@ -104,8 +104,8 @@ def test_53_of_grams_told_in_part_the_rest_is_taken_as_usual(
 ) -> None:
     usual = replace(starter_models.learned_from(days([2.5] * 40, 11.0, grams=(25.0, 225.0, 225.0))), day_c=(22.0,) * 24)
     spans = []
-    for starter_g, flour_g, water_g in (told, whole):
-        fed = replace(cycle(40 * 24.0), starter_g=starter_g, flour_g=flour_g, water_g=water_g, temperatures_c=(22.0,))
+    for grams in (told, whole):
+        fed = replace(cycle(40 * 24.0), feeding=of_grams(grams, "white"), temperatures_c=(22.0,))
         so_far = CycleSoFar(cycle=fed, now_s=fed.fed_at_s, stage=Stage.SETTLING, curve=(), temperature_c=22.0)
         made = peak_time.forecast(usual, so_far).peak_at
         assert made is not None
@@ -118,9 +118,8 @@ def test_53_of_grams_told_in_part_the_rest_is_taken_as_usual(
     assert part.likely_s == pytest.approx(known.likely_s, abs=300.0)
     assert part.latest_s - part.earliest_s > known.latest_s - known.earliest_s  # the rest is by eye
     # and what was told in part does not change what is usual
-    after = starter_models.learn(
-        usual, replace(fed, starter_g=50.0, flour_g=None, water_g=None, peak_at_s=fed.fed_at_s + 9 * H)
-    )
+    in_part = of_grams((50.0, None, None), "white")
+    after = starter_models.learn(usual, replace(fed, feeding=in_part, peak_at_s=fed.fed_at_s + 9 * H))
     assert starter_models.usual_feeding(after).grams == pytest.approx((25.0, 225.0, 225.0))
 
 
@@ -155,7 +154,7 @@ def test_54_and_the_command_says_when_it_will_be_ripe(tmp_path: Path) -> None:
 
 def test_55_at_34_degrees_starters_differ() -> None:
     # one is held back at 35 degC (Gänzle et al. 1998), another likes 32
-    fed = Feeding(starter_g=25, flour_g=100, water_g=100)
+    fed = of_grams((25, 100, 100))
     made = feeding.what_if(starter_models.prior(), feeding=fed, temperatures_c=(34.0,))
     says = ["starters react", "stops at 35 °C", "likes 32 °C", "race", "sour", "weaken", "24 to 28 °C", "guess"]
     holds(made.because, says, ("dead",))
@@ -165,7 +164,7 @@ def test_55_at_34_degrees_starters_differ() -> None:
 
 
 def test_56_at_10_degrees_it_rests() -> None:
-    fed = Feeding(starter_g=50, flour_g=100, water_g=100)
+    fed = of_grams((50, 100, 100))
     made = feeding.what_if(starter_models.prior(), feeding=fed, temperatures_c=(10.0,))
     holds(made.because, ["days", "hardly rise", "rests", "20 °C"], ("flat", "overdue"))
     slow = cycle(0.0, grams=(50.0, 100.0, 100.0), c=10.0)
@@ -209,7 +208,11 @@ def test_flat_is_what_has_not_begun_to_rise_by_the_forecasts_latest_time() -> No
     for c, starter_g in ((24.0, 25.0), (15.0, 25.0), (15.0, 10.0)):
         jar = JarSettings(name="x", empty_mm=180.0)
         vigil = begin(jar)
-        fed = Fed(time_s=T, jar="x", starter_g=starter_g, flour_g=100.0, water_g=100.0)
+        fed = Fed(
+            time_s=T,
+            jar="x",
+            feeding=of_grams((starter_g, 100.0, 100.0)),
+        )
         vigil, _ = take(vigil, Arrival(seq=1, received_s=T, item=fed), jar)
         flat_at_s = None
         for k in range(1, 80 * 12):

@@ -57,7 +57,7 @@ def test_3_hot_and_once_a_day_starves() -> None:
     holds(text, ["1:10:10", "twice", "10 to 15 °C", "fridge once it is at its top"], ("1:100", "keep 1 g"))
     made = daily.once_a_day(starter_models.learned_from(hot), temperatures_c=(29.0,), minute=1200)
     assert made.plan.met is False
-    assert made.plan.starter_g >= 5
+    assert made.plan.feeding.starter_g >= 5
     does = " ".join(one.do for one in made.plan.instead)
     holds(does, ["feed it twice", "cold water", "fridge"], ("1:100",))
 
@@ -85,7 +85,7 @@ def test_5_once_daily_at_22_degrees_works() -> None:
     holds(
         " ".join(one.because for one in made.instead), ["sinking for about 7.5 h", "that is fine"]
     )  # 7 h in the trade
-    assert made.flour_g / made.starter_g <= 20.5
+    assert made.feeding.flour_g / made.feeding.starter_g <= 20.5
 
 
 def test_6_twice_daily_fits_and_summer_wants_less() -> None:
@@ -93,15 +93,16 @@ def test_6_twice_daily_fits_and_summer_wants_less() -> None:
     winter, summer = (feeding.plan(usual, target_h=12.0, temperatures_c=(c,)) for c in (21.0, 24.0))
     assert winter.met
     assert summer.met
-    assert 1.0 <= winter.flour_g / winter.starter_g <= 2.0  # it fits as it is: no great change
-    assert 3.0 <= summer.flour_g / summer.starter_g <= 4.0  # King Arthur's bakers: 1:3:3 to 1:4:4 in summer
+    assert 1.0 <= winter.feeding.flour_g / winter.feeding.starter_g <= 2.0  # it fits as it is: no great change
+    # King Arthur's bakers: 1:3:3 to 1:4:4 in summer
+    assert 3.0 <= summer.feeding.flour_g / summer.feeding.starter_g <= 4.0
 
 
 def test_7_too_fast_has_ways_that_the_model_says_will_do() -> None:
     usual = starter_models.learned_from(days([2.5] * 6, 8.0, c=24.0))
     made = feeding.plan(usual, target_h=24.0, temperatures_c=(24.0,))
     assert made.met is False
-    assert made.flour_g / made.starter_g <= 20.5  # nothing leaner
+    assert made.feeding.flour_g / made.feeding.starter_g <= 20.5  # nothing leaner
     does = [one.do for one in made.instead]
     assert any("feed it twice" in one for one in does)
     lean = next(one for one in made.instead if "(1:10:10)" in one.do and "anyway" in one.do)
@@ -119,10 +120,10 @@ def test_8_too_slow_may_wait_and_is_never_flat_at_16_hours() -> None:
     holds(text, ["not by the clock"], ("flat", "dead"))
     if not made.met:
         holds(text, ["warmer place", "28 to 30 °C"])
-    assert 1.0 <= made.flour_g / made.starter_g <= 2.0  # 1:1:1 to 1:2:2
+    assert 1.0 <= made.feeding.flour_g / made.feeding.starter_g <= 2.0  # 1:1:1 to 1:2:2
     every_40_h = feeding.plan(usual, target_h=40.0, temperatures_c=(14.0,))
     assert every_40_h.met
-    assert every_40_h.flour_g / every_40_h.starter_g <= 2.6
+    assert every_40_h.feeding.flour_g / every_40_h.feeding.starter_g <= 2.6
     open_cycle = cycle(216.0, c=14.0)
     cycles = days([2.2] * 4, [36.0] * 4, every_h=54.0, c=14.0)
     holds(said(judge([*cycles, open_cycle], 234.0)), ["Don't feed it yet"], ("did not rise",))

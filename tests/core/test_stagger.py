@@ -12,7 +12,7 @@ from monitor.core.plan.moment import WAIT_AT_MOST_H
 from monitor.core.plan.stagger import Asked, for_hands, for_ovens
 from monitor.core.plan.weighing import Limits
 from monitor.settings import PlaceSettings
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 
 H_S = 3600.0
 
@@ -21,7 +21,7 @@ def asked(quicker: float = 1.0, limits: Limits | None = None) -> Asked:
     """A starter fed 1:5:5 each day at 23 degC, at its peak after eight hours or in a part of that."""
     cycles = [
         Cycle(
-            jar="a", number=n, fed_at_s=n * 86400.0, told=True, starter_g=20, flour_g=100, water_g=100,
+            jar="a", number=n, fed_at_s=n * 86400.0, told=True, feeding=of_grams((20, 100, 100)),
             peak_at_s=n * 86400.0 + 8.0 * H_S * quicker, fall_at_s=n * 86400.0 + 10.0 * H_S * quicker, peak_ratio=2.5,
             ended_at_s=(n + 1) * 86400.0, temperatures_c=(23.0,) * 24,
         )
@@ -55,7 +55,7 @@ def test_an_oven_beyond_the_longest_wait_gets_a_leaner_feeding() -> None:
     assert one.plan.met
     assert one.feed_in_h == WAIT_AT_MOST_H
     assert one.feed_in_h + one.plan.hours_to_peak[1] == pytest.approx(21.5, rel=0.05)
-    assert one.plan.starter_g < 20.0  # leaner than it is fed each day
+    assert one.plan.feeding.starter_g < 20.0  # leaner than it is fed each day
 
 
 def test_two_hands_get_them_one_after_another() -> None:
@@ -63,7 +63,7 @@ def test_two_hands_get_them_one_after_another() -> None:
     assert [one.target_h for one in made] == pytest.approx([9.5, 9.7, 9.9, 10.1, 10.3, 10.5])
     assert all(one.plan.met for one in made)
     # the quickest first: each stays near its usual 1:5:5
-    assert all(10.0 <= one.plan.starter_g <= 35.0 for one in made)
+    assert all(10.0 <= one.plan.feeding.starter_g <= 35.0 for one in made)
 
 
 def test_a_proofer_is_named_where_the_room_cannot() -> None:

@@ -17,7 +17,7 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.forecast.student_t import t_quantile, t_share
-from monitor.values import Cycle, Feeding
+from monitor.values import Cycle, Feeding, of_grams, unflat
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -39,7 +39,7 @@ def cycle(
         "fall_at_s": None if fall_h is None else fed_at_s + 3600.0 * fall_h,
         "peak_ratio": 2.4, "temperatures_c": (c,) * 14,
     }  # fmt: skip
-    return Cycle(**(usual | more))  # type: ignore[arg-type]
+    return Cycle(**unflat(usual | more))  # type: ignore[arg-type]
 
 
 def likely(culture: Culture, dilution: float, c: float) -> tuple[float, float]:
@@ -52,9 +52,9 @@ def likely(culture: Culture, dilution: float, c: float) -> tuple[float, float]:
 
 def test_dilution_arithmetic() -> None:
     # keep 25, feed 100 + 100: 1:4:4, nine times diluted
-    assert Feeding(starter_g=25, flour_g=100, water_g=100).dilution == 9.0
+    assert of_grams((25, 100, 100)).dilution == 9.0
     assert Feeding(flour_g=100, water_g=100).dilution is None
-    assert Feeding(starter_g=0.0, flour_g=100, water_g=100).dilution is None
+    assert of_grams((0.0, 100, 100)).dilution is None
     assert dilutions.shape(9.0) == 0.0
 
 
@@ -295,7 +295,7 @@ def test_the_belief_survives_json_exactly() -> None:
 @pytest.mark.parametrize("lost", [*sorted({*starter_models.Culture.__slots__} - {"bank", "flours"}), "all of them"])
 def test_what_an_older_program_did_not_keep_is_as_before_any_cycle(lost: str) -> None:
     culture = starter_models.learned_from(
-        (replace(cycle(i, peak_h=7.0 + i / 3, fall_h=9.0 + i / 3), flour="wholemeal rye") for i in range(4)), "rye"
+        (cycle(i, peak_h=7.0 + i / 3, fall_h=9.0 + i / 3, flour="wholemeal rye") for i in range(4)), "rye"
     )
     culture = replace(starter_models.learn_sinking(culture, 4.2, 21.0), shapes=(0.25, 0.75))
     kept = json.loads(json.dumps(starter_models.to_json(culture)))

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.core.detect import step as core
 from monitor.settings import JarSettings
-from monitor.values import Arrival, Fed, Item, Noted, Noting, Reading, Stage, Tapered
+from monitor.values import Arrival, Fed, Feeding, Item, Noted, Noting, Reading, Stage, Tapered, of_grams
 from tests.core.stories import BEGAN_S, HOUR_S, JAR, K, bump, kinds, one, run, story
 
 
@@ -212,7 +212,11 @@ def test_warmth_counts_in_the_hour_that_it_was_measured_in_however_late_it_came(
 
 
 def test_a_told_feeding_near_a_seen_one_adds_its_grams() -> None:
-    told = Fed(time_s=BEGAN_S + 0.8 * HOUR_S, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0, flour="rye")
+    told = Fed(
+        time_s=BEGAN_S + 0.8 * HOUR_S,
+        jar="rye",
+        feeding=of_grams((25.0, 100.0, 100.0), "rye"),
+    )
     state, events = run(mixed(story(8.0), told, late_s=1.5 * HOUR_S))
     fed = [e for e in events if e.kind is K.FED]
     assert len(fed) == 2
@@ -220,11 +224,11 @@ def test_a_told_feeding_near_a_seen_one_adds_its_grams() -> None:
     assert fed[1].happened_at_s == fed[0].happened_at_s
     cycle = core.current(state, BEGAN_S).cycle
     assert cycle is not None
-    assert (cycle.told, cycle.starter_g, cycle.flour_g, cycle.number) == (True, 25.0, 100.0, 1)
+    assert (cycle.told, cycle.feeding.starter_g, cycle.feeding.flour_g, cycle.number) == (True, 25.0, 100.0, 1)
 
 
 def test_a_told_feeding_that_the_readings_then_show_is_one_feeding() -> None:
-    told = Fed(time_s=BEGAN_S + 0.9 * HOUR_S, jar="rye", starter_g=25.0)
+    told = Fed(time_s=BEGAN_S + 0.9 * HOUR_S, jar="rye", feeding=Feeding(starter_g=25.0))
     _, events = run(mixed(story(20.0), told))
     fed = one(events, K.FED)
     assert fed.happened_at_s == told.time_s
@@ -232,7 +236,7 @@ def test_a_told_feeding_that_the_readings_then_show_is_one_feeding() -> None:
 
 
 def test_a_told_feeding_that_nothing_showed_begins_a_cycle_and_says_what_it_replaces() -> None:
-    told = Fed(time_s=BEGAN_S + 9.2 * HOUR_S, jar="rye", flour_g=50.0)
+    told = Fed(time_s=BEGAN_S + 9.2 * HOUR_S, jar="rye", feeding=Feeding(flour_g=50.0))
     items = mixed(story(16.0), told, late_s=5.0 * HOUR_S)
     state, events = run(items)
     fall = [e for e in events if e.kind is K.FALL_BEGAN]

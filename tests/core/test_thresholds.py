@@ -13,7 +13,7 @@ from monitor.core.signal.block import Block
 from monitor.core.signal.noise import Noise, learn_block
 from monitor.core.signal.step_fit import LevelShift
 from monitor.settings import JarSettings
-from monitor.values import Arrival, Cycle, EventKind, Fed, Reading
+from monitor.values import Arrival, Cycle, EventKind, Fed, Feeding, Reading, of_grams
 
 T = 1_772_431_200.0
 H = 3600.0
@@ -22,7 +22,9 @@ RYE = JarSettings(name="rye", empty_mm=180.0)
 
 def test_a_jar_is_flat_when_it_was_due_and_not_before() -> None:
     state = step.begin(RYE)
-    state, _ = step.take(state, Arrival(seq=1, received_s=T, item=Fed(time_s=T, jar="rye", flour_g=100)), RYE)
+    state, _ = step.take(
+        state, Arrival(seq=1, received_s=T, item=Fed(time_s=T, jar="rye", feeding=Feeding(flour_g=100))), RYE
+    )
     flat: list[float] = []
     for minute in range(1, 60 * 62):
         time_s = T + 60.0 * minute
@@ -42,9 +44,7 @@ def cycle(temperature_c: float | None, *, number: int = 1) -> Cycle:
         number=number,
         fed_at_s=T,
         told=True,
-        starter_g=20,
-        flour_g=100,
-        water_g=100,
+        feeding=of_grams((20, 100, 100)),
         peak_at_s=T + 8 * H,
         fall_at_s=T + 9.5 * H,
         ended_at_s=T + 14 * H,

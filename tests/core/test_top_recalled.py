@@ -13,7 +13,7 @@ from monitor.core.detect import step as core
 from monitor.core.detect.superseded import name_of
 from monitor.core.notify.due import due
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import Arrival, Event, EventKind, Fed, JarState, Notice, Reading, Stage
+from monitor.values import Arrival, Event, EventKind, Fed, JarState, Notice, Reading, Stage, of_grams
 
 H_S = 3600.0
 BEGIN_S = 1_772_409_600.0
@@ -35,7 +35,11 @@ def watched(second_wind: bool) -> Iterator[tuple[JarState, list[Event]]]:
     chance, state = random.Random(5), core.begin(JAR)
     fed_s, time_s, seq = BEGIN_S, BEGIN_S - 600.0, 0
     for k in range(CYCLES):
-        fed = Fed(time_s=fed_s, jar="rye", starter_g=25, flour_g=100, water_g=100)
+        fed = Fed(
+            time_s=fed_s,
+            jar="rye",
+            feeding=of_grams((25, 100, 100)),
+        )
         while time_s < fed_s + CYCLE_H * H_S:
             hours = (time_s - fed_s) / H_S
             mm = 60.0 if hours < 0.0 else level_mm(hours, second_wind=second_wind and k == CYCLES - 1)

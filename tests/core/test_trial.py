@@ -9,7 +9,7 @@ from scipy import stats
 from monitor.core.assess import trial
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.student_t import t_quantile
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -147,8 +147,8 @@ def test_hours_above_doubled_are_compared_and_resting_cycles_left_out() -> None:
 
 def test_one_culture_fed_two_ways_is_not_called_two() -> None:
     """The same starter at 1:2:2 and 1:4:4: the grams explain the hours (6.4 and 8 h at 24 degC, common practice)."""
-    sooner = jar([6.3, 6.5, 6.4, 6.6, 6.4, 6.3], c=24.0, starter_g=50, flour_g=100, water_g=100)
-    later = jar([8.0, 8.2, 7.9, 8.1, 8.0, 7.9], c=24.0, starter_g=25, flour_g=100, water_g=100)
+    sooner = jar([6.3, 6.5, 6.4, 6.6, 6.4, 6.3], c=24.0, feeding=of_grams((50, 100, 100)))
+    later = jar([8.0, 8.2, 7.9, 8.1, 8.0, 7.9], c=24.0, feeding=of_grams((25, 100, 100)))
     made = trial.compare({"a": sooner, "b": later})
     assert not [one for one in made.comparisons if one.differs and one.measure.startswith("equivalent")]
     assert any("a was fed 1:2:2 and b 1:4:4" in remark for remark in made.remarks)

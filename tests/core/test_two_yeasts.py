@@ -12,7 +12,7 @@ from monitor.core.forecast import peak_time, timing
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding
-from monitor.values import Cycle
+from monitor.values import Cycle, of_grams
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 HUMILIS_C, HUMILIS = (8, 14, 20, 28, 32, 34, 35), (0, 0.25, 0.5, 1, 0.5, 0.25, 0)
@@ -47,7 +47,7 @@ def lived(rate: Callable[[float], float], seed: int, cycles: int = 10) -> tuple[
         culture = starter_models.learn(
             culture,
             Cycle(
-                jar="x", number=number, fed_at_s=fed_at_s, starter_g=25.0, flour_g=100.0, water_g=100.0,
+                jar="x", number=number, fed_at_s=fed_at_s, feeding=of_grams((25.0, 100.0, 100.0)),
                 peak_at_s=fed_at_s + 3600.0 * timing.highest_h(touch_h, fall_h), fall_at_s=fed_at_s + 3600.0 * fall_h,
                 temperatures_c=(float(c),) * math.ceil(fall_h),
             ),

@@ -8,7 +8,7 @@ import random
 import pytest
 
 from monitor.core.assess import notebook, vigour
-from monitor.values import Cycle, Noted, Noting
+from monitor.values import Cycle, Noted, Noting, of_grams
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 DAY_S = 86400.0
@@ -20,7 +20,7 @@ def cycles(
 ) -> list[Cycle]:  # fmt: skip
     return [
         Cycle(
-            jar="x", number=i, fed_at_s=T + DAY_S * i, starter_g=25, flour_g=100, water_g=water_g, flour=flour,
+            jar="x", number=i, fed_at_s=T + DAY_S * i, feeding=of_grams((25, 100, water_g), flour),
             peak_at_s=T + DAY_S * i + 3600 * p, peak_ratio=r, fall_at_s=T + DAY_S * i + 3600 * (p + 2),
             ended_at_s=T + DAY_S * i + 3600 * end_h, temperatures_c=(c,) * 24,
         )

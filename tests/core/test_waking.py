@@ -83,7 +83,7 @@ def test_a_lean_feeding_in_the_evening_takes_the_place_of_one_at_half_past_two()
     assert all(BY_DAY(one.at_s) for one in planned)
     assert all(one.plan.met for one in planned)
     last = planned[-1]
-    assert last.plan.flour_g / last.plan.starter_g > 4.5 or last.at_s % DAY >= 7 * H
+    assert last.plan.feeding.flour_g / last.plan.feeding.starter_g > 4.5 or last.at_s % DAY >= 7 * H
 
 
 def test_what_is_ripe_at_night_is_fed_in_the_morning_and_no_later_than_it_keeps() -> None:

@@ -50,8 +50,8 @@ def test_from_five_grams_on_nothing_is_said_and_ways_that_cannot_be_gone_are_not
 
 def test_a_plan_of_a_gram_or_two_carries_the_caution() -> None:
     plan = feeding.plan(starter_models.prior(), target_h=24.0, temperatures_c=(23.0,), limits=Limits(flour_g=40.0))
-    assert plan.starter_g < 5
+    assert plan.feeding.starter_g < 5
     assert plan.caution is not None
     plan = feeding.plan(starter_models.prior(), target_h=12.0, temperatures_c=(23.0,))
-    assert plan.starter_g >= 5
+    assert plan.feeding.starter_g >= 5
     assert plan.caution is None

@@ -12,7 +12,7 @@ import pytest
 from monitor.core.assess import norms, vigour
 from monitor.core.forecast import growth_rate, starter_model, timing
 from monitor.core.forecast.starter_model import HEIGHT_SCATTER, Culture, learn, prior
-from monitor.values import Cycle, Noted, Noting
+from monitor.values import UNTOLD, Cycle, Noted, Noting, unflat
 
 T = 1_772_409_600.0
 H = 3600.0
@@ -27,7 +27,7 @@ def cycle(number: int = 1, **changes: Any) -> Cycle:
         "water_g": 100, "rise_at_s": fed_at_s + 2 * H, "peak_at_s": fed_at_s + 7 * H, "peak_ratio": 2.4,
         "fall_at_s": fed_at_s + 9 * H, "ended_at_s": fed_at_s + 16 * H, "temperatures_c": (24.0,) * 16,
     }  # fmt: skip
-    return Cycle(**(whole | changes))
+    return Cycle(**unflat(whole | changes))
 
 
 @pytest.mark.parametrize(
@@ -163,5 +163,5 @@ def test_what_was_fed_last_is_remembered_where_it_was_said() -> None:
     fed = learn(prior("rye"), cycle(flour="spelt", water_g=80))
     assert (fed.last_flour, fed.last_flour_g, fed.last_hydration) == ("spelt", 100, 0.8)
     assert fed.last_dilution == pytest.approx(205 / 25)
-    silent = learn(fed, replace(cycle(2), starter_g=None, flour_g=None, water_g=None, flour=None))
+    silent = learn(fed, replace(cycle(2), feeding=UNTOLD))
     assert (silent.last_flour, silent.last_flour_g, silent.last_hydration) == ("spelt", 100, 0.8)

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.runs import outbox
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Delivery, EventKind, Fed, Reading
+from monitor.values import Delivery, EventKind, Fed, Feeding, Reading, of_grams
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
 
@@ -86,7 +86,14 @@ def test_a_told_feeding_comes_in_beside_the_readings_and_stops_the_reminders(tmp
     kitchen.daemon.flush()
     assert kitchen.notices().count("feed_now") >= 1
     with Store.join(tmp_path / "store.db") as beside:
-        beside.tell(Fed(time_s=kitchen.now_s, jar="rye", starter_g=25, flour_g=100, water_g=100), kitchen.now_s)
+        beside.tell(
+            Fed(
+                time_s=kitchen.now_s,
+                jar="rye",
+                feeding=of_grams((25, 100, 100)),
+            ),
+            kitchen.now_s,
+        )
     kitchen.to(kitchen.now_s + 120)
     fed = [event for event in kitchen.events() if event.kind is EventKind.FED]
     assert fed[-1].evidence["flour_g"] == 100
@@ -182,7 +189,7 @@ def test_readings_of_a_jar_that_is_not_in_the_config_are_kept_and_hold_up_nobody
     assert kitchen.store.last_seq() == 2 * len(theirs)
     assert kitchen.kinds().count(EventKind.FALL_BEGAN) == 1
     assert kitchen.store.open_run("spelt") is not None
-    kitchen.store.tell(Fed(time_s=kitchen.now_s, jar="spelt", flour_g=50), kitchen.now_s)
+    kitchen.store.tell(Fed(time_s=kitchen.now_s, jar="spelt", feeding=Feeding(flour_g=50)), kitchen.now_s)
     kitchen.to(kitchen.now_s + 60)
     assert kitchen.events("spelt") == []
 

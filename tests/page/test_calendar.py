@@ -20,7 +20,7 @@ from monitor.runs import daemon_status, kept_bake
 from monitor.runs.kept_bake import Asked, KeptBake
 from monitor.runs.store import Store
 from monitor.settings import Settings
-from monitor.values import Cycle, Feeding, Forecast, JarState, Span, Stage
+from monitor.values import Cycle, Forecast, JarState, Span, Stage, of_grams
 from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page.serving import serving, token
 
@@ -77,7 +77,7 @@ def test_what_is_expected_moves_and_what_began_is_certain(store: Store) -> None:
 
 
 def test_a_planned_bake_is_in_it_and_another_jar_is_not(store: Store) -> None:
-    fed = Feeding(starter_g=12, flour_g=96, water_g=96)
+    fed = of_grams((12, 96, 96))
     asked = Asked(wanted_s=NOW_S + 20 * H_S, flour_g=900.0)
     bake = KeptBake(asked=asked, feedings=((NOW_S - H_S, fed), (NOW_S + 8 * H_S, fed)), planned_s=NOW_S - 9 * H_S)
     kept_bake.keep(store, "rye", bake)

@@ -29,7 +29,7 @@ from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
 from monitor.sinks.time_series import lines_of
 from monitor.sources.http_post import PostedReadings
-from monitor.values import Arrival, Event, EventKind, Fed, Forecast, Reading, SourceHealth, Span
+from monitor.values import Arrival, Event, EventKind, Fed, Forecast, Reading, SourceHealth, Span, of_grams
 from tests.page.serving import serving
 from tests.page_house import settings_of
 from tests.servers import free_port, wait_until
@@ -183,7 +183,11 @@ def test_every_query_of_the_metrics_dashboard_returns_rows(
 def test_every_query_of_the_mirrors_dashboard_returns_rows(series: VictoriaMetrics) -> None:
     now_s = series.now_s()
     reading = Reading(time_s=now_s, jar="rye", distance_mm=92.0, temperature_c=24.0)
-    fed = Fed(time_s=now_s, jar="rye", starter_g=20, flour_g=60, water_g=60)
+    fed = Fed(
+        time_s=now_s,
+        jar="rye",
+        feeding=of_grams((20, 60, 60)),
+    )
     fall = Event(jar="rye", kind=EventKind.FALL_BEGAN, happened_at_s=now_s, decided_at_s=now_s + 600, evidence={})
     things = [*(Arrival(seq=n, received_s=now_s, item=item) for n, item in enumerate((reading, fed))), fall]
     get(f"{series.url}/write", "\n".join(lines_of(thing) or "" for thing in things).encode())

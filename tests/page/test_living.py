@@ -18,7 +18,7 @@ from monitor.page.server import PageServer
 from monitor.runs.items import LEAST_G, MOST_G
 from monitor.runs.report_body import DISCARD, Refused, fed_of
 from monitor.settings import PageSettings
-from monitor.values import Fed, Noted, Noting
+from monitor.values import Fed, Noted, Noting, of_grams
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, more, serious
 from tests.night import EMPTY_MM, level_mm
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
@@ -51,7 +51,11 @@ class Home:
         self.url = f"http://127.0.0.1:{settings.page.port}/"
         self.kitchen.go_on(1.0, distance_mm)
         for jar in NAMES[:-2]:
-            fed = Fed(time_s=FED_S, jar=jar, starter_g=25, flour_g=100, water_g=100, flour="rye")
+            fed = Fed(
+                time_s=FED_S,
+                jar=jar,
+                feeding=of_grams((25, 100, 100), "rye"),
+            )
             self.kitchen.store.tell(fed, self.kitchen.now_s)
         self.go_on(2.5)
         self.page.start()

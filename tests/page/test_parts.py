@@ -24,7 +24,7 @@ from monitor.runs.reported import take_back
 from monitor.runs.store import Store
 from monitor.runs.stretch import readings_of, seq_at
 from monitor.settings import JarSettings, SerialSettings, Settings
-from monitor.values import Delivery, Fed, Reading, SourceHealth
+from monitor.values import Delivery, Fed, Reading, SourceHealth, of_grams
 from tests.page_house import nothing_known, settings_of
 
 POINTS = st.lists(
@@ -194,7 +194,14 @@ def test_grams_told_by_a_slip_are_not_offered_again(tmp_path: Path) -> None:
     jar = JarSettings(name="rye", flour="rye")
     with Store.open(tmp_path / "store.db", 0.0) as store:
         for at_s, flour_g in ((1000.0, 80.0), (2000.0, 1000.0), (3000.0, 900.0)):
-            store.tell(Fed(time_s=at_s, jar="rye", starter_g=20.0, flour_g=flour_g, water_g=80.0), at_s)
+            store.tell(
+                Fed(
+                    time_s=at_s,
+                    jar="rye",
+                    feeding=of_grams((20.0, flour_g, 80.0)),
+                ),
+                at_s,
+            )
         offered = []
         for at_s in (4000.0, 4001.0, 4002.0):
             take_back(store, "rye", at_s)

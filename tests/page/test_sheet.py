@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Page, Route, expect
 from monitor.page.server import PageServer
 from monitor.runs import lots
 from monitor.settings import PageSettings, Settings
-from monitor.values import Fed, Noted, Noting
+from monitor.values import Fed, Feeding, Noted, Noting
 from tests.browsing import WAIT_MS, Eyes, serious
 from tests.looking import looks, shot
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
@@ -52,7 +52,9 @@ def bakery(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bakery]:
     made.go_on(0.75)
     lots.say(made.kitchen.store, lots.Opened(flour="rye", lot="R-2611", from_s=BEGIN_S, by="Mia"))
     for jar in JARS:
-        made.kitchen.store.tell(Fed(time_s=made.fed_s[jar], jar=jar, by="Mia", **GRAMS), made.kitchen.now_s)
+        made.kitchen.store.tell(
+            Fed(time_s=made.fed_s[jar], jar=jar, by="Mia", feeding=Feeding(**GRAMS)), made.kitchen.now_s
+        )
     made.go_on(8.5)
     made.kitchen.store.tell(
         Noted(time_s=made.kitchen.now_s, jar="rye-03", what=Noting.SMELL, text="of pears", by="Mia"), made.kitchen.now_s
@@ -173,8 +175,10 @@ def test_a_day_by_taps(bakery: Bakery, browser: Browser) -> None:
     told = {
         jar: [one for one in bakery.kitchen.store.told(jar, now_s) if isinstance(one, Fed)][-1] for jar in JARS
     }  # fmt: skip
-    assert {(one.starter_g, one.flour_g, one.water_g, one.by) for one in told.values()} == {(20.0, 100.0, 100.0, "Jo")}
-    assert {one.flour for one in told.values()} == {"rye", "white"}
+    assert {(one.feeding.starter_g, one.feeding.flour_g, one.feeding.water_g, one.by) for one in told.values()} == {
+        (20.0, 100.0, 100.0, "Jo")
+    }
+    assert {one.feeding.flour for one in told.values()} == {"rye", "white"}
     assert {(jar, one.flour_lot, one.seed) for jar, one in told.items() if one.flour_lot or one.seed} == {
         ("white-16", "W-9", "rye-02")
     }

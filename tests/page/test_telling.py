@@ -44,7 +44,9 @@ def test_a_feeding_is_taken_once_however_often_it_is_tapped(household: Settings,
     assert (first.status_code, second.status_code) == (201, 409)
     with Store.join(household.store.path) as store:
         fed = [one for one in store.told("rye", time.time() - 60) if isinstance(one, Fed)]
-    assert [(one.starter_g, one.flour_g, one.water_g, one.flour) for one in fed] == [(20, 60, 60, "rye")]
+    assert [(one.feeding.starter_g, one.feeding.flour_g, one.feeding.water_g, one.feeding.flour) for one in fed] == [
+        (20, 60, 60, "rye")
+    ]
 
 
 @pytest.mark.parametrize(

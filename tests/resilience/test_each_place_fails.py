@@ -19,7 +19,7 @@ from monitor.host.shipped import shipped
 from monitor.runs import run_file, store_file
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
-from monitor.values import Delivery, Fed, Reading
+from monitor.values import Delivery, Fed, Reading, of_grams
 from tests.failing import failing, reached
 from tests.golden_making import FOLDER
 from tests.servers import Mosquitto, mosquitto
@@ -116,10 +116,26 @@ def kitchen(tmp_path_factory: pytest.TempPathFactory, broker: Mosquitto) -> Path
         out.writelines(RUN.open().readlines()[:ROWS])
     first_s = readings[0].time_s
     with (folder / "night.feedings.csv").open("w") as out:
-        run_file.write_feedings(out, [Fed(time_s=first_s + 900, jar="rye", starter_g=20, flour_g=90, water_g=90)])
+        run_file.write_feedings(
+            out,
+            [
+                Fed(
+                    time_s=first_s + 900,
+                    jar="rye",
+                    feeding=of_grams((20, 90, 90)),
+                )
+            ],
+        )
     with Store.open(folder / "jartide.db", first_s) as store:
         fill(store, JarSettings(name="rye", empty_mm=180.0), readings)
-        store.tell(Fed(time_s=first_s, jar="rye", starter_g=25, flour_g=100, water_g=100), first_s)
+        store.tell(
+            Fed(
+                time_s=first_s,
+                jar="rye",
+                feeding=of_grams((25, 100, 100)),
+            ),
+            first_s,
+        )
         store.backup(folder / "damaged.db")
     with StoreLock(folder / "jartide.db"):
         pass  # its file stays, as a daemon leaves it

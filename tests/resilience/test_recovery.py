@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.runs import recovery, run_file
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Fed
+from monitor.values import Fed, of_grams
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
 
@@ -23,7 +23,14 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a night in it, events, notices, carries and all, as one file."""
     path = tmp_path_factory.mktemp("sound") / "s.db"
     kitchen = Kitchen(path)
-    kitchen.store.tell(Fed(time_s=START_S + 600, jar="rye", starter_g=25, flour_g=100, water_g=100), START_S)
+    kitchen.store.tell(
+        Fed(
+            time_s=START_S + 600,
+            jar="rye",
+            feeding=of_grams((25, 100, 100)),
+        ),
+        START_S,
+    )
     kitchen.live(list(night(every_s=60.0)))
     kitchen.daemon.flush()
     kitchen.store.close()

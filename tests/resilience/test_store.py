@@ -27,7 +27,7 @@ import pytest
 from monitor.core.detect.superseded import not_superseded
 from monitor.runs.store import Store
 from monitor.settings import NoticeSettings
-from monitor.values import Event, EventKind, Fed, Noted, Noting, Stage, TakenBack
+from monitor.values import Event, EventKind, Fed, Feeding, Noted, Noting, Stage, TakenBack, of_grams
 from tests.kitchen import SETTINGS as kitchen_settings
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
@@ -37,9 +37,13 @@ THINGS = [replace(thing, token=number) for number, thing in enumerate(night(ever
 END_S = THINGS[-1].received_s + 600.0
 SETTINGS = replace(kitchen_settings, notices=NoticeSettings(daily_summary="20:00"))
 TOLD = [
-    Fed(time_s=START_S + 700, jar="rye", starter_g=25, flour_g=100, water_g=100),
+    Fed(
+        time_s=START_S + 700,
+        jar="rye",
+        feeding=of_grams((25, 100, 100)),
+    ),
     Noted(time_s=START_S + 3 * 3600, jar="rye", what=Noting.REMARK, text="warmer today"),
-    Fed(time_s=START_S + 5 * 3600, jar="rye", flour_g=30),  # told by mistake ...
+    Fed(time_s=START_S + 5 * 3600, jar="rye", feeding=Feeding(flour_g=30)),  # told by mistake ...
 ]
 
 

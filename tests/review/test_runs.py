@@ -19,7 +19,7 @@ from monitor.review.text_curve import BESIDE, text_curve
 from monitor.runs import run_file
 from monitor.settings import JarSettings
 from monitor.sources.replay import replay
-from monitor.values import Fed, Reading
+from monitor.values import Fed, Reading, of_grams
 from tests import golden_making, golden_troubles
 from tests.terminal import jartide as run
 from tests.terminal import on_a_terminal
@@ -89,7 +89,11 @@ def test_a_run_that_begins_in_the_middle_has_no_ratio_until_it_is_fed() -> None:
 
 
 def test_a_told_feeding_at_the_beginning_gives_the_first_cycle_its_ratio() -> None:
-    fed = Fed(time_s=golden_troubles.START_S - 60.0, jar="golden", starter_g=25.0, flour_g=100.0, water_g=100.0)
+    fed = Fed(
+        time_s=golden_troubles.START_S - 60.0,
+        jar="golden",
+        feeding=of_grams((25.0, 100.0, 100.0)),
+    )
     first = summary_of("plain", (fed,)).cycles[0]
     assert first.fed == fed
     assert first.rise_ratio is not None

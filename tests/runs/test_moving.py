@@ -17,7 +17,7 @@ from monitor.runs import history, lots, moving, outbox, reported
 from monitor.runs.database import Database
 from monitor.runs.store import RunReason, Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.values import Delivery, Event, Fed, Noted, Noting, Reading
+from monitor.values import Delivery, Event, Fed, Noted, Noting, Reading, of_grams
 from tests.page_house import CYCLE_S, Kitchen, over_a_fed_jar, settings_of
 
 BEGIN_S = 1_795_600_000.0
@@ -45,7 +45,7 @@ def live(kitchen: Steady, hours: float) -> None:
         kitchen.go_on((end_s - kitchen.now_s) / 3600.0, lambda _, at_s, fed_s=fed_s: over_a_fed_jar(at_s, fed_s))  # type: ignore[misc]
         if end_s == tell_s:
             for jar in kitchen.settings.jars:
-                told = Fed(time_s=fed_s, jar=jar.name, starter_g=25, flour_g=100, water_g=100, by="Mia")
+                told = Fed(time_s=fed_s, jar=jar.name, feeding=of_grams((25, 100, 100)), by="Mia")
                 kitchen.store.tell(told, kitchen.now_s)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from monitor.runs import history, lots, reported
 from monitor.runs.store import Store
-from monitor.values import EventKind, Fed
+from monitor.values import EventKind, Fed, Feeding
 from tests.page_house import settings_of
 from tests.runs.test_moving import BEGIN_S, Steady, config, events, house, live, moved
 
@@ -15,7 +15,12 @@ FIRST_H, THEN_H = 13.5, 8.0  # it moves an hour and a half after its second feed
 EVERY_S = 300.0
 SECOND_S = BEGIN_S + 12 * 3600.0
 RIGHT = Fed(
-    time_s=SECOND_S, jar="a", starter_g=10, flour_g=50, water_g=60, flour="white", flour_lot="W7", seed="M", by="Jo"
+    time_s=SECOND_S,
+    jar="a",
+    feeding=Feeding(starter_g=10, flour_g=50, water_g=60, flour="white"),
+    flour_lot="W7",
+    seed="M",
+    by="Jo",
 )
 
 
@@ -25,15 +30,22 @@ def corrected(kitchen: Steady) -> None:
     second = history.of_starter(store, "a")[-1]
     reported.correct_feeding(store, "a", second.fed_at_s, kitchen.now_s, RIGHT)
     live(kitchen, 0.1)
-    store.tell(Fed(time_s=kitchen.now_s - 60.0, jar="a", starter_g=1, flour_g=2, water_g=3), kitchen.now_s)
+    store.tell(
+        Fed(
+            time_s=kitchen.now_s - 60.0,
+            jar="a",
+            feeding=Feeding(starter_g=1, flour_g=2, water_g=3),
+        ),
+        kitchen.now_s,
+    )
     live(kitchen, 0.1)
     reported.take_back(store, "a", kitchen.now_s)
     live(kitchen, 0.1)
 
 
 def grams(store: Store) -> list[tuple[float | None, ...]]:
-    fed = [one for one in history.of_starter(store, "a") if one.flour_g is not None]
-    return [(one.fed_at_s, one.starter_g, one.flour_g, one.water_g) for one in fed]
+    fed = [one for one in history.of_starter(store, "a") if one.feeding.flour_g is not None]
+    return [(one.fed_at_s, *one.feeding.weights.values()) for one in fed]
 
 
 def traced(store: Store) -> list[tuple[object, ...]]:
@@ -44,7 +56,11 @@ def traced(store: Store) -> list[tuple[object, ...]]:
 def again(kitchen: Steady) -> None:
     """Once more put right, hours after: then it lies in the run that went along."""
     cycle = history.of_starter(kitchen.store, "a")[-1]
-    later = Fed(time_s=cycle.fed_at_s, jar="a", starter_g=11, flour_g=55, water_g=66)
+    later = Fed(
+        time_s=cycle.fed_at_s,
+        jar="a",
+        feeding=Feeding(starter_g=11, flour_g=55, water_g=66),
+    )
     reported.correct_feeding(kitchen.store, "a", cycle.fed_at_s, kitchen.now_s, later)
     live(kitchen, 0.1)
 

@@ -14,7 +14,7 @@ import pytest
 from monitor.core.detect.superseded import not_superseded
 from monitor.runs import reported, run_file, transfer
 from monitor.sources.replay import replay
-from monitor.values import Cycle, Delivery, EventKind, Fed, Noted, Noting, Stage
+from monitor.values import Cycle, Delivery, EventKind, Fed, Feeding, Noted, Noting, Stage, of_grams
 from tests.kitchen import SETTINGS, Kitchen
 from tests.night import START_S, night
 
@@ -131,11 +131,11 @@ def test_a_feeding_that_was_said_to_be_none_was_one_when_it_is_told_after_all(tm
     false_s = fed_at(kitchen)[-1]
     reported.was_none(kitchen.store, "rye", "feeding", kitchen.now_s)
     kitchen.daemon.turn(0.0)
-    reported.tell(kitchen.store, Fed(time_s=false_s, jar="rye", flour_g=80.0), kitchen.now_s)
+    reported.tell(kitchen.store, Fed(time_s=false_s, jar="rye", feeding=Feeding(flour_g=80.0)), kitchen.now_s)
     kitchen.daemon.turn(0.0)
     assert fed_at(kitchen)[-1] == false_s
     assert (cycle := kitchen.state().cycle) is not None
-    assert cycle.flour_g == 80.0
+    assert cycle.feeding.flour_g == 80.0
 
 
 @pytest.mark.parametrize(
@@ -229,7 +229,11 @@ def test_grams_and_time_of_a_past_feeding_are_put_right_and_learnt_from(tmp_path
     kitchen = Kitchen(tmp_path / "s.db")
     two_nights(kitchen)
     wrong, learnt = past(kitchen), kitchen.jars._states["rye"].carried
-    right = Fed(time_s=wrong.fed_at_s - 1500.0, jar="rye", starter_g=10, flour_g=50, water_g=50)
+    right = Fed(
+        time_s=wrong.fed_at_s - 1500.0,
+        jar="rye",
+        feeding=of_grams((10, 50, 50)),
+    )
     reported.correct_feeding(kitchen.store, "rye", wrong.fed_at_s, kitchen.now_s, right)
     kitchen.daemon.turn(0.0)
     now = past(kitchen)
@@ -242,7 +246,7 @@ def test_grams_and_time_of_a_past_feeding_are_put_right_and_learnt_from(tmp_path
     assert round(wrong.fed_at_s) not in fed_at(kitchen)
     stands = decided(kitchen)
     # once more: the latest word counts, and taking it back leaves the one before
-    twice = replace(right, time_s=now.fed_at_s, flour_g=60.0)
+    twice = replace(right, time_s=now.fed_at_s, feeding=replace(right.feeding, flour_g=60.0))
     reported.correct_feeding(kitchen.store, "rye", now.fed_at_s, kitchen.now_s, twice)
     kitchen.daemon.turn(0.0)
     assert past(kitchen).feeding.grams == (10, 60, 50)
@@ -262,7 +266,13 @@ def test_a_past_feeding_that_was_told_and_seen_is_deleted_with_both(tmp_path: Pa
     things = a_night(swapped, hours=12.0)
     kitchen.live(things[:300])
     reported.tell(
-        kitchen.store, Fed(time_s=kitchen.now_s, jar="rye", starter_g=25, flour_g=100, water_g=100), kitchen.now_s
+        kitchen.store,
+        Fed(
+            time_s=kitchen.now_s,
+            jar="rye",
+            feeding=of_grams((25, 100, 100)),
+        ),
+        kitchen.now_s,
     )
     kitchen.live(things[300:], until_s=things[-1].received_s + 3600.0)
     kitchen.daemon.flush()
@@ -276,21 +286,23 @@ def test_a_past_feeding_that_was_told_and_seen_is_deleted_with_both(tmp_path: Pa
     kitchen.daemon.turn(0.0)
     assert len(fed_at(kitchen)) == 2
     assert (cycle := kitchen.state().cycle) is not None
-    assert cycle.flour_g == 100.0
+    assert cycle.feeding.flour_g == 100.0
 
 
 def test_what_is_told_late_of_a_closed_cycle_counts_in_its_place(tmp_path: Path) -> None:
     kitchen = Kitchen(tmp_path / "s.db")
     two_nights(kitchen)
     first = past(kitchen)
-    reported.tell(kitchen.store, Fed(time_s=first.fed_at_s + 600.0, jar="rye", flour_g=70.0), kitchen.now_s)
+    reported.tell(
+        kitchen.store, Fed(time_s=first.fed_at_s + 600.0, jar="rye", feeding=Feeding(flour_g=70.0)), kitchen.now_s
+    )
     kitchen.daemon.turn(0.0)
-    assert (past(kitchen).flour_g, past(kitchen).fed_at_s) == (70.0, first.fed_at_s)
+    assert (past(kitchen).feeding.flour_g, past(kitchen).fed_at_s) == (70.0, first.fed_at_s)
     # and a feeding that nobody knew of, between the two
     between_s = first.fed_at_s + 16.0 * H_S
-    reported.tell(kitchen.store, Fed(time_s=between_s, jar="rye", flour_g=80.0), kitchen.now_s)
+    reported.tell(kitchen.store, Fed(time_s=between_s, jar="rye", feeding=Feeding(flour_g=80.0)), kitchen.now_s)
     kitchen.daemon.turn(0.0)
-    assert [cycle.flour_g for cycle in cycles(kitchen)] == [None, 70.0, 80.0, None]
+    assert [cycle.feeding.flour_g for cycle in cycles(kitchen)] == [None, 70.0, 80.0, None]
     assert round(between_s) in fed_at(kitchen)
     stands = decided(kitchen)
     assert decided(restarted(kitchen)) == stands
@@ -322,11 +334,15 @@ def test_grams_told_late_leave_the_stage_as_it_is(tmp_path: Path, hours: float) 
     kitchen.daemon.flush()
     before = kitchen.state()
     assert before.cycle is not None
-    reported.tell(kitchen.store, Fed(time_s=before.cycle.fed_at_s + 900.0, jar="rye", flour_g=80.0), kitchen.now_s)
+    reported.tell(
+        kitchen.store,
+        Fed(time_s=before.cycle.fed_at_s + 900.0, jar="rye", feeding=Feeding(flour_g=80.0)),
+        kitchen.now_s,
+    )
     kitchen.daemon.turn(0.0)
     after = kitchen.state()
     assert after.stage is before.stage
     assert after.level == before.level
     assert after.cycle is not None
-    assert (after.cycle.flour_g, after.cycle.fed_at_s) == (80.0, before.cycle.fed_at_s)
+    assert (after.cycle.feeding.flour_g, after.cycle.fed_at_s) == (80.0, before.cycle.fed_at_s)
     assert restarted(kitchen).state().stage is before.stage

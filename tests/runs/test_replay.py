@@ -17,7 +17,7 @@ from monitor.cli.replay import replay as command
 from monitor.runs import rfc3339, run_file
 from monitor.settings import JarSettings
 from monitor.sources.replay import arrivals, replay
-from monitor.values import EventKind, Fed, Reading, Straight
+from monitor.values import EventKind, Fed, Feeding, Reading, Straight
 from tests.core.stories import BEGAN_S, HOUR_S, run, story
 
 KINDS = {
@@ -202,7 +202,7 @@ def test_the_running_time_never_goes_back_and_nothing_is_lost_uncounted(wild: li
 
 def test_a_received_column_is_the_running_time_and_told_feedings_fall_in_their_place() -> None:
     rows = [(BEGAN_S + 100.0 * k, Reading(time_s=BEGAN_S + 60.0 * k, jar="x", distance_mm=100.0)) for k in range(4)]
-    told = [Fed(time_s=BEGAN_S + 150.0, jar="y", starter_g=25.0), Fed(time_s=BEGAN_S + 9e9, jar="y")]
+    told = [Fed(time_s=BEGAN_S + 150.0, jar="y", feeding=Feeding(starter_g=25.0)), Fed(time_s=BEGAN_S + 9e9, jar="y")]
     rejected: Counter[str] = Counter()
     out = list(arrivals(rows, told, "rye", rejected))
     assert [type(a.item).__name__ for a in out] == ["Reading", "Reading", "Fed", "Reading", "Reading"]

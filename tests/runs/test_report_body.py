@@ -16,7 +16,7 @@ NOW = 1_772_431_200.0
 @pytest.mark.parametrize("key", ["starter_g", "water_g"])
 @pytest.mark.parametrize("grams", [0, LEAST_G, 25, MOST_G])
 def test_grams_that_can_be_are_taken(key: str, grams: float) -> None:
-    assert getattr(fed_of({key: grams}, RYE, NOW), key) == grams
+    assert getattr(fed_of({key: grams}, RYE, NOW).feeding, key) == grams
 
 
 @pytest.mark.parametrize("key", ["starter_g", "flour_g", "water_g"])
@@ -27,11 +27,11 @@ def test_grams_that_cannot_be_are_refused_by_name(key: str, grams: object) -> No
 
 
 def test_a_feeding_adds_flour() -> None:
-    assert fed_of({"flour_g": LEAST_G}, RYE, NOW).flour_g == LEAST_G
+    assert fed_of({"flour_g": LEAST_G}, RYE, NOW).feeding.flour_g == LEAST_G
     with pytest.raises(Refused, match=r"^flour_g: must be "):
         fed_of({"flour_g": 0}, RYE, NOW)
-    assert fed_of({}, RYE, NOW).flour_g is None
-    assert fed_of({}, RYE, NOW).flour == "rye"  # what the jar is usually fed
+    assert fed_of({}, RYE, NOW).feeding.flour_g is None
+    assert fed_of({}, RYE, NOW).feeding.flour == "rye"  # what the jar is usually fed
 
 
 def test_how_long_ago_it_was_counts_back_from_now() -> None:

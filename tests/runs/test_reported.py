@@ -11,7 +11,7 @@ import pytest
 from monitor.core.detect.superseded import not_superseded
 from monitor.runs import history, outbox, reported
 from monitor.runs.store import Store
-from monitor.values import Cycle, EventKind, Fed, JarState, Noted, Noting
+from monitor.values import Cycle, EventKind, Fed, JarState, Noted, Noting, of_grams
 from tests.kitchen import SETTINGS, Kitchen
 from tests.night import START_S, night
 
@@ -25,7 +25,11 @@ def tell(kitchen: Kitchen, item: Fed | Noted) -> None:
 
 
 def fed(kitchen: Kitchen) -> Fed:
-    return Fed(time_s=kitchen.now_s, jar="rye", starter_g=25, flour_g=100, water_g=100)
+    return Fed(
+        time_s=kitchen.now_s,
+        jar="rye",
+        feeding=of_grams((25, 100, 100)),
+    )
 
 
 def noted(kitchen: Kitchen, what: Noting) -> Noted:
@@ -221,10 +225,10 @@ def test_the_grams_of_a_seen_feeding_are_taken_back_and_the_feeding_stays(tmp_pa
     kitchen.live(things[:30])
     tell(kitchen, fed(kitchen))
     assert (c := kitchen.state().cycle) is not None
-    assert c.flour_g == 100.0
+    assert c.feeding.flour_g == 100.0
     take_back(kitchen)
     assert (c := kitchen.state().cycle) is not None
-    assert c.flour_g is None
+    assert c.feeding.flour_g is None
     assert [e.kind for e in not_superseded(kitchen.events())].count(EventKind.FED) == 1
 
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from monitor.runs import cells, rfc3339, run_file
 from monitor.runs.items import LEAST_G
 from monitor.runs.run_file import RunFile, RunFileError
-from monitor.values import Fed, Reading, Straight, Tapered
+from monitor.values import Fed, Feeding, Reading, Straight, Tapered
 
 HEADER = "time,distance_mm,temperature_c\n"
 
@@ -238,10 +238,13 @@ feedings = st.builds(
     Fed,
     time_s=moments,
     jar=st.just("rye"),
-    starter_g=grams,
-    flour_g=flour_grams,
-    water_g=grams,
-    flour=st.none() | texts.map(lambda text: " ".join(text.split())).filter(bool),
+    feeding=st.builds(
+        Feeding,
+        starter_g=grams,
+        flour_g=flour_grams,
+        water_g=grams,
+        flour=st.none() | texts.map(lambda text: " ".join(text.split())).filter(bool),
+    ),
 )
 
 
@@ -259,7 +262,7 @@ def test_bad_feedings_are_named_by_line(tmp_path: Path) -> None:
     text += ",2026-03-03T06:00:00Z,\n"
     fed, rejected = run_file.read_feedings(file_of(tmp_path, text), "rye")
     assert fed == [
-        Fed(time_s=1_772_431_200, jar="rye", starter_g=25, flour="rye"),
+        Fed(time_s=1_772_431_200, jar="rye", feeding=Feeding(starter_g=25, flour="rye")),
         Fed(time_s=1_772_517_600, jar="rye"),
     ]
     assert [row.line for row in rejected] == [3, 4]
@@ -298,7 +301,7 @@ def test_no_cell_begins_like_a_formula(tmp_path: Path, text: str) -> None:
     """The characters that start a formula are those of OWASP's page on CSV injection."""
     out = io.StringIO()
     run_file.write(out, [], header={"jar": text, "shows": f"x,{text}"})
-    run_file.write_feedings(out, [Fed(time_s=0, jar="rye", flour=text)])
+    run_file.write_feedings(out, [Fed(time_s=0, jar="rye", feeding=Feeding(flour=text))])
     for separator in ",;\t":
         for row in csv.reader(io.StringIO(out.getvalue()), delimiter=separator):
             for cell in row:

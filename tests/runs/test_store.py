@@ -23,6 +23,7 @@ from monitor.values import (
     Delivery,
     EventKind,
     Fed,
+    Feeding,
     Noted,
     Noting,
     Reading,
@@ -30,6 +31,7 @@ from monitor.values import (
     Straight,
     Tapered,
     VolumeTable,
+    of_grams,
 )
 from tests.runs.stored import RYE, T, delivery, event
 
@@ -39,7 +41,11 @@ def test_items_come_back_as_they_were_in_order_of_arrival(store: Store) -> None:
     (first,) = store.add([Delivery(source="mqtt", received_s=T + 1, reading=full, boot="a", seq=0)])
     assert first == Arrival(seq=1, received_s=T + 1, item=full)
     told = [
-        Fed(time_s=T - 3600, jar="rye", starter_g=25, flour_g=100.5, water_g=None, flour="rye; “1150”"),
+        Fed(
+            time_s=T - 3600,
+            jar="rye",
+            feeding=of_grams((25, 100.5, None), "rye; “1150”"),
+        ),
         ClockSet(time_s=T + 2, offset_s=-3600.25),
         Noted(time_s=T, jar="wheat", what=Noting.HOOCH, text="a little"),
     ]
@@ -240,8 +246,12 @@ def test_deciding_again_adds_nothing(store: Store) -> None:
 
 def test_a_cycle_is_replaced_by_what_is_known_now(store: Store) -> None:
     run = store.ensure_run(RYE, T)
-    open_ = Cycle(jar="rye", number=1, fed_at_s=T, told=True, starter_g=25.0, temperatures_c=(24.0, None))
-    closed = Cycle(jar="rye", number=1, fed_at_s=T, peak_ratio=2.3, peak_at_s=T + 1, ended_at_s=T + 9, flour="rye")
+    open_ = Cycle(
+        jar="rye", number=1, fed_at_s=T, told=True, feeding=Feeding(starter_g=25.0), temperatures_c=(24.0, None)
+    )
+    closed = Cycle(
+        jar="rye", number=1, fed_at_s=T, peak_ratio=2.3, peak_at_s=T + 1, ended_at_s=T + 9, feeding=Feeding(flour="rye")
+    )
     store.put_cycle(open_)
     assert store.cycles(run.id) == [open_]
     store.put_cycle(closed)

@@ -15,6 +15,7 @@ from monitor.values import (
     Arrival,
     Delivery,
     Fed,
+    Feeding,
     Reading,
 )
 from tests.runs.stored import RYE, T, delivery
@@ -34,7 +35,7 @@ def test_thinning_keeps_means_extremes_told_items_and_all_after_the_carry(store:
             for n, r in enumerate(readings)
         ]
     )
-    fed = store.tell(Fed(time_s=T + 5, jar="rye", starter_g=25), T + 30_001)
+    fed = store.tell(Fed(time_s=T + 5, jar="rye", feeding=Feeding(starter_g=25)), T + 30_001)
     assert retention.thin(store, T + 1e9) == 0  # no carry: nothing is known to be safe
     store.save_carry("rye", 2400, T + 24_000, {})
     gone = retention.thin(store, T + 18_000)
@@ -42,7 +43,7 @@ def test_thinning_keeps_means_extremes_told_items_and_all_after_the_carry(store:
     assert gone == 3001 - len(left)
     assert [a for a in left if a.seq > 1800] == [
         *(Arrival(seq=n + 1, received_s=readings[n].time_s, item=readings[n]) for n in range(1800, 3000)),
-        Arrival(seq=fed, received_s=T + 30_001, item=Fed(time_s=T + 5, jar="rye", starter_g=25)),
+        Arrival(seq=fed, received_s=T + 30_001, item=Fed(time_s=T + 5, jar="rye", feeding=Feeding(starter_g=25))),
     ]
     for bucket in range(1800 // 30):
         raw = readings[30 * bucket : 30 * bucket + 30]

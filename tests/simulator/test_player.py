@@ -66,7 +66,7 @@ def test_a_run_file_its_truth_and_its_feedings(scenario_file: Path, tmp_path: Pa
     truth = json.loads((tmp_path / "a.truth.json").read_text())
     assert truth["jars"]["one"]["cycles"][0]["fed_at"] == "2026-03-02T18:10:00Z"
     (fed,) = run_file.read_feedings(told, "one")[0]
-    assert (fed.starter_g, fed.flour_g) == (20.0, 100.0)
+    assert (fed.feeding.starter_g, fed.feeding.flour_g) == (20.0, 100.0)
 
 
 def test_a_simulated_run_takes_the_place_of_one_that_was_but_of_no_recorded_one(scenario_file: Path, tmp_path: Path):

@@ -18,7 +18,7 @@ from monitor.settings import InfluxSettings
 from monitor.sinks import mirror, time_series
 from monitor.sinks.mirror import Mirror
 from monitor.sinks.time_series import lines_of
-from monitor.values import Arrival, Delivery, Event, EventKind, Fed, Noted, Noting, Reading
+from monitor.values import Arrival, Delivery, Event, EventKind, Fed, Noted, Noting, Reading, of_grams
 from tests.servers import free_port, wait_until
 from tests.timeseries import Influx16, VictoriaMetrics, get
 
@@ -76,7 +76,14 @@ def mirror_to(url: str, store: Store) -> Mirror:
 def test_everything_arrives_in_the_columns_it_belongs_to(server: VictoriaMetrics | Influx16, store: Store) -> None:
     server.start()
     expected = fill(store, 2500)
-    store.tell(Fed(time_s=START_S, jar="rye", starter_g=25, flour_g=100, water_g=100), START_S)
+    store.tell(
+        Fed(
+            time_s=START_S,
+            jar="rye",
+            feeding=of_grams((25, 100, 100)),
+        ),
+        START_S,
+    )
     event = Event(
         kind=EventKind.FALL_BEGAN,
         jar="rye",

@@ -15,7 +15,7 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.alternatives import FRIDGE_C, Wish, alternatives
 from monitor.core.plan.weighing import Grams, Limits
-from monitor.values import DAY_S, Feeding, Noted, Noting
+from monitor.values import DAY_S, Feeding, Noted, Noting, of_grams
 
 DAILY_HOOCH = 3  # so often within the days that count: it is not once
 TASTES = (Noting.SOUR, Noting.MILD)
@@ -179,4 +179,4 @@ def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float |
 
 
 def _feeding(grams: Grams) -> Feeding:
-    return Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2])
+    return of_grams(grams)

@@ -26,7 +26,7 @@ LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
 
 def flour_of(cycle: Cycle) -> str:
     """Its flour in small letters, "" where nobody said."""
-    return (cycle.flour or "").lower()
+    return (cycle.feeding.flour or "").lower()
 
 
 def doubling_counts(cycle: Cycle) -> bool:

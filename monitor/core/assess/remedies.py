@@ -97,8 +97,8 @@ def changed_lately(seen: Sequence[Cycle]) -> str | None:
     """Another flour or stiffness within its last few feedings, in words; None when all is as before."""
     for i in range(max(len(seen) - LAGS, 1), len(seen)):
         before, after = seen[i - 1], seen[i]
-        if after.flour and before.flour and norms.flour_of(after) != norms.flour_of(before):
-            return f"{after.flour} in place of {before.flour}"
+        if after.feeding.flour and before.flour and norms.flour_of(after) != norms.flour_of(before):
+            return f"{after.feeding.flour} in place of {before.flour}"
         was, is_now = before.feeding.hydration, after.feeding.hydration
         if was and is_now and abs(is_now - was) > 0.15:
             return f"{is_now:.0%} hydration in place of {was:.0%}"
@@ -204,11 +204,12 @@ def _washing_out(seen: Seen) -> Iterator[Advice]:
     here = (seen.usual_c,)
     target_h = min(max(THINNED * every_h, 4.0), 48.0)
     made = feeding.plan(seen.culture, target_h=target_h, temperatures_c=here, limits=Limits())
-    keep = f"keep about {made.starter_g:g} g" if made.starter_g < 95 else "keep as much starter as flour, 100 g"
+    starter_g, flour_g, _ = made.grams
+    keep = f"keep about {starter_g:g} g" if starter_g < 95 else "keep as much starter as flour, 100 g"
     yield Advice(
         say=f"It was fed before its top {len(cut)} times running, so it gets thinner each time and loses its "
         f"strength. Wait for its top once, however long that takes; then, at {phrases.degrees(seen.usual_c)} and fed "
-        f"every {phrases.hours(every_h)}, {keep} to {made.flour_g:g} g of flour, or find it a warmer place: at 22 °C "
+        f"every {phrases.hours(every_h)}, {keep} to {flour_g:g} g of flour, or find it a warmer place: at 22 °C "
         "it takes about half as long.",
         guide="washing out",
     )

@@ -117,7 +117,7 @@ def _batches(cycles: Mapping[str, Sequence[Cycle]]) -> list[dict[str, Cycle]]:
 
 def _alike(one: Cycle, other: Cycle) -> bool:
     """Fed the same, as far as it is known: what nobody told of either is taken to be the shelf's usual."""
-    if one.flour != other.flour:
+    if one.feeding.flour != other.feeding.flour:
         return False
     for mine, theirs in (
         (one.feeding.dilution, other.feeding.dilution),

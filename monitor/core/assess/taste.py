@@ -14,7 +14,7 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.hours import hours_of
 from monitor.core.plan.weighing import Limits, at_ratio, weight_of_flour
-from monitor.values import Cycle, Feeding
+from monitor.values import Cycle, of_grams
 
 SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # hours (24 degC) from the peak to the next feeding
 MILD, SOUR = (5.0, 25.5), (2.0, 20.0)  # parts of flour and place: common practice
@@ -78,7 +78,7 @@ def sourer(culture: Culture) -> Advice:
 def _next(culture: Culture, parts: float, place_c: float) -> tuple[str, float]:
     hydration = culture.last_hydration or 1.0
     grams = at_ratio(parts, weight_of_flour(culture, Limits()), hydration)
-    fed = Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2])
+    fed = of_grams(grams)
     hours = hours_of(culture, (place_c,), fed.dilution or dilutions.USUAL_DILUTION, hydration)
     place = "20 °C" if place_c == SOUR[1] else "25 to 26 °C"
     return f"{phrases.weigh(fed)} at {place}", hours.peak[1]

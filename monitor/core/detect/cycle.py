@@ -6,12 +6,12 @@ Filled by `rise_and_fall.py`, read by `step.py`. Numbers and a table only; no de
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from monitor.core.signal.bins import BIN_S, BinSeries
 from monitor.core.vessel.level import rise_ratio
 from monitor.settings import JarSettings
-from monitor.values import Cycle, CycleSoFar, EventKind, Stage
+from monitor.values import UNTOLD, Cycle, CycleSoFar, EventKind, Feeding, Stage
 
 CLOSES_S = 72 * 3600.0  # for detection a cycle closes three days after its feeding
 START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
@@ -37,10 +37,7 @@ class OpenCycle:
     from_start: bool = False  # False: begun in mid-cycle, no starting level
     told: bool = False
     sure: bool = True
-    starter_g: float | None = None
-    flour_g: float | None = None
-    water_g: float | None = None
-    flour: str | None = None
+    feeding: Feeding = UNTOLD
     start_mm: float | None = None
     start_levels: list[float] = field(default_factory=list)
     lowest_mm: float | None = None  # of 20 min means, so far: what the rise is counted from
@@ -155,10 +152,7 @@ def as_value(jar: JarSettings, cycle: OpenCycle, ended_at_s: float | None) -> Cy
         fed_at_s=cycle.fed_at_s,
         told=cycle.told,
         sure=cycle.sure,
-        starter_g=cycle.starter_g,
-        flour_g=cycle.flour_g,
-        water_g=cycle.water_g,
-        flour=cycle.flour or jar.flour,
+        feeding=replace(cycle.feeding, flour=cycle.feeding.flour or jar.flour),
         peak_at_s=cycle.peak_at_s,
         peak_ratio=ratio,
         fall_at_s=cycle.fall_at_s,

@@ -20,7 +20,7 @@ from monitor.core.signal.change_point import FALL_Z
 from monitor.core.signal.curve_filter import quantile_h
 from monitor.core.signal.noise import wander_of_mean
 from monitor.core.signal.plausibility import temperature_at
-from monitor.values import Feeding, Span, with_usual
+from monitor.values import Span, with_usual
 
 BIN_H = BIN_S / 3600.0  # a bin in hours, as rates are counted
 # Before less is asked of the scan: the top must be past, a drop be due that lids and mist do not make, and the level go
@@ -129,10 +129,10 @@ def _begun(state: DetectorState, cycle: OpenCycle) -> curve_filter.CurveFilter |
 
 def _shape(state: DetectorState, cycle: OpenCycle) -> float:
     """That of its dilution; grams that nobody told are taken as usual, as the forecast takes them."""
-    fed = Feeding(starter_g=cycle.starter_g, flour_g=cycle.flour_g, water_g=cycle.water_g)
+    fed = cycle.feeding
     if fed.dilution is None and state.carried:
         usual = starter_models.usual_feeding(starter_models.from_json(state.carried))
-        fed = usual if cycle.starter_g is cycle.flour_g is cycle.water_g is None else with_usual(fed, usual)
+        fed = with_usual(fed, usual) if fed.weighed else usual
     return dilution.shape(fed.dilution)
 
 

@@ -19,10 +19,9 @@ from monitor.core.detect.cycle import OpenCycle
 from monitor.core.detect.state import DetectorState, Timers
 from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.settings import JarSettings
-from monitor.values import ClockSet, Event, EventKind, Fed, Json, Noted, Noting
+from monitor.values import UNTOLD, ClockSet, Event, EventKind, Fed, Json, Noted, Noting, flat
 
 TICK_S = 60.0  # people say minutes
-GRAMS = ("starter_g", "flour_g", "water_g", "flour")
 # A jar follows the air around it with a time constant of about an hour (Newton: 225 g of dough in glass), so that a
 # quarter of an hour in the fridge takes it from 24 to some 19 degC: that cycle goes on as it would have.
 COOLS_S = 900.0
@@ -60,8 +59,7 @@ def fed(state: DetectorState, item: Fed, jar: JarSettings) -> list[Event]:
 
 def _corrected(state: DetectorState, cycle: OpenCycle, item: Fed, jar: JarSettings) -> list[Event]:
     """What was known of the open cycle's feeding gives way to what the person says, and its time if that differs."""
-    for name in GRAMS:
-        setattr(cycle, name, None)
+    cycle.feeding = UNTOLD
     if abs(item.time_s - cycle.fed_at_s) >= TICK_S:
         return _begun_at(state, cycle, item, jar)
     stage, seen = state.stage, f"fed@{cycle.fed_at_s:.0f}"
@@ -165,15 +163,8 @@ def _grams(state: DetectorState, item: Fed) -> None:
     assert cycle is not None
     cycle.told = cycle.sure = True
     state.curve_filter = None  # its dilution is known now
-    for name in GRAMS:  # a second, partial report completes the first
-        if getattr(item, name) is not None:
-            setattr(cycle, name, getattr(item, name))
+    cycle.feeding = item.feeding.completed_by(cycle.feeding)  # a second, partial report completes the first
 
 
 def _evidence(item: Fed) -> dict[str, Json]:
-    return {
-        "told": True,
-        "sure": True,
-        **item.feeding.weights,
-        "flour": item.flour,
-    }
+    return {"told": True, "sure": True, **flat(item.feeding)}

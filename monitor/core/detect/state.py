@@ -24,7 +24,7 @@ from monitor.core.signal.noise import Noise
 from monitor.core.signal.plausibility import Plausibility
 from monitor.core.signal.trend import Trend
 from monitor.settings import JarSettings
-from monitor.values import Carry, Json, Stage
+from monitor.values import Carry, Feeding, Json, Stage, flat
 
 
 @dataclass(slots=True)
@@ -116,7 +116,7 @@ def _plain(value: Any) -> Json:
     if isinstance(value, StrEnum):
         return value.value
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+        return {name: _plain(part) for name, part in flat(value).items()}
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, array):
@@ -139,10 +139,12 @@ def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
     hints = get_type_hints(kind)
     made: dict[str, Any] = {}
     for f in fields(kind):
+        hint = hints[f.name]
+        if hint is Feeding:
+            made[f.name] = Feeding(**_values(Feeding, data))
         if f.name not in data:
             continue
         value = data[f.name]
-        hint = hints[f.name]
         inner = next((h for h in (hint, *get_args(hint)) if is_dataclass(h)), None)
         if isinstance(inner, type) and isinstance(value, dict):
             made[f.name] = inner(**_values(inner, value))

@@ -70,9 +70,10 @@ def take(
 ) -> tuple[DetectorState, tuple[Event, ...]]:
     """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time.
 
+    >>> from monitor.values import of_grams
     >>> jar = JarSettings(name="rye", empty_mm=180.0)
     >>> state, decided = begin(jar), []
-    >>> items = [Fed(time_s=0.0, jar="rye", starter_g=25.0, flour_g=100.0, water_g=100.0)]
+    >>> items = [Fed(time_s=0.0, jar="rye", feeding=of_grams((25.0, 100.0, 100.0)))]
     >>> for minute in range(1, 121):  # the surface is 130 mm away for an hour, then comes up by 20 mm/h
     ...     distance_mm = 130.0 - max(minute - 60, 0) / 3.0
     ...     items.append(Reading(time_s=60.0 * minute, jar="rye", distance_mm=distance_mm))

@@ -263,7 +263,7 @@ class _Words:
 
 
 def _fed_grams(cycle: Cycle, show: Display) -> str:
-    grams = (cycle.starter_g, cycle.flour_g, cycle.water_g)
+    grams = cycle.feeding.weights.values()
     if None in grams:
         return ""
     return " Fed " + " + ".join(show.weight(g) for g in grams if g is not None) + "."

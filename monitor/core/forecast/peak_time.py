@@ -91,8 +91,8 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
     """The forecast for an open cycle. Both parts are None where nothing can be said (at rest, away, flat, no feeding
     known) and each is None once it has happened.
 
-    >>> from monitor.values import Cycle
-    >>> fed = Cycle(jar="rye", number=1, fed_at_s=0.0, starter_g=25.0, flour_g=100.0, water_g=100.0)
+    >>> from monitor.values import Cycle, of_grams
+    >>> fed = Cycle(jar="rye", number=1, fed_at_s=0.0, feeding=of_grams((25.0, 100.0, 100.0)))
     >>> just_fed = CycleSoFar(cycle=fed, now_s=0.0, stage=Stage.SETTLING, curve=(), temperature_c=24.0)
     >>> made = forecast(starter_models.prior(), just_fed)
     >>> [round(at_s / 3600.0) for at_s in (made.peak_at.earliest_s, made.peak_at.likely_s, made.peak_at.latest_s)]

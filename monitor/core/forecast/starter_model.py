@@ -195,7 +195,8 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
     a cold kitchen never would. A wild cycle moves the belief no more than one that is two standard deviations off. A
     cycle without any temperature is taken to have been at `usual_c`, roughly.
 
-    >>> seen = Cycle(jar="rye", number=1, fed_at_s=0.0, starter_g=25.0, flour_g=100.0, water_g=100.0,
+    >>> from monitor.values import of_grams
+    >>> seen = Cycle(jar="rye", number=1, fed_at_s=0.0, feeding=of_grams((25.0, 100.0, 100.0)),
     ...              peak_at_s=7 * 3600.0, fall_at_s=9 * 3600.0, temperatures_c=(24.0,) * 9)
     >>> learnt = learn(prior(), seen)
     >>> learnt.cycles, round(math.exp(learnt.mean[timing.PEAK]), 1)  # 9.0 h before
@@ -205,20 +206,20 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
         return culture
     feeding = cycle.feeding
     whole = with_usual(feeding, usual_feeding(culture))
-    culture = _knowing(culture, cycle.flour)
-    fed = _fed(culture, whole.dilution, whole.hydration, cycle.flour)
+    culture = _knowing(culture, cycle.feeding.flour)
+    fed = _fed(culture, whole.dilution, whole.hydration, cycle.feeding.flour)
     if cycle.rested:
         culture = replace(culture, bank=beliefs.widened(culture.bank, beliefs.RESTED))
     culture = replace(
         culture,
-        last_flour=cycle.flour or culture.last_flour,
+        last_flour=cycle.feeding.flour or culture.last_flour,
     )
     if feeding.grams is not None or usual_feeding(culture).grams is None:  # what is usual is not made up of halves
         culture = replace(
             culture,
             last_hydration=feeding.hydration or culture.last_hydration,
             last_dilution=feeding.dilution or culture.last_dilution,
-            last_flour_g=cycle.flour_g or culture.last_flour_g,
+            last_flour_g=cycle.feeding.flour_g or culture.last_flour_g,
         )
     peak_h = None if cycle.peak_at_s is None else (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     fall_h = None if cycle.fall_at_s is None else (cycle.fall_at_s - cycle.fed_at_s) / 3600.0

@@ -207,7 +207,7 @@ def _too(word: str, advice: str) -> Callable[[Subject], Words]:
 def _for_the_cold(m: Subject) -> str:
     """The grams that last as long as is wanted at this temperature."""
     assert m.state.temperature_c is not None
-    usual = starter_models.prior(m.cycle.flour) if m.state.cycle is not None else starter_models.prior()
+    usual = starter_models.prior(m.cycle.feeding.flour) if m.state.cycle is not None else starter_models.prior()
     fed = m.cycle.feeding if m.state.cycle is not None else Feeding()
     culture = replace(usual, last_flour_g=fed.flour_g, last_hydration=fed.hydration, last_dilution=fed.dilution)
     made = feeding.plan(culture, target_h=m.jar.cycle_h, temperatures_c=(m.state.temperature_c,))

@@ -28,7 +28,7 @@ from monitor.core.plan.weighing import (
     weight_of_flour,
 )
 from monitor.settings import PlaceSettings
-from monitor.values import Feeding, Instead
+from monitor.values import Instead, of_grams
 
 SINKING_FINE_H = 11.5  # common practice: ten to twelve hours past the start of its fall do a starter no harm
 PLACES_C = (12.0, 28.0)  # a cellar, and the warmest that is no gamble
@@ -116,14 +116,12 @@ def _distance(wish: Wish, parts: float) -> float:
 def _instead(
     grams: Grams, do: str, fall_h: Triple, because: str, place_c: float | None = None, times: int = 1
 ) -> Instead:
-    starter_g, flour_g, water_g = grams
-    feeding = Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g)
+    feeding = of_grams(grams)
     return Instead(do=do, hours_to_fall=fall_h, because=because, feeding=feeding, place_c=place_c, times=times)
 
 
 def _says(grams: Grams) -> str:
-    starter_g, flour_g, water_g = grams
-    return phrases.weigh(Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g))
+    return phrases.weigh(of_grams(grams))
 
 
 def _ratios(wish: Wish) -> list[float]:
@@ -249,7 +247,7 @@ def _warmest(wish: Wish, parts: float) -> Iterator[Scored]:
 
 
 def _about(grams: Grams) -> str:
-    return phrases.about(Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2]))
+    return phrases.about(of_grams(grams))
 
 
 def _solved(wish: Wish, grams: Grams) -> float | None:

@@ -14,7 +14,7 @@ from monitor.core.plan.moment import Planned
 from monitor.core.plan.ripeness import good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt
 from monitor.core.plan.weighing import DAILY_RATIO, Grams, Limits, least_jar_ml, weight_of_flour
-from monitor.values import FeedPlan
+from monitor.values import FeedPlan, of_grams
 
 FEEDINGS = 3  # after so many at 1:4:4 a tenth of a percent of the old flour is left
 COARSE = ("rye", "whole", "spelt", "einkorn")
@@ -64,11 +64,8 @@ def _next(at_s: float, hours: Hours, awake_at: AwakeAt) -> float:
 
 def _plan(culture: Culture, grams: Grams, hours: Hours, limits: Limits, left: float) -> FeedPlan:
     flour = f" Of the old flour {_percent(left)} is left." if limits.flour is not None else ""
-    starter_g, flour_g, water_g = grams
     return FeedPlan(
-        starter_g=starter_g,
-        flour_g=flour_g,
-        water_g=water_g,
+        feeding=of_grams(grams),
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,

@@ -45,7 +45,8 @@ def once_a_day(
     wish = Wish(
         culture=culture, target_h=DAY_H, temperatures_c=temperatures_c, hydration=hydration, limits=feeding.free(within)
     )
-    grams = (round(made.starter_g), round(made.flour_g), round(made.water_g))
+    starter_g, flour_g, water_g = map(round, made.grams)
+    grams = (starter_g, flour_g, water_g)
     instead = () if met else alternatives.alternatives(wish, grams)
     because = _because(made, sinking_h[1], topped)
     plan = replace(made, met=met, because=because, instead=instead)

@@ -29,7 +29,7 @@ from monitor.core.plan.weighing import (
     total_bounds,
     weighings,
 )
-from monitor.values import Feeding, FeedPlan, Instead
+from monitor.values import Feeding, FeedPlan, Instead, of_grams
 
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
 AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is half sunk", "peak": "it is ripe"}
@@ -57,8 +57,8 @@ def plan(
 
     >>> from monitor.core.forecast.starter_model import prior
     >>> made = plan(prior(), target_h=12.0, temperatures_c=(21.0,))
-    >>> made.starter_g, made.flour_g, made.water_g, ratio(made)
-    (39, 100, 100, '1:2.6:2.6')
+    >>> made.grams, ratio(made)
+    ((39, 100, 100), '1:2.6:2.6')
     """
     limits = limits or Limits()
     _check(target_h, temperatures_c, limits)
@@ -83,9 +83,7 @@ def plan(
     )
     starter_g, flour_g, water_g = grams
     made = FeedPlan(
-        starter_g=starter_g,
-        flour_g=flour_g,
-        water_g=water_g,
+        feeding=of_grams((starter_g, flour_g, water_g)),
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,
@@ -142,9 +140,7 @@ def what_if(
     elif parts < limits.least_ratio:
         odd = f" With less than {limits.least_ratio:g} part of flour there is little for it to eat."
     return FeedPlan(
-        starter_g=starter_g,
-        flour_g=flour_g,
-        water_g=water_g,
+        feeding=of_grams((starter_g, flour_g, water_g)),
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,
@@ -294,7 +290,7 @@ def _out_of_reach(
     """Why the likely time is not the target, as the `wanted` dilution's would be; None when it is near enough."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
         return None
-    said = phrases.about(Feeding(starter_g=grams[0], flour_g=grams[1], water_g=grams[2]))
+    said = phrases.about(of_grams(grams))
     low, high = dilution_bounds(limits, grams[2] / grams[1])
     when = f"after about {phrases.hours(likely_h)} at {phrases.degrees(mean_c)}"
     if limits.keep_g is None and 1.02 * low < wanted < 0.98 * high:  # it could be had, but for the whole grams

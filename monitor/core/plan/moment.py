@@ -17,7 +17,7 @@ from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
 from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_flour
-from monitor.values import FeedPlan, Instead
+from monitor.values import FeedPlan, Instead, of_grams
 
 AT_NIGHT = "That feeding is at night."
 WAIT_AT_MOST_H = KEEPS_H  # a feeding may be put off by this for a wanted moment
@@ -167,12 +167,11 @@ def _ordinary(
 ) -> Planned:
     """A link of the chain in whole grams."""
     grams = at_ratio(parts, weight_of_flour(culture, limits), hydration)
-    starter_g, flour_g, water_g = grams
-    hours = hours_of(culture, warmth_from(at_s), sum(grams) / starter_g, hydration, limits.flour, limits.water_c)
+    hours = hours_of(culture, warmth_from(at_s), sum(grams) / grams[0], hydration, limits.flour, limits.water_c)
     made = FeedPlan(
-        starter_g=starter_g, flour_g=flour_g, water_g=water_g, hours_to_peak=hours.peak, hours_to_fall=hours.fall,
+        feeding=of_grams(grams), hours_to_peak=hours.peak, hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk, hours_to_highest=hours.highest, met=True,
         because="An ordinary feeding, to have ripe starter for the next.",
-        discard_g=None if limits.standing_g is None else max(round(limits.standing_g - starter_g), 0),
+        discard_g=None if limits.standing_g is None else max(round(limits.standing_g - grams[0]), 0),
     )  # fmt: skip
     return Planned(at_s=at_s, plan=made)

@@ -79,7 +79,8 @@ def usual_feeding(cycles: Sequence[Cycle]) -> Feeding | None:
 
     None when no feeding was ever told whole.
 
-    >>> told = Cycle(jar="a", number=0, fed_at_s=0.0, told=True, starter_g=20, flour_g=100, water_g=80, flour="rye")
+    >>> from monitor.values import of_grams
+    >>> told = Cycle(jar="a", number=0, fed_at_s=0.0, told=True, feeding=of_grams((20, 100, 80), "rye"))
     >>> usual_feeding([told])
     Feeding(starter_g=20, flour_g=100, water_g=80, flour='rye')
     """
