@@ -359,6 +359,10 @@ class Stage(StrEnum):
     AWAY = "away"
 
 
+RESTS_BELOW_C = 10.0
+"""A jar that stays colder than this rests: between a fridge (up to 8 degC) and a cold kitchen (14 degC)."""
+
+
 class EventKind(StrEnum):
     """What can be decided about a jar. The names are a fixed contract (`jartide replay`, which never prints the last:
     a file of feedings has nothing that was taken back)."""
@@ -452,6 +456,11 @@ class Cycle:
     above_double_h: float | None = None  # hours that the rise ratio stood at 2 or above, once closed
     rise_at_s: float | None = None  # when it began to rise
     about_s: tuple[float, float] | None = None  # nothing shows when it was fed, only that it was within these
+
+    @property
+    def fed_known(self) -> bool:
+        """Whether its feeding is known, told or seen. Watching may have begun in the middle of the first cycle."""
+        return self.told or self.number > 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -149,7 +149,7 @@ def _next(state: JarState, show: Display, now_s: float) -> list[str]:
             likely, first, last = (show.clock(at_s, now_s) for at_s in (span.likely_s, span.earliest_s, span.latest_s))
             said.append(f"{what} about {likely} ({first} to {last})")
     if cycle is not None and cycle.fed_at_s:
-        known = cycle.told or cycle.number > 0  # watching may begin in the middle of a cycle
+        known = cycle.fed_known
         ago = duration(now_s - cycle.fed_at_s)
         when = about_words(cycle, now_s, show) or show.clock(cycle.fed_at_s, now_s)
         said.append(f"{'fed' if known else 'first seen'} {ago} ago ({when})")

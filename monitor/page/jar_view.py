@@ -220,7 +220,7 @@ def _fed(state: JarState, now_s: float, show: Display) -> Json:
     if cycle is None:
         return None
     at_s = cycle.fed_at_s
-    known = cycle.told or cycle.number > 0
+    known = cycle.fed_known
     ago = duration(max(now_s - at_s, 0.0))
     when = about_words(cycle, now_s, show) or show.clock(at_s, now_s)
     words = f"fed {ago} ago, {when}" if known else f"watched for {ago}, its feeding was not seen"
@@ -251,7 +251,7 @@ def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Disp
     """That nobody told the grams of the open cycle's feeding, or not all, and that the usual ones are taken; for some
     hours, as it is asked of who just fed it. None where they are known, or no usual ones are."""
     cycle = state.cycle
-    if cycle is None or not (cycle.told or (cycle.number > 0 and cycle.sure)) or cycle.feeding.grams is not None:
+    if cycle is None or not cycle.fed_known or not (cycle.told or cycle.sure) or cycle.feeding.grams is not None:
         return None
     whole = Feeding(starter_g=usual["starter_g"], flour_g=usual["flour_g"], water_g=usual["water_g"])
     some = cycle.feeding.weighed

@@ -74,7 +74,7 @@ def one_cycle(
     thinned = thin(points)
     clock = _clock(cycle)
     hours = [(point[0] - cycle.fed_at_s) / H_S for point in thinned]
-    marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.told or cycle.number > 0 else []
+    marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.fed_known else []
     decided = not_superseded(store.events(run.id, cycle.fed_at_s - 1.0))
     stand = [event for event in decided if cycle.fed_at_s - 1.0 <= event.happened_at_s <= until_s]
     marks += _turns(stand, cycle.fed_at_s, until_s)

@@ -43,7 +43,7 @@ class SmoothedCycles:
             number=number,
             begin_s=cycle.fed_at_s,
             end_s=until_s,
-            began_fed=cycle.told or cycle.number > 0,
+            began_fed=cycle.fed_known,
             ended_fed=cycle.ended_at_s == until_s,
         )
         empty_mm = run.empty_mm if run.empty_mm is not None else self._empty_mm.get(run.jar)

@@ -25,14 +25,14 @@ from monitor.review.picture import CELSIUS, new_figure
 from monitor.review.still import draws
 from monitor.review.summary import CycleSummary, RunSummary
 from monitor.settings import JarSettings
-from monitor.values import DAY_S, H_S, Noted
+from monitor.values import DAY_S, H_S, RESTS_BELOW_C, Noted
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 LEAST_DAYS, MOST_DAYS = 6, 77  # fewer stand in a row, more are a season
 WIDE_IN, LEFT_IN, ROW_IN, HEAD_IN, FOOT_IN = 12.0, 0.55, 1.35, 1.35, 0.35
 FOOT, LEAST_TOP = 0.85, 2.6  # times: where a small curve's ground lies, and how high it may go at least
 SMOOTH = np.exp(-0.5 * (np.arange(-3, 4) / 1.5) ** 2)  # of a curve of 120 points
-FRIDGE_C, COLD_C = 10.0, 3.0  # colder than that is no kitchen; so much colder than usual is said
+COLD_C = 3.0  # so much colder than usual is said
 FEW, SEASON_MONTHS = 4, 4  # a row
 LINE_IN = 0.22  # the height of a line of words beneath
 
@@ -106,11 +106,11 @@ def _days(cycles: Sequence[CycleSummary], zone: tzinfo) -> Mapping[date, Day]:
     """Each local day on which a cycle began, and each that one spent in the fridge."""
     found: dict[date, Day] = {}
     for cycle in cycles:
-        cold = cycle.mean_c is not None and cycle.mean_c < FRIDGE_C
+        cold = cycle.mean_c is not None and cycle.mean_c < RESTS_BELOW_C
         begins = _date(cycle.begin_s, zone)
         if draws(cycle) and (begins not in found or found[begins].cycle is None):
             found[begins] = Day(None if cold else cycle, cold)
-        if cycle.least_c is not None and cycle.least_c < FRIDGE_C:
+        if cycle.least_c is not None and cycle.least_c < RESTS_BELOW_C:
             until = _date(max(cycle.end_s - DAY_S / 2, cycle.begin_s), zone)
             for k in range((until - begins).days + 1):
                 found.setdefault(begins + timedelta(days=k), Day(None, True))

@@ -77,7 +77,7 @@ def _of_jar(store: Store, jar: str, usual: str | None, lots: Mapping[str, list[O
         seen += [
             cycle
             for cycle in store.cycles(run.id)
-            if (cycle.told or cycle.number > 0)
+            if cycle.fed_known
             and not (run.imported and any(abs(cycle.fed_at_s - one.fed_at_s) <= SAME_FEEDING_S for one in seen))
         ]
     found = [_of_told(one, usual, lots) for one in told]

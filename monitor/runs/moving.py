@@ -13,6 +13,7 @@ import uuid
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.core.vessel.geometry import format_geometry
 from monitor.runs import items, transfer
 from monitor.runs.lots import LOT_KEY
@@ -22,7 +23,6 @@ from monitor.runs.store import Run, Store
 from monitor.values import MEASURED, Carry, Fed, Noted
 
 STORE_KEY = "store_id"  # of the store's small notes: which one a run came from
-EARLIER_S = 3 * 3600.0  # a feeding told so long before the open cycle began may belong to it
 _ITEM = ("received_s", "time_s", "timed", *MEASURED, "boot", "device_seq", "thinned")
 _EVENT = ("kind", "happened_s", "decided_s", "evidence", "replaces")
 _NOTICE = (
@@ -98,7 +98,7 @@ def _digest(source: Store, run: Run) -> str:
 def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[Fed | Noted]:
     """Every note, and the feedings of the open cycle, as they stand."""
     cycles = source.cycles(open_run.id) if open_run else []
-    since_s = cycles[-1].fed_at_s - EARLIER_S if cycles and cycles[-1].ended_at_s is None else float("inf")
+    since_s = cycles[-1].fed_at_s - SAME_FEEDING_S if cycles and cycles[-1].ended_at_s is None else float("inf")
     return [
         item
         for item in source.told(jar)

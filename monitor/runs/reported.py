@@ -158,7 +158,7 @@ def feedings(store: Store, jar: str) -> list[tuple[Run, Cycle]]:
     """The feedings of a jar's own runs that are known, with the cycles that they began, in order of time. Raises
     StoreTrouble."""
     found = [(run, cycle) for run in store.live_runs(jar) for cycle in store.cycles(run.id)]
-    fed = [one for one in found if one[1].told or one[1].number > 0]
+    fed = [one for one in found if one[1].fed_known]
     return sorted(fed, key=lambda one: one[1].fed_at_s)
 
 

@@ -51,7 +51,7 @@ def doing_now(
         return None, False
     cycle = cycles[-1]
     stage = None if current is None else current.stage
-    if cycle.ended_at_s is not None or not (cycle.told or cycle.number > 0) or cycle.rested:
+    if cycle.ended_at_s is not None or not cycle.fed_known or cycle.rested:
         return None, False
     if stage in (Stage.RESTING, Stage.AWAY, Stage.UNKNOWN):
         return None, False

@@ -97,8 +97,8 @@ def changed_lately(seen: Sequence[Cycle]) -> str | None:
     """Another flour or stiffness within its last few feedings, in words; None when all is as before."""
     for i in range(max(len(seen) - LAGS, 1), len(seen)):
         before, after = seen[i - 1], seen[i]
-        if after.feeding.flour and before.flour and norms.flour_of(after) != norms.flour_of(before):
-            return f"{after.feeding.flour} in place of {before.flour}"
+        if after.feeding.flour and before.feeding.flour and norms.flour_of(after) != norms.flour_of(before):
+            return f"{after.feeding.flour} in place of {before.feeding.flour}"
         was, is_now = before.feeding.hydration, after.feeding.hydration
         if was and is_now and abs(is_now - was) > 0.15:
             return f"{is_now:.0%} hydration in place of {was:.0%}"
@@ -218,7 +218,7 @@ def _washing_out(seen: Seen) -> Iterator[Advice]:
 def _cut_short(culture: Culture, cycle: Cycle) -> bool:
     if cycle.ended_at_s is None or cycle.peak_at_s is not None or not cycle.sure or cycle.rested:
         return False
-    if not (cycle.told or cycle.number > 0):
+    if not cycle.fed_known:
         return False
     return (cycle.ended_at_s - cycle.fed_at_s) / 3600.0 < 1.1 * norms.due_h(culture, cycle)[1]
 

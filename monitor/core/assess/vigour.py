@@ -141,7 +141,7 @@ def rose(cycle: Cycle) -> bool:
 def lay_flat(culture: Culture, cycle: Cycle, last: Cycle, now_s: float) -> bool:
     """Whether nothing rose in a cycle that had the time to. Cycles that a change of jar cut short have no end; one that
     was under way when watching began has no beginning."""
-    fed = cycle.told or cycle.number > 0
+    fed = cycle.fed_known
     ended_s = cycle.ended_at_s or (now_s if cycle is last else cycle.fed_at_s)
     gone_h = (ended_s - cycle.fed_at_s) / 3600.0
     if not fed or not cycle.sure or cycle.rested or cycle.peak_at_s is not None or gone_h <= peak_time.FLAT_LEAST_H:

@@ -15,13 +15,12 @@ from monitor.core.detect.superseded import was_none
 from monitor.core.detect.surface import AWAY_S, OFF_LEAST_S
 from monitor.core.signal.plausibility import temperature_at
 from monitor.settings import JarSettings
-from monitor.values import Event, EventKind
+from monitor.values import RESTS_BELOW_C, Event, EventKind
 
 TICK_S = 60.0  # the grid of ticks: nothing that time alone decides needs to be known to less than a minute
 MOST_TICKS = 7 * 1440  # after a week without a word, nothing that ticks could decide is left
 SILENT_LEAST_S = 900.0  # a link that fails for minutes is back by then, and no starter needs feeding within them
 SILENT_SPACINGS = 6.0  # five readings may be lost in a row
-REST_BELOW_C = 10.0  # between a fridge (up to 8 degC) and a cold kitchen (14 degC)
 REST_OVER_C = 13.0  # out of it for good: a door that stands open does not warm a jar by so much
 REST_AFTER_S, REST_OVER_AFTER_S = 3600.0, 1800.0  # airing a kitchen is shorter; a jar warms through in an hour or two
 
@@ -96,7 +95,7 @@ def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
 
 def _rest(state: DetectorState, time_s: float, temperature_c: float) -> list[Event]:
     w = state.timers
-    w.cold_since_s = None if temperature_c >= REST_BELOW_C else (time_s if w.cold_since_s is None else w.cold_since_s)
+    w.cold_since_s = None if temperature_c >= RESTS_BELOW_C else (time_s if w.cold_since_s is None else w.cold_since_s)
     w.warm_since_s = None if temperature_c < REST_OVER_C else (time_s if w.warm_since_s is None else w.warm_since_s)
     if (
         not w.resting

@@ -165,7 +165,7 @@ class _Words:
         if cycle is None:
             return ""
         ago = duration(max(self.now_s - cycle.fed_at_s, 0.0))
-        return f"fed {ago} ago" if cycle.told or cycle.number > 0 else f"watched for {ago}"
+        return f"fed {ago} ago" if cycle.fed_known else f"watched for {ago}"
 
     def of(self, look: Look) -> tuple[str, str, str, str]:
         """Headline, detail, row and shortest form."""

@@ -16,7 +16,7 @@ from monitor.core.assess.notebook import of_this_starter
 from monitor.core.assess.thrown_away import condemned, condemns
 from monitor.core.notify.phrases import top_of
 from monitor.settings import JarSettings, NoticeSettings
-from monitor.values import DAY_S, H_S, Cycle, JarState, Noted, Noting, Stage
+from monitor.values import DAY_S, H_S, RESTS_BELOW_C, Cycle, JarState, Noted, Noting, Stage
 
 Sent: TypeAlias = Mapping[tuple[str, int], float]
 
@@ -69,7 +69,6 @@ KIND_WORDS = {
     Kind.DAILY_SUMMARY: "the daily summary",
 }
 
-RESTING_BELOW_C = 10.0  # below this a jar is on its way into the fridge: it will rest soon, and is not "too cold"
 NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
 RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
 STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
@@ -131,7 +130,7 @@ def facts_of(
     """`noted` may hold more than is of this jar, cycle and starter; `sent` is as `notify.due` has it."""
     cycle = state.cycle
     fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
-    fed = cycle is not None and (cycle.told or cycle.number > 0)  # else watching began in the middle of a cycle
+    fed = cycle is not None and cycle.fed_known
     since_s = {Noting.BEGUN: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
     mine = tuple(note for note in told if condemns(note) or note.time_s >= since_s.get(note.what, fed_at_s))
@@ -241,8 +240,8 @@ def _peak_ahead(facts: Facts, now_s: float) -> bool:
 def _temperature_off(facts: Facts, *, hot: bool) -> bool:
     """Too hot or too cold now and in the last two hourly means, so that an oven door or a draught says nothing."""
     now_c, cycle = facts.state.temperature_c, facts.cycle
-    if now_c is None or cycle is None or now_c < RESTING_BELOW_C:
-        return False
+    if now_c is None or cycle is None or now_c < RESTS_BELOW_C:
+        return False  # on its way into the fridge: it will rest soon, and is not "too cold"
     recent = [now_c, *(mean_c for mean_c in cycle.temperatures_c[-2:] if mean_c is not None)]
     if len(recent) < 3:
         return False

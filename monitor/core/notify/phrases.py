@@ -43,7 +43,7 @@ class Subject:
     @property
     def fed_known(self) -> bool:
         """False in the cycle that was under way when watching began, unless its feeding was told."""
-        return self.state.cycle is not None and (self.state.cycle.told or self.state.cycle.number > 0)
+        return self.state.cycle is not None and self.state.cycle.fed_known
 
     def at(self, time_s: float) -> str:
         """A local time of day."""

@@ -55,7 +55,7 @@ def _words(states: Sequence[JarState], now_s: float, display: Display) -> tuple[
     lines = []
     for state in states:
         parts = [STAGE_WORDS[state.stage]]
-        if state.cycle is not None and (state.cycle.told or state.cycle.number > 0):
+        if state.cycle is not None and state.cycle.fed_known:
             parts.append(f"fed {duration(now_s - state.cycle.fed_at_s)} ago")
         if state.level is not None and state.level.rise_ratio is not None:
             parts.append(f"{times(state.level.rise_ratio)} its starting volume")

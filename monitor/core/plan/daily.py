@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import alternatives, feeding, phrases
 from monitor.core.plan.alternatives import SINKING_FINE_H, Wish
-from monitor.core.plan.weighing import DAILY_RATIO, Limits
+from monitor.core.plan.weighing import DAILY_RATIO, Limits, hydration_of
 from monitor.values import FeedPlan
 
 DAY_H = 24.0  # from one feeding to the next at the same hour
@@ -41,7 +41,7 @@ def once_a_day(
     sinking_h = (max(DAY_H - high_h, 0.0), max(DAY_H - likely_h, 0.0), max(DAY_H - low_h, 0.0))
     topped = made.hours_to_peak[1] <= DAY_H
     met = topped and sinking_h[1] <= SINKING_FINE_H
-    hydration = limits.hydration or culture.last_hydration or feeding.USUAL_HYDRATION
+    hydration = hydration_of(culture, limits)
     wish = Wish(
         culture=culture, target_h=DAY_H, temperatures_c=temperatures_c, hydration=hydration, limits=feeding.free(within)
     )

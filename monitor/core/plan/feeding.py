@@ -23,6 +23,7 @@ from monitor.core.plan.weighing import (
     Limits,
     dilution,
     dilution_bounds,
+    hydration_of,
     keep_bounds,
     least_jar_ml,
     scale_caution,
@@ -35,7 +36,6 @@ AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"
 AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is half sunk", "peak": "it is ripe"}
 
 ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
-USUAL_HYDRATION = 1.0  # without any history
 DEAD_RATE_RATIO = 0.1  # below this share of the rate at 24 degC nothing useful rises
 TINY_G, SURELY_G = 60.0, 10.0  # of one feeding; and of starter that any kitchen scale weighs well
 COLD_C, HOT_C = 12.0, 31.0  # beyond, cultures differ too much for hours to be promised
@@ -62,7 +62,7 @@ def plan(
     """
     limits = limits or Limits()
     _check(target_h, temperatures_c, limits)
-    hydration = limits.hydration or culture.last_hydration or USUAL_HYDRATION
+    hydration = hydration_of(culture, limits)
     most_kept_g = math.floor(total_bounds(culture, limits)[1] / dilution_bounds(limits, hydration)[0])
     if limits.keep_g is not None and limits.flour_g is None and limits.keep_g > max(most_kept_g, 1):
         return _keeping_less(culture, target_h, temperatures_c, aim, limits, max(most_kept_g, 1))

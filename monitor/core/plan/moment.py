@@ -16,7 +16,7 @@ from monitor.core.plan.chain import chain
 from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
-from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, weight_of_flour
+from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, hydration_of, weight_of_flour
 from monitor.values import FeedPlan, Instead, of_grams
 
 AT_NIGHT = "That feeding is at night."
@@ -74,7 +74,7 @@ def plan_for(
     found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
     if found is not None:
         return _marked((found,), by_day)
-    hydration = limits.hydration or culture.last_hydration or feeding.USUAL_HYDRATION
+    hydration = hydration_of(culture, limits)
     usual_parts = min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio)
     links = chain(
         culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim=aim, hydration=hydration,

@@ -42,7 +42,7 @@ class Seed:
 def seed_of(culture: Culture, cycle: Cycle | None, now_s: float, temperature_c: float | None = None) -> Seed:
     """The open cycle as seed. `temperature_c` is what the person expects from now on; else the jar's usual day. One
     that was put to rest, or whose feeding nobody saw, is taken as ripe: the jar shows better."""
-    if cycle is None or not (cycle.told or cycle.number > 0) or cycle.ended_at_s is not None:
+    if cycle is None or not cycle.fed_known or cycle.ended_at_s is not None:
         return Seed(fed_at_s=None, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * KEEPS_H)
     usual = starter_models.usual_feeding(culture)
     fed = with_usual(cycle.feeding, usual)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from monitor.core.forecast import starter_model as starter_models
+from monitor.core.forecast.beliefs import USUAL_HYDRATION
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.vessel.level import volume_ml
 from monitor.settings import JarSettings, PlaceSettings
@@ -140,12 +141,17 @@ def least_jar_ml(culture: Culture, grams: tuple[float, float, float], limits: Li
     return 10 * math.ceil(sum(grams) * highest_rise(culture, limits) / (FULL * FRESH_G_PER_ML) / 10.0)
 
 
+def hydration_of(culture: Culture, limits: Limits) -> float:
+    """How wet it is to be: as asked, else as last fed, else as usual."""
+    return limits.hydration or culture.last_hydration or USUAL_HYDRATION
+
+
 def highest_rise(culture: Culture, limits: Limits) -> float:
     """The rise ratio that one cycle in twenty reaches; the usual one of its flour before any was seen."""
     ln_height, variance = culture.height
     if culture.cycles == 0 or variance >= starter_models.HEIGHT[1] ** 2:
         flour = (limits.flour or culture.last_flour or "").lower()
-        wet = (limits.hydration or culture.last_hydration or 1.0) >= WET_HYDRATION
+        wet = hydration_of(culture, limits) >= WET_HYDRATION
         return COARSE_RISE if wet or "rye" in flour else UNKNOWN_RISE
     return math.exp(ln_height + HIGH_SD * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2))
 
