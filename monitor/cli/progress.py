@@ -28,13 +28,17 @@ class Seen(Protocol):
     def __call__(self, steps: int = 1, /) -> None: ...
 
 
+def _seen(on: bool | None) -> bool:
+    return sys.stderr.isatty() if on is None else on
+
+
 @contextmanager
 def progress(
     count: int, label: str, *, clock: Callable[[], float] = time.monotonic, on: bool | None = None
 ) -> Iterator[Seen]:
     """A bar of about `count` steps; call what it yields as they are done. `on`: whether there is anybody to see it
     (default: standard error is a terminal). It appears after `AFTER_S`, and not at all when all is done by then."""
-    if not (sys.stderr.isatty() if on is None else on):
+    if not _seen(on):
         yield lambda steps=1, /: None
         return
     due_s, done = clock() + AFTER_S, 0
@@ -66,9 +70,9 @@ def watched(rows: Iterable[T], seen: Seen) -> Iterator[T]:
 
 
 @contextmanager
-def growing(file: Path, size: int, label: str) -> Iterator[None]:
+def growing(file: Path, size: int, label: str, *, on: bool | None = None) -> Iterator[None]:
     """A bar for work in one piece that writes a file of about `size` bytes: it goes as far as the file does."""
-    if not sys.stderr.isatty():  # nobody to look at the file for
+    if not _seen(on):  # nobody to look at the file for
         yield
         return
     over = threading.Event()
@@ -81,7 +85,7 @@ def growing(file: Path, size: int, label: str) -> Iterator[None]:
                 seen(max(now - so_far, 0))
                 so_far = max(now, so_far)
 
-    with progress(size, label) as seen:
+    with progress(size, label, on=True) as seen:
         looking = threading.Thread(target=look, args=(seen,), daemon=True)
         looking.start()
         try:

@@ -240,7 +240,7 @@ def test_a_new_starter_is_answered_by_its_day_and_a_journey_by_its_days(config: 
 def test_a_bake_that_is_no_more_is_forgotten(config: Path) -> None:
     at = f"{datetime.now(UTC) + timedelta(hours=44):%Y-%m-%d %H:%M}"
     assert jartide("bake", "--jar", "rye", "--config", config, "--at", at, "--flour-g", 900).exit_code in (0, 1)
-    assert "the bake is cancelled" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
+    assert "no bake is planned any more" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
     assert jartide("bake", "--jar", "rye", "--config", config).exit_code == 2
     assert jartide("bake", "--over").exit_code == 2
 

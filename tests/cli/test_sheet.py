@@ -59,7 +59,7 @@ def test_the_sheet_lists_who_is_due_in_order_with_grams(tmp_path: Path) -> None:
     assert [line.split()[3] for line in lines[1:3]] == ["shelf-2", "shelf-1"]
     assert "20 g + 100 g + 80 g rye" in lines[2]
     assert "Weigh out: 100 g rye, 80 g water." in lines
-    assert "Grams never told, not in the sum: shelf-2." in lines
+    assert "Grams never given, not in the total: shelf-2." in lines
     assert "  spare: resting" in done.output
     assert max(map(len, lines)) <= 80
 
@@ -97,4 +97,4 @@ def test_a_jar_unlike_its_siblings_is_worth_a_look(tmp_path: Path) -> None:
         done = CliRunner().invoke(main, ["sheet", "--config", str(config)])
     (line,) = [line for line in done.output.splitlines() if line.startswith("Have a look")]
     assert line.startswith("Have a look: s6 takes 5")
-    assert line.endswith("longer to its peak than its siblings, over the last 3 feedings.")
+    assert line.endswith("longer to its peak than the others, over the last 3 feedings.")

@@ -24,7 +24,7 @@ DAY = 86_400.0
     [
         (0.5, ["Day 1", "Expect nothing", "50 g of wholegrain flour", "lid loose", "24 to 27 °C"], ["bake"]),
         (1.2, ["Day 2", "50 g flour and 50 g water"], ["dead"]),
-        (2.9, ["Day 3", "mostly not yeast", "do not bake", "into the bin"], ["fit"]),
+        (2.9, ["Day 3", "mostly not yeast", "do not bake", "in the bin"], ["fit"]),
         (5.0, ["Day 6", "Silence is usual", "not dead", "every second day"], ["start over", "begin again"]),
         (8.0, ["Day 9", "first doubling", "Three alike", "day 10 to 14"], ["today it bakes"]),
         (14.0, ["Day 15", "another flour", "other water", "begin again", "below 20 °C"], ["dead"]),

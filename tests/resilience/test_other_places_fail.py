@@ -273,13 +273,13 @@ def a_bar_that_follows_a_file(folder: Path, monkeypatch: pytest.MonkeyPatch) -> 
     (folder / "growing").write_text("half")
     steps = progress.progress
 
-    def seen(*words: object) -> object:
+    def seen(*words: object, **named: object) -> object:
         looked.set()
-        return steps(*words)  # type: ignore[arg-type]
+        return steps(*words, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(progress, "progress", seen)
     yield
-    with progress.growing(folder / "growing", 8, "copying"):
+    with progress.growing(folder / "growing", 8, "copying", on=True):
         assert looked.wait(20)
         threading.Event().wait(0.05)
 

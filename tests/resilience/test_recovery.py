@@ -109,7 +109,7 @@ def test_the_command_leaves_a_store_and_run_files_that_can_be_imported(sound: Pa
     said = CliRunner().invoke(main, ["recover", str(sound), "-o", str(tmp_path / "out")])
     assert said.exit_code == 0, said.output
     count = len(list(night(every_s=60.0)))
-    assert f"run 1 of rye: {count} readings, 1 feedings told" in said.output
+    assert f"run 1 of rye: {count} readings, 1 feedings reported" in said.output
     rows = list(run_file.read(tmp_path / "out" / "run-1.csv").rows())
     assert len(rows) == count
     assert len(run_file.read_feedings(tmp_path / "out" / "run-1.feedings.csv", "rye")[0]) == 1

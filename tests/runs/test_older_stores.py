@@ -52,7 +52,7 @@ def test_all_that_it_holds_is_read(old: Path) -> None:
         assert [run.reason.words for run in store.live_runs("rye")] == ["first start"]
         assert [run.reason.words for run in store.live_runs("spelt")] == ["first start", "another starter"]
         (fed,) = store.told("rye", START_S)[:1]
-        assert (fed.time_s, fed.starter_g, fed.flour_g, fed.water_g, fed.flour) == (START_S + 740, 25, 100, 100, "rye")  # type: ignore[union-attr]
+        assert (fed.time_s, fed.feeding.grams, fed.feeding.flour) == (START_S + 740, (25, 100, 100), "rye")  # type: ignore[union-attr]
         notes = [(note.what, note.text) for note in store.noted("rye", START_S)]
         assert notes == [
             (Noting.REMARK, 'warmer today, ä, "quoted"'),

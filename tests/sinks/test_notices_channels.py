@@ -141,7 +141,7 @@ def test_the_test_message(web: Callable[..., Web], mail: tuple[Controller, list[
         (True, ""),
         (False, "HTTP 403 Forbidden"),
         (True, ""),
-        (False, "not an address that can be used (scheme nonsense)"),
+        (False, "not a usable address (scheme nonsense)"),
     ]
     assert tested[0].shown == f"json://127.0.0.1:{site.port}"
     assert "right" not in tested[2].shown

@@ -124,7 +124,7 @@ def test_tls(tmp_path: Path, begin: Begin, authority: Authority) -> None:
             "localhost",
             -1,
             True,
-            "the certificate of localhost is refused (certificate has expired): mend it, or see ca_file",
+            "the certificate of localhost is refused (certificate has expired): replace it, or see ca_file",
         ),
         ("localhost", 30, False, "the certificate of localhost is refused (unable to get local issuer certificate"),
         ("elsewhere", 30, True, "the certificate of localhost is refused (Hostname mismatch"),

@@ -306,7 +306,7 @@ def test_a_wrong_clock_is_named_with_how_wrong_it_is() -> None:
     source.take(json.dumps({"jar": "rye", "distance_mm": 1, "time": NOW_S + 86_400 * 3}).encode())
     assert (
         source.clock_trouble
-        == "the clock of the device at jar rye is 3 days ahead: its times are not used, set its clock"
+        == "the clock of the device at jar rye is 3 days ahead: its times are ignored; set its clock"
     )
 
 
