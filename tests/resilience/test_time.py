@@ -43,8 +43,9 @@ def agrees(kitchen: Kitchen, off_s: float) -> None:
     """The fall, in the new time, is where it would have been, was known as soon, and told once."""
     events, notices = undisturbed()
     wanted, found = first(events, EventKind.FALL_BEGAN), first(kitchen.events(), EventKind.FALL_BEGAN)
-    assert found.happened_at_s - off_s == pytest.approx(wanted.happened_at_s, abs=3 * GRAIN_S)
-    assert found.decided_at_s - off_s == pytest.approx(wanted.decided_at_s, abs=2 * GRAIN_S)
+    # told at a drop of 1.6 to 2.2 mm with 0.8 mm of noise: the grid's shift of 2 min tells and dates it that far apart
+    assert found.happened_at_s - off_s == pytest.approx(wanted.happened_at_s, abs=4 * GRAIN_S)
+    assert found.decided_at_s - off_s == pytest.approx(wanted.decided_at_s, abs=3 * GRAIN_S)
     assert kitchen.kinds().count(EventKind.FALL_BEGAN) == 1
     assert kitchen.kinds().count(EventKind.FED) == 1
     assert sorted(kitchen.notices()) == sorted(notices)

@@ -62,7 +62,7 @@ def test_a_jar_or_sensor_that_was_moved_is_a_disturbance_and_no_fall(
         return changed(one, one.reading.distance_mm + step_mm) if hours > at_h else one
 
     kitchen = watched(tmp_path, moved)
-    is_the_same_night(kitchen)
+    is_the_same_night(kitchen, within_s=1500.0)  # how steeply it climbed is less sure across the step
     told = (EventKind.DISTURBED, EventKind.LID_OFF) if step_mm < 0 else (EventKind.DISTURBED,)
     after = [one for one in kitchen.events() if one.kind in told and one.happened_at_s > FED_S + 0.5 * H]
     assert [(one.happened_at_s - FED_S) / H for one in after] == [pytest.approx(at_h, abs=1.0)]
