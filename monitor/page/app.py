@@ -45,6 +45,7 @@ from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
 
 HERE = Path(__file__).parent
+FIRST_LOOK_S = 5.0  # a store that hangs must not keep the page from saying so
 LATEST_SHAPES = 3  # rises that lie faintly behind the open one
 FIRST_CURVES = 1  # sent with the page: the jar that needs attention most is open
 
@@ -453,6 +454,9 @@ def make(page: Page, password: str | None, token: str | None, more: Sequence[Bas
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         looking = asyncio.create_task(page.live.run())
+        with suppress(TimeoutError):  # nobody is shown an empty shelf for having come a moment too early
+            async with asyncio.timeout(FIRST_LOOK_S):
+                await page.live.looked.wait()
         yield
         looking.cancel()
         with suppress(asyncio.CancelledError):

@@ -91,6 +91,7 @@ class Live:
         self._news = asyncio.Event()  # of the next news: set once, and another takes its place
         self._due = asyncio.Event()
         self._ended = False
+        self.looked = asyncio.Event()  # at the store, a first time
         self.pages = 0
         self.trouble: str | None = None
 
@@ -130,6 +131,7 @@ class Live:
             text = json.dumps({**self._head(), **changed}, ensure_ascii=False, separators=(",", ":"))
             self._messages.append((self._number, text))
             self._tell_pages()
+        self.looked.set()
 
     def troubles(self) -> list[Json]:
         """Those of the daemon, in sentences: what it wrote of itself, and that it cannot write."""
