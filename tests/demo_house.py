@@ -21,7 +21,7 @@ from monitor.core.display.units import Display
 from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.host.clock import Clock
-from monitor.runs import daemon_status
+from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
 from monitor.runs.trials import KEY as TRIAL_KEY
 from monitor.simulator import scenario
@@ -34,6 +34,7 @@ from monitor.values import DAY_S, Fed, Noted, Noting, Tick, of_grams
 
 PAST_S = 18 * DAY_S
 TRIAL_DAYS = 12
+EVERY_NOTICE = 10_000  # of the past
 NOTES = (  # (days and hours from the start, jar, what, text)
     (3, 13.5, "Rye", Noting.SMELL, "apples and rye bread"),
     (6, 15.0, "Wheat", Noting.FLOAT_TEST, "it floated"),
@@ -57,6 +58,14 @@ def feedings(plan: JarPlan, starts_s: float) -> list[Fed]:
                 weighed = of_grams((action.starter_g, action.flour_g, action.water_g), action.flour)
                 out.append(Fed(time_s=at_s, jar=plan.name, feeding=weighed))
     return out
+
+
+def deliver(store: Store) -> None:
+    """The household has read every notice of its past, though nothing here sends them."""
+    with store.writing():
+        for one in outbox.latest(store, EVERY_NOTICE):
+            if one.state in (outbox.State.SUPERSEDED, outbox.State.EXPIRED):
+                outbox.sent(store, one.id, one.notice.due_s)
 
 
 def main(out: Path) -> None:
@@ -106,6 +115,7 @@ def main(out: Path) -> None:
     now[0] = ends_s
     daemon.flush()
     daemon_status.write(store, now[0], jars.states(now[0]), [], [])
+    deliver(store)
     store.close()
     with sqlite3.connect(settings.store.path) as base:
         base.execute("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -34,7 +34,6 @@ PAST, NIGHT = "house_past.db.gz", "house_night.txt.gz"
 PORT = 8140
 TWICE_A_DAY_H = {"Rye": 12.0, "Wheat": 12.0, "White": 13.0}  # what the household wants of them
 STAYS_S = 60.0  # after the night, where nobody sits at a terminal to end it
-EVERY_NOTICE = 10_000  # of the past
 LOOK_S = 0.25
 AGAIN_S = 3 * 3600.0  # what is dated nearer to the last of its kind is the same, judged again
 SAID = {  # what is printed as it is decided
@@ -163,7 +162,7 @@ def _house(seconds: float, folder: Path) -> None:
     hours = (until_s - from_s) / 3600.0
     click.echo(
         f"Five invented jars with eighteen days of history, and one night of {hours:.0f} hours in {seconds:g} "
-        f"seconds.\n"
+        "seconds.\n"
     )
     sys.stdout.flush()
 
@@ -193,18 +192,11 @@ def _free_port() -> int:
 
 
 def lay_out(store: Path) -> None:
-    """The house's past as a store; the notices in it count as delivered."""
-    from monitor.runs import outbox
-    from monitor.runs.store import Store
-
+    """The house's past as a store."""
     store.parent.mkdir(parents=True, exist_ok=True)
     with resources.files("monitor.simulator").joinpath(PAST).open("rb") as packed:
         store.write_bytes(gzip.decompress(packed.read()))
     store.chmod(0o600)
-    with Store.join(store) as past, past.writing():
-        for one in outbox.latest(past, EVERY_NOTICE):
-            if one.state in (outbox.State.SUPERSEDED, outbox.State.EXPIRED):
-                outbox.sent(past, one.id, one.notice.due_s)
 
 
 def _tell(path: Path, settings: Settings, source: RecordedSource, begin: Callable[[], None], daemon: Daemon) -> None:
