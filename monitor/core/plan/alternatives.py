@@ -316,7 +316,7 @@ def _away(wish: Wish) -> Instead:
     return _instead(
         grams,
         f"for {phrases.hours(wish.target_h)} {_says(grams)}: this stiff, it keeps. Let it begin to rise, for about an "
-        f"hour, and put it in the fridge, at about 4 °C, lid loose",
+        "hour, and put it in the fridge, at about 4 °C, lid loose",
         hours.fall,
         "It may sink there, and needs no feeding until you are back; then feed it two or three times before you bake. "
         "Dry a spare too. (Say how long it rests: jartide rest JAR --days.)",
@@ -344,7 +344,7 @@ def _fridge(wish: Wish) -> Iterator[Scored]:
         _instead(
             grams,
             f"{_says(grams)}, let it rise to its top, about {phrases.hours(peak_h)}, then keep it in the fridge until "
-            f"you feed it",
+            "you feed it",
             fall_h,
             "In the cold it hardly moves and keeps for days; it may sink a little, and that is fine.",
             place_c=FRIDGE_C,

@@ -24,16 +24,15 @@ from monitor.core.plan.bake_plan import (
     Rest,
     because_words,
     cautions,
-    lost_g,
-    made_g,
+    left_g,
     source_words,
 )
 from monitor.core.plan.chain import Link, chain
 from monitor.core.plan.hours import Hours, WarmthFrom, crossing, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import AwakeAt, evening_before, nearest_by_day
-from monitor.core.plan.weighing import DAILY_RATIO, LOST, Grams, Limits, at_ratio, weight_of_flour
-from monitor.values import DAY_S, H_S, Feeding, Span
+from monitor.core.plan.weighing import DAILY_RATIO, LOST, Grams, Limits, at_ratio, hydration_of, weight_of_flour
+from monitor.values import DAY_S, H_S, Feeding, Span, of_grams
 
 KEEP_G = 20  # kept back for the next feeding where nobody is known to keep another weight
 NEAR_H = 0.5  # before its first touch of the top it may be taken by so much, or after the start of its fall
@@ -42,11 +41,8 @@ BEST, ALSO = 0.4, (0.1, 0.25, 0.6, 0.8)
 # Common practice: let it begin to rise before it goes into the cold; a rest of less than a day is none, and with less
 # than two days until the bake it is not worth it; once or twice fed it is itself again, after weeks once more
 LET_RISE_H, REST_LEAST_H, FAR_H = 1.0, 24.0, 48.0
-WOKEN, WOKEN_LONG, LONG_H = (
-    2,
-    3,
-    10 * 24.0,
-)  # feedings out of the fridge, the levain among them; longer than a week or so
+WOKEN, WOKEN_LONG = 2, 3  # feedings out of the fridge, the levain among them; after more than LONG_H
+LONG_H = 10 * 24.0  # a week or so
 FEWER = 2  # so many feedings the fridge must save to be offered
 
 
@@ -117,7 +113,7 @@ def bake(
     asked = _Asked(
         culture=culture, recipe=recipe, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, awake_at=awake_at,
         clock=clock, limits=limits, keep_g=KEEP_G if keep_g is None else keep_g,
-        hydration=limits.hydration or culture.last_hydration or 1.0,
+        hydration=hydration_of(culture, limits),
     )  # fmt: skip
     standing_g = limits.standing_g if limits.standing_g is not None else seed.total_g
     far = wanted_s - max(now_s, seed.ripe_s) >= H_S * FAR_H
@@ -208,7 +204,7 @@ def _whole(asked: _Asked, seed: Seed, feedings: tuple[BakeFeeding, ...], start_s
     )
     ahead_h = (asked.wanted_s - last.at_s) / H_S
     met = met and last.hours.peak[1] - NEAR_H <= ahead_h <= last.hours.fall[1] + NEAR_H
-    over_g = max(made_g(last) - recipe.take_g - asked.keep_g - lost_g(last), 0)
+    over_g = left_g(last, recipe, asked.keep_g)
     said = cautions(
         asked.culture, recipe, feedings, asked.keep_g, asked.hydration, asked.limits, seed, low_s, high_s, asked.clock,
         _one_long(asked),
@@ -234,7 +230,7 @@ def _one_long(asked: _Asked) -> str:
         return ""
     parts = _least_parts(asked, standing_g)
     flour_g = math.ceil(math.floor(standing_g) * parts)
-    fed = Feeding(starter_g=math.floor(standing_g), flour_g=flour_g, water_g=math.ceil(flour_g * asked.hydration))
+    fed = of_grams((math.floor(standing_g), flour_g, math.ceil(flour_g * asked.hydration)))
     ripe_h = asked.hours(asked.wanted_s - H_S * _ready_h(asked.hours(asked.wanted_s, parts)), parts)
     return f"{phrases.weigh(fed)}, about {phrases.hours(ripe_h.peak[1])} before you mix"
 
@@ -316,17 +312,16 @@ def _no_more_than(standing_g: float | None, grams: Grams, parts: float, hydratio
 
 
 def _feeding(asked: _Asked, link: Link, grams: Grams, stands_g: float | None, source: str) -> BakeFeeding:
-    starter_g, flour_g, water_g = grams
     temperatures_c = asked.warmth_from(link.at_s)
-    dilution = sum(grams) / starter_g
+    dilution = sum(grams) / grams[0]
     hours = hours_of(asked.culture, temperatures_c, dilution, asked.hydration, asked.limits.flour)
     return BakeFeeding(
         at_s=link.at_s,
-        feeding=Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g, flour=asked.limits.flour),
+        feeding=of_grams(grams, asked.limits.flour),
         source=source,
         place_c=round(2.0 * growth_rate.mean_c(temperatures_c, 0.0, hours.peak[1])) / 2.0,
         hours=hours,
-        discard_g=0 if stands_g is None else max(round(stands_g * (1.0 - LOST) - starter_g), 0),
+        discard_g=0 if stands_g is None else max(round(stands_g * (1.0 - LOST) - grams[0]), 0),
         at_night=not asked.awake_at(link.at_s),
     )
 
@@ -390,8 +385,7 @@ def _by_day(asked: _Asked, feedings: tuple[BakeFeeding, ...], seed: Seed) -> Ite
         awake_at=asked.awake_at,
     )  # fmt: skip
     if found is not None:
-        starter_g, flour_g, water_g = _of_total(found.parts, total_g, asked.hydration)
-        fed = Feeding(starter_g=starter_g, flour_g=flour_g, water_g=water_g)
+        fed = of_grams(_of_total(found.parts, total_g, asked.hydration))
         yield (
             f"mix at about {asked.clock(found.comes_s)}, and nobody need get up for it: feed the levain at "
             f"{asked.clock(found.at_s)}, {phrases.weigh(fed)}"

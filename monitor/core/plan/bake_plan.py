@@ -89,6 +89,11 @@ def lost_g(one: BakeFeeding) -> int:
     return math.ceil(LOST * made_g(one))
 
 
+def left_g(levain: BakeFeeding, recipe: Recipe, keep_g: int) -> int:
+    """What of the levain neither the dough takes nor anybody keeps."""
+    return max(made_g(levain) - recipe.take_g - keep_g - lost_g(levain), 0)
+
+
 def source_words(seed: Seed, clock: Callable[[float], str]) -> str:
     """What the first feeding's starter is taken from."""
     if seed.fed_at_s is None:
@@ -163,7 +168,7 @@ def cautions(
     """What to look out for, in whole sentences. `one_long` is the one feeding that makes all of it from little."""
     in_levain_g = round(recipe.take_g / (1.0 + hydration))
     all_g, gone_g = made_g(feedings[-1]), lost_g(feedings[-1])
-    over_g = max(all_g - recipe.take_g - keep_g - gone_g, 0)
+    over_g = left_g(feedings[-1], recipe, keep_g)
     out = [
         "The hour is that of mixing the dough, not of the oven.",
         f"Of the {all_g} g, {recipe.take_g} g go into the dough and {keep_g} g are kept; about {gone_g} g go as gas "

@@ -81,16 +81,15 @@ def plan(
         or _does_not_fit(culture, grams, limits)
         or _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits, aim)
     )
-    starter_g, flour_g, water_g = grams
     made = FeedPlan(
-        feeding=of_grams((starter_g, flour_g, water_g)),
+        feeding=of_grams(grams),
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,
         hours_to_highest=hours.highest,
         met=why_not is None,
         because="",
-        discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - starter_g, 0),
+        discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - grams[0], 0),
         least_jar_ml=None if limits.jar_ml is not None else least_jar_ml(culture, grams, limits),
         caution=None if _too_extreme(mean_c) else scale_caution(grams, likely_h, total_bounds(culture, limits)[1]),
     )
@@ -140,7 +139,7 @@ def what_if(
     elif parts < limits.least_ratio:
         odd = f" With less than {limits.least_ratio:g} part of flour there is little for it to eat."
     return FeedPlan(
-        feeding=of_grams((starter_g, flour_g, water_g)),
+        feeding=of_grams(feeding.grams),
         hours_to_peak=hours.peak,
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,

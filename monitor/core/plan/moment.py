@@ -12,7 +12,7 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, phrases
 from monitor.core.plan.alternatives import ratios_between
-from monitor.core.plan.chain import chain
+from monitor.core.plan.chain import Link, chain
 from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
@@ -60,7 +60,7 @@ def plan_for(
     def one(at_s: float, within: Limits) -> Planned:
         target_h = max((wanted_s - at_s) / 3600.0, 0.25)
         made = feeding.plan(culture, target_h=target_h, temperatures_c=warmth_from(at_s), aim=aim, limits=within)
-        return Planned(at_s=at_s, plan=made)
+        return Planned(at_s=at_s, plan=replace(made, at_night=not by_day(at_s)))
 
     now = one(start_s, limits)
     usual = culture.last_dilution or dilutions.USUAL_DILUTION
@@ -68,12 +68,12 @@ def plan_for(
     ahead_h = (wanted_s - start_s) / 3600.0
     likely_h = feeding.hours_at(now.plan, aim)[1]
     if now.plan.met or likely_h >= ahead_h:
-        return _marked((now,), by_day)
+        return (now,)
     put_off_s = start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
     put_off_s = max(STEP_S * round(put_off_s / STEP_S), start_s)
     found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
     if found is not None:
-        return _marked((found,), by_day)
+        return (found,)
     hydration = hydration_of(culture, limits)
     usual_parts = min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio)
     links = chain(
@@ -85,7 +85,7 @@ def plan_for(
     if links:
         # those before the last need not serve the bake, nor use up the flour that was asked for
         free = replace(limits, ripe_g=None, flour_g=None, keep_g=None)
-        before = [_ordinary(culture, link.at_s, link.parts, hydration, warmth_from, free) for link in links[:-1]]
+        before = [_ordinary(culture, link, hydration, warmth_from, free, by_day) for link in links[:-1]]
         made_g = before[-1].plan.feeding.total_g if before else made_g
         ripe_s, spent_s = (seed.ripe_s, seed.spent_s) if not before else _good(before[-1])
         within = replace(limits, standing_g=made_g)
@@ -99,35 +99,27 @@ def plan_for(
         good_s = (max(seed.ripe_s, now_s), seed.spent_s) if len(planned) == 1 else _good(planned[-2])
         instead = nearest_by_day(
             culture, night_s=planned[-1].at_s, wanted_s=wanted_s, within_s=good_s,
-            hydration=hydration,
-            ratios=ratios_between(limits.least_ratio, limits.most_ratio) or [usual_parts], flour=limits.flour,
-            warmth_from=warmth_from, comes_h=moment_h(aim), awake_at=by_day,
+            ratios=ratios_between(limits.least_ratio, limits.most_ratio) or [usual_parts], hydration=hydration,
+            flour=limits.flour, warmth_from=warmth_from, comes_h=moment_h(aim), awake_at=by_day,
         )  # fmt: skip
         if instead is None:
-            return _marked(
-                (*planned[:-1], replace(planned[-1], plan=replace(planned[-1].plan, caution=AT_NIGHT))), by_day
-            )
+            return (*planned[:-1], replace(planned[-1], plan=replace(planned[-1].plan, caution=AT_NIGHT)))
         made = feeding.plan(
             culture, target_h=(instead.comes_s - instead.at_s) / 3600.0, temperatures_c=warmth_from(instead.at_s),
             aim=aim, limits=replace(limits, standing_g=made_g if len(planned) > 1 else limits.standing_g),
         )  # fmt: skip
         if aim == "peak" and made.met and instead.comes_s <= wanted_s <= instead.falls_s:
             because = "Fed by day for it: it is ripe a little before, and still at its top at the hour you want."
-            return _marked((*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because))), by_day)
-        return _marked((*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s))), by_day)
+            return (*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because)))
+        return (*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s)))
     if planned:
-        return _marked(planned, by_day)
+        return planned
     if likely_h < ahead_h and not now.plan.because.startswith(("Its rise", "That makes", "It takes")):
         too_far = (
             f"That is {phrases.hours(ahead_h)} ahead, and no feedings reach so far; plan again at the next feeding."
         )
-        return _marked((replace(now, plan=replace(now.plan, because=too_far)),), by_day)
-    return _marked((now,), by_day)
-
-
-def _marked(planned: tuple[Planned, ...], awake: AwakeAt) -> tuple[Planned, ...]:
-    """With those marked for which their baker would have to get up."""
-    return tuple(replace(one, plan=replace(one.plan, at_night=not awake(one.at_s))) for one in planned)
+        return (replace(now, plan=replace(now.plan, because=too_far)),)
+    return (now,)
 
 
 def _put_off(
@@ -163,15 +155,16 @@ def _cautioned(night: Planned, found: ByDay, made: FeedPlan, aim: Aim, clock: Ca
 
 
 def _ordinary(
-    culture: Culture, at_s: float, parts: float, hydration: float, warmth_from: WarmthFrom, limits: Limits
+    culture: Culture, link: Link, hydration: float, warmth_from: WarmthFrom, limits: Limits, awake: AwakeAt
 ) -> Planned:
     """A link of the chain in whole grams."""
-    grams = at_ratio(parts, weight_of_flour(culture, limits), hydration)
-    hours = hours_of(culture, warmth_from(at_s), sum(grams) / grams[0], hydration, limits.flour, limits.water_c)
+    grams, warm = at_ratio(link.parts, weight_of_flour(culture, limits), hydration), warmth_from(link.at_s)
+    hours = hours_of(culture, warm, sum(grams) / grams[0], hydration, limits.flour, limits.water_c)
     made = FeedPlan(
         feeding=of_grams(grams), hours_to_peak=hours.peak, hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk, hours_to_highest=hours.highest, met=True,
         because="An ordinary feeding, to have ripe starter for the next.",
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g - grams[0]), 0),
+        at_night=not awake(link.at_s),
     )  # fmt: skip
-    return Planned(at_s=at_s, plan=made)
+    return Planned(at_s=link.at_s, plan=made)
