@@ -49,13 +49,7 @@ def fed_of(body: object, jar: JarSettings, now_s: float) -> Fed:
     return Fed(
         time_s=now_s - 60.0 * (_number(given, "minutes_ago", 0.0, MOST_MINUTES) or 0.0),
         jar=jar.name,
-        feeding=Feeding(
-            starter_g=_grams(given, "starter_g"),
-            flour_g=_number(given, "flour_g", LEAST_G, MOST_G),
-            water_g=_grams(given, "water_g"),
-            flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
-        ),
-        # a feeding adds flour
+        feeding=_feeding(given, jar),
         flour_lot=_text(given, "flour_lot", MOST_LABEL) or None,
         seed=_text(given, "seed", MOST_LABEL) or None,
         by=_text(given, "by", MOST_LABEL) or None,
@@ -152,12 +146,7 @@ def corrected_of(body: object, jar: JarSettings) -> tuple[float, Fed]:
     fed = Fed(
         time_s=fed_at_s if at_s is None else at_s,
         jar=jar.name,
-        feeding=Feeding(
-            starter_g=_grams(given, "starter_g"),
-            flour_g=_number(given, "flour_g", LEAST_G, MOST_G),
-            water_g=_grams(given, "water_g"),
-            flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
-        ),
+        feeding=_feeding(given, jar),
     )
     return fed_at_s, fed
 
@@ -226,6 +215,15 @@ def _number(given: Mapping[str, Any], key: str, low: float, high: float, limits:
     if not low <= value <= high:  # nor NaN
         raise Refused(f"{key}: must be {limits or f'{low:g} to {high:g}'}")
     return float(value)
+
+
+def _feeding(given: Mapping[str, Any], jar: JarSettings) -> Feeding:
+    return Feeding(
+        starter_g=_grams(given, "starter_g"),
+        flour_g=_number(given, "flour_g", LEAST_G, MOST_G),  # a feeding adds flour
+        water_g=_grams(given, "water_g"),
+        flour=_text(given, "flour", MOST_FLOUR) or jar.flour,
+    )
 
 
 def _grams(given: Mapping[str, Any], key: str) -> float | None:
