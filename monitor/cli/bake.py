@@ -107,9 +107,9 @@ def bake(
         made = bake_plans.planned(*about, places=known.limits.places)
     except ValueError as error:
         refuse(f"bake: {error}")
-    doubt = None if known.judged is None else vigour.doubt(known.judged)
-    if doubt is not None:
-        made = replace(made, cautions=(doubt, *made.cautions))
+    if jar_name is not None:
+        doubt = vigour.doubt(vigour.assess(known.cycles, known.notes, now_s, culture=known.culture))
+        made = made if doubt is None else replace(made, cautions=(doubt, *made.cautions))
     changes = () if before is None else bake_plans.moved(
         bake_plans.still_to_come(before, known.open_cycle), made, now_s, show
     )  # fmt: skip

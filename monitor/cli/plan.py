@@ -18,9 +18,9 @@ from monitor.cli import past_cycles
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
 from monitor.cli.opening import form_options, found_config, jar_from, now_of, refuse, settings_from
-from monitor.core.assess import growing, vigour
+from monitor.core.assess import growing
+from monitor.core.assess.age import age_of
 from monitor.core.assess.thrown_away import condemned, what_to_do
-from monitor.core.assess.vigour import Assessment
 from monitor.core.display.local_time import local_day, minute_of_day
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
@@ -38,7 +38,7 @@ from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
 from monitor.runs.bake_plans import warmth_from
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
-from monitor.values import Cycle, Feeding, FeedPlan, Json, Span
+from monitor.values import Cycle, Feeding, FeedPlan, Json, Noted, Span
 
 
 @click.command()
@@ -171,7 +171,7 @@ def plan(
         body["seed_ripe_at"] = _span(seed.ripe_at)  # where it is too cold that may be months ahead
         body.setdefault("feed_at", rfc3339.text(float(round(from_s))))
         text = f"{unripe_words(seed, show, now_s, from_s)}\n{text}"
-    young = None if known.judged is None or asked else growing.beside_a_plan(known.judged.age_days)
+    young = None if asked else growing.beside_a_plan(age_of(known.cycles, known.notes, now_s).days)
     if young is not None:
         body["young"], text = young, f"{young}\n{text}"
     click.echo(json.dumps(body, ensure_ascii=False) if form == "json" else show.worded(text))
@@ -208,7 +208,8 @@ class Known:
     shown: DisplaySettings = field(default_factory=DisplaySettings)
     notices: NoticeSettings | None = None  # its quiet hours
     now_s: float = field(default_factory=time.time)
-    judged: Assessment | None = None  # is it fit; for a jar
+    cycles: Sequence[Cycle] = ()  # of a jar, with its notes
+    notes: Sequence[Noted] = ()
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -237,7 +238,8 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         shown=settings.display,
         notices=settings.notices,
         now_s=now_of(settings),
-        judged=vigour.assess(cycles, notes, now_of(settings), culture=culture),
+        cycles=cycles,
+        notes=notes,
     )
 
 

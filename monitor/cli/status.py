@@ -63,9 +63,9 @@ def status(config: Path, as_json: bool) -> None:
     settings = settings_from(config)
     path = settings.store.path
     pid = lock.holder(path) if path.exists() else None
-    known = _known(path, settings)
-    said = known.status
     now_s = now_of(settings)
+    known = _known(path, settings, now_s)
+    said = known.status
     stale = said is not None and now_s - said.as_of_s > STALE_S
     if as_json:
         about = {"watching": pid is not None, "pid": pid, "config": str(config.resolve()), "stale": stale}
@@ -84,7 +84,7 @@ def status(config: Path, as_json: bool) -> None:
         since = show.clock(said.as_of_s, now_s)
         _say(
             f"The daemon has written nothing since {since}: is the disk full? `jartide check` tests it; the log says "
-            f"more."
+            "more."
         )
     if said is not None and (pid is None or stale):
         _say(f"The following was true {show.clock(said.as_of_s, now_s)}.")
@@ -149,10 +149,10 @@ def _say(sentence: str, indent: str = "") -> None:
         click.echo(line)
 
 
-def _known(path: Path, settings: Settings) -> Known:
+def _known(path: Path, settings: Settings, now_s: float) -> Known:
     if not path.exists():
         return Known()
-    since_day = time.strftime("%Y-%m-%d", time.gmtime(now_of(settings) - DAY_S))
+    since_day = time.strftime("%Y-%m-%d", time.gmtime(now_s - DAY_S))
     names = ("day", "source", "reason", "count", "last_s", "last_jar", "last_detail")
     try:
         with Store.join(path) as store:
@@ -160,7 +160,7 @@ def _known(path: Path, settings: Settings) -> Known:
             said = daemon_status.read(store)
             return Known(
                 status=said,
-                jars=() if said is None else tuple(_row(store, state, settings) for state in said.jars),
+                jars=() if said is None else tuple(_row(store, state, settings, now_s) for state in said.jars),
                 notices_waiting=len(waiting),
                 refused=tuple(
                     {**dict(zip(names, row, strict=True)), "reason": refusals.words(row[2])}
@@ -173,8 +173,8 @@ def _known(path: Path, settings: Settings) -> Known:
         sys.exit(1)
 
 
-def _row(store: Store, state: JarState, settings: Settings) -> JarRow:
-    return JarRow(state, condemned(store.noted(state.jar, now_of(settings))), _curve(store, state, settings))
+def _row(store: Store, state: JarState, settings: Settings, now_s: float) -> JarRow:
+    return JarRow(state, condemned(store.noted(state.jar, now_s)), _curve(store, state, settings))
 
 
 def _curve(store: Store, state: JarState, settings: Settings) -> Curve:
