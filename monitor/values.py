@@ -182,9 +182,9 @@ class Tick:
 class Fed:
     """The person says: fed at `time_s`.
 
-    `flour_lot` is given if it is not the open lot (`runs.lots`), `seed` if the starter kept was not the
-    jar's own: another jar's name, or a lot. `by` is who says so, as a name typed once on a device. `corrects_s`: in
-    place of all that was known of the feeding of that time.
+    `flour_lot` is given if it is not the open lot (`runs.lots`), `seed` if the starter kept was not the jar's own:
+    another jar's name, or a lot. `by` is who says so, as a name typed once on a device. `corrects_s`: in place of all
+    that was known of the feeding of that time.
     """
 
     time_s: float

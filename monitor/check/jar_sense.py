@@ -79,7 +79,7 @@ def _rounding(jar: JarSettings, seen: Sequence[float]) -> Iterator[Finding]:
                 jar.name,
                 "note",
                 f"every distance is a multiple of {step_mm:g} mm: its sensor or its firmware rounds, so a fall is seen "
-                f"late. Have it send millimetres, with decimals if it has them (firmware_notes/ says how)",
+                "late. Have it send millimetres, with decimals if it has them (firmware_notes/ says how)",
             )
             return
 

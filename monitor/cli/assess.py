@@ -25,8 +25,7 @@ from monitor.values import Noted
 
 CAUTION = (
     "A sensor sees how high a starter stands, not what lives in it. Look and smell: if there is mould, or a pink, "
-    "orange or "
-    "black streak, throw it away. Keep the lid loose, and do not taste raw starter."
+    "orange or black streak, throw it away. Keep the lid loose, and do not taste raw starter."
 )
 
 

@@ -149,10 +149,9 @@ def _next(state: JarState, show: Display, now_s: float) -> list[str]:
             likely, first, last = (show.clock(at_s, now_s) for at_s in (span.likely_s, span.earliest_s, span.latest_s))
             said.append(f"{what} about {likely} ({first} to {last})")
     if cycle is not None and cycle.fed_at_s:
-        known = cycle.fed_known
         ago = duration(now_s - cycle.fed_at_s)
         when = about_words(cycle, now_s, show) or show.clock(cycle.fed_at_s, now_s)
-        said.append(f"{'fed' if known else 'first seen'} {ago} ago ({when})")
+        said.append(f"{'fed' if cycle.fed_known else 'first seen'} {ago} ago ({when})")
     if state.stage is Stage.UNKNOWN and heard_s is not None:
         said.append("feed it, and counting begins")
     return said

@@ -21,8 +21,7 @@ def ratio(item: Fed) -> str:
     """ ", 1:4:4", or why there is none where something was weighed; "" where nothing was."""
     fed = item.feeding
     if fed.grams is None:
-        weighed = fed.weighed
-        return " (no ratio: starter, flour and water are all needed)" if weighed else ""
+        return " (no ratio: starter, flour and water are all needed)" if fed.weighed else ""
     return f", {fed.ratio}" if fed.ratio else " (no starter, so no ratio)"
 
 

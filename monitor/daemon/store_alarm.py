@@ -47,8 +47,8 @@ def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> 
         expires_s=now_s + OF_USE_S,
         title="The jars are not judged: the store cannot be written",
         text=f"Since {display.clock(since_s, now_s)} nothing can be stored: {trouble}. Readings are kept in memory for "
-        f"about a day and judged once the store works; until then no notices come, so look at the jars yourself. Make "
-        f"room on the disk, or see what else `jartide check` says.",
+        "about a day and judged once the store works; until then no notices come, so look at the jars yourself. Make "
+        "room on the disk, or see what else `jartide check` says.",
         urgent=True,
     )
 

@@ -288,7 +288,7 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
             if version > len(schema.MIGRATIONS):
                 raise StoreTrouble(
                     f"{path}: is of version {version}, this program knows versions up to {len(schema.MIGRATIONS)}; "
-                    f"install the newer program again, or give another path",
+                    "install the newer program again, or give another path",
                     lasting=True,
                 )
             if version == len(schema.MIGRATIONS) and not schema.tables() <= tables:

@@ -14,8 +14,8 @@ from monitor.core.assess.thrown_away import READ, THROW_AWAY, insects_inside, st
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.alternatives import FRIDGE_C, Wish, alternatives
-from monitor.core.plan.weighing import Grams, Limits
-from monitor.values import DAY_S, Feeding, Noted, Noting, of_grams
+from monitor.core.plan.weighing import Limits, hydration_of
+from monitor.values import DAY_S, Noted, Noting, of_grams
 
 DAILY_HOOCH = 3  # so often within the days that count: it is not once
 TASTES = (Noting.SOUR, Noting.MILD)
@@ -95,12 +95,10 @@ STREAKED = Advice(say=THROW_AWAY, guide="mould")
 def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) -> Advice | None:
     """The answer to one note by itself; None for one that needs none."""
     text = note.text.lower()
-    if note.what in READ and streaked(text):
+    if note.what is Noting.MOULD or (note.what in READ and streaked(text)):
         return STREAKED
     if note.what in READ and insects_inside(text):
         return FLIES_INSIDE
-    if note.what is Noting.MOULD:
-        return STREAKED
     if note.what is Noting.HOOCH:
         return GREY if re.search(r"\b(grey|gray|dark|black)\b", text) else HOOCH_ONCE
     if note.what is Noting.DISCARD:
@@ -114,13 +112,8 @@ def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) 
     return None
 
 
-def _young(age: Age | None) -> bool:
-    """In its first week, as far as is known."""
-    return age is not None and not age.old and (age.days if age.days is not None else age.watched_days) < NEVER_DAYS
-
-
 def _by_words(text: str, age: Age | None) -> Advice | None:
-    young = _young(age)
+    young = age is not None and not age.old and (age.days if age.days is not None else age.watched_days) < NEVER_DAYS
     for words, said in (
         (r"acetone|nail|solvent|varnish|glue", ACETONE),
         (r"vinegar|sharp", VINEGAR),
@@ -160,14 +153,15 @@ def to_all(
 
 def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float | None) -> Advice:
     """It has been hungry for too long day by day: what to do, from what can be done in a plan for its hours."""
+    limits = Limits()
     wish = Wish(
-        culture=culture, target_h=every_h, temperatures_c=(usual_c,), hydration=culture.last_hydration or 1.0,
-        limits=Limits(),
+        culture=culture, target_h=every_h, temperatures_c=(usual_c,), hydration=hydration_of(culture, limits),
+        limits=limits,
     )  # fmt: skip
     ways = alternatives(wish, wish.grams(10.0))
     twice = next((one for one in ways if one.times > 1), None)
     place = next((one for one in ways if one.place_c is not None and one.place_c != FRIDGE_C), None)
-    said = [f"keep less, up to 1:10:10: {phrases.weigh(_feeding(wish.grams(10.0)))}"]
+    said = [f"keep less, up to 1:10:10: {phrases.weigh(of_grams(wish.grams(10.0)))}"]
     if twice is not None:
         said.append(twice.do)
     if place is not None or usual_c >= 22.0:
@@ -176,7 +170,3 @@ def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float |
         said += ["mix it with water of 10 to 15 °C", "put it into the fridge once it is at its top"]
     how = "day by day" if sinking_h is None else f"for about {phrases.hours(sinking_h)} each time before it is fed"
     return Advice(say=f"It is hungry {how}. One of these: {'; or '.join(said)}.", guide="hungry")
-
-
-def _feeding(grams: Grams) -> Feeding:
-    return of_grams(grams)

@@ -229,7 +229,7 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
     if seen.changed is not None:
         yield Advice(
             say=f"It had a change lately ({seen.changed}): three or four feedings that are slower and lower are usual. "
-            f"Carry on, and don't compare it with its rises before the change.",
+            "Carry on, and don't compare it with its rises before the change.",
             guide="flour",
         )
     if seen.flagging is not None:
@@ -246,8 +246,8 @@ def _by_rises(seen: Seen) -> Iterator[Advice]:
     if usual_gain > 0.3 and ratios[-1] - 1.0 > TOO_HIGH * usual_gain:
         yield Advice(
             say=f"It seems to have risen {ratios[-1]:.1f} times where {usual_gain + 1.0:.1f} is usual: look at the jar "
-            f"to see if it did. Mist or foam under the sensor, or a jar that was moved, can look like that; wipe the "
-            f"sensor and check its empty distance. Little is learnt from such a height.",
+            "to see if it did. Mist or foam under the sensor, or a jar that was moved, can look like that; wipe the "
+            "sensor and check its empty distance. Little is learnt from such a height.",
             guide="reading the curve",
         )
     last = seen.shown[-1]
@@ -299,15 +299,15 @@ def _no_life(seen: Seen) -> Iterator[Advice]:
     if seen.usual_c < norms.COLD_C or seen.age.cold:
         yield Advice(
             say=f"Two weeks without a sign of life, but at {phrases.degrees(seen.usual_c)}: move it to 24 to 27 °C and "
-            f"give it another week before you change anything else.",
+            "give it another week before you change anything else.",
             guide="young",
         )
         return
     early = ", and the early rise was not yeast" if _false_rise(seen) else ""
     yield Advice(
         say=f"Two weeks without a sign of life lately{early}: first try another flour, wholegrain rye, which carries "
-        f"the most yeast; if nothing changes in a week, other water, as chlorine or chloramine can hold yeast back; "
-        f"after another week, start over with that flour and that water.",
+        "the most yeast; if nothing changes in a week, other water, as chlorine or chloramine can hold yeast back; "
+        "after another week, start over with that flour and that water.",
         guide="young",
     )
 

@@ -15,8 +15,8 @@ def going_in(days: float | None = None) -> Advice:
     if days is not None and days > WEEKLY_DAYS:
         return Advice(
             say=f"For {days:g} days feed it stiff: keep 20 g, add 40 g flour and 20 g water. Let it begin to rise, an "
-            f"hour or so, and put it in the fridge at about 4 °C, lid loose. Dry a spare too: ripe starter spread "
-            f"thinly, until it snaps. When you are back, feed it two or three times before you bake.",
+            "hour or so, and put it in the fridge at about 4 °C, lid loose. Dry a spare too: ripe starter spread "
+            "thinly, until it snaps. When you are back, feed it two or three times before you bake.",
             guide="travel",
         )
     if days is not None:

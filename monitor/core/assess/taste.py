@@ -13,7 +13,7 @@ from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.hours import hours_of
-from monitor.core.plan.weighing import Limits, at_ratio, weight_of_flour
+from monitor.core.plan.weighing import Limits, at_ratio, hydration_of, weight_of_flour
 from monitor.values import Cycle, of_grams
 
 SOUR_AFTER_H, MILD_WITHIN_H = 6.0, 2.0  # hours (24 degC) from the peak to the next feeding
@@ -58,7 +58,7 @@ def milder(culture: Culture) -> Advice:
     return Advice(
         say=f"For milder bread feed more often and keep less: {say}, and use it at its top, about "
         f"{phrases.hours(peak_h)} later, not after. Bakers differ on the rest; a shorter rise of the dough helps as "
-        f"much.",
+        "much.",
         guide="mild",
     )
 
@@ -76,9 +76,9 @@ def sourer(culture: Culture) -> Advice:
 
 
 def _next(culture: Culture, parts: float, place_c: float) -> tuple[str, float]:
-    hydration = culture.last_hydration or 1.0
-    grams = at_ratio(parts, weight_of_flour(culture, Limits()), hydration)
-    fed = of_grams(grams)
+    limits = Limits()
+    hydration = hydration_of(culture, limits)
+    fed = of_grams(at_ratio(parts, weight_of_flour(culture, limits), hydration))
     hours = hours_of(culture, (place_c,), fed.dilution or dilutions.USUAL_DILUTION, hydration)
     place = "20 °C" if place_c == SOUR[1] else "25 to 26 °C"
     return f"{phrases.weigh(fed)} at {place}", hours.peak[1]

@@ -151,7 +151,7 @@ def _unlike(cycles: Mapping[str, Sequence[Cycle]]) -> Iterator[str]:
         if apart > UNLIKE_LN and a.ratio and b.ratio:
             yield (
                 f"{one} was fed {a.ratio} and {other} {b.ratio}, which alone makes them differ in their hours: that is "
-                f"allowed for as far as possible; feed them alike to be sure"
+                "allowed for as far as possible; feed them alike to be sure"
             )
         warm = [_mean_c(cycles[jar]) for jar in (one, other)]
         if abs(warm[0] - warm[1]) > 1.0:

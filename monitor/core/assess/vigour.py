@@ -92,11 +92,11 @@ def assess(
     flagging = None if changed is not None else _flagging(lns, ratios)
     now, waiting = doing_now(culture, cycles, current, now_s, display, age)
     rested = any(cycle.rested for cycle in cycles)
-    verdict, because = _verdict(shown, ratios, spread, notes, rested, age, flagging, waiting)
+    bin_note = condemned(notes)
+    verdict, because = _verdict(shown, ratios, spread, bin_note, rested, age, flagging, waiting)
     past = [one for one in map(taste.past_peak_h, seen[-LAST:]) if one is not None]
     baked = [note.time_s for note in notes if note.what is Noting.BAKED]
-    thrown_away = condemned(notes) is not None
-    leaning = None if thrown_away or not past else taste.leaning(median(h for h, _ in past))
+    leaning = None if bin_note is not None or not past else taste.leaning(median(h for h, _ in past))
     facts = remedies.Seen(
         cycles=cycles, shown=shown, ratios=ratios, notes=notes, age=age, culture=culture, spread=spread,
         flagging=flagging, changed=changed, verdict=verdict, waiting=waiting, now_s=now_s,
@@ -104,7 +104,7 @@ def assess(
     return Assessment(
         verdict=verdict,
         because=because,
-        now=None if thrown_away else now,
+        now=None if bin_note is not None else now,
         cycles=len(shown),
         rise_ratio=median(ratios[-LAST:]) if ratios else None,
         best_ratio=max(ratios) if ratios else None,
@@ -154,13 +154,12 @@ def _verdict(
     shown: Sequence[Cycle],
     ratios: Sequence[float],
     spread: float | None,
-    notes: Sequence[Noted],
+    bin_note: Noted | None,
     rested: bool,
     age: Age,
     flagging: str | None,
     waiting: bool,
 ) -> tuple[Verdict, str]:
-    bin_note = condemned(notes)
     if bin_note is not None:
         return "no", what_to_do(bin_note)
     young = _too_young(age)
@@ -212,7 +211,7 @@ def _verdict(
     if age.perhaps_young:
         return "not yet", (
             f"It rose {said} times, but it has only been watched for {_days(age.watched_days)} so far, and early gas "
-            f"is mostly not yeast. If it is an old one, say so: jartide begun JAR old."
+            "is mostly not yeast. If it is an old one, say so: jartide begun JAR old."
         )
     if flagging is not None:
         return "not yet", f"It rose {said} times in its last {LAST} cycles, but it is flagging."

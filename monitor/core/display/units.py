@@ -237,6 +237,6 @@ def firmware_troubles(state: JarState) -> list[str]:
     if state.rounds_to_mm is not None:
         found.append(
             f"the sensor or its firmware rounds to {state.rounds_to_mm:.0f} mm, so rise and fall are seen late: have "
-            f"it send tenths of a millimetre"
+            "it send tenths of a millimetre"
         )
     return found

@@ -134,9 +134,9 @@ def facts_of(
     since_s = {Noting.BEGUN: -inf, Noting.HOOCH: fed_at_s + (OLD_HOOCH_S if fed else 0.0)}
     told = of_this_starter([note for note in noted if note.jar == state.jar and note.time_s <= now_s])
     mine = tuple(note for note in told if condemns(note) or note.time_s >= since_s.get(note.what, fed_at_s))
-    gone = bool(mine) and condemned(mine) is not None
     return Facts(
-        state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s, condemned=gone
+        state=state, settings=settings, jar=jar, noted=mine, sent=sent, listening_s=listening_s,
+        condemned=condemned(mine) is not None,
     )  # fmt: skip
 
 

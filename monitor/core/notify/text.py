@@ -223,7 +223,7 @@ def _feeding_question(m: Subject) -> Words:
         first, last = (m.at(time_s) for time_s in m.state.cycle.about_s)
         return f"When was {m.name} fed?", [
             f"The starter in {m.name} is rising again, so it was fed between {first} and {last}; the readings don't "
-            f"show exactly when.",
+            "show exactly when.",
             "Say when: tap on the page, or use `jartide fed` with --at.",
         ]
     return f"Was {m.name} fed?", [

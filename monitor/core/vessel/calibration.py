@@ -116,14 +116,14 @@ def by_levels(points: Sequence[Point]) -> JarFit:
         more = "more" if off > 0 else "less"
         remarks.append(
             f"The scale is off: a rise of 100 mm is read as {100 * line.scale:.0f} mm, {abs(off):.0%} {more}. In a "
-            f"straight jar this does not affect the rise ratio; in any other, calibrate with weighed water (ml)."
+            "straight jar this does not affect the rise ratio; in any other, calibrate with weighed water (ml)."
         )
     bent = line.bend_sure and line.bend_mm > BEND_MATTERS_MM
     if bent:
         remarks.append(
             f"The sensor is not linear: its readings depart from a line by {line.bend_mm:.1f} mm. Does it see the "
-            f"jar's "
-            "wall, or is a level outside its range? If you use weighed water (ml), the jar's table allows for the bend."
+            "jar's wall, or is a level outside its range? If you use weighed water (ml), the jar's table allows for "
+            "the bend."
         )
     if line.scattered:
         worst = max(range(len(points)), key=lambda n: abs(line.residuals_mm[n]))
