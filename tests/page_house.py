@@ -106,14 +106,7 @@ def grow(settings: Settings, days: float, until_s: float, *, every_s: float = 12
     while fed_s <= last_fed_s:
         go_on_until(fed_s + 1800.0, fed_s)
         for jar in settings.jars:
-            kitchen.store.tell(
-                Fed(
-                    time_s=fed_s,
-                    jar=jar.name,
-                    feeding=of_grams((25, 100, 100)),
-                ),
-                kitchen.now_s,
-            )
+            kitchen.store.tell(Fed(time_s=fed_s, jar=jar.name, feeding=of_grams((25, 100, 100))), kitchen.now_s)
         go_on_until(min(fed_s + CYCLE_S, until_s), fed_s)
         fed_s += CYCLE_S
     kitchen.store.close()

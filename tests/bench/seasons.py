@@ -173,11 +173,7 @@ def season(seed: int, kind: str = "season", cycles: int = CYCLES) -> Season:
         level = start_mm + height * one.of(own / top_h)
         top = int(np.argmax(level[: int(60 * 3600 / GRID_S)]))
         end = min(begin + top + int(rng.uniform(4.0, 10.0) * 3600.0 / GRID_S), grid_s.size)
-        grams = Fed(
-            time_s=float(grid_s[begin]),
-            jar="season",
-            feeding=of_grams((25.0, 25.0 * parts, 25.0 * parts)),
-        )
+        grams = Fed(time_s=float(grid_s[begin]), jar="season", feeding=of_grams((25.0, 25.0 * parts, 25.0 * parts)))
         nature = Nature(one, expected_h, scatter, expected_mm, q10)
         truth.append(Cycle(grams.time_s, float(grid_s[end - 1]), float(grid_s[begin + top]), level[top], grams, nature))
         levels.append(level[: end - begin])

@@ -44,14 +44,7 @@ def fill(store: Store, count: int = 600) -> list[Reading]:
         for n in range(count)
     ]
     store.add([Delivery(source="x", received_s=r.time_s + 0.25, reading=r, timed=True) for r in readings])
-    store.tell(
-        Fed(
-            time_s=T,
-            jar="rye",
-            feeding=of_grams((25, 100, 100), "=rye"),
-        ),
-        T + 36_000,
-    )
+    store.tell(Fed(time_s=T, jar="rye", feeding=of_grams((25, 100, 100), "=rye")), T + 36_000)
     store.put_cycle(
         Cycle(jar="rye", number=1, fed_at_s=T, feeding=of_grams((25, 100, 100)), peak_at_s=T + 9000,
               peak_ratio=2.345, fall_at_s=T + 14_400, ended_at_s=T + 18_000)
@@ -136,11 +129,7 @@ def test_a_cycle_and_the_feedings_are_exported(store: Store, tmp_path: Path) -> 
     run = run_file.read(file)
     assert run.readings() == readings[:300]
     assert (run.header["cycle"], run.header["fed_at"]) == ("1", "2026-03-02T06:00:00Z")
-    expected = Fed(
-        time_s=T,
-        jar="rye",
-        feeding=of_grams((25, 100, 100), "=rye"),
-    )
+    expected = Fed(time_s=T, jar="rye", feeding=of_grams((25, 100, 100), "=rye"))
     assert run_file.read_feedings(feedings, "rye") == ([expected], [])
     assert "'=rye" in feedings.read_text()
     result = jartide("export", "1:2", "--store", store.path)

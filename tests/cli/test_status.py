@@ -21,6 +21,7 @@ from monitor.host.lock import StoreLock
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
+from monitor.values import Delivery
 from tests.night import EMPTY_MM, night
 
 pytestmark = pytest.mark.dates
@@ -49,34 +50,32 @@ def jartide(config: Path, *arguments: str) -> tuple[int, str]:
     return done.exit_code, done.output
 
 
-def test_a_jar_that_was_taken_up_in_the_middle_of_a_cycle_is_not_said_to_be_fed(tmp_path: Path) -> None:
-    (tmp_path / "jartide.toml").write_text(CONFIG)
-    now_s = time.time()
-    with Store.open(tmp_path / "s.db") as store:
+def watched(folder: Path, from_s: float, things: list[Delivery], now_s: float) -> None:
+    """A store with a jar that is watched from `from_s` on, in which these readings are taken in."""
+    (folder / "jartide.toml").write_text(CONFIG)
+    with Store.open(folder / "s.db") as store:
         jars = Jars(Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),)), store, Display())
-        jars.restore(now_s - 7200)
-        things = [
-            one for one in night(every_s=60.0, start_s=now_s - 7200 - 3 * 3600, hours=5.0) if one.seq and one.seq > 180
-        ]
+        jars.restore(from_s)
         jars.take([one for one in store.add(things) if one is not None], now_s)
         daemon_status.write(store, now_s, jars.states(now_s), [], [])
+
+
+def test_a_jar_that_was_taken_up_in_the_middle_of_a_cycle_is_not_said_to_be_fed(tmp_path: Path) -> None:
+    now_s = time.time()
+    things = night(every_s=60.0, start_s=now_s - 7200 - 3 * 3600, hours=5.0)
+    watched(tmp_path, now_s - 7200, [one for one in things if one.seq and one.seq > 180], now_s)
     said = jartide(tmp_path / "jartide.toml", "status")[1]
     assert "first seen 1 h 5" in said or "first seen 2 h" in said
     assert "fed" not in said
 
 
 def test_a_new_sensor_says_what_it_is_waiting_for(tmp_path: Path) -> None:
-    (tmp_path / "jartide.toml").write_text(CONFIG)
     now_s = time.time()
-    with Store.open(tmp_path / "s.db") as store:
-        jars = Jars(Settings(jars=(JarSettings(name="rye", empty_mm=EMPTY_MM),)), store, Display())
-        jars.restore(now_s - 1800.0)
-        things = [
-            replace(one, reading=replace(one.reading, distance_mm=120.0 + k % 3))
-            for k, one in enumerate(night(every_s=60.0, start_s=now_s - 1700.0, hours=0.4))
-        ]
-        jars.take([one for one in store.add(things) if one is not None], now_s)
-        daemon_status.write(store, now_s, jars.states(now_s), [], [])
+    things = [
+        replace(one, reading=replace(one.reading, distance_mm=120.0 + k % 3))
+        for k, one in enumerate(night(every_s=60.0, start_s=now_s - 1700.0, hours=0.4))
+    ]
+    watched(tmp_path, now_s - 1800.0, things, now_s)
     said = jartide(tmp_path / "jartide.toml", "status")[1]
     assert "watching    rye" in said
     assert "feed it, and counting begins" in " ".join(said.split())

@@ -19,13 +19,7 @@ BERLIN = Display(offset_s=offset_of("Europe/Berlin"))
 
 
 def cycle(**changes: Any) -> Cycle:
-    told = Cycle(
-        jar="rye",
-        number=4,
-        fed_at_s=FED,
-        told=True,
-        feeding=of_grams((25, 100, 100), "rye"),
-    )
+    told = Cycle(jar="rye", number=4, fed_at_s=FED, told=True, feeding=of_grams((25, 100, 100), "rye"))
     return replace(told, **{"temperatures_c": (23.0, 24.0, 23.5), **changes})
 
 

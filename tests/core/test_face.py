@@ -19,13 +19,7 @@ from tests.page_house import nothing_known
 NOW_S = 1_795_600_000.0
 FED_S = NOW_S - 5.5 * 3600.0
 HEARD = replace(nothing_known("rye"), now_s=NOW_S, last_reading_s=NOW_S - 30.0)
-CYCLE = Cycle(
-    jar="rye",
-    number=3,
-    fed_at_s=FED_S,
-    told=True,
-    feeding=of_grams((20, 80, 80)),
-)
+CYCLE = Cycle(jar="rye", number=3, fed_at_s=FED_S, told=True, feeding=of_grams((20, 80, 80)))
 LEVEL = Level(
     time_s=NOW_S, distance_mm=90.0, level_mm=60.0, sd_mm=0.5, volume_ml=None, rise_ratio=1.8, rise_ratio_sd=0.02,
     temperature_c=24.0,

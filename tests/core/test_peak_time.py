@@ -223,11 +223,7 @@ def kitchen(cycles: int = 3, every_s: float = 300.0) -> list[Arrival]:
         time_s = T + i * every_s
         hours = (time_s - T) / 3600.0 % 18.0
         if hours == 0.0:
-            fed = Fed(
-                time_s=time_s,
-                jar="x",
-                feeding=of_grams((25.0, 75.0, 75.0)),
-            )
+            fed = Fed(time_s=time_s, jar="x", feeding=of_grams((25.0, 75.0, 75.0)))
             out.append(Arrival(seq=len(out) + 1, received_s=time_s, item=fed))
         distance_mm = 180.0 - 45.0 * logistic(hours, 9.0) + rng.normal(0.0, 0.3)
         reading = Reading(time_s=time_s + 30, jar="x", distance_mm=round(distance_mm, 2), temperature_c=22.0)

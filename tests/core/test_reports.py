@@ -21,11 +21,7 @@ FED_S = START_S + 600.0
 def test_a_told_feeding_and_its_level_shift_are_one(told_after_s: float, every_s: float) -> None:
     jar = JarSettings(name="rye", empty_mm=EMPTY_MM)
     told_s = FED_S + told_after_s
-    told = Fed(
-        time_s=told_s,
-        jar="rye",
-        feeding=of_grams((25.0, 100.0, 100.0)),
-    )
+    told = Fed(time_s=told_s, jar="rye", feeding=of_grams((25.0, 100.0, 100.0)))
     items = [(thing.received_s, thing.reading) for thing in night(every_s=every_s)]
     items = sorted([*items, (told_s, told)], key=lambda item: item[0])
     state, events = begin(jar), list[Event]()
@@ -47,11 +43,7 @@ def test_a_told_feeding_and_its_level_shift_are_one(told_after_s: float, every_s
 def test_what_is_told_again_in_part_completes_what_was_told() -> None:
     jar = JarSettings(name="rye", empty_mm=EMPTY_MM)
     items = [(thing.received_s, thing.reading) for thing in night(every_s=60.0)]
-    first = Fed(
-        time_s=FED_S,
-        jar="rye",
-        feeding=of_grams((25.0, 100.0, 100.0), "rye"),
-    )
+    first = Fed(time_s=FED_S, jar="rye", feeding=of_grams((25.0, 100.0, 100.0), "rye"))
     again = Fed(time_s=FED_S + 1800.0, jar="rye", feeding=Feeding(water_g=110.0))  # the water only: the rest was right
     told = [(FED_S + 60.0, first), (FED_S + 1800.0, again)]
     state = begin(jar)
@@ -75,13 +67,7 @@ def taken_then_fed(fed_h: float, told_h: float) -> tuple[list[Event], JarState]:
     jar = JarSettings(name="rye", empty_mm=180.0)
     chance = random.Random(5)
     state, events = begin(jar), list[Event]()
-    told: list[Fed] = [
-        Fed(
-            time_s=START_S + 3600.0 * fed_h,
-            jar="rye",
-            feeding=of_grams((25.0, 100.0, 100.0)),
-        )
-    ]
+    told: list[Fed] = [Fed(time_s=START_S + 3600.0 * fed_h, jar="rye", feeding=of_grams((25.0, 100.0, 100.0)))]
     for k in range(14 * 60):
         hours, time_s = k / 60.0, START_S + 60.0 * k
         distance_mm = 8190.0 if 5.9 < hours < 6.0 else float(round(180.0 - moved(hours) + chance.gauss(0.0, 0.6)))
@@ -114,11 +100,7 @@ def test_grams_told_late_leave_the_stage_as_it_is() -> None:
 @pytest.mark.parametrize("told_h", [0.2, 3.5, 9.0, 13.0])
 def test_a_feeding_before_the_first_reading_begins_the_cycle_in_whose_middle_watching_began(told_h: float) -> None:
     """Told at once or hours later, it is one cycle with its grams, and none without any stands beside it."""
-    told = Fed(
-        time_s=BEGAN_S + 3600.0,
-        jar="rye",
-        feeding=of_grams((25.0, 100.0, 100.0)),
-    )
+    told = Fed(time_s=BEGAN_S + 3600.0, jar="rye", feeding=of_grams((25.0, 100.0, 100.0)))
     readings = [one for one in story(20.0) if one.time_s >= told.time_s + 600.0]
     count = int(60 * told_h)
     state, events = run([*readings[:count], told, *readings[count:]])

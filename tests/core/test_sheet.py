@@ -87,12 +87,7 @@ def test_as_usual_is_the_middle_of_the_last_told_ones() -> None:
     """One slip of the finger (1000 g for 100 g) does not change what is usual."""
     grams = [(20, 100, 100), (20, 1000, 100), (20, 100, 100), (None, None, None), (22, 110, 110)]
     cycles = [
-        Cycle(
-            jar="a",
-            number=n,
-            fed_at_s=n * 86400.0,
-            feeding=of_grams((s, f, w), "white"),
-        )
+        Cycle(jar="a", number=n, fed_at_s=n * 86400.0, feeding=of_grams((s, f, w), "white"))
         for n, (s, f, w) in enumerate(grams)
     ]
     usual = usual_feeding(cycles)

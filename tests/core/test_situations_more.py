@@ -208,11 +208,7 @@ def test_flat_is_what_has_not_begun_to_rise_by_the_forecasts_latest_time() -> No
     for c, starter_g in ((24.0, 25.0), (15.0, 25.0), (15.0, 10.0)):
         jar = JarSettings(name="x", empty_mm=180.0)
         vigil = begin(jar)
-        fed = Fed(
-            time_s=T,
-            jar="x",
-            feeding=of_grams((starter_g, 100.0, 100.0)),
-        )
+        fed = Fed(time_s=T, jar="x", feeding=of_grams((starter_g, 100.0, 100.0)))
         vigil, _ = take(vigil, Arrival(seq=1, received_s=T, item=fed), jar)
         flat_at_s = None
         for k in range(1, 80 * 12):

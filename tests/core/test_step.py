@@ -212,11 +212,7 @@ def test_warmth_counts_in_the_hour_that_it_was_measured_in_however_late_it_came(
 
 
 def test_a_told_feeding_near_a_seen_one_adds_its_grams() -> None:
-    told = Fed(
-        time_s=BEGAN_S + 0.8 * HOUR_S,
-        jar="rye",
-        feeding=of_grams((25.0, 100.0, 100.0), "rye"),
-    )
+    told = Fed(time_s=BEGAN_S + 0.8 * HOUR_S, jar="rye", feeding=of_grams((25.0, 100.0, 100.0), "rye"))
     state, events = run(mixed(story(8.0), told, late_s=1.5 * HOUR_S))
     fed = [e for e in events if e.kind is K.FED]
     assert len(fed) == 2

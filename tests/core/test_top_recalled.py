@@ -35,11 +35,7 @@ def watched(second_wind: bool) -> Iterator[tuple[JarState, list[Event]]]:
     chance, state = random.Random(5), core.begin(JAR)
     fed_s, time_s, seq = BEGIN_S, BEGIN_S - 600.0, 0
     for k in range(CYCLES):
-        fed = Fed(
-            time_s=fed_s,
-            jar="rye",
-            feeding=of_grams((25, 100, 100)),
-        )
+        fed = Fed(time_s=fed_s, jar="rye", feeding=of_grams((25, 100, 100)))
         while time_s < fed_s + CYCLE_H * H_S:
             hours = (time_s - fed_s) / H_S
             mm = 60.0 if hours < 0.0 else level_mm(hours, second_wind=second_wind and k == CYCLES - 1)

@@ -86,14 +86,7 @@ def test_a_told_feeding_comes_in_beside_the_readings_and_stops_the_reminders(tmp
     kitchen.daemon.flush()
     assert kitchen.notices().count("feed_now") >= 1
     with Store.join(tmp_path / "store.db") as beside:
-        beside.tell(
-            Fed(
-                time_s=kitchen.now_s,
-                jar="rye",
-                feeding=of_grams((25, 100, 100)),
-            ),
-            kitchen.now_s,
-        )
+        beside.tell(Fed(time_s=kitchen.now_s, jar="rye", feeding=of_grams((25, 100, 100))), kitchen.now_s)
     kitchen.to(kitchen.now_s + 120)
     fed = [event for event in kitchen.events() if event.kind is EventKind.FED]
     assert fed[-1].evidence["flour_g"] == 100

@@ -183,11 +183,7 @@ def test_every_query_of_the_metrics_dashboard_returns_rows(
 def test_every_query_of_the_mirrors_dashboard_returns_rows(series: VictoriaMetrics) -> None:
     now_s = series.now_s()
     reading = Reading(time_s=now_s, jar="rye", distance_mm=92.0, temperature_c=24.0)
-    fed = Fed(
-        time_s=now_s,
-        jar="rye",
-        feeding=of_grams((20, 60, 60)),
-    )
+    fed = Fed(time_s=now_s, jar="rye", feeding=of_grams((20, 60, 60)))
     fall = Event(jar="rye", kind=EventKind.FALL_BEGAN, happened_at_s=now_s, decided_at_s=now_s + 600, evidence={})
     things = [*(Arrival(seq=n, received_s=now_s, item=item) for n, item in enumerate((reading, fed))), fall]
     get(f"{series.url}/write", "\n".join(lines_of(thing) or "" for thing in things).encode())

@@ -51,11 +51,7 @@ class Home:
         self.url = f"http://127.0.0.1:{settings.page.port}/"
         self.kitchen.go_on(1.0, distance_mm)
         for jar in NAMES[:-2]:
-            fed = Fed(
-                time_s=FED_S,
-                jar=jar,
-                feeding=of_grams((25, 100, 100), "rye"),
-            )
+            fed = Fed(time_s=FED_S, jar=jar, feeding=of_grams((25, 100, 100), "rye"))
             self.kitchen.store.tell(fed, self.kitchen.now_s)
         self.go_on(2.5)
         self.page.start()

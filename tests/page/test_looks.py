@@ -52,14 +52,7 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     told = sorted((NOW_S - hours * 3600.0, jar) for jar, hours in HOURS_OPEN.items() if hours is not None)
     for fed_at_s, jar in told:
         kitchen.go_on(max(fed_at_s + 600.0 - kitchen.now_s, 0.0) / 3600.0, distance_mm)
-        kitchen.store.tell(
-            Fed(
-                time_s=fed_at_s,
-                jar=jar,
-                feeding=of_grams((25, 100, 100)),
-            ),
-            kitchen.now_s,
-        )
+        kitchen.store.tell(Fed(time_s=fed_at_s, jar=jar, feeding=of_grams((25, 100, 100))), kitchen.now_s)
     kitchen.go_on((NOW_S - kitchen.now_s) / 3600.0, distance_mm)
     with shown(settings, wall=lambda: kitchen.now_s) as address:
         yield address

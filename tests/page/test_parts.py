@@ -194,14 +194,7 @@ def test_grams_told_by_a_slip_are_not_offered_again(tmp_path: Path) -> None:
     jar = JarSettings(name="rye", flour="rye")
     with Store.open(tmp_path / "store.db", 0.0) as store:
         for at_s, flour_g in ((1000.0, 80.0), (2000.0, 1000.0), (3000.0, 900.0)):
-            store.tell(
-                Fed(
-                    time_s=at_s,
-                    jar="rye",
-                    feeding=of_grams((20.0, flour_g, 80.0)),
-                ),
-                at_s,
-            )
+            store.tell(Fed(time_s=at_s, jar="rye", feeding=of_grams((20.0, flour_g, 80.0))), at_s)
         offered = []
         for at_s in (4000.0, 4001.0, 4002.0):
             take_back(store, "rye", at_s)

@@ -116,26 +116,10 @@ def kitchen(tmp_path_factory: pytest.TempPathFactory, broker: Mosquitto) -> Path
         out.writelines(RUN.open().readlines()[:ROWS])
     first_s = readings[0].time_s
     with (folder / "night.feedings.csv").open("w") as out:
-        run_file.write_feedings(
-            out,
-            [
-                Fed(
-                    time_s=first_s + 900,
-                    jar="rye",
-                    feeding=of_grams((20, 90, 90)),
-                )
-            ],
-        )
+        run_file.write_feedings(out, [Fed(time_s=first_s + 900, jar="rye", feeding=of_grams((20, 90, 90)))])
     with Store.open(folder / "jartide.db", first_s) as store:
         fill(store, JarSettings(name="rye", empty_mm=180.0), readings)
-        store.tell(
-            Fed(
-                time_s=first_s,
-                jar="rye",
-                feeding=of_grams((25, 100, 100)),
-            ),
-            first_s,
-        )
+        store.tell(Fed(time_s=first_s, jar="rye", feeding=of_grams((25, 100, 100))), first_s)
         store.backup(folder / "damaged.db")
     with StoreLock(folder / "jartide.db"):
         pass  # its file stays, as a daemon leaves it

@@ -23,14 +23,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a night in it, events, notices, carries and all, as one file."""
     path = tmp_path_factory.mktemp("sound") / "s.db"
     kitchen = Kitchen(path)
-    kitchen.store.tell(
-        Fed(
-            time_s=START_S + 600,
-            jar="rye",
-            feeding=of_grams((25, 100, 100)),
-        ),
-        START_S,
-    )
+    kitchen.store.tell(Fed(time_s=START_S + 600, jar="rye", feeding=of_grams((25, 100, 100))), START_S)
     kitchen.live(list(night(every_s=60.0)))
     kitchen.daemon.flush()
     kitchen.store.close()

@@ -37,11 +37,7 @@ THINGS = [replace(thing, token=number) for number, thing in enumerate(night(ever
 END_S = THINGS[-1].received_s + 600.0
 SETTINGS = replace(kitchen_settings, notices=NoticeSettings(daily_summary="20:00"))
 TOLD = [
-    Fed(
-        time_s=START_S + 700,
-        jar="rye",
-        feeding=of_grams((25, 100, 100)),
-    ),
+    Fed(time_s=START_S + 700, jar="rye", feeding=of_grams((25, 100, 100))),
     Noted(time_s=START_S + 3 * 3600, jar="rye", what=Noting.REMARK, text="warmer today"),
     Fed(time_s=START_S + 5 * 3600, jar="rye", feeding=Feeding(flour_g=30)),  # told by mistake ...
 ]

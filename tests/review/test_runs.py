@@ -89,11 +89,7 @@ def test_a_run_that_begins_in_the_middle_has_no_ratio_until_it_is_fed() -> None:
 
 
 def test_a_told_feeding_at_the_beginning_gives_the_first_cycle_its_ratio() -> None:
-    fed = Fed(
-        time_s=golden_troubles.START_S - 60.0,
-        jar="golden",
-        feeding=of_grams((25.0, 100.0, 100.0)),
-    )
+    fed = Fed(time_s=golden_troubles.START_S - 60.0, jar="golden", feeding=of_grams((25.0, 100.0, 100.0)))
     first = summary_of("plain", (fed,)).cycles[0]
     assert first.fed == fed
     assert first.rise_ratio is not None

@@ -229,11 +229,7 @@ def test_grams_and_time_of_a_past_feeding_are_put_right_and_learnt_from(tmp_path
     kitchen = Kitchen(tmp_path / "s.db")
     two_nights(kitchen)
     wrong, learnt = past(kitchen), kitchen.jars._states["rye"].carried
-    right = Fed(
-        time_s=wrong.fed_at_s - 1500.0,
-        jar="rye",
-        feeding=of_grams((10, 50, 50)),
-    )
+    right = Fed(time_s=wrong.fed_at_s - 1500.0, jar="rye", feeding=of_grams((10, 50, 50)))
     reported.correct_feeding(kitchen.store, "rye", wrong.fed_at_s, kitchen.now_s, right)
     kitchen.daemon.turn(0.0)
     now = past(kitchen)
@@ -267,11 +263,7 @@ def test_a_past_feeding_that_was_told_and_seen_is_deleted_with_both(tmp_path: Pa
     kitchen.live(things[:300])
     reported.tell(
         kitchen.store,
-        Fed(
-            time_s=kitchen.now_s,
-            jar="rye",
-            feeding=of_grams((25, 100, 100)),
-        ),
+        Fed(time_s=kitchen.now_s, jar="rye", feeding=of_grams((25, 100, 100))),
         kitchen.now_s,
     )
     kitchen.live(things[300:], until_s=things[-1].received_s + 3600.0)

@@ -25,11 +25,7 @@ def tell(kitchen: Kitchen, item: Fed | Noted) -> None:
 
 
 def fed(kitchen: Kitchen) -> Fed:
-    return Fed(
-        time_s=kitchen.now_s,
-        jar="rye",
-        feeding=of_grams((25, 100, 100)),
-    )
+    return Fed(time_s=kitchen.now_s, jar="rye", feeding=of_grams((25, 100, 100)))
 
 
 def noted(kitchen: Kitchen, what: Noting) -> Noted:

@@ -41,11 +41,7 @@ def test_items_come_back_as_they_were_in_order_of_arrival(store: Store) -> None:
     (first,) = store.add([Delivery(source="mqtt", received_s=T + 1, reading=full, boot="a", seq=0)])
     assert first == Arrival(seq=1, received_s=T + 1, item=full)
     told = [
-        Fed(
-            time_s=T - 3600,
-            jar="rye",
-            feeding=of_grams((25, 100.5, None), "rye; “1150”"),
-        ),
+        Fed(time_s=T - 3600, jar="rye", feeding=of_grams((25, 100.5, None), "rye; “1150”")),
         ClockSet(time_s=T + 2, offset_s=-3600.25),
         Noted(time_s=T, jar="wheat", what=Noting.HOOCH, text="a little"),
     ]

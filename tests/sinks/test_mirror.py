@@ -76,14 +76,7 @@ def mirror_to(url: str, store: Store) -> Mirror:
 def test_everything_arrives_in_the_columns_it_belongs_to(server: VictoriaMetrics | Influx16, store: Store) -> None:
     server.start()
     expected = fill(store, 2500)
-    store.tell(
-        Fed(
-            time_s=START_S,
-            jar="rye",
-            feeding=of_grams((25, 100, 100)),
-        ),
-        START_S,
-    )
+    store.tell(Fed(time_s=START_S, jar="rye", feeding=of_grams((25, 100, 100))), START_S)
     event = Event(
         kind=EventKind.FALL_BEGAN,
         jar="rye",
