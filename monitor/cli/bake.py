@@ -43,7 +43,7 @@ LATE_S = 1800.0  # after the hour of mixing that is no matter
 @click.option("--keep-g", type=Within(1.0, 1e4), help="To keep back for the next feeding, g.  [default: 20]")
 @click.option("--standing-g", type=Within(0.1, 1e5), help="What is in the jar now, g.  [default: as it was fed]")
 @click.option("--fridge", is_flag=True, help="Let it rest in the fridge until shortly before.")
-@click.option("--over", is_flag=True, help="There is no bake any more: forget what was planned for the jar.")
+@click.option("--over", is_flag=True, help="Cancel the bake planned for the jar.")
 @form_options("ics")
 @config_option
 # branches: one check of the options after the other
@@ -75,7 +75,7 @@ def bake(
             refuse("bake: --over goes with --jar NAME")
         settings = settings_from(config)
         _keep(settings.store.path, jar_from(settings, jar_name).name, None)
-        click.echo(f"{jar_name}: no bake is planned any more.")
+        click.echo(f"{jar_name}: the bake is cancelled.")
         return
     known = known_of(history_path, jar_name, config, temperature_c)
     show, zone = display(known.shown), calendar(known.shown.time_zone)
@@ -173,7 +173,7 @@ def _lines(made: BakePlan, wanted_s: float, show: Display, now_s: float) -> list
         lines.append(f"Left over in all: {made.discard_g} g (what it makes: jartide guide discard).")
     lines += [f"  - {caution}" for caution in made.cautions]
     if made.meanwhile is not None:
-        lines += ["Or with a rest in the fridge meanwhile (--fridge):"]
+        lines += ["Or with a rest in the fridge (--fridge):"]
         lines += [
             f"  {meanwhile_words(made, lambda at_s: show.about(at_s, now_s))}",
             *_feedings(made.meanwhile, show, now_s),

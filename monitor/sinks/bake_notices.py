@@ -99,7 +99,7 @@ def _notices(
         until_s = min((at_s for at_s, _ in looked.to_come if at_s > looked.remind[0] + DAY_S), default=None)
         soon = any(0.0 < at_s - looked.remind[0] <= DAY_S for at_s, _ in looked.to_come)
         if bake.asked.fridge and until_s is not None and not soon:
-            weigh += f"; let it begin to rise, an hour or so, and stand it in the fridge until {show.stamp(until_s)}"
+            weigh += f"; let it begin to rise, an hour or so, and put it in the fridge until {show.stamp(until_s)}"
         out.append(
             (
                 Kind.BAKE_FEEDING,

@@ -114,7 +114,7 @@ def test_a_bake_days_ahead_offers_the_fridge_and_keeps_it_when_asked(config: Pat
     assert len(often["meanwhile"]["feedings"]) <= len(often["feedings"]) - 2
     assert "rest" not in often
     text = jartide("bake", *words).stdout
-    for says in ("--fridge", "in the fridge, lid loose", "in place of"):
+    for says in ("--fridge", "in the fridge, lid loose", "instead of"):
         assert says in text
     _, made = baked(*words, "--fridge")
     assert {"from", "until"} <= set(made["rest"])
@@ -240,7 +240,7 @@ def test_a_new_starter_is_answered_by_its_day_and_a_journey_by_its_days(config: 
 def test_a_bake_that_is_no_more_is_forgotten(config: Path) -> None:
     at = f"{datetime.now(UTC) + timedelta(hours=44):%Y-%m-%d %H:%M}"
     assert jartide("bake", "--jar", "rye", "--config", config, "--at", at, "--flour-g", 900).exit_code in (0, 1)
-    assert "no bake is planned any more" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
+    assert "the bake is cancelled" in jartide("bake", "--jar", "rye", "--over", "--config", config).stdout
     assert jartide("bake", "--jar", "rye", "--config", config).exit_code == 2
     assert jartide("bake", "--over").exit_code == 2
 

@@ -60,9 +60,9 @@ def test_days_ahead_the_fridge_is_offered_beside_feeding_on(days: float) -> None
     for before, after in zip(made.feedings[1:], made.feedings[2:], strict=False):  # and never from unripe seed
         assert (after.at_s - before.at_s) / H >= before.hours.peak[1] - 0.5
     said = meanwhile_words(often, lambda at_s: Display().clock(at_s, SATURDAY_9 - DAY * days))
-    less = f"{made.discard_g} g left over in place of {often.discard_g} g"
+    less = f"{made.discard_g} g left over instead of {often.discard_g} g"
     holds(said, ["let it begin to rise", "fridge, lid loose", "Friday", "feed it twice", "the last time as the levain",
-          f"3 feedings in place of {len(often.feedings)}", less],
+          f"3 feedings instead of {len(often.feedings)}", less],
           ("sealed", "keep on feeding"))  # fmt: skip
     holds(" ".join(made.cautions), ["after the cold is slower", "jartide rest JAR"])
 
@@ -86,7 +86,7 @@ def test_what_was_just_fed_goes_in_as_it_is_and_what_rests_stays_there() -> None
     assert made.rest is not None
     assert made.feedings[0].at_s == made.rest.until_s
     clock = lambda at_s: Display().clock(at_s, now_s)  # noqa: E731
-    holds(rest_words(made, clock), ["Stand it in the fridge, lid loose"], ("Feed it", "begun to rise"))
+    holds(rest_words(made, clock), ["Put it in the fridge, lid loose"], ("Feed it", "begun to rise"))
     just = seed_of(culture(9.0), replace(cycle(0.0), fed_at_s=now_s - 600.0, number=3), now_s, 22.0)
     holds(rest_words(planned(6.0, just, fridge=True), clock), ["Once it has begun to rise"], ("Feed it",))
     resting = replace(cycle(0.0), fed_at_s=now_s - 3 * DAY, number=3, rested=True)

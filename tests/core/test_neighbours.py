@@ -81,5 +81,5 @@ def test_one_notice_and_not_in_the_night() -> None:
     assert said(set(), replace(plain, leave_out=("sensor_drifts",))) == []
     assert said(set(), replace(plain, quiet_from="11:00", quiet_to="12:00")) == []  # it is 11:13 UTC
     (notice,) = group_notices(shelf(warm_c=24.2), {}, JARS, set(), plain, NOW_S, DISPLAY)
-    assert notice.title == "odd: its sensor stands apart"
+    assert notice.title == "odd: its sensor differs from the others"
     assert notice.text.startswith("odd reads 2.1 °C more than its 12 neighbours.")

@@ -227,7 +227,7 @@ def test_42_a_tiny_keep() -> None:
             "45 g",
             "enough for it to live on",
             "jar of 150 ml",
-            "5 g wants a careful hand",
+            "5 g needs a careful hand",
             "20 g with 20 g flour",
             "240 ml",
         ],

@@ -175,7 +175,7 @@ def test_15_another_flour_lags() -> None:
     made = judge([*before, *after], 8 * 24.0 + 24 * 10)
     assert made.flagging is None
     holds(
-        said(made), ["three or four feedings that are slower", "wholemeal rye in place of white"], ("flagging", "undo")
+        said(made), ["three or four feedings that are slower", "wholemeal rye instead of white"], ("flagging", "undo")
     )
 
 

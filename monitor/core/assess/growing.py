@@ -88,8 +88,8 @@ def beside_a_plan(days: float | None) -> str | None:
     if days is None or days >= NEVER_DAYS:
         return None
     return (
-        f"It is young, on day {day_number(days)}: {stretch(days).weigh}. What is planned here holds for a grown one, "
-        "which doubles."
+        f"It is young, on day {day_number(days)}: {stretch(days).weigh}. This plan is for a mature starter, which "
+        "doubles."
     )
 
 

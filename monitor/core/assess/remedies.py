@@ -98,10 +98,10 @@ def changed_lately(seen: Sequence[Cycle]) -> str | None:
     for i in range(max(len(seen) - LAGS, 1), len(seen)):
         before, after = seen[i - 1], seen[i]
         if after.feeding.flour and before.feeding.flour and norms.flour_of(after) != norms.flour_of(before):
-            return f"{after.feeding.flour} in place of {before.feeding.flour}"
+            return f"{after.feeding.flour} instead of {before.feeding.flour}"
         was, is_now = before.feeding.hydration, after.feeding.hydration
         if was and is_now and abs(is_now - was) > 0.15:
-            return f"{is_now:.0%} hydration in place of {was:.0%}"
+            return f"{is_now:.0%} hydration instead of {was:.0%}"
     return None
 
 

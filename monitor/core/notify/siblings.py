@@ -48,8 +48,8 @@ def group_notices(
 def _of_jar(odd: Unlike) -> tuple[str, str]:
     said = odd.words.removeprefix(odd.jar)
     return (
-        f"{shown(odd.jar)} is unlike its siblings",
-        f"{shown(odd.jar)}{said}. Is it fed as the others are, does it stand colder, does its sensor sit straight? "
+        f"{shown(odd.jar)} differs from the others in its group",
+        f"{shown(odd.jar)}{said}. Is it fed like the others, is it in a colder place, is its sensor straight? "
         "Its curves beside theirs are on the page.",
     )
 
@@ -57,11 +57,11 @@ def _of_jar(odd: Unlike) -> tuple[str, str]:
 def _of_sensor(drift: Drift, display: Display) -> tuple[str, str]:
     more = drift.off > 0.0
     if drift.measure == "temperature_c":
-        why = f"Does it stand in a {'warm' if more else 'cold'} place? If not, its thermometer drifts: compare the two."
+        why = f"Is it in a {'warm' if more else 'cold'} place? If not, its thermometer drifts: compare the two."
     else:
-        why = "If it was fed as the others were, its sensor drifts or sits askew: clean it, then jartide calibrate."
+        why = "If it was fed like the others, its sensor drifts or is crooked: clean it, then jartide calibrate."
     said = words(drift, display).removeprefix(drift.jar)
     return (
-        f"{shown(drift.jar)}: its sensor stands apart",
+        f"{shown(drift.jar)}: its sensor differs from the others",
         f"{shown(drift.jar)}{said}. {why} Its curve beside theirs is on the page.",
     )

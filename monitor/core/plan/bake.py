@@ -411,7 +411,7 @@ def _instead(asked: _Asked, last: BakeFeeding, likely_s: float, start_s: float) 
             out.insert(
                 0,
                 f"set the {named} to {phrases.degrees(place_c)}, {phrases.weigh(last.feeding)} {clock(start_s)} and "
-                f"stand it there: it is ripe by {clock(wanted_s)}",
+                f"put it there: it is ripe by {clock(wanted_s)}",
             )
         elif place_c <= PLACES_C[1]:
             out.append(f"find the levain a place at {phrases.degrees(place_c)}: there it is ripe by {clock(wanted_s)}")

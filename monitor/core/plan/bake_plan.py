@@ -125,8 +125,8 @@ def rest_words(made: BakePlan, clock: Callable[[float], str]) -> str:
     if made.rest.already:
         return f"Leave it {until}."
     if made.feedings[0].at_s < made.rest.from_s:
-        return f"Feed it at {clock(made.feedings[0].at_s)}, let it begin to rise, an hour or so, and stand it {until}."
-    when = f"Once it has begun to rise, at about {clock(made.rest.from_s)}, stand it" if made.rest.waits else "Stand it"
+        return f"Feed it at {clock(made.feedings[0].at_s)}, let it begin to rise, an hour or so, and put it {until}."
+    when = f"Once it has begun to rise, at about {clock(made.rest.from_s)}, put it" if made.rest.waits else "Put it"
     return f"{when} {until}."
 
 
@@ -136,9 +136,9 @@ def meanwhile_words(made: BakePlan, clock: Callable[[float], str]) -> str:
     assert other is not None
     assert other.rest is not None
     woken = sum(one.at_s >= other.rest.until_s for one in other.feedings)
-    saves = f"{len(other.feedings)} feedings in place of {len(made.feedings)}"
+    saves = f"{len(other.feedings)} feedings instead of {len(made.feedings)}"
     if other.discard_g < made.discard_g:
-        saves += f", {other.discard_g} g left over in place of {made.discard_g} g"
+        saves += f", {other.discard_g} g left over instead of {made.discard_g} g"
     return f"{rest_words(other, clock)} Then feed it {_times(woken)}, the last time as the levain: {saves}."
 
 
@@ -196,6 +196,6 @@ def cautions(
         out.append(f"{limits.standing_g:g} g are enough to begin with: {steps} {all_g} g of them.{less}")
     small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
     if small < 5:
-        out.append(f"{small} g of starter want a scale that shows tenths of a gram.")
+        out.append(f"{small} g of starter needs a scale that shows tenths of a gram.")
     out.append("Raw flour and dough are not for tasting.")
     return tuple(out)

@@ -177,7 +177,7 @@ def _tiny(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
     said = f"{total_g:g} g is little, and enough for it to live on, in a jar of {jar_ml} ml."
     if grams[0] < SURELY_G:
         said += (
-            f" {grams[0]:g} g wants a careful hand: on a scale that shows whole grams it is anything from "
+            f" {grams[0]:g} g needs a careful hand: on a scale that shows whole grams it is anything from "
             f"{grams[0] - SCALE_G:g} to {grams[0] + SCALE_G:g} g. 20 g with 20 g flour and 20 g water, in a jar of "
             "240 ml, do as well."
         )

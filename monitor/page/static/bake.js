@@ -19,7 +19,7 @@ export async function bakeView(main, jar, live) {
   const fridge = el("input", { type: "checkbox" }), inFridge = el("label", { class: "check" }, fridge, " Let it rest in the fridge meanwhile");
   fridge.addEventListener("input", changed);
   const title = el("h2"), rest = el("p"), meanwhile = el("p", { class: "note" }), steps = el("ul", { class: "steps" }), because = el("p", { class: "soft" }), cautions = el("ul", { class: "plain soft" }), chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
-  const after = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "What is to be expected"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")));
+  const after = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "What to expect"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course. Shaded: where it will be one time in two, and nine times in ten.")));
   const step = (look, when, range, words, says) => el("li", {}, el("span", { class: "when" }, when, el("small", {}, range)), el("span", { class: `dot s-${look} tinted` }, glyph(look, 24)), el("div", {}, el("b", {}, words), el("p", { class: "soft" }, says)));
   const query = () => new URLSearchParams(Object.entries({ at_s: mixed.at_s, flour_g: flour.value, levain_pct: levain.value || 20, fridge: fridge.checked ? "true" : null, ...Object.fromEntries(Object.entries(more).map(([key, one]) => [key, one.value])) }).filter(([, v]) => v !== null));
   const kept = el("p", { class: "soft", role: "status" }), standing = el("div", { class: "standing" });
@@ -29,7 +29,7 @@ export async function bakeView(main, jar, live) {
   function showKept() {
     const bake = live.now?.jars.find((one) => one.jar === jar)?.bake;
     standing.replaceChildren(...(bake ? [el("section", { class: "plate", "aria-label": "The bake that is kept" }, el("div", { class: "in" }, el("p", {}, el("b", {}, bake.words)), ...bake.moved.map((words) => el("p", {}, words)),
-      readOnly ? null : el("button", { type: "button", class: "plain", onclick: async () => { await post(jarPath(jar, "bake/dropped"), {}).catch((error) => { kept.textContent = error.message; }); } }, "There is no bake any more")))] : []));
+      readOnly ? null : el("button", { type: "button", class: "plain", onclick: async () => { await post(jarPath(jar, "bake/dropped"), {}).catch((error) => { kept.textContent = error.message; }); } }, "Cancel the bake")))] : []));
   }
   ask = latest(async () => {
     if (!mixed.hour.value || !(Number(flour.value) >= 50)) return;
@@ -39,7 +39,7 @@ export async function bakeView(main, jar, live) {
     title.textContent = `${made.feedings.length === 1 ? "One feeding" : `${made.feedings.length} feedings`}: ${sayWeight(sum("flour_g"))} flour, ${sayWeight(sum("water_g"))} water`;
     rest.textContent = made.rest ?? "";
     rest.hidden = !made.rest;
-    meanwhile.replaceChildren(...(made.meanwhile ? [`A rest in the fridge would do as well. ${made.meanwhile} `, el("button", { type: "button", class: "plain", onclick: () => { fridge.checked = true; ask(); } }, "Plan it so")] : []));
+    meanwhile.replaceChildren(...(made.meanwhile ? [`A rest in the fridge would do too. ${made.meanwhile} `, el("button", { type: "button", class: "plain", onclick: () => { fridge.checked = true; ask(); } }, "Plan it that way")] : []));
     meanwhile.hidden = !made.meanwhile;
     inFridge.hidden = !made.meanwhile && !fridge.checked;
     steps.replaceChildren(...made.feedings.map((one) => step("feed", one.words, one.at_night ? "at night" : "", `Feed: ${[one.starter_g, one.flour_g, one.water_g].map((g) => sayWeight(g ?? 0)).join(" + ")}`, `From ${one.from}.${one.discard_g ? ` ${sayWeight(one.discard_g)} are left over.` : ""}`)),

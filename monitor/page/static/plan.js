@@ -53,20 +53,20 @@ async function nextFeeding(main, jar, live) {
   Object.assign(more, least);
   const aim = el("select", {}, ...[["fall", "it begins to sink"], ["peak", "it is ripe"], ["half_sunk", "it is half sunk"]].map(([value, words]) => el("option", { value }, words)));
   aim.addEventListener("input", changed);
-  const aimed = el("label", { class: "slider" }, "What is to come then ", aim);
+  const aimed = el("label", { class: "slider" }, "What should happen then ", aim);
   const flour = el("input", { type: "text", maxlength: 100, autocomplete: "off", placeholder: "as last" });
   flour.addEventListener("input", changed);
-  const how = el("select", { "aria-label": "What is wanted" }, ...[["hours", "Some hours from the feeding"], ["daily", "Fed once a day at this hour"], ["moment", "Ready at a moment"], ["change", "Another flour or stiffness"], ["given", "These grams: what will they do?"]].map(([value, words]) => el("option", { value }, words)));
+  const how = el("select", { "aria-label": "What do you want?" }, ...[["hours", "Some hours from the feeding"], ["daily", "Fed once a day at this hour"], ["moment", "Ready at a moment"], ["change", "Another flour or stiffness"], ["given", "These grams: what will they do?"]].map(([value, words]) => el("option", { value }, words)));
   const forHours = slider("target_h", "After", 4, 48, 0.5, (h) => `${h} h`, first.target_h);
   const forMoment = el("div", { class: "say" }, el("label", {}, "Ready", ripe.day), el("label", {}, "at", ripe.hour));
-  const note = el("p", { class: "soft" }, "Say starter, flour and water.");
+  const note = el("p", { class: "soft" }, "Give starter, flour and water.");
   const fold = el("details", {}, el("summary", {}, "Grams, flour, jar"), el("div", { class: "say" }, more.keep_g.node, more.flour_g.node, more.water_g.node, more.hydration_pct.node, el("label", {}, "Which flour", flour), more.jar_ml.node, more.standing_g.node, ...Object.values(least).map((one) => one.node)));
   function shape() {
     aimed.hidden = how.value !== "hours" && how.value !== "moment";
     forHours.hidden = how.value !== "hours";
     forMoment.hidden = how.value !== "moment";
     note.hidden = how.value !== "given" && how.value !== "change";
-    note.textContent = how.value === "change" ? "Say which flour, or how wet." : "Say starter, flour and water.";
+    note.textContent = how.value === "change" ? "Say which flour, or how wet." : "Give starter, flour and water.";
     more.water_g.node.hidden = how.value !== "given";
     more.hydration_pct.node.hidden = how.value === "given";
     if (how.value === "given" || how.value === "change") fold.open = true;
@@ -118,10 +118,10 @@ async function nextFeeding(main, jar, live) {
     return el("label", { class: "slider" }, `${words}: `, out, input);
   }
   main.append(el("section", { class: "plate", "aria-label": "Wishes" }, el("div", { class: "in" },
-    el("label", { class: "slider" }, "What is wanted ", how), forHours, forMoment, aimed, note,
+    el("label", { class: "slider" }, "What do you want? ", how), forHours, forMoment, aimed, note,
     slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth, half(first.temperature_c)), fold)),
   el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, young, unripe, before, grams, caution, because, instead, facts)),
-    el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course; shaded: half, and nine in ten, of what may come.")))));
+    el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course. Shaded: where it will be one time in two, and nine times in ten.")))));
   shape();
   show(first);
   return () => chart.end();

@@ -46,7 +46,7 @@ export async function sheetView(main, live, chosen) {
     const open = sheet.rows.filter((row) => !done.has(row.jar));
     begin.textContent = sheet.rows.length ? `${jarCount(sheet.rows.length)} to feed within ${sheet.hours} h. Begin by ${sheet.begin_by.words}, be done by ${sheet.done_by.words}.` : `Nothing is due within ${sheet.hours} h.`;
     const flours = sheet.weigh.map((one) => `${sayWeight(one.flour_g)} ${one.flour || "flour"}${one.lot ? ` (lot ${one.lot})` : ""}`);
-    weigh.replaceChildren(...(flours.length ? [el("b", {}, "Weigh out: "), `${flours.join(", ")}, ${sayWeight(sheet.water_g)} water.`, sheet.untold.length ? ` Grams never told, not in the sum: ${sheet.untold.join(", ")}.` : ""] : []));
+    weigh.replaceChildren(...(flours.length ? [el("b", {}, "Weigh out: "), `${flours.join(", ")}, ${sayWeight(sheet.water_g)} water.`, sheet.untold.length ? ` Grams never given, not in the total: ${sheet.untold.join(", ")}.` : ""] : []));
     odd.replaceChildren(...[...sheet.odd, ...sheet.drifts].map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: `#/siblings/${encodeURIComponent(one.jar)}` }, one.words), ".")));
     rows.classList.toggle("two-columns", sheet.rows.length > 40);
     rows.replaceChildren(...sheet.rows.map(row));
