@@ -19,8 +19,6 @@ from monitor.review.feeding_sheet import MadeSheet
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 
-AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
-
 
 @click.command("sheet")
 @click.option("--hours", default=12.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
@@ -88,10 +86,5 @@ def _row(place: int, row: Row, show: Display, now_s: float, by: str | None) -> s
     grams = row.feeding.grams if row.feeding is not None else None
     feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not given"
     kind = f" {row.feeding.flour}" if row.feeding is not None and row.feeding.flour else ""
-    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{_ahead(row)}{f', last fed by {by}' if by else ''}"
-
-
-def _ahead(row: Row) -> str:
-    if row.ahead_h is None or abs(row.ahead_h) < AHEAD_H:
-        return ""
-    return f", {abs(row.ahead_h):.0f} h {'ahead' if row.ahead_h > 0 else 'behind'}"
+    also = "".join(f", {words}" for words in (row.ahead_words, f"last fed by {by}" if by else "") if words)
+    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{also}"

@@ -22,7 +22,6 @@ from monitor.values import Json
 HOURS = (0.0, 72.0)
 APART = (1.0, 120.0)
 USUAL_HOURS = 12.0
-AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
 MOST_HAPPENED = 400
 MOST_READY = 24
 FURTHEST_S = 72 * 3600.0
@@ -117,9 +116,6 @@ def _groups(settings: Settings, group: str | None) -> list[str]:
 
 
 def _row(row: Row, show: Display, now_s: float, fed_by: str | None) -> Json:
-    ahead = ""
-    if row.ahead_h is not None and abs(row.ahead_h) >= AHEAD_H:
-        ahead = f"{abs(row.ahead_h):.0f} h {'ahead' if row.ahead_h > 0 else 'behind'}"
     weights = row.feeding.weights if row.feeding is not None else None
     return {
         "jar": row.jar,
@@ -129,7 +125,7 @@ def _row(row: Row, show: Display, now_s: float, fed_by: str | None) -> Json:
         "due_words": show.clock(row.due_s, now_s),
         "by_words": show.clock(row.by_s, now_s),
         "now": row.now,
-        "ahead_words": ahead,
+        "ahead_words": row.ahead_words,
         "feeding": None if weights is None else {**weights},
         "flour": row.feeding.flour if row.feeding is not None else None,
         "fed_by": fed_by,

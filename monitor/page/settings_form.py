@@ -145,7 +145,7 @@ def _file(settings: Settings, file: ConfigFile | None) -> ConfigFile:
 
 def _why_not(settings: Settings, file: ConfigFile | None, locked: bool) -> str | None:
     if file is None:
-        return "`jartide watch` runs without a config file to write to."
+        return "There is no config file to write to."
     if settings.page.read_only:
         return "This page is read only (read_only in [page])."
     if not locked:

@@ -16,6 +16,7 @@ TOGETHER_S = 1800.0  # jars of a group due within this are fed one after another
 GRACE_SHARE = 0.2  # of the time since feeding: sinking that long does a starter no harm (common practice, no source)
 MINUTE_A_JAR = 3.0  # take out, weigh in, stir, mark; a practised hand (common practice, no source)
 USUAL_OF = 5  # the last told feedings that "as usual" is taken from
+AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
 NOT_FED = (Stage.RESTING, Stage.AWAY)
 
 
@@ -48,6 +49,13 @@ class Row:
     feeding: Feeding | None
     now: bool
     ahead_h: float | None = None
+
+    @property
+    def ahead_words(self) -> str:
+        """Like "3 h early" or "2 h late"; empty about its usual hour, or where that is not known."""
+        if self.ahead_h is None or abs(self.ahead_h) < AHEAD_H:
+            return ""
+        return f"{abs(self.ahead_h):.0f} h {'early' if self.ahead_h > 0 else 'late'}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

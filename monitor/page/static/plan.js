@@ -109,7 +109,7 @@ async function nextFeeding(main, jar, live) {
       .flatMap(([word, says]) => [el("dt", {}, word), el("dd", {}, says)]));
     const fed = [...plan.first, plan], courses = fed.map((one, i) => until(one.course, fed[i + 1]?.at_s ?? Infinity)).filter(Boolean);
     const peak_s = plan.at_s + plan.hours_to_highest[1] * HOUR, about = clock(Math.round(peak_s / 300) * 300);
-    chartTitle.textContent = plan.words === "now" ? "If fed now" : "If fed so";
+    chartTitle.textContent = plan.words === "now" ? "If fed now" : "If fed like this";
     if (courses.length) chart.show(courseOf(courses, plan.first.length ? fed.map((one) => one.at_s) : [], `If ${jar} is fed ${plan.words}: its peak about ${about}`, { at_s: peak_s, words: `peak about ${about}` }));
   }
   function slider(key, words, low, high, step, say, begins) {
