@@ -490,6 +490,15 @@ class Instead:
     times: int = 1
 
 
+class Unmet(StrEnum):
+    """Why a plan does not do what was wished: the key to decide by; the words for people are `FeedPlan.because`."""
+
+    TOO_EXTREME = "too_extreme"  # in such cold or heat nothing useful rises
+    LAWS_DIFFER = "laws_differ"  # no hour can be promised at that temperature
+    DOES_NOT_FIT = "does_not_fit"  # its grams: too much for the jar, too little for the bake, not what may be kept
+    OUT_OF_REACH = "out_of_reach"  # no ratio within the bounds takes that long, or is that quick
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedPlan:
     """The next feeding, with the hours that it should take (earliest, likely, latest; 90 %). In whole grams, unless the
@@ -502,6 +511,7 @@ class FeedPlan:
     hours_to_highest: tuple[float, float, float]  # the peak's fitted highest point; `hours_to_peak` is its first touch
     met: bool | None
     because: str
+    unmet: Unmet | None = None  # where `met` is False
     instead: tuple[Instead, ...] = ()
     discard_g: int | None = None
     caution: str | None = None  # where a kitchen scale cannot weigh what is kept well enough

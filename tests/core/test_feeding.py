@@ -16,7 +16,7 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import feeding, moment
 from monitor.core.plan.hours import Aim
 from monitor.core.plan.weighing import FRESH_G_PER_ML, Limits, dilution
-from monitor.values import Cycle, CycleSoFar, FeedPlan, Stage, of_grams
+from monitor.values import Cycle, CycleSoFar, FeedPlan, Stage, Unmet, of_grams
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -293,6 +293,13 @@ def test_a_bake_that_the_jar_cannot_hold_says_how_much_it_takes() -> None:
     assert not made.met
     assert "307 g are needed" in made.because  # 300 g and the 2 % that is lost
     assert "the jar takes no more" in made.because
+    assert made.unmet is Unmet.DOES_NOT_FIT
+    # nor is it "too far ahead" in a fortnight: the grams are what can be mended now
+    (far,) = moment.plan_for(
+        starter(), now_s=T, wanted_s=T + 3600.0 * 400.0, warmth_from=lambda _: (21.0,),
+        limits=Limits(jar_ml=400.0, ripe_g=300.0),
+    )  # fmt: skip
+    assert "307 g are needed" in far.plan.because
 
 
 def test_another_flour_than_the_unknown_one_so_far_widens() -> None:

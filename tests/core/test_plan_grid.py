@@ -68,6 +68,7 @@ def test_what_is_not_met_carries_what_the_forecast_says_will_do(history: str) ->
     for c in WARMTHS_C:
         for target_h in TARGETS_H:
             made = plan(history, c, target_h)
+            assert (made.unmet is None) == made.met
             if made.met:
                 assert made.hours_to_fall[1] == pytest.approx(target_h, rel=0.051)
                 assert not made.instead

@@ -19,6 +19,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from statistics import fmean
+from typing import NamedTuple
 
 from monitor.core.forecast import beliefs, dilution, growth_rate, timing
 from monitor.core.forecast.student_t import t_quantile
@@ -39,12 +40,27 @@ FAIR = (
 )
 EXPECT = "To tell a difference of 10 % takes 20 to 30 cycles of each jar, one of 20 % takes 8 to 12."
 
-# measure -> (words for more of it, words for less of it)
+
+class Measure(NamedTuple):
+    """What jars are compared in: its name in a sentence, the words for more and for less of it, and whether it is a
+    time (which warmth, dilution and stiffness change)."""
+
+    name: str
+    more: str
+    less: str
+    is_time: bool
+
+
 MEASURES = {
-    "rise_ratio": ("rises higher than", "rises less high than"),
-    "equivalent_h_to_peak": ("takes longer to its peak than", "is sooner at its peak than"),
-    "equivalent_h_above_double": ("stays doubled longer than", "stays doubled for less long than"),
+    "rise_ratio": Measure("rise ratio", "rises higher than", "rises less high than", is_time=False),
+    "equivalent_h_to_peak": Measure(
+        "hours to peak", "takes longer to its peak than", "is sooner at its peak than", is_time=True
+    ),
+    "equivalent_h_above_double": Measure(
+        "hours above double", "stays doubled longer than", "stays doubled for less long than", is_time=True
+    ),
 }
+SHOWN_ONLY = ("clock_h_to_peak", "clock_h_above_double")  # hours of the clock: not judged, as warmth makes them differ
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +89,7 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """The whole comparison. `jars[jar][measure]`; those beginning with `clock_h` are shown, not judged."""
+    """The whole comparison. `jars[jar][measure]`; those in SHOWN_ONLY are not judged."""
 
     jars: Mapping[str, Mapping[str, Summary]]
     comparisons: tuple[Comparison, ...]
@@ -134,7 +150,7 @@ class _Fed:
 def _doubt(measure: str, paces: float, one: _Fed, other: _Fed) -> float:
     """What is not known of how warmth, dilution and hydration act on just these starters, one standard deviation."""
     hydration = abs(one.ln_hydration - other.ln_hydration)
-    if not measure.startswith("equivalent"):
+    if not MEASURES[measure].is_time:
         return RISE_PER_LN_HYDRATION * hydration
     steep, steep_sd = beliefs.PRIOR[timing.STEEP]
     by_warmth = steep_sd / steep * abs(paces)
@@ -190,7 +206,7 @@ def _undoubled(jar: str, cycles: Sequence[Cycle]) -> str | None:
 
 
 def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
-    out: dict[str, list[float]] = {name: [] for name in (*MEASURES, "clock_h_to_peak", "clock_h_above_double")}
+    out: dict[str, list[float]] = {name: [] for name in (*MEASURES, *SHOWN_ONLY)}
     for cycle, peak_h in _counted(cycles):
         clock = _clock(cycle)
         out["clock_h_to_peak"].append(max(peak_h, FLOOR_H))
@@ -263,11 +279,10 @@ def _words(
     confidence: float,
 ) -> str:
     figures = f"{ratio[0]:.2f} times, {confidence:.1%} interval {ratio[1]:.2f} to {ratio[2]:.2f}"
-    more_of_it, less_of_it = MEASURES[measure]
+    name, more_of_it, less_of_it, _ = MEASURES[measure]
     if differs:
         return f"{one} {more_of_it if ratio[0] > 1.0 else less_of_it} {other} ({figures})"
     wait = f"more than {MOST_CYCLES}" if more is None or more >= MOST_CYCLES else f"about {more}"
-    name = measure.replace("_", " ").replace("equivalent h", "hours")
     return f"{one} and {other}: no difference in {name} shown ({figures}); {wait} more cycles each would settle it"
 
 

@@ -30,7 +30,7 @@ from monitor.core.plan.weighing import (
     total_bounds,
     weighings,
 )
-from monitor.values import Feeding, FeedPlan, Instead, of_grams
+from monitor.values import Feeding, FeedPlan, Instead, Unmet, of_grams
 
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
 AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is half sunk", "peak": "it is ripe"}
@@ -75,11 +75,11 @@ def plan(
     wanted = usual if _too_extreme(mean_c) else _solve(likely_h, target_h, dilution_bounds(limits, hydration))
     grams = _best(weighings(culture, wanted, hydration, limits), lambda one: likely_h(dilution(one)) / target_h, usual)
     hours = hours_of(culture, temperatures_c, dilution(grams), hydration, limits.flour, limits.water_c)
-    why_not = (
-        _too_extreme(mean_c)
-        or _laws_differ(hours, mean_c)
-        or _does_not_fit(culture, grams, limits)
-        or _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits, aim)
+    unmet, why_not = _first_that_holds(
+        (Unmet.TOO_EXTREME, lambda: _too_extreme(mean_c)),
+        (Unmet.LAWS_DIFFER, lambda: _laws_differ(hours, mean_c)),
+        (Unmet.DOES_NOT_FIT, lambda: _does_not_fit(culture, grams, limits)),
+        (Unmet.OUT_OF_REACH, lambda: _out_of_reach(grams, wanted, hours.of(aim)[1], target_h, mean_c, limits, aim)),
     )
     made = FeedPlan(
         feeding=of_grams(grams),
@@ -87,8 +87,9 @@ def plan(
         hours_to_fall=hours.fall,
         hours_to_half_sunk=hours.half_sunk,
         hours_to_highest=hours.highest,
-        met=why_not is None,
+        met=unmet is None,
         because="",
+        unmet=unmet,
         discard_g=None if limits.standing_g is None else max(round(limits.standing_g) - grams[0], 0),
         least_jar_ml=None if limits.jar_ml is not None else least_jar_ml(culture, grams, limits),
         caution=None if _too_extreme(mean_c) else scale_caution(grams, likely_h, total_bounds(culture, limits)[1]),
@@ -99,6 +100,11 @@ def plan(
         culture=culture, target_h=target_h, temperatures_c=temperatures_c, hydration=hydration, limits=free(limits)
     )
     return replace(made, because=why_not + _doubt(mean_c), instead=alternatives.alternatives(wish, grams))
+
+
+def _first_that_holds(*reasons: tuple[Unmet, Callable[[], str | None]]) -> tuple[Unmet | None, str | None]:
+    """The first reason that has words for this plan, with them; (None, None) where none has."""
+    return next(((unmet, said) for unmet, words in reasons if (said := words()) is not None), (None, None))
 
 
 def _keeping_less(
@@ -115,7 +121,8 @@ def _keeping_less(
         because=f"{AIM_SAYS[aim].capitalize()} about {phrases.hours(hours_at(made, aim)[1])} after that feeding.",
         feeding=made.feeding,
     )
-    return replace(made, met=False, because=because, instead=made.instead or (less,))
+    unmet = made.unmet or Unmet.DOES_NOT_FIT
+    return replace(made, met=False, because=because, unmet=unmet, instead=made.instead or (less,))
 
 
 def what_if(

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.core.forecast import dilution as dilutions
@@ -17,10 +17,11 @@ from monitor.core.plan.hours import Aim, WarmthFrom, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import STEP_S, AwakeAt, ByDay, evening_before, moment_h, morning_after, nearest_by_day
 from monitor.core.plan.weighing import DAILY_RATIO, Limits, at_ratio, hydration_of, weight_of_flour
-from monitor.values import FeedPlan, Instead, of_grams
+from monitor.values import FeedPlan, Instead, Unmet, of_grams
 
 AT_NIGHT = "That feeding is at night."
 WAIT_AT_MOST_H = KEEPS_H  # a feeding may be put off by this for a wanted moment
+LEAST_H = 0.25  # what is wanted sooner than this, or is over, is planned as if so far ahead: nothing rises sooner
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +30,28 @@ class Planned:
 
     at_s: float
     plan: FeedPlan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """What was asked for, with what every way to it needs."""
+
+    culture: Culture
+    now_s: float
+    wanted_s: float
+    warmth_from: WarmthFrom
+    aim: Aim
+    limits: Limits
+    seed: Seed
+    awake: AwakeAt
+
+    def fed_at(self, at_s: float, limits: Limits | None = None) -> Planned:
+        """The feeding at `at_s` that comes nearest to the wanted moment."""
+        made = feeding.plan(
+            self.culture, target_h=max((self.wanted_s - at_s) / 3600.0, LEAST_H), temperatures_c=self.warmth_from(at_s),
+            aim=self.aim, limits=limits or self.limits,
+        )  # fmt: skip
+        return Planned(at_s=at_s, plan=replace(made, at_night=not self.awake(at_s)))
 
 
 def plan_for(
@@ -43,83 +66,104 @@ def plan_for(
     awake: AwakeAt | None = None,
     clock: Callable[[float], str] | None = None,
 ) -> tuple[Planned, ...]:
-    """The feedings, first one first. One as soon as the seed is ripe is tried first; then one put off, by half a day at
-    most; then a chain of ordinary ones. None of them is at night if that can be helped; where it cannot, the caution
-    says what other hour does without, worded by `clock`. The nearest single feeding, with `met` False, where nothing
-    reaches it.
+    """The feedings in the order in which they are made. A single one as soon as the seed is ripe is tried first; then
+    one that is put off, by half a day at most; then a chain of ordinary ones. None of them is at night if that can be
+    helped; where it cannot, the caution names another hour that avoids it, worded by `clock`. Where nothing reaches
+    the moment, the single feeding that comes nearest, with `met` False.
 
     `warmth_from(time_s)` gives the hourly temperatures from a moment on; `awake(time_s)` says when people would feed.
     """
-    limits = limits or Limits()
     seed = seed or Seed(fed_at_s=None, ripe_at=None, ripe_s=now_s, spent_s=now_s + 3600.0 * WAIT_AT_MOST_H)
-    by_day = awake or (lambda _: True)
-    start_s = feed_from_s(seed, now_s, by_day)
+    asked = _Wanted(
+        culture=culture, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim=aim, limits=limits or Limits(),
+        seed=seed, awake=awake or (lambda _: True),
+    )  # fmt: skip
+    start_s = feed_from_s(seed, now_s, asked.awake)
     if start_s >= wanted_s:
         start_s = max(now_s, seed.ripe_s)
-
-    def one(at_s: float, within: Limits) -> Planned:
-        target_h = max((wanted_s - at_s) / 3600.0, 0.25)
-        made = feeding.plan(culture, target_h=target_h, temperatures_c=warmth_from(at_s), aim=aim, limits=within)
-        return Planned(at_s=at_s, plan=replace(made, at_night=not by_day(at_s)))
-
-    now = one(start_s, limits)
+    now = asked.fed_at(start_s)
     usual = culture.last_dilution or dilutions.USUAL_DILUTION
-    usual_h = hours_of(culture, warmth_from(start_s), usual, None, limits.flour, limits.water_c).of(aim)[1]
+    usual_h = hours_of(culture, warmth_from(start_s), usual, None, asked.limits.flour, asked.limits.water_c).of(aim)[1]
     ahead_h = (wanted_s - start_s) / 3600.0
     likely_h = feeding.hours_at(now.plan, aim)[1]
     if now.plan.met or likely_h >= ahead_h:
         return (now,)
     put_off_s = start_s + 3600.0 * min(max(ahead_h - usual_h, 0.0), WAIT_AT_MOST_H)
     put_off_s = max(STEP_S * round(put_off_s / STEP_S), start_s)
-    found = _put_off(put_off_s, start_s, wanted_s, by_day, lambda at_s: one(at_s, limits))
+    found = _put_off(put_off_s, start_s, wanted_s, asked.awake, asked.fed_at)
     if found is not None:
         return (found,)
-    hydration = hydration_of(culture, limits)
-    usual_parts = min(max((usual - 1.0) / (1.0 + hydration), limits.least_ratio), limits.most_ratio)
-    links = chain(
-        culture, seed, now_s=now_s, wanted_s=wanted_s, warmth_from=warmth_from, aim=aim, hydration=hydration,
-        usual=usual_parts, bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO)), awake_at=awake,
-    )  # fmt: skip
-    later, made_g = one(put_off_s, limits), limits.standing_g
+    later = asked.fed_at(put_off_s)
     planned: tuple[Planned, ...] = (later,) if later.plan.met else ()
-    if links:
-        # those before the last need not serve the bake, nor use up the flour that was asked for
-        free = replace(limits, ripe_g=None, flour_g=None, keep_g=None)
-        before = [_ordinary(culture, link, hydration, warmth_from, free, by_day) for link in links[:-1]]
-        made_g = before[-1].plan.feeding.total_g if before else made_g
-        ripe_s, spent_s = (seed.ripe_s, seed.spent_s) if not before else _good(before[-1])
-        within = replace(limits, standing_g=made_g)
-        last_s = links[-1].at_s
-        by_then = _put_off(last_s, max(ripe_s, now_s), min(wanted_s, spent_s), by_day, lambda at_s: one(at_s, within))
-        last = by_then or one(last_s, within)
-        chained = (*before, last)
-        if last.plan.met and (not planned or all(by_day(each.at_s) for each in chained)):
-            planned = chained
-    if planned and not by_day(planned[-1].at_s):
-        good_s = (max(seed.ripe_s, now_s), seed.spent_s) if len(planned) == 1 else _good(planned[-2])
-        instead = nearest_by_day(
-            culture, night_s=planned[-1].at_s, wanted_s=wanted_s, within_s=good_s,
-            ratios=ratios_between(limits.least_ratio, limits.most_ratio) or [usual_parts], hydration=hydration,
-            flour=limits.flour, warmth_from=warmth_from, comes_h=moment_h(aim), awake_at=by_day,
-        )  # fmt: skip
-        if instead is None:
-            return (*planned[:-1], replace(planned[-1], plan=replace(planned[-1].plan, caution=AT_NIGHT)))
-        made = feeding.plan(
-            culture, target_h=(instead.comes_s - instead.at_s) / 3600.0, temperatures_c=warmth_from(instead.at_s),
-            aim=aim, limits=replace(limits, standing_g=made_g if len(planned) > 1 else limits.standing_g),
-        )  # fmt: skip
-        if aim == "peak" and made.met and instead.comes_s <= wanted_s <= instead.falls_s:
-            because = "Fed by day for it: it is ripe a little before, and still at its top at the hour you want."
-            return (*planned[:-1], Planned(at_s=instead.at_s, plan=replace(made, because=because)))
-        return (*planned[:-1], _cautioned(planned[-1], instead, made, aim, clock or _hours_on(now_s)))
+    chained = _chained(asked, usual, awake)
+    if chained and chained[-1].plan.met and (not planned or all(asked.awake(each.at_s) for each in chained)):
+        planned = chained
+    if planned and not asked.awake(planned[-1].at_s):
+        return (*planned[:-1], _by_day(asked, planned, usual, clock or _hours_on(now_s)))
     if planned:
         return planned
-    if likely_h < ahead_h and not now.plan.because.startswith(("Its rise", "That makes", "It takes")):
+    if now.plan.unmet is not Unmet.DOES_NOT_FIT:  # what does not fit can be mended now: that is said instead
         too_far = (
             f"That is {phrases.hours(ahead_h)} ahead, and no feedings reach so far; plan again at the next feeding."
         )
         return (replace(now, plan=replace(now.plan, because=too_far)),)
     return (now,)
+
+
+def _usual_parts(asked: _Wanted, usual: float) -> float:
+    """Flour to one of starter in the usual feeding, within the bounds of the ratio."""
+    hydration = hydration_of(asked.culture, asked.limits)
+    return min(max((usual - 1.0) / (1.0 + hydration), asked.limits.least_ratio), asked.limits.most_ratio)
+
+
+def _chained(asked: _Wanted, usual: float, awake: AwakeAt | None) -> tuple[Planned, ...]:
+    """Ordinary feedings and the last one, which is for the wanted moment; none where no chain reaches it."""
+    culture, limits, hydration = asked.culture, asked.limits, hydration_of(asked.culture, asked.limits)
+    links = chain(
+        culture, asked.seed, now_s=asked.now_s, wanted_s=asked.wanted_s, warmth_from=asked.warmth_from, aim=asked.aim,
+        hydration=hydration, usual=_usual_parts(asked, usual),
+        bounds=(limits.least_ratio, min(limits.most_ratio, DAILY_RATIO)), awake_at=awake,
+    )  # fmt: skip
+    if not links:
+        return ()
+    # those before the last need not serve the bake, nor use up the flour that was asked for
+    free = replace(limits, ripe_g=None, flour_g=None, keep_g=None)
+    before = [_ordinary(culture, link, hydration, asked.warmth_from, free, asked.awake) for link in links[:-1]]
+    ripe_s, spent_s = _good(before[-1]) if before else (asked.seed.ripe_s, asked.seed.spent_s)
+    within, last_s = _fed_from(asked, before), links[-1].at_s
+    until_s = min(asked.wanted_s, spent_s)
+    last = _put_off(
+        last_s, max(ripe_s, asked.now_s), until_s, asked.awake, lambda at_s: asked.fed_at(at_s, within)
+    ) or asked.fed_at(last_s, within)
+    return (*before, last)
+
+
+def _fed_from(asked: _Wanted, before: Sequence[Planned]) -> Limits:
+    """The limits of a feeding that is made from what the last of those before it makes."""
+    return replace(asked.limits, standing_g=before[-1].plan.feeding.total_g) if before else asked.limits
+
+
+def _by_day(asked: _Wanted, planned: Sequence[Planned], usual: float, clock: Callable[[float], str]) -> Planned:
+    """In place of a last feeding at night: one by day that is still at its top at the wanted hour. Where there is
+    none, the one at night, with a caution that says which other hour avoids it, if any does."""
+    night, before, limits = planned[-1], planned[:-1], asked.limits
+    from_s, until_s = _good(before[-1]) if before else (max(asked.seed.ripe_s, asked.now_s), asked.seed.spent_s)
+    found = nearest_by_day(
+        asked.culture, night_s=night.at_s, wanted_s=asked.wanted_s, within_s=(from_s, until_s),
+        ratios=ratios_between(limits.least_ratio, limits.most_ratio) or [_usual_parts(asked, usual)],
+        hydration=hydration_of(asked.culture, limits), flour=limits.flour, warmth_from=asked.warmth_from,
+        comes_h=moment_h(asked.aim), awake_at=asked.awake,
+    )  # fmt: skip
+    if found is None:
+        return replace(night, plan=replace(night.plan, caution=AT_NIGHT))
+    made = feeding.plan(
+        asked.culture, target_h=(found.comes_s - found.at_s) / 3600.0, temperatures_c=asked.warmth_from(found.at_s),
+        aim=asked.aim, limits=_fed_from(asked, before),
+    )  # fmt: skip
+    if asked.aim == "peak" and made.met and found.comes_s <= asked.wanted_s <= found.falls_s:
+        because = "Fed by day for it: it is ripe a little before, and still at its top at the hour you want."
+        return Planned(at_s=found.at_s, plan=replace(made, because=because))
+    return _cautioned(night, found, made, asked.aim, clock)
 
 
 def _put_off(
@@ -144,7 +188,7 @@ def _hours_on(now_s: float) -> Callable[[float], str]:
 
 
 def _cautioned(night: Planned, found: ByDay, made: FeedPlan, aim: Aim, clock: Callable[[float], str]) -> Planned:
-    """A feeding at night, with what does without getting up."""
+    """A feeding at night, with a caution that says which other one spares its baker getting up."""
     do = f"feed it at {clock(found.at_s)}: {phrases.weigh(made.feeding)}"
     comes = f"{feeding.AIM_SAYS[aim]} about {clock(found.comes_s)}"
     if aim == "peak":
