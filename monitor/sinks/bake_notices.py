@@ -91,49 +91,50 @@ def look_at_all(store: Store, settings: Settings, now_s: float, show: Display) -
 def _notices(
     store: Store, settings: Settings, jar: JarSettings, bake: KeptBake, looked: Looked, now_s: float, show: Display
 ) -> Sequence[Notice]:
-    name, when = shown(jar.name), show.stamp(bake.asked.wanted_s)
-    out: list[tuple[Kind, str, str]] = []
-    if looked.remind is not None:
-        fed = looked.remind[1]
-        weigh = phrases.weigh(fed) if fed.grams else "as planned"
-        until_s = min((at_s for at_s, _ in looked.to_come if at_s > looked.remind[0] + DAY_S), default=None)
-        soon = any(0.0 < at_s - looked.remind[0] <= DAY_S for at_s, _ in looked.to_come)
-        if bake.asked.fridge and until_s is not None and not soon:
-            weigh += f"; let it begin to rise, an hour or so, and put it in the fridge until {show.stamp(until_s)}"
-        out.append(
-            (
-                Kind.BAKE_FEEDING,
-                f"Feed {name} for the bake",
-                f"For the dough you mix {when}: {weigh}. Then say so (`jartide fed`, or Fed on the page).",
-            )
-        )
-    if looked.replanned is not None:
-        late = looked.replanned.met is False and bake.met
-        if looked.moved or late:
-            instead = "".join(f" Instead: {one}." for one in looked.replanned.instead) if late else ""
-            because = f" {looked.replanned.because}" if late else ""
-            out.append(
-                (
-                    Kind.BAKE_MOVED,
-                    f"New plan for the bake with {name}",
-                    f"For the dough you mix {when}: {' '.join(looked.moved)}{because}{instead}".strip(),
-                )
-            )
+    """What is to be sent about a bake; none of the kinds that the config leaves out, and not in its quiet hours."""
     cycle = bake_plans.open_cycle_of(store, jar.name)
     number = 0 if cycle is None else cycle.number
     quiet_s = quiet_hours_until(settings.notices, now_s, show)
-    told = [one.notice.kind for one in outbox.of_jar(store, jar.name, number)]
+    sent = [one.notice.kind for one in outbox.of_jar(store, jar.name, number)]
     return [
         Notice(
             jar=jar.name,
             cycle=number,
             kind=kind,
-            repeat=told.count(kind),
+            repeat=sent.count(kind),
             due_s=now_s if quiet_s is None or kind in settings.notices.quiet_except else quiet_s,
             expires_s=max(now_s, quiet_s or now_s) + EXPIRES_S,
             title=title,
             text=show.worded(text),
         )
-        for kind, title, text in out
-        if kind not in settings.notices.leave_out
+        for kind, title, text in (_feeding_due(jar, bake, looked, show), _plan_moved(jar, bake, looked, show))
+        if text and kind not in settings.notices.leave_out
     ]
+
+
+def _feeding_due(jar: JarSettings, bake: KeptBake, looked: Looked, show: Display) -> tuple[Kind, str, str]:
+    """That it is time for a feeding on the way to the bake: kind, title, text; the text is "" when it is not."""
+    text = ""
+    if looked.remind is not None:
+        at_s, fed = looked.remind
+        weigh = phrases.weigh(fed) if fed.grams else "as planned"
+        until_s = min((later_s for later_s, _ in looked.to_come if later_s > at_s + DAY_S), default=None)
+        soon = any(0.0 < later_s - at_s <= DAY_S for later_s, _ in looked.to_come)
+        if bake.asked.fridge and until_s is not None and not soon:
+            weigh += f"; let it begin to rise, an hour or so, and put it in the fridge until {show.stamp(until_s)}"
+        when = show.stamp(bake.asked.wanted_s)
+        text = f"For the dough you mix {when}: {weigh}. Then say so (`jartide fed`, or Fed on the page)."
+    return Kind.BAKE_FEEDING, f"Feed {shown(jar.name)} for the bake", text
+
+
+def _plan_moved(jar: JarSettings, bake: KeptBake, looked: Looked, show: Display) -> tuple[Kind, str, str]:
+    """That the plan had to change: kind, title, text; the text is "" when it holds."""
+    text, again = "", looked.replanned
+    if again is not None:
+        late = again.met is False and bake.met
+        if looked.moved or late:
+            instead = "".join(f" Instead: {one}." for one in again.instead) if late else ""
+            because = f" {again.because}" if late else ""
+            when = show.stamp(bake.asked.wanted_s)
+            text = f"For the dough you mix {when}: {' '.join(looked.moved)}{because}{instead}".strip()
+    return Kind.BAKE_MOVED, f"New plan for the bake with {shown(jar.name)}", text

@@ -199,12 +199,7 @@ class MqttSource:
         said: str | None = None
         while (sock := client.socket()) is not None:
             on()
-            if self._stopping.is_set() and said != "offline":
-                said = self._say(client, "offline")
-                client.disconnect()
-            elif said is None and self._in_flight.client is client:
-                said = self._say(client, "online")
-                client.publish(self._echo_topic, self._echo, qos=1)
+            said = self._announce(client, said)
             assert isinstance(sock, LimitedSocket)  # `make_client` makes no other
             self._hand_on(ROOM_S)
             full = bool(self._held) and self._in_flight.client is client  # its greeting is read in any case
@@ -225,6 +220,16 @@ class MqttSource:
                 self._subscribe(client)  # its access list may have been mended
             if self._status.health().connected:
                 self._report()
+
+    def _announce(self, client: mqtt.Client, said: str | None) -> str | None:
+        """Say once on the broker that the daemon is there, and once that it goes; what has been said last."""
+        if self._stopping.is_set() and said != "offline":
+            said = self._say(client, "offline")
+            client.disconnect()
+        elif said is None and self._in_flight.client is client:
+            said = self._say(client, "online")
+            client.publish(self._echo_topic, self._echo, qos=1)
+        return said
 
     def _read(self, client: mqtt.Client) -> None:
         """Read on while messages come: paho reads one packet a call, and a select before each would be waste."""
