@@ -1,8 +1,8 @@
 """The wall clock was set: a jar's state is moved into the new time, so that it is watched without a pause and every
 interval keeps its length. Called by `reports.py`.
 
-What was stamped by the clock that was wrong moves; what is older than `since_s` (from before the machine started)
-stays. Where since_s is later than all there is, nothing moves and the step is a time without readings.
+Times from `since_s` on were stamped by the wrong clock and move; older ones, from before the machine started, stay.
+Where `since_s` is later than all there is, nothing moves, and the step becomes a time without readings.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from monitor.core.signal.change_point import ScanMaxima
 
 
 def move(state: DetectorState, offset_s: float, since_s: float) -> None:
-    """Move all times from `since_s` on by `offset_s`, rounded down to whole bins (5 min): a jar is never
-    ahead of the clock, and the rest is a short time without readings."""
+    """Move all times from `since_s` on by `offset_s`, rounded down to whole bins (5 min) so that no time of a jar is
+    ahead of the clock; what is left of the step is a short time without readings."""
     bins = floor(offset_s / BIN_S)
     by_s = bins * BIN_S
 
@@ -79,7 +79,8 @@ def _move_cycle(cycle: OpenCycle, at: Callable[[float], float]) -> None:
 
 
 def _moved(old: BinSeries, bins: int, since_s: float) -> BinSeries:
-    """The same bins, those from `since_s` on `bins` later: empty ones come in between, or the overlap gives way."""
+    """The same bins, with those from `since_s` on moved by `bins`: empty ones fill the gap, or older ones that they
+    overlap are dropped."""
     if since_s > (old.open_number + 1) * BIN_S:
         return old
     stay = min(max(ceil(since_s / BIN_S) - old.first, 0), len(old.mean))

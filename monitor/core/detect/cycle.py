@@ -1,5 +1,5 @@
-"""The open cycle: starting level, highest level, marks, hourly temperatures; what forecast and people ask of it; and
-the table of stages: which follows which, on what.
+"""The open cycle: starting level, highest level, marks, hourly temperatures, in the forms that forecasts and people
+need; and the table of stages, which says what stage follows on which event.
 
 Filled by `rise_and_fall.py`, read by `step.py`. Numbers and a table only; no decisions.
 """
@@ -13,15 +13,16 @@ from monitor.core.vessel.level import rise_ratio
 from monitor.settings import JarSettings
 from monitor.values import UNTOLD, Cycle, CycleSoFar, EventKind, Feeding, Stage
 
-CLOSES_S = 72 * 3600.0  # for detection a cycle closes three days after its feeding
+CLOSES_H = 72  # for detection a cycle closes three days after its feeding
+CLOSES_S = CLOSES_H * 3600.0
 START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
 CURVE_MOST = 256  # points of the curve that a forecast looks at
-OPENINGS_MOST = 8  # a day of looks; an older one is no likelier date for a feeding
+OPENINGS_MOST = 8  # a day of looks: an older opening is no better date for a feeding
 
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """The surface was seen to be away, and the odds that the jar was fed then."""
+    """A time at which the surface was seen to be away, with the odds that the jar was fed then."""
 
     time_s: float
     fed_odds: float
@@ -29,11 +30,11 @@ class Opening:
 
 @dataclass(slots=True)
 class OpenCycle:
-    """The open cycle. `fed_at_s` is the first believable reading when the first start was in mid-cycle."""
+    """The open cycle. Where watching began in mid-cycle, `fed_at_s` is the time of the first believable reading."""
 
     number: int = 0
     fed_at_s: float = 0.0
-    back_s: float = 0.0  # the lid was on again
+    back_s: float = 0.0  # when the lid was on again
     from_start: bool = False  # False: begun in mid-cycle, no starting level
     told: bool = False
     sure: bool = True
@@ -46,19 +47,19 @@ class OpenCycle:
     peak_mm: float | None = None
     fall_at_s: float | None = None
     top_recalled: bool = False  # the peak was decided by memory alone
-    top_denied_s: float | None = None  # decided by memory, and it rose on: memory says no more of this cycle's top
+    top_denied_s: float | None = None  # memory decided a top, but it rose on: memory says no more about this one's top
     low_mm: float | None = None  # the lowest 25 min mean since the fall was known, and when
     low_at_s: float = 0.0
-    handled_at_s: float | None = None  # when it may have been fed, though the level did not prove it; the likeliest
+    handled_at_s: float | None = None  # the likeliest time at which it may have been fed, though no level proved it
     handled_odds: float = 0.0
     openings: list[Opening] = field(default_factory=list)  # the latest OPENINGS_MOST
     sank_unseen_s: float | None = None  # a silence ended here, and the level was lower than before it
-    unseen_s: float = 0.0  # so long it was
+    unseen_s: float = 0.0  # how long that silence was
     stirred: bool = False  # moved by hand since the fall was known: a new rise need not be a feeding
     flat_decided: bool = False
     rested: bool = False
-    known_by_rise_s: float | None = None  # when its feeding was seen by the rise after it: what fell before is no fall
-    about_from_s: float | None = None  # where nothing shows just when it was fed: not before this
+    known_by_rise_s: float | None = None  # when the rise after it showed its feeding: a fall before that is none of its
+    about_from_s: float | None = None  # where nothing shows exactly when it was fed: not before this
     about_to_s: float | None = None  # and not after this
     above_double_h: float | None = None
     hours_sum: list[float] = field(default_factory=list)
@@ -77,7 +78,7 @@ class ClosedCycle:
 def warm(cycle: OpenCycle, time_s: float, temperature_c: float) -> None:
     """Take a temperature into the mean of the hour that it was measured in, however late it came."""
     hour = int((time_s - cycle.fed_at_s) // 3600.0)
-    if 0 <= hour < 72:
+    if 0 <= hour < CLOSES_H:
         while len(cycle.hours_n) <= hour:
             cycle.hours_n.append(0)
             cycle.hours_sum.append(0.0)
@@ -86,7 +87,7 @@ def warm(cycle: OpenCycle, time_s: float, temperature_c: float) -> None:
 
 
 def begin_level(cycle: OpenCycle, time_s: float, level_mm: float) -> None:
-    """Gather the starting level; it is fixed 20 min after the lid is back on (with at least one level)."""
+    """Gather levels for the starting level, which is fixed 20 min after the lid is back on, from at least one level."""
     if not cycle.from_start or cycle.start_mm is not None:
         return
     age_s = time_s - cycle.back_s
@@ -98,14 +99,14 @@ def begin_level(cycle: OpenCycle, time_s: float, level_mm: float) -> None:
 
 
 def about_s(cycle: OpenCycle) -> tuple[float, float] | None:
-    """From when to when it may have been fed, where nothing shows just when."""
+    """(earliest, latest) time at which it may have been fed, where nothing shows exactly when; else None."""
     if cycle.about_from_s is None or cycle.about_to_s is None:
         return None
     return cycle.about_from_s, cycle.about_to_s
 
 
 def mark(cycle: OpenCycle) -> Stage:
-    """The stage that the cycle's own marks say."""
+    """The stage that the cycle is in by its own marks."""
     if cycle.fall_at_s is not None:
         return Stage.FALLING
     if cycle.peak_at_s is not None:
@@ -130,12 +131,13 @@ TABLE: dict[EventKind, dict[Stage, Stage]] = {
     K.REST_BEGAN: {s: S.RESTING for s in Stage if s is not S.AWAY},
 }
 
-# After resting or absence the jar is where it was; the cycle's own marks say where that is.
+# After a rest or an absence, the stage is the one that the cycle's own marks say.
 RETURNS = (K.JAR_BACK, K.REST_ENDED)
 
 
 def follows(stage: Stage, kind: EventKind, resumed: Stage) -> Stage:
-    """The stage after an event of `kind` in `stage`; `resumed` is where the cycle's own marks put it on a return."""
+    """The stage after an event of `kind` in `stage`. `resumed` is the stage by the cycle's own marks, for when a jar
+    returns from a rest or an absence."""
     if kind in RETURNS:
         return resumed
     return TABLE.get(kind, {}).get(stage, stage)

@@ -1,4 +1,4 @@
-"""What is expected of a jar: a closed cycle goes into the model of its starter, and a forecast comes out when asked.
+"""What is expected of a jar: the model of its starter learns from each closed cycle, and makes a forecast when asked.
 
 Joins the room `forecast` to the state; called by `rise_and_fall.py` when a cycle closes and by `jar_state.py` when
 somebody asks. The starter's model travels in the state as its own JSON, so that a restart goes on exactly as before.
@@ -25,7 +25,8 @@ from monitor.values import H_S, CycleSoFar, Event, EventKind, Forecast, Json, Sp
 AHEAD = tuple(stage.value for stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED))
 HALF = 0.5  # of the rise: "sunk half-way back"
 DOUBLE = 2.0  # rise ratio: what bakers wait for
-GAP_H = 2.0  # a longer silence is not counted
+GAP_H = 2.0  # a longer silence is not counted as time above double
+BIN_READINGS = 5.0  # in a bin of 5 min at a reading a minute: the spread of a curve's points, whatever the sampling
 
 
 def culture_of(state: DetectorState, jar: JarSettings) -> Culture:
@@ -34,8 +35,8 @@ def culture_of(state: DetectorState, jar: JarSettings) -> Culture:
 
 
 def learn_closed(state: DetectorState, jar: JarSettings, ended_at_s: float) -> None:
-    """Learn from the cycle that a feeding at `ended_at_s` closes, unless it began in its middle or is unsure. One that
-    was fed again before its fall teaches how long it took at least, and its peak only if that had passed."""
+    """Learn from the cycle that a feeding at `ended_at_s` closes, unless watching began in its middle or it never rose.
+    One that was fed again before its fall teaches only how long it took at least, and its peak if that had passed."""
     cycle = state.cycle
     if cycle is None or not cycle.from_start or cycle.rise_at_s is None:
         return
@@ -56,9 +57,9 @@ def learn_closed(state: DetectorState, jar: JarSettings, ended_at_s: float) -> N
 
 
 def forecast_now(state: DetectorState) -> Forecast | None:
-    """The forecast of this hour since the feeding, until the fall began; made when first asked for in the hour or at a
-    new stage, which costs some 5 ms, and kept for the rest of it. Once earlier cycles say when the top comes, that is
-    said afresh, so that a forecast, a notice and `peak_reached` rest on one chance."""
+    """The forecast, until the fall begins. It costs some 5 ms, so it is made once in each hour since the feeding and at
+    a new stage, when first asked for, and kept until the next. Once earlier cycles say when the top comes, their time
+    replaces the forecast's and is always fresh, so that forecast, notice and `peak_reached` rest on the same chance."""
     cycle, jar = state.cycle, state.jar
     if cycle is None or not cycle.from_start or state.stage not in AHEAD or cycle.fall_at_s is not None:
         state.forecast = {}
@@ -97,7 +98,7 @@ def flat_after_s(state: DetectorState) -> float:
 
 
 def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
-    """A forecast as an event, at the first tick of each hour since the feeding: for whoever wants them all."""
+    """A forecast as an event, at the first tick of each hour since the feeding (`jartide replay --forecasts`)."""
     before = state.forecast_hour
     made = forecast_now(state)
     if made is None or state.forecast_hour == before:
@@ -116,7 +117,7 @@ def hourly(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]
 
 def _so_far(state: DetectorState, jar: JarSettings) -> CycleSoFar:
     assert state.cycle is not None
-    spread_mm = sd_of_mean_mm(state.noise, SLOW_MIN, 5.0)  # of a bin at a reading a minute
+    spread_mm = sd_of_mean_mm(state.noise, SLOW_MIN, BIN_READINGS)
     stage = state.stage
     now_c = temperature_at(state.plausibility, state.now_s)
     seen = cycles.so_far(
@@ -127,7 +128,7 @@ def _so_far(state: DetectorState, jar: JarSettings) -> CycleSoFar:
 
 
 def _half_sunk_h(whole: CycleSoFar) -> float | None:
-    """Hours from the start of fall to half-way back down, where the curve shows it."""
+    """Hours from the start of fall until it has sunk half-way back; None where the curve does not show it."""
     cycle = whole.cycle
     if cycle.fall_at_s is None or cycle.peak_ratio is None:
         return None
@@ -137,7 +138,7 @@ def _half_sunk_h(whole: CycleSoFar) -> float | None:
 
 
 def _above_double_h(whole: CycleSoFar) -> float | None:
-    """Hours that the curve stood at twice its start or higher. None without a curve."""
+    """For how many hours the curve stood at twice its start or higher; None without a curve."""
     curve = whole.curve
     if len(curve) < 2:
         return None

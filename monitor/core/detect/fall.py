@@ -18,15 +18,15 @@ from monitor.core.signal.change_point import FALL_Z, Drop
 from monitor.core.vessel.level import headspace_sd_mm
 from monitor.settings import JarSettings
 
-RISE_SD = 5.0  # spreads above the lowest mean: by luck once in 3 million means of a level that stands
+RISE_SD = 5.0  # spreads above the lowest mean: by chance once in 3 million means of a level that does not move
 SAG_MM, SAG_S = 1.6, 9000.0  # a sag on the way up is about a millimetre deep and over within two hours
-BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before
+BACK_BINS, BACK_SD = 4, 1.0  # 20 min against the 20 min before: the level comes back if it gained a spread
 # A climb at this share of its steepest hour has little left to go: 4 % of a Gompertz rise, 3 % of a logistic one. A sag
 # on the way up breaks off a climb at full pace.
 SLOWED, HOUR_BINS, HALF_BINS = 0.1, 12, 6
-UNSURE_S = 3 * 3600.0  # by then a feeding has begun to rise
+UNSURE_S = 3 * 3600.0  # by then what was fed has begun to rise
 FEIGNED_SDS = 2.0  # gas in the headspace feigns no more of a fall to an echo than this, in 19 jars of 20
-PEAK_Z = 3.0  # a first `peak_reached` may be revised, so 1 in 700 is enough
+PEAK_Z = 3.0  # a first `peak_reached` may be revised, so one false in 700 is good enough
 
 
 def judge(
@@ -64,7 +64,7 @@ def judge(
         if went[1] > max(RISE_AFTER_MM, RISE_SD * latest.spread_mm):
             return refused(Gate.FED_IN_SILENCE, went[1])
         if went[0] > -2.0 * latest.spread_mm and state.now_s - silent_to_s < UNSURE_S:
-            return refused(Gate.SILENCE)  # it may have been fed and not have begun to rise: a fall goes on
+            return refused(Gate.SILENCE)  # it stands still: perhaps fed and not rising yet, as a fall would go on
     if drop.z < needed_z:
         return refused(Gate.NOISE)
     distance_mm = (state.empty_mm or latest.level_mm) - latest.level_mm
@@ -78,9 +78,10 @@ def judge(
 
 
 def _may_go_on(drop: Drop, series: BinSeries) -> bool:
-    """Whether a drop that is no noise may still be a sag on the way up. Where the climb had not slowed before it, or
-    memory alone made so little evidence enough: it is shallow and young, or too young to have been seen coming back. In
-    any case: the level is coming back already (mist that clears, a collapse that is made good)."""
+    """Whether a drop beyond noise may still be a sag on the way up. Two signs of that count: the level is already
+    coming back (mist clears, a collapse is made good); or the drop is shallow and young, or too young to have come
+    back. The second does not count where the climb had slowed before and the scan's evidence is enough without
+    memory."""
     i = len(series.level) - 1
     too_young = i - drop.best_end < 2 * BACK_BINS
     shallow = drop.drop_mm < SAG_MM and (i - drop.best_end) * BIN_S < SAG_S
@@ -96,15 +97,16 @@ def _may_go_on(drop: Drop, series: BinSeries) -> bool:
 
 
 def _slowed(series: BinSeries, top: int) -> bool:
-    """Whether the level climbed in the hour before bin `top` by less than SLOWED of what it did in its steepest hour
-    until then. False where it was not seen."""
+    """Whether in the hour before bin `top` the level climbed by less than SLOWED of its steepest hour until then. False
+    where that hour was not seen."""
     climbs = [_climb_mm(series, end) for end in range(HOUR_BINS + HALF_BINS, top + 1)]
     steepest_mm = max((climb for climb in climbs if climb is not None), default=0.0)
     return steepest_mm > 0.0 and climbs[-1] is not None and climbs[-1] < SLOWED * steepest_mm
 
 
 def _climb_mm(series: BinSeries, end: int) -> float | None:
-    """From half an hour's mean to the one an hour later, which ends before index `end`; None without a level."""
+    """How far the level climbed within an hour: from one half hour's mean to that an hour later, which ends before bin
+    `end`. None where either has no level."""
     present, before = series.present, end - HOUR_BINS
     if present[end] == present[end - HALF_BINS] or present[before] == present[before - HALF_BINS]:
         return None

@@ -1,6 +1,6 @@
 """What is believed about a jar right now, as one frozen value for status, notices, the page and the MQTT state.
 
-Reads the detector state and changes nothing of it but the hour's forecast, which is made when first asked for.
+Reads the detector state and changes nothing in it except the hour's forecast, which is made when first asked for.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 """What caused a level shift: a feeding, a lid set back, a disturbance, or nothing at all. `surface.py` finds the
-shift; here stand its cause (`cause_of`, pure) and what follows from it (`take_in`).
+shift; `cause_of` (pure) names its cause, and `take_in` does what follows from it.
 
 Whether it was a feeding is decided by Bayes' rule, from how often each cause occurs in a kitchen, how long it takes,
 and where it leaves the surface. A feeding ends near the starting level; a lid goes back a millimetre or two off; a
@@ -31,37 +31,59 @@ START_BAND = 0.25  # a feeding may change the starting level by 15 %; the rest i
 COLLAPSE_MOST = 0.17  # stirring and partial collapse take 5 to 15 % of the level
 LITTLE = 0.6  # of the starting level: more was taken out than put in
 LID_MOST_MM = 3.0  # lids are set back at most 2 mm off
+LID_SDS = 3.0  # beyond that, noise alone explains a jump in 1 of 370
 
 # times a day; minutes that hands are busy: (median, spread of its logarithm)
-FED_SEEN, FED_HOLE, FED_UNSEEN = 0.6, 0.3, 0.15  # surface seen to be away; nothing came; hands too quick to be seen
+# FED_SEEN: the surface was seen to be away; FED_HOLE: nothing came meanwhile; FED_UNSEEN: hands too quick to be seen
+FED_SEEN, FED_HOLE, FED_UNSEEN = 0.6, 0.3, 0.15
 LOOK_SEEN, LOOK_HOLE = 0.3, 0.05
 BURST, HOLE = 0.5, 0.3  # wild readings for minutes; a link or a power supply that fails for minutes to hours
 WILD = 0.5  # a lone reading that is no surface, beside those that this sensor has shown
 COLLAPSE = 0.3  # a foam that gives way within minutes
 FED_MIN, LOOK_MIN = (5.0, 0.6), (1.0, 0.7)  # keep, pour and stir; a look
+BUSY_LEAST_MIN = 0.2  # nobody is quicker, and a log-normal length of nothing has no density
 BURST_MOST_MIN = 15.0
+MINUTES_A_DAY = DAY_S / 60.0
 HOLE_DECADES = log(60.0)  # from 3 min to 3 h, any length alike on a logarithmic scale
 STIRRED = 0.02  # of looks: the spoon moved the level
-# share, and spread of the starting level from one feeding to the next
+# share of feedings like the last one, and of others, each with the spread of the starting level from one to the next
 SAME_FEED, OTHER_FEED = (0.80, 0.07), (0.15, 0.20)
-ANY_FEED, ANY_IN_HOLE = 0.05, 0.01  # anywhere else; a hole in the readings may as well hide a collapse
+ANY_FEED, ANY_IN_HOLE = 0.05, 0.01  # share that ends anywhere else; a hole in the readings may as well hide a collapse
+ANY_MOST = 1.5  # times the level before: nobody fills a jar further
+ROOM_BEFORE = (0.25, 1.35)  # where feedings end, in levels before, while the starting level is not known
+# the same in starting levels while only the lowest level seen stands for it, which a rise may have lifted already; and
+# the density there, which leaves a twentieth for the rest
+ROOM_START, ROOM_DENSITY = (0.4, 1.2), 1.2
 SLOW_S = 240.0  # sampling slower than this does not see the lid off
-SOON_H, SOON_ODDS = 4.0, 0.1  # who feeds a jar that was just fed, or still rises?
+SOON_H, SOON_ODDS = 4.0, 0.1  # few feed a jar that was just fed or is still rising
 SUNK_GIVES_WAY = 0.25  # a foam collapses at or before its top; one that has sunk holds little gas
-RAISED_ODDS = 0.05  # more put in than there was: seldom, unless the starting level says so
-SUNK_ODDS = 2.0  # most feed it when it has sunk
-FED_ODDS = 2.0  # a feeding seen wrongly ends the watch for this fall; one seen late costs hours: twice as bad
+RAISED_ODDS = 0.05  # seldom is more put in than there was, unless the starting level says so
+SUNK_ODDS = 2.0  # most people feed it once it has sunk
+# A feeding that was none ends the watch for this fall; one that is seen late only costs hours. The first is twice as
+# bad.
+FED_ODDS = 2.0
 SUNK_PER_H = 0.2  # of its rise an hour: no foam sinks faster, unless it gives way
+GAP_SDS = 4.0  # a drop across a silence counts from here on: nothing else speaks for a feeding there
+# It was fed if it lost BACK_DOWN of its rise in a silence so short that foam by itself loses less than QUICK_SHARE.
+BACK_DOWN, QUICK_SHARE = 0.6, 0.4
 GIVES_WAY = 0.12  # of its rise at once, during a silence: a partial collapse
-BEYOND = 0.015  # of the level: collapses that take more than COLLAPSE_MOST grow rarer as fast as this
-FROZEN_H = 0.5  # so late a frozen sensor may be found to be one
+BEYOND = 0.015  # of the level: every so much beyond COLLAPSE_MOST, collapses are rarer by a factor of e
+ROOM_LEAST_MM = 10.0  # the least level that shares of it are counted from: thinner ones are mostly error
+ANY_COLLAPSE = 0.01  # of collapses: they end anywhere else
+JITTER_MM2 = 0.1  # no level is known better than to a third of a millimetre
+SANK_SDS = 2.5  # it went down during a silence: asked for to be remembered, not to be decided
+FROZEN_H = 0.5  # a frozen sensor may be found out this late
 
 BARE_MM = 3.0  # no starter is kept thinner; rounding and noise of an empty jar reach it
 HANDS_MOST_S = 900.0  # a feeding takes a quarter of an hour at most, and ends when the lid goes back on
+LONG_AGO_H = 99.0  # stands for the hours since a feeding that nobody saw: longer than any rule below asks
 LAG_S = 2700.0  # a fresh feeding that has not begun to rise is an hour and a half old at most
 RISEN_MM = 4.0  # above the starting level: more than lid and mist do
 RISING_MM_PER_MIN = 2.0 / 60.0  # slower than this is a top
-PERHAPS_ODDS = 0.003  # a later rise may show that it was one; hands at the jar date it better than its lowest level
+PERHAPS_ODDS = 0.003  # kept in mind: should a later rise show a feeding, hands date it better than the lowest level
+FAR_SDS2 = 120.0  # squared: further off the density would become zero, and odds 0 / 0
+NEVER = 1e-30  # a density below all that can be: no division by zero
+ANYWHERE_MM = (-1e9, -1e9, 1e9)  # no level is out of these bounds
 QUESTION = "The level dropped. Did you feed it, stir it down or take some?"
 
 
@@ -81,7 +103,7 @@ class Before:
     """What was known of the cycle when the surface left. Levels are heights above the inside bottom, mm."""
 
     start_mm: float | None  # None: not known
-    start_sure: bool  # else only the lowest seen: the watch began on the way up
+    start_sure: bool  # False: only the lowest level seen, as watching began on the way up
     highest_mm: float | None
     hours: float  # since the feeding
     rising: bool  # the level was clearly on its way up
@@ -100,7 +122,7 @@ def cause_of(shift: LevelShift, was: Before) -> Cause:
     if was.hours < 1.0:  # stirring, scraping down and settling right after a feeding belong to it
         return (Cause.LID if handled else Cause.SAME) if small or shift.within else Cause.DISTURBED
     settled = abs(jump) <= LID_MOST_MM and shift.off_s > 0.0 and not shift.strange  # off after a loss of power
-    if fed_odds(shift, was) > FED_ODDS and not settled:  # one that hides in it is known by its rise
+    if fed_odds(shift, was) > FED_ODDS and not settled:  # a feeding hidden in a loss of power is known by its rise
         start = was.start_mm if was.start_sure else None
         return Cause.PERHAPS_FED if start is not None and after < LITTLE * start else Cause.FED
     if small or (shift.within and not shift.sure):
@@ -113,58 +135,59 @@ def cause_of(shift: LevelShift, was: Before) -> Cause:
 
 
 def _moved(shift: LevelShift, was: Before) -> Cause:
-    """What a step that is no feeding is: by hand, or the surface itself gave way, or it sank during a silence."""
+    """The cause of a step that is no feeding: a hand, a surface that gave way, or sinking during a silence."""
     if shift.gap:
         return Cause.SAME
     return Cause.DISTURBED if was.rising or (shift.off_s > 0.0 and shift.strange) else Cause.COLLAPSED
 
 
 def lid_sized(shift: LevelShift) -> bool:
-    """Whether a lid that sits differently explains the jump, as well as it is known."""
-    return abs(shift.after_mm - shift.before_mm) <= max(LID_MOST_MM, 3.0 * shift.sd_mm)
+    """Whether a lid that sits differently explains the jump, given how well its size is known."""
+    return abs(shift.after_mm - shift.before_mm) <= max(LID_MOST_MM, LID_SDS * shift.sd_mm)
 
 
 def fed_odds(shift: LevelShift, was: Before) -> float:
-    """Odds of a feeding against everything else that could have left this step (not after a long silence)."""
+    """Odds of a feeding against everything else that could have left this step. Not for steps across a long silence:
+    `_fed_in_gap` judges those."""
     if shift.passing:  # a surface that was seen sinking was not poured away
         return 0.0
     fed, look, other = _explained(shift, was)
-    return fed / max(look + other, 1e-30)
+    return fed / max(look + other, NEVER)
 
 
 def look_share(shift: LevelShift, was: Before) -> float:
-    """Chance that the lid was lifted and set back, against wild readings and holes that move nothing."""
+    """Chance that the lid was lifted and set back, rather than wild readings or a hole, which move nothing."""
     _, look, other = _explained(shift, was)
-    return look / max(look + other, 1e-30)
+    return look / max(look + other, NEVER)
 
 
 def _explained(shift: LevelShift, was: Before) -> tuple[float, float, float]:
     """How often a step like this comes about by a feeding, by a look, and by anything else; only the ratios count."""
     before, after = shift.before_mm, shift.after_mm
     jump, sd, minutes = after - before, shift.sd_mm, shift.off_s / 60.0
-    room = max(before, 10.0)
-    giving_way = 0.01 / room
+    room = max(before, ROOM_LEAST_MM)
+    giving_way = ANY_COLLAPSE / room
     if jump < 0.0:
         beyond = max(-jump / room - COLLAPSE_MOST, 0.0)
         giving_way = max(exp(-beyond / BEYOND) / (COLLAPSE_MOST * room), giving_way)
     if was.fallen:
         giving_way *= SUNK_GIVES_WAY
-    nothing, look = _normal(jump, sqrt(sd * sd + 0.1)), _normal(jump, sqrt(sd * sd + LID_SD_MM**2))
+    nothing, look = _normal(jump, sqrt(sd * sd + JITTER_MM2)), _normal(jump, sqrt(sd * sd + LID_SD_MM**2))
     if minutes <= 0.0:
         days = max(shift.spacing_s, 60.0) / DAY_S
         fed = (1.0 if shift.spacing_s > SLOW_S else FED_UNSEEN) * days * (RAISED_ODDS if jump > 0.0 else 1.0)
-        if shift.within:  # searched for at each length, so noise had as many tries (Bonferroni)
+        if shift.within:  # it was searched for at each length, so noise had that many tries (Bonferroni)
             nothing *= len(STEP_BLOCKS)
         looked, other = 0.0, nothing + COLLAPSE * days * giving_way
     else:
-        gave_way = COLLAPSE * max(minutes, shift.spacing_s / 60.0) / 1440.0
+        gave_way = COLLAPSE * max(minutes, shift.spacing_s / 60.0) / MINUTES_A_DAY
         nothing, look = nothing + gave_way * giving_way, (1.0 - STIRRED) * look + STIRRED * giving_way
         if not shift.strange:
             fed = FED_HOLE * _busy(minutes, FED_MIN)
             looked = LOOK_HOLE * _busy(minutes, LOOK_MIN) * look
             other = (HOLE + shift.lone_n) / (HOLE_DECADES * minutes) * nothing
         elif shift.lone:  # how long it was away is not known, only that it was less than twice the spacing
-            most = shift.spacing_s / 30.0
+            most = 2.0 * shift.spacing_s / 60.0
             fed = FED_UNSEEN + FED_SEEN * _within(most, FED_MIN)
             looked, other = LOOK_SEEN * _within(most, LOOK_MIN) * look, (WILD + shift.lone_n) * nothing
         else:
@@ -183,22 +206,22 @@ def _feeding_density(after: float, before: float, was: Before, sd: float, any_fe
     start = was.start_mm
     if start is None or start <= 0.0:
         share = 1.0 if after < before else RAISED_ODDS
-        return share / before if 0.25 * before < after < 1.35 * before else 0.0
-    out = any_feed / (1.5 * before) if after < 1.5 * before else 0.0
+        return share / before if ROOM_BEFORE[0] * before < after < ROOM_BEFORE[1] * before else 0.0
+    out = any_feed / (ANY_MOST * before) if after < ANY_MOST * before else 0.0
     if not was.start_sure:
-        return out + (1.2 / start if 0.4 * start < after < 1.2 * start else 0.0)
+        return out + (ROOM_DENSITY / start if ROOM_START[0] * start < after < ROOM_START[1] * start else 0.0)
     for share, spread in (SAME_FEED, OTHER_FEED):
         out += share * _normal(after - start, sqrt(sd * sd + (spread * start) ** 2))
     return out
 
 
 def _normal(x: float, sd: float) -> float:
-    return exp(-0.5 * min((x / sd) ** 2, 120.0)) / (sqrt(2.0 * pi) * sd)
+    return exp(-0.5 * min((x / sd) ** 2, FAR_SDS2)) / (sqrt(2.0 * pi) * sd)
 
 
 def _busy(minutes: float, usual: tuple[float, float]) -> float:
     """Density (1/min) of a log-normal length of time."""
-    minutes = max(minutes, 0.2)
+    minutes = max(minutes, BUSY_LEAST_MIN)
     return _normal(log(minutes / usual[0]), usual[1]) / minutes
 
 
@@ -211,28 +234,28 @@ def _fed_in_gap(shift: LevelShift, was: Before) -> bool:
     """Whether the level went down more during a long silence than a foam sinks in that time."""
     hours = (shift.back_s - shift.left_s) / 3600.0 + FROZEN_H
     drop = shift.before_mm - shift.after_mm
-    if drop <= max(LID_MOST_MM + 1.0, 4.0 * shift.sd_mm):
+    if drop <= max(LID_MOST_MM + 1.0, GAP_SDS * shift.sd_mm):
         return False
     start = was.start_mm
     if start is None:
         return drop > (COLLAPSE_MOST + 0.5 * SUNK_PER_H * hours) * shift.before_mm
     risen = max(shift.before_mm, was.highest_mm or 0.0) - start
     near = abs(shift.after_mm / start - 1.0) <= START_BAND
-    if near and drop > 0.6 * (shift.before_mm - start) and hours < 0.4 / SUNK_PER_H:
+    if near and drop > BACK_DOWN * (shift.before_mm - start) and hours < QUICK_SHARE / SUNK_PER_H:
         return True
-    return drop > (GIVES_WAY + SUNK_PER_H * hours) * risen + 3.0 * shift.sd_mm
+    return drop > (GIVES_WAY + SUNK_PER_H * hours) * risen + LID_SDS * shift.sd_mm
 
 
 def plausible_heights(start_mm: float | None, before_mm: float) -> tuple[float, float]:
-    """Where a surface may be after a jump from `before_mm`: about the starting level, below, or a lid's offset higher.
-    Elsewhere the sensor looks at a hand, a table or the bare bottom."""
+    """(lowest, highest) height at which a surface may be after a jump from `before_mm`, mm: from somewhat below the
+    starting level to a lid's offset higher. Beyond, the sensor looks at a hand, a table or the bare bottom."""
     high_mm = max(before_mm + 2.0 * LID_MOST_MM, (1.0 + START_BAND) * max(before_mm, start_mm or 0.0))
-    return 0.25 * before_mm if start_mm is None else 0.6 * start_mm, high_mm
+    return ROOM_BEFORE[0] * before_mm if start_mm is None else LITTLE * start_mm, high_mm
 
 
-# branches: what follows, in order, each line for the causes that it names
+# branches: what follows from a cause, in order; each line says for which causes
 def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
-    """The surface is back: a feeding, the lid, a disturbance or nothing; then its levels are taken in."""
+    """The surface is back: name the cause, make the events, and take in the levels since (`rows`)."""
     out: list[Event] = []
     if state.surface.lid_off:
         state.surface.lid_off = False
@@ -254,7 +277,7 @@ def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar
     start = _start(state)
     if start is not None and cycle.start_mm is None:
         start = min(start, by_height.after_mm)  # begun on its way up: the starting level may have been lower
-    hours = (shift.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else 99.0
+    hours = (shift.left_s - cycle.fed_at_s) / 3600.0 if cycle.from_start else LONG_AGO_H
     highest = None if cycle.peak_mm is None else height(state, cycle.peak_mm) - raw
     was = Before(start, cycle.start_mm is not None, highest, hours, _rising(state), cycle.fall_at_s is not None)
     what = cause_of(by_height, was)
@@ -273,7 +296,7 @@ def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar
     elif not shift.gap:
         _note_hands(cycle, shift, fed_odds(by_height, was))
     sank_mm = shift.before_mm - shift.after_mm
-    if shift.gap and what is Cause.SAME and sank_mm > max(LID_MOST_MM, 2.5 * shift.sd_mm):
+    if shift.gap and what is Cause.SAME and sank_mm > max(LID_MOST_MM, SANK_SDS * shift.sd_mm):
         cycle.sank_unseen_s, cycle.unseen_s = shift.back_s, shift.back_s - shift.left_s
     if what in (Cause.LID, Cause.DISTURBED, Cause.COLLAPSED):
         cycle.stirred = cycle.stirred or what is Cause.DISTURBED
@@ -292,8 +315,9 @@ def take_in(state: DetectorState, shift: LevelShift, rows: list[LevelBlock], jar
 
 
 def _note_hands(cycle: OpenCycle, shift: LevelShift, odds: float) -> None:
-    """Hands were, or may have been, at the jar: a later rise may show that it was fed then. Where the surface was seen
-    to be away it was opened, however well a look explains that; elsewhere the step must have looked like a feeding."""
+    """Remember that hands were, or may have been, at the jar: a later rise may show that it was fed then. Where the
+    surface was seen to be away, the jar was opened, however well a mere look explains it; elsewhere the step must have
+    looked at least a little like a feeding."""
     at_s = shift.back_s - min(shift.off_s, HANDS_MOST_S)
     if shift.off_s > 0.0:
         known = [one for one in cycle.openings if abs(one.time_s - at_s) > HANDS_MOST_S]  # a hole is looked at twice
@@ -305,8 +329,8 @@ def _note_hands(cycle: OpenCycle, shift: LevelShift, odds: float) -> None:
 def _fed(
     state: DetectorState, shift: LevelShift, rows: list[LevelBlock], risen: bool, evidence: dict[str, Json]
 ) -> list[Event]:
-    """A feeding was seen: the one reported shortly before, or a new cycle. `risen`: the level stands above the
-    starting level already."""
+    """A feeding was seen: either the one that was reported shortly before, or a new one, which begins a cycle.
+    `risen`: the level already stands above the starting level."""
     cycle = state.cycle
     assert cycle is not None
     _restart_levels(state, rows)
@@ -316,7 +340,7 @@ def _fed(
         return []
     if shift.off_s > 0.0 and not shift.gap:
         since_s = min(shift.off_s, HANDS_MOST_S)
-    else:  # within a silence: it has risen since, or not yet
+    else:  # somewhere within a silence: not long ago if it has not risen since
         half_s = (shift.back_s - shift.left_s) / 2
         since_s = half_s if risen else min(half_s, LAG_S)
     fed_at_s = shift.back_s - since_s
@@ -350,7 +374,7 @@ def plausible_levels(state: DetectorState) -> tuple[float, float, float]:
     """Where a surface may be, on the level scale: above the first; after a jump, from the second to the third."""
     before = surfaces.latest(state.surface)
     if before is None:
-        return -1e9, -1e9, 1e9
+        return ANYWHERE_MM
     bottom = (state.bottom_mm or 0.0) + state.surface.offset_mm
     start = None if state.cycle is None or state.cycle.start_mm is None else height(state, state.cycle.start_mm)
     low, high = plausible_heights(start, before - bottom)
@@ -358,7 +382,8 @@ def plausible_levels(state: DetectorState) -> tuple[float, float, float]:
 
 
 def _start(state: DetectorState) -> float | None:
-    """The starting level as a height; in a cycle begun in its middle, the lowest level that a rise was seen from."""
+    """The starting level as a height, mm; in a cycle that was joined in its middle, the lowest level before its
+    rise."""
     cycle = state.cycle
     if cycle is None:
         return None

@@ -1,9 +1,9 @@
 """What earlier cycles of the starter say about the present one: whether its top is probably past, and how large a drop
 the scan must show before the fall is believed.
 
-Memory acts in this one place, and only so: it lets the first `peak_reached` come when the top is more likely past than
-not, and it lowers the z that the scan must reach (`fall.py`), never replaces it. Nothing learnt: nothing said. A cycle
-that does not look like the earlier ones takes the memory's weight away within the cycle (`curve_filter.py`).
+Memory does two things and no more: it lets the first `peak_reached` come as soon as the top is more likely past than
+not, and it lowers the z that the scan must reach (`fall.py`); it never replaces the scan. Where nothing was learnt it
+says nothing, and in a cycle that does not look like the earlier ones it soon counts for nothing (`curve_filter.py`).
 """
 
 from __future__ import annotations
@@ -23,19 +23,25 @@ from monitor.core.signal.plausibility import temperature_at
 from monitor.values import Span, with_usual
 
 BIN_H = BIN_S / 3600.0  # a bin in hours, as rates are counted
-# Before less is asked of the scan: the top must be past, a drop be due that lids and mist do not make, and the level go
-# down by itself. Then z 2 (1 in 44 on level noise) is enough, 3 while fewer than three cycles were learnt. On another
-# starter's memory, the other guards alone let through 9 early falls of 240 and none with z 2 (`tests/bench/seasons.py`
-# has the same stress).
+# Less is asked of the scan only when the top is past, when the level should have sunk by more than lids and mist do,
+# and when it is sinking. Then a z of 2 is enough (1 in 44 on level noise), or 3 while fewer than three cycles were
+# learnt. With the memory of another starter, these guards without any z let 9 early falls of 240 through, and with z 2
+# none (`tests/bench/seasons.py` has the same stress).
 PAST_SURE, DROP_LEAST_MM, SINKING_LEAST = 0.995, 1.2, 0.5
 LOWERED_Z, YOUNG_Z, YOUNG_CYCLES = 2.0, 3.0, 3
-# Its own 90 % ranges hold 65 of 100 tops (a cycle's shape is never quite the learnt one). At half rise, twice as wide
-# ones hold 81 and so wide ones 90, by 26 starters of `tests/bench/seasons.py`.
+# The filter's own 90 % ranges hold only 65 of 100 tops, as a cycle's shape is never quite the learnt one. At half rise,
+# ranges twice as wide hold 81 and these hold 90, on 26 starters of `tests/bench/seasons.py`.
 WIDER = 2.7
+RANGE = (0.05, 0.95)  # of a range that holds 90 %
+LEAST_START_MM = 10.0  # a thinner dough is a wrong level: shares of it would be nonsense
+HOUR_BINS, HOUR_MIN = 12.0, 60.0
+# share of the wander's slow power in a bin's weight; beside it counts what the white noise adds
+WANDER_IN_WEIGHT = 0.16
 
 
 def follow(state: DetectorState) -> MemoryEvidence | None:
-    """Take in the bins closed since the last call; None while there is nothing to say."""
+    """Take in the bins closed since the last call, and say what earlier cycles make of them; None while there is
+    nothing to say."""
     cycle, learnt = state.cycle, state.learnt
     if cycle is None or not learnt.curve or not cycle.from_start or cycle.fall_at_s is not None or cycle.rested:
         state.curve_filter = None
@@ -62,8 +68,9 @@ def follow(state: DetectorState) -> MemoryEvidence | None:
 
 
 def top_at(state: DetectorState) -> Span | None:
-    """When the top comes, by the same chance by which the first `peak_reached` is decided: likely where it is as likely
-    past as not. None while earlier cycles say nothing of this one, before its rise, and once its top was decided."""
+    """When the top comes, by the same chance that decides the first `peak_reached`: the likely time is the one at which
+    it is as likely past as not. None while earlier cycles say nothing about this one, before its rise, and once its top
+    was decided."""
     running, cycle = state.curve_filter, state.cycle
     if running is None or cycle is None or not running.weights or running.fits < FITS_LEAST or cycle.rise_at_s is None:
         return None
@@ -71,7 +78,7 @@ def top_at(state: DetectorState) -> Span | None:
         return None
     hour_s = 3600.0 / _rate(state, cycle, state.now_s)
     likely_h = quantile_h(running, 0.5)
-    early_h, late_h = (likely_h + WIDER * (quantile_h(running, share) - likely_h) for share in (0.05, 0.95))
+    early_h, late_h = (likely_h + WIDER * (quantile_h(running, share) - likely_h) for share in RANGE)
     early_s, likely_s, late_s = (
         state.now_s + max(scale_h - running.tau_h, 0.0) * hour_s for scale_h in (early_h, likely_h, late_h)
     )
@@ -79,7 +86,8 @@ def top_at(state: DetectorState) -> Span | None:
 
 
 def learn_closed(state: DetectorState, culture: Culture) -> None:
-    """Learn from the cycle about to close, if all of it was seen and nothing but the starter moved it."""
+    """Learn from the cycle that is about to close, if all of it was seen and only the starter itself moved the
+    level."""
     cycle, series = state.cycle, state.series
     if cycle is None or not cycle.from_start or not cycle.sure or cycle.rested:
         return
@@ -98,7 +106,7 @@ def learn_closed(state: DetectorState, culture: Culture) -> None:
         if n > 0.0:
             tau_h.append(gone_h + hours / 2.0)
             level_mm.append(mean_mm)
-            weight.append(1.0 / (noise.white_mm2 / n + 0.16 * noise.wander_mm2 * noise.tau_min))
+            weight.append(1.0 / (noise.white_mm2 / n + WANDER_IN_WEIGHT * noise.wander_mm2 * noise.tau_min))
         gone_h += hours
     if not tau_h:
         return
@@ -108,9 +116,9 @@ def learn_closed(state: DetectorState, culture: Culture) -> None:
         _take_bins(state, cycle, whole)
         scale_h = whole.scale_h
     mean_n = sum(series.readings) / max(len(tau_h), 1)
-    luck_mm2 = noise.white_mm2 / max(mean_n, 1.0) / 12.0 + wander_of_mean(noise, 60.0)
+    luck_mm2 = noise.white_mm2 / max(mean_n, 1.0) / HOUR_BINS + wander_of_mean(noise, HOUR_MIN)
     levels = [level - base_mm for level in level_mm]
-    start_mm = max(base_mm - (state.bottom_mm or 0.0), 10.0)
+    start_mm = max(base_mm - (state.bottom_mm or 0.0), LEAST_START_MM)
     shape = _shape(state, cycle)
     learnt_curve.learn(learnt, tau_h, levels, weight, top_h, scale_h, start_mm, shape, luck_mm2)
     likeliest = beliefs.likeliest(culture.bank)
@@ -118,17 +126,19 @@ def learn_closed(state: DetectorState, culture: Culture) -> None:
 
 
 def _begun(state: DetectorState, cycle: OpenCycle) -> curve_filter.CurveFilter | None:
+    """A filter for this cycle that has taken in no bin yet; None before the first level."""
     first = next((mean for mean, n in zip(state.series.mean, state.series.readings, strict=True) if n > 0.0), None)
     if first is None:
         return None
-    start_mm = max(first - (state.bottom_mm or 0.0), 10.0)
+    start_mm = max(first - (state.bottom_mm or 0.0), LEAST_START_MM)
     made = curve_filter.begin(state.learnt, _shape(state, cycle), start_mm, state.noise)
     made.tau_h = _offset_h(state, cycle)
     return made
 
 
 def _shape(state: DetectorState, cycle: OpenCycle) -> float:
-    """That of its dilution; grams that nobody told are taken as usual, as the forecast takes them."""
+    """The shape of its dilution (`dilution.shape`). Grams that nobody reported are assumed as usual, as in
+    forecasts."""
     fed = cycle.feeding
     if fed.dilution is None and state.carried:
         usual = starter_models.usual_feeding(starter_models.from_json(state.carried))
@@ -150,7 +160,8 @@ def _take_bins(state: DetectorState, cycle: OpenCycle, running: curve_filter.Cur
 
 
 def _rate(state: DetectorState, cycle: OpenCycle, time_s: float) -> float:
-    """Equivalent hours an hour at `time_s`: by the mean temperature of that hour, else by the last known."""
+    """How many equivalent hours an hour at `time_s` is worth, by the mean temperature of that hour or the last
+    known."""
     hour = min(int((time_s - cycle.fed_at_s) // 3600.0), len(cycle.hours_n) - 1)
     while hour >= 0 and not cycle.hours_n[hour]:
         hour -= 1

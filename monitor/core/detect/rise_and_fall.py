@@ -31,19 +31,24 @@ from monitor.values import Event, EventKind, Json, Stage
 
 RISE_LEAST_MM = 4.0  # what lid, mist and sag together can do
 RISE_LEAST_SHARE = 0.10  # of the level: a weak starter rises 20 %; a dead one swells by wetting and gas from stirring
-FIT_BINS, FIT_OFTEN_BINS = 6, 144  # the wander is learnt within hours, and changes over a day
+# The wander is fitted every FIT_BINS until FIT_OFTEN_BINS are in it, as it is learnt within hours; then every
+# FIT_LATER_BINS, as it changes over a day.
+FIT_BINS, FIT_OFTEN_BINS, FIT_LATER_BINS = 6, 144, 24
 PEAK_AGAIN_S = 1800.0  # a fit that found no top is tried again with half an hour of new bins
 RISES_ON_MM = 2.0  # lids and mist do as much
+PEAK_NEWS_S = 600.0  # while the fall is not certain, a fit that moves the top by less is not announced
+SAMPLED_LEAST_S = 5.0  # readings that come faster are not independent, and count as if they came at this interval
+HOURS_KNOWN_S = 1e6  # eleven days: what was "fed" longer ago than that was stamped by a wrong clock
 ABOUT_QUESTION = "It is rising again, so it was fed, but the readings don't show when. When was it?"
-REFINE_S = 5400.0  # so long after the first fit, the far side of the top is in it
-PEAK_MOVED_S = 300.0  # one bin: less is no news
+REFINE_S = 5400.0  # by then a new fit also has the far side of the top
+PEAK_MOVED_S = 300.0  # one bin: a refined time that differs by less is not announced
 ASSUMED_MM = 45.0  # a usual fill after feeding, for shares of the level when the empty distance is unknown
 
 
 def event(
     state: DetectorState, kind: EventKind, happened_at_s: float, evidence: dict[str, Json], replaces: str | None = None
 ) -> Event:
-    """An event decided now; the stage follows the table."""
+    """An event decided now; the jar's stage changes with it, by the table of stages."""
     resumed = cycles.mark(state.cycle) if state.cycle else Stage.UNKNOWN
     state.stage = cycles.follows(state.stage, kind, resumed)
     return Event(
@@ -62,7 +67,8 @@ def height(state: DetectorState, level_mm: float) -> float:
 
 
 def place(state: DetectorState, distance_mm: float, jar: JarSettings) -> None:
-    """Where the bottom is. Without a known empty distance the lowest surface seen is taken to stand ASSUMED_MM high."""
+    """Keep track of where the inside bottom is. Where the empty distance is not known, the lowest surface seen is
+    assumed to stand ASSUMED_MM above it."""
     if jar.empty_mm is not None:
         state.empty_mm = jar.empty_mm
         return
@@ -73,7 +79,7 @@ def place(state: DetectorState, distance_mm: float, jar: JarSettings) -> None:
 
 
 def level_of(state: DetectorState, distance_mm: float | None) -> float | None:
-    """The level of a block on the scale in use, with the lid's offset taken out."""
+    """The level of a block in mm, on the scale in use and with the lid's offset taken out."""
     return (
         None
         if distance_mm is None or state.empty_mm is None
@@ -84,7 +90,7 @@ def level_of(state: DetectorState, distance_mm: float | None) -> float | None:
 def open_cycle(
     state: DetectorState, fed_at_s: float, back_s: float, *, from_start: bool, sure: bool = True
 ) -> OpenCycle:
-    """Close the open cycle and begin one at `fed_at_s`, with nothing searched yet."""
+    """Close the open cycle, learn from it, and begin one at `fed_at_s` without any bins."""
     number = 0
     if state.cycle is not None:
         number = state.cycle.number + 1
@@ -97,7 +103,7 @@ def open_cycle(
 
 
 def replace_cycle(state: DetectorState, fed_at_s: float) -> OpenCycle:
-    """The open cycle began at another time than was seen: the same one from there on, with nothing searched yet."""
+    """The open cycle began at another time than was seen: the same cycle with that time, and without any bins."""
     wrong = state.cycle
     assert wrong is not None
     right = OpenCycle(number=wrong.number, fed_at_s=fed_at_s, back_s=fed_at_s, from_start=True, rested=wrong.rested)
@@ -116,7 +122,7 @@ def _begin_cycle(state: DetectorState, cycle: OpenCycle) -> OpenCycle:
 
 
 def levels(state: DetectorState, rows: list[LevelBlock], jar: JarSettings) -> list[Event]:
-    """Take released blocks into the cycle; bins that they close are judged."""
+    """Take released blocks into the cycle, and judge the bins that they close."""
     out: list[Event] = []
     for row in rows:
         time_s, level_mm, n = row.time_s, row.level_mm, row.n
@@ -137,13 +143,13 @@ def close_bins(state: DetectorState, time_s: float, jar: JarSettings) -> list[Ev
     _learn(state)
     sampling_s = state.plausibility.sampling_s or 60.0
     if state.cycle.rise_at_s is None or state.cycle.fall_at_s is not None:
-        catch_up(state.scan, state.series)  # no fall to be looked for; the scan goes on
+        catch_up(state.scan, state.series)  # there is no fall to look for, but the scan goes on
         return _judge(state, state.cycle, None, sampling_s, jar)
     return _judge(state, state.cycle, search(state.scan, state.series, state.noise), sampling_s, jar)
 
 
 def again(state: DetectorState, old: BinSeries, since_s: float, jar: JarSettings) -> list[Event]:
-    """Judge the bins since a feeding that is known only now."""
+    """Judge the bins of `old` from `since_s` on once more, after a feeding that became known only now."""
     out: list[Event] = []
     state.trend = Trend()
     for i, (mean_mm, n) in enumerate(zip(old.mean, old.readings, strict=True)):
@@ -156,7 +162,7 @@ def again(state: DetectorState, old: BinSeries, since_s: float, jar: JarSettings
 
 
 def _learn(state: DetectorState) -> None:
-    """Wander from third differences of neighbouring means."""
+    """Learn the surface's wander from the third differences of neighbouring means."""
     level, present = state.series.level, state.series.present
     i = len(level) - 1
     for k, span in enumerate(SPANS):
@@ -177,14 +183,14 @@ def _learn(state: DetectorState) -> None:
         white_mm2 = 4.0 * state.noise.white_mm2 * inverses / (n0 - n4) ** 2
         learn_wander(state.noise, k, mean0 - 3.0 * mean1 + 3.0 * mean2 - mean3, white_mm2)
     state.learnt_bins += 1
-    if state.learnt_bins % (FIT_BINS if state.noise.rough_n[0] < FIT_OFTEN_BINS else 4 * FIT_BINS) == 0:
+    if state.learnt_bins % (FIT_BINS if state.noise.rough_n[0] < FIT_OFTEN_BINS else FIT_LATER_BINS) == 0:
         fit_wander(state.noise)
 
 
 def _judge(
     state: DetectorState, cycle: OpenCycle, drop: Drop | None, sampling_s: float, jar: JarSettings
 ) -> list[Event]:
-    """What the newest bin shows: a rise begun or missing, a fresh rise after the fall, the peak, the fall."""
+    """What the newest bin shows: that a rise began or is missing, a fresh rise after the fall, the peak, the fall."""
     latest = _latest(state, cycle, sampling_s)
     if latest is None:
         return []
@@ -219,20 +225,20 @@ def _latest(state: DetectorState, cycle: OpenCycle, sampling_s: float) -> Latest
     if cycle.lowest_mm is None or now_mm < cycle.lowest_mm:
         cycle.lowest_mm, cycle.low_at_s = now_mm, at_s
     foot_mm = cycle.lowest_mm
-    spread_mm = sd_of_mean_mm(noise, SLOW_MIN, SLOW_MIN * 60.0 / max(sampling_s, 5.0))
-    luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # the lowest of so many means lies so many spreads too low
+    spread_mm = sd_of_mean_mm(noise, SLOW_MIN, SLOW_MIN * 60.0 / max(sampling_s, SAMPLED_LEAST_S))
+    luck = sqrt(2.0 * log(max(i / SLOW_BINS, 1.0)))  # by how many spreads the lowest of that many means is too low
     share = RISE_LEAST_SHARE if cycle.from_start else RISE_LEAST_SHARE / 2.0  # its foot may have been lower
     needed_mm = max(RISE_LEAST_MM, spreads(noise, RISE_SD + luck) * spread_mm, share * height(state, foot_mm))
     return Latest(now_mm, foot_mm, spread_mm, needed_mm, at_s)
 
 
 def _had_fallen(state: DetectorState, cycle: OpenCycle, latest: Latest) -> bool:
-    """Whether the level stood higher before its lowest by as much as a rise: the watch began during a fall."""
+    """Whether the level once stood above its lowest by as much as a rise: then watching began during a fall."""
     return not cycle.stirred and highest_before(state.series, cycle.low_at_s) - latest.foot_mm > latest.needed_mm
 
 
 def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool) -> list[Event]:
-    """WHERE a rise is decided: it began, or is missing although it was due."""
+    """WHERE a rise is decided: that it began, or that it is missing although it was due."""
     evidence: dict[str, Json] = {"rise_mm": round(latest.level_mm - latest.foot_mm, 2)}
     if risen:
         cycle.rise_at_s = latest.at_s
@@ -244,7 +250,8 @@ def _rise(state: DetectorState, cycle: OpenCycle, latest: Latest, *, risen: bool
 
 
 def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, verdict: FallVerdict) -> list[Event]:
-    """The first `peak_reached`, before the top is seen to have passed: earlier cycles say that it likely has."""
+    """The first `peak_reached`, before the readings show that the top has passed: earlier cycles say that it probably
+    has. Also takes one back if the level goes on rising."""
     told = verdict.memory
     if cycle.top_recalled and cycle.peak_mm is not None and not verdict.topped:
         return _rises_on(state, cycle, latest, cycle.peak_mm)
@@ -262,7 +269,8 @@ def _peak_remembered(state: DetectorState, cycle: OpenCycle, latest: Latest, ver
 
 
 def _rises_on(state: DetectorState, cycle: OpenCycle, latest: Latest, told_mm: float) -> list[Event]:
-    """A top decided from memory alone, and the level climbs on by more than lids and mist do: it was none yet."""
+    """Take back a top that was decided from memory alone when the level climbs on by more than lids and mist
+    explain."""
     if latest.level_mm - told_mm <= max(RISES_ON_MM, RISE_SD * latest.spread_mm):
         return []
     assert cycle.rise_at_s is not None
@@ -277,7 +285,8 @@ def _rises_on(state: DetectorState, cycle: OpenCycle, latest: Latest, told_mm: f
 def _peak_and_fall(
     state: DetectorState, cycle: OpenCycle, drop: Drop, verdict: FallVerdict, jar: JarSettings
 ) -> list[Event]:
-    """The top's time, fitted now and then while it passes and once more when the fall is decided; and the fall."""
+    """Fit the time of the top, every half hour while it passes and once more when the fall is decided; then the
+    fall."""
     if not verdict.holds and state.peak_tried_s is not None and state.now_s - state.peak_tried_s < PEAK_AGAIN_S:
         return []
     out: list[Event] = []
@@ -286,7 +295,7 @@ def _peak_and_fall(
     top = fit_peak(series, max(0, drop.best_end - 1 - drop.best_bins // 2))
     if top is not None and (
         cycle.peak_at_s is None
-        or abs(top[0] - cycle.peak_at_s) > 600.0
+        or abs(top[0] - cycle.peak_at_s) > PEAK_NEWS_S
         or (verdict.holds and top[0] != cycle.peak_at_s)
     ):
         cycle.peak_at_s, cycle.peak_mm = top
@@ -301,7 +310,7 @@ def _peak_and_fall(
 
 
 def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
-    """The peak's time once more, when more of the fall has been seen."""
+    """Fit the peak's time once more, when more of the fall has been seen."""
     if state.peak_tried_s is None or state.now_s - state.peak_tried_s < REFINE_S or cycle.peak_at_s is None:
         return []
     state.peak_tried_s = None
@@ -316,9 +325,9 @@ def _refined(state: DetectorState, cycle: OpenCycle) -> list[Event]:
 
 
 def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: JarSettings) -> list[Event]:
-    """WHERE an unseen feeding is decided: the level rises afresh."""
+    """WHERE an unseen feeding is decided: by a level that rises afresh."""
     if cycle.known_by_rise_s == state.now_s:
-        return []  # it was just that rise by which this cycle's own feeding was known
+        return []  # that is the rise by which this cycle's own feeding became known
     bottom_mm = state.bottom_mm or 0.0
     sampling_s = state.plausibility.sampling_s
     found = rose_again(cycle, state.series, latest.level_mm, latest.at_s, latest.needed_mm, bottom_mm, sampling_s)
@@ -326,11 +335,11 @@ def _fed_unseen(state: DetectorState, cycle: OpenCycle, latest: Latest, jar: Jar
 
 
 def _fed_at(state: DetectorState, found: RoseAgain, jar: JarSettings) -> list[Event]:
-    """A feeding known only by the rise after it: a cycle from then on, and the bins since judged again."""
+    """A feeding known only by the rise after it: begin a cycle then, and judge the bins since once more."""
     old, was = state.series, state.cycle
     fed_at_s = found.fed_at_s
     if was is not None and was_none(state.not_so, EventKind.FED, fed_at_s):
-        was.stirred, was.sank_unseen_s = True, None  # and another rise of it need be none
+        was.stirred, was.sank_unseen_s = True, None  # nor need another such rise be a feeding
         return []
     cycle = open_cycle(state, fed_at_s, fed_at_s, from_start=True, sure=False)
     cycle.known_by_rise_s = state.now_s
@@ -354,7 +363,7 @@ def _evidence(
     if cycle.peak_mm is not None and cycle.start_mm is not None and jar.empty_mm is not None:
         ratio = rise_ratio(jar.geometry, cycle.peak_mm, cycle.start_mm)
         evidence["rise_ratio"] = None if ratio is None else round(ratio, 3)
-    if state.now_s - cycle.fed_at_s < 1e6 and cycle.from_start:
+    if state.now_s - cycle.fed_at_s < HOURS_KNOWN_S and cycle.from_start:
         evidence["hours_since_fed"] = round((state.now_s - cycle.fed_at_s) / 3600.0, 2)
     if verdict.memory is not None:
         evidence["memory"] = verdict.memory.evidence()

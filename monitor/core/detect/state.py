@@ -2,7 +2,7 @@
 back.
 
 The parts are defined where they are used; nothing is decided here. Floats go through JSON unchanged, so that a restored
-jar behaves bit for bit as the one that the snapshot was taken of.
+jar behaves exactly, bit for bit, as the original would have.
 """
 
 from __future__ import annotations
@@ -29,22 +29,23 @@ from monitor.values import Carry, Feeding, Json, Stage, flat
 
 @dataclass(slots=True)
 class Timers:
-    """What time alone decides: when anything was last heard, whether that is silence, and for how long it was cold."""
+    """For what time alone decides: when anything last came, whether that is silence, since when it has been cold."""
 
     last_row_s: float | None = None
     silent_since_s: float | None = None
     cold_since_s: float | None = None
     warm_since_s: float | None = None
     resting: bool = False
-    rest_reported: bool = False  # the person said so; then only the person ends it
-    rest_since_s: float | None = None  # reported, and the cycle that it began in had not rested before
+    rest_reported: bool = False  # a person reported the rest, and only a person ends it
+    rest_since_s: float | None = None  # since when, if reported and if its cycle had not rested before
     away_since_s: float | None = None
     is_away: bool = False
 
 
 @dataclass(slots=True)
 class DetectorState:
-    """Everything believed about one jar. Only `step` changes it; pass it on, do not look inside."""
+    """Everything believed about one jar. Only `step` changes it; others pass it on and do not look inside (`jar_state`
+    is for them)."""
 
     jar: JarSettings
     now_s: float = -1e18
@@ -59,23 +60,23 @@ class DetectorState:
     cycle: OpenCycle | None = None
     previous: ClosedCycle | None = None  # the cycle before
     stage: Stage = Stage.UNKNOWN
-    bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: scale begins there
+    bottom_mm: float | None = None  # where the inside bottom is on the level scale; None: at 0
     empty_mm: float | None = None  # the empty distance in use (assumed when the jar's is unknown)
     learnt_bins: int = 0
     peak_tried_s: float | None = None  # when the peak's time was last fitted
     question: str | None = None
     carried: dict[str, Json] = field(default_factory=dict)  # what was learnt of the starter, as the model's own JSON
-    forecast_hour: int = -1  # since the feeding, of the last forecast
-    forecast: dict[str, Json] = field(default_factory=dict)  # the last one, while it stands
+    forecast_hour: int = -1  # the hour since the feeding in which the last forecast was made
+    forecast: dict[str, Json] = field(default_factory=dict)  # the last forecast, as long as it holds
     learnt: LearntCurve = field(default_factory=LearntCurve)  # of earlier cycles in this jar
-    curve_filter: CurveFilter | None = None  # the running cycle held against it
-    verdict: FallVerdict | None = None  # of the newest bin; for whoever asks why (not kept)
-    not_so: tuple[str, ...] = ()  # seen, and none, as the person says (`superseded.py`; the store's to keep)
+    curve_filter: CurveFilter | None = None  # compares the current cycle with `learnt`
+    verdict: FallVerdict | None = None  # of the newest bin, for `replay --explain`; not part of a carry
+    not_so: tuple[str, ...] = ()  # events that never happened, as a person says (`superseded.py`); the store keeps them
 
 
 _FIELDS = tuple(f.name for f in fields(DetectorState) if f.name not in {"jar", "series", "scan", "verdict", "not_so"})
 _BINS_KEY = "history"  # the series in a carry
-_ALWAYS = (_BINS_KEY, "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # nothing could go on without
+_ALWAYS = (_BINS_KEY, "now_s", "plausibility", "noise", "timers", "cycle", "carried")  # no carry is without these
 # names in snapshots of 0.1, wherever they stand in it
 FORMER_NAMES = {
     "sieve": "plausibility",
@@ -91,13 +92,13 @@ FORMER_NAMES = {
 
 
 def snapshot(state: DetectorState) -> Carry:
-    """The whole state as JSON, at most 64 kB, floats exact. What follows from the bins alone is left out."""
+    """The whole state as JSON, at most 64 kB, floats exact. What can be recomputed from the bins is left out."""
     return {_BINS_KEY: packed(state.series)} | {name: _plain(getattr(state, name)) for name in _FIELDS}
 
 
 def restore(carry: Carry, jar: JarSettings) -> DetectorState:
-    """The state that `snapshot` gave, behaving bit for bit the same from then on. What an older version did not
-    remember yet keeps its default. Raises KeyError or TypeError when the carry is not one."""
+    """The state that `snapshot` was given, which behaves exactly the same from there on. What an older version did not
+    remember yet keeps its default. Raises KeyError or TypeError for what is no carry."""
     carry = _renamed(carry)
     missing = [name for name in _ALWAYS if name not in carry]
     if missing:
@@ -126,7 +127,7 @@ def _plain(value: Any) -> Json:
 
 
 def _renamed(data: dict[str, Json]) -> dict[str, Json]:
-    """The JSON of an older version under today's names; what was learnt of the starter has names of its own."""
+    """The JSON of an older version under today's names; not within `carried`, whose names are its own."""
     return {
         FORMER_NAMES.get(name, name): _renamed(value) if isinstance(value, dict) and name != "carried" else value
         for name, value in data.items()

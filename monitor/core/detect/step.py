@@ -1,12 +1,12 @@
-"""The one step function. It joins the parts in order and has no arithmetic of its own. The daemon and replay drive it;
-what it returns as events is all that is ever decided.
+"""The one step function. It calls the parts in order and has no arithmetic of its own. The daemon and replay drive it;
+the events that it returns are all that is ever decided.
 
     reading     -> plausibility.judge -> block -> surface.observe -> level_shift / rise_and_fall.levels -> events
     tick        -> the block closes, bins close, timeouts.watch (silence, away, rest) -> events
     fed, noted  -> reports.fed, reports.noted -> events
 
-Forecasts are no decisions: they are made when somebody asks (`jar_state.current`; `expected.hourly` given to `take`).
-"""
+Forecasts are not decisions: they are made when somebody asks (`jar_state.current`, or `expected.hourly` given to
+`take`)."""
 
 from __future__ import annotations
 
@@ -25,21 +25,21 @@ from monitor.values import Arrival, ClockSet, Event, Fed, Item, Json, Noted, Rea
 
 __all__ = ["DetectorState", "begin", "current", "restore", "snapshot", "step", "take", "tick_to"]
 
-Also = Callable[[DetectorState, float, JarSettings], list[Event]]  # what else is asked of a jar at each tick
-BEHIND_S = 3600.0  # longer than between two readings of a jar that is watched at all
+Also = Callable[[DetectorState, float, JarSettings], list[Event]]  # a further question about a jar, asked at each tick
+BEHIND_S = 3600.0  # readings of a watched jar come more often than this
 
 
 def begin(jar: JarSettings, carried: dict[str, Json] | None = None, not_so: Sequence[str] = ()) -> DetectorState:
-    """A jar of which nothing is known yet but what was learnt of its starter in another jar (a carry's `carried`) and
-    what the person says will seem to be and is `not_so`."""
+    """A jar of which nothing is known yet, except what was learnt of its starter in another jar (a carry's `carried`)
+    and which events a person says never happened (`not_so`), though the readings to come will show them."""
     return DetectorState(jar=jar, empty_mm=jar.empty_mm, carried=carried or {}, not_so=tuple(not_so))
 
 
 def step(state: DetectorState, item: Item, jar: JarSettings) -> tuple[DetectorState, tuple[Event, ...]]:
-    """One item; returns the state to go on with (the one given is used up) and the events that it decided, in order.
+    """Take in one item; returns the state to go on with (the one given is used up) and the events decided, in order.
 
-    `decided_at_s` of the events is the greatest time taken in so far. Cost: about 10 us a reading; what is heavier is
-    done once a minute and once in 5 min.
+    `decided_at_s` of the events is the greatest time taken in so far. A reading costs about 10 us; heavier work is done
+    once a minute and once in 5 min.
     """
     match item:
         case Reading():
@@ -52,7 +52,7 @@ def step(state: DetectorState, item: Item, jar: JarSettings) -> tuple[DetectorSt
         case Noted():
             state.now_s = max(state.now_s, item.time_s)
             events = reports.noted(state, item, jar)
-        case TakenBack():  # whoever hands items on leaves out the one that it names
+        case TakenBack():  # the store no longer hands on the item that it names, so nothing is left to do
             state.now_s = max(state.now_s, item.time_s)
             events = []
         case ClockSet():
@@ -61,14 +61,14 @@ def step(state: DetectorState, item: Item, jar: JarSettings) -> tuple[DetectorSt
 
 
 def nothing(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
-    """Ask for nothing else."""
+    """The default of `also`: no further question."""
     return []
 
 
 def take(
     state: DetectorState, arrival: Arrival, jar: JarSettings, also: Also = nothing
 ) -> tuple[DetectorState, tuple[Event, ...]]:
-    """All grid ticks up to the arrival, then its item. Before a step of the clock it is ticked in the old time.
+    """Step all grid ticks up to the arrival, then its item. Before a step of the clock, ticks are in the old time.
 
     >>> from monitor.values import of_grams
     >>> jar = JarSettings(name="rye", empty_mm=180.0)
@@ -96,7 +96,7 @@ def take(
 def tick_to(
     state: DetectorState, now_s: float, jar: JarSettings, also: Also = nothing
 ) -> tuple[DetectorState, tuple[Event, ...]]:
-    """All points of the 60 s UTC grid after the time so far, up to and with `now_s`."""
+    """Step all points of the 60 s UTC grid after the time so far, up to and including `now_s`."""
     if now_s - state.now_s < TICK_S and floor(now_s / TICK_S) == floor(state.now_s / TICK_S):
         return state, ()
     return state, tuple(timeouts.ticks(state, now_s, lambda time_s: _tick(state, time_s, jar, also)))
@@ -107,9 +107,8 @@ def _reading(state: DetectorState, item: Reading, jar: JarSettings) -> list[Even
     known_s = state.plausibility.temperature_s
     reason, distance_mm = plausibility.judge(state.plausibility, item, jar, state.now_s)
     temperature_c = state.plausibility.temperature_c
-    if (
-        state.cycle is not None and temperature_c is not None and state.plausibility.temperature_s != known_s
-    ):  # a new one
+    is_new = state.plausibility.temperature_s != known_s
+    if state.cycle is not None and temperature_c is not None and is_new:
         cycles.warm(state.cycle, item.time_s, temperature_c)
     state.noise.rounds_to_mm = plausibility.rounds_to_mm(state.plausibility)
     if reason is not None and reason not in ("no target", "stuck"):
@@ -134,7 +133,7 @@ def _tick(state: DetectorState, time_s: float, jar: JarSettings, also: Also = no
     events: list[Event] = []
     if state.open_block.number >= 0 and time_s >= blocks.end_s(state.open_block):
         events = _close_minute(state, jar)
-    # while what arrives is still behind, as after an outage, the bins stay open for the levels of their own time
+    # while readings arrive late, as after an outage, bins stay open for the levels that belong in them
     if (
         state.surface.out_since_s is None
         and state.plausibility.last_s is not None

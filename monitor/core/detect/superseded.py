@@ -1,9 +1,8 @@
 """Which events still hold after later reports have superseded some of them, and which never happened.
 
-Events never change: one that makes earlier ones wrong names them in `replaces` (`reports.py`). Used by whatever shows
-or counts past events. What the person says was none (a feeding, a lid, an absence, a rest) is told to the state before
-the readings that showed it are stepped again (`DetectorState.not_so`), by the same names.
-"""
+Events never change: a later event that makes earlier ones wrong names them in `replaces` (`reports.py`). Used by
+whatever shows or counts past events. When a person says that an event never happened (a feeding, a lid, an absence, a
+rest), the state is given its name before the readings that showed it are stepped again (`DetectorState.not_so`)."""
 
 from __future__ import annotations
 
@@ -11,20 +10,21 @@ from collections.abc import Iterable
 
 from monitor.values import Event, EventKind, Fed, Noted, Noting
 
-SAME_FEEDING_S = 3 * 3600.0  # a feeding reported this near to one that was seen is that one
-# Earlier corrections may move what is decided after them; hands at one jar come less often than this.
+SAME_FEEDING_S = 3 * 3600.0  # a feeding reported this near to a seen one is the same feeding
+# An event denied by its time is looked for this far around it, as an earlier correction may have moved it since. Nobody
+# feeds or lifts the lid of one jar twice within an hour.
 NEAR_S = 3600.0
 DENIABLE = (EventKind.FED, EventKind.LID_OFF, EventKind.JAR_AWAY, EventKind.REST_BEGAN, EventKind.REST_ENDED)
 WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRRED, Noting.TAKEN, Noting.BAKED}
 
 
 def changes_watch(item: Fed | Noted) -> bool:
-    """Whether a report changes what is watched for; the others are the notebook's only."""
+    """Whether a report changes what is watched for. The others only go into the notebook."""
     return isinstance(item, Fed) or item.what in WATCHED
 
 
 def name_of(event: Event) -> str:
-    """What `replaces` calls an event: "fed@1772409600"."""
+    """The name of an event, as `replaces` has it: "fed@1772409600"."""
     return f"{event.kind.value}@{event.happened_at_s:.0f}"
 
 
@@ -48,13 +48,13 @@ def not_superseded(events: Iterable[Event]) -> list[Event]:
 
 
 def was_none(not_so: Iterable[str], kind: EventKind, from_s: float, to_s: float | None = None) -> bool:
-    """Whether the person said that there was none of this kind, from a time to another (or at it), give or take
+    """Whether the person said that no event of this kind happened between two times (or at one), give or take
     NEAR_S."""
     last_s = from_s if to_s is None else to_s
     return any(named is kind and from_s - NEAR_S <= at_s <= last_s + NEAR_S for named, at_s in map(parsed, not_so))
 
 
 def parsed(name: str) -> tuple[EventKind, float]:
-    """Kind and time of what a name names. Raises ValueError."""
+    """Kind and time in the name of an event. Raises ValueError for what is no such name."""
     kind, _, at = name.partition("@")
     return EventKind(kind), float(at)

@@ -22,40 +22,49 @@ from monitor.values import DAY_S
 SETTLE_S = 300.0  # a surface at its new place for this long stays there; hands and lids are gone by then
 OFF_LEAST_S = 90.0  # shorter absences are wild readings, not a lid
 GAP_S = 1800.0  # after a longer silence the old level says little: begin again without calling it a jump
+GAP_SPACINGS = 3.0  # and never before two readings in a row are missing
 AWAY_S = 1800.0  # no surface for this long: no jar there
 GATE_SD = 5.0  # a block further off than this is no noise (once in 2 million)
 OFFSET_MOST_MM = 40.0  # more than hands and collapses together move a surface in a cycle
-STEPPING_SD = 3.0  # holds a claim back for two readings in 1 of 700 bins, so little is asked
+STEPPING_SD = 3.0  # by noise alone once in 700 bins, and it only holds a fall back for two readings: so little is asked
 BRIDGE_S = 720.0  # the level before is the mean of the blocks within 12 min
 HELD_MOST = 32  # half an hour of minutes
 PERSIST_S = 2700.0  # a surface where none is expected is believed after 45 min: hands, tables and lids are gone by then
-STEP_SEEN_S = 900.0  # a step that is not seen by then is not one
-LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # a hole in the blocks is looked at when these are past, and no more
+STEP_LEAST = 5  # blocks: three before the step and two after it
+STEP_SEEN_S, STEP_SEEN_SPACINGS = 900.0, 2.2  # a step that does not show by then, or within two blocks, is not one
+STEP_SDS, STEP_NEAR = 3.5, 0.5  # beyond noise; and half of it must show in the first blocks, or the slope only bends
+LATE_S = (1.0 * SETTLE_S, 3.0 * SETTLE_S)  # so long after a hole in the blocks it is judged: twice, then no more
 # Where nothing came at all, the power may have been away: a ranging sensor warms up for half an hour after that and is
 # some mm off at first (Caroleo 2026, PMC12986679). A jump of that size is looked at when most of it would be over.
 WARM_S, WARM_UP_MOST_MM = 900.0, 8.0
-LEFT_SD_MM = 1.0  # and this of it may be left by then
+LEFT_SD_MM = 1.0  # what is left of that by then, one standard deviation
 RECENT_MOST = 40  # blocks: what a step is looked for in (STEP_BACK_MOST), and what may lie after it
+GAP_BLOCKS = 6  # the level before a long silence is the mean of the last few minutes
+SLOPE_HOLDS_MIN, SLOPE_OFF = 30.0, 0.4  # a slope is followed no further than this; by then it is off by this share
+# Devices do not keep their interval exactly. A hole is there when most of one interval is missing, a silence when half
+# of another is; and a wait for one more reading lasts a fifth longer than an interval.
+HOLE_SPACINGS, SILENT_SPACINGS, WAIT_SPACINGS = 0.8, 1.5, 1.2
 
 
 @dataclass(slots=True)
 class Surface:
-    """`recent` are the latest accepted blocks; levels are already moved by `offset_mm`."""
+    """What is remembered of the surface. `recent` are the latest accepted blocks, `held` those not judged yet; the
+    levels of both are already moved by `offset_mm` (by how much the lid sits differently since the feeding)."""
 
     recent: list[LevelBlock] = field(default_factory=list)
     held: list[HeldBlock] = field(default_factory=list)
     out_since_s: float | None = None
     odd_n: int = 0
-    strange_n: int = 0  # of them: no surface at all, or none where one may be
+    strange_n: int = 0  # of these: no surface at all, or one where none can be
     strange_s: tuple[float, float] = (0.0, 0.0)  # the first of these, and the last
     gap: bool = False
-    place_mm: float | None = None  # where the surface has been while out, and since when
+    place_mm: float | None = None  # where a surface was seen while out, and since when
     place_since_s: float = 0.0
     hole_s: float | None = None  # the latest hole in the accepted blocks ended here, after so long
     hole_off_s: float = 0.0
     hole_strange: bool = False  # no surface was seen in it
     hole_looked: int = 0
-    lone_n: float = 0.0  # holes and lone blocks that were no surface, fading within a day; when the latest was
+    lone_n: float = 0.0  # how many holes and lone wild blocks there were, fading within a day; when the latest was
     lone_s: float = 0.0
     lid_off: bool = False
     offset_mm: float = 0.0
@@ -67,7 +76,7 @@ class Where(StrEnum):
 
     UNSEEN = "unseen"  # no block with a surface yet
     FOLLOWED = "followed"
-    OUT = "out"  # blocks do not fit and are held, until it is clear what happened
+    OUT = "out"  # blocks that do not fit are held until it is clear what happened
     LID_OFF = "lid_off"
     NO_JAR = "no_jar"
 
@@ -129,8 +138,8 @@ def expected(surface: Surface, trend: Trend, noise: Noise, time_s: float) -> tup
     fitted = line(trend)
     slope = fitted[1] if fitted else 0.0
     minutes = (time_s - moment / weight) / 60.0
-    drift = 0.4 * abs(slope) * minutes
-    return total / weight + slope * min(minutes, 30.0), noise.white_mm2 / weight + drift * drift
+    drift = SLOPE_OFF * abs(slope) * minutes
+    return total / weight + slope * min(minutes, SLOPE_HOLDS_MIN), noise.white_mm2 / weight + drift * drift
 
 
 # branches: the moves of MOVES, in the order in which a block decides them
@@ -145,11 +154,12 @@ def observe(
     spacing_s: float,
     plausible_levels: Callable[[], tuple[float, float, float]],
 ) -> tuple[list[LevelBlock], LevelShift | None]:
-    """One block: returns the blocks released by it, and a LevelShift when the surface is back from somewhere.
+    """Take in one block; returns the blocks that it releases, and a LevelShift when the surface is back after it was
+    away or jumped.
 
-    `plausible_levels()` says where a surface may be (mm): anywhere above the first, and after a jump from the second to
-    the third. Delay of a LevelShift: SETTLE_S after the surface is back, or the second reading when they are further
-    apart; PERSIST_S outside of these levels.
+    `plausible_levels()` gives three levels (mm): a surface is always above the first, and after a jump between the
+    second and the third. A LevelShift comes SETTLE_S after the surface is back, or with its second reading where they
+    come more slowly; PERSIST_S for a surface outside of these levels.
     """
     now = expected(surface, trend, noise, time_s)
     if now is None:
@@ -160,7 +170,7 @@ def observe(
         return [first], None
     level, variance = now
     silent_s = time_s - (surface.held[-1].time_s if surface.held else surface.recent[-1].time_s)
-    if silent_s > max(GAP_S, 3.0 * spacing_s) and surface.out_since_s is None:
+    if silent_s > max(GAP_S, GAP_SPACINGS * spacing_s) and surface.out_since_s is None:
         surface.out_since_s, surface.gap = time_s, True
     seen_mm = level_mm if bad_n <= n else None
     gate = max(least_jump_mm(noise), GATE_SD * sqrt(noise.white_mm2 / max(n, 1) + noise.wander_mm2 + variance))
@@ -168,7 +178,7 @@ def observe(
     if surface.out_since_s is None and seen_mm is not None and inside:
         row = LevelBlock(time_s, seen_mm, float(n))
         hole_s = time_s - surface.recent[-1].time_s - spacing_s
-        if hole_s >= OFF_LEAST_S and hole_s > 0.8 * spacing_s:
+        if hole_s >= OFF_LEAST_S and hole_s > HOLE_SPACINGS * spacing_s:
             _hole(surface, time_s, hole_s, strange=False)
         _remember(surface, row)
         found = _step(surface, noise, trend, spacing_s)
@@ -202,17 +212,17 @@ def observe(
 def _settled(
     surface: Surface, gate: float, spacing_s: float, places_mm: tuple[float, float, float]
 ) -> list[LevelBlock]:
-    """The latest held blocks if they show one surface for SETTLE_S (or two blocks), after a sensor that may have been
-    without power has warmed up; else nothing."""
+    """The latest held blocks if for SETTLE_S (or two blocks) they show one surface, and a sensor that may have been
+    without power has warmed up since; else nothing."""
     last = surface.held[-1].time_s
     if _warming_up(surface, spacing_s) and last - surface.held[0].time_s < WARM_S - spacing_s:
         return []
-    window = max(SETTLE_S, 1.2 * spacing_s)
+    window = max(SETTLE_S, WAIT_SPACINGS * spacing_s)
     tail = [row for row in surface.held if row.time_s >= last - window]
     shown = [LevelBlock(row.time_s, row.level_mm, row.n) for row in tail if row.level_mm is not None]
     levels = [row.level_mm for row in shown]
     first = tail[0].time_s
-    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - 1.2 * max(spacing_s, MINUTE_S):
+    if len(levels) < len(tail) or len(tail) < 2 or last - first < window - WAIT_SPACINGS * max(spacing_s, MINUTE_S):
         return []
     middle = sorted(levels)[len(levels) // 2]
     if max(levels) - middle > gate or middle - min(levels) > gate:
@@ -224,10 +234,10 @@ def _settled(
 
 
 def _warming_up(surface: Surface, spacing_s: float) -> bool:
-    """Whether the surface seen first after nothing came for a while stands no further off than a sensor that was
-    without power does."""
+    """Whether nothing came for a while and the surface seen first after that is off by no more than a cold sensor is,
+    which may have been without power."""
     first_mm = surface.held[0].level_mm
-    silent = surface.strange_n == 0 and surface.held[0].time_s - surface.recent[-1].time_s > 1.5 * spacing_s
+    silent = surface.strange_n == 0 and surface.held[0].time_s - surface.recent[-1].time_s > SILENT_SPACINGS * spacing_s
     if not silent or surface.gap or first_mm is None:
         return False
     last = surface.recent[-3:]
@@ -235,22 +245,25 @@ def _warming_up(surface: Surface, spacing_s: float) -> bool:
 
 
 def _hole(surface: Surface, back_s: float, off_s: float, *, strange: bool) -> None:
+    """Remember a hole of `off_s` that ended at `back_s`, for `_step`. `strange`: readings came, but showed no
+    surface."""
     surface.hole_s, surface.hole_off_s, surface.hole_strange, surface.hole_looked = back_s, max(off_s, 0.0), strange, 0
     surface.lone_n = 1.0 + surface.lone_n * exp((surface.lone_s - back_s) / DAY_S)
     surface.lone_s = back_s
 
 
 def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> LevelShift | None:
-    """A step smaller than the gate between the latest blocks and those before, or None. Where a hole lies between,
-    hands may have been at the jar: what it means is asked however small it is. Elsewhere it has to stand out."""
+    """A step between the latest blocks and those before that was too small for the gate; None where there is none.
+    Where a hole lies between, hands may have been at the jar, so a step of any size is handed on; elsewhere it must
+    stand out from the noise."""
     rows = surface.recent
-    if len(rows) < 5:
+    if len(rows) < STEP_LEAST:
         return None
     if surface.hole_s is not None:
         looks_s = LATE_S if surface.hole_strange else (WARM_S,)
         since_s = rows[-1].time_s - surface.hole_s
         k = next((i for i, row in enumerate(reversed(rows)) if row.time_s < surface.hole_s), len(rows))
-        if k >= 2 and since_s >= looks_s[surface.hole_looked] - 1.2 * spacing_s and len(rows) - k >= 3:
+        if k >= 2 and since_s >= looks_s[surface.hole_looked] - WAIT_SPACINGS * spacing_s and len(rows) - k >= 3:
             surface.hole_looked += 1
             if surface.hole_strange:
                 found = between(rows, k, noise, trend, spacing_s, surface.hole_off_s)
@@ -265,17 +278,17 @@ def _step(surface: Surface, noise: Noise, trend: Trend, spacing_s: float) -> Lev
             return found
     k = suspicious(rows, noise)
     if k and surface.hole_s is not None and abs(rows[-k].time_s - surface.hole_s) <= 2.0 * max(spacing_s, MINUTE_S):
-        return None  # it will be looked at as such
-    if not k or (k > 2 and rows[-1].time_s - rows[-k].time_s > max(STEP_SEEN_S, 2.2 * spacing_s)):
+        return None  # it will be judged as the step at a hole
+    if not k or (k > 2 and rows[-1].time_s - rows[-k].time_s > max(STEP_SEEN_S, STEP_SEEN_SPACINGS * spacing_s)):
         return None
     found = between(rows, k, noise, trend, spacing_s, 0.0)
     size = found.after_mm - found.before_mm
-    if abs(size) <= max(least_jump_mm(noise), 3.5 * found.sd_mm) or nearby(rows, k) / size < 0.5:
+    if abs(size) <= max(least_jump_mm(noise), STEP_SDS * found.sd_mm) or nearby(rows, k) / size < STEP_NEAR:
         return None  # within noise, or a bend of the slope
     return found
 
 
-# branches: how the level before and after is known, by what lies between
+# branches: how well the levels before and after are known depends on what lies between
 def _returned(
     surface: Surface,
     tail: list[LevelBlock],
@@ -285,16 +298,18 @@ def _returned(
     trend: Trend,
     spacing_s: float,
 ) -> tuple[list[LevelBlock], LevelShift]:
+    """The surface is back and stays, as the blocks of `tail` show: these, and the shift with its spread and what was
+    seen meanwhile. `level` and `variance` are what was expected now."""
     assert surface.out_since_s is not None
     n = sum(row.n for row in tail)
     warmed = _warming_up(surface, spacing_s)
     left_s, back_s = surface.recent[-1].time_s, surface.held[0].time_s if warmed else tail[0].time_s
-    if surface.gap:  # a slope says nothing across a long silence
+    if surface.gap:  # across a long silence no slope holds
         after = sum(row.level_mm * row.n for row in tail) / n
-        last = surface.recent[-6:]
+        last = surface.recent[-GAP_BLOCKS:]
         level = sum(row.level_mm * row.n for row in last) / sum(row.n for row in last)
         sd = sqrt(noise.white_mm2 * (1.0 / n + 1.0 / sum(row.n for row in last)) + 2.0 * noise.wander_mm2)
-    elif len(surface.recent) >= 5:
+    elif len(surface.recent) >= STEP_LEAST:
         found = between(surface.recent + tail, len(tail), noise, trend, spacing_s, 0.0)
         level, after, sd = found.before_mm, found.after_mm, found.sd_mm
     else:
@@ -312,7 +327,7 @@ def _returned(
     else:
         times = [left_s, *(row.time_s for row in surface.held if row.time_s <= back_s)]
         hole_s = max((b - a for a, b in pairwise(times)), default=0.0)
-        if hole_s - 1.5 * spacing_s >= OFF_LEAST_S:
+        if hole_s - SILENT_SPACINGS * spacing_s >= OFF_LEAST_S:
             off_s = hole_s - spacing_s
     strange, lone = surface.strange_n > 0, surface.strange_n == 1
     shift = LevelShift(
@@ -340,9 +355,9 @@ def _back(surface: Surface) -> None:
 
 
 def rezero(surface: Surface, shift: LevelShift, rows: list[LevelBlock], looked: float | None) -> float:
-    """Move the levels so that they go on where they were, and return by how many mm. A lid's offset is weighed against
-    its usual size (LID_SD_MM) and by the chance `looked` that the lid was lifted at all; None: a jump, moved as a
-    whole."""
+    """Move the levels so that they go on where they were before, and return by how many mm. The offset of a lid is
+    weighed against its usual size (LID_SD_MM) and by the chance `looked` that the lid was lifted at all; with None, a
+    jump is taken out as a whole."""
     jump = shift.after_mm - shift.before_mm
     share = 1.0 if looked is None else looked * LID_SD_MM**2 / (LID_SD_MM**2 + shift.sd_mm**2)
     offset_mm = -jump * share
@@ -357,8 +372,8 @@ def rezero(surface: Surface, shift: LevelShift, rows: list[LevelBlock], looked: 
 
 
 def stepping(surface: Surface, noise: Noise) -> bool:
-    """Whether the latest one or two blocks stand a step below the three before them, or all since nothing came for a
-    while below those before that. What it is, a feeding perhaps, is known later; no fall is decided meanwhile."""
+    """Whether the latest one or two blocks stand a step lower than the three before them, or all blocks since a silence
+    lower than those before it. What that is, perhaps a feeding, is known later; until then no fall is decided."""
     if surface.hole_s is not None and not surface.hole_strange and surface.recent[-1].time_s - surface.hole_s < WARM_S:
         before = [row.level_mm for row in surface.recent if row.time_s < surface.hole_s][-3:]
         since = [row.level_mm for row in surface.recent if row.time_s >= surface.hole_s]
@@ -381,26 +396,26 @@ def latest(surface: Surface) -> float | None:
 
 
 def withdraw(surface: Surface, count: int) -> list[LevelBlock]:
-    """Take the latest `count` blocks back, because they lie after a step."""
+    """Take back the latest `count` blocks, which turned out to lie after a step, and return them."""
     rows = surface.recent[-count:]
     del surface.recent[-count:]
     return rows
 
 
 def accept(surface: Surface, rows: list[LevelBlock]) -> None:
-    """The blocks after a level shift are the surface from now on."""
+    """The blocks after a level shift belong to the surface, like those before it."""
     for row in rows:
         _remember(surface, row)
 
 
 def restart(surface: Surface, rows: list[LevelBlock]) -> None:
-    """The surface is known from the blocks after a level shift alone from now on."""
+    """From now on the surface is known only by the blocks after a level shift."""
     surface.recent = [replace(row) for row in rows]
     surface.hole_s = None
 
 
 def unshift(surface: Surface, rows: list[LevelBlock]) -> None:
-    """A feeding: levels are counted from the inside bottom again, as the sensor sees them."""
+    """After a feeding, levels are counted from the inside bottom again: the offsets of the lid are taken out."""
     for row in rows:
         row.level_mm -= surface.offset_mm
     surface.offset_mm = surface.offset_var_mm2 = 0.0

@@ -18,17 +18,18 @@ from monitor.settings import JarSettings
 from monitor.values import RESTS_BELOW_C, Event, EventKind
 
 TICK_S = 60.0  # the grid of ticks: nothing that time alone decides needs to be known to less than a minute
-MOST_TICKS = 7 * 1440  # after a week without a word, nothing that ticks could decide is left
+MOST_TICKS = 7 * 1440  # after a week of silence, nothing is left that ticks could decide
+NO_TIME_YET_S = -1e17  # a state that has seen no item stands before this (`DetectorState.now_s`)
 SILENT_LEAST_S = 900.0  # a link that fails for minutes is back by then, and no starter needs feeding within them
 SILENT_SPACINGS = 6.0  # five readings may be lost in a row
-REST_OVER_C = 13.0  # out of it for good: a door that stands open does not warm a jar by so much
+REST_OVER_C = 13.0  # out of the fridge for good: a fridge whose door stands open does not warm a jar so far
 REST_AFTER_S, REST_OVER_AFTER_S = 3600.0, 1800.0  # airing a kitchen is shorter; a jar warms through in an hour or two
 
 
 def ticks(state: DetectorState, now_s: float, tick: Callable[[float], list[Event]]) -> list[Event]:
     """Call `tick` for every grid point after the time so far, up to `now_s`."""
     last = floor(now_s / TICK_S)
-    first = last if state.now_s < -1e17 else floor(state.now_s / TICK_S) + 1
+    first = last if state.now_s < NO_TIME_YET_S else floor(state.now_s / TICK_S) + 1
     out: list[Event] = []
     for k in range(max(first, last - MOST_TICKS), last + 1):
         out += tick(k * TICK_S)
@@ -36,14 +37,14 @@ def ticks(state: DetectorState, now_s: float, tick: Callable[[float], list[Event
 
 
 def heard(state: DetectorState, time_s: float) -> None:
-    """Something came."""
+    """Something came from the jar's device at `time_s`: time goes on, and it is not silent."""
     if time_s > state.now_s:
         state.now_s = time_s
     state.timers.last_row_s = state.now_s
 
 
 def back(state: DetectorState) -> list[Event]:
-    """A believable row after a silence."""
+    """End a silence, as a believable reading came."""
     if state.timers.silent_since_s is None:
         return []
     since_s, state.timers.silent_since_s = state.timers.silent_since_s, None
@@ -51,15 +52,16 @@ def back(state: DetectorState) -> list[Event]:
 
 
 def silent_after_s(sampling_s: float | None, jar: JarSettings) -> float:
-    """How long no word is too long: as configured, else six times the usual time between readings, at least 15 min."""
+    """After how many seconds without a reading a sensor counts as silent: as configured, else six times the usual time
+    between readings, at least 15 min."""
     if jar.silent_after_min is not None:
         return jar.silent_after_min * 60.0
     return max(SILENT_LEAST_S, SILENT_SPACINGS * (sampling_s or 60.0))
 
 
-# branches: one clock after the other
+# branches: one time-out after the other
 def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
-    """Everything that the passing of time shows at a tick."""
+    """Decide at a tick all that needs only time to pass: silence, the lid off, no jar there, rest."""
     w, out = state.timers, []
     if (
         w.last_row_s is not None
@@ -94,6 +96,7 @@ def watch(state: DetectorState, time_s: float, jar: JarSettings) -> list[Event]:
 
 
 def _rest(state: DetectorState, time_s: float, temperature_c: float) -> list[Event]:
+    """A rest begins after an hour in the cold, and ends after half an hour in the warm unless a person reported it."""
     w = state.timers
     w.cold_since_s = None if temperature_c >= RESTS_BELOW_C else (time_s if w.cold_since_s is None else w.cold_since_s)
     w.warm_since_s = None if temperature_c < REST_OVER_C else (time_s if w.warm_since_s is None else w.warm_since_s)

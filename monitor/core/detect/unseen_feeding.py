@@ -1,5 +1,5 @@
-"""A feeding that caused no jump shows only in what follows: the level rises again after its fall, or went down during a
-silence and has been rising since. This module decides whether there was one, and where in the bins.
+"""A feeding that caused no jump shows only in what follows: the level rises again after its fall, or it sank during a
+silence and has been rising since. This module decides whether there was such a feeding, and when.
 
 Asked by `rise_and_fall.py` (which opens the cycle) and `fall.py`.
 """
@@ -11,28 +11,29 @@ from math import exp
 
 from monitor.core.detect.cycle import OpenCycle
 from monitor.core.signal.bins import BIN_MIN, BIN_S, BinSeries, window_mean
+from monitor.core.signal.change_point import NOTHING
 
-# by hindsight: more than a lid set back, mist and wander do at once; a weak starter rises 20 %
+# The rise that shows a feeding in hindsight: more than lid, mist and wander add up to; even a weak starter rises 20 %.
 FRESH_LEAST_MM, FRESH_LEAST_SHARE = 7.0, 0.14
 RISE_AFTER_MM = 3.0  # mist and lids do up to 2 mm
-FOOT_SHARE = 0.3  # of the rise asked for: below it the level has not begun to rise
+FOOT_SHARE = 0.3  # of that rise: a level below it has not begun to rise
 STEP_LEAST_MM = 3.0  # in 25 min: a starter sinks by 2 mm at most
-LAG_MOST_S = 8 * 3600.0  # a feeding shows as a rise within this time, or another one came after it
-# What is fed rises within hours, so its lowest level comes soon after. An opening of the lid after which it went on
-# sinking for longer was a look, and the less a feeding the longer; hands that were only guessed at have to lie nearer.
+LAG_MOST_S = 8 * 3600.0  # what is fed has begun to rise by then
+# What is fed rises within hours, so its lowest level comes soon after the feeding. The longer it went on sinking after
+# an opening of the lid, the more likely that was only a look; hands that were only guessed at have to lie nearer.
 SOON_LOW_S, LATE_LOW_S, OPENED_MOST_S, HANDLED_MOST_S = 3600.0, 7200.0, 3 * 3600.0, 2 * 3600.0
 SLOW_BINS = 5  # 25 min: the mean from which the lowest level and the rise are counted
 SLOW_MIN = SLOW_BINS * BIN_MIN
 STEP_BINS, STEP_LOOK_BINS = 5, 36
 SINKS_BINS = 12  # an hour shows which way it goes
-# A feeding takes two minutes at least. Readings each minute or oftener show that the lid stayed on, unless of two
-# neighbouring bins more than a seventh are missing.
+# A feeding takes two minutes at least, so readings each minute or oftener show whether the lid stayed on, unless more
+# than a seventh of them are missing in two neighbouring bins.
 SHOWING_S, SHOWN_SHARE = 75.0, 0.85
 
 
 def since_silence(series: BinSeries, back_s: float) -> tuple[float, float] | None:
-    """(by how much the latest half hour lies above the first one after a silence that ended at `back_s`, and above the
-    lowest since, mm); None before there are SINKS_BINS bins."""
+    """(mm, mm): how far the latest half hour lies above the first half hour after a silence that ended at `back_s`, and
+    above the lowest half hour since. None before there are SINKS_BINS bins."""
     first, last, half = int(back_s // BIN_S) - series.first + 1, len(series.mean), SINKS_BINS // 2
     if first < 0 or last - first < SINKS_BINS:
         return None
@@ -42,14 +43,14 @@ def since_silence(series: BinSeries, back_s: float) -> tuple[float, float] | Non
 
 
 def highest_before(series: BinSeries, time_s: float) -> float:
-    """The highest 25 min mean that ended before `time_s`; far down when there is none."""
+    """The highest 25 min mean that ended before `time_s`, mm; NOTHING when there is none."""
     last = min(int(time_s // BIN_S) - series.first, len(series.mean))
     full = (i for i in range(SLOW_BINS, last + 1) if series.present[i] > series.present[i - SLOW_BINS])
-    return max((window_mean(series, i, SLOW_BINS) for i in full), default=-1e9)
+    return max((window_mean(series, i, SLOW_BINS) for i in full), default=NOTHING)
 
 
 def lowest_since(series: BinSeries, since_s: float) -> tuple[float, float]:
-    """(lowest 25 min mean of the bins from `since_s` on in mm, when), the newest of equals; a level ends them."""
+    """(the lowest 25 min mean in mm since `since_s`, its time); the newest of equal ones. There must be a level."""
     first, last = max(SLOW_BINS, int(since_s // BIN_S) - series.first), len(series.mean)
     full = (i for i in range(first, last + 1) if series.present[i] > series.present[i - SLOW_BINS])
     low_mm, newest = min((window_mean(series, i, SLOW_BINS), -i) for i in full)
@@ -57,8 +58,8 @@ def lowest_since(series: BinSeries, since_s: float) -> tuple[float, float]:
 
 
 def step_down(series: BinSeries, low_at_s: float) -> tuple[float, float]:
-    """(when, by how much in mm) the level went down most before its lowest, within the bins around that hold a level:
-    where a feeding hides that was no jump. Within a silence it may have been at any time, and the middle errs least."""
+    """(when, by how much in mm) the level went down most steeply before its lowest at `low_at_s`: a feeding that was no
+    jump hides there. Where that is a silence, it may have been at any time in it, and its middle errs least."""
     lowest = int(low_at_s // BIN_S) - series.first
     from_i, to_i = max(0, lowest - STEP_LOOK_BINS - STEP_BINS), min(lowest + 2 * STEP_BINS, len(series.mean))
     held = [i for i in range(from_i, to_i) if series.readings[i] > 0.0]
@@ -73,8 +74,8 @@ def step_down(series: BinSeries, low_at_s: float) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class RoseAgain:
-    """A feeding known by the rise after it: when it was (`about`: from when to when, where no opening of the lid dates
-    it), and by how much the level has risen since (mm)."""
+    """A feeding known by the rise after it: when it was, how far the level has risen since (mm), and, where no opening
+    of the lid dates it, between which times it was (`about`)."""
 
     fed_at_s: float
     rose_mm: float
@@ -90,12 +91,12 @@ def rose_again(
     bottom_mm: float,
     sampling_s: float | None = None,
 ) -> RoseAgain | None:
-    """The feeding that the newest level shows; None while it does not rise afresh.
+    """The feeding that a fresh rise shows; None while the level does not rise afresh.
 
-    After its fall a starter rises again only when it was fed (or stirred). A feeding too small to be seen as a jump, or
-    one that put back as much as it took, is seen by this, hours late. `level_mm` is the latest 25 min mean, its middle
-    at `at_s`; `needed_mm` the least rise that counts as one. Where readings each `sampling_s` show that the lid stayed
-    on all the while, it rises by itself (warmth, for one), and another such rise is counted from here."""
+    After its fall, a starter rises again only when it was fed (or stirred). This finds, hours late, a feeding that was
+    too small for a jump or put back as much as it took. `level_mm` is the latest 25 min mean, its middle at `at_s`;
+    `needed_mm` is the least rise that counts as one. Where readings each `sampling_s` show that the lid stayed on all
+    the while, it rose by itself (from warmth, for one), and the next rise is counted from there."""
     if cycle.low_mm is None or level_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = level_mm, at_s
     elif at_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise
@@ -114,9 +115,9 @@ def rose_again(
 def _dated(
     cycle: OpenCycle, series: BinSeries, at_s: float, foot_mm: float, sampling_s: float | None
 ) -> tuple[float, tuple[float, float] | None] | None:
-    """When it was fed: at an opening of the lid that the rise can have come from, the one most like a feeding; else
-    where the level stepped as one does; else, roughly, where it stepped down unseen or stood lowest, but never while
-    readings show that the lid was on. None when they show nothing else."""
+    """When it was fed: at the opening of the lid that looks most like a feeding, among those that the rise can have
+    come from; else where the level stepped as at a feeding; else, roughly, where it stepped down unseen or stood
+    lowest, but never while readings show that the lid was on. None when the readings show that throughout."""
     first_s, last_s = at_s - LAG_MOST_S, _foot_end_s(series, foot_mm)
     opened = [
         (one.fed_odds * exp(-max(cycle.low_at_s - one.time_s - SOON_LOW_S, 0.0) / LATE_LOW_S), one.time_s)
@@ -141,7 +142,8 @@ def _dated(
 
 
 def _not_shown(series: BinSeries, from_s: float, to_s: float, sampling_s: float) -> list[float]:
-    """Middles of the bins within a time in which too many readings are missing to know that the lid was on."""
+    """The middles of those bins between the two times in which too many readings are missing to know that the lid was
+    on."""
     usual = 2.0 * BIN_S / sampling_s
     first, last = (min(max(int(time_s // BIN_S) - series.first, 0), len(series.mean) - 1) for time_s in (from_s, to_s))
     read = series.readings
@@ -150,7 +152,7 @@ def _not_shown(series: BinSeries, from_s: float, to_s: float, sampling_s: float)
 
 
 def _foot_end_s(series: BinSeries, foot_mm: float) -> float:
-    """When the last 25 min mean ended that was not above `foot_mm`: from there on the level rose."""
+    """When the last 25 min mean that was not above `foot_mm` ended: since then the level has been rising."""
     last = len(series.mean)
     for i in range(last, SLOW_BINS - 1, -1):
         held = series.present[i] > series.present[i - SLOW_BINS]

@@ -12,12 +12,12 @@ from monitor.values import Json
 class Gate(StrEnum):
     """What holds a fall back, in the order asked."""
 
-    NO_RISE = "no_rise"  # none was seen in this cycle
+    NO_RISE = "no_rise"  # no rise was seen in this cycle
     CLOSED = "closed"  # the cycle is over three days old
     NOT_LOWER = "not_lower"  # the level was never higher
-    LOW_TOP = "low_top"  # its highest stands too little above the lowest
+    LOW_TOP = "low_top"  # the highest level is not far enough above the lowest for a rise
     SILENCE = "silence"  # it sank during a silence, and may have been fed in it
-    FED_IN_SILENCE = "fed_in_silence"
+    FED_IN_SILENCE = "fed_in_silence"  # and the rise since shows that it was
     NOISE = "noise"  # the drop is within noise and wander
     HEADSPACE = "headspace"  # gas above the dough could feign as much to an echo
     SAG = "sag"  # it may be a sag on the way up
@@ -36,14 +36,14 @@ class Latest:
     at_s: float
 
 
-PAST_LIKELY = 0.5  # "at its peak": more likely past than not
-FITS_LEAST = 0.5  # below it the memory is silent
+PAST_LIKELY = 0.5  # "at its peak" means that the top is more likely past than not
+FITS_LEAST = 0.5  # the chance that this cycle is like the earlier ones: below it memory says nothing
 
 
 @dataclass(frozen=True, slots=True)
 class MemoryEvidence:
-    """What memory says at a bin: how many cycles it was made of, whether it fits this one, how likely the top is past
-    (`top_at_s`: when it was, if so), how far the level should have gone down by now, and the z to be asked for."""
+    """What earlier cycles say at a bin: how many there were, how likely this one is like them (`fits`), how likely its
+    top is past and when it then was (`top_at_s`), how far the level should have sunk since, and the z to ask for."""
 
     cycles: int
     fits: float
@@ -54,7 +54,7 @@ class MemoryEvidence:
 
     @property
     def top_past(self) -> bool:
-        """More likely than not."""
+        """Whether the top is more likely past than not."""
         return self.fits >= FITS_LEAST and self.past >= PAST_LIKELY
 
     def evidence(self) -> dict[str, Json]:
@@ -70,8 +70,9 @@ class MemoryEvidence:
 
 @dataclass(frozen=True, slots=True)
 class FallVerdict:
-    """Whether the fall has begun: it has when no gate refused. `z` of `needed_z` and `drop_mm` speak for it; `topped`:
-    the readings alone show that the top is past. `rose_mm`: since the silence, for FED_IN_SILENCE."""
+    """Whether the fall has begun: it has when no gate refused. The evidence is `z`, which must reach `needed_z`, with
+    the drop in mm. `topped`: the readings alone show that the top is past. `rose_mm` (for FED_IN_SILENCE): since the
+    silence."""
 
     refused_by: Gate | None
     decided_at_s: float
@@ -84,5 +85,5 @@ class FallVerdict:
 
     @property
     def holds(self) -> bool:
-        """The fall has begun."""
+        """Whether the fall has begun."""
         return self.refused_by is None
