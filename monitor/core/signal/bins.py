@@ -36,8 +36,8 @@ class BinSeries:
 
 
 def add(series: BinSeries, time_s: float, level_mm: float, n: float) -> None:
-    """Put a level of `n` readings into the open bin; the caller closes bins first (`close_until`). What comes later
-    than the bin's end but before that is put into it too."""
+    """Put a level of `n` readings into the open bin. The caller first closes bins with `close_until`: a level from
+    after the bin's end that comes before that still goes into it."""
     if series.first < 0:
         series.first = series.open_number = int(time_s // BIN_S)
     series.open_sum += level_mm * n
@@ -45,7 +45,7 @@ def add(series: BinSeries, time_s: float, level_mm: float, n: float) -> None:
 
 
 def close_until(series: BinSeries, time_s: float) -> bool:
-    """Close the open bin, and empty ones after it, when `time_s` lies beyond it. True if a bin with a level closed."""
+    """Close the open bin, and the empty ones after it, when `time_s` lies beyond it. True if it held a level."""
     if series.first < 0 or time_s < (series.open_number + 1) * BIN_S:
         return False
     had = series.open_n > 0.0
@@ -59,7 +59,7 @@ def close_until(series: BinSeries, time_s: float) -> bool:
 
 
 def append(series: BinSeries, mean_mm: float, n: float) -> None:
-    """One closed bin; beyond MOST it is let go."""
+    """Add one closed bin; once there are MOST, further ones are dropped."""
     if len(series.mean) >= MOST:
         return
     level, present = series.level, series.present
@@ -74,18 +74,20 @@ def append(series: BinSeries, mean_mm: float, n: float) -> None:
 
 
 def window_mean(series: BinSeries, end: int, bins: int) -> float:
-    """Mean level in mm of the `bins` bins before running index `end`; at least one of them has a level."""
+    """Mean level in mm of the `bins` bins before running index `end`, of which at least one must have a level."""
     present, level = series.present, series.level
     return (level[end] - level[end - bins]) / (present[end] - present[end - bins])
 
 
 def sum_of_inverses(series: BinSeries, first: int, end: int) -> float:
-    """Of the readings in each of the bins from `first` until before `end`: what white noise leaves in their means."""
+    """Sum of 1 / readings over the bins from `first` to before `end`: times the variance of the white noise, that is
+    what it leaves in the sum of their means."""
     return sum([1.0 / n for n in series.readings[first:end] if n > 0.0])
 
 
 def packed(series: BinSeries) -> dict[str, Json]:
-    """As JSON: only what the running sums can be made from again, in the same order and so bit for bit."""
+    """The series as JSON, without the running sums: `unpacked` adds them up in the same order, so bit for bit the
+    same."""
     return {
         "first": series.first,
         "mean": [m if n > 0.0 else None for m, n in zip(series.mean, series.readings, strict=True)],

@@ -1,4 +1,4 @@
-"""A minute's readings become one block: a robust mean, how many readings are in it, how many were no surface.
+"""A minute's readings become one block: a robust mean, with how many readings are in it and how many showed no surface.
 
 Between `plausibility.py` (single readings) and `surface.py` (what neighbouring blocks show). With slow sampling, a
 block is a single reading.
@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 
 MINUTE_S = 60.0  # what a block covers: a tick of the grid, in which dough moves by a fraction of a millimetre
 LEAST_SPREAD_MM = 2.5  # what rounding to 1 mm and foam do within a minute, so that quiet sensors lose no readings
+WILD_SDS = 4.0  # a value further from the median is no noise (once in 16,000)
+NEXT_STEP = 1.2  # steps of a coarse sensor: the neighbouring one counts as the same surface
 
 
 @dataclass(slots=True)
@@ -45,7 +47,8 @@ class LevelBlock:
 
 @dataclass(slots=True)
 class HeldBlock:
-    """A block of which it is not known yet whether it belongs to the surface; `level_mm` None: it shows none."""
+    """A block that may or may not belong to the surface, which is not known yet; `level_mm` is None where it shows
+    none."""
 
     time_s: float
     level_mm: float | None
@@ -53,12 +56,12 @@ class HeldBlock:
 
 
 def close(open_block: OpenBlock, noise_mm: float, rounds_to_mm: float = 0.0) -> Block:
-    """The block of the open minute, which is emptied. Values further from the median than 4 standard deviations (at
-    least 2.5 mm, or the next step of a coarse sensor) count as no surface. Neighbour differences are clipped at the
-    same spread (for `noise.py`)."""
+    """Empty the open minute and return its block. Values further from the median than WILD_SDS standard deviations (or
+    than LEAST_SPREAD_MM, or the next step of a coarse sensor, if that is more) count as no surface. Differences between
+    neighbours, from which `noise.py` learns, are clipped at the same spread."""
     values = open_block.distances_mm
     n = len(values)
-    spread = max(LEAST_SPREAD_MM, 4.0 * noise_mm, 1.2 * rounds_to_mm)
+    spread = max(LEAST_SPREAD_MM, WILD_SDS * noise_mm, NEXT_STEP * rounds_to_mm)
     if n == 0:
         block = Block((open_block.number + 0.5) * MINUTE_S, None, 0, open_block.bad_n, 0.0, 0)
     elif n == 1:
@@ -79,14 +82,14 @@ def close(open_block: OpenBlock, noise_mm: float, rounds_to_mm: float = 0.0) -> 
                 before = v
             else:
                 before = None
-        mean_mm = total / kept if kept else None  # two that disagree: nobody knows which is the surface
+        mean_mm = total / kept if kept else None  # None: two values disagree, and nobody knows which is the surface
         block = Block(open_block.times_s / n, mean_mm, kept, open_block.bad_n + n - kept, square, steps)
     open_block.distances_mm, open_block.times_s, open_block.bad_n, open_block.number = [], 0.0, 0, -1
     return block
 
 
 def put(open_block: OpenBlock, number: int, time_s: float, distance_mm: float | None) -> None:
-    """A reading into the open minute; None is "no target"."""
+    """Put a reading into the open minute; a distance of None is "no target"."""
     open_block.number = number
     if distance_mm is None:
         open_block.bad_n += 1

@@ -1,14 +1,13 @@
-"""A running cycle held against the curve that its starter's earlier ones have in common: how likely it is that the top
-is past, and by how much the level should have gone down since. `fall.py` uses it to ask less of the scan, never to
-replace it.
+"""Compares the current cycle with the curve that its starter's earlier ones have in common: how likely the top is past,
+and how far the level should have sunk since. `detect/memory.py` uses that to ask less of the scan, never to replace it.
 
-For each of SCALES time scales S the height and the base are integrated out (both normal; the height near the usual one,
-or with a small weight anything). The errors are the surface's wander, the curve's own misfit (both Ornstein-Uhlenbeck)
-and white noise; as they do not depend on S, one Kalman filter whitens readings and curve alike (Rosenberg 1973, Ann.
-Econ. Soc. Meas. 2:399), and each bin costs some sums for each S. Beside it runs a filter that knows no curve (level and
-slope); the odds between the two say bin by bin whether the memory still fits, and where it does not, it is silent. The
-slope of that second filter says which way the level goes, whatever the curve says.
-"""
+For each of SCALES time scales S the height and the base are integrated out (both normal; the height near the usual one
+or, with a small weight, anything). The errors are the surface's wander, the curve's own misfit (both
+Ornstein-Uhlenbeck) and white noise. They do not depend on S, so one Kalman filter whitens readings and curve alike
+(Rosenberg 1973, Ann. Econ. Soc. Meas. 2:399), and each bin costs only a few sums for each S. Beside it runs a filter
+that knows no curve, only level and slope. The odds between the two say at each bin whether this cycle is like the
+earlier ones; where it is not, memory says nothing. The slope of the second filter says which way the level goes,
+whatever the curve says."""
 
 from __future__ import annotations
 
@@ -24,21 +23,23 @@ from monitor.core.signal.noise import Noise, rounding_mm2
 SCALES = 21  # tried at each bin, within REACH_SD; all of `step` costs some 150 us
 REACH_SD, REACH_LEAST = 4.0, 0.4  # of ln S about the expected
 FREEDOM = 4.0  # Student's t: now and then a cycle is far off
+FAINT_LN = 40.0  # a scale this much less likely than the best adds nothing that a double could hold beside it
+FIRST_SDS = (2.0, 3.0)  # of the second filter at the first bin: level in mm, slope in mm an hour
 HEIGHT_SD, ANY_HEIGHT_SD, ANY_SHARE = 0.08, 0.45, 0.06  # as a share of the usual height; weight of "any height"
 BASE_SD_MM = 4.0  # of the starting level about the first bin: it settles by millimetres
-MISFIT_MIN = 120.0  # how long a cycle stays to one side of the curve
-# chance a bin that a memory that fits goes on fitting, and that one that does not fits again
+MISFIT_MIN = 120.0  # how long a cycle stays on one side of the curve
+# chance, at each bin, that a cycle which is like the earlier ones remains so, and that one which is not becomes so
 HOLDS, RETURNS = 0.995, 0.002
 FITS_FIRST = 0.9  # chance that a new cycle is like the earlier ones
-EVIDENCE = (-4.0, 1.0)  # of one bin, for the memory: one odd bin is no proof, and many good ones wear off slowly
-BEND_MM_PER_H = 3.0  # without memory: by so much the slope changes within an hour
-MOST = (POINTS - 1) * DX - 1e-9  # the learnt curve ends there
+EVIDENCE = (-4.0, 1.0)  # bounds for one bin: an odd one is no proof, and many good ones are soon forgotten
+BEND_MM_PER_H = 3.0  # how much the slope of the second filter may change within an hour
+MOST = (POINTS - 1) * DX - 1e-9  # where the learnt curve ends
 
 
 @dataclass(slots=True)
 class ScaleSums:
-    """For one time scale S: what wander and misfit make of the curve (the filter's two states of it, mm), and the sums
-    over the bins of curve x curve, curve x constant and curve x level, each over the variance."""
+    """For one time scale S: the filter's two states for the curve (wander and misfit), and the sums over the bins of
+    curve x curve, curve x constant and curve x level, each divided by the variance."""
 
     wander: float = 0.0
     misfit: float = 0.0
@@ -49,10 +50,10 @@ class ScaleSums:
 
 @dataclass(slots=True)
 class CurveFilter:
-    """The running cycle against the learnt curve, at each of `scales_h`; see `step`."""
+    """The current cycle compared with the learnt curve at each of `scales_h`; see `step`."""
 
     scales_h: Doubles = field(default_factory=lambda: array("d"))
-    ln_near: Doubles = field(default_factory=lambda: array("d"))  # of the prior, and of the one with any height
+    ln_near: Doubles = field(default_factory=lambda: array("d"))  # logarithm of the prior; `ln_any`: if any height is
     ln_any: Doubles = field(default_factory=lambda: array("d"))
     height_mm: float = 0.0
     misfit_mm2: float = 0.0
@@ -60,7 +61,7 @@ class CurveFilter:
     bins: int = 0
     sums: list[ScaleSums] = field(default_factory=list)
     cov: list[float] = field(default_factory=list)
-    states: list[float] = field(default_factory=lambda: [0.0] * 4)  # of the level, and of a constant
+    states: list[float] = field(default_factory=lambda: [0.0] * 4)  # the filter's two for the level, two for a constant
     constant: list[float] = field(default_factory=lambda: [0.0] * 3)  # 1 x 1, 1 x level, level x level
     first_mm: float | None = None
     fits: float = FITS_FIRST
@@ -68,14 +69,14 @@ class CurveFilter:
     line: list[float] = field(default_factory=lambda: [0.0] * 3)  # level, slope, wander
     line_cov: list[float] = field(default_factory=list)
     past: float = 0.0  # chance that the top is past
-    drop_mm: float = 0.0  # how far the level should have gone down since, if it is
-    sinking: float = 0.0  # chance that the level goes down, whatever the curve says
+    drop_mm: float = 0.0  # how far the level should have sunk since, if it is
+    sinking: float = 0.0  # chance that the level is sinking, whatever the curve says
     scale_h: float = 0.0  # the likeliest time scale (mean of ln S)
     weights: Doubles = field(default_factory=lambda: array("d"))  # how likely each of `scales_h` is; their sum is 1
 
 
 def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> CurveFilter:
-    """Ready for the first bin of a cycle with this shape of dilution and height of the dough just fed."""
+    """A filter before the first bin of a cycle, for the shape of its dilution and the height of the dough just fed."""
     mean, variance = expected_scale(learnt, shape)
     sd = sqrt(variance)
     reach = max(REACH_SD * sd, REACH_LEAST)
@@ -96,13 +97,14 @@ def begin(learnt: LearntCurve, shape: float, start_mm: float, noise: Noise) -> C
         misfit_mm2=learnt.misfit * (learnt.height_share * start_mm) ** 2,
         sums=[ScaleSums() for _ in range(SCALES)],
         cov=[noise.wander_mm2, 0.0, learnt.misfit * (learnt.height_share * start_mm) ** 2],
-        line_cov=[4.0, 0.0, 0.0, 9.0, 0.0, noise.wander_mm2],
+        line_cov=[FIRST_SDS[0] ** 2, 0.0, 0.0, FIRST_SDS[1] ** 2, 0.0, noise.wander_mm2],
     )
 
 
 def step(f: CurveFilter, curve: Sequence[float], hours: float, level_mm: float, n: float, noise: Noise) -> None:
-    """One bin of 5 min: the equivalent hours that passed in it, its mean level (any scale, mm) and readings (0: none).
-    `past`, `drop_mm`, `fits`, `sinking` and `scale_h` are as of its end. Some 150 us."""
+    """Take in one bin of 5 min: the equivalent hours that passed in it, its mean level (on any scale, mm) and its
+    number of readings (0: it has no level). `past`, `drop_mm`, `fits`, `sinking` and `scale_h` are then those at its
+    end. Costs some 150 us."""
     middle_h = f.tau_h + 0.5 * hours
     f.tau_h += hours
     f.bins += 1
@@ -159,7 +161,7 @@ def step(f: CurveFilter, curve: Sequence[float], hours: float, level_mm: float, 
             lns.append(0.5 * (r1 * height + r2 * base - log(det)) + ln_weak)
             heights.append(height)
     best = max(lns)
-    weights = [exp(ln - best) if ln > best - 40.0 else 0.0 for ln in lns]
+    weights = [exp(ln - best) if ln > best - FAINT_LN else 0.0 for ln in lns]
     mass = sum(weights)
     past = drop = mean_ln = 0.0
     for k, scale_h in enumerate(f.scales_h):
@@ -188,8 +190,8 @@ def step(f: CurveFilter, curve: Sequence[float], hours: float, level_mm: float, 
 
 
 def quantile_h(f: CurveFilter, share: float) -> float:
-    """The time scale S, equivalent hours, that the true one is below with this chance. At most `tau_h` at 0.5 exactly
-    when the top is more likely past than not. Needs one bin at least."""
+    """The quantile of the time scale S at `share`, in equivalent hours. At 0.5 it is at most `tau_h` exactly when the
+    top is more likely past than not. Needs at least one bin."""
     below = 0.0
     for k, (scale_h, weight) in enumerate(zip(f.scales_h, f.weights, strict=True)):
         if below + weight >= share:
@@ -200,7 +202,8 @@ def quantile_h(f: CurveFilter, share: float) -> float:
 
 
 def _alone(f: CurveFilter, y: float, n: float, keep: float, noise: Noise) -> float:
-    """One step of level, slope and wander without any curve; ln of how likely it made this bin."""
+    """One step of the second filter, of level, slope and wander without a curve; the logarithm of this bin's
+    likelihood."""
     d = BIN_S / 3600.0
     level, slope, wander = f.line
     ll, ls, lw, ss, sw, ww = f.line_cov

@@ -1,17 +1,16 @@
 """When a fall began: fitted to the levels from the top on, once `detect/fall.py` has decided that there is one.
 
-The level stays at the top until an unknown moment and then sinks ever faster, as (time since)^BEND, the moment chosen
-by least squares (broken-line regression: Hinkley 1969, Biometrika 56:495). The end of the highest stretch, which the
-change-point scan knows, is no such moment: a surface that stands for hours and then gives way would have its fall dated
-hours before anything shows one.
-"""
+The level stays at the top until an unknown moment and then sinks ever faster, as (time since)^BEND; least squares
+choose the moment (broken-line regression: Hinkley 1969, Biometrika 56:495). The end of the highest stretch, which the
+change-point scan knows, would not do: where a surface stands for hours and then gives way, it lies hours before
+anything shows a fall."""
 
 from __future__ import annotations
 
 from monitor.core.signal.bins import BIN_S, BinSeries
 
 BEND = 1.5  # between a fall that begins at its full pace (1) and one that gathers it evenly (2); see DEVELOPERS.md
-BACK_BINS = 288  # a day: a fall that took longer to be sure of is dated within it
+BACK_BINS = 288  # a day: a fall that took longer than that to become certain is dated within the last one
 
 
 def fall_onset_s(series: BinSeries, first: int, top_mm: float) -> float | None:

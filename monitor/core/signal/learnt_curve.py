@@ -1,11 +1,12 @@
 """The shape that a starter's cycles have in common, learnt from the closed ones: one curve over x = (equivalent hours
-since the feeding) / S, 0 at the feeding and 1 at its top, where x = 1. S, the time scale, is the time to the top.
+since the feeding) / S, which is 0 at the feeding and 1 at the top, where x = 1. S, the time scale, is the time to the
+top.
 
-A shape-invariant model (Lawton, Sylvestre and Maggio 1972, Technometrics 14:513): each closed cycle is put on the curve
-by its own S, height and base; all of them are then smoothed together by a local quadratic (Fan and Gijbels 1996, Local
-Polynomial Modelling, 3), older ones counting for less. How S follows the dilution is learnt beside it by a Kalman
-filter with two numbers. `curve_filter.py` holds a running cycle against it. Nothing is decided here.
-"""
+A shape-invariant model (Lawton, Sylvestre and Maggio 1972, Technometrics 14:513): each closed cycle is scaled by its
+own S, height and base so that it lies on the curve; then all are smoothed together by a local quadratic (Fan and
+Gijbels 1996, Local Polynomial Modelling, 3), in which older ones count for less. How S depends on the dilution is
+learnt by a Kalman filter with two numbers. `curve_filter.py` compares the current cycle with the curve. Nothing is
+decided here."""
 
 from __future__ import annotations
 
@@ -21,16 +22,23 @@ else:
     Doubles = array  # which takes no subscript when the program runs
 
 DX = 0.02  # of S: ten minutes of a slow cycle
-POINTS = 121  # to 2.4 S: the fall, and half-way down for most
+POINTS = 121  # to 2.4 S: the fall, for most until it is half-way down
 BANDS = (0.09, 0.07, 0.06, 0.05, 0.045, 0.04)  # of S, by the number of cycles: more of them need less smoothing
 FORGET = 0.9  # weight of a cycle beside the one after it: a starter changes over weeks
-KEPT = 6  # cycles; one is nearly as good as more, by the bench
+KEPT = 6  # cycles; by the bench even one is nearly as good as more
 KEPT_POINTS = 150  # of one cycle
 TOPS = (0.5, 1.6)  # the top of the pooled curve is looked for here
+HOUR_BINS, HALF_HOUR_BINS = 12, 6
+MISFIT_MEMORY = 6.0  # cycles, as many as are kept
+# Smoothing: the kernel is cut off at KERNEL_REACH bands; a point needs NEAR_LEAST cells, and none is further than
+# BEYOND bands after the last cell. There the slope over the last SLOPE_POINTS goes on and fades within FADES of S.
+KERNEL_REACH, NEAR_LEAST, BEYOND, SLOPE_POINTS, FADES = 3.0, 5, 0.5, 8, 0.5
 
-# ln S of a feeding at 1:4:4, 24 degC, and what a shape of the dilution adds (as for the forecast): mean and spread
+# ln S of a feeding of 1:4:4 at 24 degC, and what the shape of another dilution adds (as in forecasts): mean and spread
 SCALE, PER_SHAPE = (log(9.0), 0.35), (0.9, 0.3)
-SCATTER, SCATTER_CYCLES = 0.055, 4.0  # the cycle's own, of ln S; so many cycles that guess is worth
+SCATTER, SCATTER_CYCLES = 0.055, 4.0  # scatter of ln S from cycle to cycle; how many cycles that guess is worth
+CLOSE_LN = 0.15  # a cycle that is off by less is learnt in full, one further off as if by two spreads at most
+CLIP_VARIANCES = 4.0  # one odd cycle says no more about the scatter than this
 DRIFT, LEAST_SCATTER = (0.035, 0.01), 0.02
 MISFIT, MISFIT_CYCLES, MISFIT_MOST = 0.015, 2.0, 0.06  # how far a cycle leaves the curve, as a share of its height
 HEIGHT_FORGET = 0.7
@@ -40,8 +48,8 @@ LEAST_BINS = 30
 
 @dataclass(slots=True)
 class Placed:
-    """A closed cycle on the curve: equivalent hours and levels (mm above its first bin) with weights (1/mm2), and its
-    time scale, height and base. `shape` is that of its dilution."""
+    """A closed cycle as it lies on the curve: equivalent hours and levels (mm above its first bin) with weights
+    (1/mm2), and its time scale, height and base. `shape` is that of its dilution (`forecast/dilution.py`)."""
 
     scale_h: float
     height_mm: float
@@ -55,8 +63,9 @@ class Placed:
 
 @dataclass(slots=True)
 class LearntCurve:
-    """What was learnt: the curve (empty before any cycle), the cycles that it was made of, and for the next one ln S
-    (`scale_*`), the height as a share of the starting level, and the misfit's variance as a share of the height."""
+    """What was learnt: the curve (empty before any cycle) and the cycles that it was made of; and what to expect of the
+    next one: ln S (`scale_*`), the height as a share of the starting level, and how far it will leave the curve
+    (`misfit`: a variance, as a share of the height)."""
 
     curve: Doubles = field(default_factory=lambda: array("d"))
     placed: list[Placed] = field(default_factory=list)
@@ -66,12 +75,12 @@ class LearntCurve:
     height_share: float = 1.0
     misfit: float = MISFIT**2
     misfit_n: float = MISFIT_CYCLES
-    steepness: float = 1.0  # of the temperature law, for whoever counts equivalent hours
+    steepness: float = 1.0  # of the temperature law by which equivalent hours are counted
     law: int = 0  # which law that is
 
 
 def at(curve: Sequence[float], x: float) -> float:
-    """The curve at x, between its points; its last value beyond."""
+    """The curve at x, by linear interpolation; beyond its end, its last value."""
     place = x / DX
     i = int(place)
     if i >= POINTS - 1:
@@ -80,7 +89,7 @@ def at(curve: Sequence[float], x: float) -> float:
 
 
 def expected_scale(learnt: LearntCurve, shape: float) -> tuple[float, float]:
-    """(mean, variance) of ln S of the next cycle, its dilution having this shape."""
+    """(mean, variance) of ln S of the next cycle, for a dilution of this shape."""
     a, b, c = learnt.scale_cov
     mean = learnt.scale_mean[0] + learnt.scale_mean[1] * shape
     return mean, a + 2.0 * b * shape + c * shape * shape + learnt.scatter
@@ -97,13 +106,14 @@ def learn(
     shape: float,
     luck_mm2: float,
 ) -> None:
-    """Take in a closed cycle: its bins of 5 min with a level (equivalent hours, mm above the first, weight 1/mm2), the
-    fitted top in equivalent hours, the time scale that the filter gave it (None: the top's), the height of the dough
-    just fed, and what noise and wander leave in an hour's mean (mm2). Too short or flat a cycle teaches nothing."""
+    """Learn from a closed cycle: its bins of 5 min that have a level (equivalent hours, mm above the first, weight
+    1/mm2), its fitted top in equivalent hours, the time scale that the filter gave it (None: that of the top), the
+    height of the dough just fed, and what noise and wander leave in an hour's mean (mm2). A cycle that is too short or
+    too flat teaches nothing."""
     if len(tau_h) < LEAST_BINS or top_h <= 0.0:
         return
-    base = sorted(level_mm[:6])[3]
-    height = sum(sorted(level_mm)[-12:]) / 12.0 - base
+    base = sorted(level_mm[:HALF_HOUR_BINS])[HALF_HOUR_BINS // 2]
+    height = sum(sorted(level_mm)[-HOUR_BINS:]) / HOUR_BINS - base
     scale = top_h
     if height < LEAST_HEIGHT_MM:
         return
@@ -125,7 +135,7 @@ def learn(
         one.level_mm.append(round(sum(w * y for w, y in zip(weights, level_mm[i : i + every], strict=True)) / total, 3))
         one.weight.append(round(total, 4))
     learnt.placed = [*learnt.placed, one][-KEPT:]
-    for _ in range(2):  # a second time, now that each lies where the first put it
+    for _ in range(2):  # again, now that each cycle lies where the first time put it
         _pool(learnt)
     _learn_scale(learnt)
 
@@ -140,17 +150,18 @@ def _line_through(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]
 
 
 def _learn_misfit(learnt: LearntCurve, off_mm: Sequence[float], height_mm: float, luck_mm2: float) -> None:
-    """How far the curve, which had not seen this cycle, was off it: hourly means, less what noise explains."""
-    hours = [sum(off_mm[i : i + 12]) / 12.0 for i in range(0, len(off_mm) - 11, 12)]
+    """Learn how far off a curve is from a cycle that it was not made of: in hourly means, less what noise explains."""
+    ends = range(HOUR_BINS, len(off_mm) + 1, HOUR_BINS)
+    hours = [sum(off_mm[end - HOUR_BINS : end]) / HOUR_BINS for end in ends]
     if not hours:
         return
     seen = max(sum(h * h for h in hours) / len(hours) - luck_mm2, 0.0) / height_mm**2
     learnt.misfit += (min(seen, MISFIT_MOST**2) - learnt.misfit) / (learnt.misfit_n + 1.0)
-    learnt.misfit_n = min(learnt.misfit_n + 1.0, 6.0)
+    learnt.misfit_n = min(learnt.misfit_n + 1.0, MISFIT_MEMORY)
 
 
 def _pool(learnt: LearntCurve) -> None:
-    """The common curve recomputed, and every cycle's numbers so that its top is at x = 1 and 1 high."""
+    """Compute the common curve anew, and scale every cycle so that the curve's top is at x = 1 and is 1 high."""
     sums = [[0.0, 0.0, 0.0] for _ in range(POINTS)]  # weight, weight x, weight y of each cell
     for age, one in enumerate(reversed(learnt.placed)):
         share = one.height_mm**2 * FORGET**age
@@ -177,13 +188,17 @@ def _pool(learnt: LearntCurve) -> None:
 
 
 def _smooth(cells: Sequence[tuple[float, float, float]], band: float) -> list[float]:
-    """The local quadratic through (x, y, weight) at each point of the curve; beyond the last its slope fades."""
+    """The local quadratic through (x, y, weight) at each point of the curve. Beyond the last cell its slope fades."""
     out: list[float | None] = []
     last_x = cells[-1][0]
     for k in range(POINTS):
         x0 = k * DX
-        near = [(x - x0, y, w * exp(-0.5 * ((x - x0) / band) ** 2)) for x, y, w in cells if abs(x - x0) < 3.0 * band]
-        out.append(None if len(near) < 5 or x0 > last_x + 0.5 * band else _quadratic_at_0(near))
+        near = [
+            (x - x0, y, w * exp(-0.5 * ((x - x0) / band) ** 2))
+            for x, y, w in cells
+            if abs(x - x0) < KERNEL_REACH * band
+        ]
+        out.append(None if len(near) < NEAR_LEAST or x0 > last_x + BEYOND * band else _quadratic_at_0(near))
     known = [k for k, value in enumerate(out) if value is not None]
     first, last = known[0], known[-1]
     full = [0.0] * POINTS
@@ -197,16 +212,16 @@ def _smooth(cells: Sequence[tuple[float, float, float]], band: float) -> list[fl
         before = k
     for j in range(first):
         full[j] = full[first]
-    back = max(first, last - 8)
+    back = max(first, last - SLOPE_POINTS)
     slope = min(0.0, (full[last] - full[back]) / max((last - back) * DX, DX))
     for j in range(last + 1, POINTS):
         gone = (j - last) * DX
-        full[j] = full[last] + slope * gone * exp(-gone / 0.5)
+        full[j] = full[last] + slope * gone * exp(-gone / FADES)
     return full
 
 
 def _quadratic_at_0(near: Sequence[tuple[float, float, float]]) -> float:
-    """The weighted least-squares parabola through (d, y, weight), at d = 0; by Cramer's rule."""
+    """The value at d = 0 of the weighted least-squares parabola through (d, y, weight), by Cramer's rule."""
     m0 = m1 = m2 = m3 = m4 = r0 = r1 = r2 = 0.0
     for d, y, w in near:
         wd = w * d
@@ -227,7 +242,7 @@ def _quadratic_at_0(near: Sequence[tuple[float, float, float]]) -> float:
 
 
 def _learn_scale(learnt: LearntCurve) -> None:
-    """ln S over the shape of the dilution, and the height, from all cycles that are kept, oldest first."""
+    """Learn ln S as a line over the shape of the dilution, and the height, from all cycles kept, oldest first."""
     mean = [SCALE[0], PER_SHAPE[0]]
     a, b, c = SCALE[1] ** 2, 0.0, PER_SHAPE[1] ** 2
     scatter, n = SCATTER**2, SCATTER_CYCLES
@@ -237,12 +252,12 @@ def _learn_scale(learnt: LearntCurve) -> None:
         variance = g0 + g1 * one.shape + scatter
         off = log(one.scale_h) - mean[0] - mean[1] * one.shape
         most = 2.0 * sqrt(variance)
-        taken = off if abs(off) < 0.15 else min(max(off, -most), most)
+        taken = off if abs(off) < CLOSE_LN else min(max(off, -most), most)
         mean = [mean[0] + g0 / variance * taken, mean[1] + g1 / variance * taken]
         a, b, c = a - g0 * g0 / variance, b - g0 * g1 / variance, c - g1 * g1 / variance
         if number > 0:
             n += 1.0
-            scatter += (min(off * off, 4.0 * variance) * scatter / variance - scatter) / n
+            scatter += (min(off * off, CLIP_VARIANCES * variance) * scatter / variance - scatter) / n
     learnt.scale_mean, learnt.scale_cov = mean, [a, b, c]
     learnt.scatter = max(scatter, LEAST_SCATTER**2)
     weights = [HEIGHT_FORGET**age for age in reversed(range(len(learnt.placed)))]

@@ -1,10 +1,9 @@
 """When the peak was: fitted to the levels on both sides of it. Asked by `rise_and_fall.py` once the level has turned.
 
-Tops differ: round, flat, with a corner. No single polynomial suits them all, so several are fitted, from one to four
-hours to either side and over what lies within a few millimetres of the top, from a parabola to a quartic, and the times
-of their maxima are averaged (model averaging, as the errors of different windows are only partly the same). The raw
-highest bin errs by the noise and the flatness.
-"""
+Tops differ: round, flat, with a corner. No single polynomial suits them all, so several are fitted, from parabola to
+quartic, over one to four hours on either side and over all that lies within a few millimetres of the top. The times of
+their maxima are averaged (model averaging: the errors of different windows are only partly the same). The single
+highest bin would be off by what noise does to a flat top."""
 
 from __future__ import annotations
 
@@ -13,11 +12,12 @@ from monitor.core.signal.bins import BIN_S, BinSeries, window_mean
 FITS = ((12, 2), (18, 3), (24, 2), (30, 3), (30, 4), (48, 3), (48, 4))  # bins to either side, degree
 CAPS = ((3.0, 3), (3.0, 4), (4.0, 3), (4.0, 4))  # mm below the top, degree
 CAP_BINS = 3  # half an hour's running mean finds where a cap ends; as many bins are added at both ends
+CAP_FROM_BINS, CAP_LONGEST_BINS = 60, 96  # the top is looked for from 5 h before on, and its near side is 8 h at most
 ROUNDS = 4  # a window is moved to its own maximum and fitted again
 
 
 def fit_peak(series: BinSeries, around: int) -> tuple[float, float] | None:
-    """(time_s, level_mm) of the peak near bin `around` (0 is the first); None when too few bins have a level there."""
+    """(time_s, level_mm) of the peak near bin `around` of the series; None when too few bins have a level there."""
     by_time = [top for reach, degree in FITS if (top := _top(series, around, reach, degree)) is not None]
     by_level = [top for depth, degree in CAPS if (top := _cap(series, around, depth, degree)) is not None]
     if not by_time:
@@ -34,10 +34,10 @@ def _mean(tops: list[tuple[float, float]]) -> tuple[float, float]:
 
 
 def _cap(series: BinSeries, around: int, depth_mm: float, degree: int) -> tuple[float, float] | None:
-    """(bin, level) of the maximum of one fit to the bins around the highest that lie within `depth_mm` of it."""
+    """(bin, level) of the maximum of one fit to the bins around the highest one that lie within `depth_mm` of it."""
     count = len(series.mean)
     smooth: dict[int, float] = {}
-    for i in range(max(0, around - 60), count):
+    for i in range(max(0, around - CAP_FROM_BINS), count):
         low, high = max(0, i - CAP_BINS), min(count, i + CAP_BINS + 1)
         if series.present[high] > series.present[low]:
             smooth[i] = window_mean(series, high, high - low)
@@ -45,7 +45,7 @@ def _cap(series: BinSeries, around: int, depth_mm: float, degree: int) -> tuple[
         return None
     top = max(smooth, key=lambda i: smooth[i])
     low = high = top
-    while low - 1 >= 0 and smooth.get(low - 1, smooth[top]) > smooth[top] - depth_mm and top - low < 96:
+    while low - 1 >= 0 and smooth.get(low - 1, smooth[top]) > smooth[top] - depth_mm and top - low < CAP_LONGEST_BINS:
         low -= 1
     while high + 1 < count and smooth.get(high + 1, smooth[top]) > smooth[top] - depth_mm:
         high += 1
@@ -79,8 +79,8 @@ def _top(series: BinSeries, around: int, reach: int, degree: int) -> tuple[float
 
 
 def _maximum(c: list[float], low: float, high: float) -> tuple[float, float]:
-    """(x, value) of the highest point of a polynomial between `low` and `high`, to a hundredth of it: on a coarse grid,
-    then on a fine one about the best."""
+    """(x, value) of the highest point of a polynomial between `low` and `high`, to a hundredth of that range: first on
+    a coarse grid, then on a fine one around the best point."""
 
     def at(k: int) -> float:
         return low + (high - low) * k / 100.0
@@ -97,8 +97,9 @@ def _maximum(c: list[float], low: float, high: float) -> tuple[float, float]:
 
 
 def fit_polynomial(points: list[tuple[float, float]], degree: int) -> list[float] | None:
-    """Coefficients, constant first, of the least-squares polynomial through (x, y), x within about -1 to 1: normal
-    equations by Gaussian elimination, good to 1e-9 up to a quartic. None when the points do not determine it."""
+    """Coefficients, constant first, of the least-squares polynomial through points (x, y) with x from about -1 to 1.
+    Normal equations solved by Gaussian elimination, accurate to 1e-9 up to a quartic. None when the points do not
+    determine it."""
     n = degree + 1
     xs, p = [x for x, _ in points], [1.0] * len(points)
     moments = [y for _, y in points]

@@ -1,11 +1,11 @@
-"""How large a step lies between two neighbouring blocks: an estimate with its spread, for `surface.py`, and what it
-makes of it: a `LevelShift`.
+"""How large a step lies between two neighbouring blocks: an estimate with its spread, which `surface.py` asks for and
+gets as a `LevelShift`.
 
-Generalised least squares of level = a + b t + c [t >= t0] with the errors that this jar has shown: white noise, over
-the readings of a block, and the surface's wander as an Ornstein-Uhlenbeck process. The filter's innovations make the
-rows free of each other (augmented Kalman filter: Rosenberg 1973, Ann. Econ. Soc. Meas. 2:399; de Jong 1991, Ann. Stat.
-19:1073), so that n rows cost n steps and no matrix. The slope is the same before and after: a steep rise is no step.
-"""
+Generalised least squares of level = a + b t + c [t >= t0] with the errors that this jar has shown: white noise, divided
+by the readings of a block, and the surface's wander as an Ornstein-Uhlenbeck process. A Kalman filter's innovations
+make the rows independent of each other (augmented Kalman filter: Rosenberg 1973, Ann. Econ. Soc. Meas. 2:399; de Jong
+1991, Ann. Stat. 19:1073), so that n rows cost n steps and no matrix. The slope is the same before and after the step,
+so a steep rise is not taken for one."""
 
 from __future__ import annotations
 
@@ -18,17 +18,20 @@ from monitor.core.signal.block import LevelBlock
 from monitor.core.signal.noise import Noise, least_jump_mm, rounding_mm2, spreads
 from monitor.core.signal.trend import Trend, line
 
-STEP_SD = 5.5  # a step that may lie anywhere is searched for at each block, so asked for more than one at a known place
-STEP_BACK_S = 2400.0  # what lies further back says little of the level now: a rise bends
+# spreads: more than for a step at a known place, as one that may lie anywhere is searched for at each block
+STEP_SD = 5.5
+SUSPICIOUS_SDS = 3.0  # from here on the costly look is worth it
+STEP_BACK_S = 2400.0  # what lies further back says little about the level now, as a rise bends
 STEP_BACK_LEAST, STEP_BACK_MOST = 10, 30  # blocks
-SINKING_MM_PER_MIN = 0.07  # spread of how fast starters sink: 4 mm an hour; a rise is as steep as it is seen to be
+SINKING_MM_PER_MIN = 0.07  # spread of how fast starters sink: 4 mm an hour. A rise counts with the slope that is seen.
 STEP_BLOCKS = (2, 3, 5, 8, 12)  # a step may lie this many blocks back, half an octave apart
 
 
 @dataclass(slots=True)
 class LevelShift:
-    """The surface is back after something: levels before and after (mm), how sure, when it left and came back, for
-    how long it was seen to be away (0: not seen), and whether a silence lies between."""
+    """The surface is back after it was away or jumped: the levels before and after (mm) with the spread of the step,
+    when it left and came back, for how long it was seen to be away (0: not seen), and whether a silence lies
+    between."""
 
     before_mm: float
     after_mm: float
@@ -37,11 +40,11 @@ class LevelShift:
     back_s: float
     off_s: float
     gap: bool
-    within: int = 0  # a step inside the gate: so many of the latest blocks, already released, lie after it
-    strange: bool = True  # while it was away, no surface was seen; else nothing came
-    lone: bool = False  # and that in one block only
-    lone_n: float = 0.0  # so many of such or of short silences before, fading within a day
-    passing: bool = False  # it was seen on its way from the one to the other
+    within: int = 0  # for a step inside the gate: how many blocks after it had already been released
+    strange: bool = True  # readings came meanwhile, but showed no surface; False: nothing came
+    lone: bool = False  # only one block showed none
+    lone_n: float = 0.0  # how many lone blocks and short silences there were before, fading within a day
+    passing: bool = False  # the surface was seen between the two levels, on its way
     spacing_s: float = 60.0
     sure: bool = True  # far beyond noise, wherever it lies
 
@@ -49,8 +52,8 @@ class LevelShift:
 def step(
     before: Sequence[LevelBlock], after: Sequence[LevelBlock], noise: Noise, slope_sd: float
 ) -> tuple[float, float, float]:
-    """(level just before mm, size of the step mm, its spread mm). At least one block on either
-    side. `slope_sd` is the prior spread of the slope about none, mm a minute. Source: see the module."""
+    """(level just before the step mm, size of the step mm, its spread mm), from at least one block on either side.
+    `slope_sd` is the prior spread of the slope about 0, mm a minute. Source: see the module."""
     middle_s, origin_mm = after[0].time_s, before[-1].level_mm
     wander, tau_s, white = max(noise.wander_mm2, 1e-6), noise.tau_min * 60.0, noise.white_mm2
     # normal equations of (1, t, step), and the slope's prior
@@ -97,8 +100,8 @@ def step(
 
 
 def suspicious(rows: list[LevelBlock], noise: Noise) -> int:
-    """A cheap look before `step`: of how many latest blocks the mean stands off the one of as many before (three
-    at least); 0: of none."""
+    """A cheap look before `step`: for how many of the latest blocks the mean differs from that of as many blocks before
+    (three at least) by more than noise; 0 where it does not."""
     sums = list(accumulate([row.level_mm for row in rows[-2 * STEP_BLOCKS[-1] :]], initial=0.0))
     last = len(sums) - 1
     for k in STEP_BLOCKS:
@@ -108,20 +111,21 @@ def suspicious(rows: list[LevelBlock], noise: Noise) -> int:
         off = (sums[last] - sums[last - k]) / k - (sums[last - k] - sums[last - k - m]) / m
         if abs(off) > least_jump_mm(noise):
             spread = sqrt(noise.white_mm2 * (1.0 / k + 1.0 / m) / rows[-1].n + noise.wander_mm2)
-            if abs(off) > 3.0 * spread:
+            if abs(off) > SUSPICIOUS_SDS * spread:
                 return k
     return 0
 
 
 def nearby(rows: list[LevelBlock], k: int) -> float:
-    """By how much the first three of the latest `k` blocks stand above the three before them (mm). A step is there at
-    once; where a rise bends into its top, it only seems so from afar."""
+    """By how much the first three of the latest `k` blocks stand above the three before them (mm). A real step shows
+    there in full; where a rise bends into its top, only the means from further off differ."""
     late, early = rows[-k:][:3], rows[-k - 3 : -k]
     return sum([row.level_mm for row in late]) / len(late) - sum([row.level_mm for row in early]) / len(early)
 
 
 def between(rows: list[LevelBlock], k: int, noise: Noise, trend: Trend, spacing_s: float, off_s: float) -> LevelShift:
-    """The step before the latest `k` blocks of `rows`, as a level shift; `off_s`: for how long the surface was away."""
+    """The step before the latest `k` blocks of `rows`, as a level shift. `off_s` is for how long the surface was
+    away."""
     late = rows[-k:]
     back_s = max(STEP_BACK_S, STEP_BACK_LEAST * spacing_s)
     early = [row for row in rows[-k - STEP_BACK_MOST : -k] if late[0].time_s - row.time_s <= back_s]

@@ -1,5 +1,5 @@
-"""Level and slope now, with their spread, from recent levels. Shown to people and used to bridge short gaps; the
-peak is not decided here (`change_point.py`).
+"""The level and slope now, with their spread, from recent levels. Shown to people and used to bridge short gaps;
+whether a peak or a fall has come is decided elsewhere (`detect/`).
 
 A straight line by least squares with weights that fade as exp(-age / MEMORY): the same answer as weighted least squares
 on the whole prefix, kept in five sums (discounted regression, Brown 1963, Smoothing, Forecasting and Prediction).
@@ -15,7 +15,7 @@ MEMORY_S = 1500.0  # 25 min: a rise bends within hours, wander dies within tens 
 
 @dataclass(slots=True)
 class Trend:
-    """Weighted sums about the latest time: of 1, age, age^2, level, age x level."""
+    """Weighted sums at the latest time: of 1, age, age^2, level, age x level."""
 
     time_s: float = 0.0
     w: float = 0.0
