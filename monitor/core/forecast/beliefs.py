@@ -1,9 +1,9 @@
-"""What is believed of one starter by each of the temperature laws, and how likely each law is to be this starter's.
+"""What is believed about one starter under each of the temperature laws, and how likely each law is to be this
+starter's.
 
-A bank of Kalman filters, one a law, each weighted by how well it predicted what was seen (multiple-model estimation:
-Magill 1965, IEEE Trans. Autom. Control 10:434). `starter_model` holds it in its culture, together with the scatters
-that all of them share.
-"""
+A bank of Kalman filters, one for each law, each weighted by how well it predicted what was seen (multiple-model
+estimation: Magill 1965, IEEE Trans. Autom. Control 10:434). `starter_model` holds it in its culture, together with the
+scatters that all of them share."""
 
 from __future__ import annotations
 
@@ -43,15 +43,15 @@ PRIOR = {
     USUAL: (0.0, 0.2),  # 1:4:4, or as far off as 1:2:2 and 1:8:8
     STIFF: (0.22, 0.12),  # 50 % against 100 % takes 10 to 25 % more time
 }
-# What STEEP is believed to be by each law: in the cold the last one as written is far slower than the letter has it.
+# What STEEP is believed to be under each law. The last law as published is far slower in the cold than the letter says.
 STEEPNESS = (growth_rate.USUAL_STEEPNESS, 1.0, 0.85)
-# How likely each law is beforehand: S. cerevisiae leads in most starters (Landis et al. 2021, eLife 10:e61644), and of
-# the bakers of `real_rises` above 27 degC none but one, who asked why it was slow, saw any slowing.
+# How likely each law is beforehand: S. cerevisiae leads in most starters (Landis et al. 2021, eLife 10:e61644), and
+# only one of the bakers of `real_rises` above 27 degC saw any slowing (and asked why).
 LIKELY = (0.8, 0.1, 0.1)
-CHANGES = 0.02  # of what is known of the law is forgotten with each cycle: another yeast may take over
+CHANGES = 0.02  # share of what is known about the law that each cycle forgets: another yeast may take over
 SLOW_IN_BOTH = 0.4  # correlation of PEAK and WAIT between starters: a sluggish one is slow at both
-# A culture changes: spread gained in each cycle, and after a rest in the fridge. What its hours gain is a share of what
-# its cycles scatter by: a starter that is steady from one to the next is steady over weeks.
+# A culture changes: the spread that its numbers gain in each cycle, and after a rest in the fridge. Its hours gain a
+# share of their scatter from cycle to cycle: a starter that is steady from one to the next is steady over weeks.
 DRIFT = {DILUTION: 0.01, STEEP: 0.01, WAIT_STEEP: 0.02, WAIT_DILUTION: 0.02}
 DRIFT_OF_SCATTER = {PEAK: 0.5, WAIT: 0.25}
 RESTED = {PEAK: 0.2, WAIT: 0.25}
@@ -66,7 +66,7 @@ MOST_FLOURS = 6  # remembered at once; the one learnt first gives way
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Belief:
-    """By one law: how likely that law is, and a normal belief in the numbers of `timing`."""
+    """The belief under one law: how likely that law is, and a normal distribution of the numbers of `timing`."""
 
     law: int  # its place in `growth_rate.LAWS`
     likely: float
@@ -88,7 +88,7 @@ Bank = tuple[Belief, ...]
 
 
 def prior(flour: str | None) -> Bank:
-    """By each law, before any cycle was seen."""
+    """The belief under each law before any cycle was seen."""
     mean = [PRIOR[i][0] for i in range(len(PRIOR))]
     for number in (PEAK, WAIT):
         mean[number] += usual_of(flour)
@@ -102,8 +102,8 @@ def prior(flour: str | None) -> Bank:
 
 
 def of_one_law(mean: Mean, cov: Matrix) -> Bank:
-    """From a belief of the program before, of seven numbers by one law that was nearly that of *K. humilis* in dough,
-    with a Q10 of its own for the wait."""
+    """A bank from the belief of an older version, which had seven numbers under a single law (nearly that of *K.
+    humilis* in dough) and a Q10 of its own for the wait."""
     scale = [1.0] * len(mean)
     scale[WAIT_STEEP] = PRIOR[WAIT_STEEP][0] / math.log(2.0)
     bank = []
@@ -119,7 +119,7 @@ def of_one_law(mean: Mean, cov: Matrix) -> Bank:
 
 
 def check(bank: Bank, flours: int) -> None:
-    """Raises ValueError unless it is a bank about that many flours."""
+    """Raises ValueError unless the bank has all laws and the numbers for that many flours."""
     numbers = FIRST_FLOUR + 2 * (flours - 1)
     if [one.law for one in bank] != list(range(len(growth_rate.LAWS))):
         raise ValueError(f"a belief by {len(bank)} laws; it must be one by {len(growth_rate.LAWS)}")
@@ -129,12 +129,12 @@ def check(bank: Bank, flours: int) -> None:
 
 
 def likeliest(bank: Bank) -> Belief:
-    """The belief by the law that is most likely this starter's."""
+    """The belief under the law that is most likely this starter's."""
     return max(bank, key=lambda belief: belief.likely)
 
 
 def drifted(bank: Bank, peak_scatter: Scatter, wait_scatter: Scatter) -> Bank:
-    """Each belief one cycle later."""
+    """Each belief one cycle later, as the culture may have changed."""
     scatters = {PEAK: peak_scatter.variance, WAIT: wait_scatter.variance}
     own = {number: share * math.sqrt(scatters[number]) for number, share in DRIFT_OF_SCATTER.items()}
     return widened(bank, DRIFT | own)
@@ -152,14 +152,14 @@ def seen(belief: Belief, what: Seen, scatter: Scatter, doubt: float) -> tuple[Be
 
 
 def seen_beyond(belief: Belief, least: Seen, variance: float) -> tuple[Belief, float]:
-    """A belief after something had not come yet when the watch ended, and ln of how likely that was. `least` is what
-    would have been seen had it come then."""
+    """A belief after something had still not come when watching ended, and ln of how likely that was. `least` is what
+    would have been seen if it had come just then."""
     mean, cov, ln = kalman.update_beyond(belief.mean, belief.cov, least.toward, least.surprise, variance + least.doubt)
     return replace(belief, mean=timing.possible(mean), cov=cov), ln
 
 
 def weighed(bank: Sequence[Belief], ln_likelihoods: Sequence[float]) -> Bank:
-    """The bank after an observation that was that likely by each law (Bayes), a little of it forgotten."""
+    """The bank after an observation that was that likely under each law (Bayes); the former weights fade a little."""
     best = max(ln_likelihoods)
     weights = [
         (one.likely ** (1.0 - CHANGES) * before**CHANGES) * math.exp(ln - best)
@@ -169,7 +169,8 @@ def weighed(bank: Sequence[Belief], ln_likelihoods: Sequence[float]) -> Bank:
 
 
 def usual_of(flour: str | None) -> float:
-    """ln(hours) that a flour usually adds, by what is in its name; "30 % rye" adds that share of what rye does."""
+    """How much ln(hours) a flour usually adds, by the words in its name; "30 % rye" adds that share of what rye
+    adds."""
     name = (flour or "").lower()
     added = next((value for word, value in USUAL_FLOUR.items() if word in name), 0.0)
     said = re.match(r"\s*(\d{1,2})\s*%", name)
@@ -193,7 +194,8 @@ def with_flour(bank: Bank, adds: float) -> Bank:
 
 
 def without_first_flour(bank: Bank) -> Bank:
-    """Each belief without the two numbers of the flour that was learnt first, after the one all are compared with."""
+    """Each belief without the two numbers of the flour learnt first, not counting the one that all are compared
+    with."""
     return tuple(
         replace(
             one,
@@ -211,8 +213,8 @@ def without_first_flour(bank: Bank) -> Bank:
 def fed(
     flours: Sequence[str], flour: str | None, seed: float | None, of_dilution: float | None, hydration: float | None
 ) -> Feed:
-    """A feeding as the law sees it: its dilution is that of the seed's flour, of which a drier seed has more than its
-    weight shows. `seed` is the hydration of what was kept; None: usual."""
+    """A feeding as the laws see it. Its dilution is that of the seed's flour, as a drier seed holds more flour than its
+    weight shows. `seed` is the hydration of the starter that was kept; None: the usual one."""
     seed = seed or USUAL_HYDRATION
     hydration = hydration or seed
     name = (flour or "").lower()

@@ -1,9 +1,8 @@
 """The course that a forecast predicts, for pictures: how high the dough will probably stand, and how high it may.
 
 `peak_time` says when the peak and the start of fall will come, with ranges; people understand a curve sooner than two
-ranges. Here every pairing of a peak (earliest to latest) and a height (low to high) becomes one course through what is
-known now, and the courses' quantiles become bands. Nothing is decided by it.
-"""
+ranges. Here each pair of a peak (earliest to latest) and a height (low to high) becomes one course through the level
+now, and the quantiles of all courses become bands. Nothing is decided by it."""
 
 from __future__ import annotations
 
@@ -16,13 +15,18 @@ from monitor.values import H_S, Span
 
 POINTS = 48  # a chart of a day shows no more
 LINGER, ROUND = 2.4, 2.0  # the usual shape of a rise (see rise_curve.LINGERS, ROUNDS)
-USUAL_HEIGHT = (2.1, 0.35)  # of a fed, healthy starter and its spread, before any rise of it was seen: common practice
-LEAST_SPREAD = 0.06  # of the height, however alike the last rises were
+USUAL_HEIGHT = (2.1, 0.35)  # of a fed, healthy starter, and its spread, before any rise was seen: common practice
+LEAST_SPREAD, ONE_SPREAD = 0.06, 0.15  # of the height: however alike the last rises were, and after a single one
+RISES = 6  # so many of the latest count
 LOSES = 0.5  # share of its rise that a peaked dough gives back in the end: gas leaves, the crumb of bran stays up
 SLOW_SHARE = 0.6  # of the hours to the peak: how long the sinking takes (common practice: slower than the rise's end)
 AFTER_SHARE = 0.45  # of the hours to the fall that are drawn after it
 NORMAL_5_PCT = 1.645  # standard deviations above which 5 % of a normal lie
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)  # what is possible (90 %), likely (50 %), and the middle
+HEIGHTS = (-1.2, 0.0, 1.2)  # in standard deviations: three points stand for the spread of heights
+SOON_S, HIGHER = 600.0, 0.01  # a peak that is still to come lies at least so far ahead, and so far above the ratio now
+LOSES_SPREAD = 0.25  # of what is lost, a standard deviation: how far down a dough sinks differs by about as much
+SINKS_POWER = 1.7  # between an even start (1) and one that gathers pace (2), as in `signal/fall_onset.py`
 _STEPS = tuple(-1.75 + 0.5 * k for k in range(8))  # in standard deviations, even steps weighted by the normal curve
 
 
@@ -36,11 +40,13 @@ class Course:
 
 def height(past_ratios: Sequence[float]) -> tuple[float, float]:
     """The height to expect and its spread, from the rise ratios of the latest cycles, newest first."""
-    latest = [ratio for ratio in past_ratios[:6] if ratio > 1.0]
+    latest = [ratio for ratio in past_ratios[:RISES] if ratio > 1.0]
     if not latest:
         return USUAL_HEIGHT
     mean = sum(latest) / len(latest)
-    spread = math.sqrt(sum((ratio - mean) ** 2 for ratio in latest) / len(latest)) if len(latest) > 1 else 0.15 * mean
+    spread = (
+        math.sqrt(sum((ratio - mean) ** 2 for ratio in latest) / len(latest)) if len(latest) > 1 else ONE_SPREAD * mean
+    )
     return mean, max(spread, LEAST_SPREAD * (mean - 1.0))
 
 
@@ -48,8 +54,8 @@ def course(
     *, fed_at_s: float, now_s: float, ratio_now: float, peak_at: Span | None, peak_was_s: float | None,
     fall_at: Span | None, expected: tuple[float, float],
 ) -> Course | None:  # fmt: skip
-    """The course from `now_s` on: towards `peak_at`, or from a peak that was, down from `fall_at` on. None where
-    neither a peak nor a fall is predicted. `expected` is `height`'s."""
+    """The course from `now_s` on: up to `peak_at`, or from a peak in the past, and down from `fall_at` on. None where
+    neither a peak nor a fall is predicted. `expected` is what `height` returns."""
     last = fall_at or peak_at
     if last is None or (peak_at is None and peak_was_s is None):
         return None
@@ -57,15 +63,15 @@ def course(
     times_s = [now_s + (end_s - now_s) * i / (POINTS - 1) for i in range(POINTS)]
     paths: list[tuple[float, list[float]]] = []
     for z in _STEPS:
-        for z_height in (-1.2, 0.0, 1.2):
+        for z_height in HEIGHTS:
             weight = math.exp(-0.5 * (z * z + z_height * z_height))
             fall_s = max(_at(fall_at, z), now_s) if fall_at is not None else None
             if peak_at is not None:
-                peak_s = max(_at(peak_at, z), now_s + 600.0)
-                top = max(expected[0] + z_height * expected[1], ratio_now + 0.01)
+                peak_s = max(_at(peak_at, z), now_s + SOON_S)
+                top = max(expected[0] + z_height * expected[1], ratio_now + HIGHER)
                 path = [_rising(t, fed_at_s, now_s, ratio_now, peak_s, top, fall_s) for t in times_s]
             else:
-                lost = LOSES * (1.0 + 0.25 * z_height)
+                lost = LOSES * (1.0 + LOSES_SPREAD * z_height)
                 hours = max((peak_was_s or now_s) - fed_at_s, H_S)
                 path = [_sunk(t, fall_s or now_s, ratio_now, hours, lost) for t in times_s]
             paths.append((weight, path))
@@ -78,7 +84,7 @@ def course(
 
 
 def _at(span: Span, z: float) -> float:
-    """A time so many standard deviations from the likely one; earlier and later may be spread differently."""
+    """The time `z` standard deviations from the likely one; the spread may differ between earlier and later."""
     side_s = span.latest_s - span.likely_s if z > 0 else span.likely_s - span.earliest_s
     return span.likely_s + z * max(side_s, 0.0) / NORMAL_5_PCT
 
@@ -86,7 +92,7 @@ def _at(span: Span, z: float) -> float:
 def _rising(
     t: float, fed_at_s: float, now_s: float, ratio_now: float, peak_s: float, top: float, fall_s: float | None
 ) -> float:
-    """One course: the usual shape, moved so that it goes through now; what was moved is gone at the peak."""
+    """One course: the usual shape, shifted so that it goes through the ratio now; the shift fades until the peak."""
     if t >= peak_s:
         return _sunk(t, max(fall_s or peak_s, peak_s), top, peak_s - fed_at_s, LOSES)
     hours = max(peak_s - fed_at_s, 1.0)
@@ -99,11 +105,11 @@ def _rising(
 
 
 def _sunk(t: float, fall_s: float, top: float, hours_s: float, lost: float) -> float:
-    """What is left of a top some time after its fall began."""
+    """The rise ratio at `t`, after a fall from `top` that began at `fall_s`."""
     if t <= fall_s:
         return top
     slow_s = SLOW_SHARE * hours_s
-    return 1.0 + (top - 1.0) * (1.0 - lost * (1.0 - math.exp(-(((t - fall_s) / slow_s) ** 1.7))))
+    return 1.0 + (top - 1.0) * (1.0 - lost * (1.0 - math.exp(-(((t - fall_s) / slow_s) ** SINKS_POWER))))
 
 
 def _quantiles(weighted: list[tuple[float, float]]) -> list[float]:

@@ -1,9 +1,9 @@
-"""How fast yeast and bacteria go at a temperature, and hours counted as if the kitchen stood at 24 degC.
+"""How fast yeast and bacteria grow at a temperature, and hours counted as if the kitchen were at 24 degC.
 
 The first step of every forecast: `starter_model` learns and predicts in these equivalent hours, `peak_time` and `plan`
-turn them back into hours of the clock. It leaves what this baker's own starter does to `starter_model`.
+turn them back into hours of the clock. What this baker's own starter does is left to `starter_model`.
 
-A night that cools is handled by integrating the rate over the temperature seen, hour by hour.
+For a night that cools, the rate is integrated hour by hour over the temperatures seen.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from itertools import accumulate, pairwise
 
 REFERENCE_C = 24.0  # a usual warm kitchen, in the middle of what the trade's tables are written for
-USUAL_C = 22.0  # believed of a kitchen of which nothing is known
+USUAL_C = 22.0  # assumed of a kitchen about which nothing is known
 
 # Two yeasts lead sourdough starters, and which one a jar has is not known beforehand (Landis et al. 2021, eLife
 # 10:e61644). Saccharomyces cerevisiae: least, best and greatest temperature of growth. Best and greatest: Salvado et
@@ -27,15 +27,15 @@ HUMILIS = ((8.0, 0.0), (14.0, 0.25), (20.0, 0.5), (28.0, 1.0), (32.0, 0.5), (34.
 # at 8 as in the letter; by the cardinal model it stands the heat up to there better than by the letter.
 HUMILIS_IN_DOUGH_C = (8.0, 28.0, 35.0)
 PART_C = 28.0  # the best of K. humilis: beyond, one yeast slows down where the other still gets faster
-# Of a starter of which nothing is known, it is *S. cerevisiae*'s, steeper: bakers' hours halve with 8 degC more (common
-# practice), which the law alone does not give from 16 to 24 degC.
+# For a starter about which nothing is known, the law of *S. cerevisiae* is taken, but steeper: bakers' hours halve with
+# 8 degC more (common practice), which the law alone does not give from 16 to 24 degC.
 USUAL_STEEPNESS = 1.2
 
-# Doubt about all laws where few have measured: as a spread of ln(hours), growing with each degC beyond.
+# Doubt about all laws where few have measured: a spread of ln(hours) that grows with each degC beyond.
 COLD_C, COLD_SD_PER_C = 17.0, 0.04  # rates double every 4 to 10 degC there, by different tables
 HOT_C, HOT_SD_PER_C = 34.0, 0.08
 FLOOR_RATIO = 0.01  # of the rate at 24 degC; below it nothing is known except that it is slow
-NEW_DAY_SHARE = 0.3  # of a new day in the usual one: follows the season within a week
+NEW_DAY_SHARE = 0.3  # weight of a new day in the usual one, which so follows the season within a week
 WEATHER_H = 36.0  # how long unusual weather lasts in a kitchen
 
 Rate = Callable[[float], float]
@@ -76,8 +76,8 @@ def cerevisiae(temperature_c: float) -> float:
 
 
 def _slopes(points: Sequence[tuple[float, float]]) -> tuple[float, ...]:
-    """Slope at each point for a monotone cubic: the harmonic mean of those beside it, weighted by their widths; none
-    where they turn and at the ends, where the rate runs out into nothing."""
+    """Slope at each point for a monotone cubic: the harmonic mean of the slopes on both sides, weighted by their
+    widths; 0 where they change sign. At the ends, the slope of the last step."""
     steps = [(c - a, (d - b) / (c - a)) for (a, b), (c, d) in pairwise(points)]
     inner = []
     for (before_c, before), (after_c, after) in pairwise(steps):
@@ -96,7 +96,7 @@ def humilis_in_dough(temperature_c: float) -> float:
     return cardinal(temperature_c, *HUMILIS_IN_DOUGH_C)
 
 
-LAWS = (cerevisiae, humilis, humilis_in_dough)  # a belief names its law by the place here
+LAWS = (cerevisiae, humilis, humilis_in_dough)  # a belief names its law by its place here
 _AT_REFERENCE = tuple(law(REFERENCE_C) for law in LAWS)
 
 
@@ -106,13 +106,13 @@ def ln_rate(temperature_c: float, law: int) -> float:
 
 
 def growth_rate(steepness: float = USUAL_STEEPNESS, law: int = 0) -> Rate:
-    """Rate of rising relative to 24 degC; `steepness` 1 is the published law, 0 a starter that ignores temperature.
-    Without both it is that of the usual starter."""
+    """The rate of rising at a temperature, relative to 24 degC. A `steepness` of 1 is the published law, 0 a starter
+    that ignores temperature. Without arguments, that of the usual starter."""
     return lambda temperature_c: math.exp(steepness * ln_rate(temperature_c, law))
 
 
 def doubt_sd(temperature_c: float) -> float:
-    """Spread of ln(hours) for what the laws leave open: zero from 17 to 34 degC, growing outside."""
+    """Spread of ln(hours) for what the laws leave open: zero from 17 to 34 degC, growing beyond."""
     return COLD_SD_PER_C * max(0.0, COLD_C - temperature_c) + HOT_SD_PER_C * max(0.0, temperature_c - HOT_C)
 
 
@@ -127,7 +127,7 @@ def filled(temperatures_c: Sequence[float | None], default_c: float = USUAL_C) -
 
 
 class Clock:
-    """Hours of the clock and hours at 24 degC, turned into each other at given hourly temperatures and a rate.
+    """Turns hours of the clock into hours at 24 degC and back, for given hourly temperatures and a rate.
 
     `temperatures_c[i]` holds from hour i to i+1 (at least one value); the last one holds on after its hour.
     """
@@ -152,7 +152,7 @@ class Clock:
 
 
 def mean_c(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float:
-    """Mean temperature over a stretch of hours (at least a moment of it)."""
+    """Mean temperature from one hour to another (over a moment, where they are the same)."""
     to_h = max(to_h, from_h + 1e-6)
     last = len(temperatures_c) - 1
     total, at_h = 0.0, from_h
@@ -166,7 +166,7 @@ def mean_c(temperatures_c: Sequence[float], from_h: float, to_h: float) -> float
 def learn_day(
     day_c: Sequence[float | None], fed_at_s: float, temperatures_c: Sequence[float | None]
 ) -> tuple[float | None, ...]:
-    """The jar's usual temperature at each of the 24 hours of the day (UTC) after these hours from a feeding on."""
+    """The jar's usual temperature at each of the 24 hours of the day (UTC), after the hourly ones since a feeding."""
     day = list(day_c)
     for i, seen_c in enumerate(temperatures_c):
         if seen_c is not None:
@@ -181,7 +181,7 @@ def expected_c(
 ) -> tuple[float, ...]:
     """Hourly temperatures from a feeding on, `hours` of them: those seen, then the jar's usual day, `off_c` warmer.
 
-    What is to come starts from how far the last hour seen was off the usual day, and goes back to it within days.
+    The hours to come begin as far off the usual day as the last hour seen was, and return to it within days.
     """
     day = learn_day(day_c, fed_at_s, seen_c)
     known = [t for t in day if t is not None]

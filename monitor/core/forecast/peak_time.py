@@ -1,10 +1,9 @@
 """When the peak and the start of fall will come: earliest, likely, latest, at a 90 % range.
 
-`starter_model` says what this starter usually does, `rise_curve` how well each possible peak fits the rise seen so far;
-here the two are multiplied (Bayes) and turned into hours of the clock with the temperature to come. `plan.feeding` uses
-`hours_ahead` for a feeding that was not done yet, `detect.expected` uses `forecast` once an hour. It decides nothing:
-that the peak or the fall has come is said by `detect.rise_and_fall`.
-"""
+`starter_model` says what this starter usually does, and `rise_curve` how well each possible peak fits the rise seen so
+far. Here the two are multiplied (Bayes) and turned into hours of the clock with the temperatures to come.
+`plan.feeding` uses `hours_ahead` for a feeding that is still to come, `detect.expected` uses `forecast` once an hour.
+Nothing is decided here: whether the peak or the fall has come is decided in `detect.rise_and_fall`."""
 
 from __future__ import annotations
 
@@ -23,15 +22,20 @@ from monitor.core.forecast.student_t import t_quantile, t_share
 from monitor.values import CycleSoFar, Forecast, Span, Stage
 
 FLAT_LEAST_H = 16.0  # a slow healthy starter at room temperature has begun to rise by then
-FLAT_MOST_H = 60.0  # one fed lean at 12 degC has, too
-HORIZON_H = 96  # hours from feeding for which the temperature is expected; the last one holds on
+FLAT_MOST_H = 60.0  # even one fed lean at 12 degC has
+HORIZON_H = 96  # for so many hours after a feeding temperatures are expected; after that the last one stays
 GRID = 17  # points on the time to the peak, in each of two passes
 WAITS = 9  # equally likely waits after each
-HALVINGS = 30  # of the hours between what the laws say: to a millionth
+HALVINGS = 30  # between the hours that the laws say: accurate to a millionth
 FURTHEST_SD = 3.5  # how far the grid reaches
-UNDETECTED = 1.1  # a peak may lie this much (share of its hours) in the past without having been called yet
-OVERDUE = 0.98  # share of its waits that would be over
-KNOWN_LATE_H = 2.0  # a fall is sure 40 to 140 min after it began: for so long it may have come unseen
+UNDETECTED = 1.1  # a peak may be past for a tenth of its hours without having been decided yet
+OVERDUE = 0.98  # when this share of all waits would be over, the fall is overdue
+KNOWN_LATE_H = 2.0  # a fall becomes certain 40 to 140 min after it began: until then it may have begun unseen
+LOOK_BEYOND_LN = 0.7  # for a starter later than anyone believed, the grid reaches to twice the hours gone
+FAINT, FAINT_LN, LEAST_WEIGHT = 1e-3, -60.0, 1e-300  # of the best: outside of the second pass; no logarithm of zero
+LEAST_WORTH_H = 0.1  # just fed: no logarithm of nothing
+SKIPPED = 1e-4  # of the heaviest: peaks that unlikely change no quantile
+SHAPE_RATIO, SHAPE_POINTS = 1.2, 5  # a lower rise, or one with fewer points, has no shape to learn from
 LEAST_LN = -300.0  # of a likelihood: keeps it above zero
 LOW, HIGH = 0.05, 0.95  # ranges hold 90 %
 RANGE_SD = 1.645  # standard deviations of a normal to either side that hold 90 %
@@ -50,7 +54,7 @@ class Hours(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Rising:
-    """By one law: its outcome, how likely the law is, and weighted equivalent hours to the peak."""
+    """Under one law: the outcome, how likely the law is, and weighted equivalent hours to the peak."""
 
     outcome: ByLaw
     likely: float
@@ -69,7 +73,7 @@ class Ahead:
 
 
 def hours_ahead(predicted: Prediction, temperatures_c: Sequence[float]) -> Ahead:
-    """What is to be expected of a feeding at these hourly temperatures, before anything of its rise was seen."""
+    """What to expect of a feeding at these hourly temperatures, before anything of its rise was seen."""
     laws = []
     for one in predicted.by_law:
         peaks = [(math.exp(ln_h), weight) for ln_h, weight in _grid(one, -math.inf, math.inf, GRID)]
@@ -78,8 +82,8 @@ def hours_ahead(predicted: Prediction, temperatures_c: Sequence[float]) -> Ahead
 
 
 def flat_after_h(latest_peak_h: float) -> float:
-    """So many hours after its feeding a cycle that has not begun to rise is flat: by the latest hour predicted for its
-    peak, within bounds. In heat in which the yeast may be dead that hour lies beyond all waiting.
+    """After how many hours a cycle that has not begun to rise counts as flat: at the latest hour predicted for its
+    peak, within bounds. In such heat that the yeast may be dead, that hour alone would be too long to wait for.
 
     >>> flat_after_h(12.0), flat_after_h(30.0), flat_after_h(4000.0)
     (16.0, 30.0, 60.0)
@@ -88,8 +92,8 @@ def flat_after_h(latest_peak_h: float) -> float:
 
 
 def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
-    """The forecast for an open cycle. Both parts are None where nothing can be said (at rest, away, flat, no feeding
-    known) and each is None once it has happened.
+    """The forecast for an open cycle. Both parts are None where nothing can be said (resting, away, flat, no feeding
+    known), and each is None once it has happened.
 
     >>> from monitor.values import Cycle, of_grams
     >>> fed = Cycle(jar="rye", number=1, fed_at_s=0.0, feeding=of_grams((25.0, 100.0, 100.0)))
@@ -125,22 +129,23 @@ def forecast(culture: Culture, so_far: CycleSoFar) -> Forecast:
 def learn_shape(culture: Culture, so_far: CycleSoFar) -> tuple[float, ...]:
     """The belief about the shape of this jar's rises after a closed cycle: `Culture.shapes` from now on."""
     cycle = so_far.cycle
-    if cycle.peak_at_s is None or cycle.peak_ratio is None or cycle.peak_ratio < 1.2 or not cycle.sure:
+    if cycle.peak_at_s is None or cycle.peak_ratio is None or cycle.peak_ratio < SHAPE_RATIO or not cycle.sure:
         return culture.shapes
     temperatures_c = growth_rate.filled(cycle.temperatures_c)
     growth = growth_rate.Clock(temperatures_c, beliefs.likeliest(culture.bank).rise_rate)
     peak_h = (cycle.peak_at_s - cycle.fed_at_s) / 3600.0
     rise = [point for point in so_far.curve if point[0] <= peak_h]
-    if peak_h <= 0.0 or len(rise) < 5:
+    if peak_h <= 0.0 or len(rise) < SHAPE_POINTS:
         return culture.shapes
     points = _points(rise, growth)
     return rise_curve.learned(culture.shapes, points, growth.worth_h(peak_h), cycle.peak_ratio - 1.0)
 
 
 def _weathers(culture: Culture, so_far: CycleSoFar) -> Weathers:
-    """The temperatures that may come: as usual, and as much warmer or colder as this jar's days differ.
+    """The temperatures that may come: the usual ones, and ones as much warmer or colder as this jar's days differ.
 
-    Three points stand for a normal spread (Gauss and Hermite's: the middle, and three variances to either side)."""
+    Three points stand for the normal spread (Gauss-Hermite quadrature: the middle, and the root of three variances to
+    either side, with weights 4, 1, 1)."""
     cycle, seen_c = so_far.cycle, so_far.cycle.temperatures_c
     if all(t is None for t in seen_c) and so_far.temperature_c is not None:
         seen_c = (so_far.temperature_c,)
@@ -152,18 +157,19 @@ def _weathers(culture: Culture, so_far: CycleSoFar) -> Weathers:
 
 
 def _points(curve: Sequence[tuple[float, float, float]], growth: growth_rate.Clock) -> tuple[rise_curve.Point, ...]:
-    """The rise seen so far, thinned, in equivalent hours."""
+    """The rise seen so far in equivalent hours, thinned out."""
     return tuple((growth.worth_h(hours), ratio - 1.0, sd) for hours, ratio, sd in rise_curve.thinned(curve))
 
 
 def _peaks_given_rise(culture: Culture, outcome: ByLaw, points: Sequence[rise_curve.Point], worth_h: float) -> _Rising:
-    """Equivalent hours to the peak, weighted by the culture's belief times the fit of the rise; two passes, the second
-    where the first found anything. The law itself is as likely as it was times how well the rise fits it."""
+    """Equivalent hours to the peak, weighted by the culture's belief times how well the rise fits; in two passes, the
+    second only where the first found weight. The law's own chance is multiplied by how well the rise fits it
+    overall."""
     ln_height, variance = culture.height
     height = math.exp(ln_height) - 1.0
     spread = math.exp(ln_height) * math.sqrt(variance + starter_models.HEIGHT_SCATTER**2)
     ln_shares = [math.log(share) for share in culture.shapes or rise_curve.USUAL]
-    least_ln = math.log(max(worth_h, 0.1) / UNDETECTED)
+    least_ln = math.log(max(worth_h, LEAST_WORTH_H) / UNDETECTED)
     low_ln, high_ln = least_ln, math.inf
     weighted: Weighted = []
     for _ in range(2):
@@ -173,11 +179,11 @@ def _peaks_given_rise(culture: Culture, outcome: ByLaw, points: Sequence[rise_cu
             alone = rise_curve.ln_fits(points, math.exp(ln_h), (height, spread))
             fits = [ln_share + fit for ln_share, fit in zip(ln_shares, alone, strict=True)]
             best = max(fits)
-            lns.append(math.log(weight + 1e-300) + best + math.log(sum(math.exp(f - best) for f in fits)))
+            lns.append(math.log(weight + LEAST_WEIGHT) + best + math.log(sum(math.exp(f - best) for f in fits)))
         best = max(lns)
-        weights = [math.exp(max(value - best, -60.0)) for value in lns]
+        weights = [math.exp(max(value - best, FAINT_LN)) for value in lns]
         weighted = [(math.exp(ln_h), w) for (ln_h, _), w in zip(grid, weights, strict=True)]
-        held = [i for i, w in enumerate(weights) if w > 1e-3]
+        held = [i for i, w in enumerate(weights) if w > FAINT]
         low_ln = grid[max(held[0] - 1, 0)][0]
         high_ln = grid[min(held[-1] + 1, GRID - 1)][0]
     area = sum(weights) * (grid[1][0] - grid[0][0]) / math.sqrt(outcome.peak_var)
@@ -188,8 +194,9 @@ def _grid(predicted: ByLaw, low_ln: float, high_ln: float, points: int) -> Weigh
     """(ln equivalent hours to the peak, density) on an even grid where the belief is, cut to [low_ln, high_ln]."""
     sd, freedom = math.sqrt(predicted.peak_var), predicted.peak_freedom
     start = max(predicted.peak_ln - FURTHEST_SD * sd, low_ln)
-    # when the starter is later than anyone believed, look beyond
-    stop = min(max(predicted.peak_ln + FURTHEST_SD * sd, low_ln + 0.7 if low_ln > -math.inf else -math.inf), high_ln)
+    stop = min(
+        max(predicted.peak_ln + FURTHEST_SD * sd, low_ln + LOOK_BEYOND_LN if low_ln > -math.inf else -math.inf), high_ln
+    )
     step = (stop - start) / (points - 1)
     out = []
     for i in range(points):
@@ -199,10 +206,10 @@ def _grid(predicted: ByLaw, low_ln: float, high_ln: float, points: int) -> Weigh
 
 
 def _ahead(predicted: Prediction, weathers: Weathers, laws: Sequence[_Rising], not_before_h: float | None) -> Ahead:
-    """Turn weighted equivalent hours to the peak into clock hours, and put the wait until the fall after each, by each
-    law for its share.
+    """Turn weighted equivalent hours to the peak into clock hours and add the wait until the fall to each, under each
+    law with its share.
 
-    `not_before_h`: the peak has been, and the fall had not come by then."""
+    `not_before_h`: the peak is past, and by that hour the fall had not come."""
     peak_times: list[Weighted] = []
     fall_times: list[Weighted] = []
     for one in laws:
@@ -239,7 +246,7 @@ def _on_the_clock(
     peak_times: Weighted = []
     fall_times: Weighted = []
     for worth_h, weight in peaks:
-        if weight < 1e-4 * heaviest:
+        if weight < SKIPPED * heaviest:
             continue
         peak_h = growth.hour(worth_h)
         peak_times.append((peak_h, weight))
@@ -254,7 +261,7 @@ def _on_the_clock(
 
 
 def _half_sunk(predicted: Prediction, temperatures_c: Sequence[float], fall: Hours) -> Hours:
-    """The fall, and after it the time from there to half-way back; the two are taken to scatter independently."""
+    """Hours to being sunk half-way back: those to the fall plus the time from there, which scatter independently."""
     sinking = growth_rate.Clock(temperatures_c, predicted.likeliest.wait_rate)
     ln_h, variance = predicted.sunk
     reach = RANGE_SD * math.sqrt(variance)
@@ -266,26 +273,26 @@ def _half_sunk(predicted: Prediction, temperatures_c: Sequence[float], fall: Hou
 
 @lru_cache(maxsize=64)
 def _deviates(freedom: int) -> tuple[float, ...]:
-    """`WAITS` equally likely deviates of Student's t."""
+    """`WAITS` equally likely values of Student's t."""
     return tuple(t_quantile((i + 0.5) / WAITS, freedom) for i in range(WAITS))
 
 
 def _beyond(least: float, freedom: int) -> list[float]:
-    """`WAITS` equally likely deviates among those above `least`."""
+    """`WAITS` equally likely values of Student's t among those above `least`."""
     gone = t_share(least, freedom)
-    if gone > OVERDUE:  # later than this starter has ever been: soon, on the scale of the wait itself
+    if gone > OVERDUE:  # later than it has ever been: then soon, on the scale of the wait itself
         return [least + (i + 0.5) / WAITS for i in range(WAITS)]
     return [max(t_quantile(gone + (1.0 - gone) * (i + 0.5) / WAITS, freedom), least) for i in range(WAITS)]
 
 
 def _three(by_law: Sequence[Weighted]) -> Hours:
-    """The 5 %, 50 % and 95 % points of the mixture of weighted values, one list a law."""
+    """The 5 %, 50 % and 95 % points of a mixture of weighted values, with one list for each law."""
     shares = [_Shares(values) for values in by_law]
     return Hours(*(_quantile(shares, share) for share in (LOW, 0.5, HIGH)))
 
 
 class _Shares:
-    """Weight of the values below a value: straight between their centres of weight."""
+    """How much weight lies below a value: linear between the values' centres of weight."""
 
     def __init__(self, weighted: Weighted) -> None:
         weighted = sorted(weighted)
@@ -301,12 +308,12 @@ class _Shares:
         return _between(self.values, self.below, value)
 
     def at(self, weight: float) -> float:
-        """The value below which so much lies."""
+        """The value below which that weight lies."""
         return _between(self.below, self.values, min(max(weight, self.below[0]), self.below[-1]))
 
 
 def _between(marks: Sequence[float], values: Sequence[float], wanted: float) -> float:
-    """Of `values` at ordered `marks`, the one at `wanted` within them."""
+    """The value at `wanted`, interpolated between `values` that stand at the ordered `marks`."""
     i = min(max(bisect_left(marks, wanted), 1), len(marks) - 1) if len(marks) > 1 else 0
     if i == 0 or marks[i] <= marks[i - 1]:
         return values[i]
@@ -314,7 +321,7 @@ def _between(marks: Sequence[float], values: Sequence[float], wanted: float) -> 
 
 
 def _quantile(shares: Sequence[_Shares], share: float) -> float:
-    """Where that share of the mixture lies below: by halving, where there is more than one part."""
+    """The value below which that share of the mixture lies, found by halving where it has more than one part."""
     if len(shares) == 1:
         return shares[0].at(share * shares[0].total)
     low, high = (bound(one.at(share * one.total) for one in shares) for bound in (min, max))

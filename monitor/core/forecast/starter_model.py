@@ -1,11 +1,10 @@
-"""What is believed of this baker's own starter: how long it takes to its peak and to the start of its fall.
+"""What is believed about this baker's own starter: how long it takes to its peak and to the start of its fall.
 
-`growth_rate` counts the hours; this module learns from each closed cycle and predicts the next one; `peak_time` joins
-that with the rise seen so far, `plan.feeding` turns it round into grams.
+`growth_rate` counts the hours; this module learns from each closed cycle and predicts the next one; `peak_time`
+combines that with the rise seen so far, and `plan.feeding` looks for the grams that take as long as wanted.
 
-The model (`timing`) is a plain linear one in logarithms, so that learning is the textbook update of a normal belief; as
-nobody knows which yeast leads, there is one such belief by each temperature law (`beliefs`).
-"""
+The model (`timing`) is linear in logarithms, so that learning is the textbook update of a normal belief. As nobody
+knows which yeast leads, there is one such belief under each temperature law (`beliefs`)."""
 
 from __future__ import annotations
 
@@ -20,39 +19,41 @@ from monitor.core.forecast.kalman import Scatter
 from monitor.core.forecast.timing import Feed
 from monitor.values import Cycle, Feeding, Json, with_usual
 
-# The cycle's own scatter (one standard deviation of the logarithm), errors of dating included, and how many cycles that
-# guess is worth: few, since starters, hands and scales differ in it by more than twice. Replicates of a strain: 4.8 %
-# (Guillerminet et al., INRAE 2022: hours to the fastest gas of 67 sourdough strains).
+# Scatter from cycle to cycle (one standard deviation of the logarithm), errors of dating included, and how many cycles
+# that guess is worth: few, as starters, hands and scales differ in it by more than a factor of two. Replicates of a
+# strain: 4.8 % (Guillerminet et al., INRAE 2022: hours to the fastest gas of 67 sourdough strains).
 PEAK_SCATTER, WAIT_SCATTER, SCATTER_CYCLES = 0.055, 0.24, 3.0
-# What makes a peak late may make the wait after it short (a peak dated late does, or acid that comes in its own time)
-# or long (a weak day): the scatter of the fall over what those of peak and wait make of it when independent is learnt
-# for each starter; one is worth this many cycles.
+# What makes a peak late may make the wait after it shorter (a peak that was dated late, or acid that comes in its own
+# time) or longer (a weak day). So each starter's scatter of the fall is learnt, as a multiple of what peak and wait
+# would give if they were independent; the prior of 1 is worth FALL_CYCLES cycles.
 FALL_CYCLES, LEAST_ODDS = 5.0, 0.2
-# The laws say something else where ln(hours) by one that may well be this starter's is off by more than this from the
-# likeliest one's: beyond 28 degC, where one yeast slows down as the other gets faster, by what a baker would notice;
-# elsewhere by as much as starters differ.
+# The laws "differ" where ln(hours) under one that may well be this starter's is further than this from the likeliest
+# one's. Beyond 28 degC, where one yeast slows down as the other gets faster, that is as much as a baker would notice;
+# elsewhere as much as starters differ.
 LAWS_DIFFER_HOT, LAWS_DIFFER = 0.15, 0.35
-# Laws whose ln(hours) differ by no more from the likeliest one are not told apart: starters differ by twice that.
+# Laws whose ln(hours) are no further than this from the likeliest one's count as one: starters differ by twice that.
 SAME = 0.2
-MAY_WELL_BE = 0.1  # how likely such laws are at least, together
-NOT_YET_SD = 0.15  # spread for what had not come when it was fed again: it may have been about to, unseen
-UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody told: by eye, about the usual one
+MAY_WELL_BE = 0.1  # the least chance, taken together, that such laws must have to count
+NOT_YET_SD = 0.15  # spread for what had not come when it was fed again: it may have been just about to
+UNTOLD_SD = 0.12  # spread for a feeding whose grams nobody reported: by eye, about the usual one
 UNMEASURED_SD = 0.2  # spread for a cycle without any temperature: a kitchen two degrees to either side of the usual
 HEIGHT, HEIGHT_SCATTER = (math.log(2.3), 0.32), 0.12  # ln of the rise ratio at the peak
-WEATHER = (1.0**2, 3.0)  # variance, degC squared, of a cycle's mean temperature about the one expected at its feeding
+# Variance in degC squared of a cycle's mean temperature about the one expected at its feeding, and how many cycles that
+# guess is worth; fewer than WEATHER_HOURS of temperatures say nothing about it.
+WEATHER, WEATHER_HOURS = (1.0**2, 3.0), 3
+LEAST_SINKING_H = 0.1  # no logarithm of nothing
 SUNK = (math.log(5.0), 0.6)  # ln hours (24 degC) from the start of fall to half-way back; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Culture:
-    """The belief about one starter: by each temperature law a normal one in the numbers of `timing`, with scatters that
-    are learnt and shared.
+    """The belief about one starter: a normal one about the numbers of `timing` under each temperature law, and scatters
+    that are learnt and common to all laws.
 
-    `height` is (ln of the usual rise ratio at the peak, its variance). `last_*` are those of the last feeding learnt.
-    `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen; `shapes` weighs the rise curves
-    that `peak_time` tries, empty until one was seen. `flours` are those learnt so far, in the order of their numbers;
-    the numbers of peak and wait are those of the first ("" where nobody told).
-    """
+    `height` is (ln of the usual rise ratio at the peak, its variance). `last_*` belong to the last feeding learnt from.
+    `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen. `shapes` are the weights of the
+    rise curves that `peak_time` tries, empty until one was seen. `flours` are those learnt so far, in the order of
+    their numbers; the numbers of peak and wait are those of the first ("" where nobody said which)."""
 
     bank: Bank
     peak_scatter: Scatter
@@ -72,13 +73,13 @@ class Culture:
 
     @property
     def mean(self) -> kalman.Mean:
-        """The numbers of `timing` by the likeliest law."""
+        """The numbers of `timing` under the likeliest law."""
         return beliefs.likeliest(self.bank).mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ByLaw:
-    """One feeding's outcome by one law, in ln(equivalent hours): means, variances and covariance, and the degrees of
+    """The outcome of one feeding under one law, in ln(equivalent hours): means, variances, covariance, and degrees of
     freedom."""
 
     likely: float  # how likely the law is this starter's
@@ -91,26 +92,26 @@ class ByLaw:
     wait_freedom: float
     rise_rate: growth_rate.Rate
     wait_rate: growth_rate.Rate
-    clock_h: tuple[float, float]  # what peak and fall come to on the clock
-    own_var: float  # of ln(hours to the fall): the part that is the cycle's own scatter
+    clock_h: tuple[float, float]  # peak and fall in hours of the clock
+    own_var: float  # the part of the variance of ln(hours to the fall) that is scatter from cycle to cycle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prediction:
-    """One feeding's outcome: by each law that says something else, the likeliest first."""
+    """The outcome of one feeding: under the likeliest law first, then under each law that says something else."""
 
     by_law: tuple[ByLaw, ...]
     sunk: tuple[float, float]  # ln(equivalent hours) from the start of fall to half-way back, and its variance
-    laws_differ: bool  # the temperature laws part here, and this starter has not shown which one is its own
+    laws_differ: bool  # the laws differ here, and this starter has not shown which one is its own
 
     @property
     def likeliest(self) -> ByLaw:
-        """By the law that is most likely this starter's."""
+        """The outcome under the law that is most likely this starter's."""
         return self.by_law[0]
 
 
 def prior(flour: str | None = None) -> Culture:
-    """What is believed of a starter before any of its cycles was seen.
+    """What is believed about a starter before any of its cycles was seen.
 
     >>> usual = prior()
     >>> round(math.exp(usual.mean[timing.PEAK]), 1)  # hours to the highest point, fed 1:4:4 at 24 degC
@@ -138,21 +139,21 @@ def predict(
 ) -> Prediction:
     """What this starter will do after a feeding of that dilution, at these hourly temperatures from the feeding on.
 
-    `of_dilution` is total over starter (None: nobody told), `hydration` water over flour of what is added and `flour`
-    its name (None: as last time).
+    `of_dilution` is total over starter (None: not known), `hydration` is water over flour of what is added, and `flour`
+    its name (None for either: as last time).
     """
     return _predicted(culture, temperatures_c, of_dilution, hydration, flour, UNTOLD_SD if of_dilution is None else 0.0)
 
 
 def predict_fed(culture: Culture, temperatures_c: Sequence[float], fed: Feeding) -> Prediction:
-    """The same of a feeding as it was told: grams that nobody told are taken as usual, and doubted."""
+    """`predict` for a feeding as it was reported: grams that nobody reported are taken as usual, with a doubt."""
     whole = with_usual(fed, usual_feeding(culture))
     untold_sd = UNTOLD_SD if fed.dilution is None else 0.0
     return _predicted(culture, temperatures_c, whole.dilution, whole.hydration, fed.flour, untold_sd)
 
 
 def usual_feeding(culture: Culture) -> Feeding:
-    """The last feeding that was told; without grams where none was told whole."""
+    """The last feeding that was reported; without grams where none was reported with all three."""
     flour_g, wet, diluted = culture.last_flour_g, culture.last_hydration, culture.last_dilution
     if flour_g is None or wet is None or diluted is None or diluted <= 1.0:
         return Feeding(flour=culture.last_flour)
@@ -170,7 +171,7 @@ def _predicted(
     untold_sd: float,
 ) -> Prediction:
     culture = _knowing(culture, flour)
-    fed = _fed(culture, of_dilution or culture.last_dilution, hydration, flour)  # taken as usual where nobody told
+    fed = _fed(culture, of_dilution or culture.last_dilution, hydration, flour)  # as usual where it is not known
     untold = untold_sd**2
     outcomes = [_by_law(culture, one, temperatures_c, fed, untold) for one in culture.bank]
     outcomes.sort(key=lambda one: -one.likely)
@@ -188,12 +189,13 @@ def _predicted(
 
 # branches: what a cycle teaches, one thing after the other
 def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) -> Culture:
-    """The belief after one closed cycle, by the normal update of one number at a time (a Kalman filter's).
+    """The belief after one closed cycle, by the normal update with one number at a time (a Kalman filter).
 
-    Nothing is learnt from an unsure feeding, from a rest in the fridge (which only widens), or where nothing rose. What
-    had not come when the starter was fed again is known to take longer than that: "not at its peak by 24 h" teaches, or
-    a cold kitchen never would. A wild cycle moves the belief no more than one that is two standard deviations off. A
-    cycle without any temperature is taken to have been at `usual_c`, roughly.
+    Nothing is learnt from an uncertain feeding, from a rest in the fridge (which only widens the belief), or where
+    nothing rose. What had not come when the starter was fed again is known to take longer than that: "not at its peak
+    by 24 h" teaches something, or nothing could ever be learnt in a cold kitchen. A wild cycle moves the belief no more
+    than one that is two standard deviations off. A cycle without temperatures is assumed to have been at about
+    `usual_c`.
 
     >>> from monitor.values import of_grams
     >>> seen = Cycle(jar="rye", number=1, fed_at_s=0.0, feeding=of_grams((25.0, 100.0, 100.0)),
@@ -214,7 +216,7 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
         culture,
         last_flour=cycle.feeding.flour or culture.last_flour,
     )
-    if feeding.grams is not None or usual_feeding(culture).grams is None:  # what is usual is not made up of halves
+    if feeding.grams is not None or usual_feeding(culture).grams is None:  # the usual feeding is a whole reported one
         culture = replace(
             culture,
             last_hydration=feeding.hydration or culture.last_hydration,
@@ -254,7 +256,8 @@ def learn(culture: Culture, cycle: Cycle, usual_c: float = growth_rate.USUAL_C) 
 
 
 def learned_from(cycles: Iterable[Cycle], flour: str | None = None, usual_c: float = growth_rate.USUAL_C) -> Culture:
-    """The belief after these cycles, oldest first, from the prior on; `usual_c` for those without any temperature."""
+    """The belief after these cycles, oldest first, beginning with the prior. `usual_c` is for those without
+    temperatures."""
     culture = prior(flour)
     for cycle in cycles:
         culture = learn(culture, cycle, usual_c)
@@ -262,9 +265,9 @@ def learned_from(cycles: Iterable[Cycle], flour: str | None = None, usual_c: flo
 
 
 def learn_sinking(culture: Culture, hours: float, temperature_c: float) -> Culture:
-    """The belief after it was seen how long the starter took from the start of its fall to half-way back down."""
+    """The belief after the starter was seen to take `hours` from the start of its fall to half-way back down."""
     worth_h = hours * beliefs.likeliest(culture.bank).wait_rate(temperature_c)
-    return replace(culture, sunk=kalman.averaged(culture.sunk, math.log(max(worth_h, 0.1)), WAIT_SCATTER))
+    return replace(culture, sunk=kalman.averaged(culture.sunk, math.log(max(worth_h, LEAST_SINKING_H)), WAIT_SCATTER))
 
 
 def to_json(culture: Culture) -> dict[str, Json]:
@@ -273,8 +276,8 @@ def to_json(culture: Culture) -> dict[str, Json]:
 
 
 def from_json(data: Mapping[str, Json]) -> Culture:
-    """The belief that `to_json` wrote; what an older program did not keep beside it is as before any cycle. Raises
-    KeyError, TypeError or ValueError on anything else."""
+    """The belief that `to_json` wrote; what an older version did not write yet is as before any cycle. Raises KeyError,
+    TypeError or ValueError for anything else."""
     flour = data.get("last_flour")
     before = to_json(prior(flour if isinstance(flour, str) else None))
     frozen = {name: _frozen(data.get(name, before[name])) for name in Culture.__slots__}
@@ -314,7 +317,7 @@ class _Hours(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Learnt:
-    """What one cycle makes of the belief by one law, and of the scatters if that law holds."""
+    """The belief under one law after a cycle, and the scatters if that law is the right one."""
 
     belief: Belief
     ln_likelihood: float
@@ -331,7 +334,7 @@ def _learn_by_law(
     fed: Feed,
     doubt: float,
 ) -> _Learnt:
-    """From what is known of the hours; `doubt` is a variance of all of them."""
+    """Learn from the hours that are known; `doubt` is a variance that all of them have."""
     peak_h, fall_h, ended_h = hours
     predicted = _by_law(culture, one, temperatures_c, fed, UNTOLD_SD**2 if fed.bend is None else 0.0)
     peak_scatter, wait_scatter, odds, ln = culture.peak_scatter, culture.wait_scatter, culture.fall_odds, 0.0
@@ -346,7 +349,7 @@ def _learn_by_law(
         elif ended_h is not None and ended_h > peak_h:
             what = timing.wait_seen(one.mean, one.law, peak_h, ended_h, temperatures_c, fed)
             one, _ = beliefs.seen_beyond(one, what, wait_scatter.variance + NOT_YET_SD**2 + doubt)
-    elif fall_h is not None:  # a fall without its peak says nothing of how the two scatter
+    elif fall_h is not None:  # a fall without its peak says nothing about the scatter of either
         what = timing.fall_seen(one.mean, one.law, predicted.clock_h, fall_h, temperatures_c, fed)
         scatter = Scatter(variance=predicted.own_var, cycles=SCATTER_CYCLES)
         one, _, ln = beliefs.seen(one, what, scatter, doubt)
@@ -357,7 +360,7 @@ def _learn_by_law(
 
 
 def _by_law(culture: Culture, one: Belief, temperatures_c: Sequence[float], fed: Feed, untold: float) -> ByLaw:
-    """What the belief by one law predicts; `untold` is a variance of the peak for grams that nobody told."""
+    """What the belief under one law predicts; `untold` is a variance of the peak for grams that nobody reported."""
     mean, cov = one.mean, one.cov
     peak_ln, wait_ln = timing.peak_ln(mean, fed), timing.wait_ln(mean, fed)
     rise_rate, wait_rate = one.rise_rate, one.wait_rate
@@ -388,7 +391,7 @@ def _by_law(culture: Culture, one: Belief, temperatures_c: Sequence[float], fed:
 
 
 def _learn_odds(odds: Scatter, predicted: ByLaw, fall_h: float) -> Scatter:
-    """How much surer or less sure the fall was than the scatter of peak and wait, taken as independent, makes it."""
+    """Learn how much more or less the fall scatters than if peak and wait were independent (`fall_odds`)."""
     peak_h, likely_h = predicted.clock_h
     variance = kalman.variance_of_sum(peak_h, likely_h - peak_h, predicted.peak_var, predicted.wait_var, predicted.cov)
     off = math.log(fall_h / likely_h)
@@ -397,9 +400,9 @@ def _learn_odds(odds: Scatter, predicted: ByLaw, fall_h: float) -> Scatter:
 
 
 def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
-    """How far the cycle's mean temperature was off the usual day that was expected at its feeding."""
+    """Learn how far a cycle's mean temperature is off the usual day that was expected at its feeding."""
     known = [t for t in cycle.temperatures_c if t is not None]
-    if len(known) < 3 or all(t is None for t in culture.day_c):
+    if len(known) < WEATHER_HOURS or all(t is None for t in culture.day_c):
         return culture.weather
     expected_c = growth_rate.expected_c(
         culture.day_c, cycle.fed_at_s, cycle.temperatures_c[:1], len(cycle.temperatures_c)
@@ -409,12 +412,12 @@ def _learn_weather(culture: Culture, cycle: Cycle) -> Scatter:
 
 
 def _knowing(culture: Culture, flour: str | None) -> Culture:
-    """The belief with a place for that flour: a new one starts from what it usually adds."""
+    """The belief with numbers for that flour; for a new one they begin with what it usually adds."""
     name, flours = (flour or "").lower(), culture.flours
     if not name or name in flours:
         return culture
     adds = beliefs.usual_of(name) - beliefs.usual_of(flours[0])
-    if culture.cycles == 0:  # nothing was learnt of the one before
+    if culture.cycles == 0:  # nothing was learnt about the flour before
         return replace(culture, bank=beliefs.shifted(culture.bank, adds), flours=(name,))
     bank = culture.bank
     if len(flours) == beliefs.MOST_FLOURS:
@@ -423,5 +426,5 @@ def _knowing(culture: Culture, flour: str | None) -> Culture:
 
 
 def _fed(culture: Culture, of_dilution: float | None, hydration: float | None, flour: str | None) -> Feed:
-    """A feeding as the laws see it, a flour that nobody names being the last one."""
+    """A feeding as the laws see it; a flour that nobody named is the last one."""
     return beliefs.fed(culture.flours, flour or culture.last_flour, culture.last_hydration, of_dilution, hydration)

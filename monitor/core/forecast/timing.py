@@ -1,13 +1,14 @@
-"""The law that a starter model holds a belief about: eight numbers, two more for each further flour, and how a peak and
+"""The law that a starter model has a belief about: eight numbers, two more for each further flour, and how the peak and
 the wait after it depend on them.
 
     ln(hours to the peak, at 24 degC) = PEAK + DILUTION * shape(D) + STIFF * stiffness + the flour's own
     ln(hours from peak to fall, at 24 degC) = WAIT + WAIT_DILUTION * shape(D) + WAIT_STIFFER * STIFF * stiffness + ...
 
-D is the dilution of the seed's flour, shape(D) how time grows with it (`dilution`): with DILUTION = 1 exactly as lag +
-ln(D) / rate, other values bend it. Stiffness is how much drier than 100 % it is. STEEP says how strongly temperature
-acts by one of the laws of `growth_rate`, WAIT_STEEP how much of that the wait feels. USUAL is the shape of what this
-baker feeds without telling: such cycles teach how long it takes, but not how long another would.
+D is the dilution of the seed's flour, and shape(D) says how time grows with it (`dilution`): with DILUTION = 1 exactly
+as lag + ln(D) / rate; other values bend it. Stiffness is how much drier than 100 % the dough is. STEEP says how
+strongly temperature acts under one of the laws of `growth_rate`, and WAIT_STEEP how much of that the wait feels. USUAL
+is the shape of the feedings that this baker does not report: such cycles teach how long those take, but not how another
+would.
 
 A peak is the highest point, as the sensor fits it. A person calls "peak" the first touch of the top: `highest_h` and
 `first_touch_h` turn one into the other.
@@ -23,16 +24,17 @@ from monitor.core.forecast import growth_rate
 
 # places in the state: ln(hours) of the peak and of the wait, and their slopes by dilution, warmth and stiffness
 PEAK, DILUTION, STEEP, WAIT, WAIT_STEEP, WAIT_DILUTION, USUAL, STIFF = range(8)
-FIRST_FLOUR = 8  # from here on two numbers a flour: what it adds to ln(hours) of the peak, and of the wait
+FIRST_FLOUR = 8  # from here on two numbers for each flour: what it adds to ln(hours) of the peak, and of the wait
 
-# What no starter does, whatever a few odd cycles seem to show: be faster for less starter kept, ignore temperature, or
-# wait the shorter the more food or the less water there is.
+# Bounds for what no starter does, whatever a few odd cycles seem to show: be faster when less starter is kept, ignore
+# temperature, or wait shorter with more food or with less water.
 LEAST = {DILUTION: 0.2, STEEP: 0.2, WAIT_STEEP: 0.0, WAIT_DILUTION: 0.0, STIFF: 0.0}
 TIMING_H = 0.3  # how well a peak can be dated at all: its top is flat; a shorter wait counts as this
 
-# A drier dough waits longer at its top than it takes longer to it (bakers who kept 70 to 100 % side by side).
+# Dryness lengthens the wait at the top more than the way to it (bakers who kept 70 to 100 % side by side).
 WAIT_STIFFER = 1.5
-# Wetter than 100 % hastens less than drier slows: there water is no longer what the yeast lacks (common practice).
+# Being wetter than 100 % hastens less than being drier slows: water is then no longer what the yeast lacks (common
+# practice).
 WETTER_SHARE = 0.4
 # Of the time from the first touch of the top (2 % of the rise below it) to the start of fall, this share has passed at
 # the fitted highest point: the middle of the plateau, a little earlier as a fall begins after some sinking.
@@ -43,8 +45,8 @@ Numbers = Sequence[float]  # one for each of the law's numbers
 
 
 class Feed(NamedTuple):
-    """A feeding as the law sees it. `bend` is shape(D), None where nobody told; `flour` is where the flour's own
-    numbers are, None for the one that the others are compared with."""
+    """A feeding as the law sees it. `bend` is shape(D), None where the grams are not known; `flour` is the place of the
+    flour's own numbers, None for the flour that the others are compared with."""
 
     bend: float | None
     stiffness: float
@@ -61,35 +63,36 @@ class Seen(NamedTuple):
 
 
 def stiffness(hydration: float) -> float:
-    """How much drier than 100 % it is, as ln(flour / water)."""
+    """How much drier than 100 % a dough is, as ln(flour / water)."""
     dry = -math.log(hydration)
     return dry if dry > 0.0 else WETTER_SHARE * dry
 
 
 def highest_h(touch_h: float, fall_h: float | None) -> float:
-    """Hours to the highest point for those to the first touch of the top, and to the fall where that was seen."""
+    """Hours to the highest point, from those to the first touch of the top and, where it was seen, to the fall."""
     return touch_h + MIDDLE * (USUAL_TOP * touch_h if fall_h is None else max(fall_h - touch_h, 0.0))
 
 
 def first_touch_h(peak_h: float, fall_h: float | None) -> float:
-    """Hours to the first touch of the top for those to the highest point and to the fall: `highest_h` turned round."""
+    """Hours to the first touch of the top, from those to the highest point and to the fall: the inverse of `highest_h`,
+    and at least half of the former."""
     if fall_h is None:
         return peak_h / (1.0 + MIDDLE * USUAL_TOP)
     return max(peak_h - MIDDLE / (1.0 - MIDDLE) * max(fall_h - peak_h, 0.0), 0.5 * peak_h)
 
 
 def possible(mean: Numbers) -> tuple[float, ...]:
-    """The nearest numbers that a starter can have."""
+    """The nearest numbers within the bounds of what a starter can do (LEAST)."""
     return tuple(max(value, LEAST.get(i, value)) for i, value in enumerate(mean))
 
 
 def rise_rate(mean: Numbers, law: int) -> growth_rate.Rate:
-    """How fast it rises at a temperature by one of the laws, relative to 24 degC."""
+    """How fast it rises at a temperature under one of the laws, relative to 24 degC."""
     return growth_rate.growth_rate(mean[STEEP], law)
 
 
 def wait_rate(mean: Numbers, law: int) -> growth_rate.Rate:
-    """How fast the wait at the top is used up at a temperature by one of the laws, relative to 24 degC."""
+    """How fast the wait at the top is used up at a temperature under one of the laws, relative to 24 degC."""
     return growth_rate.growth_rate(mean[WAIT_STEEP] * mean[STEEP], law)
 
 
@@ -108,7 +111,7 @@ def wait_ln(mean: Numbers, fed: Feed) -> float:
 
 
 def toward_peak(mean: Numbers, law: int, temperatures_c: Numbers, fed: Feed, peak_h: float) -> Numbers:
-    """How ln of the hours to a peak depends on the numbers; temperature acts through its mean until then."""
+    """How ln of the hours to a peak depends on each of the numbers; temperature acts through its mean until then."""
     toward = [0.0] * len(mean)
     toward[PEAK], toward[STIFF] = 1.0, fed.stiffness
     toward[STEEP] = -growth_rate.ln_rate(growth_rate.mean_c(temperatures_c, 0.0, peak_h), law)
@@ -120,7 +123,7 @@ def toward_peak(mean: Numbers, law: int, temperatures_c: Numbers, fed: Feed, pea
 
 
 def toward_wait(mean: Numbers, law: int, temperatures_c: Numbers, fed: Feed, peak_h: float, fall_h: float) -> Numbers:
-    """How ln of the wait from a peak to a fall depends on the numbers."""
+    """How ln of the wait from a peak to a fall depends on each of the numbers."""
     ln_rate = growth_rate.ln_rate(growth_rate.mean_c(temperatures_c, peak_h, fall_h), law)
     toward = [0.0] * len(mean)
     toward[WAIT], toward[STIFF] = 1.0, WAIT_STIFFER * fed.stiffness
@@ -145,7 +148,7 @@ def peak_seen(mean: Numbers, law: int, peak_h: float, temperatures_c: Numbers, f
 
 
 def wait_seen(mean: Numbers, law: int, peak_h: float, fall_h: float, temperatures_c: Numbers, fed: Feed) -> Seen:
-    """The wait after it, as an observation."""
+    """The wait from a peak to a fall, as an observation."""
     fall_h = max(fall_h, peak_h + TIMING_H)
     clock = growth_rate.Clock(temperatures_c, wait_rate(mean, law))
     surprise = math.log(clock.worth_h(fall_h) - clock.worth_h(peak_h)) - wait_ln(mean, fed)
@@ -156,8 +159,8 @@ def wait_seen(mean: Numbers, law: int, peak_h: float, fall_h: float, temperature
 def fall_seen(
     mean: Numbers, law: int, expected_h: tuple[float, float], fall_h: float, temperatures_c: Numbers, fed: Feed
 ) -> Seen:
-    """A fall whose peak was missed, beside the clock hours of peak and fall that were expected: to first order it
-    depends on each of the numbers as peak and wait do, by their shares of the time."""
+    """A fall whose peak was missed, as an observation. To first order it depends on each of the numbers as the peak and
+    the wait do, by their shares of the clock hours that were expected (`expected_h`: of peak and fall)."""
     share = expected_h[0] / expected_h[1]
     to_peak = toward_peak(mean, law, temperatures_c, fed, expected_h[0])
     to_wait = toward_wait(mean, law, temperatures_c, fed, *expected_h)
