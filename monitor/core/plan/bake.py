@@ -1,8 +1,9 @@
-"""The bake: feedings worked out backwards from the hour at which the dough is mixed, in grams, with their times, from
-what is in the jar now. `jartide bake` prints it; `chain` searches, this weighs, `bake_plan` has the words.
+"""The bake: the feedings from what is in the jar now to a levain that is ripe when the dough is mixed, with times and
+grams, planned backwards from that hour. `jartide bake` prints it. `chain` searches, this weighs, `bake_plan` has the
+words.
 
-The hour is that of mixing, not of the oven. The levain is part of the recipe's flour and water. Where the
-bake is days ahead the starter may rest in the fridge: fed, let begin to rise, and woken by a feeding (common practice).
+The hour is that of mixing, not of the oven. The levain is part of the recipe's flour and water. Where the bake is days
+ahead the starter may rest in the fridge: it is fed, begins to rise, and is woken by a feeding later (common practice).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from monitor.core.forecast import dilution as dilutions
 from monitor.core.forecast import growth_rate
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
-from monitor.core.plan.alternatives import NEAR, PLACES_C, ratios_between
+from monitor.core.plan.alternatives import CLOSE_LN, NEAR, PLACES_C, ratios_between
 from monitor.core.plan.bake_plan import (
     LEAN,
     BakeFeeding,
@@ -31,24 +32,26 @@ from monitor.core.plan.chain import Link, chain
 from monitor.core.plan.hours import Hours, WarmthFrom, crossing, hours_of
 from monitor.core.plan.ripeness import KEEPS_H, Seed, feed_from_s, good_to_feed_from
 from monitor.core.plan.waking import AwakeAt, evening_before, nearest_by_day
-from monitor.core.plan.weighing import DAILY_RATIO, LOST, Grams, Limits, at_ratio, hydration_of, weight_of_flour
+from monitor.core.plan.weighing import DAILY_RATIO, LOST, MOST_G, Grams, Limits, at_ratio, hydration_of, weight_of_flour
 from monitor.values import DAY_S, H_S, Feeding, Span, of_grams
 
-KEEP_G = 20  # kept back for the next feeding where nobody is known to keep another weight
-NEAR_H = 0.5  # before its first touch of the top it may be taken by so much, or after the start of its fall
-# Of the way from first touch of the top to the start of fall: where a levain is best, and where it does as well
+KEEP_G = 20  # kept back for the next feeding, unless this baker is known to keep another weight
+NEAR_H = 0.5  # a levain may be taken this long before its first touch of the top, or after the start of its fall
+# Where on the way from first touch of the top to the start of fall a levain is best, and where it does as well
 BEST, ALSO = 0.4, (0.1, 0.25, 0.6, 0.8)
-# Common practice: let it begin to rise before it goes into the cold; a rest of less than a day is none, and with less
-# than two days until the bake it is not worth it; once or twice fed it is itself again, after weeks once more
+# Common practice: a starter begins to rise before it goes into the cold; a rest of less than a day is none, and with
+# less than two days until the bake it is not worth it. After one or two feedings it is itself again, after weeks it
+# needs one more.
 LET_RISE_H, REST_LEAST_H, FAR_H = 1.0, 24.0, 48.0
-WOKEN, WOKEN_LONG = 2, 3  # feedings out of the fridge, the levain among them; after more than LONG_H
+WOKEN, WOKEN_LONG = 2, 3  # feedings after the fridge, with the levain; and after more than LONG_H in it
 LONG_H = 10 * 24.0  # a week or so
-FEWER = 2  # so many feedings the fridge must save to be offered
+FEWER = 2  # how many feedings the fridge must save to be offered
+HALF_C = 0.5  # a knob is turned, and a place found, by half degrees
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Asked:
-    """What every step of the planning needs."""
+    """What was asked for, with what every step of the planning needs."""
 
     culture: Culture
     recipe: Recipe
@@ -73,12 +76,12 @@ class _Asked:
         return min(max(parts, self.limits.least_ratio), self.limits.most_ratio)
 
     def hours(self, at_s: float, parts: float) -> Hours:
-        """What a feeding does that is made then."""
+        """The hours of a feeding that is made at `at_s`."""
         dilution = 1.0 + parts * (1.0 + self.hydration)
         return hours_of(self.culture, self.warmth_from(at_s), dilution, self.hydration, self.limits.flour)
 
     def ratios(self) -> list[float]:
-        """Those that bakers say, within the bounds."""
+        """The ratios that bakers use, within the bounds."""
         return ratios_between(self.limits.least_ratio, self.limits.most_ratio)
 
 
@@ -96,14 +99,13 @@ def bake(
     keep_g: int | None = None,
     fridge: bool = False,
 ) -> BakePlan:
-    """A plan for mixing at `wanted_s`. `awake_at` says when people would feed, `clock` words a time. `limits` bound the
-    ratio, give the levain's hydration, the jar and what stands in it. With `fridge` the starter rests in between, where
-    there is the time; without, that is in the plan's `meanwhile`, where it saves feedings. One that rests already goes
-    on resting. Raises ValueError for a recipe that is none.
-
-    Where the time is too short for any feeding, the soonest that can be, with `met` False."""
+    """A plan for mixing the dough at `wanted_s`. `awake_at` says when people would feed, `clock` words a time. `limits`
+    bound the ratio and give the levain's hydration, the jar and what is in it. With `fridge` the starter rests in
+    between if there is time; without, that is offered in the plan's `meanwhile` where it saves feedings. A starter that
+    rests already goes on resting. Where the time is too short for any feeding, the soonest one, with `met` False.
+    Raises ValueError for a recipe or a time that makes no sense."""
     limits = limits or Limits()
-    if not (0.0 < recipe.flour_g <= 1e5 and 1.0 <= recipe.levain_pct <= 100.0):
+    if not (0.0 < recipe.flour_g <= MOST_G and 1.0 <= recipe.levain_pct <= 100.0):
         raise ValueError(
             f"flour_g, levain_pct: {recipe.flour_g:g} g with {recipe.levain_pct:g} %; flour must be above zero and "
             "below 100000 g, the levain from 1 to 100 % of it"
@@ -123,13 +125,13 @@ def bake(
     made = _straight(asked, seed, standing_g)
     if rested is None or not rested.met:
         return made
-    if not made.met:  # no feedings reach so far, and the fridge does
+    if not made.met:  # no chain of feedings reaches so far, but the fridge does
         return rested
     return replace(made, meanwhile=rested) if len(rested.feedings) <= len(made.feedings) - FEWER else made
 
 
 def _straight(asked: _Asked, seed: Seed, standing_g: float | None) -> BakePlan:
-    """Without a rest on the way."""
+    """The plan without a rest on the way."""
     links, met = _links(asked, seed, standing_g), True
     start_s = feed_from_s(seed, asked.now_s, asked.awake_at)
     if not links:
@@ -139,8 +141,8 @@ def _straight(asked: _Asked, seed: Seed, standing_g: float | None) -> BakePlan:
 
 
 def _rested(asked: _Asked, seed: Seed, standing_g: float | None) -> BakePlan | None:
-    """Fed if it is ripe, let begin to rise, in the fridge, and woken by a feeding before the levain; None where the
-    time is too short for that."""
+    """The plan with a rest: fed if it is ripe, begun to rise, put in the fridge, and woken by a feeding before the
+    levain; None where there is too little time for that."""
     first: tuple[BakeFeeding, ...] = ()
     in_s, source = asked.now_s, "the starter in the fridge"
     if not seed.rested and seed.ripe_at is None:
@@ -151,7 +153,7 @@ def _rested(asked: _Asked, seed: Seed, standing_g: float | None) -> BakePlan | N
         grams = _no_more_than(standing_g, grams, parts, asked.hydration)
         first = (_feeding(asked, link, grams, standing_g, source_words(seed, asked.clock)),)
         in_s, standing_g = at_s + H_S * LET_RISE_H, float(sum(grams))
-    elif not seed.rested and seed.fed_at_s is not None:  # it has the cold to rise in
+    elif not seed.rested and seed.fed_at_s is not None:  # it only has to begin to rise first
         in_s = max(in_s, seed.fed_at_s + H_S * LET_RISE_H)
     out_s = in_s + H_S * REST_LEAST_H
     if out_s >= asked.wanted_s:
@@ -172,7 +174,7 @@ def _rested(asked: _Asked, seed: Seed, standing_g: float | None) -> BakePlan | N
 
 
 def _links(asked: _Asked, seed: Seed, standing_g: float | None, least: int = 1) -> tuple[Link, ...]:
-    """The chain of feedings from that seed, `least` of them at least; empty where none reaches the hour."""
+    """The chain of at least `least` feedings from that seed; empty where none reaches the hour."""
     limits, total_g = asked.limits, asked.total_g
 
     def enough(links: tuple[Link, ...]) -> bool:
@@ -196,7 +198,7 @@ def _links(asked: _Asked, seed: Seed, standing_g: float | None, least: int = 1) 
 
 
 def _whole(asked: _Asked, seed: Seed, feedings: tuple[BakeFeeding, ...], start_s: float, *, met: bool) -> BakePlan:
-    """The plan of these feedings, with all that is to be said of it."""
+    """The plan of these feedings, with everything that has to be said about it."""
     last, recipe = feedings[-1], asked.recipe
     low_s, likely_s, high_s = (
         last.at_s + H_S * (peak_h + BEST * (fall_h - peak_h))
@@ -224,7 +226,7 @@ def _whole(asked: _Asked, seed: Seed, feedings: tuple[BakeFeeding, ...], start_s
 
 
 def _one_long(asked: _Asked) -> str:
-    """The levain straight from the little that there is, in one feeding, and how long that takes."""
+    """In words: the levain made in one feeding straight from the little there is, and how long that takes."""
     standing_g = asked.limits.standing_g
     if standing_g is None or _least_parts(asked, standing_g) > LEAN:
         return ""
@@ -244,8 +246,9 @@ def holds(
     *,
     fridge: bool = False,
 ) -> bool:
-    """Whether feedings that were planned before still do: the seed is ripe and not spent at the first, each is ripe
-    when the next is made of it, and the last when the dough is mixed. With `fridge` it keeps for days on the way."""
+    """Whether feedings that were planned earlier still work: the seed is ripe and not spent at the first, each feeding
+    is ripe when the next is made from it, and the last when the dough is mixed. With `fridge` it may keep for days on
+    the way."""
     ends_s = [*(at_s for at_s, _ in feedings[1:]), wanted_s]
     spent_s = max(seed.spent_s, wanted_s) if fridge else seed.spent_s
     if not seed.ripe_s - NEAR_H * H_S <= feedings[0][0] <= spent_s:
@@ -262,21 +265,21 @@ def holds(
 
 
 def _grown(links: tuple[Link, ...], standing_g: float, hydration: float) -> float:
-    """What a chain can make of so much seed, in grams."""
+    """How many grams a chain can make from that much seed."""
     return (
         standing_g * math.prod((1.0 - LOST) * (1.0 + link.parts * (1.0 + hydration)) for link in links) / (1.0 - LOST)
     )
 
 
 def _least_parts(asked: _Asked, standing_g: float | None) -> float:
-    """So lean the levain must be at least, when it is made straight from what stands there."""
+    """How lean the levain must be at least if it is made straight from what is in the jar."""
     if standing_g is None:
         return asked.limits.least_ratio
     return max(asked.limits.least_ratio, (asked.total_g / standing_g - 1.0) / (1.0 + asked.hydration))
 
 
 def _soonest(asked: _Asked, start_s: float, least_parts: float) -> Link:
-    """The one feeding whose peak comes nearest to the hour, fed as soon as the seed is ripe."""
+    """The single feeding, as soon as the seed is ripe, whose peak comes nearest to the hour."""
     limits = asked.limits
     ratios = ratios_between(max(limits.least_ratio, least_parts), min(limits.most_ratio, LEAN))
     ratios = ratios or [min(max(least_parts, limits.least_ratio), LEAN)]
@@ -285,8 +288,8 @@ def _soonest(asked: _Asked, start_s: float, least_parts: float) -> Link:
 
 
 def _weighed(asked: _Asked, links: tuple[Link, ...], standing_g: float | None, source: str) -> tuple[BakeFeeding, ...]:
-    """Grams for each link. The last makes what the dough takes and what is kept; those before it make what the next
-    takes, and no more than is usual."""
+    """Grams for each feeding of the chain. The last makes what the dough takes and what is kept; those before it make
+    the usual amount, or more where the next one needs it."""
     hydration = asked.hydration
     wanted: list[Grams] = [_of_total(links[-1].parts, asked.total_g, hydration)]
     for link in reversed(links[:-1]):
@@ -303,7 +306,7 @@ def _weighed(asked: _Asked, links: tuple[Link, ...], standing_g: float | None, s
 
 
 def _no_more_than(standing_g: float | None, grams: Grams, parts: float, hydration: float) -> Grams:
-    """The same ratio of no more starter than there is."""
+    """The same ratio with no more starter than there is."""
     if standing_g is None or standing_g <= 0.0 or grams[0] <= standing_g:
         return grams
     first = max(math.floor(standing_g), 1)
@@ -327,7 +330,7 @@ def _feeding(asked: _Asked, link: Link, grams: Grams, stands_g: float | None, so
 
 
 def _of_total(parts: float, total_g: int, hydration: float) -> Grams:
-    """Whole grams of that ratio that make at least so much: 204 g at 1:8:8 are 12 + 96 + 96."""
+    """Whole grams at that ratio that make at least `total_g`: 204 g at 1:8:8 are 12 + 96 + 96."""
     starter = max(round(total_g / (1.0 + parts * (1.0 + hydration))), 1)
     flour = math.ceil((total_g - starter) / (1.0 + hydration))
     return starter, max(flour, 1), max(math.ceil(total_g - starter - flour), round(flour * hydration), 1)
@@ -339,7 +342,7 @@ def _ready_h(hours: Hours) -> float:
 
 
 def _cooler_place(asked: _Asked, feedings: tuple[BakeFeeding, ...]) -> Iterator[str]:
-    """What has to be fed at night; and for the levain the cooler place in which it may be fed in the evening before."""
+    """That feedings are at night; and for the levain, a cooler place where it can be fed in the evening before."""
     for one in feedings[:-1]:
         if one.at_night:
             yield f"The feeding at {asked.clock(one.at_s)} is at night."
@@ -356,7 +359,7 @@ def _cooler_place(asked: _Asked, feedings: tuple[BakeFeeding, ...]) -> Iterator[
         def ripe_h(place_c: float) -> float:
             return _ready_h(hours_of(asked.culture, (place_c,), dilution, hydration, limits.flour))
 
-        place_c = _half(crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, 0.005))
+        place_c = _half(crossing(lambda c: -math.log(ripe_h(c) / ahead_h), *PLACES_C, CLOSE_LN))
         if abs(ripe_h(place_c) / ahead_h - 1.0) < NEAR:
             named = _to_set(limits, place_c)
             at = f"the {named}, set to" if named else "a place of about"
@@ -368,7 +371,7 @@ def _cooler_place(asked: _Asked, feedings: tuple[BakeFeeding, ...]) -> Iterator[
 
 
 def _by_day(asked: _Asked, feedings: tuple[BakeFeeding, ...], seed: Seed) -> Iterator[str]:
-    """The nearest other hour of mixing for which nobody need get up to feed the levain, with its grams."""
+    """The nearest other hour of mixing for which nobody has to get up to feed the levain, with its grams."""
     last, limits, total_g = feedings[-1], asked.limits, asked.total_g
     if not last.at_night:
         return
@@ -393,19 +396,19 @@ def _by_day(asked: _Asked, feedings: tuple[BakeFeeding, ...], seed: Seed) -> Ite
 
 
 def _instead(asked: _Asked, last: BakeFeeding, likely_s: float, start_s: float) -> tuple[str, ...]:
-    """What can be done where the hour cannot be met: what can be set to a temperature first, a turn of a knob."""
+    """What can be done where the hour cannot be met; first what can be set to a temperature, as that is the easiest."""
     wanted_s, clock = asked.wanted_s, asked.clock
     out = [f"mix at about {clock(likely_s)}, when it is ripe"]
     ahead_h = (wanted_s - start_s) / H_S
     dilution = last.feeding.dilution or dilutions.USUAL_DILUTION
-    place_c = last.place_c + 0.5
+    place_c = last.place_c + HALF_C
 
     def peak_h(at_c: float) -> float:
         return hours_of(asked.culture, (at_c,), dilution, asked.hydration, asked.limits.flour).peak[1]
 
     if likely_s > wanted_s and ahead_h > 0.0:
         while place_c <= PLACES_C[1] and peak_h(place_c) > ahead_h:
-            place_c += 0.5
+            place_c += HALF_C
         named = _to_set(asked.limits, place_c)
         if named:
             out.insert(
@@ -425,11 +428,11 @@ def _instead(asked: _Asked, last: BakeFeeding, likely_s: float, start_s: float) 
 
 
 def _to_set(limits: Limits, place_c: float) -> str | None:
-    """What can be set to that temperature, None where nothing can."""
+    """The name of a place that can be set to that temperature; None where there is none."""
     names = (one.name for one in limits.places if one.coolest_c <= place_c <= min(one.warmest_c, PLACES_C[1]))
     return next(names, None)
 
 
 def _half(place_c: float) -> float:
-    """In half degrees, as a knob is turned."""
+    """Rounded to half degrees, as a knob is turned."""
     return round(2.0 * place_c) / 2.0

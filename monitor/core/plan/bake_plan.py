@@ -1,4 +1,4 @@
-"""A bake as it is planned: its values, and the words for why and what to look out for. `bake` finds the feedings."""
+"""A planned bake: its values, the words for the reason, and what to look out for. `bake` finds the feedings."""
 
 from __future__ import annotations
 
@@ -10,15 +10,16 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import phrases
 from monitor.core.plan.hours import Hours
 from monitor.core.plan.ripeness import Seed
-from monitor.core.plan.weighing import LOST, Limits, highest_rise, total_bounds
+from monitor.core.plan.weighing import LOST, SURE_G, Limits, highest_rise, total_bounds
 from monitor.values import H_S, Feeding, Span
 
-LEAN = 20.0  # the leanest levain, where little seed is at hand
+LEAN = 20.0  # the leanest levain, where there is little seed
+LITTLE_SHARE = 0.2  # of the levain: with less in the jar a baker wonders whether it is enough
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
-    """What the dough takes: its flour, and the ripe starter in percent of it (baker's percent)."""
+    """What the dough takes: its flour, and the ripe starter as a percentage of it (baker's percent)."""
 
     flour_g: float
     levain_pct: float = 20.0
@@ -31,8 +32,8 @@ class Recipe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BakeFeeding:
-    """One feeding on the way: `source` says in words what its starter is taken from, `at_night` that its baker would
-    have to get up for it."""
+    """One feeding on the way. `source` says in words what its starter is taken from; `at_night`: its baker would have
+    to get up for it."""
 
     at_s: float
     feeding: Feeding
@@ -49,16 +50,16 @@ class Rest:
 
     from_s: float
     until_s: float
-    already: bool = False  # it lies there now
-    waits: bool = True  # it has not begun to rise yet
+    already: bool = False  # it is in the fridge now
+    waits: bool = True  # it has not begun to rise yet, and waits for that
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BakePlan:
-    """The feedings, when the levain will be ripe (90 %), what the dough takes and what is kept back, the discard in
-    all, and what to look out for. `instead` is what can be done where the hour cannot be met, `by_day` another hour
-    where it can, but for a feeding at night. `rest` is the fridge on the way, `meanwhile` the same bake with it, where
-    without it the starter is fed for days only to be kept going."""
+    """The feedings, when the levain will be ripe (90 %), what the dough takes, what is kept back, the discard in all,
+    and what to look out for. `instead` is what can be done where the hour cannot be met; `by_day` is another hour where
+    it can, but only with a feeding at night. `rest` is the rest in the fridge on the way; `meanwhile` is the same bake
+    with one, where without it the starter would be fed for days only to keep it going."""
 
     feedings: tuple[BakeFeeding, ...]
     ready: Span
@@ -75,27 +76,27 @@ class BakePlan:
 
     @property
     def at_night(self) -> bool:
-        """Whether its baker would have to get up for any of it."""
+        """Whether its baker would have to get up for any of the feedings."""
         return any(one.at_night for one in self.feedings)
 
 
 def made_g(one: BakeFeeding) -> int:
-    """What a feeding makes."""
+    """How much a feeding makes, in g."""
     return round(one.feeding.total_g or 0.0)
 
 
 def lost_g(one: BakeFeeding) -> int:
-    """What of it goes as gas and stays at the jar's wall."""
+    """How much of a feeding is lost as gas and on the jar's wall, in g."""
     return math.ceil(LOST * made_g(one))
 
 
 def left_g(levain: BakeFeeding, recipe: Recipe, keep_g: int) -> int:
-    """What of the levain neither the dough takes nor anybody keeps."""
+    """How much of the levain is left over, in g: the dough does not take it, and it is not kept."""
     return max(made_g(levain) - recipe.take_g - keep_g - lost_g(levain), 0)
 
 
 def source_words(seed: Seed, clock: Callable[[float], str]) -> str:
-    """What the first feeding's starter is taken from."""
+    """In words: what the starter of the first feeding is taken from."""
     if seed.fed_at_s is None:
         return "the starter in the jar, ripe"
     return f"the starter in the jar, fed at {clock(seed.fed_at_s)}"
@@ -109,7 +110,7 @@ def because_words(
     met: bool,
     clock: Callable[[float], str],
 ) -> str:
-    """When the levain is ripe, and what that goes by."""
+    """In words: when the levain is ripe, and what that is based on."""
     basis = "what most starters do" if culture.cycles == 0 else f"{culture.cycles} cycles of this starter"
     said = f"Going by {basis}, the levain ({phrases.about(feedings[-1].feeding)}) is ripe about {clock(likely_s)}"
     if met:
@@ -119,7 +120,7 @@ def because_words(
 
 
 def rest_words(made: BakePlan, clock: Callable[[float], str]) -> str:
-    """What is done with the starter until it is woken, in a sentence."""
+    """In one sentence: what is done with the starter until it is woken."""
     assert made.rest is not None
     until = f"in the fridge, lid loose, until {clock(made.rest.until_s)}"
     if made.rest.already:
@@ -131,7 +132,7 @@ def rest_words(made: BakePlan, clock: Callable[[float], str]) -> str:
 
 
 def meanwhile_words(made: BakePlan, clock: Callable[[float], str]) -> str:
-    """The same bake with a rest in the fridge: how, and what it saves beside feeding on."""
+    """In words: the same bake with a rest in the fridge, and what that saves."""
     other = made.meanwhile
     assert other is not None
     assert other.rest is not None
@@ -147,7 +148,7 @@ def _times(count: int) -> str:
 
 
 def _from_to(low: str, high: str) -> str:
-    """Two times, the day said once where it is the same."""
+    """In words: between two times, naming the day once where it is the same."""
     same_day = low.partition(" ")[2] == high.partition(" ")[2]
     return f"between {low.partition(' ')[0] if same_day else low} and {high}"
 
@@ -165,7 +166,8 @@ def cautions(
     clock: Callable[[float], str],
     one_long: str,
 ) -> tuple[str, ...]:
-    """What to look out for, in whole sentences. `one_long` is the one feeding that makes all of it from little."""
+    """What to look out for, in whole sentences. `one_long` describes a single feeding that makes all of it from
+    little."""
     in_levain_g = round(recipe.take_g / (1.0 + hydration))
     all_g, gone_g = made_g(feedings[-1]), lost_g(feedings[-1])
     over_g = left_g(feedings[-1], recipe, keep_g)
@@ -185,7 +187,7 @@ def cautions(
     rises = highest_rise(culture, limits)
     if limits.jar_ml is not None and all_g > total_bounds(culture, replace(limits, ripe_g=None))[1]:
         out.append(f"Your jar is too small for the {all_g} g: it may rise {rises:.1f} times, so take a bowl.")
-    if limits.standing_g is not None and limits.standing_g < 0.2 * all_g:
+    if limits.standing_g is not None and limits.standing_g < LITTLE_SHARE * all_g:
         one_g = all_g / (1.0 + LEAN * (1.0 + hydration))
         steps = "one feeding makes" if len(feedings) == 1 else f"{len(feedings)} feedings make"
         less = (
@@ -195,7 +197,7 @@ def cautions(
         )
         out.append(f"{limits.standing_g:g} g are enough to begin with: {steps} {all_g} g of them.{less}")
     small = min(round(one.feeding.starter_g or 0.0) for one in feedings)
-    if small < 5:
+    if small < SURE_G:
         out.append(f"{small} g of starter needs a scale that shows tenths of a gram.")
     out.append("Raw flour and dough are not for tasting.")
     return tuple(out)

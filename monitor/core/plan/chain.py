@@ -1,9 +1,8 @@
-"""A chain of feedings that brings the starter to its peak (or other aim) at a wanted moment, each from the one before
-while that is ripe. Searched from the end to the beginning; `moment` and `bake` make grams and words of it.
+"""A chain of feedings that brings the starter to its peak (or another aim) at a wanted moment, each made from the one
+before while that is ripe. Searched from the end to the beginning; `moment` and `bake` make grams and words of it.
 
-Each link is an ordinary ratio. The search keeps the cheapest few chains at each step (a beam search): cheap is near to
-the baker's usual feeding, few feedings, and hours at which people are awake.
-"""
+Each feeding has an ordinary ratio. The search keeps the cheapest few chains at each step (a beam search). A chain is
+cheap if it is near to the baker's usual feeding, has few feedings, and has them when people are awake."""
 
 from __future__ import annotations
 
@@ -20,11 +19,13 @@ from monitor.values import H_S
 
 KEPT = 24  # chains kept at each step
 LONGEST = 12  # feedings: six days of two
-MORE_COST, NIGHT_COST = 0.4, 3.0  # of one more feeding, and of one at which its baker would be asleep
-OFF_COST = 0.4  # of each hour that the moment is off the best of the last plateau
+MORE_COST, NIGHT_COST = 0.4, 3.0  # for one more feeding, and for one while its baker is asleep
+OFF_COST = 0.4  # for each hour that the moment is off the best of the last plateau
+WAIT_COST = 0.02  # for each hour before the first feeding: of chains that are alike, the one that begins sooner
+FIRST_GUESS_H = 8.0  # of a feeding's hours, from which the search of its time begins
 SHARES = (0.0, 0.5, 1.0)  # of the way from peak to start of fall, when the next is fed
-AWAKE_SHARE = 0.1  # of its hours that the last feeding may be moved by, to one at which its baker is awake
-LATE_H = 2.0  # and up to so long after it
+AWAKE_SHARE = 0.1  # of its hours: the last feeding may be moved so far to a time at which its baker is awake
+LATE_H = 2.0  # the last of SHARES may also lie this long after the start of fall
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +40,7 @@ class Link:
 Scored = tuple[float, tuple[Link, ...]]
 
 
-# branches: a search: each way that a feeding can go is one
+# branches: a search, with a branch for each way that a feeding can go
 def chain(
     culture: Culture,
     seed: Seed,
@@ -55,9 +56,10 @@ def chain(
     enough: Callable[[tuple[Link, ...]], bool] | None = None,
     last_shares: tuple[float, ...] | None = None,
 ) -> tuple[Link, ...]:
-    """The cheapest chain, first feeding first; empty where none reaches from the seed to the moment. `usual` are the
-    baker's parts of flour, `bounds` the least and most. `enough` says whether a chain makes as much as is wanted;
-    with `last_shares` the moment may lie that far between peak and fall of the last, the first of them best."""
+    """The cheapest chain in the order of its feedings; empty where none reaches from the seed to the moment. `usual` is
+    the baker's parts of flour, `bounds` their least and most. `enough` says whether a chain makes as much as is wanted.
+    With `last_shares` the moment may lie at any of these shares of the way from peak to fall of the last feeding; the
+    first of them is best."""
     known: dict[tuple[float, int], Hours] = {}
     ratios = ratios_between(*bounds) or [usual]
 
@@ -68,8 +70,8 @@ def chain(
         return known[key]
 
     def fed_for(parts: float, until_s: float, share: float | None) -> Link:
-        """The feeding that is at its aim (or so far between peak and fall) then."""
-        at_s = until_s - 8.0 * H_S
+        """The feeding that reaches its aim (or that share of the way from peak to fall) at `until_s`."""
+        at_s = until_s - FIRST_GUESS_H * H_S
         for _ in range(3):  # the warmth depends on the hour; three turns settle it to minutes
             found = hours(parts, at_s)
             if share is None:
@@ -100,7 +102,7 @@ def chain(
             if at_s < start_s - STEP_S or (best is not None and so_far >= best[0]):
                 continue
             if at_s <= seed.spent_s and (enough is None or enough(links)):
-                total = so_far + 0.02 * max(at_s - start_s, 0.0) / H_S
+                total = so_far + WAIT_COST * max(at_s - start_s, 0.0) / H_S
                 if best is None or total < best[0]:
                     best = (total, links)
                 continue
@@ -113,13 +115,13 @@ def chain(
         open_chains = _thinned(going)
     if best is None:
         return ()
-    first, *rest = best[1]  # the quarter of an hour that it was put to may be just over
+    first, *rest = best[1]  # rounded to a quarter of an hour, the first may lie just in the past
     return (replace(first, at_s=max(first.at_s, now_s)), *rest)
 
 
 def _while_awake(link: Link, takes_h: float, awake_at: AwakeAt | None) -> Link:
-    """The same at the nearest quarter of an hour at which its baker is awake, if that changes its hours little; the
-    ratio is worked out again for the moment that is left."""
+    """The same feeding at the nearest quarter of an hour at which its baker is awake, if that is near enough; its ratio
+    is computed again afterwards, for the time that is left."""
     if awake_at is None or awake_at(link.at_s):
         return link
     steps = math.floor(AWAKE_SHARE * takes_h * H_S / STEP_S)
@@ -130,7 +132,7 @@ def _while_awake(link: Link, takes_h: float, awake_at: AwakeAt | None) -> Link:
 
 
 def _thinned(chains: list[Scored]) -> list[Scored]:
-    """Of the chains that begin in the same hour the cheapest."""
+    """The cheapest of the chains that begin in the same hour."""
     cheapest: dict[int, Scored] = {}
     for one in chains:
         hour = math.floor(one[1][0].at_s / H_S)

@@ -1,5 +1,6 @@
-"""Changing a starter over to another flour or stiffness: feeding by feeding, each at its top, with what is left of the
-old flour. The sums are arithmetic; three feedings, and the lag of three or four, are common practice.
+"""Changes a starter over to another flour or stiffness: feeding by feeding, each made when the one before is ripe, with
+the share of the old flour that is left. The shares are arithmetic; three feedings, and that three or four of them are
+slower, are common practice.
 """
 
 from __future__ import annotations
@@ -16,16 +17,15 @@ from monitor.core.plan.waking import STEP_S, AwakeAt
 from monitor.core.plan.weighing import DAILY_RATIO, Grams, Limits, least_jar_ml, weight_of_flour
 from monitor.values import FeedPlan, of_grams
 
-FEEDINGS = 3  # after so many at 1:4:4 a tenth of a percent of the old flour is left
+FEEDINGS = 3  # after that many at 1:4:4, a tenth of a percent of the old flour is left
 COARSE = ("rye", "whole", "spelt", "einkorn")
 
 
 def change_over(
     culture: Culture, *, limits: Limits, start_s: float, warmth_from: WarmthFrom, awake_at: AwakeAt
 ) -> tuple[Planned, ...]:
-    """The feedings, first one first: `limits.flour` is what it is fed from now on, `limits.hydration` how wet; one of
-    them must be given, else ValueError. The first is made at `start_s`, each next when it is ripe and its baker awake.
-    """
+    """The feedings in order. `limits.flour` is what it is fed from now on, `limits.hydration` how wet; one of them must
+    be given, else ValueError. The first is made at `start_s`, each further one when it is ripe and its baker awake."""
     if limits.flour is None and limits.hydration is None:
         raise ValueError("hydration_pct, or another flour: say what to change to")
     was = culture.last_hydration or 1.0
@@ -48,13 +48,14 @@ def change_over(
 
 
 def _water(keep_g: int, flour_g: int, was: float, wet: float) -> int:
-    """So much that all of it together is as wet as wanted: 25 g at 100 % with 100 g flour want 44 g for 50 %."""
+    """Grams of water that make the whole as wet as wanted: 25 g at 100 % with 100 g of flour need 44 g for 50 %."""
     flour_in_g = keep_g / (1.0 + was)
     return max(round(wet * (flour_g + flour_in_g) - was * flour_in_g), 1)
 
 
 def _next(at_s: float, hours: Hours, awake_at: AwakeAt) -> float:
-    """The first quarter of an hour at which it is ripe and its baker awake; at the latest when it is nearly spent."""
+    """The first quarter of an hour at which it is ripe and its baker is awake; at the latest when it is nearly
+    spent."""
     ripe_s, spent_s = good_to_feed_from(at_s, hours.peak[1], hours.fall[1])
     found_s = STEP_S * -(-ripe_s // STEP_S)
     while not awake_at(found_s) and found_s < spent_s:

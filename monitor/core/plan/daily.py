@@ -1,5 +1,5 @@
-"""Fed once a day at about the same hour: the ratio that lets it begin to fall as near before that hour as the place
-allows. It moves with the weather, a few grams at a time. `jartide plan --once-a-day` prints it.
+"""For a starter that is fed once a day at about the same hour: the ratio with which it begins to fall as shortly before
+that hour as its place allows. It changes with the weather by a few grams. `jartide plan --once-a-day` prints it.
 """
 
 from __future__ import annotations
@@ -9,18 +9,18 @@ from dataclasses import dataclass, replace
 
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import alternatives, feeding, phrases
-from monitor.core.plan.alternatives import SINKING_FINE_H, Wish
+from monitor.core.plan.alternatives import SINKING_FINE_H, SOURER_H, Wish
 from monitor.core.plan.weighing import DAILY_RATIO, Limits, hydration_of
-from monitor.values import FeedPlan
+from monitor.values import FeedPlan, Unmet
 
 DAY_H = 24.0  # from one feeding to the next at the same hour
-BEFORE_H = 2.0  # aimed at so long before the hour: a cool day is then no feeding before its top
+BEFORE_H = 2.0  # the fall is aimed at this long before the hour, so that it is past its top even on a cool day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Daily:
-    """Today's feeding of who feeds once a day. `sinking_h`: how long it will have been sinking at the next feeding
-    (earliest, likely, latest; 0 where it has not begun); `line` is all of it in one sentence."""
+    """Today's feeding, for somebody who feeds once a day. `sinking_h` is for how long it will have been sinking at the
+    next feeding (shortest, likely, longest; 0 where it has not begun); `line` says all of it in one sentence."""
 
     plan: FeedPlan
     sinking_h: tuple[float, float, float]
@@ -31,9 +31,9 @@ def once_a_day(
     culture: Culture, *, temperatures_c: Sequence[float], minute: int, days: int = 0,
     limits: Limits | None = None,
 ) -> Daily:  # fmt: skip
-    """The feeding to be made at that local minute of the day, `days` after today. `met` is False where it
-    would not be at its top a day later, or sink for longer than does it good; then `instead` says what to do. Raises as
-    `feeding.plan`."""
+    """The feeding for that local minute of the day, `days` after today. `met` is False where it would not be at its top
+    a day later, or would have been sinking for longer than is good for it; then `instead` says what to do. Raises what
+    `feeding.plan` raises."""
     limits = limits or Limits()
     within = replace(limits, most_ratio=min(limits.most_ratio, DAILY_RATIO))
     made = feeding.plan(culture, target_h=DAY_H - BEFORE_H, temperatures_c=temperatures_c, limits=within)
@@ -49,7 +49,8 @@ def once_a_day(
     grams = (starter_g, flour_g, water_g)
     instead = () if met else alternatives.alternatives(wish, grams)
     because = _because(made, sinking_h[1], topped)
-    plan = replace(made, met=met, because=because, instead=instead)
+    unmet = None if met else made.unmet or Unmet.OUT_OF_REACH
+    plan = replace(made, met=met, because=because, unmet=unmet, instead=instead)
     return Daily(plan=plan, sinking_h=sinking_h, line=f"{_when(minute, days)} {phrases.weigh(made.feeding)}. {because}")
 
 
@@ -62,7 +63,7 @@ def _because(made: FeedPlan, sinking_h: float, topped: bool) -> str:
     said = f"{top}, and a day later it will have been sinking for about {phrases.hours(sinking_h)}"
     if sinking_h > SINKING_FINE_H:
         return f"{said}: longer than is good for it every day."
-    return f"{said}, {'which makes it a little sourer' if sinking_h > 9.0 else 'and that is fine'}."
+    return f"{said}, {'which makes it a little sourer' if sinking_h > SOURER_H else 'and that is fine'}."
 
 
 def _when(minute: int, days: int) -> str:

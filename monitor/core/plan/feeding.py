@@ -1,9 +1,8 @@
-"""The next feeding in grams for a wanted cycle, and what a given feeding will do; each with its hours and the reason.
+"""The next feeding in grams for a wanted cycle, and what a given feeding will do, each with its hours and the reason.
 
-It turns the forecast round: that says how long a feeding takes, this searches the dilution that takes as long as is
-wanted; `weighing` makes whole grams of it, `alternatives` says what else can be done. `jartide plan` prints it; a
-feeding for a wanted moment is `moment`'s.
-"""
+The forecast says how long a feeding takes; this searches for the dilution that takes as long as is wanted. `weighing`
+makes whole grams of it, `alternatives` says what else can be done. `jartide plan` prints it. Feedings for a wanted
+moment are planned by `moment`."""
 
 from __future__ import annotations
 
@@ -18,6 +17,7 @@ from monitor.core.plan import alternatives, phrases
 from monitor.core.plan.alternatives import NEAR, Wish
 from monitor.core.plan.hours import LONGEST_H, Aim, Hours, Triple, crossing, hours_of
 from monitor.core.plan.weighing import (
+    MOST_G,
     SCALE_G,
     Grams,
     Limits,
@@ -35,10 +35,17 @@ from monitor.values import Feeding, FeedPlan, Instead, Unmet, of_grams
 AIMS: dict[str, Aim] = {"fall": "fall", "half_sunk": "half_sunk", "peak": "peak"}
 AIM_SAYS: dict[Aim, str] = {"fall": "it begins to sink", "half_sunk": "it is half sunk", "peak": "it is ripe"}
 
-ALIKE = 0.01  # share of the target: plans so close are equally good, and the one nearest to the usual feeding is taken
+ALIKE = 0.01  # of the target: plans this close are equally good, and the one nearest to the usual feeding is taken
+SOLVED_LN = 0.001  # the dilution is searched until ln of its hours is this near: well within ALIKE
 DEAD_RATE_RATIO = 0.1  # below this share of the rate at 24 degC nothing useful rises
 TINY_G, SURELY_G = 60.0, 10.0  # of one feeding; and of starter that any kitchen scale weighs well
 COLD_C, HOT_C = 12.0, 31.0  # beyond, cultures differ too much for hours to be promised
+# What makes sense at all: temperatures, water over flour, and water to mix in, which no baker takes hotter
+PLANS_C, HYDRATIONS, MIXES_C = (-10.0, 60.0), (0.3, 3.0), (0.0, 50.0)
+JAR_FULL = 0.95  # of what the jar takes: then more is no way out
+INSIDE = (1.02, 0.98)  # of the bounds of the dilution: a wish within them only misses by rounding to whole grams
+AT_EDGE = (1.1, 0.9)  # of the bounds: a weighing this near to one cannot be moved further
+SAME_LN = 0.05  # a dilution this near to the last one is not a change to speak of
 
 
 def plan(
@@ -51,9 +58,9 @@ def plan(
 ) -> FeedPlan:
     """The feeding after which the start of fall (or half-sunk, or the peak) likely comes `target_h` hours later.
 
-    `temperatures_c` are hourly from the feeding on, the last holding on. When no feeding within the limits reaches it,
-    the nearest with `met` False, why, and what can be done `instead`. Raises ValueError for a target, temperature or
-    limit that makes no sense.
+    `temperatures_c` are hourly from the feeding on, and the last one stays. Where no feeding within the limits reaches
+    the target, the nearest one, with `met` False, the reason, and what can be done `instead`. Raises ValueError for a
+    target, temperature or limit that makes no sense.
 
     >>> from monitor.core.forecast.starter_model import prior
     >>> made = plan(prior(), target_h=12.0, temperatures_c=(21.0,))
@@ -110,7 +117,7 @@ def _first_that_holds(*reasons: tuple[Unmet, Callable[[], str | None]]) -> tuple
 def _keeping_less(
     culture: Culture, target_h: float, temperatures_c: Sequence[float], aim: Aim, limits: Limits, most_kept_g: int
 ) -> FeedPlan:
-    """For who asked to keep more than could be fed even with the least flour: the plan that keeps what can be."""
+    """For somebody who wants to keep more than even the least flour allows: the plan that keeps as much as possible."""
     within = replace(limits, keep_g=None, most_keep_g=float(most_kept_g), least_keep_g=1.0)
     made = plan(culture, target_h=target_h, temperatures_c=temperatures_c, aim=aim, limits=within)
     too_much = "is more than a kitchen's jar can do" if limits.jar_ml is None else "would run over in this jar"
@@ -128,13 +135,13 @@ def _keeping_less(
 def what_if(
     culture: Culture, *, feeding: Feeding, temperatures_c: Sequence[float], limits: Limits | None = None
 ) -> FeedPlan:
-    """What a feeding will do whose starter, flour and water are given: a question and not a wish, so `met` is None.
+    """What a given feeding of starter, flour and water will do. It is a question and not a wish, so `met` is None.
     Raises ValueError for grams or temperatures that make no sense."""
     limits = replace(limits or Limits(), flour=feeding.flour)
     if feeding.grams is None or feeding.dilution is None:
         raise ValueError("keep_g: starter, flour and water must all be given, and some starter kept")
     starter_g, flour_g, water_g = feeding.grams
-    if not all(math.isfinite(one_g) and 0.0 < one_g < 1e5 for one_g in feeding.grams):
+    if not all(math.isfinite(one_g) and 0.0 < one_g < MOST_G for one_g in feeding.grams):
         raise ValueError(f"keep_g: {starter_g:g}, {flour_g:g} and {water_g:g} g; each must be above 0 and below 100000")
     _check(24.0, temperatures_c, replace(limits, hydration=feeding.hydration))
     hours = hours_of(culture, temperatures_c, feeding.dilution, feeding.hydration, feeding.flour, limits.water_c)
@@ -162,7 +169,8 @@ def what_if(
 
 
 def _too_little(culture: Culture, feeding: Feeding, temperatures_c: Sequence[float], limits: Limits) -> str | None:
-    """What a kitchen's scale makes of so little starter; None from 5 g on, and for what a finer scale weighed."""
+    """How far off a kitchen scale may be with so little starter; None from 5 g on, and for what a finer scale
+    weighed."""
     grams = feeding.grams
     if grams is None or any(one_g != int(one_g) for one_g in grams):
         return None
@@ -175,8 +183,9 @@ def _too_little(culture: Culture, feeding: Feeding, temperatures_c: Sequence[flo
 
 
 def _tiny(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
-    """That so little lives as well, with its jar, and what to take care of; None from a usual amount on. The smallest
-    that are kept are 20 to 45 g (King Arthur's bakers 2018, "Maintaining a smaller sourdough starter")."""
+    """That such a little feeding lives as well, with the jar for it and what to take care of; None from a usual amount
+    on. The smallest that are kept are 20 to 45 g (King Arthur's bakers 2018, "Maintaining a smaller sourdough
+    starter")."""
     grams, total_g = feeding.grams, feeding.total_g
     if grams is None or total_g is None or total_g > TINY_G:
         return None
@@ -192,7 +201,7 @@ def _tiny(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
 
 
 def _runs_over(culture: Culture, feeding: Feeding, limits: Limits) -> str | None:
-    """That so much is too much for the jar; None where it is not, or where no jar is known."""
+    """That it is too much for the jar; None where it is not, and where no jar is known."""
     most_g = total_bounds(culture, limits)[1]
     total_g = feeding.total_g or 0.0
     if limits.jar_ml is None or total_g <= most_g:
@@ -201,12 +210,12 @@ def _runs_over(culture: Culture, feeding: Feeding, limits: Limits) -> str | None
 
 
 def ratio(made: FeedPlan) -> str:
-    """starter:flour:water with the starter as one: 25 + 100 + 100 g is "1:4:4"."""
+    """starter:flour:water with the starter as 1: 25 + 100 + 100 g is "1:4:4"."""
     return made.feeding.ratio or ""  # a plan always keeps some starter
 
 
 def hours_at(made: FeedPlan, aim: Aim) -> Triple:
-    """The hours to the moment that was aimed at."""
+    """A plan's hours to the moment that was aimed at."""
     return {"peak": made.hours_to_peak, "fall": made.hours_to_fall, "half_sunk": made.hours_to_half_sunk}[aim]
 
 
@@ -214,17 +223,17 @@ def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> 
     if not (math.isfinite(target_h) and target_h > 0.0):
         raise ValueError(f"target_h: {target_h:g}; it must be a number of hours above zero")
     for temperature_c in temperatures_c:
-        if not -10.0 <= temperature_c <= 60.0:
+        if not PLANS_C[0] <= temperature_c <= PLANS_C[1]:
             raise ValueError(f"temperature_c: {temperature_c:g}; it must be from -10 to 60")
     if not temperatures_c:
         raise ValueError("temperature_c: none given")
-    if limits.hydration is not None and not 0.3 <= limits.hydration <= 3.0:
+    if limits.hydration is not None and not HYDRATIONS[0] <= limits.hydration <= HYDRATIONS[1]:
         raise ValueError(f"hydration_pct: {100 * limits.hydration:g}; it must be from 30 to 300")
-    if limits.water_c is not None and not 0.0 <= limits.water_c <= 50.0:
+    if limits.water_c is not None and not MIXES_C[0] <= limits.water_c <= MIXES_C[1]:
         raise ValueError(f"water_c: {limits.water_c:g}; water to mix in must be from 0 to 50")
     for name in ("keep_g", "flour_g", "least_keep_g", "most_keep_g", "ripe_g", "jar_ml", "standing_g"):
         value = getattr(limits, name)
-        if value is not None and not (math.isfinite(value) and 0.0 < value < 1e5):
+        if value is not None and not (math.isfinite(value) and 0.0 < value < MOST_G):
             raise ValueError(f"{name}: {value:g}; it must be above zero and below 100000")
     if limits.keep_g is not None and limits.keep_g < 0.5:
         raise ValueError(f"keep_g: {limits.keep_g:g}; plans are in whole grams, it must be at least 1")
@@ -235,13 +244,14 @@ def _check(target_h: float, temperatures_c: Sequence[float], limits: Limits) -> 
 
 
 def _solve(likely_h: Callable[[float], float], target_h: float, bounds: tuple[float, float]) -> float:
-    """The dilution within bounds whose likely time is the target: more dilution is never faster."""
+    """The dilution within the bounds whose likely time is the target; more dilution is never faster."""
     low, high = map(math.log, bounds)
-    return math.exp(crossing(lambda ln: math.log(likely_h(math.exp(ln)) / target_h), low, high, 0.001))
+    return math.exp(crossing(lambda ln: math.log(likely_h(math.exp(ln)) / target_h), low, high, SOLVED_LN))
 
 
 def _best(options: Sequence[Grams], off: Callable[[Grams], float], usual: float) -> Grams:
-    """The weighing nearest to the target; among those that are as good as on it the one nearest to the usual."""
+    """The weighing nearest to the target; among those that are as good as on it, the one nearest to the usual
+    feeding."""
     misses = {one: abs(math.log(off(one))) for one in options}
     good = [one for one, miss in misses.items() if miss <= ALIKE]
     if good:
@@ -250,7 +260,7 @@ def _best(options: Sequence[Grams], off: Callable[[Grams], float], usual: float)
 
 
 def free(limits: Limits) -> Limits:
-    """What holds for whatever is done instead: the jar, the flour, the bounds of the ratio; not grams asked for."""
+    """The limits that hold for whatever is done instead: the jar, the flour, the bounds of the ratio, but no grams."""
     return replace(limits, keep_g=None, ripe_g=None, least_keep_g=1.0, most_keep_g=None)
 
 
@@ -264,7 +274,7 @@ def _too_extreme(mean_c: float) -> str | None:
 
 
 def _laws_differ(hours: Hours, mean_c: float) -> str | None:
-    """Why no time can be promised there, if the yeasts that may lead the starter part at that temperature."""
+    """Why no hour can be promised where the yeasts that may lead the starter differ at that temperature; else None."""
     if not hours.laws_differ:
         return None
     what = "cold" if mean_c < growth_rate.REFERENCE_C else "warmth"
@@ -280,7 +290,7 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
             return f"{total_g} g is too much for a kitchen; keep less starter."
         return f"Its rise would run over: the jar takes a feeding of {most_g:.0f} g at most, and this is {total_g} g."
     if total_g < math.floor(least_g):
-        room = "; the jar takes no more" if total_g > 0.95 * most_g else ""
+        room = "; the jar takes no more" if total_g > JAR_FULL * most_g else ""
         return (
             f"That makes {total_g} g, but for the {limits.ripe_g:.0f} g that the bake takes, {math.ceil(least_g)} g "
             f"are needed: some is lost as gas and on the jar's wall{room}."
@@ -293,16 +303,18 @@ def _does_not_fit(culture: Culture, grams: Grams, limits: Limits) -> str | None:
 def _out_of_reach(
     grams: Grams, wanted: float, likely_h: float, target_h: float, mean_c: float, limits: Limits, aim: Aim
 ) -> str | None:
-    """Why the likely time is not the target, as the `wanted` dilution's would be; None when it is near enough."""
+    """Why the likely time is not the target; None when it is near enough. `wanted` is the dilution before rounding."""
     if abs(likely_h / target_h - 1.0) <= NEAR:
         return None
     said = phrases.about(of_grams(grams))
     low, high = dilution_bounds(limits, grams[2] / grams[1])
     when = f"after about {phrases.hours(likely_h)} at {phrases.degrees(mean_c)}"
-    if limits.keep_g is None and 1.02 * low < wanted < 0.98 * high:  # it could be had, but for the whole grams
+    if (
+        limits.keep_g is None and INSIDE[0] * low < wanted < INSIDE[1] * high
+    ):  # it could be had, but for the whole grams
         return f"In whole grams this is the nearest ({said}), {when}; twice as much of everything comes closer."
     fixed = limits.keep_g is not None or limits.most_keep_g is not None or limits.least_keep_g > 1.0
-    edge = dilution(grams) < 1.1 * low if likely_h > target_h else dilution(grams) > 0.9 * high
+    edge = dilution(grams) < AT_EDGE[0] * low if likely_h > target_h else dilution(grams) > AT_EDGE[1] * high
     if fixed and not edge:
         return f"Within what you fixed, this is the nearest ({said}), {when}."
     if likely_h < target_h:
@@ -316,7 +328,7 @@ def _out_of_reach(
 
 
 def _doubt(mean_c: float) -> str:
-    """What is not known where it is very warm or cold; "" elsewhere."""
+    """What nobody knows where it is very warm or very cold; "" elsewhere."""
     if mean_c >= HOT_C:
         return (
             " Starters react differently to such heat: one stops at 35 °C, another likes 32 °C. It may race, turn sour "
@@ -338,7 +350,7 @@ def _reason(culture: Culture, made: FeedPlan, aim: Aim, mean_c: float) -> str:
     likely_h = hours_at(made, aim)[1]
     this, before = made.feeding.dilution or dilutions.USUAL_DILUTION, culture.last_dilution
     said = phrases.about(made.feeding)
-    if before is None or abs(math.log(this / before)) < 0.05:
+    if before is None or abs(math.log(this / before)) < SAME_LN:
         change = f"at {said}"
     elif this > before:
         change = f"with less starter kept than last time ({said}), and so slower,"

@@ -1,8 +1,7 @@
 """How many hours a feeding takes to its peak, to the start of its fall and to half-way back down, each with its range.
 
-The one place where plans ask the forecast: `feeding` turns it round, `alternatives`, `daily` and `bake` look it up.
-Also how warm a dough is that was mixed with colder or warmer water, as its hours hang on that.
-"""
+The one place where plans ask the forecast: `feeding` searches by it, `alternatives`, `daily` and `bake` look it up.
+Also how warm a dough is that was mixed with colder or warmer water, as its hours depend on that."""
 
 from __future__ import annotations
 
@@ -22,14 +21,16 @@ WarmthFrom = Callable[[float], Sequence[float]]  # Unix time -> hourly temperatu
 
 COOLS_H = 1.5  # time constant of a jar in air: Newton's law for 225 g of dough in glass gives one to two hours
 WATER_HEAT, FLOUR_HEAT = 4.18, 1.8  # kJ/(kg K); flour as usual tables have it (1.6 to 2.0)
-LONGEST_H = 240.0  # further ahead temperatures tell nothing, and hours mean only that it is too cold or too hot
+LONGEST_H = 240.0  # no temperature is known further ahead, and such hours only mean that it is too cold or too hot
+COOLED_H = 12  # eight time constants: a dough is as warm as its room
+TURNS_MOST = 20  # a search this long has found its place or there is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hours:
-    """Hours from the feeding. `peak` is the first touch of the top, from which on it is ripe, `highest` the highest
-    point, which pictures and forecasts call its peak; where `laws_differ`, the yeasts that this starter may have go at
-    very different speeds, and it has not shown yet which it has."""
+    """Hours from the feeding. `peak` is the first touch of the top, from which on it is ripe; `highest` is the highest
+    point, which pictures and forecasts call the peak. Where `laws_differ`, the yeasts that this starter may have grow
+    at very different speeds, and it has not yet shown which it has."""
 
     peak: Triple
     highest: Triple
@@ -38,21 +39,21 @@ class Hours:
     laws_differ: bool
 
     def of(self, aim: Aim) -> Triple:
-        """Those of one moment."""
+        """The hours to the moment that is aimed at."""
         return {"peak": self.peak, "fall": self.fall, "half_sunk": self.half_sunk}[aim]
 
 
 def crossing(of: Callable[[float], float], low: float, high: float, near: float) -> float:
-    """Where a rising function crosses zero between `low` and `high`, to within `near` of its value; the end next to it
-    where it does not. Regula falsi as the Illinois method has it (Dowell and Jarratt 1971, BIT 11:168): a fifth of the
-    looks that halving takes."""
+    """Where a rising function crosses zero between `low` and `high`: a place at which its value is within `near` of
+    zero, or the nearer end where it does not cross. By the Illinois method of regula falsi (Dowell and Jarratt 1971,
+    BIT 11:168), which takes a fifth of the evaluations that halving does."""
     at_low, at_high = of(low), of(high)
     if at_low >= 0.0:
         return low
     if at_high <= 0.0:
         return high
     kept = 0
-    for _ in range(20):
+    for _ in range(TURNS_MOST):
         middle = high - at_high * (high - low) / (at_high - at_low)
         at_middle = of(middle)
         if abs(at_middle) <= near:
@@ -69,12 +70,13 @@ def crossing(of: Callable[[float], float], low: float, high: float, near: float)
 
 
 def mixed_with(temperatures_c: Sequence[float], grams: tuple[float, float, float], water_c: float) -> list[float]:
-    """The hourly temperatures of a dough mixed with water at `water_c` in such a kitchen: it begins at the mean of its
-    parts, weighed by the heat they hold, and goes over to the room's by Newton's law."""
+    """The hourly temperatures of a dough that is mixed with water at `water_c` in a kitchen with these temperatures. It
+    begins at the mean of its parts, weighted by their heat capacities, and approaches the room's by Newton's law. Half
+    of the starter counts as flour and half as water."""
     starter_g, flour_g, water_g = grams
     heats = ((starter_g + flour_g) * FLOUR_HEAT + 0.5 * starter_g * (WATER_HEAT - FLOUR_HEAT), water_g * WATER_HEAT)
     off_c = (water_c - temperatures_c[0]) * heats[1] / sum(heats)
-    hours = [*temperatures_c, *[temperatures_c[-1]] * max(12 - len(temperatures_c), 0)]
+    hours = [*temperatures_c, *[temperatures_c[-1]] * max(COOLED_H - len(temperatures_c), 0)]
     decay = COOLS_H * (1.0 - math.exp(-1.0 / COOLS_H))  # the mean over an hour
     return [c + off_c * decay * math.exp(-i / COOLS_H) for i, c in enumerate(hours)]
 
@@ -87,8 +89,8 @@ def hours_of(
     flour: str | None = None,
     water_c: float | None = None,
 ) -> Hours:
-    """What is to be expected of a feeding of that dilution at these hourly temperatures, mixed with water at `water_c`
-    (None: as warm as the kitchen)."""
+    """What to expect of a feeding of that dilution at these hourly temperatures, mixed with water at `water_c` (None:
+    as warm as the kitchen)."""
     if water_c is not None:
         wet = hydration or culture.last_hydration or 1.0
         flour_parts = (dilution - 1.0) / (1.0 + wet)

@@ -1,6 +1,7 @@
-"""The feedings that bring the starter to its peak, or other aim, at a wanted moment: one now, one put off, or a chain.
+"""The feedings that bring the starter to its peak, or another aim, at a wanted moment: one now, one put off, or a
+chain.
 
-`jartide plan --at` prints it; a bake with its levain is `bake`'s.
+`jartide plan --at` prints it. A bake with its levain is planned by `bake`.
 """
 
 from __future__ import annotations
@@ -178,12 +179,12 @@ def _put_off(
 
 
 def _good(before: Planned) -> tuple[float, float]:
-    """From when until when a feeding may be made of that one."""
+    """From when until when a feeding may be made from that one."""
     return good_to_feed_from(before.at_s, before.plan.hours_to_peak[1], before.plan.hours_to_fall[1])
 
 
 def _hours_on(now_s: float) -> Callable[[float], str]:
-    """Words for a time where nobody gave a clock: the hours from now."""
+    """Words for a time where no clock was given: the hours from now."""
     return lambda at_s: f"{phrases.hours((at_s - now_s) / 3600.0)} from now"
 
 
@@ -201,7 +202,7 @@ def _cautioned(night: Planned, found: ByDay, made: FeedPlan, aim: Aim, clock: Ca
 def _ordinary(
     culture: Culture, link: Link, hydration: float, warmth_from: WarmthFrom, limits: Limits, awake: AwakeAt
 ) -> Planned:
-    """A link of the chain in whole grams."""
+    """A feeding of the chain in whole grams."""
     grams, warm = at_ratio(link.parts, weight_of_flour(culture, limits), hydration), warmth_from(link.at_s)
     hours = hours_of(culture, warm, sum(grams) / grams[0], hydration, limits.flour, limits.water_c)
     made = FeedPlan(

@@ -27,7 +27,7 @@ def between(low_h: float, high_h: float) -> str:
 
 
 def about(feeding: Feeding) -> str:
-    """Its ratio to the nearest that a baker says: 1:4:4, 1:11:11, and halves below five; "" without starter."""
+    """The ratio as a baker would say it: 1:4:4, 1:11:11, and halves below five; "" without starter."""
     if feeding.grams is None or feeding.grams[0] <= 0.0:
         return ""
     parts = [part_g / feeding.grams[0] for part_g in feeding.grams[1:]]

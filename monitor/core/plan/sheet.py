@@ -1,7 +1,7 @@
 """The feeding sheet: all jars that are due in the next hours, in the order to feed them, with grams and sums.
 
-Pure: from what is believed of each jar and what it is usually fed. The command and the page show it. It plans no new
-ratio (`feeding` does that, jar by jar): who feeds twenty jars in a row weighs out what was settled before.
+Pure: from what is believed about each jar and what it is usually fed. The command and the page show it. It plans no new
+ratio (`feeding` does that, jar by jar): somebody who feeds twenty jars in a row weighs out what was settled before.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ from monitor.values import H_S, Cycle, Feeding, Stage
 
 TOGETHER_S = 1800.0  # jars of a group due within this are fed one after another: one tub of flour at hand
 GRACE_SHARE = 0.2  # of the time since feeding: sinking that long does a starter no harm (common practice, no source)
-MINUTE_A_JAR = 3.0  # take out, weigh in, stir, mark; a practised hand (common practice, no source)
-USUAL_OF = 5  # the last told feedings that "as usual" is taken from
-AHEAD_H = 1.0  # a jar that much before or after its usual hour is worth a word
+MINUTE_A_JAR = 3.0  # take out, weigh in, stir, mark, by a practised hand (common practice, no source)
+USUAL_OF = 5  # "as usual" is taken from this many of the last reported feedings
+AHEAD_H = 1.0  # a jar that is this much before or after its usual hour deserves a word
 NOT_FED = (Stage.RESTING, Stage.AWAY)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetJar:
-    """What the sheet wants to know of one jar. Times in Unix seconds, None for what is not known."""
+    """What the sheet needs to know about one jar. Times in Unix seconds, None for what is not known."""
 
     name: str
     stage: Stage
@@ -30,7 +30,7 @@ class SheetJar:
     fall_at_s: float | None  # seen
     expected_fall_s: float | None
     group: str | None = None
-    usual: Feeding | None = None  # None: never told
+    usual: Feeding | None = None  # None: never reported
     cycle_h: float = 24.0  # when it is due with no forecast
     flour: str | None = None  # the config's, where no feeding said which
     condemned: bool = False  # something was noted that sends it into the bin
@@ -38,8 +38,8 @@ class SheetJar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One jar to be fed: due from `due_s` on, harmless until `by_s`, in the order of the sheet. `ahead_h` is how long
-    before the end of its usual cycle it is due (below zero: after it); None where no feeding is known."""
+    """One jar to feed: it is due from `due_s` on, and nothing is lost until `by_s`. `ahead_h` is how long before the
+    end of its usual cycle it is due (negative: after it); None where no feeding is known."""
 
     jar: str
     group: str | None
@@ -69,8 +69,8 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
-    """Rows in the order to feed them; `begin_by_s` is when to begin so that nobody is fed too late, at `MINUTE_A_JAR`
-    each, and `done_by_s` when the last one must be done. Sums in grams; flour by its kind ("" where nobody told)."""
+    """Rows in the order to feed them. `begin_by_s` is when to begin so that no jar is fed too late, at `MINUTE_A_JAR`
+    each, and `done_by_s` when the last one is done then. Sums in grams; flour by its kind ("" where nobody said)."""
 
     rows: tuple[Row, ...]
     waiting: tuple[Waiting, ...]
@@ -79,13 +79,13 @@ class Sheet:
     flour_g: dict[str, float]
     water_g: float
     starter_g: float
-    untold: tuple[str, ...]  # jars whose grams nobody ever told: not in the sums
+    untold: tuple[str, ...]  # jars whose grams nobody ever reported: not in the sums
 
 
 def usual_feeding(cycles: Sequence[Cycle]) -> Feeding | None:
-    """What a jar is usually fed: the weights of the last few told feedings, each the middle one; flour as last told.
+    """What a jar is usually fed: the median weights of the last few feedings that were reported; the flour of the last.
 
-    None when no feeding was ever told whole.
+    None when no feeding was ever reported with all its grams.
 
     >>> from monitor.values import of_grams
     >>> told = Cycle(jar="a", number=0, fed_at_s=0.0, told=True, feeding=of_grams((20, 100, 80), "rye"))
@@ -150,7 +150,7 @@ def _with_flour(jar: SheetJar) -> Feeding | None:
 
 
 def _due_s(jar: SheetJar) -> float | None:
-    """When it needs feeding: its start of fall, seen or expected; else its cycle's length after the last feeding."""
+    """When it needs feeding: at its start of fall, seen or expected; else its cycle's length after the last feeding."""
     if jar.fall_at_s is not None:
         return jar.fall_at_s
     if jar.expected_fall_s is not None:
@@ -167,7 +167,7 @@ def _why(stage: Stage, due_s: float | None) -> str:
 
 
 def _grouped(rows: list[Row]) -> list[Row]:
-    """Each row followed by the others of its group that are due within `TOGETHER_S` of it."""
+    """The rows, each followed by the others of its group that are due within `TOGETHER_S` of it."""
     left, out = list(rows), []
     while left:
         first = left.pop(0)

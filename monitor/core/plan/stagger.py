@@ -1,8 +1,7 @@
-"""One group's jars spread over the hours: ready for several ovens, or due so that two hands manage.
+"""Spreads one group's jars over the hours: ripe for several ovens, or due one after another so that two hands manage.
 
-Pure. `feeding` plans each jar, now where that can be; this says which jar is for which hour. The quickest jars get the
-earliest hours, so that each plan stays as near as can be to what the jar is usually fed.
-"""
+Pure. `feeding` plans each jar, with a feeding now if possible; this decides which jar is for which hour. The quickest
+jars get the earliest hours, so that each plan stays as near as possible to what the jar is usually fed."""
 
 from __future__ import annotations
 
@@ -22,7 +21,7 @@ APART_MIN = 10.0  # feed, mark and wipe, with a breath between (common practice,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """One jar of the group: its culture, hourly warmth from its feeding on, and what may be weighed."""
+    """One jar of the group: its culture, hourly temperatures from its feeding on, and limits of what may be weighed."""
 
     culture: Culture
     temperatures_c: Sequence[float]
@@ -31,7 +30,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Staggered:
-    """One jar's feeding, in how many hours it is to be done, and in how many it is to be at its peak, or due."""
+    """One jar's feeding: in how many hours it is made, and in how many the jar is at its peak, or due."""
 
     jar: str
     feed_in_h: float
@@ -40,7 +39,7 @@ class Staggered:
 
 
 def for_ovens(jars: Mapping[str, Asked], ready_h: Sequence[float]) -> tuple[Staggered, ...]:
-    """A feeding for each jar so that about as many are at their peak at each of `ready_h` hours from now."""
+    """A feeding for each jar, so that about equally many are at their peak at each of `ready_h` hours from now."""
     wanted = sorted(ready_h)
     order = _quickest_first(jars, "peak")
     each, over = divmod(len(order), len(wanted))
@@ -51,8 +50,8 @@ def for_ovens(jars: Mapping[str, Asked], ready_h: Sequence[float]) -> tuple[Stag
 def for_hands(
     jars: Mapping[str, Asked], cycle_h: float, apart_min: float = APART_MIN, first_h: float | None = None
 ) -> tuple[Staggered, ...]:
-    """A feeding for each jar so that they begin to fall one after another, `apart_min` between, about `cycle_h` from
-    now in the middle (or from `first_h` on)."""
+    """A feeding for each jar, so that they begin to fall one after another, `apart_min` apart: the middle one `cycle_h`
+    from now, or the first one `first_h` from now."""
     order = _quickest_first(jars, "fall")
     step_h = apart_min / 60.0
     begin_h = cycle_h - step_h * (len(order) - 1) / 2.0 if first_h is None else first_h
@@ -60,7 +59,7 @@ def for_hands(
 
 
 def _quickest_first(jars: Mapping[str, Asked], aim: Aim) -> list[str]:
-    """By the hours that the usual feeding would take."""
+    """The jars in the order of the hours that their usual feeding would take."""
     hours = {name: _usual_h(one, aim) for name, one in jars.items()}
     return sorted(jars, key=lambda name: (hours[name], name))
 
@@ -72,8 +71,8 @@ def _planned(
 
 
 def _one(name: str, asked: Asked, target_h: float, aim: Aim) -> Staggered:
-    """Fed now; where even the leanest feeding would be over too soon, fed later: as usual, or leaner where that would
-    be too long to wait."""
+    """A feeding now; where even the leanest would be over too soon, a later one: the usual one, or a leaner one where
+    that would mean waiting too long."""
     now = _plan(asked, 0.0, target_h, aim)
     likely_h = feeding.hours_at(now, aim)[1]
     if now.met or likely_h >= target_h:

@@ -1,5 +1,5 @@
-"""At which hours somebody is there to feed: outside the quiet hours of the config, else by day. `moment`, `chain` and
-`bake` put feedings there and say what can be done where none fits.
+"""At which hours somebody is there to feed: outside of the quiet hours of the config, or by day where it has none.
+`moment`, `chain` and `bake` put feedings there and say what can be done where none fits.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ AwakeAt: TypeAlias = Callable[[float], bool]
 
 
 def awake_by(offset_s: Offset, notices: NoticeSettings | None = None, asked_s: float | None = None) -> AwakeAt:
-    """Whether people would feed at a Unix time. Who asks at `asked_s`, is awake then whatever the hour."""
+    """Says whether people would feed at a Unix time. Whoever asks at `asked_s` is awake then, whatever the hour."""
 
     def awake_at(at_s: float) -> bool:
         if asked_s is not None and abs(at_s - asked_s) < STEP_S:
@@ -39,13 +39,13 @@ def awake_by(offset_s: Offset, notices: NoticeSettings | None = None, asked_s: f
 
 
 def evening_before(at_s: float, awake_at: AwakeAt) -> float | None:
-    """The last quarter of an hour before a night at which somebody is awake; None where that is more than a night
+    """The last quarter of an hour before `at_s` at which somebody is awake; None where that is more than a night
     away."""
     return _first_awake(STEP_S * math.floor(at_s / STEP_S), -STEP_S, awake_at)
 
 
 def morning_after(at_s: float, awake_at: AwakeAt) -> float | None:
-    """The first one after it."""
+    """The first quarter of an hour after `at_s` at which somebody is awake; None as above."""
     return _first_awake(STEP_S * math.ceil(at_s / STEP_S), STEP_S, awake_at)
 
 
@@ -58,8 +58,8 @@ def _first_awake(at_s: float, step_s: float, awake_at: AwakeAt) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ByDay:
-    """A feeding for another hour than the wanted one, so that nobody need get up for it: when, how lean, and when the
-    moment that is aimed at comes then."""
+    """A feeding for another hour than the wanted one, so that nobody has to get up for it: when, how lean, and when its
+    moment comes."""
 
     at_s: float
     parts: float
@@ -85,9 +85,9 @@ def nearest_by_day(
     comes_h: Callable[[Hours], float],
     awake_at: AwakeAt,
 ) -> ByDay | None:
-    """In place of a feeding at `night_s`: one in the evening before or the morning after, within the times at which
-    the seed is good to feed from, whose moment (`comes_h` hours after it) comes nearest to the wanted hour while
-    somebody is awake. None where there is no such hour."""
+    """A feeding in place of one at `night_s`: in the evening before or the morning after, within the times at which the
+    seed is good to feed from. Its moment (`comes_h` hours later) comes as near as possible to the wanted hour, while
+    somebody is awake. None where there is none."""
     found: list[ByDay] = []
     for at_s in (evening_before(night_s, awake_at), morning_after(night_s, awake_at)):
         if at_s is None or not within_s[0] <= at_s <= within_s[1]:
@@ -101,5 +101,5 @@ def nearest_by_day(
 
 
 def moment_h(aim: Aim) -> Callable[[Hours], float]:
-    """The likely hours to what is aimed at."""
+    """A function that gives the likely hours to the moment that is aimed at."""
     return lambda hours: hours.of(aim)[1]

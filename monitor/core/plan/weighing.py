@@ -26,20 +26,24 @@ HIGH_SD = 1.645  # the highest rise expected is that of one cycle in twenty
 UNKNOWN_RISE, COARSE_RISE = 3.0, 2.0  # before any was seen: white flour, and rye or wet; common practice, no source
 WET_HYDRATION = 1.2  # from here on it holds little gas
 MOST_G = 1e5  # no limit
-HOME_G = 2000.0  # of one feeding where no jar is configured: a four-litre crock, and a kitchen scale's day
+HOME_G = 2000.0  # the most of one feeding where no jar is configured: a four-litre crock, and what kitchen scales bear
+# But what is asked for, or is usual, is not forbidden by a guess at the kitchen: a bit over what the bake takes, a
+# feeding of 1:2:2 of the flour given, or three times the last flour.
+OVER_RIPE, OVER_FLOUR, OVER_LAST = 1.05, 5.0, 3.0
 LEAST_RATIO, MOST_RATIO = 1.0, 20.0  # grams of flour to each of starter, as `settings.JarSettings` has them
 DAILY_RATIO = 10.0  # the leanest that is fed day by day (common practice)
 SCALE_G = 0.5  # a scale that shows whole grams is off by up to half of one, by rounding alone
 SURE_G = 5  # from here on that is 10 % at most, and shifts a cycle by less than its own scatter
-STIRRED_G, INTO_G = 10, 40  # starter stirred into water: a fifth of what is taken of it is starter
+STIRRED_G, INTO_G = 10, 40  # starter stirred into water: a fifth of what is then taken is starter
+LEAST_SHIFT_H = 0.1  # what is said of a scale's rounding is at least this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """What the baker fixes. `keep_g` and `flour_g` are exact; `least_keep_g` and `most_keep_g` bound what is kept.
 
-    `ripe_g`: the bake takes this much ripe starter, what is kept for the next feeding included. `jar_ml`: it must not
-    run over. `standing_g`: what is in the jar now, so that the discard is known and no more than it can be kept.
+    `ripe_g`: the bake needs this much ripe starter, with what is kept for the next feeding. `jar_ml`: it must not run
+    over. `standing_g`: what is in the jar now: no more can be kept, and the rest is discard.
     """
 
     keep_g: float | None = None
@@ -58,8 +62,8 @@ class Limits:
 
 
 def limits_of(jar: JarSettings, places: tuple[PlaceSettings, ...] = ()) -> Limits:
-    """What the config fixes: the jar's volume up to the rim, where that is known, the bounds of the ratio, and what can
-    be set to a temperature."""
+    """What the config fixes: the jar's volume up to the rim, where that is known, the bounds of the ratio, and the
+    places that can be set to a temperature."""
     return Limits(
         jar_ml=None if jar.rim_mm is None else volume_ml(jar.geometry, jar.rim_mm),
         least_ratio=jar.richest_ratio,
@@ -71,9 +75,9 @@ def limits_of(jar: JarSettings, places: tuple[PlaceSettings, ...] = ()) -> Limit
 def weighings(culture: Culture, wanted: float, hydration: float, limits: Limits) -> list[Grams]:
     """Whole grams near the wanted dilution, within the limits where that is possible.
 
-    The flour is as much as last time unless it is given; for the bake, the jar or the bounds of what is kept it may be
-    more or less. Two weighings where the starter's grams lie between two whole numbers; of these only what lies within
-    the bounds of the ratio, where one does.
+    There is as much flour as last time unless it is given; the bake, the jar or the bounds of what is kept may require
+    more or less. Where the starter's grams lie between two whole numbers there are two weighings, of which only those
+    within the bounds of the ratio are returned, if any is.
     """
     least_g, most_g = total_bounds(culture, limits)
     if limits.keep_g is not None:
@@ -119,7 +123,7 @@ def _total(keep_g: int, flour_g: int, hydration: float) -> int:
 
 
 def _within(value: float, low: float, high: float) -> float:
-    return min(max(value, low), high)  # when both cannot be, the upper bound holds
+    return min(max(value, low), high)  # where the bounds exclude each other, the upper one holds
 
 
 def keep_bounds(limits: Limits) -> tuple[float, float]:
@@ -129,25 +133,27 @@ def keep_bounds(limits: Limits) -> tuple[float, float]:
 
 
 def total_bounds(culture: Culture, limits: Limits) -> tuple[float, float]:
-    """Least weight of a feeding, for the bake, and the most, for the jar with its highest expected rise."""
+    """(least weight of a feeding in g, as the bake needs it; the most, so that its highest expected rise fits the
+    jar)."""
     least_g = 0.0 if limits.ripe_g is None else limits.ripe_g / (1.0 - LOST)
-    if limits.jar_ml is None:  # what is asked for, or is usual, is not forbidden by a guess at the kitchen
-        return least_g, max(HOME_G, 1.05 * least_g, 5.0 * (limits.flour_g or 0.0), 3.0 * (culture.last_flour_g or 0.0))
+    if limits.jar_ml is None:
+        asked_g, last_g = OVER_FLOUR * (limits.flour_g or 0.0), OVER_LAST * (culture.last_flour_g or 0.0)
+        return least_g, max(HOME_G, OVER_RIPE * least_g, asked_g, last_g)
     return least_g, FULL * limits.jar_ml * FRESH_G_PER_ML / highest_rise(culture, limits)
 
 
 def least_jar_ml(culture: Culture, grams: tuple[float, float, float], limits: Limits) -> int:
-    """The smallest jar that it does not run over, in tens of millilitres."""
+    """The smallest jar in which a feeding does not run over, in ml, to the next ten."""
     return 10 * math.ceil(sum(grams) * highest_rise(culture, limits) / (FULL * FRESH_G_PER_ML) / 10.0)
 
 
 def hydration_of(culture: Culture, limits: Limits) -> float:
-    """How wet it is to be: as asked, else as last fed, else as usual."""
+    """The hydration: as asked, else as last fed, else the usual one."""
     return limits.hydration or culture.last_hydration or USUAL_HYDRATION
 
 
 def highest_rise(culture: Culture, limits: Limits) -> float:
-    """The rise ratio that one cycle in twenty reaches; the usual one of its flour before any was seen."""
+    """The rise ratio that one cycle in twenty exceeds; before any was seen, that of its flour."""
     ln_height, variance = culture.height
     if culture.cycles == 0 or variance >= starter_models.HEIGHT[1] ** 2:
         flour = (limits.flour or culture.last_flour or "").lower()
@@ -162,26 +168,26 @@ def dilution_bounds(limits: Limits, hydration: float) -> tuple[float, float]:
 
 
 def weight_of_flour(culture: Culture, limits: Limits) -> float:
-    """Grams of flour of the next feeding, unless something asks for more or less: as asked, as last time, or 100 g."""
+    """Grams of flour in the next feeding where nothing requires more or less: as asked, as last time, or 100 g."""
     return limits.flour_g or culture.last_flour_g or USUAL_FLOUR_G
 
 
 def at_ratio(parts: float, flour_g: float, hydration: float) -> Grams:
-    """Whole grams of 1:parts:(parts x hydration) for so much flour."""
+    """Whole grams of 1:parts:(parts x hydration) for that much flour."""
     flour = max(round(flour_g), 1)
     return max(round(flour / parts), 1), flour, _water(flour, hydration)
 
 
 def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: float) -> str | None:
-    """What a kitchen scale does to so little starter, and ways round it; None from 5 g on. `hours_of` gives the likely
-    hours of a dilution, `most_g` is what the jar takes. Stirring starter into water to weigh a part of that is the
-    chemist's serial dilution."""
+    """How far off a kitchen scale may be with so little starter, and ways around that; None from SURE_G on. `hours_of`
+    gives the likely hours of a dilution, `most_g` is what the jar takes. To stir starter into water and weigh a part of
+    that is the chemist's serial dilution."""
     starter_g, flour_g, water_g = grams
     if starter_g >= SURE_G:
         return None
     fed_g = flour_g + water_g
     least_h, most_h = (hours_of((kept_g + fed_g) / kept_g) for kept_g in (starter_g + SCALE_G, starter_g - SCALE_G))
-    either_h = max((most_h - least_h) / 2.0, 0.1)
+    either_h = max((most_h - least_h) / 2.0, LEAST_SHIFT_H)
     said = (
         f"On a scale that shows whole grams {starter_g} g is anything from {starter_g - SCALE_G:g} to "
         f"{starter_g + SCALE_G:g} g, and that alone makes about {either_h:.1f} h more or less."
@@ -201,5 +207,5 @@ def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: floa
 
 
 def dilution(grams: Grams) -> float:
-    """Total over starter kept."""
+    """The total over the starter that was kept."""
     return sum(grams) / grams[0]
