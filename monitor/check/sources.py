@@ -9,7 +9,7 @@ from pathlib import Path
 from monitor.check import Finding
 from monitor.check.listen import Listener, Received
 from monitor.core.display.refusals import words
-from monitor.settings import SerialSettings, Settings
+from monitor.settings import SOURCES, SerialSettings, Settings
 from monitor.values import SourceHealth
 
 BY_ID = Path("/dev/serial/by-id")
@@ -29,7 +29,8 @@ def enough(settings: Settings, received: Received) -> bool:
 def judge(settings: Settings, listener: Listener, listened_s: float) -> Iterator[Finding]:
     """One finding a source, after listening for a while."""
     if not settings.any_source:
-        yield Finding("sources", "wrong", "there is no [[serial]] and no [[mqtt]]: no reading can arrive")
+        none = " and ".join(f"no [[{name}]]" for name in SOURCES)
+        yield Finding("sources", "wrong", f"there is {none}: no reading can arrive")
         return
     received = listener.received()
     if listener.daemon is not None:

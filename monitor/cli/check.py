@@ -16,7 +16,7 @@ import click
 from monitor.check import Finding
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, settings_from
-from monitor.settings import Settings
+from monitor.settings import SOURCES, Settings
 from monitor.values import JarState
 
 LISTEN_S = 40.0  # a board on Wi-Fi that follows our notes sends each 30 s
@@ -61,7 +61,8 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
 
     show = display(settings.display)
     jars = ", ".join(jar.name for jar in settings.jars)
-    yield Finding("config", "ok", f"{config}: {jars}; {len(settings.serial)} serial, {len(settings.mqtt)} MQTT")
+    tables = ", ".join(f"{len(getattr(settings, name))} [[{name}]]" for name in SOURCES)
+    yield Finding("config", "ok", f"{config}: {jars}; {tables}")
     yield from ground.store(settings)
     yield from ground.clock(settings)
     yield from ground.secrets(settings)

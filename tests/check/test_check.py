@@ -85,7 +85,7 @@ def test_a_kitchen_in_order_passes(tmp_path: Path) -> None:
     with device(GOOD) as port:
         code, found = check(config(tmp_path, f'[[serial]]\nport = "{port}"'), listen_s=60)
     assert code == 0
-    assert "rye; 1 serial, 0 MQTT" in of(found, "config", "ok")
+    assert "rye; 1 [[serial]], 0 [[mqtt]]" in of(found, "config", "ok")
     assert "GB free" in of(found, "store", "ok")
     assert "sending" in of(found, "serial", "ok")
     assert "the surface is 92 mm away: it is 60 mm high" in of(found, "rye", "ok")
