@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, NoReturn, TypeVar, cast
 import click
 
 from monitor.cli.nearest import near
-from monitor.config.reader import SettingsError, load
 from monitor.host import played_clock
-from monitor.settings import JarSettings, Settings
 
 if TYPE_CHECKING:
     from monitor.runs.run_file import RunFile
+    from monitor.settings import JarSettings, Settings
     from monitor.values import Fed
 
 F = TypeVar("F", bound=Callable[..., object])
@@ -88,6 +87,8 @@ def form_options(*others: str, machine: str = "json") -> Callable[[F], F]:
 
 def settings_from(config: Path) -> Settings:
     """The settings in `config`; prints every problem and exits with 2 when it cannot be used."""
+    from monitor.config.reader import SettingsError, load  # a command's help needs none of it
+
     try:
         return load(config)
     except SettingsError as error:

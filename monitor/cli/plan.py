@@ -31,12 +31,11 @@ from monitor.core.plan import daily, feeding, moment, phrases
 from monitor.core.plan.hours import LONGEST_H
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.plain import daily_json, plan_json
-from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of
+from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of, warmth_from
 from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import Limits, limits_of
 from monitor.host.time_zone import calendar, display
 from monitor.runs import history, rfc3339
-from monitor.runs.bake_plans import warmth_from
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noted, Span
 

@@ -16,7 +16,6 @@ from pathlib import PurePath
 from urllib.parse import urlsplit
 
 from monitor.config.toml_lines import Where
-from monitor.core.notify.conditions import Kind
 from monitor.core.vessel.geometry import problem_with
 from monitor.settings import (
     InfluxSettings,
@@ -196,6 +195,15 @@ def _shared(tables: Sequence[MqttSettings]) -> Iterator[Problem]:
                 yield ("mqtt", index, key), f"belongs in the first [[mqtt]] of this connection (number {at + 1})"
 
 
+def _known_kind(key: str, name: str) -> Iterator[Clause]:
+    from monitor.core.notify.conditions import Kind  # brings half of the core, and few configs name a kind
+
+    if name not in list(Kind):
+        near = difflib.get_close_matches(name, Kind, n=1)
+        known = f"did you mean {near[0]}? There are" if near else "there are"
+        yield key, f"there is no kind {name!r}; {known} {', '.join(Kind)}"
+
+
 def _notices(notices: NoticeSettings) -> Iterator[Clause]:
     yield from _limits("notices", notices)
     for name in notices.to_env:
@@ -203,10 +211,7 @@ def _notices(notices: NoticeSettings) -> Iterator[Clause]:
             yield "to_env", "must be names of environment variables (A-Z 0-9 _); put the address itself in the variable"
     for key in ("quiet_except", "leave_out"):
         for name in getattr(notices, key):
-            if name not in list(Kind):
-                near = difflib.get_close_matches(name, Kind, n=1)
-                known = f"did you mean {near[0]}? There are" if near else "there are"
-                yield key, f"there is no kind {name!r}; {known} {', '.join(Kind)}"
+            yield from _known_kind(key, name)
     for key in ("quiet_from", "quiet_to", "daily_summary"):
         text = getattr(notices, key)
         if text is not None and not CLOCK_TIME.fullmatch(text):

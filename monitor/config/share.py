@@ -7,7 +7,6 @@ fifth of the jars from the four and moves no other.
 
 from __future__ import annotations
 
-import hashlib
 import re
 
 _SHARE = re.compile(r"(\d{1,3})/(\d{1,3})")
@@ -19,6 +18,8 @@ def owner(jar: str, of: int) -> int:
     >>> [owner("rye", of) for of in (1, 2, 3, 4)]
     [1, 1, 1, 1]
     """
+    import hashlib  # only where jars are shared: it brings OpenSSL
+
     return max(range(1, of + 1), key=lambda share: hashlib.sha256(f"{share}:{jar}".encode()).digest())
 
 

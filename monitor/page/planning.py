@@ -23,7 +23,7 @@ from monitor.core.plan import change_over as changing
 from monitor.core.plan import daily, feeding, moment
 from monitor.core.plan.hours import Aim
 from monitor.core.plan.moment import Planned
-from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of
+from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of, warmth_from
 from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import bake_plans, history
@@ -117,7 +117,7 @@ def plan(
         standing_g=asked.standing_g or seed.standing_g, ripe_g=asked.ripe_g, least_keep_g=asked.least_keep_g or 1.0,
         most_keep_g=asked.most_keep_g, water_c=asked.water_c,
     )  # fmt: skip
-    warm = bake_plans.warmth_from(culture, cycle, asked.temperature_c)
+    warm = warmth_from(culture, cycle, asked.temperature_c)
     line: str | None = None
     try:
         if asked.all_given:

@@ -10,13 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from monitor.core.display.units import Display
-from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import bake as baking
 from monitor.core.plan.bake_plan import BakePlan, Recipe
-from monitor.core.plan.hours import WarmthFrom
-from monitor.core.plan.ripeness import HORIZON_H, seed_of
+from monitor.core.plan.ripeness import seed_of, warmth_from
 from monitor.core.plan.waking import AwakeAt
 from monitor.core.plan.weighing import limits_of
 from monitor.runs import history, kept_bake
@@ -63,16 +61,6 @@ def planned(
         keep_g=None if asked.keep_g is None else round(asked.keep_g),
         fridge=asked.fridge,
     )
-
-
-def warmth_from(culture: Culture, cycle: Cycle | None, temperature_c: float | None) -> WarmthFrom:
-    """Hourly temperatures from a moment on: as expected by the person, else the jar's usual day, to which the open
-    cycle belongs: of a jar that is new, or that never came to its top, it is all that is known."""
-    if temperature_c is not None:
-        return lambda _: (temperature_c,)
-    seen_c = () if cycle is None or cycle.rested else cycle.temperatures_c
-    day_c = growth_rate.learn_day(culture.day_c, 0.0 if cycle is None else cycle.fed_at_s, seen_c)
-    return lambda at_s: growth_rate.expected_c(day_c, at_s, (), HORIZON_H)
 
 
 def open_cycle_of(store: Store, jar: str) -> Cycle | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from monitor.core.forecast import starter_model as starter_models
-from monitor.runs.bake_plans import warmth_from
+from monitor.core.plan.ripeness import warmth_from
 from tests.core.kitchen_stories import H, T, culture, cycle
 
 

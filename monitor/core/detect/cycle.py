@@ -14,7 +14,7 @@ from monitor.settings import JarSettings
 from monitor.values import UNTOLD, Cycle, CycleSoFar, EventKind, Feeding, Stage
 
 CLOSES_H = 72  # for detection a cycle closes three days after its feeding
-CLOSES_S = CLOSES_H * 3600.0
+CLOSES_S = CLOSES_H * 3600.0  # the same in seconds
 START_FROM_S, START_TO_S = 300.0, 1200.0  # the starting level is the median from 5 to 20 min after the lid is back on
 CURVE_MOST = 256  # points of the curve that a forecast looks at
 OPENINGS_MOST = 8  # a day of looks: an older opening is no better date for a feeding

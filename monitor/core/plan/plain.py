@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from monitor.core.plan import feeding
-from monitor.core.plan.bake_plan import BakePlan
-from monitor.core.plan.daily import Daily
 from monitor.core.plan.hours import Triple
 from monitor.values import FeedPlan, Instead, Json
+
+if TYPE_CHECKING:
+    from monitor.core.plan.bake_plan import BakePlan
+    from monitor.core.plan.daily import Daily
 
 
 def three(hours: Triple) -> dict[str, Json]:

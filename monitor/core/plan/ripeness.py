@@ -14,7 +14,7 @@ from monitor.core.forecast import growth_rate
 from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.dilution import USUAL_DILUTION
 from monitor.core.forecast.starter_model import Culture
-from monitor.core.plan.hours import hours_of
+from monitor.core.plan.hours import WarmthFrom, hours_of
 from monitor.core.plan.waking import AwakeAt, morning_after
 from monitor.core.plan.weighing import LOST
 from monitor.values import H_S, Cycle, Span, with_usual
@@ -105,6 +105,16 @@ def expected(culture: Culture, cycle: Cycle, temperature_c: float | None = None)
     if temperature_c is None:
         return growth_rate.expected_c(culture.day_c, cycle.fed_at_s, cycle.temperatures_c, HORIZON_H)
     return [*growth_rate.filled(cycle.temperatures_c, temperature_c), temperature_c]
+
+
+def warmth_from(culture: Culture, cycle: Cycle | None, temperature_c: float | None) -> WarmthFrom:
+    """Hourly temperatures from a moment on: what the person expects, else the jar's usual day. The open cycle belongs
+    to that day: for a new jar, or one that never came to its top, it is all that is known."""
+    if temperature_c is not None:
+        return lambda _: (temperature_c,)
+    seen_c = () if cycle is None or cycle.rested else cycle.temperatures_c
+    day_c = growth_rate.learn_day(culture.day_c, 0.0 if cycle is None else cycle.fed_at_s, seen_c)
+    return lambda at_s: growth_rate.expected_c(day_c, at_s, (), HORIZON_H)
 
 
 def _usual(culture: Culture) -> float:

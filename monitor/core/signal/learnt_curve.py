@@ -28,7 +28,7 @@ FORGET = 0.9  # weight of a cycle beside the one after it: a starter changes ove
 KEPT = 6  # cycles; by the bench even one is nearly as good as more
 KEPT_POINTS = 150  # of one cycle
 TOPS = (0.5, 1.6)  # the top of the pooled curve is looked for here
-HOUR_BINS, HALF_HOUR_BINS = 12, 6
+HOUR_BINS, HALF_HOUR_BINS = 12, 6  # of 5 min
 MISFIT_MEMORY = 6.0  # cycles, as many as are kept
 # Smoothing: the kernel is cut off at KERNEL_REACH bands; a point needs NEAR_LEAST cells, and none is further than
 # BEYOND bands after the last cell. There the slope over the last SLOPE_POINTS goes on and fades within FADES of S.
