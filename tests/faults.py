@@ -55,7 +55,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     "M16": ("the daemon is down while readings come", "the broker keeps them; taken up and dated rightly at the start"),
     "M17": ("our own queue is full", "only the source waits, and the broker hears from it; the end is not held up"),
     "M18": ("a listener in the network", "TLS by default beyond this machine, before a name or a password is said"),
-    "M19": ("a message of 60 MB", "a broker of MQTT 5 drops it, as we ask; else cut, counted, acknowledged; < 100 MB"),
+    "M19": ("a message of 60 MB", "cut, counted, acknowledged, < 100 MB; over 1 MB one of MQTT 5 drops it"),
     "M20": ("more readings wait in the broker than it keeps", "the example keeps a day; `check` says what yours keeps"),
     "M21": ("the broker forgets what it kept for us", "a gap in the device's numbers is counted and explained"),
     "M22": ("a command that is retained, nonsense, told twice", "refused, answered with the reason; nothing is told"),

@@ -1,13 +1,17 @@
 """Do the tests notice a mistake? Small mistakes are made in the program, one at a time, and only the tests that reach
 the changed line are run.
 
-    python -m tests.mutants monitor/runs tests/runs                 # 40 mistakes in one room, by the tests of that room
-    python -m tests.mutants monitor/core/signal tests/core --count 100 --seed 7
+    python -m tests.mutants monitor/runs --tests tests/runs         # 40 mistakes in one room, by the tests of that room
+    python -m tests.mutants monitor/core monitor/runs --tests tests/core tests/runs --count 100 --seed 7
 
 A mistake is found when one of those tests fails (or hangs). One that no test reaches survives by definition; one in a
 constant is reached where the constant is used. What is left over at the end is listed: either the program is as right
 with it as without (then say so where it stands), or a test is missing. Mistakes are made in memory, while a module is
 imported, in a process forked for it; no file is changed, and a program that a test starts has no mistake in it.
+
+Which tests reach which lines is recorded once by `coverage` and kept in the folder for temporary files, for as long as
+neither the program nor the tests change. With `--controls` so many are run without their mistake first: a test that
+fails then would find anything.
 """
 
 from __future__ import annotations
@@ -15,6 +19,7 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import hashlib
 import importlib
 import importlib.abc
 import importlib.machinery
@@ -25,7 +30,7 @@ import random
 import signal
 import subprocess
 import sys
-import threading
+import tempfile
 import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -33,15 +38,25 @@ from copy import deepcopy
 from dataclasses import dataclass
 from itertools import accumulate
 from pathlib import Path
-from types import CodeType, FrameType
+from types import CodeType
 from typing import Any
 
+import coverage
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 WORTH_S = 20.0  # of those that reach a line, the quickest that take so long together
 PATIENCE_S = 60.0  # beyond what the tests take when all is well
-HEAVY = ("pytest", "hypothesis", "numpy", "scipy.stats", "time_machine")  # what many tests load, and is not ours
+HEAVY = (
+    "pytest",
+    "hypothesis",
+    "numpy",
+    "scipy.stats",
+    "time_machine",
+    "click",
+    "paho.mqtt.client",
+    "serial",
+)  # what many tests load, and is not ours
 SIDES: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
 }  # fmt: skip
@@ -221,51 +236,59 @@ def _used(body: Sequence[ast.stmt], statement: ast.stmt, uses: dict[str, set[tup
 
 
 class Reach:
-    """A pytest plugin that notes which tests come to which lines, and how long each test takes."""
+    """A pytest plugin that records which tests come to which lines, and how long each test takes."""
 
-    def __init__(self, shows: dict[Mutant, set[tuple[str, int]]]) -> None:
-        self._shows = shows
-        self._lines: dict[str, set[int]] = defaultdict(set)
-        for path, line in (place for found in shows.values() for place in found):
-            self._lines[path].add(line)
-        self._now = ""
-        self.tests: dict[tuple[str, int], set[str]] = defaultdict(set)
+    def __init__(self, data_file: Path) -> None:
+        self._beside = data_file.with_suffix(".json")
+        self._coverage = coverage.Coverage(data_file=str(data_file), source=[str(ROOT / "monitor")], config_file=False)
         self.took_s: dict[str, float] = {}
         self.broken: set[str] = set()
 
-    def _called(self, frame: FrameType, event: str, value: Any) -> Callable[..., Any] | None:
-        code = frame.f_code
-        lines = self._lines.get(code.co_filename)
-        if not lines:
-            return None
-        mine = lines & {line for _, _, line in code.co_lines() if line is not None}
-        return self._within if mine else None
-
-    def _within(self, frame: FrameType, event: str, value: Any) -> Callable[..., Any]:
-        if event == "line" and frame.f_lineno in self._lines[frame.f_code.co_filename]:
-            self.tests[frame.f_code.co_filename, frame.f_lineno].add(self._now)
-        return self._within
+    def record(self, tests: Sequence[str]) -> None:
+        """Run the tests; nothing to do where they have been run before."""
+        if self._beside.exists():
+            self._coverage.load()
+            self.took_s, broken = json.loads(self._beside.read_text())
+            self.broken = set(broken)
+            return
+        self._coverage.erase()
+        self._coverage.start()
+        pytest.main([*tests, "-q", "-n", "0", "-p", "no:cacheprovider", "--no-header"], plugins=[self])
+        self._coverage.stop()
+        self._coverage.save()
+        self._beside.write_text(json.dumps([self.took_s, sorted(self.broken)]))
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        self._now, began_s = item.nodeid, time.monotonic()
-        threading.settrace(self._called)
-        sys.settrace(self._called)
+        self._coverage.switch_context(item.nodeid)
+        began_s = time.monotonic()
         yield
-        sys.settrace(None)
-        threading.settrace(None)  # type: ignore[arg-type]
         self.took_s[item.nodeid] = time.monotonic() - began_s
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed:
             self.broken.add(report.nodeid)  # fails without any mistake: of no use here
 
-    def of(self, mutant: Mutant) -> list[str]:
-        """The tests that reach a mistake, the quickest first."""
-        found = {test for place in self._shows[mutant] for test in self.tests.get(place, ())} - self.broken
-        order = sorted(found, key=lambda test: self.took_s[test])
+    def of(self, shows: set[tuple[str, int]]) -> list[str]:
+        """The tests that come to any of these (file, line), the quickest first."""
+        lines: dict[str, set[int]] = defaultdict(set)
+        for path, line in shows:
+            lines[path].add(line)
+        found: set[str] = set()
+        for path, some in lines.items():
+            by_line = self._coverage.get_data().contexts_by_lineno(path)
+            found.update(test for line in some for test in by_line.get(line, ()) if test)
+        order = sorted(found - self.broken, key=lambda test: self.took_s[test])
         so_far = accumulate(self.took_s[test] for test in order)
         return [test for n, (test, took_s) in enumerate(zip(order, so_far, strict=True)) if not n or took_s <= WORTH_S]
+
+
+def _recorded_at(tests: Sequence[str]) -> Path:
+    """Where what these tests reach is kept, of the program and the tests as they are."""
+    seen = hashlib.sha256(" ".join(tests).encode())
+    for path in sorted([*(ROOT / "monitor").rglob("*.py"), *(ROOT / "tests").rglob("*.py")]):
+        seen.update(path.read_bytes())
+    return Path(tempfile.gettempdir()) / f"jartide_mutants_{seen.hexdigest()[:16]}.coverage"
 
 
 class Workshop:
@@ -275,12 +298,13 @@ class Workshop:
         command = [sys.executable, "-m", "tests.mutants", "--serve"]
         self._process = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
-    def found(self, mutant: Mutant, tests: Sequence[str], within_s: float) -> bool:
-        """Whether the tests notice a mistake."""
+    def found(self, mutant: Mutant | None, tests: Sequence[str], within_s: float) -> bool:
+        """Whether the tests notice a mistake; None makes none."""
         asked, answers = self._process.stdin, self._process.stdout
         assert asked is not None
         assert answers is not None
-        asked.write(json.dumps([[mutant.path, mutant.line, mutant.kind, mutant.number], list(tests), within_s]) + "\n")
+        values = None if mutant is None else [mutant.path, mutant.line, mutant.kind, mutant.number]
+        asked.write(json.dumps([values, list(tests), within_s]) + "\n")
         asked.flush()
         return bool(json.loads(answers.readline()))
 
@@ -301,7 +325,8 @@ def _serve() -> int:
             with open(os.devnull, "w") as nothing:
                 os.dup2(nothing.fileno(), 1)
                 os.dup2(nothing.fileno(), 2)
-            sys.meta_path.insert(0, _Finder(Mutant(*values)))
+            if values is not None:
+                sys.meta_path.insert(0, _Finder(Mutant(*values)))
             os._exit(int(pytest.main([*tests, "-x", "-q", "-n", "0", "-p", "no:cacheprovider"])))
         print(json.dumps(_ended(child, within_s) != 0), flush=True)
     return 0
@@ -325,24 +350,31 @@ def main(arguments: list[str]) -> int:
     if arguments[:1] == ["--serve"]:
         return _serve()
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("room", type=Path, help="a folder or a file of the program")
-    parser.add_argument("tests", nargs="+")
+    parser.add_argument("rooms", nargs="+", type=Path, help="folders or files of the program")
+    parser.add_argument("--tests", nargs="+", required=True)
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--controls", type=int, default=0, help="so many are run without their mistake first")
     parser.add_argument("--only", nargs="+", default=(), help="of a folder, the modules of these names")
     parser.add_argument("--lines", type=int, nargs=2, default=(0, 10**9), help="of a file, from one to another only")
     asked = parser.parse_args(arguments)
-    every = [one for one in mutants(ROOT / asked.room) if asked.lines[0] <= one.line <= asked.lines[1]]
+    every = [one for room in asked.rooms for one in mutants(ROOT / room)]
+    every = [one for one in every if asked.lines[0] <= one.line <= asked.lines[1]]
     every = [one for one in every if not asked.only or Path(one.path).stem in asked.only]
     sample = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
-    reach = Reach(places(sample))
-    pytest.main([*asked.tests, "-q", "-n", "0", "-p", "no:cacheprovider", "--no-header"], plugins=[reach])
+    reach = Reach(_recorded_at(asked.tests))
+    reach.record(asked.tests)
+    shows = places(sample)
     ends: dict[str, Counter[str]] = defaultdict(Counter)
     left: list[str] = []
     workshop = Workshop()
-    for mutant in sorted(sample, key=lambda one: (one.path, one.line)):
-        tests = reach.of(mutant)
-        found = bool(tests) and workshop.found(mutant, tests, sum(reach.took_s[test] for test in tests) + PATIENCE_S)
+    for number, mutant in enumerate(sorted(sample, key=lambda one: (one.path, one.line))):
+        tests = reach.of(shows[mutant])
+        within_s = sum(reach.took_s[test] for test in tests) + PATIENCE_S
+        control = asked.controls and number % max(len(sample) // asked.controls, 1) == 0
+        if control and tests and workshop.found(None, tests, within_s):
+            print(f"WITHOUT a mistake these tests fail: {' '.join(tests)}", flush=True)
+        found = bool(tests) and workshop.found(mutant, tests, within_s)
         ends[mutant.path]["found" if found else "survived"] += 1
         if not found:
             left.append(f"{mutant} ({'no test reaches it' if not tests else f'{len(tests)} tests'})")

@@ -4,6 +4,7 @@ writes the jar's part of the config. The arithmetic is in `vessel.calibration`, 
 from __future__ import annotations
 
 import csv
+import io
 import logging
 import re
 import sys
@@ -21,6 +22,7 @@ from monitor.core.signal.plausibility import FARTHEST_MM, NEAREST_MM, believable
 from monitor.core.vessel.calibration import JarFit, Point, by_levels, by_volumes, point
 from monitor.core.vessel.geometry import problem_with
 from monitor.core.vessel.level import distance_of
+from monitor.host import named_file
 from monitor.runs.store import StoreTrouble
 from monitor.settings import JarSettings, Settings
 from monitor.values import Reading
@@ -186,25 +188,25 @@ def _known(text: str) -> tuple[float, str]:
 
 def _from_csv(path: Path) -> tuple[str, list[Point]]:
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            table = csv.DictReader(line for line in file if not line.startswith("#"))
-            columns = set(table.fieldnames or ())
-            units = [unit for unit in ("mm", "ml") if f"known_{unit}" in columns]
-            if "distance_mm" not in columns or len(units) != 1:
-                refuse(f"{path}: its columns must be known_mm or known_ml, and distance_mm")
-            fills: dict[float, list[float]] = {}
-            for number, row in enumerate(table, start=2):
-                try:
-                    known, distance = float(row[f"known_{units[0]}"]), float(row["distance_mm"])
-                    if not (0 <= known < 1e5 and NEAREST_MM <= distance <= FARTHEST_MM):
-                        raise ValueError
-                except (TypeError, ValueError):
-                    refuse(
-                        f"{path}, row {number}: needs two numbers, the distance {NEAREST_MM:g} to {FARTHEST_MM:g} mm"
-                    )
-                fills.setdefault(known, []).append(distance)
+        lines = io.StringIO(named_file.text_of(path), newline="")
+        table = csv.DictReader(line for line in lines if not line.startswith("#"))
+        columns = set(table.fieldnames or ())
+        units = [unit for unit in ("mm", "ml") if f"known_{unit}" in columns]
+        if "distance_mm" not in columns or len(units) != 1:
+            refuse(f"{path}: its columns must be known_mm or known_ml, and distance_mm")
+        fills: dict[float, list[float]] = {}
+        for number, row in enumerate(table, start=2):
+            try:
+                known, distance = float(row[f"known_{units[0]}"]), float(row["distance_mm"])
+                if not (0 <= known < 1e5 and NEAREST_MM <= distance <= FARTHEST_MM):
+                    raise ValueError
+            except (TypeError, ValueError):
+                refuse(f"{path}, row {number}: needs two numbers, the distance {NEAREST_MM:g} to {FARTHEST_MM:g} mm")
+            fills.setdefault(known, []).append(distance)
     except (OSError, UnicodeDecodeError) as error:
         refuse(f"{path}: cannot be read: {getattr(error, 'strerror', None) or 'not UTF-8'}")
+    except csv.Error as error:
+        refuse(f"{path}: is not a CSV file: {error}")
     if 0 not in fills:
         refuse(f"{path}: has no reading over the empty jar (known_{units[0]} = 0)")
     return units[0], [point(known, distances) for known, distances in sorted(fills.items())]

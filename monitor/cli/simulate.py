@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli.numbers import Within
+from monitor.host import named_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,7 +53,7 @@ def simulate(
     from monitor.simulator.scenario import read as read_scenario
 
     try:
-        played = read_scenario(scenario.read_text(encoding="utf-8"), str(scenario))
+        played = read_scenario(named_file.text_of(scenario), str(scenario))
         played = replace(played, seed=played.seed if seed is None else seed, hours=hours or played.hours)
         truths: dict[str, JarTruth] = {}
         shift_s = 0.0

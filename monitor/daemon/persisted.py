@@ -5,8 +5,9 @@ Used by `assembly`, which hands it to the parts that need it.
 
 from __future__ import annotations
 
+import hashlib
 import json
-import secrets
+import socket
 from pathlib import Path
 
 from monitor.runs.store import Store
@@ -16,13 +17,21 @@ TOKEN_KEY = "client token"
 BOOTS_KEY = "power-ups"
 BOOT_KEY = "boot"
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+MACHINE_ID = Path("/etc/machine-id")  # machine-id(5)
 
 
 def client_token(store: Store) -> str:
-    """The part of the MQTT client id that is this store's own: the broker keeps our session under it."""
+    """The part of the MQTT client id that is this store's own: the broker keeps our session under it. It is kept in the
+    store, which may be moved, and made of machine and path: a store that follows one that was deleted goes on with its
+    session, and what the broker still holds is not lost."""
     token = store.meta(TOKEN_KEY)
     if token is None:
-        token = secrets.token_hex(5)
+        try:
+            machine = MACHINE_ID.read_text().strip()
+        except OSError:
+            machine = ""  # a container: its name is its own
+        place = f"{machine}\n{socket.gethostname()}\n{store.path}"
+        token = hashlib.sha256(place.encode()).hexdigest()[:10]
         store.set_meta(TOKEN_KEY, token)
     return token
 

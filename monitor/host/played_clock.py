@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from monitor.host import named_file
 from monitor.host.clock import Clock
 
 
@@ -73,8 +74,10 @@ def now_s(store: Path, real_s: float) -> float:
 
 def read(path: Path, real_s: float) -> PlayedClock | None:
     """The clock of the night that is played now; None where none is. Raises NoPlayedClock and OSError."""
+    if path.is_fifo():  # nobody who asks for the time may have to wait
+        raise NoPlayedClock("is a pipe, not a clock written by `jartide simulate --clock`")
     try:
-        said = json.loads(path.read_text("utf-8"))
+        said = json.loads(named_file.text_of(path))
         clock = PlayedClock(**{key: float(value) for key, value in said.items()})
     except FileNotFoundError:
         return None

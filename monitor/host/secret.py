@@ -9,6 +9,8 @@ import os
 import stat
 from pathlib import Path
 
+from monitor.host import named_file
+
 log = logging.getLogger(__name__)
 
 
@@ -59,7 +61,9 @@ def exposed(file: Path) -> str | None:
 
 def _text(file: Path, what: str) -> str:
     try:
-        text = file.read_text("utf-8-sig")
+        if file.is_fifo():
+            raise SecretError(f"{what}: {file} is a pipe: it must be a file, as it is read again at each try")
+        text = named_file.text_of(file)
     except FileNotFoundError:
         raise SecretError(f"{what}: there is no file {file}") from None
     except (OSError, UnicodeDecodeError) as error:

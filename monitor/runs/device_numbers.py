@@ -1,7 +1,8 @@
 """Devices count what they send: (boot, number) shows which readings came twice and which never arrived.
 
 A device whose `boot` stays the same over a restart begins its numbers again under a token that is taken already. As
-soon as a number comes with other values than it had, what follows is kept under a token of our own: nothing is lost.
+soon as a number comes with other values than it had, or measured at another time, what follows is kept under a token of
+our own: nothing is lost. A device that sleeps between readings may begin again at each.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import contextlib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from monitor.runs import items
 from monitor.runs.database import Database
@@ -19,7 +21,8 @@ DOUBLE = "came twice: was stored already"
 BEGUN_AGAIN = "numbers begun again under the same boot token: taken all the same"
 MISSED = "never came: numbers of the device are missing"
 _AGAIN = "\x1f"  # between a device's token and our count of its restarts: no token of a message may hold it
-_MOST_RESTARTS = 999  # under one token; by then somebody has read what `status` says of it
+_LAST_RESTARTS = 20  # among which a message that comes again is looked for: a broker holds it no longer
+_SAME_TIME_S = 60.0  # an uptime gives the same time each time it comes, but for what a clock drifts meanwhile
 _LIKE_LATELY = 1000  # items among which a message without number and time is looked for when it comes again
 
 
@@ -99,10 +102,10 @@ class Batch:
         token = self._token(jar, boot)
         double = delivery.dup and token != boot and self._is_stored(delivery, jar, boot, number)
         while not double and self._db.execute(items.INSERT, (*row[:-2], token, number)).rowcount != 1:
-            double = self._is_stored(delivery, jar, boot, number) or _restarts(token) == _MOST_RESTARTS
+            double = self._is_stored(delivery, jar, boot, number)
             if not double:
                 self._say(delivery, BEGUN_AGAIN)
-                token = f"{boot}{_AGAIN}{_restarts(token) + 1:03d}"
+                token = _restarted(boot, _restarts(token) + 1)
         if double:
             self._say(delivery, DOUBLE)
             return False
@@ -123,10 +126,10 @@ class Batch:
 
     def _is_stored(self, delivery: Delivery, jar: int, boot: str, number: int) -> bool:
         """Whether this very reading is there under its number, whichever restart it is of."""
-        tokens = [boot, *(f"{boot}{_AGAIN}{n:03d}" for n in range(1, _restarts(self._newest(jar, boot)) + 1))]
-        sql = f"SELECT {', '.join(MEASURED)} FROM item WHERE jar = ? AND boot = ? AND device_seq = ?"
-        values = items.measured(delivery.reading)
-        return any(tuple(row) == values for token in tokens for row in self._db.query(sql, (jar, token, number)))
+        newest = _restarts(self._token(jar, boot))
+        tokens = [boot, *(_restarted(boot, n) for n in range(max(newest - _LAST_RESTARTS, 0) + 1, newest + 1))]
+        sql = f"SELECT timed, time_s, {', '.join(MEASURED)} FROM item WHERE jar = ? AND boot = ? AND device_seq = ?"
+        return any(_is_same(delivery, row) for token in tokens for row in self._db.query(sql, (jar, token, number)))
 
     def _came_lately(self, delivery: Delivery, jar: int, seq: int) -> bool:
         """Whether a message that says nothing of itself, and of which the broker says that it was sent before, is like
@@ -196,6 +199,21 @@ class Batch:
             jar=delivery.reading.jar,
             count=count + (0 if before is None else before.count),
         )
+
+
+def _is_same(delivery: Delivery, row: tuple[Any, ...]) -> bool:
+    """Whether a row (timed, time, values) is this very reading. What a broker says that it may have sent before is
+    known by its values: the clock may have been set meanwhile."""
+    timed, time_s, *values = row
+    if tuple(values) != items.measured(delivery.reading):
+        return False
+    dated = timed and delivery.timed and not delivery.again
+    return not dated or abs(time_s - delivery.reading.time_s) <= _SAME_TIME_S
+
+
+def _restarted(boot: str, times: int) -> str:
+    """What stands for a device's token after so many restarts; the newest sorts last."""
+    return f"{boot}{_AGAIN}{times:09d}"
 
 
 def _restarts(token: str) -> int:

@@ -18,6 +18,7 @@ from typing import TextIO
 
 from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.core.forecast import timing
+from monitor.host import named_file
 from monitor.runs import rfc3339
 from monitor.runs.cells import number, split
 from monitor.runs.store import Run, RunReason, Store
@@ -52,7 +53,7 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
     """The cycles in a CYCLES.csv, oldest first, and one sentence for each row that was skipped. Raises HistoryError."""
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig", errors="replace")
+        text = named_file.text_of(path, errors="replace")
     except OSError as error:
         raise HistoryError(f"{path}: {error.strerror or error}") from None
     if "\0" in text:

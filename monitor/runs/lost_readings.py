@@ -19,7 +19,7 @@ CLOCKS_S = 120.0  # a silence begins at the last reading by its own time, the lo
 CURE = (
     "A broker keeps only so many messages while the daemon is down, and drops the rest: raise max_queued_messages"
     " (configs/broker_example.conf); `jartide check` finds out how many yours keeps. On a serial line: did the"
-    " computer sleep?"
+    " computer sleep? A message over a megabyte, or over the broker's own limit, never comes either."
 )
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TextIO
+
+log = logging.getLogger(__name__)
 
 
 @contextlib.contextmanager
@@ -14,6 +17,8 @@ def writing(path: Path) -> Iterator[TextIO]:
     """A file beside `path` that takes its place, and that of what was there, when the block ends without an error (and
     Ctrl-C is one). A pipe or a device is written as it is. Raises OSError."""
     if path.exists() and not path.is_file():
+        if path.is_fifo():
+            log.warning("%s is a pipe: waiting for somebody to read it", path)
         with path.open("w", encoding="utf-8", newline="") as out:
             yield out
         return

@@ -9,6 +9,10 @@ before `at_s - up_s`; the smallest such difference is the best estimate (minimum
 RFC 5905 section 10). A device's clock may be slow (ceramic resonators are off by up to 0.5 %), so while messages come
 at the pace at which they were measured, the estimate may creep up by `DRIFT_RATIO` of the time that passed; in a burst
 of held-back messages it stays.
+
+A boot token that stays the same over a restart says nothing of it, and every reading would be dated back to the first
+power-up. So an uptime that went down is a new power-up where there was time for one since the last message, and so is
+a delay that stays the same over message after message.
 """
 
 from __future__ import annotations
@@ -21,6 +25,10 @@ from monitor.values import DAY_S, Json
 DRIFT_RATIO = 0.02  # four times a ceramic resonator's tolerance; costs 0.2 s a reading at 10 s if a message is late
 WRAP_S = 2**32 / 1000  # millis() of a 32 bit counter starts again after 49.7 days
 DELAY_MAX_S = 7 * DAY_S  # no broker or device is expected to hold a reading longer: the uptime was nonsense
+ASLEEP_S = 0.5  # a board that sleeps between readings is at about the same uptime at each; none measures as often
+HELD_S = 600.0  # what is held longer than this comes in a burst once it can; no line delays each message by as much
+STEADY_RATIO = 0.1  # of the time between two messages: they came as far apart as they were measured
+STEADY_TIMES = 5  # a backlog that is sent at about that pace by chance does not keep to it
 BOOTS_MAX = 256  # power-ups remembered; a device that sleeps deeply between readings makes a new one each time
 
 
@@ -30,6 +38,7 @@ class _Boot:
     last_up_s: float
     last_came_s: float
     sure: bool  # some message of it came without waiting
+    steady: int = 0  # messages in succession with the same long delay
 
 
 class BootClocks:
@@ -57,6 +66,8 @@ class BootClocks:
                 up_s += max(0, round((known.last_up_s - up_s) / WRAP_S)) * WRAP_S
             if known and boot is None and up_s < known.last_up_s:
                 known = None
+            if known and not waited and up_s < known.last_up_s + ASLEEP_S and up_s <= at_s - known.last_came_s:
+                known = None
             if known and at_s - up_s - known.at_s > DELAY_MAX_S:
                 known = None
             if known is None:
@@ -81,10 +92,13 @@ class BootClocks:
 def _learn(known: _Boot, up_s: float, at_s: float, waited: bool) -> None:
     measured_apart_s, came_apart_s = up_s - known.last_up_s, at_s - known.last_came_s
     at_pace = measured_apart_s > 0 and 0.5 * measured_apart_s <= came_apart_s <= 2 * measured_apart_s
-    if at_s - up_s < known.at_s:
+    delay_s = at_s - up_s - known.at_s
+    same = at_pace and not waited and abs(came_apart_s - measured_apart_s) <= STEADY_RATIO * measured_apart_s
+    known.steady = known.steady + 1 if same and delay_s > HELD_S else 0
+    if delay_s < 0 or known.steady == STEADY_TIMES:
         known.at_s = at_s - up_s
     elif at_pace:
-        known.at_s += min(at_s - up_s - known.at_s, DRIFT_RATIO * measured_apart_s)
+        known.at_s += min(delay_s, DRIFT_RATIO * measured_apart_s)
     known.sure = known.sure or at_pace or not waited
-    known.last_up_s = max(known.last_up_s, up_s)
+    known.last_up_s = up_s
     known.last_came_s = at_s

@@ -164,7 +164,9 @@ class Ingest:
     def refuse(self, reason: str, what: bytes | str, *, jar: str | None = None, token: object = None) -> Rejected:
         """A `Rejected` for a reason of `refusals`, with what came, made printable and cut."""
         text = what if isinstance(what, str) else bytes(what[:SHOWN_MAX]).decode("utf-8", "backslashreplace")
-        shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:SHOWN_MAX])[:SHOWN_MAX]
+        shown = text[:SHOWN_MAX]
+        if not shown.isprintable():
+            shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in shown)[:SHOWN_MAX]
         return Rejected(source=self.name, received_s=self._wall(), reason=reason, detail=shown, jar=jar, token=token)
 
     def _unknown_name(self, name: str) -> str:

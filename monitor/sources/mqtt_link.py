@@ -21,10 +21,13 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.host.secret import secret
 from monitor.settings import MqttSettings
-from monitor.sources.mqtt_packet_limit import PACKET_MAX, LimitedClient
+from monitor.sources.mqtt_packet_limit import LimitedClient
 
 SESSION_S = 86_400  # a day: how long the broker keeps our messages while we are down
 WINDOW = 200  # unacknowledged messages that we ask for at most; mosquitto 2.0.11 was seen to send some hundreds more
+# Bytes of a packet that we ask for at most. A broker drops what is larger without a word, so it is far above what is
+# parsed: a picture, or the log of a board gone wild, is cut here (`mqtt_packet_limit`), counted and told.
+ANNOUNCED_MAX = 1 << 20
 CONNECT_S = 5.0  # for the TCP connection and the TLS greeting
 BAD_PROTOCOL, BAD_LOGIN, FORBIDDEN, TAKEN_OVER = 132, 134, 135, 142  # MQTT 5, section 2.4; paho maps 3.1.1 onto them
 
@@ -109,7 +112,7 @@ def connect(client: mqtt.Client, settings: MqttSettings, keepalive_s: int) -> No
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = SESSION_S
         properties.ReceiveMaximum = WINDOW
-        properties.MaximumPacketSize = PACKET_MAX
+        properties.MaximumPacketSize = ANNOUNCED_MAX
         options = {"clean_start": False, "properties": properties}
     client.connect(host, port, keepalive_s, **options)
 

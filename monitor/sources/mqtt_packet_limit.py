@@ -1,10 +1,10 @@
 """No packet of the broker is larger in memory than `PACKET_MAX`: a longer message is cut while it is read.
 
-MQTT 5 lets a client announce the size (Maximum Packet Size, section 3.1.2.11.4), and a broker then drops what is
-larger. MQTT 3.1.1 has no word for it, and paho collects a packet whole, whatever its length, before anyone can look at
-it. So the bytes pass through here first: of a PUBLISH that is too long by its remaining length, topic and packet number
-and the beginning of the payload go on as a short packet, the rest is thrown away as it comes. What follows treats it as
-any other message: refused as too long, counted, acknowledged after the commit.
+MQTT 5 lets a client announce a size (Maximum Packet Size, section 3.1.2.11.4), and a broker then drops what is larger,
+of which nobody hears. MQTT 3.1.1 has no word for it, and paho collects a packet whole, whatever its length, before
+anyone can look at it. So the bytes pass through here first: of a PUBLISH that is too long by its remaining length,
+topic and packet number and the beginning of the payload go on as a short packet, the rest is thrown away as it comes.
+What follows treats it as any other message: refused as too long, counted, acknowledged after the commit.
 """
 
 from __future__ import annotations

@@ -232,12 +232,14 @@ class MqttSource:
         return said
 
     def _read(self, client: mqtt.Client) -> None:
-        """Read on while messages come: paho reads one packet a call, and a select before each would be waste."""
+        """Read on while messages come: paho reads one packet a call, and a select before each would be waste. What came
+        is handed on together: each that the daemon's thread had to be woken for would cost as much as its decoding."""
         for _ in range(BURST):
             came = self._came
             client.loop_read()
             if self._came == came or client.socket() is None:
-                return
+                break
+        self._hand_on(0.0)
 
     def _hand_on(self, wait_s: float) -> None:
         """Put what is held into the daemon's queue, as far as there is room; waits for the first at most."""
@@ -356,10 +358,8 @@ class MqttSource:
             token=token,
         )
         self._held += items
-        self._hand_on(0.0)
         if not items:
             self._in_flight.acknowledge([token])
-        self._report()
 
     def _report(self) -> None:
         trouble = self._unreadable or self._publisher.trouble() or self._tables.clock_trouble

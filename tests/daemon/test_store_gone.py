@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from monitor.daemon import persisted
+from monitor.runs.store import Store
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
 
@@ -52,6 +54,23 @@ def test_nothing_is_acknowledged_until_it_is_there_again(
     assert kitchen.source.acknowledged == list(range(len(THINGS)))
     rows = kitchen.store.query("SELECT device_seq FROM item WHERE told IS NULL ORDER BY seq")
     assert [seq for (seq,) in rows] == [one.seq for one in THINGS]
+
+
+@pytest.mark.fault("D20")
+def test_a_store_that_follows_a_deleted_one_goes_on_with_its_session(tmp_path: Path) -> None:
+    """What the broker holds for the one is not lost: it waits for the same client."""
+    path, tokens = tmp_path / "s.db", []
+    for _ in range(2):
+        with Store.open(path) as store:
+            tokens.append(persisted.client_token(store))
+        path.unlink()
+    with Store.open(tmp_path / "another.db") as store:
+        another = persisted.client_token(store)
+        assert persisted.client_token(store) == another
+    assert tokens[0] == tokens[1] != another
+    with Store.open(path) as store:
+        store.set_meta(persisted.TOKEN_KEY, another)  # it was moved here
+        assert persisted.client_token(store) == another
 
 
 @pytest.mark.fault("D20")

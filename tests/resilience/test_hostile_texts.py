@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 from pathlib import Path
@@ -12,6 +13,8 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.cli.watch import log_to_stderr
 from monitor.config.reader import SettingsError, load
+from monitor.host import played_clock
+from monitor.host.secret import SecretError, secret
 from monitor.runs import run_file
 from monitor.runs.run_file import RunFileError
 
@@ -122,6 +125,68 @@ def test_a_run_file_that_is_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, ["import", "--store", str(tmp_path / "s.db"), str(pipe)])
     assert result.exit_code == 2
     assert "is a pipe" in result.output
+
+
+NAMED = {
+    "plan": ["plan", "--history", "FILE", "--target-hours", "24"],
+    "assess": ["assess", "--history", "FILE"],
+    "bake": ["bake", "--history", "FILE", "--at", "2027-01-01T08:00:00Z", "--flour-g", "900"],
+    "simulate": ["simulate", "FILE", "-o", "new.csv"],
+    "calibrate": ["calibrate", "--config", "jartide.toml", "--from", "FILE"],
+}  # read once: from a pipe as well
+
+
+@pytest.mark.fault("F5")
+@pytest.mark.parametrize("command", NAMED)
+def test_a_pipe_that_is_waited_for_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, command: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    config(tmp_path, '[[jar]]\nname = "rye"\n')
+    os.mkfifo("pipe")
+    writer = os.open("pipe", os.O_RDWR)  # as if somebody wrote to it
+    try:
+        os.write(writer, b"\0 no such file\n")
+        os.set_blocking(writer, False)
+        before = Path.open
+
+        def opened(path: Path, *how: str) -> object:
+            file = before(path, *how)
+            if path.is_fifo():
+                os.close(writer)  # and was done
+            return file
+
+        monkeypatch.setattr(Path, "open", opened)
+        result = CliRunner().invoke(main, ["pipe" if word == "FILE" else word for word in NAMED[command]])
+    finally:
+        with contextlib.suppress(OSError):
+            os.close(writer)
+    assert result.exit_code == 2, result.output
+    assert "pipe is a pipe: waiting for what comes through it" in caplog.text
+
+
+@pytest.mark.fault("F5")
+@pytest.mark.parametrize("command", NAMED)
+def test_a_named_file_without_an_end_is_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    config(tmp_path, '[[jar]]\nname = "rye"\n')
+    result = CliRunner().invoke(main, ["/dev/zero" if word == "FILE" else word for word in NAMED[command]])
+    assert result.exit_code == 2, result.output
+    assert "/dev/zero" in result.output
+    assert "larger than 16 MB" in result.output
+
+
+@pytest.mark.fault("F5")
+def test_a_secret_or_a_clock_that_is_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(SecretError, match="is a pipe: it must be a file"):
+        secret(env=None, file=tmp_path / "pipe", what="the password of the page")
+    with pytest.raises(played_clock.NoPlayedClock, match="is a pipe"):
+        played_clock.read(tmp_path / "pipe", 0.0)
+    os.rename(tmp_path / "pipe", played_clock.beside(tmp_path / "s.db"))
+    assert played_clock.now_s(tmp_path / "s.db", 5.0) == 5.0
 
 
 @pytest.mark.fault("F6")

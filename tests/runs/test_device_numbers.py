@@ -94,6 +94,36 @@ def test_a_message_from_before_the_restart_that_comes_again_is_known(store: Stor
     assert counts(store) == {BEGUN_AGAIN: 1, TWICE: 1}
 
 
+@pytest.mark.fault("S15")
+def test_after_a_restart_the_same_values_at_another_time_are_another_reading(store: Store) -> None:
+    """A dough that does not move, by a sensor of whole millimetres: only the time tells the restart."""
+    first = [sent(k, at=T + 10 * k, timed=True) for k in range(20)]
+    again = [sent(k, at=T + 5000 + 10 * k, timed=True) for k in range(30)]
+    assert None not in store.add(first)
+    assert None not in store.add(again)
+    assert counts(store) == {BEGUN_AGAIN: 1}
+    late = [
+        replace(one, received_s=T + 9000, reading=replace(one.reading, time_s=one.reading.time_s + 20)) for one in again
+    ]  # an uptime is dated anew each time: its device's clock drifts
+    assert store.add(late) == [None] * 30
+    marked = [replace(one, again=True, dup=True, reading=replace(one.reading, time_s=T + 9500)) for one in again]
+    assert store.add(marked) == [None] * 30  # the clock was set meanwhile, and the broker says what it is
+    assert counts(store) == {BEGUN_AGAIN: 1, TWICE: 60}
+
+
+@pytest.mark.fault("S15")
+def test_a_device_that_begins_again_at_every_reading_is_never_swallowed(tmp_path: Path) -> None:
+    """A board that sleeps between readings, whose number sleep erases, and whose token is its name."""
+    things = [sent(0, 100 + k % 7, at=T + 60 * k, timed=True) for k in range(1500)]
+    with Store.open(tmp_path / "s.db") as store:
+        assert None not in store.add(things[:1100])
+        assert store.add([replace(things[1099], again=True, dup=True)]) == [None]
+    with Store.open(tmp_path / "s.db") as store:
+        assert None not in store.add(things[1100:])
+        assert len(stored(store)) == 1500
+        assert counts(store) == {BEGUN_AGAIN: 1499, TWICE: 1}
+
+
 @pytest.mark.fault("M21")
 def test_what_never_came_is_counted_with_the_time_that_it_is_missing_from(store: Store) -> None:
     store.add([sent(k) for k in range(100)])
