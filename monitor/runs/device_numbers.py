@@ -65,8 +65,9 @@ class DeviceNumbers:
         refused = Counter[str]()
         for one in rejected:
             refused[one.source] += one.count
-        yield Batch(self._db, self._counting, self._refused + refused)
-        self._refused = refused
+        unexplained = self._refused + refused
+        yield Batch(self._db, self._counting, unexplained)
+        self._refused = unexplained & refused
 
     def missing(self, since_s: float) -> list[Missing]:
         """As `Store.missing`."""
@@ -172,8 +173,11 @@ class Batch:
         return _Counting(token, rows[0][0], rows[0][1], by_one)
 
     def _miss(self, delivery: Delivery, jar: int, known: _Counting, number: int, now_s: float) -> None:
-        count = number - known.number - 1 - self._refused.pop(delivery.source, 0)
-        if count <= 0:
+        count = number - known.number - 1
+        refused = min(count, self._refused[delivery.source])
+        self._refused[delivery.source] -= refused
+        count -= refused
+        if not count:
             return
         self._db.execute(
             """INSERT INTO missing (jar, boot, after_number, before_number, count, from_s, to_s)

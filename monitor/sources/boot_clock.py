@@ -66,7 +66,7 @@ class BootClocks:
                 up_s += max(0, round((known.last_up_s - up_s) / WRAP_S)) * WRAP_S
             if known and boot is None and up_s < known.last_up_s:
                 known = None
-            if known and not waited and up_s < known.last_up_s + ASLEEP_S and up_s <= at_s - known.last_came_s:
+            if known and not waited and _began_again(known, up_s, at_s):
                 known = None
             if known and at_s - up_s - known.at_s > DELAY_MAX_S:
                 known = None
@@ -87,6 +87,12 @@ class BootClocks:
                 for (jar, boot), known in self._boots.items()
                 if known.sure
             ]
+
+
+def _began_again(known: _Boot, up_s: float, at_s: float) -> bool:
+    """Whether the device was switched on again since its last message; one that came twice has the same uptime."""
+    earlier = up_s < known.last_up_s + ASLEEP_S and up_s != known.last_up_s
+    return earlier and up_s <= at_s - known.last_came_s
 
 
 def _learn(known: _Boot, up_s: float, at_s: float, waited: bool) -> None:

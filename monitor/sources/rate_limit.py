@@ -1,5 +1,6 @@
 """Keeps a device that talks far too fast from filling the store: of what comes closer than is of any use, the newest
-is kept. Used by the serial source; over MQTT the broker's window for unacknowledged messages sets the pace.
+is kept and the others are counted. Used by the serial source; over MQTT the broker's window for unacknowledged messages
+sets the pace.
 
 A starter moves less than a millimetre in a minute. Readings of one jar that were *measured* less than `READING_GAP_S`
 apart are one reading, so a recording played faster than life, with its own times, passes whole. Refused lines (a wrong
@@ -8,9 +9,11 @@ baud rate makes a hundred a second) are put together by their reason, with their
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable
 from dataclasses import replace
 
+from monitor.core.display.refusals import Refusal
 from monitor.values import Delivery, Rejected
 
 READING_GAP_S = 0.5
@@ -24,7 +27,8 @@ class RateLimit:
         self._passed_s: dict[Hashable, float] = {}  # receipt of the last one that passed
         self._measured_s: dict[Hashable, float] = {}
         self._held: dict[Hashable, Delivery | Rejected] = {}
-        self.dropped = 0  # readings that a newer one took the place of
+        self._dropped: Counter[Hashable] = Counter()  # since the last one that passed: a newer one took their place
+        self.dropped = 0  # of all kinds, ever
 
     def offer(self, item: Delivery | Rejected) -> list[Delivery | Rejected]:
         """What to pass on at once, oldest first: this item, or nothing while it has to wait."""
@@ -34,35 +38,48 @@ class RateLimit:
         kind = (reading.jar, reading.distance_mm is None and reading.echo_us is None)
         last_s = self._measured_s.get(kind)
         if last_s is not None and abs(reading.time_s - last_s) < READING_GAP_S:
-            self.dropped += kind in self._held
+            self._drop(kind)
             self._held[kind] = item
             return []
-        waiting = self._held.pop(kind, None)
-        self.dropped += waiting is not None
-        self._note(kind, item)
-        return [item]
+        self._drop(kind)
+        return self._pass(kind, item)
 
     def due(self, now_s: float) -> list[Delivery | Rejected]:
         """What has waited long enough at `now_s` (the wall clock, as in `received_s`)."""
-        ready = []
+        ready: list[Delivery | Rejected] = []
         for kind, item in list(self._held.items()):
             gap_s = REFUSED_GAP_S if isinstance(item, Rejected) else READING_GAP_S
             if abs(now_s - self._passed_s[kind]) >= gap_s:  # abs: a clock set back must not hold it for ever
-                ready.append(self._held.pop(kind))
-                self._note(kind, item)
+                del self._held[kind]
+                ready += self._pass(kind, item)
         return ready
 
     def _refused(self, item: Rejected) -> list[Delivery | Rejected]:
         kind = item.reason
         last_s = self._passed_s.get(kind)
         if kind not in self._held and (last_s is None or abs(item.received_s - last_s) >= REFUSED_GAP_S):
-            self._note(kind, item)
-            return [item]
+            return self._pass(kind, item)
         waiting = self._held.get(kind)
         self._held[kind] = replace(item, count=item.count + (waiting.count if isinstance(waiting, Rejected) else 0))
         return []
 
-    def _note(self, kind: Hashable, item: Delivery | Rejected) -> None:
+    def _drop(self, kind: Hashable) -> None:
+        """What is held gives way to a newer one."""
+        if self._held.pop(kind, None) is not None:
+            self._dropped[kind] += 1
+            self.dropped += 1
+
+    def _pass(self, kind: Hashable, item: Delivery | Rejected) -> list[Delivery | Rejected]:
+        """It, behind the count of those that gave way: whoever follows their device's numbers must not miss them."""
         self._passed_s[kind] = item.received_s
-        if isinstance(item, Delivery):
-            self._measured_s[kind] = item.reading.time_s
+        if isinstance(item, Rejected):
+            return [item]
+        self._measured_s[kind] = item.reading.time_s
+        count = self._dropped.pop(kind, 0)
+        if not count:
+            return [item]
+        reason, jar = Refusal.TOO_OFTEN, item.reading.jar
+        dropped = Rejected(
+            source=item.source, received_s=item.received_s, reason=reason, detail="", jar=jar, count=count
+        )
+        return [dropped, item]

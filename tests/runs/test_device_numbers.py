@@ -163,6 +163,22 @@ def test_no_gap_where_the_numbers_say_nothing_of_one(store: Store) -> None:
     assert store.missing(0.0) == []
 
 
+@pytest.mark.fault("S9")
+@pytest.mark.parametrize("groups", [1, 2, 3, 30])
+def test_no_gap_where_a_port_kept_the_newest_of_what_came_too_fast(store: Store, groups: int) -> None:
+    """Of four only the newest goes on, with the count of the others before it; one message really is missing."""
+    store.add([sent(k) for k in range(2)])
+    pairs = [
+        ([sent(k)], [Rejected(source="mqtt x", received_s=T, reason="too_often", count=3)]) for k in range(5, 45, 4)
+    ]
+    pairs[4][0][0] = replace(pairs[4][0][0], seq=22)
+    pairs[5:] = [([replace(one, seq=(one.seq or 0) + 1)], more) for (one,), more in pairs[5:]]
+    for begin in range(0, len(pairs), groups):
+        some = pairs[begin : begin + groups]
+        store.add([one for good, _ in some for one in good], [one for _, bad in some for one in bad])
+    assert [gap.count for gap in store.missing(0.0)] == [1]
+
+
 def test_a_bare_message_that_is_sent_again_is_no_other_one(store: Store) -> None:
     bare = [sent(None, 90.5 + k, boot=None, at=T + k) for k in range(50)]
     store.add(bare)

@@ -364,7 +364,9 @@ def test_of_a_flood_the_newest_is_kept(tmp_path: Path, begin: Begin) -> None:
         device.say(b'{"jar":"rye","distance_mm":%d}\n' % n)
     wait_until(lambda: caught.distances[-1:] == [2999], "the newest one")
     took_s = time.monotonic() - began_s
-    assert len(caught.items) <= 2 + took_s / READING_GAP_S
+    kept = len(caught.distances)
+    assert kept <= 2 + took_s / READING_GAP_S
+    assert sum(one.count for one in caught.items if isinstance(one, Rejected)) + kept == 3000
 
 
 def arrived(received_s: float, time_s: float, distance_mm: float | None = 90.0, jar: str = "rye") -> Delivery:
@@ -393,7 +395,10 @@ def test_what_waits_goes_out_in_time_and_only_the_newest() -> None:
     assert rate.offer(arrived(0.1, 0.1)) == []
     assert rate.offer(arrived(0.2, 0.2)) == []
     assert rate.due(0.3) == []
-    assert rate.due(0.5) == [arrived(0.2, 0.2)]
+    gone, kept = rate.due(0.5)
+    assert kept == arrived(0.2, 0.2)
+    assert isinstance(gone, Rejected)
+    assert (gone.reason, gone.jar, gone.count) == ("too_often", "rye", 1)
     assert rate.due(9.9) == []
     assert rate.dropped == 1
     assert rate.offer(arrived(-3600.0, -3600.0)) == [arrived(-3600.0, -3600.0)]  # the clock was set back

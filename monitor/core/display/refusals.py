@@ -43,6 +43,7 @@ class Refusal(StrEnum):
     TOLD_TOO_LATE = "told_too_late"
     BAD_ROW = "bad_row"
     # ours
+    TOO_OFTEN = "too_often"
     LOST = "lost"
 
     def about(self, field: str) -> str:
@@ -78,6 +79,7 @@ _WORDS: dict[str, str] = {
     Refusal.FAR_OFF: "time far from the others",
     Refusal.TOLD_TOO_LATE: "a feeding reported for a time after the run",
     Refusal.BAD_ROW: "not a reading",
+    Refusal.TOO_OFTEN: "came more than twice a second, of which the newest is kept",
     Refusal.LOST: "lost while the store could not be written",
 }
 
