@@ -21,6 +21,7 @@ from monitor.core.display.units import Display
 from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.host.clock import Clock
+from monitor.review import hindsight
 from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
 from monitor.runs.trials import KEY as TRIAL_KEY
@@ -34,7 +35,7 @@ from monitor.values import DAY_S, Fed, Noted, Noting, Tick, of_grams
 
 PAST_S = 18 * DAY_S
 TRIAL_DAYS = 12
-EVERY_NOTICE = 10_000  # of the past
+EVERY_NOTICE = EVERY_CYCLE = 10_000  # of the past
 NOTES = (  # (days and hours from the start, jar, what, text)
     (3, 13.5, "Rye", Noting.SMELL, "apples and rye bread"),
     (6, 15.0, "Wheat", Noting.FLOAT_TEST, "it floated"),
@@ -66,6 +67,23 @@ def deliver(store: Store) -> None:
         for one in outbox.latest(store, EVERY_NOTICE):
             if one.state in (outbox.State.SUPERSEDED, outbox.State.EXPIRED):
                 outbox.sent(store, one.id, one.notice.due_s)
+
+
+def smooth(store: Store) -> None:
+    """Every finished cycle has been looked at by the smoother, as a daemon that went on would have done by now."""
+    for run, number in store.unsmoothed(EVERY_CYCLE):
+        hindsight.keep(store, run, number, {})
+
+
+def pack(path: Path, out: Path) -> None:
+    """A store as one packed file."""
+    with sqlite3.connect(path) as base:
+        base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        base.execute("PRAGMA journal_mode = DELETE")
+        base.execute("VACUUM")
+    base.close()
+    with path.open("rb") as plain, gzip.GzipFile(out, "wb", 9, mtime=0) as packed:
+        shutil.copyfileobj(plain, packed)
 
 
 def main(out: Path) -> None:
@@ -116,14 +134,9 @@ def main(out: Path) -> None:
     daemon.flush()
     daemon_status.write(store, now[0], jars.states(now[0]), [], [])
     deliver(store)
+    smooth(store)
     store.close()
-    with sqlite3.connect(settings.store.path) as base:
-        base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        base.execute("PRAGMA journal_mode = DELETE")
-        base.execute("VACUUM")
-    base.close()
-    with settings.store.path.open("rb") as plain, gzip.GzipFile(out / PAST, "wb", 9, mtime=0) as packed:
-        shutil.copyfileobj(plain, packed)
+    pack(settings.store.path, out / PAST)
     sent = scene.advance(house.hours * 3600.0)
     lines = [f"{one.at_s:.1f} {payload(one).decode('utf-8', 'replace').strip()}\n" for one in sent]
     for fed in (fed for plan in house.jar for fed in feedings(plan, starts_s)):

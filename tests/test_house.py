@@ -40,7 +40,7 @@ ALLOWED = {
     "check": VALUES | CORE | {"host", "runs", "sources", "sinks"},
     "page": VALUES | CORE | {"guide", "host", "config", "runs", "review"},
     "setup": VALUES | CORE | {"host", "config", "runs", "sources", "check", "page"},
-    "daemon": VALUES | CORE | {"host", "runs", "sources", "sinks", "page"},
+    "daemon": VALUES | CORE | {"host", "runs", "sources", "sinks", "review", "page"},
 }
 CLOCKS = {
     "time",

@@ -21,6 +21,7 @@ from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.daemon.schedule import Schedule
 from monitor.daemon.signals import SignalRequests, signals
+from monitor.daemon.smoothing import Smoothing
 from monitor.host import heartbeat, systemd
 from monitor.host.clock import Clock
 from monitor.host.lock import StoreBusy, StoreLock
@@ -303,7 +304,7 @@ def _send_test(address: str) -> tuple[str, str | None]:
 
 
 BestEffort: TypeAlias = (
-    "NoticeSink | BakeNotices | MqttState | MqttCommands | HomeAssistant | Mirror | Thinner | PageServer"
+    "NoticeSink | BakeNotices | MqttState | MqttCommands | HomeAssistant | Mirror | Thinner | Smoothing | PageServer"
 )
 
 
@@ -349,6 +350,7 @@ def open_sinks(
         sinks.append(Mirror(settings.influx, path))
     if settings.store.thin_after_days is not None:
         sinks.append(Thinner(path, settings.store.thin_after_days))
+    sinks.append(Smoothing(path, {jar.name: jar.empty_mm for jar in settings.jars}))
     if settings.page.on:
         posted = next((source.take for source in sources if isinstance(source, PostedReadings)), None)
         sinks.append(PageServer(settings, clock.wall, posted, file, _others(settings, publishers, clock)))

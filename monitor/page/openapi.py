@@ -269,8 +269,8 @@ def _past_schemas() -> Schema:
     """Cycles and trials."""
     row = {
         "jar": TEXT, "run": WHOLE, "cycle": WHOLE, "imported": YES_NO, "fed_at_s": NUMBER, "ended_at_s": maybe(NUMBER),
-        "sure": YES_NO, "rested": YES_NO, **{key: maybe(NUMBER) for key in GRAMS}, "flour": maybe(TEXT),
-        "ratio": maybe(TEXT), "rise_ratio": maybe(NUMBER), "hours_to_peak": maybe(NUMBER),
+        "sure": YES_NO, "smoothed": YES_NO, "rested": YES_NO, **{key: maybe(NUMBER) for key in GRAMS},
+        "flour": maybe(TEXT), "ratio": maybe(TEXT), "rise_ratio": maybe(NUMBER), "hours_to_peak": maybe(NUMBER),
         "hours_to_fall": maybe(NUMBER), "equivalent_hours_to_peak": maybe(NUMBER),
         "mean_temperature_c": maybe(NUMBER), "notes": list_of(ref("Note")),
     }  # fmt: skip

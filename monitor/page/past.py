@@ -1,7 +1,7 @@
 """Past cycles: a jar's cycles in a list, one cycle's curve by clock hours or equivalent hours.
 
-Times of the peak and of the fall are those that were decided as it happened: a list of years needs no more. `smoothed`
-works them out again for one cycle.
+Peak, rise and fall are the smoother's as soon as it has seen a finished cycle, and until then those that were decided
+as it happened; each row says which (`smoothed`). The module `smoothed` has one cycle's ranges too.
 """
 
 from __future__ import annotations
@@ -20,11 +20,9 @@ from monitor.page.jar_view import happened_s, lids, note_json, scale
 from monitor.runs import history, reported
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Run, Store
-from monitor.runs.stretch import readings_of
+from monitor.runs.stretch import readings_end_s, readings_of
 from monitor.values import H_S, Cycle, Event, EventKind, Json, Noted
 
-LONGEST_S = 7 * 24 * H_S  # of a cycle's curve: a fridge's rest of weeks is a flat line
-OPEN_S = 72 * H_S  # of one that has not ended: for detection it closes then
 MOST_CYCLES = 2000  # newest first: nearly three years of two feedings a day
 MARKS = {
     EventKind.PEAK_REACHED: "peak",
@@ -43,7 +41,7 @@ def cycles(store: Store, jar: str, now_s: float, show: Display, most: int = MOST
     """A jar's cycles, newest first, with what is judged of its starter. Raises Refused and StoreTrouble."""
     runs = _runs(store, jar)
     notes = store.noted(jar)
-    listed = [(run, *one) for run in runs for one in _with_notes(run, store.cycles(run.id), notes)]
+    listed = [(run, *one) for run in runs for one in _with_notes(run, store.smoothed_cycles(run.id), notes)]
     listed.sort(key=lambda one: -one[1].fed_at_s)
     judged = vigour.assess(history.of_starter(store, jar), notes, now_s)
     return {
@@ -62,7 +60,7 @@ def one_cycle(
 ) -> Json:
     """One cycle with its curve; `jar_empty_mm` is the config's, for runs that began without. Raises Refused."""
     run, cycle = cycle_of(store, run_id, number)
-    every = _with_notes(run, store.cycles(run.id), store.noted(run.jar))
+    every = _with_notes(run, store.smoothed_cycles(run.id), store.noted(run.jar))
     notes = next(some for one, some in every if one.number == number)
     until_s = readings_end_s(cycle)
     empty_mm = run.empty_mm if run.empty_mm is not None else jar_empty_mm.get(run.jar)
@@ -77,7 +75,7 @@ def one_cycle(
     marks: list[Json] = [{"kind": "fed", "at_s": cycle.fed_at_s}] if cycle.fed_known else []
     decided = not_superseded(store.events(run.id, cycle.fed_at_s - 1.0))
     stand = [event for event in decided if cycle.fed_at_s - 1.0 <= event.happened_at_s <= until_s]
-    marks += _turns(stand, cycle.fed_at_s, until_s)
+    marks += _turns(stand, cycle)
     return {
         **_row(run, cycle, notes, now_s, show),
         "level_known": empty_mm is not None,
@@ -98,16 +96,10 @@ def one_cycle(
 def cycle_of(store: Store, run_id: int, number: int) -> tuple[Run, Cycle]:
     """A run and a cycle of it. Raises Refused and StoreTrouble."""
     found = store.run(run_id)
-    cycle = next((c for c in store.cycles(run_id) if c.number == number), None)
+    cycle = next((c for c in store.smoothed_cycles(run_id) if c.number == number), None)
     if found is None or cycle is None:
         raise Refused(f"there is no cycle {run_id}:{number}", 404)
     return found, cycle
-
-
-def readings_end_s(cycle: Cycle) -> float:
-    """Up to where a cycle's readings are looked at."""
-    until_s = cycle.ended_at_s if cycle.ended_at_s is not None else cycle.fed_at_s + OPEN_S
-    return min(until_s, cycle.fed_at_s + LONGEST_S)
 
 
 def _runs(store: Store, jar: str) -> list[Run]:
@@ -137,6 +129,7 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
         "fed_at_s": cycle.fed_at_s,
         "ended_at_s": cycle.ended_at_s,
         "sure": cycle.sure,
+        "smoothed": cycle.smoothed,
         "rested": cycle.rested,
         **cycle.feeding.weights,
         "flour": cycle.feeding.flour,
@@ -158,12 +151,16 @@ def _hours(at_s: float | None, cycle: Cycle) -> float | None:
     return None if at_s is None else round((at_s - cycle.fed_at_s) / H_S, 2)
 
 
-def _turns(events: Sequence[Event], from_s: float, until_s: float) -> list[Json]:
-    """What was decided of one cycle and stands. A peak may be refined: the last one counts."""
-    shown = [e for e in not_superseded(events) if e.kind in MARKS and from_s <= e.happened_at_s <= until_s]
+def _turns(stand: Sequence[Event], cycle: Cycle) -> list[Json]:
+    """What was decided of one cycle and stands; of its peak (which may be refined: the last one counts) and its fall
+    the times that the cycle has."""
+    shown = [event for event in stand if event.kind in MARKS and event.happened_at_s >= cycle.fed_at_s]
     last = next((event for event in reversed(shown) if event.kind is EventKind.PEAK_REACHED), None)
+    smoothed_s = (
+        {EventKind.PEAK_REACHED: cycle.peak_at_s, EventKind.FALL_BEGAN: cycle.fall_at_s} if cycle.smoothed else {}
+    )
     return [
-        {"kind": MARKS[event.kind], "at_s": event.happened_at_s}
+        {"kind": MARKS[event.kind], "at_s": smoothed_s.get(event.kind) or event.happened_at_s}
         for event in shown
         if event.kind is not EventKind.PEAK_REACHED or event is last
     ]

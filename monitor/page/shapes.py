@@ -13,11 +13,11 @@ from statistics import median
 
 from monitor.core.vessel.level import rise_ratio
 from monitor.page.curves import Curve, Point, starting_mm
-from monitor.page.past import cycle_of, readings_end_s
+from monitor.page.past import cycle_of
 from monitor.runs import history
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
-from monitor.runs.stretch import readings_of
+from monitor.runs.stretch import readings_end_s, readings_of
 from monitor.settings import JarSettings
 from monitor.values import Geometry, Json
 

@@ -9,11 +9,8 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-from monitor.core.detect.superseded import not_superseded
-from monitor.page.past import cycle_of, readings_end_s
-from monitor.runs.run_file import jar_of
+from monitor.page.past import cycle_of
 from monitor.runs.store import Store
-from monitor.runs.stretch import readings_of
 from monitor.values import Json, Span
 
 MOST_CACHED = 500  # a few hundred bytes each
@@ -31,25 +28,13 @@ class SmoothedCycles:
     def smooth(self, store: Store, run_id: int, number: int) -> Json:
         """One cycle. Raises Refused (there is none) and StoreTrouble."""
         run, cycle = cycle_of(store, run_id, number)
-        events = store.events(run_id, cycle.fed_at_s - 1.0)
-        key = run_id, number, cycle.fed_at_s, cycle.ended_at_s, len(events)
+        key = run_id, number, cycle.fed_at_s, cycle.ended_at_s, len(store.events(run_id, cycle.fed_at_s - 1.0))
         if key in self._cached:
             self._cached.move_to_end(key)
             return self._cached[key]
-        from monitor.review.summary import Stretch, look_back  # loads numpy
+        from monitor.review import hindsight  # loads numpy
 
-        until_s = readings_end_s(cycle)
-        stretch = Stretch(
-            number=number,
-            begin_s=cycle.fed_at_s,
-            end_s=until_s,
-            began_fed=cycle.fed_known,
-            ended_fed=cycle.ended_at_s == until_s,
-        )
-        empty_mm = run.empty_mm if run.empty_mm is not None else self._empty_mm.get(run.jar)
-        jar = jar_of(run.jar, run.header, empty_mm, run.geometry)
-        readings = readings_of(store, run, cycle.fed_at_s, until_s)
-        seen = look_back(readings, not_superseded(events), store.fed_in(run), jar, stretch)
+        seen = hindsight.smoothed(store, run, cycle, self._empty_mm.get(run.jar))
         answer: Json = {
             "run": run_id,
             "cycle": number,

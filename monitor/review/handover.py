@@ -6,14 +6,14 @@ Out of the store, for `jartide handover` and the page; what is due stands on the
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.core.assess import notebook
 from monitor.core.detect.superseded import not_superseded
 from monitor.runs import outbox
 from monitor.runs.outbox import State
 from monitor.runs.store import Store
-from monitor.values import Event, EventKind, Fed, Noted, Noting
+from monitor.values import Cycle, Event, EventKind, Fed, Noted, Noting
 
 MOST_NOTICES = 500
 WORDS = {
@@ -47,8 +47,11 @@ def since(store: Store, jars: Sequence[str], since_s: float) -> list[Happened]:
         told = [item for item in store.told(jar, since_s) if isinstance(item, Fed | Noted)]
         found += [_of_told(item) for item in told if not _snooze(item)]
         run = store.open_run(jar)
-        events = not_superseded(store.events(run.id, since_s)) if run else []
-        found += _of_events(jar, [one for one in events if one.happened_at_s >= since_s])
+        if run:
+            events = not_superseded(store.events(run.id, since_s))
+            cycles = [cycle for cycle in store.smoothed_cycles(run.id) if cycle.smoothed]
+            some = [_as_smoothed(event, cycles) for event in events]
+            found += _of_events(jar, [one for one in some if one.happened_at_s >= since_s])
     for kept in outbox.latest(store, MOST_NOTICES):
         if kept.state is State.SENT and kept.changed_s >= since_s and kept.notice.jar in jars:
             found.append(Happened(at_s=kept.changed_s, jar=kept.notice.jar, what=f"sent: {kept.notice.title}"))
@@ -68,6 +71,16 @@ def _of_told(item: Fed | Noted) -> Happened:
     lot = f", flour of lot {item.flour_lot}" if item.flour_lot else ""
     seed = f", starter from {item.seed}" if item.seed else ""
     return Happened(at_s=item.time_s, jar=item.jar, what=f"fed{weighed}{lot}{seed}", by=item.by)
+
+
+def _as_smoothed(event: Event, cycles: Sequence[Cycle]) -> Event:
+    """A peak or a fall of a finished cycle happened when the smoother says so, here as everywhere."""
+    at_s = event.happened_at_s
+    mine = next((one for one in reversed(cycles) if one.fed_at_s <= at_s), None)
+    if mine is None or (mine.ended_at_s is not None and at_s >= mine.ended_at_s):
+        return event
+    seen_s = {EventKind.PEAK_REACHED: mine.peak_at_s, EventKind.FALL_BEGAN: mine.fall_at_s}.get(event.kind)
+    return event if seen_s is None else replace(event, happened_at_s=seen_s)
 
 
 def _of_events(jar: str, events: Iterable[Event]) -> Iterator[Happened]:

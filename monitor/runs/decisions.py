@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from monitor.runs.database import Database, last_item
@@ -119,9 +120,36 @@ class Decisions:
         self._db.write("DELETE FROM cycle WHERE run = ? AND number > ?", (run, after))
 
     def cycles(self, run: int) -> list[Cycle]:
-        """The cycles of one run by number."""
+        """The cycles of one run by number, as they were decided at the time."""
         rows = self._db.query("SELECT body FROM cycle WHERE run = ? ORDER BY number", (run,))
         return [_cycle_of(json.loads(row[0])) for row in rows]
+
+    def smoothed_cycles(self, run: int) -> list[Cycle]:
+        """The cycles of one run by number, as they are shown: the finished ones with the smoother's peak, rise and fall
+        in place of the decided ones, as soon as it has seen them."""
+        rows = self._db.query("SELECT body, smoothed FROM cycle WHERE run = ? ORDER BY number", (run,))
+        return [replace(_cycle_of(json.loads(body)), **json.loads(seen or "{}")) for body, seen in rows]
+
+    def keep_smoothed(
+        self, run: int, cycle: Cycle, *, peak_at_s: float | None, peak_ratio: float | None, fall_at_s: float | None
+    ) -> None:
+        """Keep what the smoother says of a finished cycle, where that is still what was decided of it. What it does not
+        know (None) stays as decided."""
+        said = {"peak_at_s": peak_at_s, "peak_ratio": peak_ratio, "fall_at_s": fall_at_s}
+        known = {name: value for name, value in said.items() if value is not None}
+        text = json.dumps(known | {"smoothed": True} if known else {}, separators=(",", ":"))
+        with self._db.writing():
+            if cycle in self.cycles(run):
+                self._db.execute(
+                    "UPDATE cycle SET smoothed = ? WHERE run = ? AND number = ?", (text, run, cycle.number)
+                )
+
+    def unsmoothed(self, most: int) -> list[tuple[int, int]]:
+        """(run, number) of finished cycles that the smoother has not seen as they are now, the newest first."""
+        sql = """SELECT cycle.run, number FROM cycle JOIN run ON run.id = cycle.run
+            WHERE smoothed IS NULL AND (ended_at_s IS NOT NULL OR run.ended_s IS NOT NULL)
+            ORDER BY fed_at_s DESC LIMIT ?"""
+        return [(run, number) for run, number in self._db.query(sql, (most,))]
 
     def cycles_mark(self, jar: str) -> tuple[object, ...]:
         """Something that differs once the cycles of a jar have changed."""
@@ -134,12 +162,15 @@ class Decisions:
 
     def _put_cycle(self, run: int, cycle: Cycle) -> None:
         body = json.dumps(flat(cycle), separators=(",", ":"), ensure_ascii=False)
-        row = (run, cycle.number, cycle.fed_at_s, cycle.ended_at_s, body)
-        self._db.execute("INSERT OR REPLACE INTO cycle VALUES (?, ?, ?, ?, ?)", row)
+        self._db.execute(_PUT_CYCLE, (run, cycle.number, cycle.fed_at_s, cycle.ended_at_s, body))
 
 
 _ADD_EVENT = """INSERT INTO event (jar, run, seq, kind, happened_s, decided_s, evidence, replaces)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
+# what was smoothed holds as long as the cycle is judged the same
+_PUT_CYCLE = """INSERT INTO cycle (run, number, fed_at_s, ended_at_s, body) VALUES (?, ?, ?, ?, ?)
+    ON CONFLICT (run, number) DO UPDATE SET fed_at_s = excluded.fed_at_s, ended_at_s = excluded.ended_at_s,
+    body = excluded.body, smoothed = CASE WHEN body = excluded.body THEN smoothed END"""
 _EVENTS = """SELECT event.id, jar.name, kind, happened_s, decided_s, evidence, replaces
     FROM event JOIN jar ON jar.id = event.jar"""
 

@@ -100,14 +100,15 @@ def over(cycles: Iterable[Cycle]) -> list[Cycle]:
 
 def of_starter(store: Store, jar: str) -> list[Cycle]:
     """All cycles of the starter in a jar, oldest first, over all the jar's runs since another one was put in; the open
-    cycle, and those that a change of jar cut short, among them. A feeding is known once: of an imported run only those
+    cycle, and those that a change of jar cut short, among them; peaks, rises and falls are those that are shown
+    (`smoothed_cycles`). A feeding is known once: of an imported run only those
     count that neither the daemon nor an earlier import knows, as a run that was exported and taken in again holds the
     very same nights."""
     runs = store.runs_of(jar)
     begun_s = max((run.began_s for run in runs if run.reason is RunReason.ANOTHER_STARTER), default=-math.inf)
     found: list[Cycle] = []
     for run in sorted(runs, key=lambda run: run.imported):  # those that were watched first
-        some = [cycle for cycle in store.cycles(run.id) if cycle.fed_at_s >= begun_s]
+        some = [cycle for cycle in store.smoothed_cycles(run.id) if cycle.fed_at_s >= begun_s]
         found += [cycle for cycle in some if not _known(cycle, found)] if run.imported else some
     return sorted(found, key=lambda cycle: cycle.fed_at_s)
 
@@ -215,13 +216,13 @@ def latest_rises(store: Store, jar: str, most: int) -> list[tuple[int, Cycle]]:
         ORDER BY fed_at_s DESC LIMIT ?""",
         (jar, most),
     )
-    by_run = {run: {cycle.number: cycle for cycle in store.cycles(run)} for run in {row[0] for row in rows}}
+    by_run = {run: {cycle.number: cycle for cycle in store.smoothed_cycles(run)} for run in {row[0] for row in rows}}
     return [(run, by_run[run][number]) for run, number in rows]
 
 
 def lately(store: Store, jars: Collection[str], since_s: float) -> dict[str, list[Cycle]]:
-    """The cycles of some jars that were fed since a time, in order, of live runs only: without a look at years of them.
-    Raises StoreTrouble."""
+    """The cycles of some jars that were fed since a time, in order, of live runs only, as they were decided (what is
+    announced from them depends on no smoother): without a look at years of them. Raises StoreTrouble."""
     found: dict[str, list[Cycle]] = {jar: [] for jar in jars}
     rows = store.query(
         """SELECT DISTINCT run.id FROM cycle JOIN run ON run.id = cycle.run WHERE cycle.fed_at_s >= ?

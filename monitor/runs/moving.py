@@ -25,6 +25,7 @@ from monitor.values import MEASURED, Carry, Fed, Noted
 STORE_KEY = "store_id"  # of the store's small notes: which one a run came from
 _ITEM = ("received_s", "time_s", "timed", *MEASURED, "boot", "device_seq", "thinned")
 _EVENT = ("kind", "happened_s", "decided_s", "evidence", "replaces")
+_CYCLE = ("number", "fed_at_s", "ended_at_s", "body", "smoothed")
 _NOTICE = (
     "cycle", "kind", "repeat", "due_s", "expires_s", "title", "text", "urgent", "state", "changed_s",
 )  # fmt: skip
@@ -146,8 +147,10 @@ def _copy_run(
         target.write(items.INSERT_TOLD, (seq + n, made, jar, item.time_s, item.time_s, *told))
     events = source.query(f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? ORDER BY id", (run.id,))
     target.write_many(_INSERT_EVENT, ((jar, made, 0, *row) for row in events))
-    cycles = source.query("SELECT number, fed_at_s, ended_at_s, body FROM cycle WHERE run = ?", (run.id,))
-    target.write_many("INSERT INTO cycle VALUES (?, ?, ?, ?, ?)", ((made, *row) for row in cycles))
+    cycles = source.query(f"SELECT {', '.join(_CYCLE)} FROM cycle WHERE run = ?", (run.id,))
+    target.write_many(
+        f"INSERT INTO cycle (run, {', '.join(_CYCLE)}) VALUES (?, ?, ?, ?, ?, ?)", ((made, *row) for row in cycles)
+    )
     notices = source.query(f"SELECT {', '.join(_NOTICE)} FROM notice WHERE run = ?", (run.id,))
     over = [tuple(State.SUPERSEDED if value == State.PENDING else value for value in row) for row in notices]
     target.write_many(_INSERT_NOTICE, ((made, run.jar, *row) for row in over))

@@ -168,7 +168,9 @@ _THIRD = (
         UNIQUE (jar, boot, after_number)
     ) STRICT""",
 )
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
+# What the smoother says of a finished cycle (JSON; NULL: not smoothed yet), beside what was decided at the time.
+_FOURTH = ("ALTER TABLE cycle ADD COLUMN smoothed TEXT",)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH)
 """Statements that bring a file from version n to n + 1. Released ones are never edited, only followed by new ones."""
 
 

@@ -59,6 +59,9 @@ class Store:
         self.put_cycle, self.cycles, self.forget_cycles = (
             decisions.put_cycle, decisions.cycles, decisions.forget_cycles
         )  # fmt: skip
+        self.smoothed_cycles, self.keep_smoothed, self.unsmoothed = (
+            decisions.smoothed_cycles, decisions.keep_smoothed, decisions.unsmoothed
+        )  # fmt: skip
 
     @classmethod
     def open(cls, path: Path | str, now_s: float | None = None) -> Self:

@@ -10,10 +10,18 @@ from collections.abc import Iterator, Sequence
 
 from monitor.runs import items
 from monitor.runs.store import Run, Store
-from monitor.values import Reading
+from monitor.values import H_S, Cycle, Reading
 
+LONGEST_S = 7 * 24 * H_S  # of a cycle's readings: a fridge's rest of weeks is a flat line
+OPEN_S = 72 * H_S  # of one that has not ended: for detection it closes then
 LATE_S = 6 * 3600.0  # a device that lost the network sends a night's readings in the morning
 _CHUNK = 2000
+
+
+def readings_end_s(cycle: Cycle) -> float:
+    """Up to where a cycle's readings are looked at."""
+    until_s = cycle.ended_at_s if cycle.ended_at_s is not None else cycle.fed_at_s + OPEN_S
+    return min(until_s, cycle.fed_at_s + LONGEST_S)
 
 
 def readings_of(store: Store, run: Run, from_s: float, to_s: float) -> Iterator[Reading]:

@@ -102,7 +102,7 @@ function oneCycle(main, c) {
     const when = `${c.jar}, ${stretch(c.fed_at_s, last_s)}`;
     title.textContent = rise && hours !== null ? `${when}: ${sayTimes(rise)} in ${sayLong(hours)}` : when;
     facts.replaceChildren(...[["rose", rise ? sayTimes(rise) : "–"], ["in", hours === null ? "–" : sayLong(hours)], ["sank from", fall ? clock(fall.likely_s) : "–"]].map(([words, says]) => el("div", {}, el("dt", {}, words), el("dd", {}, says))));
-    how.textContent = top?.peak_at ? "Peak, fall and rise from the smoother, which uses the whole curve; ranges hold 90 %." : "Peak and fall as decided at the time.";
+    how.textContent = top?.peak_at || c.smoothed ? "Peak, fall and rise from the smoother, which uses the whole curve; ranges hold 90 %." : "Peak and fall as decided at the time.";
     const height = Math.max(2.45, ...level.ratio.filter((r) => r !== null).map((r) => r + 0.45), ...ghosts.flatMap((g) => g.ratio.map((r) => r + 0.3)));
     const known = { ...jar, peak: peak ? { at_s: peak.likely_s } : null, peak_ratio: rise, fall: fall ? { at_s: fall.likely_s } : null };
     chart.show({

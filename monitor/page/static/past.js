@@ -99,7 +99,7 @@ function verdict(past, jar) {
     Object.keys(past.discarded_g).length ? el("p", { class: "soft" }, `Discard so far: ${Object.entries(past.discarded_g).map(([what, g]) => `${sayWeight(g)} ${what}`).join(", ")}.`) : null));
 }
 
-/** The rises, newest first. What the smoother finds replaces what was decided at the time. */
+/** The rises, newest first. What the smoother finds replaces what was decided at the time, also where that is not kept yet. */
 function list(cycles, jar, gone) {
   const lay = el("a", { class: "button", href: "#/past", hidden: true }, "Overlay");
   const chose = el("p", { role: "status", class: "soft small" }), others = el("ul", { class: "chips" });
@@ -130,7 +130,7 @@ function list(cycles, jar, gone) {
     const shapes = await get(`${jarPath(jar, "shapes")}?of=${some.map((c) => `${c.run}:${c.cycle}`).join(",")}`).catch(() => []);
     if (gone.now) return;
     for (const { c, small } of lines) small.replaceChildren(hill(shapes.find((one) => one.run === c.run && one.cycle === c.cycle)));
-    if (first) lookBack(lines.filter(({ c }) => c.rise_ratio !== null).slice(0, SMOOTHED).map(({ c }) => c), gone, (c, top) => { lines.find((one) => one.c === c).words.textContent = summary(c, top); });
+    if (first) lookBack(lines.filter(({ c }) => c.rise_ratio !== null && !c.smoothed).slice(0, SMOOTHED).map(({ c }) => c), gone, (c, top) => { lines.find((one) => one.c === c).words.textContent = summary(c, top); });
   }
   count();
   show();
