@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import completion, past_cycles
+from monitor.cli.fitted import say
 from monitor.cli.opening import config_option, form_options, jar_from, now_of, refuse, settings_from
 from monitor.core.assess import notebook, vigour
 from monitor.core.assess.now import Current, current_of
@@ -62,7 +63,7 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     if form == "json":
         click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
     else:
-        click.echo(show.worded("\n".join(_lines(judged, discarded, now_s))))
+        say(show.worded("\n".join(_lines(judged, discarded, now_s))))
     sys.exit(0 if judged.verdict == "yes" else 1)
 
 

@@ -13,6 +13,7 @@ from typing import Any, NoReturn
 
 import click
 
+from monitor.cli.fitted import say
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, form_options, jar_from, refuse, settings_from
@@ -121,7 +122,7 @@ def bake(
     elif form == "ics":
         click.echo(_calendar(made, wanted_s, now_s, show), nl=False)
     else:
-        click.echo(show.worded("\n".join([*changes, *_lines(made, wanted_s, show, now_s)])))
+        say(show.worded("\n".join([*changes, *_lines(made, wanted_s, show, now_s)])))
     sys.exit(0 if made.met else 1)
 
 
@@ -156,7 +157,7 @@ def _say_on_its_way(known: Known, asked: Asked, now_s: float, show: Display) -> 
     between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
     late = seed.ripe_at.likely_s > asked.wanted_s + LATE_S
     when = f"that is after {show.clock(asked.wanted_s, now_s)}: a warmer place hurries it" if late else "in time"
-    click.echo(f"{fed} and is ripe about {likely} ({between}), {when}. Feed nothing more before.")
+    say(f"{fed} and is ripe about {likely} ({between}), {when}. Feed nothing more before.")
     sys.exit(1 if late else 0)
 
 

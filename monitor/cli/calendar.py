@@ -8,13 +8,13 @@ from pathlib import Path
 import click
 
 from monitor.cli.completion import jars as complete_jars
-from monitor.cli.opening import config_option, jar_from, refuse, settings_from
+from monitor.cli.opening import config_option, jar_from, json_option, refuse, settings_from
 
 
 @click.command()
 @click.argument("jar", required=False, shell_complete=complete_jars)
 @click.option("--revoke", is_flag=True, help="First give all calendars new addresses; the old ones stop working.")
-@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@json_option
 @config_option
 def calendar(jar: str | None, revoke: bool, as_json: bool, config: Path) -> None:
     """Print the addresses to subscribe to in a calendar: of JAR, or of all jars together and each.

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, jar_from, refuse, settings_from
+from monitor.cli.opening import config_option, jar_from, json_option, put_json, refuse, settings_from
 from monitor.config import edit
 from monitor.config.toml_lines import toml_text
 from monitor.core.signal.plausibility import FARTHEST_MM, NEAREST_MM, believable_temperature
@@ -62,12 +62,17 @@ of it on the water, or stir in a spoonful of milk.
     help="Longest wait for them.",
 )
 @click.option("--write", is_flag=True, help="Write the result into the config file; a copy of the old one is kept.")
-def calibrate(config: Path, name: str | None, source: Path | None, readings: int, wait_s: float, write: bool) -> None:
+@json_option
+def calibrate(
+    config: Path, name: str | None, source: Path | None, readings: int, wait_s: float, write: bool, as_json: bool
+) -> None:  # fmt: skip
     """Find a jar's empty distance and shape from known fills.
 
     The CSV file of --from has the columns known_mm (height of the fill above the inside bottom) or known_ml, and
     distance_mm: one line per reading, with known 0 for the empty jar. Exits with 1 if the fills do not agree.
     """
+    if as_json and source is None:
+        refuse("--json: goes with --from; without it, this asks for one fill after the other")
     settings = settings_from(config)
     if name is None:
         if len(settings.jars) != 1:
@@ -81,21 +86,30 @@ def calibrate(config: Path, name: str | None, source: Path | None, readings: int
     except ValueError as error:
         click.echo(str(error), err=True)
         sys.exit(1)
-    _report(unit, fills, fit)
+    if not as_json:
+        _report(unit, fills, fit)
     if fit.geometry is not None and (wrong := problem_with(fit.geometry)):
         click.echo(f"No jar is like that: {wrong}. Were the volumes in ml?", err=True)
         sys.exit(1)
     values: dict[str, object] = {"empty_mm": round(fit.empty_mm, 1)}
     if fit.geometry is not None:
         values["geometry"] = edit.geometry_value(fit.geometry)
+    kept = _write(config, name, values) if write and not fit.doubtful else None
+    if as_json:
+        rows = [
+            {f"known_{unit}": fill.known, "distance_mm": fill.distance_mm, "off_mm": residual}
+            for fill, residual in zip(fills, fit.residuals_mm, strict=True)
+        ]
+        about = {"doubtful": fit.doubtful, "remarks": fit.remarks, "written_to": None if kept is None else str(config)}
+        put_json({"jar": name, **values, "fills": rows, **about})
+        sys.exit(1 if fit.doubtful else 0)
     click.echo(f'\n[[jar]]\nname = "{name}"')
     for key, value in values.items():
         click.echo(f"{key} = {toml_text(value)}")
     if fit.doubtful:
         click.echo("\nDo not use this: see above." + (" Nothing was written." if write else ""), err=True)
         sys.exit(1)
-    if write:
-        kept = _write(config, name, values)
+    if kept is not None:
         click.echo(f"\nWritten to {config}; the old file is {kept}. Restart `jartide watch` to use it.")
     else:
         click.echo(f"\nPut this into {config}, or run with --write.")

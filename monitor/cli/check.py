@@ -15,7 +15,7 @@ import click
 
 from monitor.check import Finding
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, settings_from
+from monitor.cli.opening import config_option, json_option, settings_from
 from monitor.settings import SOURCES, Settings
 from monitor.values import JarState
 
@@ -26,7 +26,7 @@ MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG
 @click.command()
 @config_option
 @click.option("--send-test", is_flag=True, help="Send a test message to each notification address.")
-@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@json_option
 @click.option(
     "--listen-s",
     type=Within(1, 3600),

@@ -6,13 +6,14 @@ from __future__ import annotations
 import sys
 import threading
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, refuse, settings_from
+from monitor.cli.opening import config_option, json_option, put_json, refuse, settings_from
 from monitor.settings import MqttSettings, Settings
 
 if TYPE_CHECKING:
@@ -36,7 +37,10 @@ CONNECTION = (
 @click.option(
     "--listen-s", type=Within(1, 3600), default=LISTEN_S, show_default=True, help="Listen this long, seconds."
 )
-def find(config: Path, host: str | None, port: int | None, jar: str | None, write: bool, listen_s: float) -> None:
+@json_option
+def find(
+    config: Path, host: str | None, port: int | None, jar: str | None, write: bool, listen_s: float, as_json: bool
+) -> None:  # fmt: skip
     """Find the topics of devices you already have. Exits with 1 if there are none."""
     from monitor.check.find import candidates, tables
     from monitor.sources import mqtt_link
@@ -50,7 +54,7 @@ def find(config: Path, host: str | None, port: int | None, jar: str | None, writ
     )
     if not brokers:
         refuse(f"{config}: there is no [[mqtt]] yet: name the broker with --host")
-    text, found = "", 0
+    text, found = "", list[tuple[MqttSettings, Quantity]]()
     for broker in brokers:
         own = [mqtt_link.topic_pattern(one.topic) for one in settings.mqtt if one.connection == broker.connection]
         click.echo(f"listening to {broker.host} for {listen_s:g} s ...", err=True)
@@ -58,20 +62,27 @@ def find(config: Path, host: str | None, port: int | None, jar: str | None, writ
             quantities = candidates(listen(broker, listen_s), own)
         except Unheard as error:
             refuse(str(error))
-        found += sum(one.kind == "distance" for one in quantities)
-        _show(quantities)
+        found += [(broker, one) for one in quantities]
+        if not as_json:
+            _show(quantities)
         text += "".join(
             _table(config, settings, broker, topic, read, jar) for topic, read in tables(quantities).items()
         )
-    if not found:
+    any_distance = any(one.kind == "distance" for _, one in found)
+    if any_distance and write:
+        if 'jar = "?"' in text:
+            refuse("which jar is it? Say so with --jar")
+        _write(config, text)
+    if as_json:
+        rows = [{"host": broker.host, **asdict(one), "coarse": one.coarse} for broker, one in found]
+        put_json({"found": rows, "tables": text.strip(), "written_to": str(config) if any_distance and write else None})
+    elif not any_distance:
         click.echo("No topic looks like a distance. Is the device sending, and is the jar under it?")
-        sys.exit(1)
-    if not write:
+    elif write:
+        click.echo(f"added to {config}: `systemctl reload jartide`, or restart `jartide watch`")
+    else:
         click.echo(f"\n{text}\n`jartide find --write` adds this to {config}.")
-        return
-    if 'jar = "?"' in text:
-        refuse("which jar is it? Say so with --jar")
-    _write(config, text)
+    sys.exit(0 if any_distance else 1)
 
 
 def line_of(one: Quantity) -> str:
@@ -127,7 +138,6 @@ def _write(config: Path, text: str) -> None:
         refuse(f"{config}: cannot be written: {error.strerror}")
     else:
         config.write_bytes(trial.read_bytes())  # in place: owner, rights and links stay
-        click.echo(f"added to {config}: `systemctl reload jartide`, or restart `jartide watch`")
     finally:
         trial.unlink(missing_ok=True)
 

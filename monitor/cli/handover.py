@@ -8,7 +8,8 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import config_option, moment, now_of, settings_from
+from monitor.cli.fitted import say
+from monitor.cli.opening import config_option, json_option, moment, now_of, settings_from
 from monitor.cli.sheet import lines, made_sheet
 from monitor.cli.tell import opened_store
 from monitor.core.display.units import Display
@@ -23,7 +24,7 @@ SHIFT_S = 8 * 3600.0  # a working shift
 @click.option("--since", metavar="TIME", help="Since when: 06:00 or RFC 3339.  [default: eight hours ago]")
 @click.option("--hours", default=8.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
 @click.option("--group", help="Only the jars of this group.")
-@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@json_option
 @config_option
 def handover(since: str | None, hours: float, group: str | None, as_json: bool, config: Path) -> None:
     """Show what has happened since TIME, who reported it, and what needs feeding in the next hours."""
@@ -45,7 +46,7 @@ def handover(since: str | None, hours: float, group: str | None, as_json: bool, 
     click.echo(f"Since {show.clock(since_s, now_s)}:" if happened else f"Since {show.clock(since_s, now_s)}: nothing.")
     for one in happened:
         click.echo(f"  {_line(one, show, now_s)}")
-    click.echo("\n".join(["", *lines(made, show, now_s, hours), *(f"Have a look: {o.words}." for o in made.odd)]))
+    say("\n".join(["", *lines(made, show, now_s, hours), *(f"Have a look: {o.words}." for o in made.odd)]))
 
 
 def _line(one: Happened, show: Display, now_s: float) -> str:

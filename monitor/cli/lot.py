@@ -3,7 +3,6 @@ went."""
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import asdict
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 import click
 
 from monitor.cli.completion import jars
-from monitor.cli.opening import config_option, moment, now_of, refuse, settings_from
+from monitor.cli.opening import config_option, json_option, moment, now_of, put_json, refuse, settings_from
 from monitor.cli.tell import at_option, by_option, label, opened_store
 from monitor.core.assess import lots as tracing
 from monitor.core.display.units import Display
@@ -29,7 +28,7 @@ LEAST_PART = 0.001  # below a thousandth a lot is named without its part
 @click.option("--got", metavar="LOT", help="Which jars got LOT (flour or seed), directly or by way of other jars.")
 @by_option
 @at_option
-@click.option("--json", "as_json", is_flag=True, help="The same as JSON.")
+@json_option
 def lot(
     config: Path, flour: str | None, number: str | None, jar: str | None, got: str | None, by: str | None,
     at: str | None, as_json: bool,
@@ -52,6 +51,9 @@ def lot(
         if flour is not None and number is not None:
             said = lots.Opened(flour=flour.strip(), lot=label("LOT", number) or "", from_s=at_s, by=label("--by", by))
             lots.say(store, said)
+            if as_json:
+                put_json(asdict(said))
+                return
             click.echo(f"{said.flour}: lot {said.lot} from {show.clock(at_s, now_s)} on.")
             return
         if jar is None and got is None:
@@ -64,7 +66,7 @@ def lot(
 def _say_open(known: dict[str, list[lots.Opened]], show: Display, now_s: float, as_json: bool) -> None:
     every = [one for some in known.values() for one in some]
     if as_json:
-        click.echo(json.dumps([asdict(one) for one in every], ensure_ascii=False))
+        put_json({"lots": [asdict(one) for one in every]})
         return
     if not every:
         click.echo("No lot entered yet: jartide lot FLOUR LOT")
@@ -79,7 +81,7 @@ def _in(fed: dict[str, list[tracing.LotFeeding]], jar: str, at_s: float, as_json
     parts = tracing.contents(fed, jar, at_s)
     if as_json:
         rows = [{"flour": flour, "lot": of, "part": round(part, 6)} for (flour, of), part in parts.items()]
-        click.echo(json.dumps({"jar": jar, "at_s": at_s, "parts": rows}, ensure_ascii=False))
+        put_json({"jar": jar, "at_s": at_s, "parts": rows})
     else:
         click.echo(f"{jar}, of all the flour in it:")
         for (flour, of), part in parts.items():
@@ -92,7 +94,7 @@ def _in(fed: dict[str, list[tracing.LotFeeding]], jar: str, at_s: float, as_json
 def _got(fed: dict[str, list[tracing.LotFeeding]], of: str, show: Display, now_s: float, as_json: bool) -> int:
     found = tracing.got(fed, of, now_s)
     if as_json:
-        click.echo(json.dumps([asdict(one) for one in found], ensure_ascii=False))
+        put_json({"lot": of, "jars": [asdict(one) for one in found]})
     elif not found:
         click.echo(f"No jar got lot {of}.")
     else:

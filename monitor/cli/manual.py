@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from monitor import __version__
-from monitor.cli.opening import refuse
+from monitor.cli.opening import json_option, put_json, refuse
 
 FILES = {
     "jartide.toml": "the config: here, else in ~/.config/jartide, /var/lib/jartide or /etc/jartide",
@@ -23,13 +23,17 @@ STATUS = {
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-def manual(folder: Path) -> None:
+@json_option
+def manual(folder: Path, as_json: bool) -> None:
     """Write the man pages of jartide and of each command into FOLDER, such as /usr/local/share/man/man1."""
     try:
         count = write(folder)
     except OSError as error:
         refuse(f"FOLDER: {folder}: cannot be written: {error.strerror}")
-    click.echo(f"{folder}: {count} pages; see: man jartide")
+    if as_json:
+        put_json({"folder": str(folder), "pages": count})
+    else:
+        click.echo(f"{folder}: {count} pages; see: man jartide")
 
 
 def write(folder: Path) -> int:

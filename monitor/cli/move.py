@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import found_config, refuse, settings_from
+from monitor.cli.opening import found_config, json_option, put_json, refuse, settings_from
 from monitor.daemon.jars import Jars
 from monitor.host.lock import StoreBusy, StoreLock
 from monitor.host.time_zone import display
@@ -26,7 +26,8 @@ from monitor.settings import JarSettings, Settings
               help="Config of the daemon that watched them.  [default: the usual one]")  # fmt: skip
 @click.option("--to", "to_config", required=True, type=click.Path(path_type=Path, dir_okay=False),
               help="Config of the daemon that will watch them.")  # fmt: skip
-def move(jars: tuple[str, ...], config: Path, to_config: Path) -> None:
+@json_option
+def move(jars: tuple[str, ...], config: Path, to_config: Path, as_json: bool) -> None:
     """Move each JAR with its whole history from one daemon's store to another's, which goes on watching it.
 
     First stop both daemons, the one that takes the jar over before the other, and assign the jars to it in both configs
@@ -37,14 +38,23 @@ def move(jars: tuple[str, ...], config: Path, to_config: Path) -> None:
         refuse("--to: has the same store as --from")
     try:
         with _alone(settings.store.path) as source, _alone(to.store.path, may_be_new=True) as target:
+            moved = []
             for name in jars:
-                _move(source, target, name, settings, to)
+                done = _move(source, target, name, settings, to)
+                moved.append({"jar": name, "runs": done.runs, "readings": done.readings, "told_again": done.told})
+                if not as_json:
+                    click.echo(
+                        f"{name}: {done.runs} runs, {done.readings} readings; {done.told} notes and feedings entered "
+                        "there again"
+                    )
+            if as_json:
+                put_json({"jars": moved})
     except StoreTrouble as error:
         click.echo(str(error), err=True)
         sys.exit(2 if error.lasting else 1)
 
 
-def _move(source: Store, target: Store, name: str, settings: Settings, to: Settings) -> None:
+def _move(source: Store, target: Store, name: str, settings: Settings, to: Settings) -> moving.Moved:
     now_s = time.time()
     run = source.open_run(name)
     carry = None
@@ -55,13 +65,10 @@ def _move(source: Store, target: Store, name: str, settings: Settings, to: Setti
         watched.catch_up(now_s)
         carry = watched.frozen(name)
     try:
-        done = moving.move(source, target, name, carry, now_s)
+        return moving.move(source, target, name, carry, now_s)
     except moving.CannotMove as error:
         click.echo(f"{name}: {error}", err=True)
         sys.exit(1)
-    click.echo(
-        f"{name}: {done.runs} runs, {done.readings} readings; {done.told} notes and feedings entered there again"
-    )
 
 
 def _as_watched(name: str, settings: Settings, to: Settings, empty_mm: float | None) -> JarSettings:

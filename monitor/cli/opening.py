@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import functools
+import json
 import os
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeVar, cast
@@ -66,6 +67,16 @@ def store_option(command: F) -> F:
         type=click.Path(path_type=Path, dir_okay=False, resolve_path=True),
         help="The store, without a config.",
     )(command)
+
+
+def json_option(command: F) -> F:
+    """`--json`, as the parameter `as_json`: what the command says as one object, for `put_json`."""
+    return click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")(command)
+
+
+def put_json(body: Mapping[str, object]) -> None:
+    """One JSON object on a line of standard output."""
+    click.echo(json.dumps(body, ensure_ascii=False))
 
 
 def form_options(*others: str, machine: str = "json") -> Callable[[F], F]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import completion
-from monitor.cli.opening import to_be_new
+from monitor.cli.opening import json_option, put_json, to_be_new
 from monitor.cli.recorded import recorded, reviewed, run_options
 
 FORMATS = (".png", ".svg", ".pdf")
@@ -20,9 +20,11 @@ FORMATS = (".png", ".svg", ".pdf")
 @click.option("-o", "--output", type=click.Path(path_type=Path, dir_okay=False), required=True,
               help=f"A new file: {', '.join(FORMATS)}.")  # fmt: skip
 @click.argument("run", metavar="RUN[:CYCLE]", shell_complete=completion.runs)
+@json_option
 def picture(
-    run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, output: Path
-) -> None:
+    run: str, config: Path, store_path: Path | None, empty_mm: float | None, feedings: Path | None, output: Path,
+    as_json: bool,
+) -> None:  # fmt: skip
     """Draw a run: RUN is a run file (CSV), or the number of a run in the store.
 
     Peaks and falls are worked out afterwards, with their 90 % ranges, as in `jartide review`. Notes are shown for runs
@@ -51,16 +53,18 @@ def picture(
         if only is not None and named.jar.empty_mm is not None:
             whole = [r for r in readings if only.begin_s <= r.time_s < only.end_s]
             write(still.one_cycle(whole, events, only, named.jar, named.zone, named.show), output)
-            return
-        if named.jar.empty_mm is not None and days.draws_run(seen):
+        elif named.jar.empty_mm is not None and days.draws_run(seen):
             write(days.whole_run(seen, named.jar, named.zone, named.show), output)
-            return
-        tops = [cycle.top for cycle in cycles if cycle.top is not None]
-        draw(
-            readings, events, empty_mm=named.jar.empty_mm, title=title, zone=named.zone, path=output, tops=tops,
-            notes=notes, show=named.show,
-        )  # fmt: skip
+        else:
+            tops = [cycle.top for cycle in cycles if cycle.top is not None]
+            draw(
+                readings, events, empty_mm=named.jar.empty_mm, title=title, zone=named.zone, path=output, tops=tops,
+                notes=notes, show=named.show,
+            )  # fmt: skip
     except PictureError as error:
         click.echo(str(error), err=True)
         sys.exit(1)
-    click.echo(f"drawn: {output}")
+    if as_json:
+        put_json({"run": named.name, "cycle": named.cycle, "jar": named.jar.name, "file": str(output)})
+    else:
+        click.echo(f"drawn: {output}")

@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from monitor.cli import past_cycles
+from monitor.cli.fitted import say
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
 from monitor.cli.opening import form_options, found_config, jar_from, now_of, refuse, settings_from
@@ -173,7 +174,10 @@ def plan(
     young = None if asked else growing.beside_a_plan(age_of(known.cycles, known.notes, now_s).days)
     if young is not None:
         body["young"], text = young, f"{young}\n{text}"
-    click.echo(json.dumps(body, ensure_ascii=False) if form == "json" else show.worded(text))
+    if form == "json":
+        click.echo(json.dumps(body, ensure_ascii=False))
+    else:
+        say(show.worded(text))
     sys.exit(1 if any(one.plan.met is False for one in planned) else 0)
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from shlex import quote
 
 import click
 
-from monitor.cli.opening import refuse, to_be_new
+from monitor.cli.opening import json_option, put_json, refuse, to_be_new
 from monitor.cli.progress import progress
 
 ROW_BYTES = 80  # of a store's file for each reading
@@ -25,7 +26,8 @@ ROW_BYTES = 80  # of a store's file for each reading
     required=True,
     help="A folder for recovered.db and a run file for each run; `jartide import` adds them to the present store.",
 )
-def recover(damaged: Path, folder: Path) -> None:
+@json_option
+def recover(damaged: Path, folder: Path, as_json: bool) -> None:
     """Save what can be read of DAMAGED. Exits with 1 if that is nothing, otherwise with 0, damage or not."""
     from monitor.runs import recovery, run_file, transfer
     from monitor.runs.store import Store, StoreTrouble
@@ -33,13 +35,14 @@ def recover(damaged: Path, folder: Path) -> None:
     if not damaged.is_file():
         refuse(f"DAMAGED: there is no file {damaged}; the daemon's log names the file that it set aside")
     target = folder / "recovered.db"
-    was_there, written = folder.exists(), 0
+    was_there = folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with progress(damaged.stat().st_size // ROW_BYTES, f"reading {damaged.name}") as seen:
             found = recovery.recover(damaged, target, seen)
+        runs: list[dict[str, object]] = []
         for table in found:
-            if table.rows or not table.whole:
+            if (table.rows or not table.whole) and not as_json:
                 click.echo(f"{table.table}: {table.rows} rows{'' if table.whole else ', the rest is damaged'}")
         with Store.join(target) as store:
             for run in store.runs():
@@ -54,9 +57,15 @@ def recover(damaged: Path, folder: Path) -> None:
                 if fed:
                     with beside.open("w", encoding="utf-8", newline="") as out:
                         run_file.write_feedings(out, fed)
-                click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings reported: {path}")
-                written += 1
-        if written:
+                if not as_json:
+                    click.echo(f"run {run.id} of {run.jar}: {rows} readings, {len(fed)} feedings reported: {path}")
+                runs.append({
+                    "run": run.id, "jar": run.jar, "readings": rows, "feedings": len(fed), "file": str(path),
+                    "feedings_file": str(beside) if fed else None,
+                })  # fmt: skip
+        if as_json:
+            put_json({"store": str(target), "tables": [asdict(table) for table in found], "runs": runs})
+        elif runs:
             click.echo(f"to add them to the present store: jartide import {quote(str(folder))}/run-*.csv")
     except StoreTrouble as error:
         if not was_there:

@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 
 from monitor.cli import completion
+from monitor.cli.fitted import say
 from monitor.cli.opening import F, ascii_only, refuse, to_be_new, with_options
 from monitor.cli.progress import progress
 from monitor.cli.recorded import Recorded, recorded, reviewed, run_options
@@ -64,12 +65,12 @@ def review(
         click.echo(json.dumps(run_json(run, summary), ensure_ascii=False))
     elif html is None:
         for line in words.run_lines(summary, named.show):
-            click.echo(line)
+            say(line)
         for cycle in summary.cycles:
             click.echo(f"\n{words.cycle_title(cycle, named.show)}")
             noted = (f"noted {line}" for line in words.note_lines(cycle, named.show))
             for line in [*words.cycle_lines(cycle, named.show), *noted, *_curve(cycle)]:
-                click.echo(f"{'':{INDENT}}{line}")
+                say(f"{'':{INDENT}}{line}")
 
 
 @click.command()

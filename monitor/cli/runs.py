@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
+from textwrap import wrap
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
@@ -17,16 +18,18 @@ import click
 
 from monitor.cli import completion
 from monitor.cli.nearest import near
-from monitor.cli.opening import config_option, refuse, settings_from, store_option, to_be_new
+from monitor.cli.opening import config_option, json_option, put_json, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.runs import history, lots, rfc3339, run_file, transfer, whole_file
 from monitor.runs.device_numbers import Missing
 from monitor.runs.run_file import RunFileError
 from monitor.runs.store import Run, Store, StoreTrouble
-from monitor.values import Cycle, Fed
+from monitor.values import H_S, Cycle, Fed
 
 SHOWN_REJECTED = 5
 COPY = re.compile(r"jartide-\d{8}T\d{6}Z\.db")  # as `backup --into` names its copies: no other file is removed
+WIDTH = 80
+ABOUT = "~"  # before numbers of a finished cycle that the smoother has not seen yet
 LATEST_RUNS, LATEST_CYCLES = 8, 5  # of each run: about a screen
 FEEDINGS = ".feedings.csv"  # in place of .csv: how `recover` and the simulated runs name a run's feedings beside it
 
@@ -48,7 +51,7 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
         if unknown := [jar for jar in jars if jar not in names]:
             refuse(f"JAR: there is no run of {unknown[0]}.{near(unknown[0], names)}")
         chosen = [run for run in found if not jars or run.jar in jars]
-        listed = [(run, store.cycles(run.id), *rows.get(run.id, (0, None))) for run in chosen]
+        listed = [(run, store.smoothed_cycles(run.id), *rows.get(run.id, (0, None))) for run in chosen]
         missing = store.missing(0.0)
     if as_json:
         for run, cycles, count, first_s in listed:
@@ -60,16 +63,25 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
         click.echo("No runs yet.")
     if not every:
         listed, runs_before = listed[-LATEST_RUNS:], len(listed[:-LATEST_RUNS])
-    cycles_before = 0
+    cycles_before, decided = 0, False
+    if any(cycles for _, cycles, *_ in listed):
+        click.echo(_ROW.format("", "fed", "grams", "rise", "peak after", "fall after").rstrip())
     for run, cycles, count, first_s in listed:
         since = _local(run.began_s if first_s is None else first_s, zone)  # a daemon may wait for days for a sensor
         until = "now" if run.ended_s is None else _local(run.ended_s, zone)
         heard = f"{_count(count, 'reading')}{_lost(run, missing)}"
-        click.echo(f"{run.id:<6} {run.jar}  {since} to {until}  {heard}  ({run.reason.words})")
+        for line in wrap(
+            f"{run.id:<6} {run.jar}, {since} to {until}, {heard} ({run.reason.words})", WIDTH, subsequent_indent=" " * 7
+        ):
+            click.echo(line)
         shown = cycles if every else cycles[-LATEST_CYCLES:]
         cycles_before += len(cycles) - len(shown)
         for cycle in shown:
-            click.echo(f"  {run.id}:{cycle.number:<5} {_cycle_line(cycle, zone)}")
+            over = not cycle.smoothed and (cycle.ended_at_s is not None or run.ended_s is not None)
+            decided = decided or (over and cycle.peak_at_s is not None)
+            click.echo(_ROW.format(f"  {run.id}:{cycle.number}", *_cells(cycle, zone, ABOUT if over else "")).rstrip())
+    if decided:
+        click.echo(f"{ABOUT}: as decided at the time; `jartide watch` looks at the whole cycle later")
     if not every and (runs_before or cycles_before):
         before = [_count(n, f"earlier {what}") for n, what in ((runs_before, "run"), (cycles_before, "cycle")) if n]
         click.echo(f"{' and '.join(before)} not shown; to see all: jartide runs --all")
@@ -87,9 +99,14 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
     type=click.Path(path_type=Path, dir_okay=False),
     help="Also write the reported feedings, to this new file.",
 )
-def export(config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None) -> None:
+@json_option
+def export(
+    config: Path, store_path: Path | None, which: str, output: Path | None, feedings: Path | None, as_json: bool
+) -> None:  # fmt: skip
     """Write a run, or one cycle of it, as a run file (CSV)."""
     path, _ = _where(config, store_path)
+    if as_json and output is None:
+        refuse("--json: says what was written with -o; without it, standard output is the run file itself")
     to_be_new("--output", output)
     to_be_new("--feedings", feedings)
     jars = () if store_path is not None else settings_from(config).jars
@@ -103,7 +120,13 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
             with _target(feedings) as out:
                 usual = next((jar.flour for jar in jars if jar.name == run.jar), None)
                 run_file.write_feedings(out, lots.with_lots(store, _fed(store, run, cycle), usual))
-    click.echo(f"{count} readings", err=True)
+    if as_json:
+        put_json({
+            "run": run.id, "cycle": None if cycle is None else cycle.number, "jar": run.jar, "readings": count,
+            "file": str(output), "feedings_file": None if feedings is None else str(feedings),
+        })  # fmt: skip
+    else:
+        click.echo(f"{count} readings", err=True)
 
 
 @click.command("import")
@@ -111,18 +134,22 @@ def export(config: Path, store_path: Path | None, which: str, output: Path | Non
 @store_option
 @click.option("--feedings", type=click.Path(path_type=Path, dir_okay=False), help="FEEDINGS.csv of the one FILE.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-def import_(config: Path, store_path: Path | None, feedings: Path | None, files: tuple[Path, ...]) -> None:
+@json_option
+def import_(
+    config: Path, store_path: Path | None, feedings: Path | None, files: tuple[Path, ...], as_json: bool
+) -> None:  # fmt: skip
     """Read run files (CSV) into the store, each as a finished run, and judge them as `jartide watch` would have.
 
     NAME.feedings.csv among the FILEs is taken as the feedings of NAME.csv.
     """
+    from monitor.review import hindsight  # loads numpy with the first cycle
     from monitor.sources.stored_run import judge
 
     if feedings is not None and len(files) > 1:
         refuse("--feedings: only with one FILE; import them one by one")
     told = _feedings_among(files) if feedings is None else {files[0]: feedings}
     path, _ = _where(config, store_path)
-    there = False
+    there, taken_in = False, []
     with _sentences(), Store.join(path) if path.exists() else Store.open(path) as store:
         for file, beside in told.items():
             size = file.stat().st_size if file.exists() else 0
@@ -134,17 +161,30 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
                 assert run is not None
                 with progress(done.rows, f"judging {file.name}") as seen:
                     judge(store, run, seen)
+                cycles = store.cycles(run.id)
+                with progress(len(cycles), f"looking both ways at {file.name}") as looked:
+                    for cycle in cycles:
+                        hindsight.keep(store, run.id, cycle.number, {})
+                        looked()
             except RunFileError as error:
                 refuse(str(error))
             except transfer.AlreadyThereError as error:
                 click.echo(f"{file}: {error}", err=True)
                 there = True
                 continue
-            click.echo(f"{file}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
-            if others := history.known_elsewhere(store, run):
+            others = history.known_elsewhere(store, run)
+            taken_in.append({
+                "file": str(file), "run": done.run, "jar": done.file.jar, "readings": done.rows, "overlaps": others,
+                "rejected": done.file.rejected_count,
+            })  # fmt: skip
+            if not as_json:
+                click.echo(f"{file}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
+            if others and not as_json:
                 also = " and ".join(f"run {other}" for other in others)
                 click.echo(f"{file}: overlaps {also} of this jar; feedings in both count once")
             _say_rejected(done.file)
+    if as_json:
+        put_json({"files": taken_in})
     sys.exit(1 if there else 0)
 
 
@@ -158,7 +198,10 @@ def import_(config: Path, store_path: Path | None, feedings: Path | None, files:
     help="A folder instead of FILE; the copy is named after the time (UTC).",
 )
 @click.option("--keep", type=click.IntRange(1), help="With --into: keep this many copies there, and remove older ones.")
-def backup(config: Path, store_path: Path | None, file: Path | None, into: Path | None, keep: int | None) -> None:
+@json_option
+def backup(
+    config: Path, store_path: Path | None, file: Path | None, into: Path | None, keep: int | None, as_json: bool
+) -> None:  # fmt: skip
     """Copy the whole store to a new FILE, even while the daemon runs."""
     path, _ = _where(config, store_path)
     if (file is None) == (into is None):
@@ -172,11 +215,17 @@ def backup(config: Path, store_path: Path | None, file: Path | None, into: Path 
     size = path.stat().st_size if path.exists() else 0
     with _joined(path) as store, growing(copy.with_name(f"{copy.name}.part"), size, copy.name):
         store.backup(copy)
-    click.echo(f"{copy}: {copy.stat().st_size} bytes")
+    older: list[Path] = []
     if into is not None and keep is not None:
-        for old in sorted(one for one in into.glob("jartide-*.db") if COPY.fullmatch(one.name))[:-keep]:
+        older = sorted(one for one in into.glob("jartide-*.db") if COPY.fullmatch(one.name))[:-keep]
+        for old in older:
             old.unlink()
-            click.echo(f"{old}: removed")
+    if as_json:
+        put_json({"file": str(copy), "bytes": copy.stat().st_size, "removed": [str(old) for old in older]})
+        return
+    click.echo(f"{copy}: {copy.stat().st_size} bytes")
+    for old in older:
+        click.echo(f"{old}: removed")
 
 
 # --- finding ----------------------------------------------------------------------------------------------------------
@@ -256,17 +305,20 @@ def _local(time_s: float, zone: tzinfo | None) -> str:
     return datetime.fromtimestamp(time_s).astimezone(zone).strftime("%Y-%m-%d %H:%M")
 
 
-def _cycle_line(cycle: Cycle, zone: tzinfo | None) -> str:
-    began = "fed" if cycle.number else "first seen"  # a jar that was taken up in the middle of a cycle
-    words = [f"{began} {_local(cycle.fed_at_s, zone)}"]
+_ROW = "{:8} {:17} {:16} {:12} {:11} {}"  # with two digits in each place, 80 columns
+
+
+def _cells(cycle: Cycle, zone: tzinfo | None, about: str) -> tuple[str, str, str, str, str]:
+    """When it was fed, with what, how high it rose, when it peaked and fell; `about` marks what was decided then."""
+    grams = "" if cycle.number else "first seen"  # a jar that was taken up in the middle of a cycle
     if cycle.feeding.grams is not None:
-        words.append("+".join(f"{grams:g}" for grams in cycle.feeding.grams) + " g")
-    if cycle.peak_at_s is not None:
-        ratio = "" if cycle.peak_ratio is None else f" at {cycle.peak_ratio:.2f} times"
-        words.append(f"peak{ratio} after {(cycle.peak_at_s - cycle.fed_at_s) / 3600:.1f} h")
-    if cycle.fall_at_s is not None:
-        words.append(f"fall after {(cycle.fall_at_s - cycle.fed_at_s) / 3600:.1f} h")
-    return ", ".join(words)
+        grams = "+".join(f"{one:g}" for one in cycle.feeding.grams) + " g"
+    rise = "" if cycle.peak_ratio is None else f"{about}{cycle.peak_ratio:.2f} times"
+    peak, fall = (
+        "" if at_s is None else f"{about}{(at_s - cycle.fed_at_s) / H_S:.1f} h"
+        for at_s in (cycle.peak_at_s, cycle.fall_at_s)
+    )
+    return _local(cycle.fed_at_s, zone), grams, rise, peak, fall
 
 
 def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) -> dict[str, object]:
@@ -291,6 +343,7 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) ->
                 "peak_ratio": cycle.peak_ratio,
                 "fall_at": time_text(cycle.fall_at_s),
                 "ended_at": time_text(cycle.ended_at_s),
+                "smoothed": cycle.smoothed,
             }
             for cycle in cycles
         ],

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import click
 
-from monitor.cli.opening import config_option, now_of, refuse, settings_from
+from monitor.cli.fitted import say
+from monitor.cli.opening import config_option, json_option, now_of, refuse, settings_from
 from monitor.core.assess import neighbours
 from monitor.core.display.units import Display
 from monitor.core.plan.sheet import Row
@@ -23,7 +24,7 @@ from monitor.settings import Settings
 @click.command("sheet")
 @click.option("--hours", default=12.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
 @click.option("--group", help="Only the jars of this group.")
-@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@json_option
 @config_option
 def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) -> None:
     """List the jars to feed in the next hours, in order, with grams. Exits with 1 if none is due."""
@@ -38,7 +39,7 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
         click.echo(json.dumps(body, ensure_ascii=False))
     else:
         odd = [*(one.words for one in made.odd), *(neighbours.words(one, show) for one in made.drifts)]
-        click.echo("\n".join([*lines(made, show, now_s, hours), *(f"Have a look: {words}." for words in odd)]))
+        say("\n".join([*lines(made, show, now_s, hours), *(f"Have a look: {words}." for words in odd)]))
     sys.exit(0 if made.sheet.rows else 1)
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import click
 
+from monitor.cli.fitted import say
 from monitor.cli.numbers import Within
-from monitor.cli.opening import config_option, in_zone, now_of, refuse, settings_from
+from monitor.cli.opening import config_option, in_zone, json_option, now_of, refuse, settings_from
 from monitor.cli.tell import opened_store
 from monitor.core.display.units import Display
 from monitor.core.plan.plain import plan_json
@@ -27,7 +28,7 @@ from monitor.review import staggering
 @click.option("--apart-min", type=Within(1.0, 120.0), default=APART_MIN, show_default=True,
               help="Without --ready: minutes between one jar's turn and the next.")  # fmt: skip
 @click.option("--temperature-c", type=Within(0.0, 45.0), help="Temperature where they are, degC.  [default: as lately]")
-@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@json_option
 @config_option
 def stagger(
     group: str, ready: tuple[str, ...], apart_min: float, temperature_c: float | None, as_json: bool, config: Path
@@ -58,7 +59,7 @@ def stagger(
         ]
         click.echo(json.dumps({"group": group, "at_s": now_s, "jars": rows}, ensure_ascii=False))
     else:
-        click.echo("\n".join(lines(made, show, now_s, peak=bool(ready))))
+        say("\n".join(lines(made, show, now_s, peak=bool(ready))))
     sys.exit(0 if made and all(one.plan.met for one in made) else 1)
 
 

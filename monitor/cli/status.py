@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from monitor.cli.opening import ascii_only, config_option, now_of, settings_from
+from monitor.cli.opening import ascii_only, config_option, json_option, now_of, settings_from
 from monitor.cli.status_lines import (
     FEED,
     FULL_TIMES,
@@ -56,7 +56,7 @@ class Known:
 
 @click.command("status")
 @config_option
-@click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")
+@json_option
 # branches: one sentence after the other, in the order printed
 def status(config: Path, as_json: bool) -> None:
     """Show every jar's stage, level, rise and time since feeding. Exits with 1 if no daemon is watching."""

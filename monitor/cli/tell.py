@@ -7,16 +7,18 @@ import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 
 from monitor.cli import past_cycles
 from monitor.cli.completion import jars
+from monitor.cli.fitted import say
 from monitor.cli.nearest import NearChoice
 from monitor.cli.numbers import NothingOr, Within
-from monitor.cli.opening import config_option, jar_from, moment, now_of, refuse, settings_from
+from monitor.cli.opening import config_option, jar_from, json_option, moment, now_of, put_json, refuse, settings_from
+from monitor.cli.telling_words import as_json as told_json
 from monitor.cli.telling_words import doubt, ratio
 from monitor.core.assess import growing, notebook, resting
 from monitor.core.assess.advice import Advice
@@ -30,7 +32,7 @@ from monitor.runs.items import LEAST_G, MOST_G, OLDEST_S, SNOOZE_H
 from monitor.runs.report_body import MOST_LABEL
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
-from monitor.values import DAY_S, Fed, Feeding, Noted, Noting, with_usual
+from monitor.values import DAY_S, Fed, Feeding, Json, Noted, Noting, with_usual
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # they have commands of their own
@@ -66,6 +68,7 @@ by_option = click.option(
 @by_option
 @at_option
 @click.option("--corrects", metavar="TIME", help="Correct the feeding at that time.")
+@json_option
 @click.pass_context
 def fed(
     ctx: click.Context,
@@ -80,6 +83,7 @@ def fed(
     by: str | None,
     at: str | None,
     corrects: str | None,
+    as_json: bool,
 ) -> None:
     """Say that JAR was fed, with the grams if you weighed them.
 
@@ -104,14 +108,17 @@ def fed(
         by=label("--by", by),
     )
     if corrects is not None:
-        _put_right(settings, item, corrects, at)
+        _put_right(settings, item, corrects, at, as_json)
         return
-    counts = _tell(settings, item)
+    kept = _tell(settings, item)
+    if as_json:
+        put_json(told_json(item) | kept.json)
+        return
     when = "" if at is None else f" at {display(settings.display).clock(item.time_s, now_of(settings))}"
-    click.echo(f"{jar}: feeding noted{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{counts}")
+    say(f"{jar}: feeding noted{when}{ratio(item)}.{doubt(item)}{_as_usual(settings, item)}{kept.counts}")
 
 
-def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> None:
+def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None, as_json: bool) -> None:
     """The feeding of a past time, as it truly was; what is not said again stays."""
     now_s = now_of(settings)
     at_s = moment(corrects, calendar(settings.display.time_zone), now_s=now_s)
@@ -119,12 +126,15 @@ def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None) -> 
         cycle = reported.feeding_near(store, item.jar, at_s)
         time_s = cycle.fed_at_s if at is None else item.time_s
         right = replace(reported.completed(item, cycle), time_s=time_s)
-        reported.correct_feeding(store, item.jar, cycle.fed_at_s, now_s, right)
+        report = reported.correct_feeding(store, item.jar, cycle.fed_at_s, now_s, right)
+    kept = Kept(seq=report.seq, watching=watching(settings.store.path))
+    if as_json:
+        put_json(told_json(right) | {"corrects_s": cycle.fed_at_s} | kept.json)
+        return
     clock = display(settings.display).clock
     moved = "" if at is None else f", at {clock(time_s, now_s)}"
     which = f"the feeding of {clock(cycle.fed_at_s, now_s)}"
-    counts = counts_from(settings.store.path)
-    click.echo(f"{item.jar}: corrected: {which}{ratio(right)}{moved}.{doubt(right)}{counts}")
+    click.echo(f"{item.jar}: corrected: {which}{ratio(right)}{moved}.{doubt(right)}{kept.counts}")
 
 
 def _as_usual(settings: Settings, item: Fed) -> str:
@@ -156,7 +166,10 @@ def _as_usual(settings: Settings, item: Fed) -> str:
 @click.argument("text", nargs=-1)
 @by_option
 @at_option
-def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | None, at: str | None) -> None:
+@json_option
+def note(
+    config: Path, jar: str, what: str, text: tuple[str, ...], by: str | None, at: str | None, as_json: bool
+) -> None:  # fmt: skip
     """Write something about JAR into the notebook. The fridge has a command of its own, `jartide rest`.
 
     \b
@@ -180,11 +193,14 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: "{said}"; write kept, used or thrown, and the grams, like "discard used 120"')
     noted = Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said, by=label("--by", by))
-    counts = _tell(settings, noted)
-    click.echo(f"{jar}: noted.{counts}")
+    kept = _tell(settings, noted)
     answer = _answer(settings, noted)
+    if as_json:
+        put_json(told_json(noted) | kept.json | {"advice": _advice_json(settings, answer)})
+        return
+    click.echo(f"{jar}: noted.{kept.counts}")
     if answer is not None:
-        click.echo(display(settings.display).worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
+        say(display(settings.display).worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
     if answer is not None and answer.guide == "mould":
         if noting is not Noting.MOULD:
             click.echo(f"If it is so, note it: jartide note {jar} mould")
@@ -193,6 +209,12 @@ def note(config: Path, jar: str, what: str, text: tuple[str, ...], by: str | Non
         with opened_store(settings.store.path) as store:
             totals = notebook.discarded_g(store.noted(jar))
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
+
+
+def _advice_json(settings: Settings, advice: Advice | None) -> dict[str, str] | None:
+    if advice is None:
+        return None
+    return {"say": display(settings.display).worded(advice.say), "guide": advice.guide}
 
 
 def _answer(settings: Settings, noted: Noted) -> Advice | None:
@@ -210,7 +232,8 @@ def _answer(settings: Settings, noted: Noted) -> Advice | None:
 @config_option
 @click.argument("jar")
 @click.argument("when", metavar="DATE|old|dried")
-def begun(config: Path, jar: str, when: str) -> None:
+@json_option
+def begun(config: Path, jar: str, when: str, as_json: bool) -> None:
     """Say when the starter in JAR was begun: a date like 2026-03-02, "old", or "dried" for one woken from flakes.
 
     Early gas is mostly not yeast, so its age decides what a rise is worth.
@@ -226,14 +249,18 @@ def begun(config: Path, jar: str, when: str) -> None:
             refuse(f"DATE: {when!r}; write a date like 2026-03-02, or old, or dried")
         if day > local_day(now_s, show.offset_s):
             refuse(f"DATE: {when} is in the future; enter it when the starter has begun")
-    counts = _tell(settings, Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said))
-    known = {OLD: "an old starter", DRIED: "woken from dried flakes"}.get(said, f"begun on {said}")
-    click.echo(f"{jar}: {known}.{counts}")
+    noted = Noted(time_s=now_s, jar=jar, what=Noting.BEGUN, text=said)
+    kept = _tell(settings, noted)
     answer = growing.FLAKES if said == DRIED else None
     if said not in (OLD, DRIED) and (days := local_day(now_s, show.offset_s) - day_of(said)) <= YOUNG_DAYS:
         answer = growing.told(days)
+    if as_json:
+        put_json(told_json(noted) | kept.json | {"advice": _advice_json(settings, answer)})
+        return
+    known = {OLD: "an old starter", DRIED: "woken from dried flakes"}.get(said, f"begun on {said}")
+    click.echo(f"{jar}: {known}.{kept.counts}")
     if answer is not None:
-        click.echo(show.worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
+        say(show.worded(f"{answer.say}\n(more: jartide guide {answer.guide})"))
 
 
 @click.command()
@@ -243,13 +270,16 @@ def begun(config: Path, jar: str, when: str) -> None:
 @click.option("--days", type=Within(0.5, 400.0), help="How many days you will be away, for advice on feeding.")
 @by_option
 @at_option
-def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None, at: str | None) -> None:
+@json_option
+def rest(
+    config: Path, jar: str, over: bool, days: float | None, by: str | None, at: str | None, as_json: bool
+) -> None:  # fmt: skip
     """Say that JAR goes into the fridge to rest: nothing is asked for until it is out again."""
     settings = settings_from(config)
     jar_from(settings, jar)
     noting, item_s = Noting.REST_OVER if over else Noting.REST, _when(at, settings)
-    counts = _tell(settings, Noted(time_s=item_s, jar=jar, what=noting, by=label("--by", by)))
-    click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{counts}")
+    noted = Noted(time_s=item_s, jar=jar, what=noting, by=label("--by", by))
+    kept = _tell(settings, noted)
     rested_s = None
     if over:
         with opened_store(settings.store.path) as store:
@@ -257,7 +287,11 @@ def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None,
     advice = (
         resting.waking(None if rested_s is None else (item_s - rested_s) / DAY_S) if over else resting.going_in(days)
     )
-    click.echo(display(settings.display).worded(f"{advice.say}\n(more: jartide guide {advice.guide})"))
+    if as_json:
+        put_json(told_json(noted) | kept.json | {"advice": _advice_json(settings, advice)})
+        return
+    click.echo(f"{jar}: {'out of the fridge again' if over else 'resting'}.{kept.counts}")
+    say(display(settings.display).worded(f"{advice.say}\n(more: jartide guide {advice.guide})"))
 
 
 @click.command()
@@ -265,13 +299,17 @@ def rest(config: Path, jar: str, over: bool, days: float | None, by: str | None,
 @click.argument("jar", shell_complete=jars)
 @click.option("--hours", type=Within(*SNOOZE_H), default=3.0, show_default=True)
 @by_option
-def snooze(config: Path, jar: str, hours: float, by: str | None) -> None:
+@json_option
+def snooze(config: Path, jar: str, hours: float, by: str | None, as_json: bool) -> None:
     """Hold back JAR's notices for some hours (those that cannot wait still come)."""
     settings = settings_from(config)
     jar_from(settings, jar)
     item = Noted(time_s=now_of(settings), jar=jar, what=Noting.SNOOZE, text=f"{hours:g}", by=label("--by", by))
-    counts = _tell(settings, item)
-    click.echo(f"{jar}: no notices for {hours:g} h.{counts}")
+    kept = _tell(settings, item)
+    if as_json:
+        put_json(told_json(item) | {"hours": hours} | kept.json)
+        return
+    click.echo(f"{jar}: no notices for {hours:g} h.{kept.counts}")
 
 
 def rest_began_s(told: Iterable[object], before_s: float) -> float | None:
@@ -303,17 +341,33 @@ def opened_store(path: Path) -> Iterator[Store]:
         sys.exit(1)
 
 
-def _tell(settings: Settings, item: Fed | Noted) -> str:
-    """Keeps it; returns a sentence to be added where no daemon takes it up now."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A report as it was kept: its place in the order of arrival, and whether a daemon picks it up now."""
+
+    seq: int
+    watching: bool
+
+    @property
+    def json(self) -> dict[str, Json]:
+        """What a command's object has of it."""
+        return {"seq": self.seq, "watching": self.watching}
+
+    @property
+    def counts(self) -> str:
+        """A sentence to add if no daemon is running to pick it up."""
+        return "" if self.watching else " `jartide watch` is not running: this counts when it next starts."
+
+
+def _tell(settings: Settings, item: Fed | Noted) -> Kept:
     with opened_store(settings.store.path) as store, said_if_not(item.jar):
-        reported.tell(store, item, now_of(settings))
-    return counts_from(settings.store.path)
+        seq = reported.tell(store, item, now_of(settings))
+    return Kept(seq=seq, watching=watching(settings.store.path))
 
 
-def counts_from(path: Path) -> str:
-    """A sentence to add if no daemon is running to pick up the report."""
-    watched = lock.holder(path) is not None
-    return "" if watched else " `jartide watch` is not running: this counts when it next starts."
+def watching(path: Path) -> bool:
+    """Whether a daemon has this store."""
+    return lock.holder(path) is not None
 
 
 @contextmanager

@@ -1,11 +1,11 @@
-"""What a person reported, in a few words, for the commands that mention it."""
+"""What a person reported, in a few words or as JSON, for the commands that mention it."""
 
 from __future__ import annotations
 
 from monitor.core.assess import notebook
 from monitor.core.display.units import NAME_CHARS, one_line
 from monitor.runs.history import HYDRATIONS
-from monitor.values import Fed, Noted, Noting, TakenBack
+from monitor.values import Fed, Json, Noted, Noting, TakenBack
 
 
 def words(item: Fed | Noted | TakenBack) -> str:
@@ -15,6 +15,17 @@ def words(item: Fed | Noted | TakenBack) -> str:
     if isinstance(item, Fed):
         return f"fed{ratio(item)}" + (f" ({one_line(item.by, NAME_CHARS)})" if item.by else "")
     return f"a snooze of {item.text} h" if item.what is Noting.SNOOZE else notebook.says(item)
+
+
+def as_json(item: Fed | Noted) -> dict[str, Json]:
+    """What a person reported, under the names that the page's API has for it; `what` is "fed" or a note's kind."""
+    out: dict[str, Json] = {"jar": item.jar, "what": "fed" if isinstance(item, Fed) else item.what.value}
+    out |= {"at_s": item.time_s, "by": item.by}
+    if isinstance(item, Noted):
+        return out | {"text": item.text}
+    fed = item.feeding
+    weighed: dict[str, Json] = {**fed.weights}
+    return out | weighed | {"flour": fed.flour, "ratio": fed.ratio, "flour_lot": item.flour_lot, "seed": item.seed}
 
 
 def ratio(item: Fed) -> str:

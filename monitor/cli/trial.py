@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from monitor.cli import completion
+from monitor.cli.fitted import say
 from monitor.cli.opening import config_option, form_options, jar_from, moment, now_of, refuse, settings_from
 from monitor.core.assess.trial import FAIR, Trial, compare
 from monitor.host.time_zone import calendar, display
@@ -60,7 +61,7 @@ def trial(
     """
     settings = settings_from(config)
     if name is None:
-        _list(settings)
+        _list(settings, form)
         return
     if end + change + delete > 1:
         refuse("trial: give one of --end, --change and --delete")
@@ -74,8 +75,11 @@ def trial(
             if before is None and (end or change or delete):
                 refuse(f"trial: no trial is called {name!r}; `jartide trial` lists them")
             if delete:
-                trials.forget(store, name)
-                click.echo(f"{name}: forgotten; its jars and their cycles stay.")
+                gone = trials.forget(store, name)
+                if form == "json":
+                    click.echo(json.dumps({**_record_json(gone), "deleted": True}, ensure_ascii=False))
+                else:
+                    click.echo(f"{name}: forgotten; its jars and their cycles stay.")
                 return
             if names and before is not None and set(before.jars) != set(names) and not change:
                 refuse(
@@ -101,22 +105,31 @@ def trial(
     else:
         begun = [FAIR] if before is None else []
         ended = ["It has ended."] if kept.ended else []
-        click.echo(display(settings.display).worded("\n".join([*_lines(name, made), *ended, *begun])))
+        say(display(settings.display).worded("\n".join([*_lines(name, made), *ended, *begun])))
     sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
 
 
-def _list(settings: Settings) -> None:
+def _list(settings: Settings, form: str) -> None:
     show = display(settings.display)
     try:
         with Store.join(settings.store.path) as store:
             begun = trials.every(store)
     except StoreTrouble as error:
         refuse(str(error))
+    if form == "json":
+        click.echo(json.dumps({"trials": [_record_json(one) for one in begun]}, ensure_ascii=False))
+        return
     for one in begun:
         since = show.clock(one.since_s, now_of(settings))
         click.echo(f"{one.name}: {', '.join(one.jars)}, counted since {since}{', ended' if one.ended else ''}")
     if not begun:
         click.echo("No trial yet; begin one with: jartide trial NAME JAR JAR")
+
+
+def _record_json(one: TrialRecord) -> dict[str, Any]:
+    return {
+        "trial": one.name, "jars": one.jars, "since_s": one.since_s, "until_s": one.until_s if one.ended else None,
+    }  # fmt: skip
 
 
 def _as_json(name: str, made: Trial) -> dict[str, Any]:
@@ -134,9 +147,9 @@ def _as_json(name: str, made: Trial) -> dict[str, Any]:
 def _lines(name: str, made: Trial) -> list[str]:
     lines = [made.verdict, *(f"  {remark}." for remark in made.remarks)]
     lines.append(f"Trial {name}: mean of each jar's cycles, with their spread")
-    lines.append(f"{'jar':14}{'cycles':>7}" + "".join(f"{title:>18}" for title in TITLES.values()))
+    lines.append(f"{'jar':12}{'cycles':>7}" + "".join(f"{title:>12}" for title in TITLES.values()))
     for jar, named in made.jars.items():
         count = max((one.cycles for one in named.values()), default=0)
         cells = [f"{named[m].mean:.2f} ±{named[m].spread:.0%}" if m in named else "-" for m in TITLES]
-        lines.append(f"{jar:14}{count:>7}" + "".join(f"{cell:>18}" for cell in cells))
+        lines.append(f"{jar:12}{count:>7}" + "".join(f"{cell:>12}" for cell in cells))
     return [*lines, *(f"  {one.words}" for one in made.comparisons)]

@@ -8,11 +8,13 @@ from pathlib import Path
 import click
 
 from monitor.cli.completion import jars
-from monitor.cli.opening import config_option, jar_from, moment, now_of, refuse, settings_from
-from monitor.cli.tell import counts_from, opened_store, said_if_not
+from monitor.cli.opening import config_option, jar_from, json_option, moment, now_of, put_json, refuse, settings_from
+from monitor.cli.tell import Kept, opened_store, said_if_not, watching
+from monitor.cli.telling_words import as_json as told_json
 from monitor.cli.telling_words import words
 from monitor.host.time_zone import calendar, display
 from monitor.runs import reported
+from monitor.values import TakenBack
 
 
 @click.command()
@@ -20,7 +22,8 @@ from monitor.runs import reported
 @click.argument("jar", shell_complete=jars)
 @click.argument("what", required=False, type=click.Choice(list(reported.SEEN)))
 @click.option("--at", metavar="TIME", help="If there are several, the one nearest this time. Default: the latest.")
-def undo(config: Path, jar: str, what: str | None, at: str | None) -> None:
+@json_option
+def undo(config: Path, jar: str, what: str | None, at: str | None, as_json: bool) -> None:
     """Take back the last entry about JAR, by command or on the page, if it was a mistake.
 
     With WHAT, say that an event never happened: `jartide undo rye feeding` (an entry for it goes too), and likewise
@@ -37,9 +40,19 @@ def undo(config: Path, jar: str, what: str | None, at: str | None) -> None:
     clock = display(settings.display).clock
     with opened_store(settings.store.path) as store, said_if_not(jar):
         if what is None:
-            item = reported.take_back(store, jar, now_s).item
+            back = reported.take_back(store, jar, now_s)
+            item = back.item
+            if as_json:
+                denied = {"jar": jar, "what": "taken_back", "at_s": item.time_s}
+                was = denied if isinstance(item, TakenBack) else told_json(item)
+                put_json({"jar": jar, "taken_back": was, "seq": back.seq, "watching": watching(settings.store.path)})
+                return
             click.echo(f"{jar}: taken back: {words(item)} (entered for {clock(item.time_s, now_s)}).")
             return
         near_s = None if at is None else moment(at, calendar(settings.display.time_zone), now_s=now_s)
         none = reported.was_none(store, jar, what, now_s, near_s)
-    click.echo(f"{jar}: noted: {words(none.item)}.{counts_from(settings.store.path)}")
+    kept = Kept(seq=none.seq, watching=watching(settings.store.path))
+    if as_json:
+        put_json({"jar": jar, "never_happened": what, **kept.json})
+        return
+    click.echo(f"{jar}: noted: {words(none.item)}.{kept.counts}")

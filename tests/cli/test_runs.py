@@ -65,10 +65,12 @@ def test_runs_lists_runs_and_cycles(store: Store, monkeypatch: pytest.MonkeyPatc
     config.write_text('[[jar]]\nname = "rye"\n[store]\npath = "jartide.db"\n[display]\ntime_zone = "Europe/Oslo"\n')
     result = jartide("runs", "--config", config)
     assert result.exit_code == 0, result.output
-    first, one, two = result.stdout.splitlines()
-    assert first == "1      rye  2026-03-02 07:00 to now  600 readings  (first start)"
-    assert one == "  1:1     fed 2026-03-02 07:00, 25+100+100 g, peak at 2.35 times after 2.5 h, fall after 4.0 h"
-    assert two == "  1:2     fed 2026-03-02 12:00"
+    head, first, one, two, about = result.stdout.splitlines()
+    assert first == "1      rye, 2026-03-02 07:00 to now, 600 readings (first start)"
+    assert head.split() == ["fed", "grams", "rise", "peak", "after", "fall", "after"]
+    assert one == "  1:1    2026-03-02 07:00  25+100+100 g     ~2.35 times  ~2.5 h      ~4.0 h"
+    assert two == "  1:2    2026-03-02 12:00"
+    assert about.startswith("~: as decided at the time")
     (line,) = jartide("runs", "--json", "--store", store.path).stdout.splitlines()
     listed = json.loads(line)
     assert (listed["run"], listed["jar"], listed["ended_at"], listed["readings"]) == (1, "rye", None, 600)
@@ -78,8 +80,10 @@ def test_runs_lists_runs_and_cycles(store: Store, monkeypatch: pytest.MonkeyPatc
 def test_a_run_is_listed_from_its_first_reading_on(store: Store) -> None:
     store.ensure_run(RYE, T - 86_400)  # the daemon was started a day before the sensor
     fill(store, 10)
-    assert jartide("runs", "--store", store.path).stdout.startswith(
-        f"1      rye  {datetime.fromtimestamp(T):%Y-%m-%d %H:%M} to now"
+    assert (
+        jartide("runs", "--store", store.path)
+        .stdout.splitlines()[1]
+        .startswith(f"1      rye, {datetime.fromtimestamp(T):%Y-%m-%d %H:%M} to now")
     )
     (line,) = jartide("runs", "--json", "--store", store.path).stdout.splitlines()
     assert json.loads(line)["began_at"] == "2026-03-01T06:00:00Z"
