@@ -142,9 +142,11 @@ def ascii_only() -> bool:
 
 
 def refuse(*lines: str) -> NoReturn:
-    """Says what is wrong with the call, a line each, and exits with 2."""
+    """Says what is wrong with the call, a line each, and exits with 2. A file's name may hold anything."""
+    from monitor.core.display.units import without_controls
+
     for line in lines:
-        click.echo(line, err=True)
+        click.echo("\n".join(map(without_controls, line.split("\n"))), err=True)
     sys.exit(2)
 
 

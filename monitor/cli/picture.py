@@ -33,8 +33,6 @@ def picture(
     if output.suffix.lower() not in FORMATS:
         raise click.BadParameter(f"{output.name}: its ending sets the format: {', '.join(FORMATS)}", param_hint="-o")
     to_be_new("--output", output)
-    if output.is_fifo():
-        click.echo(f"{output} is a pipe: waiting for somebody to read it", err=True)
     from monitor.review import days, still
     from monitor.review.picture import PictureError, draw, write
 

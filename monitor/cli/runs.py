@@ -20,6 +20,7 @@ from monitor.cli import completion
 from monitor.cli.nearest import near
 from monitor.cli.opening import config_option, json_option, put_json, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
+from monitor.core.display.units import without_controls
 from monitor.runs import history, lots, rfc3339, run_file, transfer, whole_file
 from monitor.runs.device_numbers import Missing
 from monitor.runs.run_file import RunFileError
@@ -152,24 +153,25 @@ def import_(
     there, taken_in = False, []
     with _sentences(), Store.join(path) if path.exists() else Store.open(path) as store:
         for file, beside in told.items():
+            shown, name = without_controls(str(file)), without_controls(file.name)
             size = file.stat().st_size if file.exists() else 0
             try:
                 fed = [] if beside is None else _read_feedings(beside, run_file.read(file).jar)
-                with progress(size // ROW_CHARS, file.name) as seen:
+                with progress(size // ROW_CHARS, name) as seen:
                     done = transfer.import_file(store, file, time.time(), fed, seen)
                 run = store.run(done.run)
                 assert run is not None
-                with progress(done.rows, f"judging {file.name}") as seen:
+                with progress(done.rows, f"judging {name}") as seen:
                     judge(store, run, seen)
                 cycles = store.cycles(run.id)
-                with progress(len(cycles), f"looking both ways at {file.name}") as looked:
+                with progress(len(cycles), f"looking both ways at {name}") as looked:
                     for cycle in cycles:
                         hindsight.keep(store, run.id, cycle.number, {})
                         looked()
             except RunFileError as error:
                 refuse(str(error))
             except transfer.AlreadyThereError as error:
-                click.echo(f"{file}: {error}", err=True)
+                click.echo(f"{shown}: {error}", err=True)
                 there = True
                 continue
             others = history.known_elsewhere(store, run)
@@ -178,10 +180,10 @@ def import_(
                 "rejected": done.file.rejected_count,
             })  # fmt: skip
             if not as_json:
-                click.echo(f"{file}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
+                click.echo(f"{shown}: run {done.run}, jar {done.file.jar}, {done.rows} readings")
             if others and not as_json:
                 also = " and ".join(f"run {other}" for other in others)
-                click.echo(f"{file}: overlaps {also} of this jar; feedings in both count once")
+                click.echo(f"{shown}: overlaps {also} of this jar; feedings in both count once")
             _say_rejected(done.file)
     if as_json:
         put_json({"files": taken_in})
@@ -364,18 +366,22 @@ def _feedings_among(files: tuple[Path, ...]) -> dict[Path, Path | None]:
 
 def _read_feedings(path: Path, jar: str) -> list[Fed]:
     fed, rejected = run_file.read_feedings(path, jar)
-    for row in rejected:
-        click.echo(f"{path}, line {row.line}: left out, {row.reason}: {row.detail}", err=True)
+    _say_left_out(path, rejected)
     return fed
 
 
 def _say_rejected(file: run_file.RunFile) -> None:
-    for row in file.rejected[:SHOWN_REJECTED]:
-        click.echo(f"{file.path}, line {row.line}: left out, {row.reason}: {row.detail}", err=True)
+    _say_left_out(file.path, file.rejected[:SHOWN_REJECTED])
+    shown = without_controls(str(file.path))
     if file.rejected_count > SHOWN_REJECTED:
-        click.echo(f"{file.path}: {file.rejected_count} rows left out in all", err=True)
+        click.echo(f"{shown}: {file.rejected_count} rows left out in all", err=True)
     if file.spoilt_cells:
-        click.echo(f"{file.path}: {file.spoilt_cells} garbled cells treated as missing", err=True)
+        click.echo(f"{shown}: {file.spoilt_cells} garbled cells treated as missing", err=True)
+
+
+def _say_left_out(path: Path, rows: Sequence[run_file.RejectedRow]) -> None:
+    for row in rows:
+        click.echo(f"{without_controls(str(path))}, line {row.line}: left out, {row.reason}: {row.detail}", err=True)
 
 
 @contextlib.contextmanager

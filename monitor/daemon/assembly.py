@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from monitor.core.detect.timeouts import TICK_S
 from monitor.core.display.units import Display
-from monitor.daemon import persisted, store_alarm
+from monitor.daemon import deleted_store, persisted, store_alarm
 from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.daemon.schedule import Schedule
@@ -97,6 +97,8 @@ def watch(
                         raise
                     log.error("the new config does not work, the old one stays in use: %s", error)
                     going, before = before, None
+            stores.close()
+            deleted_store.take_along(before or settings, held, clock.wall())
         finally:
             systemd.tell(systemd.STOPPING)
 

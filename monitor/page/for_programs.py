@@ -144,7 +144,7 @@ class ForPrograms:
         try:
             loop = asyncio.get_running_loop()
             reason = await loop.run_in_executor(self._pool, self._posted, jar, payload)
-        except TimeoutError:
+        except (TimeoutError, asyncio.CancelledError):  # the second: the page is closing
             return JSONResponse({"error": "it could not be stored: send it again"}, 503, {"retry-after": "10"})
         finally:
             self._waiting -= 1

@@ -11,9 +11,11 @@ from pathlib import Path
 import pytest
 
 from monitor.daemon import persisted
+from monitor.daemon.deleted_store import take_along
 from monitor.runs.store import Store
-from tests.kitchen import Kitchen
-from tests.night import START_S, night
+from monitor.settings import StoreSettings
+from tests.kitchen import SETTINGS, Kitchen
+from tests.night import EMPTY_MM, START_S, night
 
 THINGS = [replace(one, token=number) for number, one in enumerate(night(every_s=60.0, hours=3.0))]
 
@@ -81,3 +83,30 @@ def test_it_is_noticed_within_a_minute_though_nothing_comes(tmp_path: Path) -> N
     moved(tmp_path / "s.db")
     kitchen.to(START_S + 11 * 60)
     assert "moved away" in str(kitchen.trouble())
+
+
+@pytest.mark.fault("D20")
+def test_what_came_since_begins_the_next_store(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Over a line that sends nothing again: it is not lost with the end of the watch."""
+    path = tmp_path / "s.db"
+    kitchen = Kitchen(path)
+    kitchen.live(THINGS[:60])
+    kitchen.daemon.flush()
+    path.unlink()
+    kitchen.live(THINGS[60:])
+    kitchen.daemon.flush()
+    settings = replace(SETTINGS, store=StoreSettings(path=path))
+    kitchen.store.close()
+    take_along(settings, kitchen.daemon.held(), kitchen.wall())
+    assert "a new one was begun" in caplog.text
+    with Store.open(path) as store:
+        rows = store.query("SELECT device_seq FROM item WHERE told IS NULL ORDER BY seq")
+        assert [seq for (seq,) in rows] == [one.seq for one in THINGS[60:]]
+        assert [run.empty_mm for run in store.runs()] == [EMPTY_MM]
+        take_along(settings, kitchen.daemon.held(), kitchen.wall())  # there is a store: it is another matter
+        assert len(store.query("SELECT 1 FROM item")) == len(rows)
+    path.unlink()
+    os.unlink(f"{path}.lock")
+    os.mkdir(f"{path}.lock")
+    take_along(settings, kitchen.daemon.held(), kitchen.wall())
+    assert "could not be stored" in caplog.text

@@ -6,6 +6,7 @@ VictoriaMetrics, which has to answer each with rows.
 
 from __future__ import annotations
 
+import asyncio
 import json
 import threading
 import time
@@ -18,12 +19,18 @@ import httpx
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_metrics
 from prometheus_client.parser import text_string_to_metric_families as prometheus
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.types import Message
 
 from monitor.core.display.units import Display
 from monitor.daemon.jars import Jars
 from monitor.daemon.loop import Daemon
 from monitor.page import metrics
+from monitor.page.for_programs import ForPrograms
+from monitor.page.readers import Readers
 from monitor.page.server import PageServer
+from monitor.page.sessions import Seal
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import PageSettings, Settings
@@ -135,6 +142,37 @@ def test_what_is_no_reading_or_nobodys_is_refused(house_with_boards: tuple[Setti
     assert client.post("/api/jars/rye/reading", json={"distance_mm": 92}).status_code == 401
     wrong = {"authorization": "Bearer x"}
     assert client.post("/api/jars/rye/reading", json={"distance_mm": 92}, headers=wrong).status_code == 401
+
+
+def test_a_reading_that_the_page_s_end_overtakes_is_to_be_sent_again(tmp_path: Path) -> None:
+    """uvicorn cancels what is still being answered a while after it was asked to end."""
+    stored = threading.Event()
+    settings = settings_of(tmp_path, ["rye"])
+
+    def posted(jar: str, payload: bytes) -> str | None:
+        stored.wait(60)
+        return None
+
+    async def ended() -> Response:
+        seal = Seal("key", None, None)
+        programs = ForPrograms(settings, Readers(tmp_path / "s.db"), seal, time.time, Display(), posted)
+        request = Request({"type": "http", "method": "POST", "headers": [], "jartide": {"program": True},
+                           "path_params": {"jar": "rye"}}, receive=_body)  # fmt: skip
+        answering = asyncio.ensure_future(programs.reading(request))
+        await asyncio.sleep(0)
+        answering.cancel()
+        try:
+            return await answering
+        finally:
+            stored.set()
+            programs.close()
+
+    answer = asyncio.run(ended())
+    assert (answer.status_code, b"send it again" in bytes(answer.body)) == (503, True)
+
+
+async def _body() -> Message:
+    return {"type": "http.request", "body": b"{}"}
 
 
 # --- dashboards

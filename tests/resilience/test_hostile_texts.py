@@ -95,14 +95,17 @@ def test_a_serial_address_with_a_password_is_refused_and_not_repeated(tmp_path: 
 
 @pytest.mark.fault("F6")
 def test_control_characters_of_a_run_file_reach_no_terminal(tmp_path: Path) -> None:
-    path, store = tmp_path / "theirs.csv", tmp_path / "s.db"
+    path, store = tmp_path / f"theirs{ESC[:4]}.csv", tmp_path / "s.db"  # a name from elsewhere, and the shell's *
     path.write_text(
         f"# jar: rye{ESC}\n# shows: {ESC}\n# {ESC}: x\ntime,distance_mm\n"
         f"2026-03-02T06:00:00Z,100\n2026-03-02T06:00:10Z,{ESC}\n{ESC},100\n"
     )
-    (tmp_path / "theirs.feedings.csv").write_text(f"fed_at,flour\n2026-03-02T06:00:00Z,{ESC}\n{ESC},x\n")
+    beside = path.with_suffix(".feedings.csv")
+    beside.write_text(f"fed_at,flour\n2026-03-02T06:00:00Z,{ESC}\n{ESC},x\n")
     for command in (
+        ["import", "--store", str(store), str(path), str(beside)],
         ["import", "--store", str(store), str(path)],
+        ["import", "--store", str(store), f"{path}.none"],
         ["runs", "--store", str(store)],
         ["replay", str(path)],
         ["review", str(path)],
