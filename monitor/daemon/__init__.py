@@ -2,5 +2,5 @@
 
 `loop` takes what the sources put into the queue, has it committed, and steps the `jars`; after each step `notifier`
 puts the notices that are due into the outbox, from which the sinks send them. `assembly` joins the parts, `resume`
-says where the watch of a jar goes on after a restart.
+says where watching a jar continues after a restart.
 """

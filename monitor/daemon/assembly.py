@@ -1,6 +1,6 @@
-"""The parts joined into a watching daemon: lock, store, sources, sinks, schedule, signals, service manager.
+"""Joins the parts into a watching daemon: lock, store, sources, sinks, schedule, signals, service manager.
 
-`jartide watch` and the demo come here; the demo brings its own clock and source and is the same daemon otherwise.
+`jartide watch` and the demo call it; the demo brings its own clock and source, and is otherwise the same daemon.
 """
 
 from __future__ import annotations
@@ -64,15 +64,15 @@ def watch(
     reread: Callable[[], Settings] | None = None,
     config: Path | None = None,
 ) -> None:
-    """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon, once it is ready).
+    """Watch until SIGTERM, SIGINT or `Daemon.stop` (`started` is given the daemon once it is ready).
 
-    On SIGHUP the config is read again with `reread`, and everything begins again with it; where it cannot be used, each
-    problem is logged and the old one stays. `config` is the file itself, for the page to change it. Raises StoreBusy
-    when another daemon has this store, StoreTrouble when the store cannot be used, SecretError and OSError for what
-    else is not there.
+    On SIGHUP the config is read again with `reread`, and everything starts anew with it; if it cannot be used, each
+    problem is logged and the old one stays. `config` is the file itself, so that the page can change it. Raises
+    StoreBusy when another daemon has this store, StoreTrouble when the store cannot be used, SecretError and OSError
+    for anything else that is missing.
     """
     clock = clock or Clock()
-    before: Settings | None = None  # known to work
+    before: Settings | None = None  # the last config that is known to work
     going: Settings | None = settings
     held: list[Unstored] = []
     with signals() as requests, contextlib.ExitStack() as stores:
@@ -88,7 +88,7 @@ def watch(
                 try:
                     if opened is None or opened.store.path != going.store.path:
                         one = _open(going, clock)
-                        stores.close()  # of the config before, now that the new one's is known to open
+                        stores.close()  # the former config's, now that the new one's has opened
                         opened = stores.enter_context(one)
                     new, held = _watch_with(going, opened, held, clock, own_sources, ready, reread, config, requests)
                     before, going = going, new
@@ -105,7 +105,7 @@ def watch(
 
 @dataclass(frozen=True, slots=True)
 class _Opened:
-    """A store, locked and open: the same one over any number of configs that name it."""
+    """A store, locked and open: it stays the same for any number of configs that name it."""
 
     store: Store
     troubles: list[daemon_status.LastingTrouble]
@@ -142,7 +142,7 @@ def _watch_with(
     config: Path | None,
     requests: SignalRequests,
 ) -> tuple[Settings | None, list[Unstored]]:
-    """Watch with these settings; returns those to go on with, or None at the end, and what could not be stored."""
+    """Watch with these settings; returns the settings to go on with (None: end) and what could not be stored."""
     store = opened.store
     for was, name in renaming.carry_out(store, {jar.name for jar in settings.jars}):
         log.info("the jar %s is called %s from now on", was, name)
@@ -235,7 +235,7 @@ def _watch_with(
 
 
 def _once_stored(daemon: Daemon) -> Callable[[], bool]:
-    """Whether all that came is stored, so that another config may be taken over; says once why not."""
+    """Whether everything that came is stored, so that another config may take over; logs once why not."""
     said = [False]
 
     def may_reload() -> bool:
@@ -250,7 +250,8 @@ def _once_stored(daemon: Daemon) -> Callable[[], bool]:
 
 
 def _tell_damage(store: Store, settings: Settings, clock: Clock, show: Display) -> list[daemon_status.LastingTrouble]:
-    """What stays to be said as long as this daemon runs: that the store was damaged and set aside, if it was."""
+    """The trouble to report as long as this daemon runs, that the store was damaged and set aside; none if it was
+    not."""
     if store.set_aside is None:
         return []
     sentence = f"the store was damaged ({store.damage}): it was moved to {store.set_aside}, and a new one started"
@@ -273,7 +274,7 @@ def _keeper(
     parts: Sequence[daemon_status.HasTrouble],
     shows: Sequence[MqttState],
 ) -> Callable[[Sequence[JarState]], None]:
-    """Shows what is believed to other programs, and keeps it for `status` with how all parts are doing."""
+    """A function that shows other programs what is believed, and keeps it for `status` with how all parts are doing."""
 
     def keep(states: Sequence[JarState]) -> None:
         for state_sink in shows:
@@ -287,7 +288,7 @@ def _keeper(
 
 
 def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
-    """The config as it is now; None, with a line for each problem, when it cannot be used."""
+    """The config as it is now; None when it cannot be used, with a log line for each problem."""
     try:
         settings = reread()
     except ValueError as error:
@@ -300,7 +301,7 @@ def _settings_again(reread: Callable[[], Settings]) -> Settings | None:
 
 
 def _send_test(address: str) -> tuple[str, str | None]:
-    """A test message to one address: how that may be shown, and why it did not go out."""
+    """Send a test message to one address; returns how the address may be shown, and why the message did not go out."""
     (tested,) = send_test([address])
     return tested.shown, None if tested.ok else tested.reason
 
@@ -362,7 +363,7 @@ def open_sinks(
 def _others(
     settings: Settings, publishers: Sequence[MqttSource], clock: Clock
 ) -> Callable[[], list[OtherJar]] | None:  # fmt: skip
-    """What lists the jars that other daemons publish at our brokers; None where the page is not to show them."""
+    """The list of jars that other daemons publish at our brokers; None where the page does not show them."""
     if not settings.page.others:
         return None
     mine = [jar.name for jar in settings.jars]
@@ -373,7 +374,7 @@ def _others(
 
 
 def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
-    """Put a tick into the queue at the next point of the grid by the wall clock, and so on; `on` is called at each."""
+    """Put a tick into the queue at each point of the grid by the wall clock, and call `on` at each."""
 
     def tick() -> None:
         on()
@@ -385,8 +386,8 @@ def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[]
 
 
 def _alive(clock: Clock) -> Callable[[], None]:
-    """Tells the service manager that the loop turns and no thread hangs, as often as it asks for; else it starts us
-    again."""
+    """Tells the service manager, as often as it wants, that the loop turns and no thread hangs; without that it
+    restarts us."""
     every_s = systemd.watchdog_s()
     last_s = [float("-inf")]
     hanging = heartbeat.HungThreads()
@@ -407,7 +408,7 @@ def _alive(clock: Clock) -> Callable[[], None]:
 
 
 def _changed(sources: Sequence[Source]) -> Callable[[], bool]:
-    """Whether a source has connected, or got into trouble or out of it, since the last call."""
+    """Whether since the last call a source has connected, got into trouble, or got out of it."""
     last: list[list[tuple[bool, str | None]]] = [[]]
 
     def changed() -> bool:

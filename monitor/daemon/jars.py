@@ -1,10 +1,10 @@
-"""The vigils of all jars, in step with the store: what arrives is stepped, what is decided is kept, what deserves a
-notice goes to the outbox (`notifier`). Between the recorder, which has committed the items, and the sinks, which drain
-outboxes.
+"""The detector states of all jars, in step with the store: what arrives is stepped, what is decided is stored, and what
+deserves a notice goes to the outbox (`notifier`). Between the recorder, which has committed the items, and the sinks,
+which drain the outboxes.
 
-No clock and no thread: the daemon says what time it is. Everything here may be done again after a restart: the store
-keeps an event once for its times and a notice once for its cause, so restart is simply stepping again from a carry.
-"""
+No clock and no thread: the daemon says what time it is. Everything here may be done once more after a restart: the
+store keeps an event only once for its times and a notice only once for its cause, so a restart simply steps again from
+a carry."""
 
 from __future__ import annotations
 
@@ -40,14 +40,14 @@ from monitor.values import (
 
 log = logging.getLogger(__name__)
 
-SHIFT_S = 3 * DAY_S  # the longest repeat that a person would miss; what is older is history
+SHIFT_S = 3 * DAY_S  # the longest interval of a repeat: older notices are history
 COMPARED_EVERY_S = 3600.0
 CARRY_EVERY_S = DAY_S  # bounds what a restart steps again: a day of 5 s readings is about 17,000
 
 
 @dataclass(frozen=True, slots=True)
 class _Decided:
-    """An event, the item that it was decided at or at a tick after, and the item that its run begins with."""
+    """An event, the item at which (or at a tick after which) it was decided, and the item that its run begins with."""
 
     seq: int
     event: Event
@@ -56,8 +56,9 @@ class _Decided:
 
 @dataclass(slots=True)
 class _Unkept:
-    """What the store does not have of one jar yet. `closed` are cycles, `again` what was judged again from an item on;
-    both begin with the item that their run begins with. `undone` are the arrivals that took something back."""
+    """What the store does not have yet of one jar. `closed` are cycles, `again` says from which item on something was
+    judged again; both begin with the item that their run begins with. `undone` are the arrivals that took something
+    back."""
 
     decided: list[_Decided] = field(default_factory=list)
     closed: list[tuple[int, Cycle]] = field(default_factory=list)
@@ -76,24 +77,27 @@ class Jars:
         self._notifier = Notifier(settings, store, display)
         self._jars: dict[str, JarSettings] = {jar.name: jar for jar in settings.jars}
         self._states: dict[str, DetectorState] = {}
-        self._run_from: dict[str, int] = {}  # the item that the run begins with that each jar is in
+        self._run_from: dict[str, int] = {}  # for each jar, the item with which its present run begins
         self._carried_s: dict[str, float] = {}
         named = sorted({jar.group for jar in settings.jars if jar.group is not None})
         groups = [[jar for jar in settings.jars if jar.group == name] for name in named]
         self._groups = [jars for jars in groups if len(jars) >= LEAST_JARS]
         self._compared_s = [float("-inf")] * len(self._groups)
         self._unkept: dict[str, _Unkept] = {name: _Unkept() for name in self._jars}
-        self._misjudged: set[str] = set()  # by what was taken back, until the store can be read
+        self._misjudged: set[str] = (
+            set()
+        )  # jars to judge again after something was taken back, as soon as the store can be read
 
     def restore(self, now_s: float) -> int:
-        """Resume every jar from its last carry and what was stored since, then let the time pass that the daemon was
-        away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was stepped."""
+        """Resume every jar from its last carry and what was stored since, then let the time pass during which the
+        daemon was away. What fell due meanwhile and is still true goes to the outbox. Returns the last seq that was
+        stepped."""
         last_seq = self.catch_up(now_s)
         self.store.end_other_runs(self._jars, now_s)
         return last_seq
 
     def catch_up(self, now_s: float) -> int:
-        """`restore` for these jars only, whatever becomes of others in the store."""
+        """`restore` for these jars only; others in the store are left alone."""
         with self.store.writing():  # a first start of many jars would sync the disk for each
             for jar in self.settings.jars:
                 self.store.ensure_run(jar, now_s)
@@ -108,12 +112,12 @@ class Jars:
         return last_seq
 
     def listen_from(self, now_s: float) -> None:
-        """The program was away until now (not running, or the machine slept): that no reading came meanwhile says
-        nothing about a sensor."""
+        """The program was away until now (it was not running, or the machine slept), so that no reading came meanwhile
+        says nothing about a sensor."""
         self._listening_since_s = now_s
 
     def _resume(self, jar: JarSettings, last_seq: int) -> None:
-        """Step one jar from where its watch begins again through all that is stored up to `last_seq`."""
+        """Step one jar from where watching it continues through everything stored up to `last_seq`."""
         start = resume.start(self.store, jar, last_seq)
         name, as_it_was = jar.name, jar
         self._states[name], self._run_from[name] = start.state, start.runs[0].first_seq
@@ -121,7 +125,7 @@ class Jars:
         for run, first, last in resume.stretches(start, last_seq):
             self._unkept[name].again.append((run.first_seq, first))
             if run is not start.runs[0] and not resume.begun_by_item(run):
-                self._tick(as_it_was, run.began_s, first - 1)  # what time alone decided in the run that ends
+                self._tick(as_it_was, run.began_s, first - 1)  # what time alone decided before that run ended
                 self._begin_run(jar, run)
             as_it_was = resume.settings_in(run, jar)
             for arrival in self.store.arrivals(name, first - 1):
@@ -130,15 +134,15 @@ class Jars:
                 self._take(as_it_was, arrival)
 
     def _begin_run(self, jar: JarSettings, run: Run) -> None:
-        """The config had the jar changed: nothing but what was learnt of its starter goes on."""
+        """The config changed the jar: begin a run in which only what was learnt about its starter goes on."""
         self._note_cut(jar)
         before = self._states[jar.name]
         self._states[jar.name] = step.begin(resume.settings_in(run, jar), before.carried, before.not_so)
         self._run_from[jar.name] = run.first_seq
 
     def _judge_again(self, jar: JarSettings, seq: int) -> None:
-        """Something told was taken back: step the jar as if it had not been told. Done again with the next tick when
-        the store cannot be read now."""
+        """A report was taken back: step the jar as if it had never come. Tried again with the next tick if the store
+        cannot be read now."""
         name = jar.name
         before = self._states[name], self._run_from[name], self._unkept[name]
         try:
@@ -154,15 +158,15 @@ class Jars:
         self._misjudged.discard(name)
 
     def take(self, arrivals: Sequence[Arrival], now_s: float) -> bool:
-        """Step what the recorder has committed, in its order, and keep what follows from it. Returns whether anything
-        was told or decided."""
+        """Step what the recorder has committed, in its order, and store what follows from it. Returns whether anything
+        was reported or decided."""
         changed: set[str] = set()
         for arrival in arrivals:
             item = arrival.item
             if isinstance(item, ClockSet):
                 self._clock_set(item)
             elif arrival.received_s < self.ticked_s:
-                # it came while a tick was under way (told by another process, say): a restart must step it after the
+                # it came during a tick (reported by another process, say): a restart must step it after the
                 # tick as well
                 arrival = self._restamped(arrival)
             for name in self._jars if isinstance(item, ClockSet) else (item.jar,):
@@ -192,7 +196,7 @@ class Jars:
         self._compare(now_s)
 
     def _compare(self, now_s: float) -> None:
-        """Each group once an hour, one of them a tick: two hundred jars' cycles take a moment to read."""
+        """Compare each group once an hour, one group per tick: the cycles of two hundred jars take a moment to read."""
         longest = min(range(len(self._groups)), key=lambda place: self._compared_s[place], default=None)
         if longest is None or 0.0 <= now_s - self._compared_s[longest] < COMPARED_EVERY_S:
             return
@@ -210,7 +214,7 @@ class Jars:
             return replace(arrival, received_s=self.ticked_s)
 
     def _clock_set(self, item: ClockSet) -> None:
-        """What was put out lately keeps its distance from now, and a carry is due in the new time."""
+        """Notices that were put out lately keep their distance from now, and a carry is due in the new time."""
         self.ticked_s = item.time_s
         self._listening_since_s += item.offset_s
         self._carried_s = dict.fromkeys(self._carried_s, float("-inf"))
@@ -224,7 +228,7 @@ class Jars:
             log.error("repeats of notices may come early or late after the clock was set: %s", error)
 
     def frozen(self, name: str) -> Carry:
-        """What is remembered of one jar, for a daemon that takes it over from here."""
+        """The carry of one jar, for a daemon that takes it over from here."""
         return step.snapshot(self._states[name])
 
     def states(self, now_s: float) -> list[JarState]:
@@ -232,7 +236,7 @@ class Jars:
         return [step.current(self._states[jar.name], now_s) for jar in self.settings.jars]
 
     def _take(self, jar: JarSettings, arrival: Arrival) -> bool:
-        """One item; whether anything was decided by it."""
+        """Step one item; returns whether it decided anything."""
         item, name = arrival.item, jar.name
         new_run = isinstance(item, Noted) and item.what in (Noting.NEW_RUN, Noting.NEW_STARTER)
         if new_run:
@@ -250,7 +254,8 @@ class Jars:
         self._note(jar, seq, events)
 
     def _note(self, jar: JarSettings, seq: int, events: Iterable[Event]) -> None:
-        """What was decided, and the cycle that a feeding closed: before it is kept, another may close the next one."""
+        """Note what was decided, and the cycle that a feeding closed; before that is stored, another may close the next
+        one."""
         unkept, run_from = self._unkept[jar.name], self._run_from[jar.name]
         unkept.decided += [_Decided(seq, event, run_from) for event in events]
         if any(event.kind is EventKind.FED for event in events):
@@ -265,7 +270,8 @@ class Jars:
             self._unkept[jar.name].closed.append((self._run_from[jar.name], cycle))
 
     def _settle(self, jar: JarSettings, now_s: float, seq: int) -> None:
-        """Keep what was decided and tell what follows. What the store cannot take now is kept with the next tick."""
+        """Store what was decided, and put out the notices that follow. What the store cannot take now is stored at the
+        next tick."""
         unkept = self._unkept[jar.name]
         try:
             failpoint("stepped")
@@ -281,7 +287,7 @@ class Jars:
             log.error("%s: what was decided is not stored yet: %s", jar.name, error)
 
     def _keep(self, jar: JarSettings, unkept: _Unkept, now_s: float, seq: int) -> None:
-        """Events, the cycles that they changed and, where due, a carry: all of it or nothing."""
+        """Store events, the cycles that they changed and, if due, a carry: all of it or nothing."""
         run_from = self._run_from[jar.name]
         with self.store.writing():
             wrong = self._to_correct(jar, unkept, now_s, seq)
@@ -300,13 +306,13 @@ class Jars:
                 self._notifier.forget([jar.name])
             fed = any(one.event.kind is EventKind.FED for one in unkept.decided)
             due = fed or unkept.undone or now_s - self._carried_s[jar.name] >= CARRY_EVERY_S
-            # a restart would go on from the mistake, or in another run
+            # a restart would begin with the mistake, or in another run
             if due and jar.name not in self._misjudged and seq >= run_from:
                 self.store.save_carry(jar.name, seq, now_s, step.snapshot(self._states[jar.name]))
                 self._carried_s[jar.name] = now_s
 
     def _to_correct(self, jar: JarSettings, unkept: _Unkept, now_s: float, seq: int) -> list[tuple[Run, Correction]]:
-        """The runs of which something was judged again, and why: what was decided before may no longer stand."""
+        """The runs in which something was judged again, and why: what was decided before may no longer hold."""
         found: list[tuple[Run, Correction]] = []
         for arrival in unkept.undone:
             assert isinstance(arrival.item, TakenBack)
@@ -322,7 +328,7 @@ class Jars:
                 decided_at_s=arrival.received_s,
             )
             found.append((run, why))
-        for run_from, from_seq in unkept.again:  # the same, unless this is another version than the one before it
+        for run_from, from_seq in unkept.again:  # decided as before, unless another version of the program did that
             run = self.store.run_of(jar.name, run_from)
             if run is not None:
                 why = Correction(

@@ -1,8 +1,8 @@
 """The daemon: the only place with a clock and a thread. One bounded queue, one loop.
 
-Sources, the schedule and signals only put things into the queue. The loop gives what came to the recorder, which
-commits in groups; what is committed is acknowledged, then stepped; what follows goes to the outboxes, which the sinks
-drain in their own threads. A failing recorder stops the daemon loudly; a failing sink never holds up a reading.
+Sources, the schedule and signals only put things into the queue. The loop hands what came to the recorder, which
+commits in groups; what is committed is acknowledged and then stepped; what follows from it goes to the outboxes, which
+the sinks drain in their own threads. A failing recorder stops the daemon loudly; a failing sink never delays a reading.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from monitor.values import ClockSet, Delivery, JarState, Rejected, Tick
 log = logging.getLogger(__name__)
 
 QUEUE_LENGTH = 2000  # about 2 MB of readings; when it is full a source waits, and the broker or the port holds the rest
-SHOWN_SHARE = 0.05  # of the loop's time at most: to show what is believed of thousands of jars takes a second each time
-STOP_LOOK_S = 0.2  # how soon one that waits for room sees that the daemon is stopping
-LOOK_S = 1.0  # how soon something told by another process, or a due commit, is looked at when nothing else comes
+SHOWN_SHARE = 0.05  # of the loop's time at most: to show the states of thousands of jars takes a second each time
+STOP_LOOK_S = 0.2  # how soon a source that waits for room sees that the daemon is stopping
+LOOK_S = 1.0  # how soon a report from another process, or a due commit, is seen to when nothing else comes
 
 
 class Sink(Protocol):
@@ -45,7 +45,7 @@ class Daemon:
     """Watches with one store until told to stop. `on_states` is given every jar's state after each tick and when
     something was decided (soon, where there are thousands); `beat` is called once in each turn of the loop,
     `on_clock_set` when the wall clock was set. `before_boot_s` is the running time at which the machine was started
-    last; `held` is what the daemon before this one could not store any more."""
+    last; `held` is what the previous daemon could no longer store."""
 
     def __init__(
         self,
@@ -93,23 +93,23 @@ class Daemon:
         self._stopping.set()
 
     def trouble(self) -> str | None:
-        """One sentence while nothing can be written down; the jars' time stands still then."""
+        """One sentence while nothing can be stored; time then stands still for the jars."""
         return self._recorder.trouble if self._recorder is not None else None
 
     def resume(self) -> None:
-        """Take up every jar where the store left it."""
+        """Continue every jar from where the store left it."""
         self._recorder = Recorder(self._store, self._jars.restore(self._clock.wall()))
         for thing in self._held:
             self._recorder.take(thing, self._clock.monotonic())
 
     def held(self) -> list[Unstored]:
-        """What was taken in and could not be stored, for the next daemon of this process. Its tokens are of no use to
-        that one: a broker that still waits sends the message again, and it is known by its numbers."""
+        """What was taken in but could not be stored, for the next daemon of this process. The tokens are of no use to
+        that one: a broker that still waits sends the message again, and its numbers show that it is the same."""
         waiting = self._recorder.waiting() if self._recorder is not None else []
         return [thing if isinstance(thing, ClockSet) else replace(thing, token=None) for thing in waiting]
 
     def flush(self) -> None:
-        """Take all that is in the queue by now and commit it; what comes meanwhile may have no end."""
+        """Take what is in the queue now and commit it, but not what comes meanwhile, as that may never end."""
         for _ in range(self._queue.qsize()):
             self._handle(self._queue.get_nowait())
         self._commit()
@@ -138,7 +138,7 @@ class Daemon:
             self._end()
 
     def _end(self) -> None:
-        """Sinks first: the one that speaks over a source's connection has a last word to say."""
+        """Stop the sinks first: one that speaks over a source's connection still has to say goodbye."""
         for sink in self._sinks:
             sink.stop()
         for source in self._sources.values():
@@ -159,7 +159,8 @@ class Daemon:
             self.show()
 
     def _handle(self, thing: Delivery | Rejected | Tick) -> None:
-        self._clock_watch.look()  # whatever came was stamped before this: a step is known before it is judged
+        # what came was stamped before this, so a step of the clock is known before anything is judged
+        self._clock_watch.look()
         if isinstance(thing, Tick):
             self._tick(min(thing.time_s, self._clock.wall()))
         else:
@@ -171,8 +172,8 @@ class Daemon:
                 self._commit()  # a burst is committed in larger groups
 
     def _tick(self, time_s: float) -> None:
-        """Time passed: first all that came before it. While the store is in trouble time stands still for the jars, so
-        that what waits is judged in its order."""
+        """Time passed: first commit all that came before. While the store is in trouble, time stands still for the
+        jars, so that what waits is judged in its order."""
         self._commit()
         recorder = self._ready_recorder()
         if recorder.trouble is None:
@@ -181,9 +182,9 @@ class Daemon:
         self._wake()
 
     def _clock_set(self, offset_s: float, now_s: float) -> None:
-        """The wall clock was set: first all that came before, then the step itself, in the order of arrival. What the
-        machine stamped since it started is moved with it; if it started with a time that lay behind the jars' own (no
-        clock in it runs on without power), a step forward only ends that, and nothing is moved."""
+        """The wall clock was set: first commit all that came before, then the step itself, in the order of arrival.
+        What the machine stamped since it started is moved along. If it started with a time behind that of the jars (as
+        its clock stops without power), a step forward only ends that, and nothing is moved."""
         log.warning("the clock was set by %+.0f s", offset_s)
         before_s = now_s - offset_s
         booted_s = before_s - self._clock.monotonic()
@@ -197,7 +198,7 @@ class Daemon:
         self._on_clock_set()
 
     def show(self) -> None:
-        """Give what is believed now to whom it concerns."""
+        """Show the jars' states to the sinks that want them."""
         began_s = self._clock.monotonic()
         self._on_states(self._jars.states(self._clock.wall()))
         self._unshown, now_s = False, self._clock.monotonic()
@@ -232,7 +233,7 @@ class Daemon:
 
 
 def _not_ahead(delivery: Delivery, now_s: float) -> Delivery:
-    """A delivery stamped just before the clock was set back, as of now: no later one must look late beside it."""
+    """A delivery that was stamped just before the clock was set back, stamped anew: later ones must not look late."""
     if delivery.received_s <= now_s:
         return delivery
     reading = replace(delivery.reading, time_s=min(delivery.reading.time_s, now_s))

@@ -1,8 +1,8 @@
-"""What deserves a notice goes to the outbox, and what is no longer true comes out of it: between `jars`, which knows
-what is believed, and the sinks, which drain the outbox. What deserves one is decided in `notify.due`.
+"""Puts notices that are due into the outbox, and takes out those that are no longer true: between `jars`, which knows
+what is believed, and the sinks, which drain the outbox. What is due is decided in `notify.due`.
 
-A minute in which nothing is told or decided asks the store nothing: the notes and notices of each jar's open cycle are
-kept here until something changes them.
+In a minute in which nothing is reported or decided, the store is not asked: the notes and notices of each jar's open
+cycle are kept here until something changes them.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from monitor.values import DAY_S, JarState, Noted
 
 log = logging.getLogger(__name__)
 
-COMPARED_S = 10 * DAY_S  # of cycles: the last few batches, also where they are fed every other day
+COMPARED_S = 10 * DAY_S  # of cycles are compared: the last few batches, even where jars are fed every other day
 
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What the store has of one jar's cycle."""
+    """What the store has about one jar's open cycle."""
 
     cycle: tuple[int, float]  # its number, and since when
     noted: list[Noted]
@@ -36,7 +36,7 @@ class _Known:
 
 
 class Notifier:
-    """Owns what is known of the outbox; the channels only take out of it what is then marked as sent."""
+    """Keeps what is known about the outbox; the channels only mark in it what they have sent."""
 
     def __init__(self, settings: Settings, store: Store, display: Display) -> None:
         self._settings = settings.notices
@@ -45,12 +45,12 @@ class Notifier:
         self._known: dict[str, _Known] = {}
 
     def forget(self, jars: Iterable[str]) -> None:
-        """Something was told of these jars, or their notices were changed: look again."""
+        """Ask the store again about these jars: something was reported, or their notices were changed."""
         for jar in jars:
             self._known.pop(jar, None)
 
     def tell(self, jar: JarSettings, state: JarState, now_s: float, listening_since_s: float) -> None:
-        """Put what is due into the outbox, and take out of it what is no longer true. Raises StoreTrouble."""
+        """Put what is due into the outbox, and take out what is no longer true. Raises StoreTrouble."""
         known = self._look(state)
         number = known.cycle[0]
         waiting = [one.notice for one in known.kept if one.state is outbox.State.PENDING]
@@ -70,7 +70,7 @@ class Notifier:
                 outbox.put(self._store, new, now_s)
 
     def summarise(self, states: Sequence[JarState], now_s: float) -> None:
-        """Once a day; what the store cannot take now waits for the next minute."""
+        """The daily summary; what the store cannot take now waits for the next minute."""
         try:
             days = {one.notice.cycle for one in outbox.of_jar(self._store, "")}
             notice = daily_summary(states, days, self._settings, now_s, self._display)
@@ -82,8 +82,8 @@ class Notifier:
             log.error("the daily summary waits for the next minute: %s", error)
 
     def compare(self, jars: Sequence[JarSettings], states: Sequence[JarState], now_s: float) -> None:
-        """One group: a jar unlike its siblings, a sensor that stands apart from its neighbours. What the store cannot
-        take now is put out when they are compared again."""
+        """Compare one group: is a jar unlike its siblings, does a sensor differ from its neighbours? What the store
+        cannot take now is put out when they are compared again."""
         try:
             names = [jar.name for jar in jars]
             told = {

@@ -1,4 +1,4 @@
-"""What the daemon keeps of itself and its devices from one start to the next, in the store beside all else.
+"""What the daemon remembers about itself and its devices from one start to the next, in the store.
 
 Used by `assembly`, which hands it to the parts that need it.
 """
@@ -37,7 +37,7 @@ def client_token(store: Store) -> str:
 
 
 def power_ups(store: Store) -> Json:
-    """When each device was switched on last, as `keep_power_ups` kept it; None where there is nothing to be read."""
+    """When each device was switched on last, as `keep_power_ups` stored it; None where nothing is stored."""
     try:
         saved: Json = json.loads(store.meta(BOOTS_KEY) or "null")
         return saved
@@ -46,16 +46,16 @@ def power_ups(store: Store) -> Json:
 
 
 def keep_power_ups(store: Store, snapshot: Json) -> None:
-    """Keep it. Raises StoreTrouble."""
+    """Store when each device was switched on last. Raises StoreTrouble."""
     store.set_meta(BOOTS_KEY, json.dumps(snapshot))
 
 
 def before_boot_s(store: Store) -> float:
-    """The running time at which this machine was started last, as far as this store knows."""
+    """The running time at which this machine was last started, as far as this store knows."""
     try:
         boot = BOOT_ID.read_text().strip()
     except OSError:
-        boot = ""  # of the same boot, for all we know
+        boot = ""  # as if it were the same boot
     known, _, running_s = (store.meta(BOOT_KEY) or "").partition(" ")
     if known != boot or not running_s:
         running_s = repr(store.running_s())

@@ -1,9 +1,8 @@
-"""Where the watch of a jar begins again after a restart, or when it has to be judged again: for `jars`.
+"""Where watching a jar continues after a restart, or begins when it has to be judged again: for `jars`.
 
-It begins from the last carry that can be read, in whichever run that lies, and goes on through all items since, from
-run to run, so that a run which was ended meanwhile is judged to its end. Where nothing that was kept can be read (it
-was written by another version), the open run is judged from its beginning.
-"""
+It begins with the last carry that can be read, in whichever run that lies, and goes on through all items since, from
+run to run, so that a run that was ended meanwhile is judged to its end. Where no carry can be read (as another version
+wrote them), the open run is judged from its beginning."""
 
 from __future__ import annotations
 
@@ -26,7 +25,7 @@ UNREADABLE = (KeyError, TypeError, ValueError, AttributeError)  # what another v
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """Step what came after item `seq` on `state`, in the first of `runs` and then in the others."""
+    """Step what came after item `seq`, beginning with `state`, first in the first of `runs` and then in the others."""
 
     seq: int
     state: DetectorState
@@ -34,7 +33,7 @@ class Start:
 
 
 def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
-    """Where to begin, to come to item `last_seq`. Raises StoreTrouble."""
+    """Where to begin in order to arrive at item `last_seq`. Raises StoreTrouble."""
     wrong = store.mistakes(jar.name)
     not_so = tuple(wrong.not_so)
     runs = [run for run in store.live_runs(jar.name) if run.first_seq <= last_seq + (not begun_by_item(run))]
@@ -52,7 +51,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     if unreadable:
         log.error("%s: all readings since it was put under its sensor are judged again", jar.name)
     seq = runs[-1].first_seq - 1
-    if not unreadable:  # nothing was kept yet, or it went with what was taken back
+    if not unreadable:  # there was no carry yet, or it was dropped with what was taken back
         seq = min([seq, *(one - 1 for one in wrong.told), *(one.seq - 1 for one in wrong.standing.values())])
     runs = _since(runs, seq + 1)
     return Start(seq=runs[0].first_seq - 1, state=_begun(store, jar, runs[0], not_so), runs=runs)
@@ -67,7 +66,7 @@ def stretches(start: Start, last_seq: int) -> Iterator[tuple[Run, int, int]]:
 
 
 def _begun(store: Store, jar: JarSettings, run: Run, not_so: tuple[str, ...]) -> DetectorState:
-    """A jar at the beginning of a run, with what was learnt of its starter before. Raises StoreTrouble."""
+    """A jar at the beginning of a run, with what was learnt about its starter before. Raises StoreTrouble."""
     try:
         learnt = store.culture_before(run)
         starter_model.from_json(learnt) if learnt else None
@@ -77,18 +76,18 @@ def _begun(store: Store, jar: JarSettings, run: Run, not_so: tuple[str, ...]) ->
 
 
 def settings_in(run: Run, jar: JarSettings) -> JarSettings:
-    """The jar as it was in a run: another one may have been put there since."""
+    """The jar's settings as they were in a run: another jar may be there since."""
     return replace(jar, empty_mm=run.empty_mm, geometry=run.geometry)
 
 
 def begun_by_item(run: Run) -> bool:
-    """Whether somebody asked for the run: then its first item says so and is stepped as such."""
+    """Whether a person asked for the run: then its first item is that request, and is stepped."""
     return run.reason in BEGUN_BY_NOTE.values()
 
 
 def _since(runs: list[Run], seq: int) -> list[Run]:
-    """The run that an item lies in, and those after it. What a jar that moved here brought along lies in the run in
-    which it goes on, even before its first item."""
+    """The run that an item lies in, and those after it. What a moved jar brought along belongs to the run in which it
+    goes on, even before that run's first item."""
 
     def began(run: Run) -> int:
         return run.first_seq - (run.reason is RunReason.MOVED)

@@ -1,12 +1,11 @@
 """What the daemon has planned for later: the next tick, from which silence, summaries and repeats follow. The work
-itself is the caller's.
+itself is done by the caller.
 
 A small owner of APScheduler's background scheduler. It holds **one-shot date jobs only**, never intervals or cron
 rules: on a board without a clock of its own the wall clock is stepped by years when the network comes up, and a
 repeating job would then run once for every period in between, or not at all after a step back. So each entry is planned
-once; the caller plans the next one when it has run, and again when `ClockWatch` has found a step. An entry that
-is overdue runs once, at once (`coalesce`, no `misfire_grace_time`): whether it is too late to be of use, the caller
-knows.
+once; the caller plans the next one when it has run, and again when `ClockWatch` has found a step. An overdue entry runs
+once and immediately (`coalesce`, no `misfire_grace_time`); the caller knows whether it is too late to be of use.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ from apscheduler.triggers.date import DateTrigger
 
 log = logging.getLogger(__name__)
 
-AGAIN_S = 0.01  # real seconds until another look at a clock that lags behind the real one: a played one may stand
+AGAIN_S = 0.01  # real seconds until the next look at a clock that lags behind the real one, as a played clock may stop
 FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
@@ -48,7 +47,7 @@ class Schedule:
         self._scheduler.start()
 
     def plan(self, name: str, due_s: float, call: Callable[[], None]) -> None:
-        """Do `call` at `due_s` (Unix time), or at once if that is past. Replaces an entry of the same name."""
+        """Do `call` at `due_s` (Unix time), or immediately if that is past. Replaces an entry of the same name."""
         with self._lock:
             if self._stopped:
                 return

@@ -1,4 +1,4 @@
-"""What the operating system's signals ask of the watch, from its beginning to its end: stop, or read the config again.
+"""What signals of the operating system ask the daemon to do, from its start to its end: stop, or read the config again.
 
 Installed once around all that `assembly.watch` does, so that no signal finds the process without a handler while one
 daemon hands over to the next.
@@ -21,7 +21,7 @@ MOST_S = 20.0  # the unit gives 30 s (TimeoutStopSec) and then kills, which its 
 
 
 def _end_here() -> None:
-    """What was committed is kept, and all else comes again or can be judged again: as after a kill, only said."""
+    """End on the spot, as a kill would, but with a log line: what was committed stays, and all else comes again."""
     log.error(
         "shutting down takes longer than %.0f s (a slow disk?): cut short; nothing that was stored is lost", MOST_S
     )
@@ -29,7 +29,7 @@ def _end_here() -> None:
 
 
 class SignalRequests:
-    """What the signals have asked for; `daemon` is the one that watches at present."""
+    """What the signals have asked for; `daemon` is the one that is watching now."""
 
     def __init__(self) -> None:
         self.stop_asked, self.reload_asked = threading.Event(), threading.Event()
@@ -37,7 +37,7 @@ class SignalRequests:
         self._bound: threading.Timer | None = None
 
     def stop(self) -> None:
-        """End the watch; in MOST_S whatever hangs."""
+        """Stop watching, within MOST_S whatever hangs."""
         if not self.stop_asked.is_set():
             self._bound = threading.Timer(MOST_S, _end_here)
             self._bound.daemon = True
@@ -47,7 +47,7 @@ class SignalRequests:
             self.daemon.stop()
 
     def ended(self) -> None:
-        """The watch is over: nothing is left that could hang, and whoever watched may go on with something else."""
+        """Watching has ended: nothing is left that could hang, and the process may go on with something else."""
         if self._bound is not None:
             self._bound.cancel()
 

@@ -1,8 +1,7 @@
-"""What goes out when the store itself is in trouble: beside `jars`, whose notices are all about one jar.
+"""The notices about trouble with the store itself; those of `jars` are each about one jar.
 
-A damaged store that was set aside goes into the outbox of the new one, like any notice. That nothing can be written
-down cannot go into an outbox: it is handed to the channels at once, one message a time of trouble.
-"""
+That a damaged store was set aside goes into the outbox of the new one, like any notice. That nothing can be stored
+cannot go into an outbox: it is handed to the channels directly, once for each time of trouble."""
 
 from __future__ import annotations
 
@@ -54,26 +53,25 @@ def unwritable(trouble: str, since_s: float, now_s: float, display: Display) -> 
 
 
 class UrgentSink(Protocol):
-    """A sink that can tell past the outbox."""
+    """A sink that can send without the outbox."""
 
     def send_now(self, notice: Notice) -> None:
-        """To be sent as soon as its channels take it."""
+        """Send as soon as the channels take it."""
 
     def cancel(self) -> None:
-        """What has not gone out is no longer true."""
+        """Drop what has not gone out yet: it is no longer true."""
 
 
 @runtime_checkable
 class ShowsStore(Protocol):
-    """A sink that shows at once what the store itself cannot be told."""
+    """A sink that can show what the store cannot take."""
 
     def say_of_store(self, trouble: str | None) -> None:
-        """Why nothing can be written down just now; None when it can."""
+        """Show why nothing can be stored at present; None when it can."""
 
 
 class StoreAlarm:
-    """Looked at once in each turn of the loop; `urgent_sinks` are all that notices go out by, `shown` is where people
-    look."""
+    """Asked in each turn of the loop. `urgent_sinks` are all sinks that send notices, `shown` is where people look."""
 
     def __init__(
         self,
