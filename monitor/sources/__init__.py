@@ -2,8 +2,8 @@
 
     serial_port, mqtt_source, http_post -> ingest (wire or general_form reads it) -> put -> the daemon's queue
 
-A source owns one port or connection and a thread of its own. It only puts into the queue; it decides nothing about
-the starter. What came in over MQTT is acknowledged to the broker only after the commit, when the daemon says so.
+A source owns one port or connection, and a thread. It only puts things into the queue and decides nothing about the
+starter. What came in over MQTT is acknowledged to the broker only after the commit, when the daemon says so.
 """
 
 from __future__ import annotations
@@ -24,23 +24,24 @@ class Put(Protocol):
     """The daemon's end of the queue, called from the source's thread."""
 
     def __call__(self, thing: Delivery | Rejected, *, wait_s: float = inf) -> None:
-        """Waits while the queue is full, for `wait_s` at most. After that, and once the daemon is stopping, it raises
-        queue.Full: what is not put again comes again at the next start, or is lost with a serial line."""
+        """Put one thing; waits while the queue is full, for `wait_s` at most. After that, and once the daemon is
+        stopping, raises queue.Full. What was not put then comes again at the next start; from a serial line it is
+        lost."""
 
 
 class Source(Protocol):
-    """What the daemon knows about a source."""
+    """A source, as the daemon sees it."""
 
     name: str
 
     def start(self, put: Put) -> None:
-        """Begin in a thread of its own; returns at once and never fails: what is wrong shows in `health`."""
+        """Begin, in its own thread; returns immediately and never fails: what is wrong shows in `health`."""
 
     def stop(self) -> None:
-        """End within 5 s, whatever hangs. What was acknowledged before is still told to the broker."""
+        """End within 5 s, whatever hangs. The broker still gets the acknowledgements that were given before."""
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """These deliveries (and refused messages) are committed; in order of arrival."""
+        """These deliveries (and refused messages) are committed; they come in order of arrival."""
 
     def health(self) -> SourceHealth:
         """How it is doing, in one plain sentence."""
@@ -121,6 +122,6 @@ OPENERS: dict[str, Callable[[Opening], list[Source]]] = {"serial": _serial, "mqt
 
 
 def open_sources(opening: Opening, leave_out: Collection[str] = ()) -> list[Source]:
-    """Every configured source but the kinds to leave out, not yet started."""
+    """Every configured source except the kinds to leave out, not yet started."""
     wanted = [name for name in OPENERS if name not in leave_out and getattr(opening.settings, name)]
     return [source for name in wanted for source in OPENERS[name](opening)]

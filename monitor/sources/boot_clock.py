@@ -1,8 +1,8 @@
 """When was it measured? A device without a clock counts milliseconds since its power-up (`up_ms`), and the broker may
-hold its messages for hours. This module learns when each power-up was, and so how long each message was under way.
+hold its messages for hours. This module learns when each power-up was, and from that how long each message took.
 
 It works on the daemon's monotonic clock, so a stepped wall clock changes nothing here. `ingest` turns the delay into a
-time; the daemon may keep `snapshot()` over a restart, so that what waited meanwhile is dated right.
+time; the daemon may keep `snapshot()` over a restart, so that messages that waited meanwhile get the right time.
 
 Method: a message that arrives at `at_s` with uptime `up_s` was not sent later than it came, so the power-up was at or
 before `at_s - up_s`; the smallest such difference is the best estimate (minimum-delay filter, as in NTP's clock filter,

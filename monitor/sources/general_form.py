@@ -1,11 +1,10 @@
 """Messages of devices that were not made for this: the config says where each quantity is, and one message becomes a
 `Message`.
 
-Pure, as `wire`, which reads our own form. The rules are those of general firmware (ESPHome, Tasmota, Zigbee bridges):
-a number may be text; null, "None", "unavailable" and a path that is not there are missing, not wrong; a local time has
-no zone; a distance that is not a number means that nothing is in range. A message with nothing in it that was asked for
-is no reading and no error: such devices send all that they have over one topic.
-"""
+Pure, as `wire`, which reads our own form. The rules are those of general firmware (ESPHome, Tasmota, Zigbee bridges): a
+number may be text; null, "None", "unavailable" and a path that is not there are missing, not wrong; a local time has no
+zone; a distance that is not a number means that nothing is in range. A message that contains nothing of what was asked
+for is neither a reading nor an error: such devices send everything over one topic."""
 
 from __future__ import annotations
 
@@ -46,7 +45,7 @@ Offset = Callable[[float], float]
 
 
 def parse(payload: bytes, read: Mapping[str, ReadField], offset_s: Offset, received_s: float) -> Message | None:
-    """The message, or None where nothing of what is asked for is in it. Raises Unreadable, and nothing else.
+    """The message, or None where it contains nothing of what is asked for. Raises Unreadable, and nothing else.
 
     `offset_s` is the household's "local minus UTC" at a time, for device times without a zone.
     """
@@ -94,7 +93,7 @@ def _json(text: str) -> Any:
 
 
 def _at(found: Any, path: str) -> Any:
-    """What stands at a path; None where there is nothing, or what stands for it."""
+    """The value at a path; None where there is none, or a word that means "none"."""
     for step in path.split(".") if path else ():
         if isinstance(found, dict):
             found = found.get(step)
@@ -177,7 +176,7 @@ def _time_s(value: object, offset_s: Offset, received_s: float) -> float | None:
             local_s = datetime.fromisoformat(value.strip()).replace(tzinfo=UTC).timestamp()
         except (ValueError, OverflowError):
             raise Unreadable(Refusal.NOT_A_DATE) from None
-        # in the hour that comes twice, the one that is nearer to when it came
+        # in the hour that comes twice, the one nearer to the time of receipt
         could_be = {local_s - offset_s(local_s + shift_s) for shift_s in (-86_400.0, 0.0, 86_400.0)}
         right = [time_s for time_s in could_be if time_s + offset_s(time_s) == local_s] or list(could_be)
         return min(right, key=lambda time_s: abs(time_s - received_s))

@@ -1,8 +1,7 @@
 """Readings that a board posts to the page, for boards that only speak HTTP: `POST api/jars/JAR/reading`.
 
-The page's server hands the body on and answers only when the reading is committed, or refused: what was answered with
-201 is kept. A group of readings is committed within 5 s, so a board has to wait for about that long.
-"""
+The page's server hands the body on and answers only when the reading is committed, or refused: after an answer of 201
+it is stored for good. A group of readings is committed within 5 s, so a board has to wait for about that long."""
 
 from __future__ import annotations
 
@@ -21,7 +20,7 @@ STORED_S = 20.0  # for a commit; the recorder gathers for 5 s, and a busy card t
 
 
 class PostedReadings:
-    """See the module: a source without a thread; the page's threads come in."""
+    """See the module. A source without a thread of its own: the page's threads call it."""
 
     def __init__(
         self,
@@ -36,17 +35,17 @@ class PostedReadings:
         self._put: Put | None = None
 
     def start(self, put: Put) -> None:
-        """From now on what is posted is taken."""
+        """From now on readings are accepted."""
         self._put = put
         self._status.report(connected=True, trouble=None)
 
     def stop(self) -> None:
-        """From now on nothing is taken."""
+        """From now on no reading is accepted."""
         self._put = None
         self._status.report(connected=False, trouble=None)
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """These are committed."""
+        """Their readings are committed: let those who wait for them go on."""
         for token in tokens:
             if isinstance(token, threading.Event):
                 token.set()
@@ -56,8 +55,8 @@ class PostedReadings:
         return self._status.health()
 
     def take(self, jar: str, payload: bytes) -> str | None:
-        """Hand a reading on and wait until it is committed; None then, else why it was refused, in words. Raises
-        TimeoutError when it could not be committed in time: it may be, and a second one is known by boot and seq."""
+        """Hand a reading on and wait until it is committed. Returns None, or why it was refused, in words. Raises
+        TimeoutError when it was not committed in time; it may be later, and a second copy is known by boot and seq."""
         put, stored = self._put, threading.Event()
         if put is None:
             raise TimeoutError

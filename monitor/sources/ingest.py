@@ -1,7 +1,7 @@
-"""From one message to the daemon's queue: what every source does once it has bytes, whatever they came through.
+"""Turns the bytes of one message into something for the daemon's queue: what every source does, however they came.
 
 `wire` reads the form; here the message gets its jar and its time and becomes a `Delivery`, or a `Rejected` with the
-reason. Also here: the health that a source shows, since both sources say it in the same words.
+reason. Also here: the health of a source, which all sources report in the same words.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ log = logging.getLogger(__name__)
 
 Clock = Callable[[], float]
 
-AHEAD_S = 120.0  # a device's clock may be ahead by what a badly set clock is; beyond that the time of receipt counts
-BEHIND_S = 7 * DAY_S  # and behind by what a reading may have waited; beyond that the clock was never set
+AHEAD_S = 120.0  # a device's clock may be this far ahead, as badly set clocks are; else the time of receipt counts
+BEHIND_S = 7 * DAY_S  # and this far behind, as a reading may have waited; beyond that the clock was never set
 FIRST_S = 1_577_836_800.0  # 2020-01-01: a retained message may be old, but not older than any device of this form
 SHOWN_MAX = 80  # characters of a refused message that are kept to be shown
 UNKNOWN_MAX = 50  # names of unknown jars that are told apart
@@ -40,11 +40,11 @@ class SourceStatus:
         self._health = SourceHealth(name=name, connected=False, trouble="not started", since_s=0.0, last_message_s=None)
 
     def message_came(self) -> None:
-        """Something came."""
+        """Note that something came."""
         self._heard = self._now()
 
     def report(self, *, connected: bool, trouble: str | None) -> None:
-        """The state as of now; `trouble` is one plain sentence, or None when all is well."""
+        """Set the state; `trouble` is one plain sentence, or None when all is well."""
         old = self._health
         if (old.connected, old.trouble) != (connected, trouble):
             self._since = self._now()
@@ -69,8 +69,8 @@ class SourceStatus:
 
 class Ingest:
     """Turns messages into deliveries for one source. `jar` is for messages that name none; `jars` are all that are
-    watched here; those `elsewhere` are another daemon's, and what they say is passed over. `read` says where the
-    quantities stand in messages that are not of our own form, whose local times are `offset_s` ahead of UTC."""
+    watched here; messages for jars `elsewhere`, which another daemon watches, are ignored. `read` says where the
+    quantities are in messages that are not of our own form; their local times are `offset_s` ahead of UTC."""
 
     def __init__(
         self,
@@ -101,7 +101,7 @@ class Ingest:
 
     @property
     def clock_trouble(self) -> str | None:
-        """One sentence while the last time that some device told could not be right."""
+        """One sentence while the latest time from some device cannot be right; else None."""
         return next(iter(self._wrong_clocks.values()), None)
 
     def take(
@@ -114,11 +114,11 @@ class Ingest:
         waited: bool = False,
         token: object = None,
     ) -> Delivery | Rejected | None:
-        """What `payload` holds; None where `read` says what to look for and nothing of it is there, and for a jar of
-        another daemon's share. Never raises for anything that a device or a stranger can send.
+        """The delivery in `payload`; None where it has nothing of what `read` looks for, and for a jar of another
+        daemon's share. Never raises for anything that a device or a stranger can send.
 
-        `jar` is the one that the topic names; it counts before the message's own. `waited` says that the message may
-        have been held by the broker: with nothing on it to date it, it is handed on as `again` and not `timed`.
+        `jar` is the one that the topic names, which comes before the message's own. `waited` says that the broker may
+        have held the message: if nothing in it says when it was measured, it is handed on as `again` and not `timed`.
         """
         if jar in self._elsewhere:
             return None
@@ -162,7 +162,7 @@ class Ingest:
         )
 
     def refuse(self, reason: str, what: bytes | str, *, jar: str | None = None, token: object = None) -> Rejected:
-        """A `Rejected` for a reason of `refusals`, with what came, made printable and cut."""
+        """A `Rejected` with a reason from `refusals` and the beginning of what came, made printable."""
         text = what if isinstance(what, str) else bytes(what[:SHOWN_MAX]).decode("utf-8", "backslashreplace")
         shown = text[:SHOWN_MAX]
         if not shown.isprintable():

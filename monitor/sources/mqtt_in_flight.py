@@ -1,5 +1,5 @@
-"""What the broker still waits for: which messages are under way to the store, over which connection each came, and
-which of them is only the old one sent again. `mqtt_source` asks here before it hands a message on.
+"""What the broker still waits for: which messages are on their way to the store, over which connection each came, and
+which ones are only sent again. `mqtt_source` asks here before it hands a message on.
 
 The rules (OASIS MQTT 5.0, sections 4.3.2, 4.4 and 4.6): what was not acknowledged when a connection ended is sent again
 over the next one of the same session, with the same packet number and DUP set; acknowledgements go in the order of the
@@ -29,7 +29,8 @@ class AckToken:
 
 
 class InFlight:
-    """All messages under way in a session, and the client that the broker has greeted, if any. Safe from any thread."""
+    """All messages of a session that are on their way, and the client that the broker has greeted, if any.
+    Thread-safe."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()  # held for moments only
@@ -43,7 +44,7 @@ class InFlight:
         return self._client
 
     def greeted(self, client: mqtt.Client, *, resumed: bool) -> None:
-        """A connection stands; `resumed`: it goes on with the earlier session."""
+        """A connection was made; `resumed`: it continues the earlier session."""
         with self._lock:
             if not resumed:
                 self._by_mid.clear()
@@ -51,14 +52,14 @@ class InFlight:
             self._client = client
 
     def left(self) -> bool:
-        """The connection is gone; True when there was one."""
+        """The connection has ended; True when there was one."""
         with self._lock:
             was, self._client = self._client, None
         return was is not None
 
     def open(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> AckToken | None:
-        """The token of a message to hand on, or None when it was handed on before, so that only its acknowledgement
-        is missing: that one is given now, or once its reading is committed."""
+        """The token of a message to hand on. None when it was handed on before, so that only its acknowledgement is
+        missing: that is given now, or once its reading is committed."""
         topic, payload = topic_of(message), bytes(message.payload)
         with self._lock:
             known = self._by_mid.get(message.mid)
@@ -75,12 +76,12 @@ class InFlight:
         return token
 
     def forget(self, token: AckToken) -> None:
-        """It was not handed on after all: when it comes again it counts as new."""
+        """It could not be handed on after all: when it comes again it counts as new."""
         with self._lock:
             self._by_mid.pop(token.mid, None)
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """Their readings are committed: tell the broker, or remember it until the broker sends them again."""
+        """Their readings are committed: acknowledge them to the broker, or remember that until it sends them again."""
         with self._lock:
             for token in tokens:
                 if isinstance(token, AckToken):

@@ -1,9 +1,8 @@
-"""One connection to a broker: how it is made, the topics in which jars are named, and the words for what goes wrong.
+"""One connection to a broker: how it is made, the topics that name jars, and the words for what goes wrong.
 `mqtt_source` keeps a connection up and carries its messages.
 
-A new client object is made for each connection: what paho would carry over from the last one (its queue, its packet
-numbers, its idea of who is connected) is exactly what must not survive. The session lives in the broker.
-"""
+Each connection gets a new client object: what paho would carry over from the last one (its queue, its packet numbers,
+its idea of who is connected) is exactly what must not survive. The session is kept by the broker."""
 
 from __future__ import annotations
 
@@ -76,9 +75,9 @@ def uses_tls(settings: MqttSettings) -> bool:
 
 
 def make_client(settings: MqttSettings, client_id: str, *, in_passing: bool = False) -> mqtt.Client:
-    """A client that is not yet connected. Raises SecretError, or OSError for a certificate file.
+    """A client that is not connected yet. Raises SecretError, and OSError for a certificate file.
 
-    `in_passing`: one that leaves nothing behind, no session and no last will, for a look at what arrives."""
+    `in_passing`: one that leaves nothing behind, neither a session nor a last will, to see what arrives."""
     five = settings.protocol == "5"
     client = LimitedClient(
         CallbackAPIVersion.VERSION2,
@@ -118,14 +117,14 @@ def connect(client: mqtt.Client, settings: MqttSettings, keepalive_s: int) -> No
 
 
 def echo_topic(settings: MqttSettings, client_id: str) -> str:
-    """Where this client speaks to itself."""
+    """The topic on which this client sends to itself."""
     return f"{settings.status_topic}/{client_id}"
 
 
 def subscriptions(settings: MqttSettings, client_id: str, topics: Sequence[str]) -> list[Any]:
-    """What to hand to `client.subscribe`: the readings' topics, and the one on which we hear ourselves, by which we see
-    that all which waited in the broker has come. QoS 1, since brokers let QoS 0 overtake what waits. With MQTT 5 a
-    retained reading comes only with a new subscription."""
+    """What to hand to `client.subscribe`: the readings' topics, and the one on which we hear ourselves. When our own
+    message comes, everything that waited in the broker has come: both with QoS 1, as brokers let QoS 0 overtake what
+    waits. With MQTT 5 a retained reading comes only with a new subscription."""
     wanted, echo = [topic_filter(topic) for topic in topics], echo_topic(settings, client_id)
     if settings.protocol != "5":
         return [*((one, 1) for one in wanted), (echo, 1)]
@@ -138,7 +137,7 @@ def subscriptions(settings: MqttSettings, client_id: str, topics: Sequence[str])
 
 
 def failure_words(settings: MqttSettings, error: OSError) -> str:
-    """Why no connection came about, as one plain sentence."""
+    """Why no connection could be made, as one plain sentence."""
     host, port = address(settings)
     if isinstance(error, ssl.SSLCertVerificationError):
         return f"the certificate of {host} is refused ({error.verify_message.rstrip('.')}): replace it, or see ca_file"

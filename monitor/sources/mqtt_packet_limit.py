@@ -1,10 +1,10 @@
 """No packet of the broker is larger in memory than `PACKET_MAX`: a longer message is cut while it is read.
 
-MQTT 5 lets a client announce a size (Maximum Packet Size, section 3.1.2.11.4), and a broker then drops what is larger,
-of which nobody hears. MQTT 3.1.1 has no word for it, and paho collects a packet whole, whatever its length, before
-anyone can look at it. So the bytes pass through here first: of a PUBLISH that is too long by its remaining length,
-topic and packet number and the beginning of the payload go on as a short packet, the rest is thrown away as it comes.
-What follows treats it as any other message: refused as too long, counted, acknowledged after the commit.
+MQTT 5 lets a client announce a limit (Maximum Packet Size, section 3.1.2.11.4), and a broker then drops what is larger
+without telling anybody. MQTT 3.1.1 has no such thing, and paho collects a packet whole, whatever its length, before
+anyone can look at it. So the bytes pass through here first. Of a PUBLISH whose remaining length is too long, the topic,
+the packet number and the beginning of the payload go on as a short packet, and the rest is thrown away as it comes.
+After that it is a message like any other: refused as too long, counted, acknowledged after the commit.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _HEAD_MAX = 65_537 + 2 + PAYLOAD_MAX  # of a long PUBLISH: its topic, packet num
 
 
 class PacketLimit:
-    """The stream of one connection, in pieces of any size."""
+    """Cuts the stream of one connection, which comes in pieces of any size."""
 
     def __init__(self, *, five: bool) -> None:
         self._five = five
@@ -35,7 +35,7 @@ class PacketLimit:
         self._kept = bytearray()  # the beginning of that packet
 
     def feed(self, chunk: bytes) -> bytes:
-        """What of `chunk` goes on. Raises ConnectionError for what no broker may send."""
+        """The part of `chunk` that goes on. Raises ConnectionError for what no broker may send."""
         out = bytearray()
         at = 0
         while at < len(chunk):
@@ -73,8 +73,8 @@ class PacketLimit:
 
 
 class LimitedSocket:
-    """A connected socket whose bytes come through a `PacketLimit`, and which can write what is sent together at once;
-    everything else is the socket's own. Of one thread."""
+    """A connected socket whose bytes come through a `PacketLimit`, and which can gather what is sent and write it in
+    one call; everything else is the socket's own. For one thread."""
 
     def __init__(self, inner: Any, limit: PacketLimit) -> None:
         self._inner = inner
@@ -82,7 +82,7 @@ class LimitedSocket:
         self._ready = bytearray()
         self._gathering = False
         self._gathered = bytearray()
-        self._broken: OSError | None = None  # what writing came to
+        self._broken: OSError | None = None  # the error that writing ended with
 
     def recv(self, size: int) -> bytes:
         """As socket.recv on a socket that does not block."""
@@ -94,7 +94,7 @@ class LimitedSocket:
                 return b""
             self._ready += self._limit.feed(chunk)
             if not self._ready:
-                raise BlockingIOError  # all of it belongs to something that is thrown away
+                raise BlockingIOError  # all of it belonged to what is thrown away
         out = bytes(self._ready[:size])
         del self._ready[:size]
         return out
@@ -115,7 +115,8 @@ class LimitedSocket:
 
     @contextmanager
     def gathering(self) -> Iterator[None]:
-        """What is sent within is written at its end, in one call: paho writes each acknowledgement by itself."""
+        """Write what is sent within this block at its end, in one call: paho would write each acknowledgement by
+        itself."""
         self._gathering = True
         try:
             yield
@@ -124,8 +125,8 @@ class LimitedSocket:
         self.write_gathered()
 
     def write_gathered(self) -> None:
-        """Write what was gathered and could not be written yet, as far as that goes now. Where the connection is broken
-        `recv` says so, as it would have."""
+        """Write as much as is possible now of what was gathered and could not be written yet. If the connection is
+        broken, `recv` says so, as it would without this."""
         if not self._gathered:
             return
         try:
@@ -137,7 +138,7 @@ class LimitedSocket:
             self._gathered.clear()
 
     def close(self) -> None:
-        """As socket.close, after what was gathered: a word of leaving may be the last of it."""
+        """As socket.close, but first write what was gathered, as it may end with a farewell."""
         self.write_gathered()
         self._inner.close()
 
@@ -146,7 +147,7 @@ class LimitedSocket:
         return len(self._gathered)
 
     def pending(self) -> int:
-        """Bytes that are here already and that select does not know of, or a broken connection that it may not show."""
+        """How many bytes have already been read, which select does not know; not 0 also for a broken connection."""
         return len(self._ready) or int(self._broken is not None) or int(getattr(self._inner, "pending", int)())
 
     def __getattr__(self, name: str) -> Any:
@@ -166,8 +167,8 @@ def _number(encoded: bytes | bytearray) -> int:
 
 
 def _cut(first: int, kept: bytes | bytearray, five: bool) -> bytes:
-    """A PUBLISH of which `kept` is the beginning of what follows the fixed header, as one that is just too long for the
-    parser; its properties, if any, are left out."""
+    """A PUBLISH that is just too long for the parser, made from the beginning (`kept`) of what follows the fixed header
+    of a longer one; without its properties."""
     head = 2 + int.from_bytes(kept[:2], "big") + (2 if first & 0b110 else 0)  # topic; packet number from QoS 1 on
     if len(kept) < head + 1:
         raise ConnectionError("the broker sent a message that is cut off inside its topic")

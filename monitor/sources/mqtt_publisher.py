@@ -1,8 +1,7 @@
 """Our own messages over a source's connection: each waits for the broker's acknowledgement.
 
-Beside `mqtt_source`, whose thread carries the packets; here is who said what, and which topics the broker's access list
-does not let us write.
-"""
+The thread of `mqtt_source` carries the packets; this knows what was published, and which topics the broker's access
+list forbids us to write."""
 
 from __future__ import annotations
 
@@ -15,7 +14,8 @@ PUBLISH_S = 5.0  # for the broker to confirm one of our own messages
 
 
 class ConfirmedPublisher:
-    """What is said over the connection that `in_flight` knows; `wake` has its thread look for what is to be sent."""
+    """Publishes over the connection that `in_flight` knows; `wake` makes that connection's thread look for packets to
+    send."""
 
     def __init__(self, in_flight: InFlight, wake: Callable[[], None]) -> None:
         self._in_flight = in_flight
@@ -24,8 +24,8 @@ class ConfirmedPublisher:
         self._refused: dict[str, str] = {}  # topic -> sentence
 
     def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
-        """Say something of ours; True once the broker has confirmed it. To be called from one thread, never from a
-        callback; waits up to `PUBLISH_S`. Nothing is kept for later: whoever calls has it and can say it again."""
+        """Publish a message; True once the broker has confirmed it. To be called from one thread, never from a
+        callback; waits up to `PUBLISH_S`. Nothing is kept for later: the caller has it and can publish it again."""
         client = self._in_flight.client
         if client is None:
             return False
@@ -52,7 +52,7 @@ class ConfirmedPublisher:
         self._refused_mids.add(mid)
 
     def start_over(self) -> None:
-        """The connection ended: what the broker let us do on it is history."""
+        """The connection ended: forget what the broker refused on it."""
         self._refused_mids.clear()
         self._refused.clear()
 

@@ -1,14 +1,13 @@
 """Readings from an MQTT broker, and our own messages to it.
 
-The broker keeps our session and every message until it is acknowledged, which happens when the daemon says that the
-reading is committed: a crash in between costs nothing, the message comes again. Refused messages are acknowledged the
-same way, else twenty of them would close the broker's window for ever.
+The broker keeps our session, and every message until it is acknowledged. That happens when the daemon says that the
+reading is committed, so a crash in between costs nothing: the message comes again. Refused messages are acknowledged in
+the same way, or twenty of them would close the broker's window for ever.
 
-One thread owns the connection: it connects, reads, writes and waits with growing, scattered pauses; other threads only
-leave packets and wake it. So no callback and no exception can end the connection unnoticed. Nor does it wait for room
-in the daemon's queue: what finds none is held here, nothing more is read until it does (the broker holds the rest), and
-the broker goes on hearing from us.
-"""
+One thread owns the connection: it connects, reads, writes, and waits with growing random pauses; other threads only
+leave packets and wake it. So no callback and no exception can end the connection unnoticed. It does not wait for room
+in the daemon's queue either: what finds no room is held here, nothing more is read until it does (the broker holds the
+rest), and meanwhile the broker still hears from us."""
 
 from __future__ import annotations
 
@@ -42,8 +41,11 @@ from monitor.values import Delivery, Rejected, SourceHealth
 
 log = logging.getLogger(__name__)
 
-KEEPALIVE_S = 30  # a connection that is dead without a word is noticed within twice that
-RETRY_S = (1.0, 60.0)  # first and longest pause; each is scattered down to its half, so that clients do not march
+KEEPALIVE_S = 30  # a connection that died silently is noticed within twice that
+RETRY_S = (
+    1.0,
+    60.0,
+)  # first and longest pause; each is shortened at random by up to half, so that clients do not come in step
 STOP_S = 4.0
 BURST = 64  # messages read before our own words and the clock get their turn
 ROOM_S = 0.2  # for the daemon to make room in its queue before our own words get their turn
@@ -58,8 +60,8 @@ Listener = Callable[[str | None, bytes, bool, object], None]
 
 
 class MqttSource:
-    """One connection to a broker as a source: that of the [[mqtt]] table `settings` and of `more` that share it.
-    `publish` says our own things over it; which, the first table says."""
+    """One connection to a broker as a source: for the [[mqtt]] table `settings` and `more` tables that share it. Our
+    own messages go over it by `publish`; the first table says which there are."""
 
     def __init__(
         self,
@@ -91,7 +93,7 @@ class MqttSource:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._put: Put | None = None
-        self._held: deque[Delivery | Rejected] = deque()  # what the daemon's queue has no room for yet, in its order
+        self._held: deque[Delivery | Rejected] = deque()  # for which the daemon's queue has no room yet, in order
         self._kept_s = float("-inf")  # time.monotonic, when the connection was last kept alive
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
@@ -101,7 +103,7 @@ class MqttSource:
         self._publisher = ConfirmedPublisher(self._in_flight, self._wake)
         self._unreadable: str | None = None  # trouble with the subscription
         self._ended: str | None = None  # why the connection ended, as a sentence
-        self._slow = False  # the next try is of little use soon
+        self._slow = False  # trying again soon would be of little use
         self._greeted_s = float("-inf")  # time.monotonic, as the next
         self._left_s = float("-inf")
         self._asked_s = float("-inf")
@@ -136,12 +138,12 @@ class MqttSource:
         return self._status.health()
 
     def publish(self, topic: str, payload: str, *, retain: bool = False) -> bool:
-        """Say something of ours; True once the broker has confirmed it: see `ConfirmedPublisher.publish`."""
+        """Publish a message; True once the broker has confirmed it: see `ConfirmedPublisher.publish`."""
         return self._publisher.publish(topic, payload, retain=retain)
 
     def listen(self, topic: str, take: Listener) -> None:
-        """Have what comes on another topic handed to `take`, in the connection's thread: it must only leave it for its
-        own. To be called before `start`."""
+        """Hand what comes on another topic to `take`, in the connection's thread; `take` must only leave it for a
+        thread of its own. To be called before `start`."""
         self._listeners.append((topic, mqtt_link.topic_pattern(topic), take))
 
     @property
@@ -222,7 +224,7 @@ class MqttSource:
                 self._report()
 
     def _announce(self, client: mqtt.Client, said: str | None) -> str | None:
-        """Say once on the broker that the daemon is there, and once that it goes; what has been said last."""
+        """Publish once that the daemon is there, and once that it goes; returns what was published last."""
         if self._stopping.is_set() and said != "offline":
             said = self._say(client, "offline")
             client.disconnect()
@@ -232,8 +234,8 @@ class MqttSource:
         return said
 
     def _read(self, client: mqtt.Client) -> None:
-        """Read on while messages come: paho reads one packet a call, and a select before each would be waste. What came
-        is handed on together: each that the daemon's thread had to be woken for would cost as much as its decoding."""
+        """Read as long as messages come: paho reads one packet in each call, and a select before each would be wasteful.
+        What came is handed on together: to wake the daemon's thread for each would cost as much as to decode it."""
         for _ in range(BURST):
             came = self._came
             client.loop_read()
@@ -242,7 +244,7 @@ class MqttSource:
         self._hand_on(0.0)
 
     def _hand_on(self, wait_s: float) -> None:
-        """Put what is held into the daemon's queue, as far as there is room; waits for the first at most."""
+        """Put what is held into the daemon's queue, as far as there is room; waits for room only for the first."""
         assert self._put is not None
         with suppress(queue.Full):  # the daemon is behind, or stopping: then the message comes again at the next start
             while self._held:
@@ -252,7 +254,8 @@ class MqttSource:
 
     def _keep_alive(self, client: mqtt.Client, *, unread: bool) -> None:
         """Ping the broker when it is time, and see that it has answered (MQTT 5.0, 3.1.2.10). Its answer may lie behind
-        what is unread: paho would miss it. Until all is read, any word of ours tells the broker that we are here."""
+        what is still unread, and paho would miss it. So until all is read, a message of ours shows that we are
+        there."""
         now_s = time.monotonic()
         if unread and now_s - self._kept_s < self._keepalive_s / 3:
             return
@@ -271,8 +274,8 @@ class MqttSource:
         return what
 
     def _lasted(self, began_s: float) -> bool:
-        """Whether the connection was of use. Being thrown out again and again right after the greeting has one usual
-        cause, for which MQTT 3.1.1 has no word."""
+        """Whether the connection was of use. To be disconnected again and again right after the greeting has one usual
+        cause, which MQTT 3.1.1 cannot name."""
         greeted = self._greeted_s >= began_s
         quick = greeted and time.monotonic() - self._greeted_s < QUICK_S
         self._quick_ends = self._quick_ends + 1 if quick else 0

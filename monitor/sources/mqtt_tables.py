@@ -52,7 +52,7 @@ class Tables:
 
     @property
     def topics(self) -> list[str]:
-        """What each table wants, each once, in their order."""
+        """The topics that the tables want, each once, in their order."""
         return list(dict.fromkeys(table.topic for table in self._tables))
 
     @property
@@ -63,8 +63,8 @@ class Tables:
     def take(
         self, topic: str, payload: bytes, *, again: bool, waited: bool, dup: bool = False, token: object = None
     ) -> list[Delivery | Rejected]:
-        """What a message holds, for each table that wants its topic; nothing where nothing that was asked for is in it.
-        The token is with the last: when that is committed all are."""
+        """The deliveries in a message, for each table that wants its topic; none where it has nothing of what was asked
+        for. The last one has the token: when that is committed, all are."""
         found: list[Delivery | Rejected] = []
         wanted = [(table, match) for table in self._tables if (match := table.pattern.fullmatch(topic))]
         if not wanted:  # an old subscription of ours, from before the topic was changed

@@ -16,7 +16,7 @@ from monitor.sources.ingest import Ingest, SourceStatus
 
 LONGEST_WAIT_S = 0.5  # real seconds between looks at the clock, which may be stepped
 STOP_S = 4.0
-BEHIND_S = 120.0  # of the daemon's clock: it stores every 5 s, and thinks of a silent sensor after many minutes
+BEHIND_S = 120.0  # by the daemon's clock: it stores every 5 s, and reports a silent sensor only after many minutes
 
 
 class Playback:
@@ -35,8 +35,8 @@ class Playback:
             monotonic=wall,
         )
         self.status = SourceStatus(name, wall, wall)
-        self._next_s = -math.inf  # of the message that was not yet handed on; inf when nothing more will come
-        self._under_way: deque[float] = deque()  # times of those that the daemon has not stored yet
+        self._next_s = -math.inf  # the time of the next message; inf when nothing more will come
+        self._under_way: deque[float] = deque()  # the times of messages that the daemon has not stored yet
         self.ended = threading.Event()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -54,7 +54,7 @@ class Playback:
 
     @property
     def stopping(self) -> bool:
-        """Whether it was asked to end."""
+        """Whether it was asked to stop."""
         return self._stop.is_set()
 
     def wait_until(self, at_s: float) -> bool:
@@ -66,7 +66,7 @@ class Playback:
         return not self.stopping
 
     def hand_on(self, put: Put, message: bytes) -> None:
-        """A message as a device sends it."""
+        """Hand on a message as a device sends it."""
         self.status.message_came()
         taken = self._ingest.take(message, token=self._next_s)
         if taken is not None:
@@ -74,14 +74,14 @@ class Playback:
             put(taken)
 
     def stored(self, tokens: Sequence[object]) -> None:
-        """So many of the oldest that were handed on are in the store."""
+        """That many of the oldest messages handed on are now in the store."""
         for _ in tokens:
             self._under_way.popleft()
 
     @property
     def next_s(self) -> float:
-        """How far a clock of one's own may go, so that nothing is judged before its reading: to the next message that
-        is yet to come, and BEHIND_S past the oldest that is under way to the store; inf when nothing more will come."""
+        """How far the player's own clock may go without judging anything before its reading: to the next message, and
+        to BEHIND_S after the oldest one that is not stored yet; inf when nothing more will come."""
         try:
             return min(self._next_s, self._under_way[0] + BEHIND_S)
         except IndexError:

@@ -1,11 +1,10 @@
-"""Keeps a device that talks far too fast from filling the store: of what comes closer than is of any use, the newest
-is kept and the others are counted. Used by the serial source; over MQTT the broker's window for unacknowledged messages
-sets the pace.
+"""Keeps a device that sends far too fast from filling the store: of readings that are closer together than is of any
+use, the newest is kept and the others are counted. Used by the serial source; over MQTT the broker's window for
+unacknowledged messages sets the pace.
 
 A starter moves less than a millimetre in a minute. Readings of one jar that were *measured* less than `READING_GAP_S`
-apart are one reading, so a recording played faster than life, with its own times, passes whole. Refused lines (a wrong
-baud rate makes a hundred a second) are put together by their reason, with their count.
-"""
+apart are one reading, so a recording that is played faster than life, with its own times, passes whole. Refused lines
+(a wrong baud rate makes a hundred a second) are combined by their reason, with their count."""
 
 from __future__ import annotations
 
@@ -21,17 +20,19 @@ REFUSED_GAP_S = 1.0
 
 
 class RateLimit:
-    """What passes now, and what waits for its turn. Bounded by the number of jars and reasons."""
+    """What passes now, and what waits for its turn; at most one thing for each jar and each reason."""
 
     def __init__(self) -> None:
         self._passed_s: dict[Hashable, float] = {}  # receipt of the last one that passed
         self._measured_s: dict[Hashable, float] = {}
         self._held: dict[Hashable, Delivery | Rejected] = {}
-        self._dropped: Counter[Hashable] = Counter()  # since the last one that passed: a newer one took their place
+        self._dropped: Counter[Hashable] = (
+            Counter()
+        )  # since the last one that passed: readings that a newer one replaced
         self.dropped = 0  # of all kinds, ever
 
     def offer(self, item: Delivery | Rejected) -> list[Delivery | Rejected]:
-        """What to pass on at once, oldest first: this item, or nothing while it has to wait."""
+        """What to pass on now, oldest first: this item, or nothing while it has to wait."""
         if isinstance(item, Rejected):
             return self._refused(item)
         reading = item.reading

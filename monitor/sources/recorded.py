@@ -42,7 +42,7 @@ class RecordedSource:
         self._playback.stop()
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """A clock of the player's own waits for it (`next_s`)."""
+        """The player's own clock waits for this (`next_s`)."""
         self._playback.stored(tokens)
 
     @property
@@ -51,7 +51,7 @@ class RecordedSource:
         return self._playback.next_s
 
     def health(self) -> SourceHealth:
-        """Playing; its end is no trouble."""
+        """Whether it is playing; that it has ended is no trouble."""
         return self._playback.status.health()
 
     def _play(self, put: Put) -> None:

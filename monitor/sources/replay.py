@@ -1,8 +1,9 @@
 """A recorded run as a source: rows of a run file become arrivals, and the same step function that the daemon uses turns
-them into events. Causal: a row is stepped before the next is read, except for wild times, which are held back.
+them into events. Causal: a row is stepped before the next is read, except for rows with wild times, which are held
+back.
 
 The file's time stands for the time of receipt (or its `received` column where there is one), so the running time is
-the greatest accepted time so far. Reading the form is left to `monitor.runs.run_file`, printing to `monitor.cli`.
+the greatest accepted time so far. `monitor.runs.run_file` reads the form, `monitor.cli` prints.
 """
 
 from __future__ import annotations
@@ -18,16 +19,16 @@ from monitor.core.display.refusals import Refusal
 from monitor.settings import JarSettings
 from monitor.values import DAY_S, Arrival, Event, Fed, Reading
 
-WILD_S = DAY_S  # further ahead of the running time than this, a row needs two more that agree
-DOUBTFUL_S = 3 * 3600.0  # and further than this one more: a gap is that long now and then, a wrong digit as well
+WILD_S = DAY_S  # a row further ahead of the running time than this needs two more that agree
+DOUBTFUL_S = 3 * 3600.0  # and one further ahead than this needs one more: it may be a gap or a wrong digit
 AGREE = 3
 
 
 def arrivals(
     rows: Iterable[tuple[float | None, Reading]], told: Iterable[Fed], jar: str, rejected: Counter[str]
 ) -> Iterator[Arrival]:
-    """Rows and told feedings in order of arrival. A row more than 24 h ahead of the running time is held until three
-    in a row agree, else it is counted in `rejected`; one more than 3 h ahead is held until the next bears it out."""
+    """Rows and reported feedings in order of arrival. A row more than 24 h ahead of the running time is held until
+    three in a row agree, else counted in `rejected`; one more than 3 h ahead is held until the next one confirms it."""
     seq = 0
     feedings = sorted(told, key=lambda item: item.time_s)
     running_s: float | None = None
@@ -52,7 +53,7 @@ def arrivals(
 def _guarded(
     rows: Iterable[tuple[float | None, Reading]], rejected: Counter[str]
 ) -> Iterator[tuple[float | None, Reading]]:
-    """Rows whose time can be believed, each with the running time at which it could be."""
+    """The rows whose times can be believed, each with the running time at which that became clear."""
     running_s: float | None = None
     held: list[tuple[float | None, Reading]] = []
     for received_s, reading in rows:
@@ -61,7 +62,7 @@ def _guarded(
             yield received_s, reading
             continue
         if held and not abs(time_s - held[-1][1].time_s) <= DOUBTFUL_S:
-            if running_s is None and len(held) == 1:  # a first row that the second does not bear out
+            if running_s is None and len(held) == 1:  # a first row that the second one does not confirm
                 held.append((None, reading))
                 continue
             rejected[Refusal.FAR_AHEAD] += len(held)
@@ -98,7 +99,7 @@ def replay(
     not_so: Sequence[str] = (),
 ) -> Iterator[Event]:
     """The events of a recorded run, in the order decided; with `forecasts`, one at the first tick of each hour from the
-    feeding until the fall began. `not_so` names what will seem to be and was none."""
+    feeding until the fall began. `not_so` names events that the readings will show but that never happened."""
     for said in _stepped(rows, told, jar, rejected, expected.hourly if forecasts else core.nothing, not_so):
         if isinstance(said, Event):
             yield said
@@ -111,7 +112,8 @@ def explained(
     rejected: Counter[str],
     not_so: Sequence[str] = (),
 ) -> Iterator[Event | FallVerdict]:
-    """The events, and before each the verdicts on the start of the fall since the one before: one a bin of 5 min."""
+    """The events, each preceded by the verdicts about the start of fall since the event before: one for each bin of 5
+    min."""
     return _stepped(rows, told, jar, rejected, core.nothing, not_so)
 
 

@@ -1,9 +1,9 @@
-"""A device on a serial line: keeps one port open, whatever happens to it, and hands its lines to `ingest`.
+"""A device on a serial line: keeps one port open whatever happens, and hands its lines to `ingest`.
 
 The port is a stable path, a pattern, or a pyserial URL (`socket://host:port`). Nothing is ever written to it. Of
-several ports that fit a pattern (`/dev/serial/by-id/*`) the first by name that opens is taken. When it is lost, it is
-looked for under its name and under names that are new since; one that fitted before and was not taken belongs to
-another device, perhaps another jar's, and is never taken in its place.
+several ports that match a pattern (`/dev/serial/by-id/*`) the first by name that opens is taken. When it is lost, it is
+looked for under its own name and under names that are new since. A port that matched before and was not taken belongs
+to another device, perhaps of another jar, and is never taken instead.
 
 pyserial reports an unplugged device sometimes by SerialException and sometimes by OSError, and `is_open` stays true;
 its `readline` gives half a line as a whole one. So bytes are read in chunks and cut in `wire`, and any error closes the
@@ -36,15 +36,15 @@ from monitor.values import Rejected, SourceHealth
 
 log = logging.getLogger(__name__)
 
-READ_S = 0.25  # one read waits this long at most, so that what `RateLimit` holds goes out in time
+READ_S = 0.25  # a read waits this long at most, so that what `RateLimit` holds is passed on in time
 CHUNK_BYTES = 4096  # a Linux tty buffers no more
 RETRY_S = (0.5, 5.0)  # first and longest wait before the next try; looking for a file is cheap
-STOP_S = 4.0  # a read or close that hangs longer is left behind
-NOISE_LINES = 20  # refused lines in a row that make it plain that the two ends do not speak the same way
+STOP_S = 4.0  # a read or close that hangs longer than this is abandoned
+NOISE_LINES = 20  # that many refused lines in a row show that the two ends do not agree on the baud rate or form
 
 
 class Port(Protocol):
-    """What is used of a pyserial port."""
+    """The part of a pyserial port that is used."""
 
     @property
     def in_waiting(self) -> int: ...
@@ -55,7 +55,7 @@ class Port(Protocol):
 
 
 def open_port(path: str, baud: int) -> Port:
-    """A port that no other program which asks for it alone can open. Raises OSError or ValueError."""
+    """Open a port for this program alone. Raises OSError or ValueError."""
     options: dict[str, Any] = {} if "://" in path else {"exclusive": True}
     port: Port = serial.serial_for_url(path, baudrate=baud, timeout=READ_S, **options)
     return port
@@ -95,15 +95,15 @@ class SerialPort:
         self._thread: threading.Thread | None = None
         self._port: Port | None = None
         self._taken: str | None = None  # the path that was opened last
-        self._others: set[str] = set()  # what fitted as well at that time
+        self._others: set[str] = set()  # the other paths that matched at that time
 
     def start(self, put: Put) -> None:
-        """Begin to look for the port and read it, in a thread of its own."""
+        """Begin to look for the port and to read it, in a thread of its own."""
         self._thread = threading.Thread(target=self._run, args=(put,), name=self.name, daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
-        """End within 5 s; a driver that hangs is left behind with its (daemon) thread."""
+        """End within 5 s; a driver that hangs is abandoned with its (daemon) thread."""
         self._stopping.set()
         with suppress(Exception):  # not every kind of port can be woken
             self._port.cancel_read()  # type: ignore[union-attr]
@@ -112,7 +112,7 @@ class SerialPort:
         self._status.report(connected=False, trouble=None)
 
     def acknowledge(self, tokens: Sequence[object]) -> None:
-        """Nothing to do: a serial line keeps nothing back."""
+        """Nothing to do: nobody on a serial line waits for it."""
 
     def health(self) -> SourceHealth:
         """How the port is doing."""
@@ -195,7 +195,7 @@ class SerialPort:
                 log.warning("%s: sends faster than twice a second; only the newest reading is kept", self.name)
 
     def _item(self, line: Line) -> Any:
-        """What a line holds; None for one that only seems broken because the port was opened in the middle of it."""
+        """The delivery in a line; None for a line that only seems broken because the port was opened in its middle."""
         if line.overlong:
             return None if line.first else self._ingest.refuse(Refusal.LINE_TOO_LONG, line.data)
         if line.first and not line.data.startswith(b"{"):
@@ -214,7 +214,7 @@ class SerialPort:
 
 
 def _close(port: Port) -> None:
-    """Close in a thread of its own: some drivers hang in close when the device is gone."""
+    """Close the port in a separate thread: some drivers hang in close when the device is gone."""
     closer = threading.Thread(target=_close_quietly, args=(port,), name="serial close", daemon=True)
     closer.start()
     closer.join(2.0)

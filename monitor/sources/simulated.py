@@ -18,18 +18,18 @@ from monitor.sources import Put
 from monitor.sources.playback import Playback
 from monitor.values import SourceHealth
 
-STRETCH_S = 600.0  # simulated at once: what the baker is told to do shows within so much simulated time
+STRETCH_S = 600.0  # simulated in one piece: what the baker is asked to do shows within this much simulated time
 
 
 def sped_up(speed: float, real: Callable[[], float] = time.time, *, from_s: float | None = None) -> Callable[[], float]:
-    """A clock that shows `from_s` (default: the `real` time) now and from now on runs `speed` times as fast."""
+    """A clock that now shows `from_s` (default: the `real` time) and runs `speed` times as fast."""
     began_s = real()
     shown_s = began_s if from_s is None else from_s
     return lambda: shown_s + (real() - began_s) * speed
 
 
 class SimulatedSource:
-    """Plays a scenario, whose start is when `start` is called, whatever it says itself.
+    """Plays a scenario, which begins when `start` is called, whatever date it names.
 
     `wall` is the daemon's clock, which runs `speed` times as fast as the real one (see `sped_up`).
     """
@@ -39,7 +39,7 @@ class SimulatedSource:
         self._scenario = scenario
         self._wall = wall
         self._playback = Playback(self.name, (jar.name for jar in scenario.jar), speed=speed, wall=wall)
-        self.ended = self._playback.ended  # the scenario is over, or cannot be played
+        self.ended = self._playback.ended  # set when the scenario is over or cannot be played
         self._told: deque[tuple[str, Action]] = deque()
 
     def start(self, put: Put) -> None:
@@ -60,11 +60,11 @@ class SimulatedSource:
         return self._playback.next_s
 
     def health(self) -> SourceHealth:
-        """Playing, at its end, or what stopped it."""
+        """Whether it is playing, has ended, or what stopped it."""
         return self._playback.status.health()
 
     def tell(self, jar: str, action: Action) -> None:
-        """The baker does something to a jar as soon as the play allows; any thread may call it."""
+        """Let the baker do something to a jar as soon as possible; any thread may call it."""
         self._told.append((jar, action))
 
     def _play(self, put: Put) -> None:

@@ -1,5 +1,5 @@
-"""A run that is in the store already, judged: its rows go through the same guard and the same step function as a
-replayed file, and what is decided is kept beside them."""
+"""Judges a run that is already in the store: its rows go through the same guard and the same step function as those of
+a replayed file, and what is decided is stored beside them."""
 
 from __future__ import annotations
 

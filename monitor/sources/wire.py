@@ -1,9 +1,9 @@
 """The device's format, and nothing else: bytes are cut into lines, and one line or MQTT payload becomes a `Message`.
 
 Pure: no clock, no port, no connection, so that any chunking of the same bytes gives the same messages. Which jar a
-message is for, and when it was measured, is `ingest`'s business; whether to believe it, `plausibility.py`'s. A finite
-distance goes on as the device said it, its out-of-range codes included (8190, 8191, 65535, 0, -1), so that a recorded
-run and the live wire say the same.
+message is for and when it was measured is decided in `ingest`, whether to believe it in `plausibility.py`. A finite
+distance goes on as the device sent it, with its out-of-range codes (8190, 8191, 65535, 0, -1), so that a recorded run
+and the live wire say the same.
 
 The form: one JSON object, on serial ended by a newline,
 `{"jar":"rye","distance_mm":92.4,"temperature_c":24.1,"boot":"7f3a","seq":12,"up_ms":120034}`; `echo_us` may stand for
@@ -36,11 +36,11 @@ ECHO_US = (-1.0, 1_000_000.0)  # 1 s is 170 m; ultrasonic modules answer "no ech
 PLAUSIBLE_C = (-300.0, 1000.0)  # wider than any fault code (-127, 85, 127.94); beyond it nothing was measured
 SEQ_MAX = 2**63 - 1  # what the store's integers hold
 NAME_MAX = 64  # characters of a jar's name or a boot token
-NOTHING = (None,) * len(MEASURED)  # what was measured, in `Message` from its second place on
+NOTHING = (None,) * len(MEASURED)  # no quantity; in a `Message` they begin at the second place
 
 
 class Unreadable(ValueError):
-    """What came in is not of the form; `key` is what it is counted by (`refusals`), the text is for people."""
+    """What came in does not have the form. It is counted by `key` (`refusals`); the text is for people."""
 
     def __init__(self, key: str) -> None:
         super().__init__(words(key))
@@ -66,7 +66,7 @@ class Message(NamedTuple):
 
 
 class Line(NamedTuple):
-    """One line without its newline. `first`: it may lack its beginning; `overlong`: what it held is dropped."""
+    """One line without its newline. `first`: its beginning may be missing; `overlong`: the rest of it was dropped."""
 
     data: bytes
     first: bool = False
@@ -75,7 +75,7 @@ class Line(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remainder:
-    """What is left between two chunks: the line so far, and where in the stream it stands."""
+    """What is left between two chunks: the line so far, and where in the stream we are."""
 
     tail: bytes = b""
     first: bool = True  # no newline seen since the port was opened
@@ -112,10 +112,10 @@ _BARE = re.compile(r"([+-]?\d+(?:\.\d*)?)\s*,\s*([+-]?\d+(?:\.\d*)?|nan)?", re.A
 
 
 def parse(payload: bytes, *, bare_lines: bool = False) -> Message:
-    """The message in one line or payload. Raises Unreadable, and nothing else, for whatever is not of the form.
+    """The message in one line or payload. Raises Unreadable, and nothing else, for whatever does not have the form.
 
     `bare_lines` also accepts `distance,temperature` (mm, degC; the temperature may be empty), for a jar that the
-    config names. It is off unless asked for: with a decimal comma, one number would read as two.
+    config names. It is off by default: with a decimal comma, one number would read as two.
 
     >>> parse(b'{"jar": "rye", "distance_mm": 92.4, "temperature_c": 24.1}').distance_mm
     92.4
