@@ -1,1 +1,1 @@
-"""What the machine gives: clock, locks, files, secrets, the service manager."""
+"""What the machine provides: clock, locks, files, secrets, the service manager."""

@@ -1,4 +1,4 @@
-"""What time it is, and whether the clock was set or the machine has slept meanwhile. The daemon alone looks."""
+"""What time it is, and whether the clock was set or the machine slept meanwhile. Only the daemon looks."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 STEP_S = 5.0  # network time slews by at most 0.5 ms a second; more than this between two looks is a step
-SLEPT_S = 150.0  # a tick comes each minute, so two were missed: nobody listened, whatever the sensors said
+SLEPT_S = 150.0  # a tick comes each minute, so two were missed: nobody listened, whatever the sensors sent
 
 
 def since_boot_s() -> float:
-    """Seconds since the machine started, a time of suspension included: a lid that was shut is no step of the clock."""
+    """Seconds since the machine started, with the time for which it was suspended: closing a laptop is no step of the
+    clock."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
@@ -22,7 +23,7 @@ class Clock:
 
     wall: Callable[[], float] = field(default=time.time)
     monotonic: Callable[[], float] = field(default=since_boot_s)
-    speed: float = 1.0  # seconds of these clocks in a real one
+    speed: float = 1.0  # seconds of these clocks in a real second
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +34,14 @@ class Moment:
     monotonic_s: float
 
     def by(self, wall_s: float, monotonic_s: float) -> float:
-        """Its wall time as of now, by a wall clock that may have been set since then."""
+        """When it began by the wall clock as that is now, which may have been set since then."""
         step_s = (wall_s - monotonic_s) - (self.wall_s - self.monotonic_s)
         return self.wall_s + step_s if abs(step_s) > STEP_S else self.wall_s
 
 
 class ClockWatch:
-    """Looks, when asked to, whether wall clock and monotonic clock still agree; tells of a step of more than 5 s, and
-    of a look that comes far too late.
+    """Compares wall clock and monotonic clock when asked to; reports a step of more than 5 s, and a look that comes far
+    too late.
 
     `stepped(offset_s, now_s)` is called with the new minus the old wall time and the new time, `slept(now_s)` when
     nobody has looked for SLEPT_S. With a monotonic clock that stands still while the machine is suspended, that time
@@ -59,7 +60,7 @@ class ClockWatch:
         self._offset_s = self._clock.wall() - self._looked_s
 
     def look(self) -> float | None:
-        """One look: the step since the last look in seconds, or None. Slow drift is taken along silently."""
+        """One look: the step since the last look in seconds, or None. Slow drift is ignored."""
         now_s, monotonic_s = self._clock.wall(), self._clock.monotonic()
         offset_s = now_s - monotonic_s
         step_s, self._offset_s = offset_s - self._offset_s, offset_s

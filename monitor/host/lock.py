@@ -1,4 +1,5 @@
-"""One daemon a store: a lock that the kernel lets go of when its holder dies, with the holder's process id in it."""
+"""One daemon for each store: a lock that the kernel releases when its holder dies, with the holder's process id in
+it."""
 
 from __future__ import annotations
 
@@ -12,11 +13,11 @@ from typing import Self
 
 from monitor.host import file_modes
 
-TRY_S, TRIES = 0.02, 50  # a look by `jartide status` holds it for a moment, a daemon for longer than a second
+TRY_S, TRIES = 0.02, 50  # `jartide status` holds it for a moment when it looks, a daemon for longer than a second
 
 
 class StoreBusy(Exception):
-    """Another daemon watches with this store; the text says which."""
+    """Another daemon uses this store; the text says which."""
 
 
 class StoreLock:
@@ -35,9 +36,9 @@ class StoreLock:
         try:
             self._hold(file)
         except BaseException:
-            os.close(file)  # or this process would hold for good what it cannot use
+            os.close(file)  # or this process would hold a lock for ever that it cannot use
             raise
-        with suppress(OSError):  # a full disk, perhaps: it holds without, and only nobody reads whose it is
+        with suppress(OSError):  # perhaps a full disk: the lock holds all the same, only nobody can read whose it is
             os.ftruncate(file, os.pwrite(file, f"{os.getpid()}\n".encode(), 0))
         self._file = file
         return self
@@ -58,7 +59,7 @@ class StoreLock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         assert self._file is not None
-        os.close(self._file)  # the file stays: removing it would let two daemons lock two files of one name
+        os.close(self._file)  # the file stays: if it were removed, two daemons could lock two files of one name
 
 
 def holder(store: Path) -> int | None:
@@ -89,6 +90,6 @@ def _beside(store: Path) -> Path:
 def _pid(file: int) -> int | None:
     try:
         text = os.pread(file, 20, 0).decode("ascii", "replace").strip()
-    except OSError:  # a card that goes
+    except OSError:  # a card that fails
         return None
     return int(text) if text.isdigit() else None

@@ -1,8 +1,8 @@
-"""The clock of a played night, shared between the one who plays it (`jartide simulate --clock FILE`) and who watches it
-(`jartide watch --clock FILE`): what the page, forecasts and notices say then agrees with the readings.
+"""The clock of a played night, which the player (`jartide simulate --clock FILE`) and the watching daemon (`jartide
+watch --clock FILE`) share, so that page, forecasts and notices agree with the readings.
 
-A night that is sped up ends at the real time, so this clock begins in the past, runs fast, and is the ordinary clock
-from the end on. The file is there as long as it is played.
+A night that is sped up ends at the real time, so this clock begins in the past, runs fast, and after that is the
+ordinary clock. The file exists as long as the night is played.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from monitor.host.clock import Clock
 
 
 class NoPlayedClock(ValueError):
-    """The file is no clock; the text says so."""
+    """The file is not such a clock; the text says so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,18 +32,18 @@ class PlayedClock:
     speed: float
 
     def at(self, real_s: float) -> float:
-        """What it shows at a real time."""
+        """What the clock shows at a real time."""
         return min(self.shown_s + (real_s - self.began_s) * self.speed, real_s) if self.speed > 1.0 else real_s
 
     @property
     def ends_s(self) -> float:
-        """When it has caught up; at once where it is no faster."""
+        """When it has caught up with the real time; immediately if it is no faster."""
         if self.speed <= 1.0:
             return self.began_s
         return self.began_s + (self.began_s - self.shown_s) / (self.speed - 1.0)
 
     def clock(self, real: Callable[[], float] = time.time) -> Clock:
-        """It as the daemon's own."""
+        """This clock for the daemon."""
 
         def now_s() -> float:
             return self.at(real())
@@ -52,19 +52,19 @@ class PlayedClock:
 
 
 def write(path: Path, clock: PlayedClock) -> None:
-    """Share it. Raises OSError."""
+    """Write the clock to a file, for others. Raises OSError."""
     part = path.with_name(f".{path.name}.part")
     part.write_text(json.dumps(asdict(clock)) + "\n", encoding="utf-8")
     part.replace(path)
 
 
 def beside(store: Path) -> Path:
-    """Where a watch that lives in a played night leaves its clock, for the commands about its store."""
+    """The file in which a daemon that watches a played night leaves its clock, for commands about its store."""
     return store.with_name(f"{store.name}.clock")
 
 
 def now_s(store: Path, real_s: float) -> float:
-    """What time it is for whoever watches this store: the real one, where no night is played."""
+    """What time it is for the daemon of this store: the real time where no night is played."""
     try:
         played = read(beside(store), real_s)
     except (NoPlayedClock, OSError):
@@ -73,7 +73,7 @@ def now_s(store: Path, real_s: float) -> float:
 
 
 def read(path: Path, real_s: float) -> PlayedClock | None:
-    """The clock of the night that is played now; None where none is. Raises NoPlayedClock and OSError."""
+    """The clock of the night that is being played; None where there is none. Raises NoPlayedClock and OSError."""
     if path.is_fifo():  # nobody who asks for the time may have to wait
         raise NoPlayedClock("is a pipe, not a clock written by `jartide simulate --clock`")
     try:
@@ -85,5 +85,5 @@ def read(path: Path, real_s: float) -> PlayedClock | None:
         raise NoPlayedClock("not a clock written by `jartide simulate --clock`") from None
     if not all(math.isfinite(value) for value in (clock.began_s, clock.shown_s, clock.speed)):
         raise NoPlayedClock("not a clock written by `jartide simulate --clock`")
-    played_out = clock.speed > 1.0 and clock.ends_s < real_s  # left behind by one that was killed
+    played_out = clock.speed > 1.0 and clock.ends_s < real_s  # left behind by a player that was killed
     return None if played_out else clock

@@ -1,4 +1,4 @@
-"""The key by which push services know this house (VAPID, RFC 8292): one on the curve P-256, made once and kept in the
+"""The key by which push services recognise this house (VAPID, RFC 8292): on the curve P-256, made once and kept in the
 store. Only where the extra `push` is installed."""
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from importlib.util import find_spec
 
 
 def can_sign() -> bool:
-    """Whether what signs and encrypts is installed."""
+    """Whether the library that signs and encrypts is installed."""
     return find_spec("cryptography") is not None
 
 
@@ -27,7 +27,8 @@ def make() -> str:
 
 
 def public(key: str) -> str:
-    """The public half of a private key, as browsers want it: 65 bytes of the point, base64url without padding."""
+    """The public half of a private key in the form for browsers: the 65 bytes of the point, base64url without
+    padding."""
     from cryptography.hazmat.primitives import serialization
 
     point = (

@@ -1,5 +1,6 @@
-"""Passwords, tokens and notification addresses: out of the environment or a file, never out of the config file, the
-command line or a log. Sources and sinks call this when they connect, so that a changed file is seen at the next try.
+"""Passwords, tokens and notification addresses: from the environment or a file, never from the config file or the
+command line, and never in a log. Sources and sinks call this when they connect, so that a changed file counts at the
+next try.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ log = logging.getLogger(__name__)
 
 
 class SecretError(Exception):
-    """A secret that the config names is not there. The text says which and what to do, and holds no secret."""
+    """A secret that the config names is missing. The text says which one and what to do, and contains no secret."""
 
 
 def secret(*, env: str | None, file: Path | None, what: str) -> str | None:

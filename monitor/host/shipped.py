@@ -1,6 +1,6 @@
-"""Where the files are that come with the program: example configs, the service's units, firmware notes, recordings.
+"""Where to find the files that come with the program: example configs, the service's units, firmware notes, recordings.
 
-In a checkout they lie in its own folders; an installed wheel brings them as data files below share/jartide.
+In a checkout they are in its folders; an installed wheel has them as data files below share/jartide.
 """
 
 from __future__ import annotations

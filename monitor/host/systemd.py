@@ -1,8 +1,8 @@
-"""What the service manager is told: ready, still alive, stopping. Best effort; without systemd nothing happens.
+"""Tells the service manager that we are ready, still alive, or stopping. Best effort; without systemd nothing happens.
 
 The protocol is one datagram of KEY=VALUE lines to the AF_UNIX socket named in $NOTIFY_SOCKET, where a leading "@" means
 the abstract namespace (sd_notify(3)); the watchdog is asked for by $WATCHDOG_USEC, for us only if $WATCHDOG_PID is
-unset or ours (sd_watchdog_enabled(3)). The daemon calls `tell`; when it is alive enough to say so is its decision.
+unset or ours (sd_watchdog_enabled(3)). The daemon calls `tell`, and decides itself when it is alive enough for that.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ STOPPING = "STOPPING=1"
 
 
 def tell(*lines: str, environ: Mapping[str, str] = os.environ) -> bool:
-    """Send these lines; False when there is nobody to tell or the socket does not take it. Never raises."""
+    """Send these lines; False when there is no service manager or its socket does not take them. Never raises."""
     path = environ.get("NOTIFY_SOCKET", "")
     if not path.startswith(("/", "@")):
         return False

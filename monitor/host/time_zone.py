@@ -1,7 +1,7 @@
 """Time zones for people: a zone name becomes the function that `display.local_time` and `core.display` work with.
 
 Kept out of `core`, which knows no clock and no files, and light enough for `jartide status`. Used by the daemon, the
-command line and the pages; leaves all local reckoning to `display.local_time`.
+command line and the pages; all arithmetic with local times is left to `display.local_time`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from monitor.core.display.units import Display, display_of
 from monitor.settings import DisplaySettings
 
-# zone data ends in 2037 in many files and datetime in 9999: a clock that is mad by more than that stays readable
+# Zone data ends in 2037 in many files, and datetime in 9999: times from a clock that is further off stay readable.
 LAST_S = 4_102_444_800.0  # 1 January 2100
 
 
@@ -46,7 +46,7 @@ def display(settings: DisplaySettings) -> Display:
 
 
 def calendar(time_zone: str | None) -> tzinfo:
-    """The same zone for a library that reckons with Python's own; raises ValueError as `offset_of` does."""
+    """The same zone as one of Python's own, for libraries that want that; raises ValueError as `offset_of` does."""
     offset_of(time_zone)
     name = time_zone or zone_name()
     return ZoneInfo(name) if name else datetime.now().astimezone().tzinfo or UTC

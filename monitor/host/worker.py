@@ -1,8 +1,8 @@
-"""A thread that does one kind of work again and again, until it is asked to end: what every best-effort sink runs in.
+"""A thread that does one kind of work again and again until it is asked to stop: every best-effort sink runs in one.
 
-The work itself is the caller's: a function that does one turn of it and says how long the next one may wait. The worker
-sees to the thread's name, to being woken, to an end in time, and to an error of the program's own, which is logged and
-does not end the work.
+The work itself is a function of the caller that does one turn and says how long the next one may wait. The worker takes
+care of the thread's name, of waking it, of ending in time, and of errors in the program itself, which are logged and do
+not end the work.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from collections.abc import Callable
 
 log = logging.getLogger(__name__)
 
-FAULT_S = 30.0  # after an error of our own: soon enough to be of use, too seldom to fill a log
+FAULT_S = 30.0  # after an error in the program: soon enough to be of use, and rarely enough not to fill a log
 
 
 class Worker:
-    """Calls `turn` in a thread of its own. It returns after how many seconds to come again, at the latest (None: when
-    woken); `wake` brings the next turn at once, or right after the one that is going on. `ending` is called in the same
-    thread, once, after the last turn. The first turn comes after `first_s`."""
+    """Calls `turn` in a thread of its own. `turn` returns after how many seconds to call it again at the latest (None:
+    when woken); `wake` brings the next turn immediately, or right after the present one. `ending` is called once in the
+    same thread, after the last turn. The first turn comes after `first_s`."""
 
     def __init__(
         self,
@@ -44,7 +44,7 @@ class Worker:
 
     @property
     def stopping(self) -> bool:
-        """Whether it was asked to end."""
+        """Whether it was asked to stop."""
         return self._stopping.is_set()
 
     @property
@@ -53,16 +53,16 @@ class Worker:
         return self._thread.is_alive()
 
     def pause(self, seconds: float) -> None:
-        """Within a turn: wait so long whatever wakes it; the end comes at once all the same."""
+        """Within a turn: wait that long whatever wakes it, but stop immediately when asked to."""
         self._stopping.wait(seconds)
 
     def ask_to_stop(self) -> None:
-        """No further turn is begun; returns at once, so that several workers can end together."""
+        """Begin no further turn; returns immediately, so that several workers can stop at the same time."""
         self._stopping.set()
         self._woken.set()
 
     def stop(self, within_s: float) -> None:
-        """End after the turn that is going on, if it is done in time; one that hangs is left behind."""
+        """Stop after the present turn, if that is done in time; one that hangs is abandoned."""
         self.ask_to_stop()
         if self.running:
             self._thread.join(within_s)

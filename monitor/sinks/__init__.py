@@ -4,5 +4,5 @@
     the queue -> recorder (critical: what cannot be stored stops the daemon loudly)
     the store -> mqtt_state, home_assistant, mirror, thinner (best effort); mqtt_commands (what others report)
 
-Which notices there are is decided in `core/notify`; here they are only delivered, tried again and ticked off.
+Which notices there are is decided in `core/notify`; here they are only delivered, retried and marked as sent.
 """

@@ -1,11 +1,11 @@
 """One notification address (an apprise URL: mail, a push service, a webhook) as a channel, and the test of one.
 
-The address is a secret as a whole: a path or a host may be the token. So none of it is shown but scheme and host as
-apprise itself blanks them.
+The whole address is a secret, as its path or even its host may be the token. So only its scheme is shown, and the host
+as apprise itself masks it.
 
-Each message is sent by a process of its own (`apprise_send`), which is ended at `WHOLE_S`, whatever it hangs in: a
+Each message is sent by a process of its own (`apprise_send`), which is ended after `WHOLE_S` whatever it hangs in: a
 server that trickles a byte a second outlives every timeout of a socket. It also keeps apprise's 25 MB out of the
-daemon, for the second that a message takes longer.
+daemon; a message then takes a second longer.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ class Sending:
         self._process: subprocess.Popen[str] | None = None
 
     def run(self, order: dict[str, Any]) -> dict[str, Any] | Failure:
-        """What `apprise_send` answers to an order; blocks for `WHOLE_S` at most."""
+        """Run `apprise_send` with an order and return its answer; blocks for `WHOLE_S` at most."""
         order = {**order, "connect_s": CONNECT_S, "read_s": READ_S, "whole_s": WHOLE_S}
-        # -P: a folder that others may write must not hold what is imported
+        # -P: nothing is imported from the current folder, which others may be able to write
         command = [sys.executable, "-P", "-m", "monitor.sinks.apprise_send"]
         pipe, nothing = subprocess.PIPE, subprocess.DEVNULL
         try:
@@ -61,15 +61,15 @@ class Sending:
         return said
 
     def break_off(self) -> None:
-        """End the message that is being sent: it counts as not sent."""
+        """Stop sending: the message counts as not sent."""
         process = self._process
         if process is not None:
             process.kill()
 
 
 class AppriseChannel:
-    """See the module. Not thread-safe: one thread sends; `break_off` may come from any. `page` is where people reach
-    the page, for a link to the jar, `button` the address by which a press of it tells that a jar was fed."""
+    """See the module. Not thread-safe: one thread sends; `break_off` may come from any. `page` is the address of the
+    page, for a link to the jar; `button` gives the address that reports a feeding when the button is pressed."""
 
     def __init__(self, address: str, page: str | None = None, button: Callable[[str], str] | None = None) -> None:
         self._address = address
@@ -79,18 +79,18 @@ class AppriseChannel:
         scheme = address.partition("://")[0]
         self._scheme = scheme.lower() if re.fullmatch(r"[A-Za-z0-9.+-]{1,20}", scheme) else "address"
         self.key = f"{self._scheme} {hashlib.blake2b(address.encode(errors='replace'), digest_size=4).hexdigest()}"
-        self.shown = f"{self._scheme}://…"  # with the host as well, once apprise has said what of it is no secret
+        self.shown = f"{self._scheme}://…"  # and the host, once apprise has said which part of it is not secret
 
     def send(self, together: Sequence[StoredNotice]) -> Failure | None:
-        """One message; blocks for `WHOLE_S` at most."""
+        """Send one message; blocks for `WHOLE_S` at most."""
         return self.say(*message(together, link := link_of(together, self._page)), link, self._button_of(together))
 
     def _button_of(self, together: Sequence[StoredNotice]) -> str | None:
         return None if self._button is None or not asks(together) else self._button(together[0].notice.jar)
 
     def say(self, title: str, text: str, link: str | None = None, button: str | None = None) -> Failure | None:
-        """Send a title and a plain text; `link` is what a tap on it opens and `button` where a press of "Fed" is sent,
-        where the service can."""
+        """Send a title and a plain text. `link` is what a tap on it opens, and `button` the address that a press of
+        "Fed" goes to, where the service supports them."""
         said = self._sending.run(
             {"address": self._address, "title": title, "text": text, "link": link, "button": button}
         )
@@ -103,19 +103,19 @@ class AppriseChannel:
         return Failure(reason=said["reason"] + scheme, wait_s=said["wait_s"])
 
     def break_off(self) -> None:
-        """End the message that is being sent: it counts as not sent."""
+        """Stop sending: the message counts as not sent."""
         self._sending.break_off()
 
 
 def link_of(together: Sequence[StoredNotice], page: str | None) -> str | None:
-    """Where people see more of what goes out as one message; None without an address of the page."""
+    """The page about what goes out as one message; None where the page has no address."""
     jar = together[0].notice.jar
     view = "siblings" if together[0].notice.kind in APART else "jar"  # its curve beside theirs
     return None if page is None else f"{page.rstrip('/')}/#/{f'{view}/{quote(jar)}' if jar else ''}"
 
 
 def asks(together: Sequence[StoredNotice]) -> bool:
-    """Whether "Fed" is an answer to it."""
+    """Whether "Fed" is an answer to the message."""
     return bool(together[0].notice.jar) and any(kept.notice.kind in ASKING for kept in together)
 
 
@@ -129,7 +129,7 @@ class Tested:
 
 
 def send_test(addresses: Sequence[str]) -> list[Tested]:
-    """Send a test message to each address; takes up to `WHOLE_S` for one that does not answer."""
+    """Send a test message to each address; one that does not answer takes up to `WHOLE_S`."""
     tested = []
     for address in addresses:
         channel = AppriseChannel(address)

@@ -1,9 +1,9 @@
 """Sends one message to one notification address, in a process of its own: `python -P -m monitor.sinks.apprise_send`.
 
-A JSON object with the address, title, text and waiting times comes on standard input, so that no secret stands in a
-command line or an environment; the answer goes to standard output as one line of JSON. What the address is called, and
-why a message failed, is said without any secret in it: apprise's own log, which at DEBUG prints credentials, is read
-here and goes nowhere, and a reason is one of our own sentences, made from a status code or the kind of error.
+A JSON object with the address, title, text and waiting times comes on standard input, so that no secret is in a command
+line or an environment; the answer goes to standard output as one line of JSON. The name of the address and the reason
+of a failure contain no secret: apprise's own log, which prints credentials at DEBUG, is read here and goes nowhere, and
+a reason is one of our own sentences, made from a status code or the kind of error.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ SMTP = re.compile(r"\(([45]\d\d), b?['\"]")  # as smtplib shows it: (535, b'5.7.
 
 
 class _Collected(logging.Handler):
-    """Keeps what apprise logs, to learn the reason from."""
+    """Keeps what apprise logs, from which the reason is learnt."""
 
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
@@ -56,7 +56,7 @@ def send(order: dict[str, Any]) -> dict[str, Any]:
         # markup in a name stays text: apprise escapes it where a service takes HTML
         done = plugin.notify(title=order["title"], body=order["text"], body_format="text")
         reason, wait_s = (None, 0.0) if done else _failure(log.lines, order["address"])
-    except Exception as error:  # 177 services: whatever goes wrong in one is a failure like any other
+    except Exception as error:  # with 177 services, whatever goes wrong in one is a failure like any other
         reason, wait_s = f"failed with {type(error).__name__}", 0.0
     return {"shown": shown, "reason": reason, "wait_s": wait_s}
 
@@ -141,7 +141,7 @@ _KNOWN = (
 
 
 def _failure(logged: Sequence[str], address: str) -> tuple[str, float]:
-    """Why it failed and how long to wait at least, from what apprise logged; its own words are not repeated."""
+    """Why it failed, and how long to wait at least, from what apprise logged; its own words are not repeated."""
     text = "\n".join(logged)
     if found := re.search(r"\berror=(\d{3})\b", text):
         return _refused_by_http(int(found[1]))

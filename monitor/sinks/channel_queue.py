@@ -1,9 +1,10 @@
-"""Carries waiting notices to one channel, and keeps account of it: what `sinks.notices` runs in a thread a channel.
+"""Sends waiting notices over one channel and keeps account of it: `sinks.notices` runs one in a thread for each
+channel.
 
-A channel only sends; when to try, what goes together and what is written down is decided here. All that waits for one
-jar goes out as one message. A failure holds the channel back for 30 s, doubling to 1 h, by the monotonic clock; a
-refusal (wrong password, no such address) for an hour at once. Before a message goes out it is marked as on its way, so
-that a crash in between leads to one second copy at most, under the same id.
+A channel only sends; when to try, what goes out together and what is stored is decided here. Everything that waits for
+one jar goes out as one message. After a failure the channel waits for 30 s, doubling up to 1 h, by the monotonic clock;
+after a refusal (wrong password, no such address) for an hour. Before a message goes out it is marked as on its way, so
+that a crash in between leads to at most one second copy, under the same id.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ log = logging.getLogger(__name__)
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 30.0, 3600.0
 TROUBLED_AFTER = 3  # failures in a row: one may be a router that restarts
-TEXT_CHARS = 2000  # push services take 1 to 4 kB; nobody reads more at night
+TEXT_CHARS = 2000  # push services take 1 to 4 kB, and nobody reads more at night
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +42,7 @@ class Failure:
 
 
 class Channel(Protocol):
-    """A way out. `key` names it in the store, `shown` to a person; neither holds a secret."""
+    """A way to send notices. `key` names it in the store, `shown` for people; neither holds a secret."""
 
     @property
     def key(self) -> str: ...
@@ -53,11 +54,11 @@ class Channel(Protocol):
         """Send these notices of one jar as one message; None when they went out. May block, but never for ever."""
 
     def break_off(self) -> None:
-        """End what is being sent, as not sent, where that can be done. From any thread."""
+        """Stop sending, where that is possible; the message counts as not sent. From any thread."""
 
 
 class ChannelQueue:
-    """One channel's deliveries. Belongs to the thread that calls `turn`; `trouble` may be asked from any."""
+    """One channel's deliveries. Belongs to the thread that calls `turn`; `trouble` may be called from any."""
 
     def __init__(
         self,
@@ -73,15 +74,15 @@ class ChannelQueue:
         self._reason = ""
         self._refused = False
         self._not_before_s = 0.0
-        self._unmarked: list[int] = []  # went out, but the store could not take it down: not to be sent again
+        self._unmarked: list[int] = []  # went out, but the store could not be told: not to be sent again
         self._unstored: deque[StoredNotice] = deque()
 
     def resume(self, store: Store) -> None:
-        """Take up what was on its way when the daemon stopped. Raises StoreTrouble."""
+        """Continue with what was on its way when the daemon stopped. Raises StoreTrouble."""
         deliveries.resume(store, self.channel.key, self._wall(), self._channels)
 
     def turn(self, store: Store) -> float | None:
-        """Send what waits; returns after how many seconds to come again (None: when something new is there).
+        """Send what waits; returns after how many seconds to call again (None: when there is something new).
         Raises StoreTrouble."""
         if self._unmarked:
             self._mark(store)
@@ -97,31 +98,31 @@ class ChannelQueue:
         return None
 
     def send_now(self, notice: Notice) -> None:
-        """Have a notice sent that no outbox can take now, with the next `send_unstored`. From any thread."""
+        """Leave a notice that no outbox can take now for the next `send_unstored`. From any thread."""
         self._unstored.append(outbox.outside(notice))
 
     def cancel(self) -> None:
-        """What was to go out at once and has not yet gone is no longer true. From any thread."""
+        """Drop what was left for `send_unstored` and has not gone out: it is no longer true. From any thread."""
         self._unstored.clear()
 
     def send_unstored(self) -> bool:
-        """Send what is not in the store, in its order; returns whether nothing of it is left."""
+        """Send what is not in the store, in order; returns whether all of it went out."""
         for kept in self._unstored.copy():
             with sending():
                 failure = self.channel.send([kept])
             if failure is not None:
                 log.warning("%s not told to %s: %s", kept.message_id, self.channel.shown, failure.reason)
                 return False
-            with suppress(ValueError):  # called off meanwhile
+            with suppress(ValueError):  # cancelled meanwhile
                 self._unstored.remove(kept)
         return True
 
     def try_now(self) -> None:
-        """What held it back is gone (the connection is there again)."""
+        """Try now: what held the channel back is gone (the connection is back)."""
         self._not_before_s = 0.0
 
     def trouble(self) -> str | None:
-        """One sentence, at once for a refusal, which only a person can mend, else when a few tries in a row failed."""
+        """One sentence: at once for a refusal, which only a person can fix, else after a few failures in a row."""
         if self._failures < TROUBLED_AFTER and not self._refused:
             return None
         tries = f"{self._failures} {'try' if self._failures == 1 else 'tries'}"
@@ -155,8 +156,8 @@ class ChannelQueue:
 
 
 def message(together: Sequence[StoredNotice], link: str | None = None) -> tuple[str, str]:
-    """Title and text of notices that go out as one message, with a link to where more of it is. The last line is their
-    ids, by which a second copy can be known from a new message."""
+    """Title and text of notices that go out as one message, with a link to more about it. The last line has their ids,
+    by which a second copy can be told from a new message."""
     title, text = words(together)
     ids = " ".join(_one_line(kept.message_id) for kept in together[:10])
     more = f"\n\n{link}" if link else ""

@@ -1,10 +1,10 @@
 """Describes each jar to Home Assistant as a device with its entities, by its discovery over MQTT.
 
-One retained message a jar at `<prefix>/device/jartide_<instance>_<jar>/config`
+One retained message for each jar at `<prefix>/device/jartide_<instance>_<jar>/config`
 (https://www.home-assistant.io/integrations/mqtt/#device-discovery-payload). Its entities read the state topic that is
 published anyway; the buttons write the command topic, where there is one. Sent when the connection comes up and when
-Home Assistant says on `<prefix>/status` that it has started; a jar that has left the config is taken away with an empty
-message, for which the store remembers what was described.
+Home Assistant says on `<prefix>/status` that it has started. A jar that has left the config is removed by an empty
+message; the store remembers which were described.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def payload(jar: JarSettings, mqtt: MqttSettings, instance: str, address: str | 
     for name, component in components.items():
         component["unique_id"] = f"{device}_{name}"
         if component.get("entity_category") == "diagnostic":
-            component["availability"] = [alive]  # else it would hide when it is needed
+            component["availability"] = [alive]  # by itself, or it would be unavailable just when it is needed
     return {
         "device": about,
         "origin": {"name": "Jartide", "sw_version": __version__},
@@ -125,7 +125,7 @@ def _notice(jar: JarSettings, mqtt: MqttSettings) -> dict[str, Payload]:
         return {}
     body = "'event_type': value_json.kind, 'title': value_json.title, 'text': value_json.text, 'id': value_json.id"
     template = f"{{{{ {{{body}}} | tojson }}}}"
-    if "{jar}" not in mqtt.notice_topic:  # all jars' notices come there: the others' are none of this one
+    if "{jar}" not in mqtt.notice_topic:  # the notices of all jars come there: ignore those of others
         template = f"{{% if value_json.jar == {json.dumps(jar.name)} %}}{template}{{% endif %}}"
     kinds = [*(kind.value for kind in Kind), "store_trouble", "store_damaged"]
     return {
@@ -161,8 +161,8 @@ def _device_id(instance: str, jar: str) -> str:
 
 
 class HomeAssistant(ConnectionSink):
-    """See the module: the jars on one connection. When it ends the descriptions stay; their availability says then that
-    nobody watches."""
+    """See the module: for the jars on one connection. When it ends, the descriptions stay; their availability then says
+    that nobody watches."""
 
     advice = "Is the broker's access list right (configs/broker_acl_example)? `jartide check` looks."
 
@@ -220,4 +220,4 @@ class HomeAssistant(ConnectionSink):
             with Store.join(self._path) as store:
                 store.set_meta(KEY, json.dumps(sorted(self._wanted)))
         except StoreTrouble:
-            self._connected_since_s = -inf  # once more
+            self._connected_since_s = -inf  # describe them again

@@ -1,13 +1,13 @@
 """Copies readings and events from the store to a time-series server, in order.
 
-The store itself is the outbox: a cursor in it says how far the server has come, so neither a restart of ours nor days
-without the server lose anything. A server may lose what it acknowledged in its last seconds when it is killed (measured
-with VictoriaMetrics 1.79: up to 6 s, not 11 s). So rows are safe only when the same connection still works OVERLAP_S
-after they were acknowledged; after a new connection all others are sent again. The same points with the same times
-change nothing.
+The store itself is the outbox: a cursor in it says how far the server has got, so nothing is lost by a restart of ours
+or by days without the server. A server that is killed may lose what it acknowledged in its last seconds (measured with
+VictoriaMetrics 1.79: up to 6 s, not 11 s). So rows count as safe only when the same connection still works OVERLAP_S
+after they were acknowledged; over a new connection all others are sent again. To send the same points with the same
+times again changes nothing.
 
-Best effort: runs in its own thread with its own view of the store, never holds up a reading, and says what is wrong in
-`trouble()`. A row that the server will never take is found by halving its batch, and parked.
+Best effort: runs in its own thread with its own connection to the store, never delays a reading, and says what is wrong
+in `trouble()`. A row that the server will never take is found by halving its batch, and is set aside.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ PAUSE_S = 5.0  # the recorder commits no more often
 FIRST_RETRY_S, LAST_RETRY_S = 1.0, 300.0
 DENIED_RETRY_S = 300.0  # until somebody changes a setting
 ASKED_RETRY_S = 3600.0  # the longest wait that a server may ask for
-PARKED_KEPT = 1000  # to look at; a server that refuses more has one cause for all
+PARKED_KEPT = 1000  # rows set aside that are kept to look at; a server that refuses more has one reason for all
 STOP_S = 2.0
 ITEMS, EVENTS = "influx items", "influx events"
 
@@ -60,7 +60,7 @@ class Mirror:
         self._worker = Worker("mirror", self._turn, ending=self._end)
 
     def start(self) -> None:
-        """Begin to send, from where the last start came to."""
+        """Begin to send, from where the last start got to."""
         self._worker.start()
 
     def wake(self) -> None:
@@ -68,7 +68,7 @@ class Mirror:
         self._worker.wake()
 
     def stop(self) -> None:
-        """End; what was not sent is sent after the next start."""
+        """Stop; what was not sent is sent after the next start."""
         self._worker.stop(STOP_S)
 
     def trouble(self) -> str | None:
@@ -85,7 +85,7 @@ class Mirror:
             self._say(self._drain.parked)
             self._wait_s = FIRST_RETRY_S
             self._worker.pause(PAUSE_S)
-            return None  # until there is something new
+            return None  # wait until there is something new
         except DeniedError as error:
             self._again(str(error), DENIED_RETRY_S)
         except (RefusedError, StoreTrouble) as error:
@@ -97,7 +97,7 @@ class Mirror:
         return 0.0
 
     def _again(self, trouble: str, wait_s: float) -> None:
-        """Begin again at the kept cursors after a while, over another connection."""
+        """Begin again at the stored cursors after a while, over another connection."""
         self._say(trouble)
         self._end()
         self._worker.pause(wait_s)
@@ -116,7 +116,7 @@ class Mirror:
 
 
 class _Drain:
-    """One stretch of sending over one client; every failure ends it, and the next begins at the kept cursors."""
+    """Sends over one client until a failure; the next one then begins at the stored cursors."""
 
     def __init__(self, settings: InfluxSettings, store_path: Path, worker: Worker, progress: dict[str, int]) -> None:
         from monitor.sinks.time_series import Connection
@@ -137,7 +137,7 @@ class _Drain:
         self._connection.close()
 
     def drain(self) -> None:
-        """Send all that is new, readings first. Raises RefusedError and StoreTrouble."""
+        """Send everything new, readings first. Raises RefusedError and StoreTrouble."""
         for cursor in self._cursors:
             while not self._worker.stopping and (batch := self._next(cursor)):
                 self.parked = None
@@ -158,7 +158,7 @@ class _Drain:
         return [(arrival.seq, arrival) for arrival in islice(self._store.arrivals(None, cursor.place), BATCH)]
 
     def _send(self, cursor: _Cursor, batch: Sequence[tuple[int, Arrival | Event]]) -> None:
-        """A refused batch is halved until the row that is to blame stands alone; the others go in their order."""
+        """Send rows; a refused batch is halved until the row to blame is alone, and the others go in their order."""
         from monitor.sinks.time_series import PoisonError, lines_of
 
         lines = [line for _, thing in batch if (line := lines_of(thing)) is not None]
@@ -167,7 +167,7 @@ class _Drain:
         try:
             self._connection.send(lines)
         except PoisonError as error:
-            if len(batch) > 1 and "retention" not in str(error):  # too old: the server kept all that was not
+            if len(batch) > 1 and "retention" not in str(error):  # some rows are too old: the server kept the others
                 self._send(cursor, batch[: len(batch) // 2])
                 self._send(cursor, batch[len(batch) // 2 :])
                 return
@@ -183,7 +183,7 @@ class _Drain:
 
 
 class _Cursor:
-    """How far one stream has come: `place` is the last row acknowledged, the kept one is safe by OVERLAP_S."""
+    """How far one stream has got: `place` is the last row acknowledged; the stored place is safe by OVERLAP_S."""
 
     def __init__(self, store: Store, name: str) -> None:
         self.name = name
@@ -193,25 +193,25 @@ class _Cursor:
         self._acknowledged: deque[tuple[float, int]] = deque()
 
     def acknowledged(self, place: int, now_s: float) -> None:
-        """The server has taken everything up to `place`, over the connection that it took the rest over."""
+        """The server has taken everything up to `place`, over the same connection as before."""
         self.place = place
         self._acknowledged.append((now_s, place))
         while self._acknowledged[0][0] <= now_s - OVERLAP_S:
             self._safe = self._acknowledged.popleft()[1]
 
     def rewind(self) -> None:
-        """Begin again after the last safe row."""
+        """Go back to the last safe row."""
         self.place = self._safe
         self._acknowledged.clear()
 
     def keep(self) -> None:
-        """Write the safe place down."""
+        """Store the safe place."""
         if self._safe != self._kept:
             cursors.keep(self._store, self.name, self._safe)
             self._kept = self._safe
 
     def keep_sometimes(self, now_s: float) -> None:
-        """Write it down at most once in OVERLAP_S: it costs a commit."""
+        """Store the safe place, but at most once in OVERLAP_S, as that costs a commit."""
         if now_s - self._kept_at_s >= OVERLAP_S:
             self.keep()
             self._kept_at_s = now_s

@@ -2,9 +2,9 @@
 
 One JSON object with one key, whose value is the body of the page's request of that name: `{"fed": {...}}`, `{"noted":
 {...}}`, `{"snoozed": {...}}`, `{"taken_back": {...}}`, `{"corrected": {...}}`, `{"not_so": {...}}`; its rules and
-bounds are the page's. An `id` beside it comes back in the answer. A retained command is refused: it would be obeyed
+bounds are the page's. An `id` beside it comes back in the answer. A retained command is refused, as it would be obeyed
 again at each connection. A message is acknowledged when it is stored or refused, so none is lost; one that comes twice
-is known by the page's own rules.
+is recognised by the page's own rules.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ MOST_WAITING = 100  # commands; people give a few a day
 
 
 class MqttCommands(ConnectionSink):
-    """See the module: the command topic of one connection. What still waits at the end comes again at the next
+    """See the module: for the command topic of one connection. What still waits at the end comes again at the next
     start."""
 
     advice = "No report is lost; see the other problems."
@@ -58,7 +58,9 @@ class MqttCommands(ConnectionSink):
         connection.listen(self._topic, self._take)
 
     def _take(self, jar: str | None, payload: bytes, retained: bool, token: object) -> None:
-        if len(self._waiting) >= MOST_WAITING:  # acknowledgements go in order: it must not hold up the readings'
+        if (
+            len(self._waiting) >= MOST_WAITING
+        ):  # acknowledgements go in order, so commands must not hold up those of readings
             log.warning("too many commands at once: one was dropped")
             self._connection.acknowledge([token])
             return

@@ -1,4 +1,5 @@
-"""What sinks on the connection of an MQTT source share: the part of it that they use, and how they begin and end."""
+"""What sinks on the connection of an MQTT source have in common: the part of it that they use, how they begin and
+end."""
 
 from __future__ import annotations
 
@@ -23,8 +24,8 @@ class Connection(Protocol):
 
 
 class ConnectionSink:
-    """A best-effort sink that works in `worker`, on a connection whose trouble is its source's to tell. What is
-    committed does not wake it."""
+    """A best-effort sink that works in `worker` on the connection of a source, which itself reports that connection's
+    trouble. A commit does not wake it."""
 
     def __init__(self, worker: Worker) -> None:
         self._worker = worker
@@ -34,7 +35,7 @@ class ConnectionSink:
         self._worker.start()
 
     def wake(self) -> None:
-        """Something was committed: nothing to do here."""
+        """Something was committed: nothing to do."""
 
     def stop(self) -> None:
         """End, after the turn in hand."""

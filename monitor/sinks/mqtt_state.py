@@ -1,9 +1,9 @@
 """What is believed about each jar, and the notices, as JSON on MQTT for other programs.
 
-One for each [[mqtt]] table; it speaks over that source's connection. States are retained and carry their `time`, so
-that an old one can be known; each jar has an availability topic beside its state that follows the jar's *readings*, not
-the process (that one has `status_topic`). Readings and notices are never retained. Nothing is queued for a broker that
-is away: when it is back the latest states go out again, and the notices wait in the outbox.
+One for each [[mqtt]] table, over that source's connection. States are retained and carry their `time`, so that an old
+one can be recognised. Beside its state, each jar has an availability topic that follows the jar's *readings*, not the
+process (for which there is `status_topic`). Readings and notices are never retained. Nothing is queued while the broker
+is away: when it is back, the latest states go out again, and notices wait in the outbox.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from monitor.values import JarState, Json, Notice, SourceHealth, Span, Stage
 
 log = logging.getLogger(__name__)
 
-SAME_S = 0.1  # no connection ends and is there again within it
+SAME_S = 0.1  # no connection ends and is back within it
 LOOK_S = 5.0  # how soon a connection that is back is noticed
 STOP_S = 4.0
 
@@ -46,7 +46,7 @@ class Publisher(Protocol):
 
 
 class NoticeTopic:
-    """The notices' topic of one broker, as a channel. One message a notice, for programs to read."""
+    """The notices' topic of one broker as a channel: one message for each notice, for programs to read."""
 
     def __init__(self, publisher: Publisher, topic: str) -> None:
         self._publisher, self._topic = publisher, topic
@@ -61,7 +61,7 @@ class NoticeTopic:
         return None
 
     def break_off(self) -> None:
-        """A publishing waits for seconds only."""
+        """Nothing to do: publishing waits for seconds only."""
 
 
 class MqttState:
@@ -93,7 +93,7 @@ class MqttState:
         self._worker = Worker(f"state to {publisher.name}", self._turn, ending=self._end)
 
     def show(self, states: Sequence[JarState]) -> None:
-        """These are the latest states; an older one that was not published yet is forgotten."""
+        """Take the latest states; older ones that were not published yet are dropped."""
         if self._state_topic is None:
             return
         with self._lock:
@@ -111,28 +111,29 @@ class MqttState:
         self._worker.wake()
 
     def send_now(self, notice: Notice) -> None:
-        """Send what no outbox can take now to the notices' topic, if there is one, as soon as the broker takes it."""
+        """Send a notice that no outbox can take now to the notices' topic, if there is one, as soon as the broker takes
+        it."""
         if self._queue is not None:
             self._queue.send_now(notice)
             self._worker.wake()
 
     def cancel(self) -> None:
-        """What was to go out at once and has not yet gone is no longer true."""
+        """Drop what `send_now` was given and has not gone out: it is no longer true."""
         if self._queue is not None:
             self._queue.cancel()
 
     def stop(self) -> None:
-        """Say of every jar that nobody follows it now, if the connection is still there, and end."""
+        """If the connection is still there, publish that nobody watches the jars any more; then stop."""
         self._worker.stop(STOP_S)
 
     def trouble(self) -> str | None:
-        """What is wrong with the notices' topic; the connection's own trouble is its source's to tell."""
+        """What is wrong with the notices' topic; the source itself reports what is wrong with the connection."""
         return self._queue.trouble() if self._queue is not None else None
 
     def _turn(self) -> float:
         try:
             health = self._publisher.health()
-            # tolerant: what is computed from two clocks may differ by the moment between the two
+            # tolerant: times computed from two clocks may differ by the moment between reading them
             if health.connected and abs(health.since_s - self._connected_since_s) > SAME_S:
                 self._connected_since_s = health.since_s
                 self._say_all_again()
@@ -159,14 +160,14 @@ class MqttState:
         self._say_nobody_follows()
 
     def _say_all_again(self) -> None:
-        """After connecting: the broker may have forgotten what it retained, or a new listener be there."""
+        """Publish all states again after connecting: the broker may have forgotten what it retained."""
         with self._lock:
             self._unsaid |= self._latest.keys()
         if self._queue is not None:
             self._queue.try_now()
 
     def _say(self) -> None:
-        """Each state; one that the broker does not take, for whatever reason, holds up no other."""
+        """Publish each state; one that the broker does not take, for whatever reason, delays no other."""
         with self._lock:
             states, self._unsaid = [self._latest[jar] for jar in self._unsaid], set()
         for number, state in enumerate(states):
@@ -195,7 +196,7 @@ class MqttState:
 
 
 def followed(state: JarState) -> bool:
-    """Whether readings of this jar come in: its availability."""
+    """Whether readings of this jar come in, which is its availability."""
     return state.last_reading_s is not None and state.silent_since_s is None and state.stage is not Stage.AWAY
 
 

@@ -1,9 +1,9 @@
 """Where a notice leaves: one thread per channel sends the notices in the outbox to the console and to notification
 addresses.
 
-Best effort: nothing here holds up a reading. Each channel has a thread of its own, so that a slow one holds up no
-other, and its own account in the store (`runs.deliveries`). What goes out and when is decided in `notify.due`, when
-to try again in `sinks.channel_queue`; the MQTT topic is another channel, drained by `sinks.mqtt_state`.
+Best effort: nothing here delays a reading. Each channel has its own thread, so that a slow one delays no other, and its
+own account in the store (`runs.deliveries`). What goes out and when is decided in `notify.due`, when to try again in
+`sinks.channel_queue`. The MQTT topic is another channel, which `sinks.mqtt_state` drains.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from monitor.values import Notice
 
 log = logging.getLogger(__name__)
 
-STORE_AGAIN_S = 30.0  # a store in trouble is the recorder's to report; the outbox waits
-STOP_S = 2.0  # a channel that hangs in a connection is broken off
+STORE_AGAIN_S = 30.0  # the recorder reports a store in trouble; the outbox waits
+STOP_S = 2.0  # a channel that hangs in a connection is stopped then
 BREAK_S = 1.0
 
 
@@ -42,7 +42,7 @@ class Console:
         self._write = write or (lambda text: print(text, flush=True))
 
     def send(self, together: Sequence[StoredNotice]) -> Failure | None:
-        """One paragraph, with when it became due; never fails, unless standard output is gone."""
+        """Print one paragraph, with the time at which it became due; never fails, unless standard output is gone."""
         title, text = words(together)
         try:
             self._write(f"** {title} ({self._show.stamp(together[0].notice.due_s)})\n   " + text.replace("\n", "\n   "))
@@ -51,7 +51,7 @@ class Console:
         return None
 
     def break_off(self) -> None:
-        """Printing does not wait."""
+        """Nothing to do: printing does not wait."""
 
 
 def channels(
@@ -61,14 +61,14 @@ def channels(
     button: Callable[[str], str] | None = None,
     phones: Path | None = None,
 ) -> list[Channel]:
-    """The console, with times as `show` has them, and every configured address, with links to `page` and what its
-    `button` of a jar is; the phones of the store at `phones`, where these can be notified. Raises SecretError when one
-    of the addresses cannot be read."""
+    """The console, with times by `show`; every configured address, with links to `page` and its `button` for a jar; and
+    the phones in the store at `phones`, where phones can be notified. Raises SecretError when an address cannot be
+    read."""
     found: list[Channel] = [Console(show=show)] if settings.console and sys.stdout is not None else []
     seen: set[str] = set()
     for address in addresses(envs=settings.to_env, file=settings.to_file):
         channel = AppriseChannel(address, page, button)
-        if channel.key not in seen:  # the same address twice is one person
+        if channel.key not in seen:  # the same address twice is the same person
             seen.add(channel.key)
             found.append(channel)
     if phones is not None:
@@ -77,8 +77,8 @@ def channels(
 
 
 class NoticeSink:
-    """Drains the outbox of the store at `path` to `out`. `elsewhere` are the keys of channels that another sink
-    drains: a notice is done when these have it as well."""
+    """Sends the notices in the outbox of the store at `path` over the channels `out`. `elsewhere` are the keys of
+    channels of other sinks: a notice is done when these have it as well."""
 
     advice = "`jartide check --send-test` tries each address; until it works, look at the jars yourself."
 
@@ -94,7 +94,7 @@ class NoticeSink:
         self._lanes = [_Lane(ChannelQueue(channel, keys, wall, monotonic), path) for channel in out]
 
     def start(self) -> None:
-        """Begin; what was waiting goes out at once."""
+        """Begin; what was waiting goes out immediately."""
         for lane in self._lanes:
             lane.worker.start()
 
@@ -104,18 +104,18 @@ class NoticeSink:
             lane.worker.wake()
 
     def send_now(self, notice: Notice) -> None:
-        """Send what no outbox can take now, to all channels; tried again until it went out, or is called off."""
+        """Send a notice that no outbox can take now over all channels; retried until it went out or is cancelled."""
         for lane in self._lanes:
             lane.queue.send_now(notice)
         self.wake()
 
     def cancel(self) -> None:
-        """What was to go out at once and has not yet gone is no longer true."""
+        """Drop what `send_now` was given and has not gone out: it is no longer true."""
         for lane in self._lanes:
             lane.queue.cancel()
 
     def stop(self) -> None:
-        """End, after the message that is being sent if it is done soon."""
+        """Stop, after the message that is being sent if that is done soon."""
         for lane in self._lanes:
             lane.worker.ask_to_stop()
         end_s = time.monotonic() + STOP_S
@@ -124,15 +124,15 @@ class NoticeSink:
         for lane in self._lanes:
             if lane.worker.running:
                 lane.queue.channel.break_off()
-                lane.worker.stop(BREAK_S)  # to take down that it was not sent
+                lane.worker.stop(BREAK_S)  # for storing that it was not sent
 
     def trouble(self) -> str | None:
-        """What is wrong with the first channel that does not get through."""
+        """What is wrong with the first channel that cannot send."""
         return next((sentence for lane in self._lanes if (sentence := lane.queue.trouble())), None)
 
 
 class _Lane:
-    """One channel's queue, the thread that it works in, and that thread's view of the store."""
+    """One channel's queue, its thread, and that thread's connection to the store."""
 
     def __init__(self, queue: ChannelQueue, path: Path) -> None:
         self.queue = queue

@@ -1,8 +1,8 @@
-"""What other daemons at the same broker believe of their jars, from the states that they publish (`mqtt_state`): kept
-in memory for the page's list of all jars.
+"""What other daemons at the same broker believe about their jars, from the states that they publish (`mqtt_state`);
+kept in memory for the page's list of all jars.
 
-A state may come from anybody who may write the topic: its size, its form and how many there are is limited, and what is
-kept are a few checked fields of it. It is only shown; nothing is decided by it.
+A state may come from anybody who may write the topic. So its size, its form and their number are limited, and only a
+few checked fields of it are kept. It is only shown; nothing is decided by it.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ MOST_NAME = 40
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherJar:
-    """One jar of another daemon, as it last said; None for what it did not say."""
+    """One jar of another daemon, as that last published it; None for what it did not say."""
 
     jar: str
     heard_s: float
@@ -47,7 +47,7 @@ class OtherJars:
         connection.listen(topic, self.take)
 
     def take(self, jar: str | None, payload: bytes, retained: bool, token: object) -> None:
-        """One state; anything else, and our own states, are ignored."""
+        """Take one state; anything else, and our own states, are ignored."""
         self._connection.acknowledge([token])
         if jar is None or jar in self._mine or len(jar) > MOST_NAME or CONTROLS.search(jar):
             return
@@ -57,14 +57,14 @@ class OtherJars:
                 self._known[jar] = known
 
     def known(self) -> list[OtherJar]:
-        """All of them, who needs feeding first."""
+        """All of them, the one that needs feeding soonest first."""
         with self._lock:
             every = list(self._known.values())
         return sorted(every, key=lambda one: (one.fall_at_s is None, one.fall_at_s or 0.0, one.jar))
 
 
 def other_jar(jar: str, payload: bytes, now_s: float) -> OtherJar | None:
-    """What a state says, as far as it is one; None for anything else.
+    """The jar in a published state; None for anything that is no state.
 
     >>> other_jar("rye", b'{"stage": "rising", "rise_ratio": 1.5, "jar": "rye"}', 0.0).rise_ratio
     1.5

@@ -1,7 +1,8 @@
 """Web Push as a channel: every phone that asked for notices on the page, through its browser maker's push service.
 
-What is sent is encrypted for the phone (RFC 8291), so the service sees that there is something and nothing of it. A
-phone that is gone is forgotten. One that cannot be reached while others can holds these back for a few tries at most.
+What is sent is encrypted for the phone (RFC 8291), so the service sees that there is a message but nothing of its
+contents. A phone that is gone is forgotten. One that cannot be reached while others can delays these for a few tries at
+most.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from monitor.runs.store import Store, StoreTrouble
 from monitor.sinks.apprise_channel import Sending, asks, link_of
 from monitor.sinks.channel_queue import Failure, words
 
-TRIES = 3  # for phones that alone are left
-TEXT_BYTES = 2500  # RFC 8030 has services take 4 kB, of which link, button and encryption need some
+TRIES = 3  # for phones that are the only ones left
+TEXT_BYTES = 2500  # services take 4 kB (RFC 8030), of which link, button and encryption need some
 
 
 class PushChannel:
@@ -32,12 +33,12 @@ class PushChannel:
         self._page = page
         self._button = button
         self._sending = Sending()
-        self._ids: list[int] = []  # of the message that is under way, who has it, and how often it was tried
+        self._ids: list[int] = []  # of the message on its way; who has it, and how often it was tried
         self._have: set[str] = set()
         self._tries = 0
 
     def send(self, together: Sequence[StoredNotice]) -> Failure | None:
-        """One message to each phone that has it not yet."""
+        """Send one message to each phone that does not have it yet."""
         ids = [kept.id for kept in together]
         if ids != self._ids:
             self._ids, self._have, self._tries = ids, set(), 0
@@ -48,7 +49,7 @@ class PushChannel:
         return None if self._have and self._tries >= TRIES else failure
 
     def say(self, title: str, text: str, link: str | None = None, button: str | None = None) -> Failure | None:
-        """Send it to each phone that has not had it; None when none is left."""
+        """Send it to each phone that does not have it yet; None when all have it."""
         cut = text.encode()[:TEXT_BYTES].decode(errors="ignore")
         order = {
             "title": title,
@@ -76,12 +77,12 @@ class PushChannel:
         return Failure(reason=left[0]) if left else None
 
     def break_off(self) -> None:
-        """End the message that is being sent: it counts as not sent."""
+        """Stop sending: the message counts as not sent."""
         self._sending.break_off()
 
 
 def _domain(page: str | None) -> str:
-    """Whom a push service may write to (RFC 8292, section 2.1), as far as a name of the house is known."""
+    """The contact for the push service (RFC 8292, section 2.1), as far as a name of the house is known."""
     host = urlsplit(page or "").hostname or ""
     try:
         ipaddress.ip_address(host)

@@ -1,7 +1,7 @@
 """The recorder: the one sink that must not fail. It gathers what arrives and commits it in groups before it is stepped.
 
-Grouping spares an SD card: a commit costs 4 to 8 kB of writing, so fifty rows in one cost each a fiftieth of it. The
-daemon's loop calls `take`, asks `due` and calls `commit`; the recorder has no clock and no thread. When the disk is
+Grouping spares an SD card: a commit writes 4 to 8 kB, so with fifty rows in it each costs a fiftieth of that. The
+daemon's loop calls `take`, asks `due`, and calls `commit`; the recorder has no clock and no thread. When the disk is
 full or cannot be written, everything is kept in bounded memory and tried again; `trouble` says so.
 """
 
@@ -15,9 +15,11 @@ from monitor.core.display.refusals import Refusal
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Arrival, ClockSet, Delivery, Rejected
 
-UNACKNOWLEDGED = 10  # half of the 20 messages that a broker sends ahead by default (paho, mosquitto), so it never waits
-ROWS = 50  # beyond this a larger group saves little: about 200 bytes a row are left either way
-AGE_S = 5.0  # what a power cut may cost, and how stale the page may be
+UNACKNOWLEDGED = (
+    10  # half of the 20 messages that a broker sends in advance by default (paho, mosquitto): it never waits
+)
+ROWS = 50  # a larger group saves little: about 200 bytes for each row are left in any case
+AGE_S = 5.0  # the most that a power cut may cost, and that the page may lag behind
 RETRY_S = 5.0  # a full disk does not empty faster, and a busy one is not helped by asking more often
 KEPT_ROWS = 20_000  # a day of 4 s readings, a few megabytes
 
@@ -28,21 +30,21 @@ Unstored: TypeAlias = Delivery | Rejected | ClockSet
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Committed:
-    """What one commit brought: arrivals to step in their order, and the tokens to acknowledge, by source."""
+    """The result of a commit: arrivals to step in order, and tokens to acknowledge, by source."""
 
     arrivals: list[Arrival] = field(default_factory=list)
     tokens: dict[str, list[object]] = field(default_factory=dict)
 
 
 class Recorder:
-    """Owns the store's order of arrival: `last_seq` is the last item that it has handed on to be stepped."""
+    """Owns the order of arrival in the store: `last_seq` is the last item that it has handed on to be stepped."""
 
     def __init__(self, store: Store, last_seq: int) -> None:
         self.store = store
         self.last_seq = last_seq
         self.trouble: str | None = None
         self._lost: Counter[str] = Counter()
-        self._first = True  # committed at once: who has just started the daemon looks whether it works
+        self._first = True  # is committed immediately: somebody who has just started the daemon looks whether it works
         self._waiting: deque[Unstored] = deque()
         self._tokens: Counter[str] = Counter()
         self._since_s: float | None = None
@@ -50,8 +52,9 @@ class Recorder:
         self._settled: dict[str, list[object]] = {}
 
     def take(self, thing: Unstored, now_s: float) -> None:
-        """Keep something until the next commit, a step of the clock in its place among the rest. `now_s` is a monotonic
-        clock's. In trouble, the oldest beyond KEPT_ROWS are lost; the well store counts them as rejected."""
+        """Keep something until the next commit; a step of the clock keeps its place among the rest. `now_s` is by a
+        monotonic clock. In trouble, the oldest beyond KEPT_ROWS are lost; once the store is well it counts them as
+        rejected."""
         self._waiting.append(thing)
         if not isinstance(thing, ClockSet) and thing.token is not None:
             self._tokens[thing.source] += 1
@@ -61,15 +64,15 @@ class Recorder:
             self._lose_one()
 
     def waiting(self) -> list[Unstored]:
-        """What was taken and is not stored yet, in its order."""
+        """What was taken but is not stored yet, in order."""
         return list(self._waiting)
 
     def full(self) -> bool:
-        """Whether a group has grown to where a larger one saves little."""
+        """Whether the group is so large that a larger one would save little."""
         return len(self._waiting) >= ROWS
 
     def due(self, now_s: float) -> bool:
-        """Whether it is time to commit, as soon as nothing more is at hand; a group that is `full` does not wait."""
+        """Whether it is time to commit as soon as nothing more is at hand; a `full` group does not wait for that."""
         if self._retry_at_s is not None:
             return now_s >= self._retry_at_s
         if self._since_s is None:
@@ -81,8 +84,8 @@ class Recorder:
         return any(count >= UNACKNOWLEDGED for count in self._tokens.values())
 
     def behind(self) -> bool:
-        """Whether another process told something since the last commit. True as well when the store cannot say so now:
-        the commit that follows finds out why. Raises StoreTrouble when it is lasting."""
+        """Whether another process reported something since the last commit. Also True when the store cannot say so now,
+        as the commit that follows finds out why. Raises StoreTrouble when it is lasting."""
         if self.trouble is not None:
             return False  # looked at with the next try
         try:
@@ -93,8 +96,8 @@ class Recorder:
             return True
 
     def commit(self, now_s: float) -> Committed:
-        """Commit what waits, and fetch what other processes have told. On trouble that may pass, nothing is handed on
-        and `trouble` is set. Raises StoreTrouble when it is lasting: the daemon must stop."""
+        """Commit what waits, and fetch what other processes have reported. On trouble that may pass, nothing is handed
+        on and `trouble` is set. Raises StoreTrouble when it is lasting; then the daemon must stop."""
         waiting = list(self._waiting)
         own: list[Arrival | None] = []
         try:
@@ -115,7 +118,7 @@ class Recorder:
         return Committed(arrivals=arrivals, tokens=tokens)
 
     def _write(self, waiting: list[Unstored]) -> list[Arrival | None]:
-        """All that waits, in one transaction."""
+        """Store everything that waits, in one transaction."""
         own: list[Arrival | None] = []
         batch: list[Delivery | Rejected] = self._losses()
         with self.store.writing():
@@ -127,7 +130,7 @@ class Recorder:
                 else:
                     batch.append(thing)
             own += self._add(batch)
-            self.store.look_for_file()  # last of all, so that nothing is acknowledged that nobody finds again
+            self.store.look_for_file()  # last of all, so that nothing is acknowledged that cannot be found again
         return own
 
     def _add(self, batch: list[Delivery | Rejected]) -> list[Arrival | None]:
@@ -147,7 +150,7 @@ class Recorder:
         self._since_s = None
 
     def _in_order(self, own: list[Arrival]) -> list[Arrival]:
-        """Own arrivals, with those that other processes told before or in between."""
+        """Our own arrivals, with those that other processes reported before or in between."""
         latest = self.store.last_seq()
         if latest != self.last_seq + len(own):
             own = list(self.store.arrivals(None, self.last_seq))
@@ -161,7 +164,8 @@ class Recorder:
         return [Rejected(source=name, received_s=now_s, reason=Refusal.LOST, count=n) for name, n in self._lost.items()]
 
     def _lose_one(self) -> None:
-        """Drop the oldest that no broker waits for: one never acknowledged would hold up all that comes after it."""
+        """Drop the oldest that no broker waits for: one that is never acknowledged would block all that come after
+        it."""
         for place, thing in enumerate(self._waiting):
             if not isinstance(thing, ClockSet) and thing.token is None:
                 del self._waiting[place]

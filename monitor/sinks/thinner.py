@@ -1,5 +1,5 @@
-"""Thins readings older than the configured age once a day, in its own thread and with its own view of the store
-(`runs.retention` does the work). Only there when it is configured."""
+"""Thins readings older than the configured age once a day, in its own thread and with its own connection to the store
+(`runs.retention` does the work). Only where that is configured."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from monitor.values import DAY_S
 
 log = logging.getLogger(__name__)
 
-FIRST_S = 600.0  # after a start there is better to do
+FIRST_S = 600.0  # after a start other things come first
 STOP_S = 5.0  # a chunk takes a fraction of a second
 
 
@@ -31,11 +31,11 @@ class Thinner:
         self._worker = Worker("thinner", self._turn, first_s=FIRST_S)
 
     def start(self) -> None:
-        """Begin; the first thinning is some minutes later."""
+        """Begin; the first thinning comes some minutes later."""
         self._worker.start()
 
     def wake(self) -> None:
-        """New readings are not old ones: nothing to do."""
+        """Nothing to do: new readings are not thinned."""
 
     def stop(self) -> None:
         """End, after the chunk in hand."""
@@ -58,6 +58,6 @@ class Thinner:
         return DAY_S
 
     def _stopping(self, on: Callable[[], None]) -> bool:
-        """Asked before each chunk: so a long thinning is many pieces of work."""
+        """Whether to stop, asked before each chunk; so a long thinning is many pieces of work."""
         on()
         return self._worker.stopping

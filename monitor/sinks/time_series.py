@@ -1,10 +1,11 @@
-"""What a time-series server is sent, and one connection to it. `mirror` decides what to send, when, and what to do when
-it is refused; importing this module loads influxdb-client (half a second), so `mirror` does so only when it starts.
+"""What is sent to a time-series server, and one connection to it. `mirror` decides what to send, when, and what to do
+when it is refused. Importing this module loads influxdb-client (half a second), so `mirror` does so only when it
+starts.
 
-Measurements, all tagged with the jar and nothing else, all fields floats (an integer first and a float later would be a
-conflict of types): `reading` (the columns of a run file), `feeding` (`told`, grams), and `event`, where a field named
-after the kind (`event fall_began=4500`) stands at the time it happened and holds the seconds until it was certain;
-numbers of its evidence are fields beside it (`fall_began_ratio`).
+Measurements are tagged with the jar and nothing else, and all their fields are floats (an integer first and a float
+later would be a conflict of types): `reading` (the columns of a run file), `feeding` (`told`, grams), and `event`. An
+event is a field named after its kind (`event fall_began=4500`) at the time at which it happened, with the seconds until
+it was certain; the numbers of its evidence are fields beside it (`fall_began_ratio`).
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ class RefusedError(Exception):
 
 
 class UnreachableError(RefusedError):
-    """No answer, or one that may be another soon (5xx, 429)."""
+    """No answer, or one that may soon be different (5xx, 429)."""
 
 
 class DeniedError(RefusedError):
@@ -46,7 +47,7 @@ class PoisonError(RefusedError):
 
 
 def lines_of(thing: Arrival | Event) -> str | None:
-    """The line for one item or event; None for what has nothing to show as numbers over time."""
+    """The line for one item or event; None for one without numbers to show over time."""
     fields: dict[str, float | None]
     match thing:
         case Arrival(item=Reading() as reading):
@@ -68,7 +69,7 @@ def lines_of(thing: Arrival | Event) -> str | None:
 def _line(measurement: str, jar: str, fields: dict[str, float | None], time_s: float) -> str | None:
     point = Point(measurement).tag("jar", " ".join(jar.split())).time(round(time_s * 1e6) * 1000, WritePrecision.NS)
     for name, value in fields.items():
-        if value is not None and isfinite(value):  # the client drops what is not finite without a word
+        if value is not None and isfinite(value):  # the client silently drops what is not finite
             point.field(name, float(value))
     line: str = point.to_line_protocol()
     return line or None
@@ -76,8 +77,8 @@ def _line(measurement: str, jar: str, fields: dict[str, float | None], time_s: f
 
 class Connection:
     """One InfluxDB client, for one thread. `made` counts the TCP connections that it opened: urllib3 replaces a broken
-    one without a word, and the server may have been killed in between. Raises DeniedError when the token that is
-    configured is not there."""
+    one silently, and the server may have been killed in between. Raises DeniedError when the configured token is not
+    there."""
 
     def __init__(self, settings: InfluxSettings) -> None:
         self.made = 0
@@ -112,7 +113,7 @@ class Connection:
         return type("Counted", (kind,), {"connect": connect})
 
     def close(self) -> None:
-        """Close; an acknowledged batch is the server's already, so nothing waits."""
+        """Close; nothing waits, as the server has every acknowledged batch."""
         self._client.close()
 
 
