@@ -30,8 +30,11 @@ from tests.bench.detection_score import Score, score
 from tests.bench.detection_set import HARSH, TUNE, Recording, recording, recordings
 
 FACTORS = (0.8, 1.25)
-# what the bins, blocks and curves are laid out by, and units: not judgements
-LAYOUT = {"BIN_S", "BIN_H", "BIN_MIN", "MINUTE_S", "BLOCK_S", "TICK_S", "DAY_S", "HOUR_S", "DX", "MOST", "NOTHING"}
+# what the bins, blocks and curves are laid out by, units, and numbers that stand for "none": not judgements
+LAYOUT = {
+    "BIN_S", "BIN_H", "BIN_MIN", "MINUTE_S", "BLOCK_S", "TICK_S", "DAY_S", "H_S", "HOUR_S", "HOUR_BINS", "HOUR_MIN",
+    "MINUTES_A_DAY", "DX", "MOST", "NOTHING", "NEVER", "ANYWHERE_MM", "NO_TIME_YET_S", "LONG_AGO_H",
+}  # fmt: skip
 Value = float | tuple[float, ...]
 Said = tuple[tuple[str, float, float], ...]
 
