@@ -24,16 +24,16 @@ from monitor.settings import JarSettings, PlaceSettings
 from monitor.values import Cycle, Feeding
 
 USUAL_LEVAIN_PCT = 20.0
-MATCH_S = 3 * 3600.0  # a feeding so near to a planned one is that one
+MATCH_S = 3 * 3600.0  # a feeding this near to a planned one is that feeding
 CHANGED_S = 900.0  # a feeding that moves by less is not worth a word
-LATE_S = 3 * 3600.0  # so long after its time a feeding is waited for, before the rest is planned again
-AHEAD_S = 300.0  # a feeding is announced at its time, or so much before
+LATE_S = 3 * 3600.0  # a feeding is waited for this long after its time before the rest is planned again
+AHEAD_S = 300.0  # a feeding is announced at its time, or up to this long before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looked:
-    """A kept bake as it stands now. `to_come` are its feedings still to be made; `replanned` is the new plan where
-    the old one no longer holds, with `moved` in words; `remind` the feeding whose time has come."""
+    """A kept bake as it is now. `to_come` are the feedings still to be made; `replanned` is the new plan where the old
+    one no longer works, with `moved` in words; `remind` is the feeding whose time has come."""
 
     to_come: tuple[tuple[float, Feeding], ...]
     replanned: BakePlan | None = None
@@ -45,8 +45,8 @@ def planned(
     culture: Culture, open_cycle: Cycle | None, jar: JarSettings, asked: Asked, now_s: float, show: Display,
     awake_at: AwakeAt, standing_g: float | None = None, places: tuple[PlaceSettings, ...] = (),
 ) -> BakePlan:  # fmt: skip
-    """The feedings for a bake, at hours at which somebody is awake where that can be; `places` can be set to a
-    temperature. Raises ValueError for one that cannot be."""
+    """The feedings for a bake, if possible at hours at which somebody is awake; `places` can be set to a temperature.
+    Raises ValueError for a bake that makes no sense."""
     hydration = None if asked.hydration_pct is None else asked.hydration_pct / 100.0
     return baking.bake(
         culture,
@@ -64,7 +64,7 @@ def planned(
 
 
 def open_cycle_of(store: Store, jar: str) -> Cycle | None:
-    """The cycle that is going on. Raises StoreTrouble."""
+    """The open cycle of a jar, or None. Raises StoreTrouble."""
     run = store.open_run(jar)
     going = [cycle for cycle in store.cycles(run.id) if cycle.ended_at_s is None] if run else []
     return going[-1] if going else None
@@ -78,7 +78,7 @@ def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Dis
         return Looked(to_come=())
     first_s = to_come[0][0]
     remind = to_come[0] if first_s - AHEAD_S <= now_s <= first_s + LATE_S and first_s not in bake.reminded_s else None
-    if first_s <= now_s <= first_s + LATE_S:  # it is waited for
+    if first_s <= now_s <= first_s + LATE_S:  # the feeding is still waited for
         return Looked(to_come=to_come, remind=remind)
     culture = starter_models.learned_from(history.from_store(store, jar.name), jar.flour)
     seed = seed_of(culture, cycle, now_s, bake.asked.temperature_c)
@@ -90,7 +90,7 @@ def look(store: Store, jar: JarSettings, bake: KeptBake, now_s: float, show: Dis
 
 
 def still_to_come(bake: KeptBake, cycle: Cycle | None) -> tuple[tuple[float, Feeding], ...]:
-    """The feedings that were not made yet: one is made when the jar was fed near its time, after the planning."""
+    """The feedings that were not made yet; one was made if the jar was fed near its time and after the planning."""
     fed_s = None if cycle is None else cycle.fed_at_s
     if fed_s is None or fed_s <= bake.planned_s:
         return bake.feedings
@@ -98,7 +98,7 @@ def still_to_come(bake: KeptBake, cycle: Cycle | None) -> tuple[tuple[float, Fee
 
 
 def moved(before: Sequence[tuple[float, Feeding]], made: BakePlan, now_s: float, show: Display) -> tuple[str, ...]:
-    """What has moved since it was planned last, feeding by feeding, counted from the last."""
+    """In words: what has moved since the last planning, feeding by feeding, matched from the last one backwards."""
     out: list[str] = []
     were, are = list(before)[::-1], list(made.feedings)[::-1]
     for (was_s, _), one in zip(were, are, strict=False):
@@ -112,7 +112,7 @@ def moved(before: Sequence[tuple[float, Feeding]], made: BakePlan, now_s: float,
 
 
 def keep_replanned(store: Store, jar: str, bake: KeptBake, looked: Looked, now_s: float) -> None:
-    """Keep what `look` found. Raises StoreTrouble."""
+    """Store what `look` found. Raises StoreTrouble."""
     if looked.replanned is not None:
         reminded = bake.reminded_s
         bake = replace(kept_bake.kept_of(bake.asked, looked.replanned, now_s, looked.moved), reminded_s=reminded)

@@ -13,8 +13,8 @@ def number(value: float | None) -> str:
     return "" if value is None else repr(float(value)).removesuffix(".0")
 
 
-# A spreadsheet runs a cell that begins with one of these as a formula. One quote before it makes it text; quotes that
-# stand there already gain one more, so that taking one away always gives the original back.
+# A spreadsheet runs a cell that begins with one of these as a formula. A quote before it makes it text. Where there are
+# quotes already one more is added, so that taking one away always gives the original back.
 _DANGER = r"('*[=+\-@\t])"
 _QUOTED = r"'('*[=+\-@\t])"
 _BREAK = r"([,;\t]\s*\"?)"  # where a spreadsheet may see a new cell inside a header line

@@ -1,6 +1,6 @@
-"""What the daemon last knew of itself, as JSON in the store: written by the daemon, read by `jartide status`.
+"""What the daemon last knew about itself, as JSON in the store: written by the daemon, read by `jartide status`.
 
-Once a minute and not with every reading: each write is a page on the SD card. A trouble is kept as what a person reads:
+Once a minute and not with every reading, as each write is a page on the SD card. A trouble is stored as people read it:
 what is wrong, since when, and what to do.
 """
 
@@ -22,7 +22,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """What the daemon last knew, as of a time: the page and the command line both show this."""
+    """What the daemon knew at a time; page and command line both show this."""
 
     as_of_s: float
     jars: tuple[JarState, ...]
@@ -35,7 +35,7 @@ class HasTrouble(Protocol):
 
     @property
     def advice(self) -> str:
-        """What to do about it: one sentence."""
+        """What to do about the trouble: one sentence."""
 
     def trouble(self) -> str | None:
         """One plain sentence without its full stop, or None when all is well."""
@@ -49,19 +49,19 @@ class LastingTrouble:
     advice: str
 
     def trouble(self) -> str | None:
-        """The same at any time."""
+        """The trouble, which never changes."""
         return self.sentence
 
 
 class TroubleSince:
-    """Since when each part is in trouble."""
+    """Remembers since when each part has been in trouble."""
 
     def __init__(self, display: Display) -> None:
         self._display = display
         self._since: dict[int, Moment] = {}
 
     def sentences(self, parts: Iterable[HasTrouble], now_s: float, monotonic_s: float) -> list[str]:
-        """What is wrong now, since when, what to do: one text each, for `status` and the page."""
+        """What is wrong now, since when, and what to do: a text for each trouble, for `status` and the page."""
         out = []
         for part in parts:
             sentence = part.trouble()
@@ -80,13 +80,14 @@ def write(
     sources: Iterable[SourceHealth],
     troubles: Iterable[str] = (),
 ) -> None:
-    """Keep the daemon's state as of `now_s`; `troubles` are those of all but the sources. Raises StoreTrouble."""
+    """Store the daemon's state at `now_s`; `troubles` are those of everything except the sources. Raises
+    StoreTrouble."""
     status = Status(as_of_s=now_s, jars=tuple(states), sources=tuple(sources), troubles=tuple(troubles))
     store.set_meta(KEY, json.dumps(status, default=flat, separators=(",", ":"), ensure_ascii=False))
 
 
 def read(store: Store) -> Status | None:
-    """What `write` kept last; None before the first time, and where another version wrote it. Raises StoreTrouble."""
+    """What `write` stored last; None before the first time and where another version wrote it. Raises StoreTrouble."""
     text = store.meta(KEY)
     if text is None:
         return None
@@ -103,7 +104,7 @@ def read(store: Store) -> Status | None:
 
 
 def _state_of(body: dict[str, Any]) -> JarState:
-    """One jar. Raises KeyError, TypeError and ValueError for what is none."""
+    """The state of one jar. Raises KeyError, TypeError and ValueError for anything else."""
     cycles: dict[str, Cycle | None] = {}
     for key in ("cycle", "previous"):
         one = body[key]

@@ -24,7 +24,7 @@ class Database:
         self._place = store_file.Place.of(path)
         self._depth = 0
         self._jar_ids: dict[str, int] = {}
-        self.undone = 0  # transactions: who remembers what it wrote must forget it when this grows
+        self.undone = 0  # transactions: whoever remembers what it wrote must forget that when this grows
 
     @classmethod
     def open(cls, path: Path | str, now_s: float | None = None) -> Self:
@@ -39,7 +39,7 @@ class Database:
         return cls(path, store_file.Opened(store_file.join_file(path)))
 
     def look_for_file(self) -> None:
-        """Raise StoreTrouble when what lies at the path is not the file that was opened: then nobody finds what is
+        """Raise StoreTrouble when the file at the path is not the one that was opened, as nobody would find what is
         written now."""
         now = store_file.Place.of(self.path)
         if now != self._place:
@@ -51,13 +51,13 @@ class Database:
             )
 
     def take_in_log(self) -> None:
-        """Bring what is in SQLite's log into the file. The last connection to close does the same, but there it holds
-        up all threads of the process (sqlite3 keeps the interpreter's lock in `close`), however slow the disk is."""
+        """Move what is in SQLite's log into the file. The last connection to close does the same, but there it blocks
+        all threads of the process (sqlite3 holds the interpreter's lock in `close`), however slow the disk is."""
         with contextlib.suppress(sqlite3.Error):
             self._db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
 
     def close(self) -> None:
-        """Close; the last one to close leaves a single file behind."""
+        """Close; the last connection to close leaves a single file behind."""
         self._db.close()
 
     def __enter__(self) -> Self:
@@ -68,19 +68,19 @@ class Database:
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[None]:
-        """One transaction around all that is written inside: all of it is kept, or nothing. Raises StoreTrouble."""
+        """One transaction around everything written inside: all of it is stored, or nothing. Raises StoreTrouble."""
         if self._depth:
             yield
             return
         try:
-            if self._db.in_transaction:  # a rollback that failed as well
+            if self._db.in_transaction:  # because a rollback failed too
                 self._db.execute("ROLLBACK")
             self._db.execute("BEGIN IMMEDIATE")  # a deferred one could fail later without waiting for its turn
             self._depth = 1
             yield
             self._db.execute("COMMIT")
         except BaseException as error:
-            self._jar_ids.clear()  # a jar that was new in this transaction is not there now
+            self._jar_ids.clear()  # a jar that was new in this transaction is gone again
             self.undone += 1
             with contextlib.suppress(sqlite3.Error):
                 if self._db.in_transaction:
@@ -114,15 +114,15 @@ class Database:
         return rows[0][0] if rows else None
 
     def set_meta(self, key: str, value: str) -> None:
-        """Keep a small text under a key."""
+        """Store a small text under a key."""
         self.write("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
     def forget_meta(self, key: str) -> None:
-        """Keep it no longer."""
+        """Delete the text under a key."""
         self.write("DELETE FROM meta WHERE key = ?", (key,))
 
     def backup(self, target: Path | str) -> None:
-        """An online copy as one file, complete or not there. Raises StoreTrouble."""
+        """Make an online copy as one file, which is complete or not there at all. Raises StoreTrouble."""
         store_file.copy_to(self._db, Path(target))
 
     def jar_id(self, name: str) -> int:

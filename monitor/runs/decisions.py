@@ -12,19 +12,19 @@ from monitor.runs.run_log import Run, RunLog, RunReason
 from monitor.runs.schema import TAKING_BACK
 from monitor.values import DAY_S, Carry, Cycle, Event, EventKind, Json, flat, unflat
 
-CARRIES_KEPT_S = 7 * DAY_S  # a feeding told later than a week after it changes nothing that is watched today
+CARRIES_KEPT_S = 7 * DAY_S  # a feeding reported more than a week late changes nothing that is watched today
 
 
 class Decisions:
-    """Carries, events and cycles over one database connection; `runs` knows which run each belongs to."""
+    """Carries, events and cycles, over one database connection; `runs` knows which run each belongs to."""
 
     def __init__(self, database: Database, runs: RunLog) -> None:
         self._db, self._runs = database, runs
 
     def save_carry(self, jar: str, seq: int, time_s: float, carry: Carry) -> None:
-        """Keep a jar's frozen state after item `seq`; older ones go when they are older than any late telling. Not when
-        something has been taken back since that item: the state may rest on it, and is judged again as soon as that is
-        heard."""
+        """Store a jar's frozen state after item `seq`; older ones go when they are older than any late report can be.
+        Not if something was taken back since that item: the state may rest on it, and the jar is judged again as soon
+        as that is known."""
         with self._db.writing():
             jar_id = self._db.jar_id(jar)
             if self._db.query(f"SELECT 1 FROM item WHERE jar = ? AND seq > ? AND {TAKING_BACK}", (jar_id, seq)):
@@ -38,7 +38,7 @@ class Decisions:
             )
 
     def carries(self, jar: str, up_to_seq: int) -> Iterator[tuple[int, str]]:
-        """(seq, JSON) of a jar's carries of all its live runs, the last up to an item first."""
+        """(seq, JSON) of a jar's carries in all its live runs up to an item, the latest first."""
         sql = """SELECT seq, body FROM carry WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq <= ?
             ORDER BY seq DESC LIMIT 1"""
         while rows := self._db.query(sql, (jar, up_to_seq)):
@@ -46,14 +46,14 @@ class Decisions:
             up_to_seq = rows[0][0] - 1
 
     def forget_carries(self, jar: str, from_seq: int) -> None:
-        """Drop the carries that item `from_seq` had its part in: a restart begins before it."""
+        """Drop the carries that item `from_seq` contributed to: a restart then begins before it."""
         self._db.write(
             "DELETE FROM carry WHERE jar = (SELECT id FROM jar WHERE name = ?) AND seq >= ?", (jar, from_seq)
         )
 
     def culture_before(self, run: Run) -> dict[str, Json]:
-        """What had been learnt of the starter in the jar when a live run began, as its carry holds it: it outlives a
-        change of jar, not one of starter. {} when nothing was learnt."""
+        """What had been learnt about the starter in the jar when a live run began, as a carry has it. It outlives a
+        change of the jar, but not of the starter. {} when nothing was learnt."""
         runs = [one for one in self._runs.live_runs(run.jar) if one.id <= run.id]
         from_seq = max((one.first_seq for one in runs if one.reason is RunReason.ANOTHER_STARTER), default=0)
         sql = """SELECT json_extract(body, '$.carried') FROM carry
@@ -64,9 +64,9 @@ class Decisions:
         return learnt
 
     def add_events(self, jar: str, seq: int, events: Sequence[Event], run_from: int | None = None) -> int:
-        """Keep what was decided at item `seq` or at a tick after it, in the run that begins with item `run_from` (None:
-        the open one); returns how many were new. Deciding again after a restart adds nothing: a run holds one event of
-        a kind for one pair of times."""
+        """Store what was decided at item `seq` or at a tick after it, in the run that begins with item `run_from`
+        (None: the open one); returns how many were new. To decide again after a restart adds nothing, as a run holds
+        only one event of a kind for a pair of times."""
         with self._db.writing():
             jar_id, run = self._runs.jar_and_run(jar, events[0].decided_at_s if events else 0.0, seq, run_from)
             return sum(
@@ -74,12 +74,12 @@ class Decisions:
             )
 
     def events(self, run: int, after_s: float = float("-inf")) -> list[Event]:
-        """The events of one run, in the order decided, that were decided after a time."""
+        """The events of one run that were decided after a time, in the order decided."""
         rows = self._db.query(f"{_EVENTS} WHERE event.run = ? AND decided_s > ? ORDER BY event.id", (run, after_s))
         return [_event_of(row) for row in rows]
 
     def events_about(self, run: int, seq: int) -> tuple[list[Event], list[Event]]:
-        """The events of one run that were decided before item `seq`, and those decided at it or after it."""
+        """(events of one run decided before item `seq`, those decided at or after it)."""
         parts = [self._db.query(f"{_EVENTS} WHERE run = ? AND event.seq {side} ? ORDER BY event.id", (run, seq))
                  for side in ("<", ">=")]  # fmt: skip
         before, since = ([_event_of(row) for row in rows] for rows in parts)
@@ -94,20 +94,20 @@ class Decisions:
         return min(found, default=None)
 
     def events_after(self, place: int, limit: int) -> list[tuple[int, Event]]:
-        """(id, event) of all live runs in the order kept, after an id: for mirrors."""
+        """(id, event) of all live runs after an id, in the order stored: for mirrors."""
         live = "event.run IN (SELECT id FROM run WHERE digest IS NULL)"
         rows = self._db.query(f"{_EVENTS} WHERE event.id > ? AND {live} ORDER BY event.id LIMIT ?", (place, limit))
         return [(row[0], _event_of(row)) for row in rows]
 
     def put_cycle(self, cycle: Cycle, run_from: int | None = None) -> None:
-        """Keep what is known of a cycle of the run that begins with item `run_from` (None: the jar's open one), in
+        """Store what is known about a cycle of the run that begins with item `run_from` (None: the jar's open one), in
         place of what was known before."""
         with self._db.writing():
             _, run = self._runs.jar_and_run(cycle.jar, cycle.fed_at_s, last_item(self._db)[0] + 1, run_from)
             self._put_cycle(run, cycle)
 
     def keep_judgement(self, run: Run, events: Iterable[Event], cycles: Iterable[Cycle]) -> None:
-        """Keep what was decided about a finished run, all at once."""
+        """Store what was decided about a finished run, all at once."""
         with self._db.writing():
             jar_id = self._db.jar_id(run.jar)
             for event in events:
@@ -152,7 +152,7 @@ class Decisions:
         return [(run, number) for run, number in self._db.query(sql, (most,))]
 
     def cycles_mark(self, jar: str) -> tuple[object, ...]:
-        """Something that differs once the cycles of a jar have changed."""
+        """A value that differs once the cycles of a jar have changed."""
         sql = """SELECT count(*), max(fed_at_s), max(ended_at_s) FROM cycle
             WHERE run IN (SELECT run.id FROM run JOIN jar ON jar.id = run.jar WHERE jar.name = ?)"""
         mark: tuple[object, ...] = self._db.query(sql, (jar,))[0]

@@ -1,7 +1,7 @@
-"""The outcome of each notice on each channel, so that a dead channel is tried again without sending twice on the
+"""The outcome of each notice on each channel, so that a dead channel is tried again without sending twice over the
 others.
 
-Beside `outbox`, which keeps the notices: a notice is SENT there once every channel has it. A channel is known by a key
+`outbox` keeps the notices themselves: a notice is SENT there once every channel has it. A channel is named by a key
 that is no secret. The channels' queues call this; all functions join an enclosing `with store.writing():`.
 """
 
@@ -13,11 +13,12 @@ from monitor.runs import outbox
 from monitor.runs.outbox import StoredNotice
 from monitor.runs.store import Store
 
-MOST = 200  # a notice waits for a day at most, so more than this never wait unless something is badly wrong
+MOST = 200  # a notice waits for a day at most, so more than this only wait if something is badly wrong
 
 
 def owed(store: Store, channel: str, now_s: float) -> list[StoredNotice]:
-    """What waits, is due and of use, and has not gone out by this channel; urgent ones first, then by due time."""
+    """The notices that are due, still of use, and not sent over this channel yet; urgent ones first, then by due
+    time."""
     waiting = outbox.due(store, now_s, MOST)
     if not waiting:
         return []
@@ -30,7 +31,7 @@ def owed(store: Store, channel: str, now_s: float) -> list[StoredNotice]:
 
 
 def sending(store: Store, channel: str, ids: Sequence[int], now_s: float) -> None:
-    """Say, before it is sent, that these are on their way."""
+    """Mark these as on their way, before they are sent."""
     with store.writing():
         for id_ in ids:
             store.write(
@@ -41,7 +42,7 @@ def sending(store: Store, channel: str, ids: Sequence[int], now_s: float) -> Non
 
 
 def sent(store: Store, channel: str, ids: Sequence[int], now_s: float, channels: Collection[str]) -> None:
-    """They went out by this channel; a notice that every one of `channels` has is done."""
+    """Mark these as sent over this channel; a notice that all of `channels` have is done."""
     with store.writing():
         for id_ in ids:
             _set(store, channel, id_, "sent", now_s, "")
@@ -49,15 +50,15 @@ def sent(store: Store, channel: str, ids: Sequence[int], now_s: float, channels:
 
 
 def failed(store: Store, channel: str, ids: Sequence[int], now_s: float, error: str) -> None:
-    """They did not go out by this channel and will be tried again."""
+    """Mark these as not sent over this channel; they will be tried again."""
     with store.writing():
         for id_ in ids:
             _set(store, channel, id_, "waiting", now_s, error[:500])
 
 
 def resume(store: Store, channel: str, now_s: float, channels: Collection[str]) -> None:
-    """At the start: what was on its way when the daemon stopped may or may not have gone out. It is tried once more;
-    when that is interrupted as well it counts as sent: a crashing daemon must not flood a person."""
+    """At the start: what was on its way when the daemon stopped may or may not have gone out. It is tried once more; if
+    that is interrupted too, it counts as sent, as a crashing daemon must not flood a person."""
     with store.writing():
         rows = store.query(
             "SELECT notice, interrupted FROM delivery WHERE channel = ? AND state = 'sending'", (channel,)
@@ -74,7 +75,7 @@ def resume(store: Store, channel: str, now_s: float, channels: Collection[str]) 
 
 
 def expire(store: Store, now_s: float) -> None:
-    """What is past its use waits no more: SENT if any channel has it, else EXPIRED."""
+    """Notices that are past their use no longer wait: SENT if any channel has it, else EXPIRED."""
     late = "SELECT id FROM notice WHERE state = 'pending' AND expires_s <= ?"
     if not store.query(f"{late} LIMIT 1", (now_s,)):
         return

@@ -1,8 +1,8 @@
 """Devices count what they send: (boot, number) shows which readings came twice and which never arrived.
 
-A device whose `boot` stays the same over a restart begins its numbers again under a token that is taken already. As
-soon as a number comes with other values than it had, or measured at another time, what follows is kept under a token of
-our own: nothing is lost. A device that sleeps between readings may begin again at each.
+A device whose `boot` stays the same over a restart begins its numbers again under a token that is already in use. As
+soon as a number comes with other values than before, or measured at another time, what follows is stored under a token
+of our own, so nothing is lost. A device that sleeps between readings may begin again at each.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ DOUBLE = "came twice: was stored already"
 BEGUN_AGAIN = "numbers begun again under the same boot token: taken all the same"
 MISSED = "never came: numbers of the device are missing"
 _AGAIN = "\x1f"  # between a device's token and our count of its restarts: no token of a message may hold it
-_LAST_RESTARTS = 20  # among which a message that comes again is looked for: a broker holds it no longer
-_SAME_TIME_S = 60.0  # an uptime gives the same time each time it comes, but for what a clock drifts meanwhile
-_LIKE_LATELY = 1000  # items among which a message without number and time is looked for when it comes again
+_LAST_RESTARTS = 20  # the latest ones, in which a message that comes again is looked for: no broker holds it longer
+_SAME_TIME_S = 60.0  # the same uptime gives the same time whenever it comes, except for what a clock drifts
+_LIKE_LATELY = 1000  # the latest items, in which a message without number and time is looked for when it comes again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +38,7 @@ class Missing:
 
 @dataclass(slots=True)
 class _Counting:
-    """How far a jar's device has counted, and whether each number was one more than the one before it."""
+    """How far a jar's device has counted, and whether each number was one more than the previous one."""
 
     boot: str
     number: int
@@ -47,7 +47,7 @@ class _Counting:
 
 
 class DeviceNumbers:
-    """What is known of the numbers of each jar's device, over one database connection."""
+    """What is known about the numbers of each jar's device, over one database connection."""
 
     def __init__(self, database: Database) -> None:
         self._db = database
@@ -57,8 +57,8 @@ class DeviceNumbers:
 
     @contextlib.contextmanager
     def batch(self, rejected: Sequence[Rejected]) -> Iterator[Batch]:
-        """For the deliveries of one transaction, with what was refused beside them. What was learnt in one that failed
-        is learnt again."""
+        """For the deliveries of one transaction, with what was refused in between. What was learnt in a transaction
+        that failed is learnt again."""
         if self._undone != self._db.undone:
             self._counting.clear()
             self._undone = self._db.undone
@@ -70,7 +70,7 @@ class DeviceNumbers:
         self._refused = unexplained & refused
 
     def missing(self, since_s: float) -> list[Missing]:
-        """As `Store.missing`."""
+        """See `Store.missing`."""
         rows = self._db.query(
             """SELECT jar.name, count, from_s, to_s FROM missing JOIN jar ON jar.id = missing.jar WHERE to_s > ?
                 ORDER BY from_s""",
@@ -87,11 +87,11 @@ class Batch:
         self._said: dict[tuple[str, str], Rejected] = {}
 
     def said(self) -> list[Rejected]:
-        """What is to be counted beside what was refused."""
+        """What else is counted, beside what was refused."""
         return list(self._said.values())
 
     def insert(self, delivery: Delivery, seq: int, run: int, jar: int, received_s: float) -> bool:
-        """Insert one delivery as item `seq`; False when it was there already. Raises IntegrityError for a value beyond
+        """Insert one delivery as item `seq`; False when it was already there. Raises IntegrityError for a value beyond
         the store's limits."""
         row = items.row_of(delivery, seq, run, jar, received_s)
         if not items.numbered(delivery):
@@ -114,7 +114,7 @@ class Batch:
         return True
 
     def _token(self, jar: int, boot: str) -> str:
-        """What stands for a device's boot token now: itself, until its numbers began again."""
+        """The token that is stored for a device's boot token: the same, until its numbers began again."""
         known = self._counting.get(jar)
         if known is not None and known.boot.partition(_AGAIN)[0] == boot:
             return known.boot
@@ -126,15 +126,15 @@ class Batch:
         return str(rows[0][0]) if rows else boot
 
     def _is_stored(self, delivery: Delivery, jar: int, boot: str, number: int) -> bool:
-        """Whether this very reading is there under its number, whichever restart it is of."""
+        """Whether this very reading is stored under its number, whichever restart it belongs to."""
         newest = _restarts(self._token(jar, boot))
         tokens = [boot, *(_restarted(boot, n) for n in range(max(newest - _LAST_RESTARTS, 0) + 1, newest + 1))]
         sql = f"SELECT timed, time_s, {', '.join(MEASURED)} FROM item WHERE jar = ? AND boot = ? AND device_seq = ?"
         return any(_is_same(delivery, row) for token in tokens for row in self._db.query(sql, (jar, token, number)))
 
     def _came_lately(self, delivery: Delivery, jar: int, seq: int) -> bool:
-        """Whether a message that says nothing of itself, and of which the broker says that it was sent before, is like
-        one that came."""
+        """Whether a message without number and time, which the broker says it sent before, equals one that came
+        lately."""
         if not (delivery.dup and items.unknown_time(delivery)):
             return False
         like = " AND ".join(f"{name} IS ?" for name in MEASURED)
@@ -163,7 +163,7 @@ class Batch:
         self._counting[jar] = _Counting(token, number, now_s, by_one)
 
     def _before(self, jar: int, token: str, number: int) -> _Counting | None:
-        """How far the device had counted when the daemon began."""
+        """How far the device had counted when the daemon started."""
         sql = """SELECT device_seq, coalesce(time_s, received_s) FROM item
             WHERE jar = ? AND boot = ? AND device_seq <> ? ORDER BY device_seq DESC LIMIT 2"""
         rows = self._db.query(sql, (jar, token, number))
@@ -187,7 +187,7 @@ class Batch:
         self._say(delivery, MISSED, count)
 
     def _came_late(self, jar: int, token: str, number: int) -> None:
-        """One that was missed is here after all."""
+        """A missing reading has come after all."""
         which = "WHERE jar = ? AND boot = ? AND after_number < ? AND before_number > ?"
         place = (jar, token, number, number)
         self._db.execute(f"DELETE FROM missing {which} AND count = 1", place)
@@ -221,5 +221,5 @@ def _restarted(boot: str, times: int) -> str:
 
 
 def _restarts(token: str) -> int:
-    """How often a device's numbers began again under its token, when this was the newest of ours."""
+    """How often a device's numbers began again under its token, given the newest token of our own."""
     return int(token.partition(_AGAIN)[2] or 0)

@@ -3,8 +3,8 @@
 Form of CYCLES.csv (UTF-8): a header row with `fed_at,starter_g,flour_g,water_g,mean_temperature_c,hours_to_peak,
 hours_to_fall,rise_ratio`; hours count from the feeding, those to the peak until the first touch of the top (in a column
 `hours_to_highest` instead: until its highest point), the temperature is the mean from there to the start of fall, any
-cell may be empty, further columns are left alone. A row that cannot be is skipped with its line and reason; a file that
-is no such table is one HistoryError. What is learnt from the rows is up to `core.forecast`.
+cell may be empty, further columns are ignored. A row that makes no sense is skipped with its line and reason; a file
+that is no such table is a HistoryError. What is learnt from the rows is decided in `core.forecast`.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from monitor.values import DAY_S, Cycle, Feeding
 COLUMNS = (
     "fed_at", "starter_g", "flour_g", "water_g", "mean_temperature_c", "hours_to_peak", "hours_to_fall", "rise_ratio",
 )  # fmt: skip
-# What a jar of starter can show; outside it is a slip of the pen. Hours: nothing rises in a quarter of one, and a cycle
-# of ten days is a fridge's. A rise beyond tenfold is foam or a wrong empty distance.
+# What a jar of starter can show; anything outside is a slip of the pen. Nothing rises within a quarter of an hour, a
+# cycle of ten days was in a fridge, and a rise beyond tenfold is foam or a wrong empty distance.
 BOUNDS = {
     "starter_g": (0.1, 1e5),
     "flour_g": (0.1, 1e5),
@@ -41,7 +41,7 @@ BOUNDS = {
 }
 DILUTIONS = (1.05, 2000.0)
 HYDRATIONS = (0.3, 3.0)
-LEAST_RISE_RATIO = 1.05  # below, there was no rise whose peak could be dated
+LEAST_RISE_RATIO = 1.05  # a lower rise has no peak that could be dated
 
 
 class HistoryError(ValueError):
@@ -89,44 +89,43 @@ def read(path: Path | str, jar: str = "") -> tuple[list[Cycle], list[str]]:
 
 
 def from_store(store: Store, jar: str) -> list[Cycle]:
-    """All cycles of the starter in a jar whose fall began or that ended: see `of_starter`."""
+    """The cycles of the starter in a jar whose fall began or that ended: see `of_starter`."""
     return over(of_starter(store, jar))
 
 
 def over(cycles: Iterable[Cycle]) -> list[Cycle]:
-    """Those whose fall began or that ended."""
+    """The cycles whose fall began or that ended."""
     return [one for one in cycles if one.fall_at_s is not None or one.ended_at_s is not None]
 
 
 def of_starter(store: Store, jar: str) -> list[Cycle]:
-    """All cycles of the starter in a jar, oldest first, over all the jar's runs since another one was put in; the open
-    cycle, and those that a change of jar cut short, among them; peaks, rises and falls are those that are shown
-    (`smoothed_cycles`). A feeding is known once: of an imported run only those
-    count that neither the daemon nor an earlier import knows, as a run that was exported and taken in again holds the
-    very same nights."""
+    """All cycles of the starter in a jar, oldest first, over all the jar's runs since another starter was put in, with
+    the open cycle and those that a change of the jar cut short; peaks, rises and falls are those that are shown
+    (`smoothed_cycles`). Each feeding counts once: of an imported run only those that neither the daemon nor an earlier
+    import knows, as a run that was exported and imported again has the very same nights."""
     runs = store.runs_of(jar)
     begun_s = max((run.began_s for run in runs if run.reason is RunReason.ANOTHER_STARTER), default=-math.inf)
     found: list[Cycle] = []
-    for run in sorted(runs, key=lambda run: run.imported):  # those that were watched first
+    for run in sorted(runs, key=lambda run: run.imported):  # watched runs first
         some = [cycle for cycle in store.smoothed_cycles(run.id) if cycle.fed_at_s >= begun_s]
         found += [cycle for cycle in some if not _known(cycle, found)] if run.imported else some
     return sorted(found, key=lambda cycle: cycle.fed_at_s)
 
 
 def known_elsewhere(store: Store, run: Run) -> list[int]:
-    """The other runs of the same jar that hold a feeding of this one, too."""
+    """The other runs of the same jar that also have a feeding of this one."""
     others = [other for other in store.runs_of(run.jar) if other.id != run.id]
     own = store.cycles(run.id)
     return [other.id for other in others if any(_known(cycle, own) for cycle in store.cycles(other.id))]
 
 
 def _known(cycle: Cycle, others: Iterable[Cycle]) -> bool:
-    """Whether one of the others begins with the same feeding, which may be told in one run and seen in the other."""
+    """Whether one of the others begins with the same feeding, which may be reported in one run and seen in another."""
     return any(abs(cycle.fed_at_s - other.fed_at_s) <= SAME_FEEDING_S for other in others)
 
 
 def write(out: TextIO, cycles: Iterable[Cycle]) -> None:
-    """Write a CYCLES.csv that `read` takes back, hours and temperature rounded to what they are worth."""
+    """Write a CYCLES.csv that `read` accepts, with hours and temperature rounded to a sensible precision."""
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
     for cycle in cycles:
@@ -202,7 +201,7 @@ def _time(cell: str) -> float:
     except ValueError:
         pass
     try:
-        when = datetime.fromisoformat(cell)  # without a zone it is taken as UTC: only the order matters
+        when = datetime.fromisoformat(cell)  # without a zone, as if UTC: only the order matters
     except ValueError:
         raise ValueError(f"fed_at {cell[:30]!r} is not a time like 2026-03-02T06:00:00Z") from None
     return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
@@ -221,8 +220,8 @@ def latest_rises(store: Store, jar: str, most: int) -> list[tuple[int, Cycle]]:
 
 
 def lately(store: Store, jars: Collection[str], since_s: float) -> dict[str, list[Cycle]]:
-    """The cycles of some jars that were fed since a time, in order, of live runs only, as they were decided (what is
-    announced from them depends on no smoother): without a look at years of them. Raises StoreTrouble."""
+    """The cycles of some jars that were fed since a time, in order and of live runs only, without reading years of
+    them; as they were decided, so that nothing announced depends on the smoother. Raises StoreTrouble."""
     found: dict[str, list[Cycle]] = {jar: [] for jar in jars}
     rows = store.query(
         """SELECT DISTINCT run.id FROM cycle JOIN run ON run.id = cycle.run WHERE cycle.fed_at_s >= ?

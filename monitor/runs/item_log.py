@@ -17,22 +17,22 @@ from monitor.runs.run_log import BEGUN_BY_NOTE, Run, RunLog
 from monitor.runs.schema import TAKING_BACK
 from monitor.values import Arrival, ClockSet, Delivery, Fed, Noted, Noting, Reading, Rejected, TakenBack
 
-# what sends it into the bin is not fed away, and is gone with its starter; when it was begun stays true
+# a note that condemns a starter does not end with a feeding, only with the starter; its date of birth stays true
 LASTING = (Noting.MOULD, Noting.NEW_STARTER, Noting.BEGUN)
-_CHUNK = 2000  # rows that a reader holds at once: well under a megabyte
+_CHUNK = 2000  # rows that a reader holds at a time: well under a megabyte
 
 
 class ItemLog:
-    """The items over one database connection; `runs` knows which run the next one goes to."""
+    """The items, over one database connection; `runs` knows which run the next one belongs to."""
 
     def __init__(self, database: Database, runs: RunLog) -> None:
         self._db, self._runs = database, runs
         self._numbers = DeviceNumbers(database)
 
     def add(self, deliveries: Sequence[Delivery], rejected: Sequence[Rejected] = ()) -> list[Arrival | None]:
-        """Commit a batch. One answer for each delivery: its arrival, or None where it must not be stepped: it was
-        there already (by jar, boot and seq, else by jar and time), its time cannot be known (stored without one), or a
-        value is beyond the store's limits (counted as rejected). Raises StoreTrouble; then nothing of it is stored."""
+        """Commit a batch. Returns for each delivery its arrival, or None where it must not be stepped: it was already
+        there (by jar, boot and seq, else by jar and time), its time is not known (it is stored without one), or a value
+        is beyond the store's limits (it is counted as rejected). Raises StoreTrouble; then nothing is stored."""
         arrivals: list[Arrival | None] = []
         with self._db.writing():
             seq, running_s = last_item(self._db)
@@ -61,7 +61,7 @@ class ItemLog:
         return arrivals
 
     def tell(self, item: items.Told, received_s: float) -> int:
-        """Commit what a person told, or a clock step, and return its place in the order of arrival. `Noting.NEW_RUN`
+        """Commit a report or a clock step, and return its place in the order of arrival. `Noting.NEW_RUN`
         and `NEW_STARTER` also begin the run. Safe beside a running daemon. Raises StoreTrouble."""
         with self._db.writing():
             seq, running_s = last_item(self._db)
@@ -70,7 +70,7 @@ class ItemLog:
                 if isinstance(item, Noted) and item.what in BEGUN_BY_NOTE:
                     self._runs.renew_run(item.jar, BEGUN_BY_NOTE[item.what], item.time_s, seq + 1)
                 jar, run = self._runs.jar_and_run(item.jar, received_s, seq + 1)
-            if not isinstance(item, ClockSet):  # with a step of the clock the running time goes on from the new time
+            if not isinstance(item, ClockSet):  # a step of the clock sets the running time to the new time
                 received_s = max(running_s, received_s)
             kind, text = items.told_kind(item), items.told_text(item)
             self._db.execute(items.INSERT_TOLD, (seq + 1, run, jar, received_s, item.time_s, kind, text))
@@ -78,8 +78,8 @@ class ItemLog:
 
     def arrivals(self, jar: str | None, after_seq: int) -> Iterator[Arrival]:
         """Live items after `after_seq`, of one jar (with the clock steps, which concern all) or of all, in order of
-        arrival. Items of unknown time are left out, and so are reports that were taken back since; for one jar,
-        corrections come in their place. Holds no lock between chunks. Raises StoreTrouble."""
+        arrival. Items of unknown time are left out, and reports that were taken back since; for one jar, corrections
+        come in their place. Holds no lock between chunks. Raises StoreTrouble."""
         wrong = self.mistakes(jar)
         instead = [] if jar is None else [one for one in self._instead(wrong) if one.seq > after_seq]
         of_jar = "" if jar is None else "AND (item.jar = (SELECT id FROM jar WHERE name = ?) OR item.jar IS NULL)"
@@ -95,7 +95,7 @@ class ItemLog:
         yield from instead
 
     def _instead(self, wrong: Mistakes) -> list[Arrival]:
-        """Corrections of mistaken reports and events, as if reported at their place in the order."""
+        """Corrections of mistaken reports and events, as if they had been reported at their place in the order."""
         found = []
         for one in wrong.standing.values():
             received = self._db.query("SELECT received_s FROM item WHERE seq = ?", (one.seq,))
@@ -114,9 +114,9 @@ class ItemLog:
             place = rows[-1][0]
 
     def told(self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = ()) -> list[items.Told]:
-        """Reports about one jar since a time, and notes of the kinds `ever` from any time, in order of time (those of
-        the same moment in the order reported), if they still hold. Reports from before the clock was set are given in
-        the new time, as the jar remembers it."""
+        """Reports about one jar since a time that still hold, and notes of the kinds `ever` from any time; in order of
+        time, and those of the same moment in the order reported. Reports from before the clock was set have the new
+        time, as in the jar's state."""
         taken_back = self.mistakes(jar).told
         steps = self._clock_steps()
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
@@ -138,7 +138,7 @@ class ItemLog:
         return [item for _, _, item in sorted(found, key=lambda one: one[:2])]
 
     def noted(self, jar: str, after_time_s: float = 0.0) -> list[Noted]:
-        """What was noted about one jar since a time, and from any time what a feeding does not undo, as of `told`."""
+        """The notes about one jar since a time, and from any time those that a feeding does not end; as in `told`."""
         told = self.told(jar, after_time_s, (*LASTING, *READ))
         notes = [item for item in told if isinstance(item, Noted)]
         return [one for one in notes if one.time_s >= after_time_s or one.what in LASTING or condemns(one)]
@@ -149,7 +149,7 @@ class ItemLog:
         return [(seq, item) for seq, item in found if isinstance(item, ClockSet)]
 
     def fed_in(self, run: Run) -> list[Fed]:
-        """The feedings that were told in one run, live or imported, and still stand, in order of their time."""
+        """The feedings that were reported in one run, live or imported, and still hold, in order of time."""
         wrong = self.mistakes(run.jar)
         sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? ORDER BY item.time_s"""
@@ -162,13 +162,13 @@ class ItemLog:
         return found is not None and found.id == run.id
 
     def not_so_in(self, run: Run) -> list[str]:
-        """The names of events of one run that were none, as the person said."""
+        """The names of events of one run that never happened, as a person said."""
         standing = self.mistakes(run.jar).standing.values()
         some = [one for one in standing if one.event is not None and one.instead is None]
         return [name for one in some if self._lies_in(run, one.seq) for name in (one.event or "").split()]
 
     def mistakes(self, jar: str | None = None) -> Mistakes:
-        """Mistaken reports and events, for one jar or for all."""
+        """Mistaken reports, and events that never happened, for one jar or for all."""
         of_jar = "" if jar is None else "AND item.jar = (SELECT id FROM jar WHERE name = ?)"
         sql = f"""SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
             WHERE {TAKING_BACK} {of_jar}"""
@@ -177,7 +177,7 @@ class ItemLog:
         return mistakes.of((seq, item) for seq, item in told if isinstance(item, TakenBack))
 
     def restamp(self, arrival: Arrival, received_s: float) -> Arrival:
-        """The arrival as received at a later time, for good: it was stepped after the ticks up to then."""
+        """Store that an arrival was received at a later time: it was stepped after the ticks up to then."""
         self._db.write("UPDATE item SET received_s = ? WHERE seq = ?", (received_s, arrival.seq))
         return replace(arrival, received_s=received_s)
 
@@ -190,23 +190,23 @@ class ItemLog:
         return last_item(self._db)[1]
 
     def count(self, run: int | None = None) -> int:
-        """How many readings one run has, or all of them together with all that was told."""
+        """How many readings one run has; without a run, how many readings and reports there are in all."""
         if run is None:
             (imported,) = self._db.query("SELECT count(*) FROM item WHERE seq < 0")[0]
             return int(imported) + self.last_seq()
         return int(self._db.query("SELECT count(*) FROM item WHERE run = ? AND told IS NULL", (run,))[0][0])
 
     def count_by_run(self) -> dict[int, tuple[int, float | None]]:
-        """Of each run that has readings: how many, and the time of the earliest."""
+        """For each run that has readings: how many, and the time of the earliest."""
         rows = self._db.query("SELECT run, count(*), min(time_s) FROM item WHERE told IS NULL GROUP BY run")
         return {run: (count, first_s) for run, count, first_s in rows}
 
     def told_count(self) -> int:
-        """How much was reported of all jars, what was taken back and clock steps among it: it only grows."""
+        """How many reports there are about all jars, counting those taken back and clock steps: it only grows."""
         return int(self._db.query("SELECT count(*) FROM item WHERE told IS NOT NULL")[0][0])
 
     def missing(self, since_s: float) -> list[Missing]:
-        """The readings that never came, as far as they would have come after a time, the oldest first."""
+        """The readings that never came, of those that would have come after a time; the oldest first."""
         return self._numbers.missing(since_s)
 
     def rejected_counts(self, since_day: str = "") -> list[tuple[str, str, str, int, float, str | None, str]]:
@@ -228,7 +228,7 @@ class ItemLog:
 
 
 def _plain(text: str) -> str:
-    """The text with what cannot be UTF-8 (a lone surrogate out of JSON) replaced."""
+    """The text with everything replaced that cannot be UTF-8 (such as a lone surrogate from JSON)."""
     return text.encode("utf-8", "replace").decode()
 
 

@@ -26,14 +26,14 @@ from monitor.values import (
 Told: TypeAlias = Fed | Noted | TakenBack | ClockSet
 Row: TypeAlias = tuple[Any, ...]
 
-# what may be told, by a command or from the page
-LEAST_G = 0.1  # what a kitchen's finest scales show; less than that, and not nothing, was never weighed
-MOST_G = 20_000.0  # more than a home's bucket of starter holds: a slip of the finger
-OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding: what is older is no news
+# bounds of what may be reported, by a command or from the page
+LEAST_G = 0.1  # what the finest kitchen scales show: nobody has weighed less, unless nothing
+MOST_G = 20_000.0  # more than any home's bucket of starter: a slip of the finger
+OLDEST_S = 72 * 3600.0  # a cycle closes 72 h after its feeding: nothing older is news
 SNOOZE_H = (0.25, 72.0)
 
 _COLUMNS = ("seq", "run", "jar", "received_s", "time_s", "timed", *MEASURED, "boot", "device_seq")
-# DO NOTHING answers to the unique indexes only: a value outside a CHECK still raises, and is counted as rejected
+# DO NOTHING only concerns the unique indexes: a value outside a CHECK still raises, and is counted as rejected
 INSERT = (
     f"""INSERT INTO item ({", ".join(_COLUMNS)}) VALUES ({", ".join("?" * len(_COLUMNS))}) ON CONFLICT DO NOTHING"""
 )
@@ -43,7 +43,7 @@ SELECT = f"""SELECT item.seq, item.received_s, item.time_s, jar.name, item.told,
 
 
 def row_of(delivery: Delivery, seq: int, run: int, jar: int, received_s: float) -> Row:
-    """The columns of INSERT. A message that says nothing of its time and may have come before has no time."""
+    """The columns of INSERT. A message without a time that may have come before is stored without one."""
     reading = delivery.reading
     time_s = None if unknown_time(delivery) else reading.time_s
     numbers = (delivery.boot, delivery.seq) if numbered(delivery) else (None, None)
@@ -51,7 +51,7 @@ def row_of(delivery: Delivery, seq: int, run: int, jar: int, received_s: float) 
 
 
 def imported_row(seq: int, run: int, jar: int, received_s: float | None, reading: Reading) -> Row:
-    """The columns of INSERT for a row of a run file, which stands apart."""
+    """The columns of INSERT for a row of a run file, which is kept apart from live items."""
     return (seq, run, jar, received_s, reading.time_s, 0, *measured(reading), None, None)
 
 
@@ -65,12 +65,12 @@ def numbered(delivery: Delivery) -> bool:
 
 
 def unknown_time(delivery: Delivery) -> bool:
-    """Whether nobody can say when this was measured: untimed, and the broker may have held it for any while."""
+    """Whether nobody can say when this was measured: it has no time, and the broker may have held it for any time."""
     return delivery.again and not delivery.timed
 
 
 def arrival_of(row: Row) -> Arrival:
-    """The arrival that a row of SELECT stands for; its time must be known."""
+    """The arrival in a row of SELECT; its time must be known."""
     seq, received_s, time_s, jar, told = row[:5]
     if told is not None:
         return Arrival(seq=seq, received_s=received_s, item=told_of(told, time_s, jar))
@@ -78,21 +78,21 @@ def arrival_of(row: Row) -> Arrival:
 
 
 def reading_of(row: Row) -> Reading:
-    """The reading that a row of SELECT holds."""
+    """The reading in a row of SELECT."""
     return Reading(time_s=row[2], jar=row[3], **dict(zip(MEASURED, row[5:], strict=True)))
 
 
 def before_imported(run: int) -> int:
-    """The place before an imported run's first item: below zero, so that nothing which follows live arrivals meets it,
-    and with room for four milliard items."""
+    """The place before an imported run's first item: below zero, so that nothing that follows live arrivals finds it,
+    and with room for four thousand million items."""
     return -(run << 32)
 
 
-FEEDING = "fed"  # the kind of a feeding
+FEEDING = "fed"  # the kind of a reported feeding
 
 
 def told_kind(item: Told) -> str:
-    """What kind of thing was told: a note's own kind, else what the item is."""
+    """The kind of a report: a note's own kind, else the kind of the item."""
     match item:
         case Fed():
             return FEEDING
@@ -105,7 +105,7 @@ def told_kind(item: Told) -> str:
 
 
 def told_text(item: Told) -> str:
-    """A told item as JSON, without its time and jar, which have columns of their own."""
+    """A report as JSON, without its time and jar, which have columns of their own."""
     body: dict[str, Json]
     match item:
         case Fed():
@@ -124,12 +124,12 @@ def told_text(item: Told) -> str:
 
 
 def _beside(item: Fed | Noted, *names: str) -> dict[str, Json]:
-    """What most tellings do not say; a version that does not know a key passes over it."""
+    """Keys that most reports do not have; a version that does not know a key ignores it."""
     return {name: value for name in names if (value := getattr(item, name)) is not None}
 
 
 def told_of(text: str, time_s: float, jar: str) -> Told:
-    """The item that `told_text` wrote."""
+    """The report that `told_text` wrote."""
     body = json.loads(text)
     if "fed" in body:
         beside = {name: body.get(name) for name in ("flour_lot", "seed", "by")}

@@ -1,6 +1,6 @@
-"""The bake that was planned last for a jar, as the store keeps it: what was asked for, and the feedings found for it.
+"""The bake that was last planned for a jar, as the store keeps it: what was asked for, and the feedings found for it.
 
-The command, the page and the daemon share it; the daemon plans it again when the jar goes otherwise than was thought.
+The command, the page and the daemon share it; the daemon plans it again when the jar turns out differently.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from monitor.core.plan.bake_plan import BakePlan
 from monitor.runs.store import Store
 from monitor.values import Feeding
 
-KEY = "bake:"  # of the store's small notes, before a jar's name
-CHANGES = "bakes_changed"  # how often any was kept or dropped: who shows them looks at this one
+KEY = "bake:"  # before a jar's name, as a key of the store's small texts
+CHANGES = "bakes_changed"  # the key of a count of changes: whoever shows bakes looks at this
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,13 +28,13 @@ class Asked:
     hydration_pct: float | None = None
     keep_g: float | None = None
     temperature_c: float | None = None
-    fridge: bool = False  # it rests there on the way
+    fridge: bool = False  # whether the starter rests in the fridge on the way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptBake:
     """A bake as planned at `planned_s`: its feedings with their times, and whether they meet the hour. `reminded_s` are
-    the feedings that were announced, `moved` says what the last planning changed, feeding by feeding."""
+    the times of the feedings that were announced; `moved` says what the last planning changed, feeding by feeding."""
 
     asked: Asked
     feedings: tuple[tuple[float, Feeding], ...]
@@ -45,14 +45,14 @@ class KeptBake:
 
 
 def kept_of(asked: Asked, made: BakePlan, now_s: float, moved: tuple[str, ...] = ()) -> KeptBake:
-    """A plan as it is kept; one that rests in the fridge, asked for or not, goes on doing so."""
+    """A plan in the form in which it is kept. If it has a rest in the fridge, later plans of it have one too."""
     asked = replace(asked, fridge=asked.fridge or made.rest is not None)
     feedings = tuple((one.at_s, one.feeding) for one in made.feedings)
     return KeptBake(asked=asked, feedings=feedings, planned_s=now_s, met=made.met, moved=moved)
 
 
 def keep(store: Store, jar: str, bake: KeptBake) -> None:
-    """Keep it in place of the last one. Raises StoreTrouble."""
+    """Store it in place of the last one. Raises StoreTrouble."""
     body = {
         **asdict(bake.asked),
         "fed_at_s": [at_s for at_s, _ in bake.feedings],
@@ -66,7 +66,7 @@ def keep(store: Store, jar: str, bake: KeptBake) -> None:
 
 
 def drop(store: Store, jar: str) -> None:
-    """Nothing is baked. Raises StoreTrouble."""
+    """Delete the bake: nothing is baked. Raises StoreTrouble."""
     _put(store, jar, "null")
 
 
@@ -77,7 +77,7 @@ def _put(store: Store, jar: str, text: str) -> None:
 
 
 def kept(store: Store, jar: str) -> KeptBake | None:
-    """The last one; None where no bake was planned. Raises StoreTrouble."""
+    """The bake that was planned last; None where there is none. Raises StoreTrouble."""
     try:
         return _read(json.loads(store.meta(KEY + jar) or "null"))
     except (ValueError, TypeError, KeyError, AttributeError):  # written by hand, or by another version

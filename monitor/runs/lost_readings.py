@@ -1,7 +1,7 @@
 """Readings that a device sent but that never arrived, in words: for `status`, the page, `jartide check` and the list of
 runs.
 
-How they are known is `device_numbers`' matter: the numbers of their device are missing.
+`device_numbers` finds them: the numbers that their device gave them are missing.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from monitor.runs.device_numbers import Missing
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import DAY_S, EventKind
 
-SAID_FROM = 10  # of a jar: a single message that is lost (QoS 0, a router that restarts) is nobody's business
-SAID_FOR_S = DAY_S  # after that it is in the list of runs, and no trouble any more
-CLOCKS_S = 120.0  # a silence begins at the last reading by its own time, the loss when that was received
+SAID_FROM = 10  # readings of a jar: that a single message gets lost (QoS 0, a router that restarts) is not worth a word
+SAID_FOR_S = DAY_S  # after that it is only in the list of runs
+CLOCKS_S = 120.0  # a silence begins at the time of the last reading, the loss when that was received
 CURE = (
     "A broker keeps only so many messages while the daemon is down, and drops the rest: raise max_queued_messages"
     " (configs/broker_example.conf); `jartide check` finds out how many yours keeps. On a serial line: did the"
@@ -36,7 +36,7 @@ def sentence(missing: Sequence[Missing], now_s: float, show: Display) -> str | N
 
 
 class LostReadings:
-    """What was lost in the last day, as a trouble among others."""
+    """What was lost in the last day, as one of the daemon's troubles."""
 
     advice = CURE
 
@@ -44,17 +44,17 @@ class LostReadings:
         self._store, self._show, self._wall = store, show, wall
 
     def trouble(self) -> str | None:
-        """Which readings, or None."""
+        """Which readings were lost, in a sentence; or None."""
         now_s = self._wall()
         try:
             missing = self._store.missing(now_s - SAID_FOR_S)
             return sentence([one for one in missing if not _was_silence(self._store, one)], now_s, self._show)
         except StoreTrouble:
-            return None  # the store's own trouble is said elsewhere
+            return None  # the store's own trouble is reported elsewhere
 
 
 def _was_silence(store: Store, lost: Missing) -> bool:
-    """Whether the sensor was reported silent meanwhile: somebody was listening, and nothing more is to be said."""
+    """Whether the sensor was reported silent at that time: then nothing more need be said."""
     run = store.open_run(lost.jar)
     if run is None:
         return False

@@ -1,7 +1,7 @@
-"""Which lot of a flour was open when (entered once for all jars), and the feedings that carried it into each.
+"""Which lot of a flour was open when (entered once for all jars), and the feedings that brought it into each jar.
 
-A lot that is opened is a small note of the store (`meta`), not an item: it concerns no one jar and changes nothing that
-is judged. A feeding carries the lot that was told with it, else the one of its flour that lay open then.
+That a lot was opened is a small text of the store (`meta`), not an item: it concerns no single jar and changes nothing
+that is judged. A feeding has the lot that was reported with it, else the one of its flour that was open then.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from monitor.core.detect.superseded import SAME_FEEDING_S
 from monitor.runs.store import Store
 from monitor.values import Cycle, Fed
 
-LOT_KEY = "lot:"  # of the store's small notes, before a flour's name
+LOT_KEY = "lot:"  # before a flour's name, as a key of the store's small texts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
-    """A lot of a flour that lay open from a time on."""
+    """A lot of a flour that was open from a time on."""
 
     flour: str
     lot: str
@@ -29,8 +29,7 @@ class Opened:
 
 
 def say(store: Store, opened: Opened) -> None:
-    """Keep that a lot was opened; said again for the same time it takes the place of what was said. Raises
-    StoreTrouble."""
+    """Store that a lot was opened; a second report for the same time replaces the first. Raises StoreTrouble."""
     key = LOT_KEY + _key(opened.flour)
     with store.writing():
         kept = [one for one in json.loads(store.meta(key) or "[]") if one["from_s"] != opened.from_s]
@@ -45,13 +44,13 @@ def opened(store: Store) -> dict[str, list[Opened]]:
 
 
 def lot_of(lots: Mapping[str, list[Opened]], flour: str | None, at_s: float) -> str | None:
-    """The lot of a flour that lay open at a time; None where nobody said."""
+    """The lot of a flour that was open at a time; None where nobody said."""
     open_then = [one.lot for one in lots.get(_key(flour or ""), ()) if one.from_s <= at_s]
     return open_then[-1] if open_then else None
 
 
 def with_lots(store: Store, fed: Iterable[Fed], usual: str | None) -> list[Fed]:
-    """Told feedings, each with the lot of its flour as far as it is known. Raises StoreTrouble."""
+    """Reported feedings, each with the lot of its flour as far as that is known. Raises StoreTrouble."""
     lots = opened(store)
     return [
         one if one.flour_lot else replace(one, flour_lot=lot_of(lots, one.feeding.flour or usual, one.time_s))
@@ -60,7 +59,7 @@ def with_lots(store: Store, fed: Iterable[Fed], usual: str | None) -> list[Fed]:
 
 
 def feedings(store: Store, usual: Mapping[str, str | None]) -> dict[str, list[LotFeeding]]:
-    """Every feeding that was told or seen of every jar with a past, in order of time; `usual` are the config's flours.
+    """Every feeding, reported or seen, of every jar with a past, in order of time; `usual` are the config's flours.
     Raises StoreTrouble."""
     lots = opened(store)
     return {jar: _of_jar(store, jar, usual.get(jar), lots) for jar in sorted({run.jar for run in store.runs()})}

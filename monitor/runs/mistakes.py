@@ -1,7 +1,7 @@
 """Mistaken reports and events that never happened, as they stand now: which of the corrections still count.
 
-A correction may itself be taken back, and a feeding corrected twice: the latest word on a thing counts, and it names
-what it makes void.
+A correction may itself be taken back, and a feeding may be corrected twice: the latest correction counts, and names
+what it replaces.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from monitor.values import TakenBack
 
 @dataclass(slots=True)
 class Mistakes:
-    """`told`: items told by mistake. `not_so`: names of events that were none. `standing`: the corrections that count,
-    by their own place in the order of arrival. `count`: how often something was taken back at all."""
+    """`told`: reports made by mistake. `not_so`: names of events that never happened. `standing`: the corrections that
+    count, by their place in the order of arrival. `count`: how often anything was taken back."""
 
     told: set[int] = field(default_factory=set)
     not_so: list[str] = field(default_factory=list)

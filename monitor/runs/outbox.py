@@ -1,6 +1,6 @@
 """The notices' outbox: each notice is kept with its outcome, so that it survives a dead network and a restart.
 
-A cause (run, jar, cycle, kind, repeat) is in here once, whatever is decided again after a restart. `notify.due`
+A cause (run, jar, cycle, kind, repeat) is in here only once, whatever is decided again after a restart. `notify.due`
 decides what to put in, the notices' sink sends and marks. All functions join an enclosing `with store.writing():`.
 """
 
@@ -27,8 +27,8 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredNotice:
-    """A notice in the outbox. `message_id` stays the same at every try, so that a receiver can know a second copy;
-    `changed_s` is when its state last changed."""
+    """A notice in the outbox. `message_id` is the same at every try, so that a receiver can recognise a second copy;
+    `changed_s` is when the state last changed."""
 
     id: int
     message_id: str
@@ -39,7 +39,7 @@ class StoredNotice:
 
 
 def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
-    """Keep notices whose cause is new, in the open run of their jar; returns how many were new."""
+    """Store the notices whose cause is new, in the open run of their jar; returns how many were new."""
     new = 0
     with store.writing():
         for notice in notices:
@@ -51,18 +51,18 @@ def put(store: Store, notices: Sequence[Notice], now_s: float) -> int:
 
 
 def outside(notice: Notice) -> StoredNotice:
-    """A notice that no store can take now, as if it were kept."""
+    """A notice that no store can take now, in the form of a stored one."""
     message_id = _message_id(notice, 0)
     return StoredNotice(id=0, message_id=message_id, run=0, notice=notice, state=State.PENDING, changed_s=notice.due_s)
 
 
 def renumber(store: Store, jar: str, run: int, numbers: Mapping[int, int | None], mark: int) -> None:
-    """The cycles of a run have other numbers now; None for one that never was: its notices stay in the record
-    under a number below zero that item `mark` makes its own, so that it does not stand for another cycle, and what
-    waits is not sent."""
+    """The cycles of a run have new numbers; None for a cycle that never was. The notices of such a one stay in the
+    record under a negative number, which item `mark` makes unique so that it names no other cycle, and those that wait
+    are not sent."""
     moved = {old: _aside(mark, old) if new is None else new for old, new in numbers.items() if new != old}
     with store.writing():
-        for old in moved:  # out of each other's way first: one cause is there once
+        for old in moved:  # first out of each other's way, as a cause may exist only once
             store.write(_RENUMBER, (_aside(mark, old), run, jar, old))
         for old, new in moved.items():
             if new >= 0:
@@ -73,25 +73,25 @@ def renumber(store: Store, jar: str, run: int, numbers: Mapping[int, int | None]
 
 
 def due(store: Store, now_s: float, limit: int = 20) -> list[StoredNotice]:
-    """What should be sent now: due, still of use, and waiting; urgent ones first, then by due time."""
+    """The waiting notices that are due and still of use; urgent ones first, then by due time."""
     where = f"{_WAITING} AND due_s <= ? AND expires_s > ? ORDER BY urgent DESC, due_s, id LIMIT ?"
     return _select(store, where, (now_s, now_s, limit))
 
 
 def sent(store: Store, id_: int, now_s: float) -> None:
-    """It went out."""
+    """Mark a notice as sent."""
     store.write("UPDATE notice SET state = 'sent', changed_s = ? WHERE id = ?", (now_s, id_))
 
 
 def supersede(store: Store, jar: str, now_s: float, kinds: Sequence[str] = ()) -> int:
-    """What waits for a jar (of these kinds, or of all) is no longer true; returns how many were waiting."""
+    """Notices that wait for a jar (of these kinds, or all) are no longer true; returns how many there were."""
     of_kinds = f"AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
     sql = f"UPDATE notice SET state = 'superseded', changed_s = ? WHERE jar = ? AND {_WAITING} {of_kinds}"
     return store.write(sql, (now_s, jar, *kinds)).rowcount
 
 
 def expire(store: Store, now_s: float) -> int:
-    """What waits and is past its use will not be sent; returns how many."""
+    """Waiting notices that are past their use will not be sent; returns how many there were."""
     sql = f"UPDATE notice SET state = 'expired', changed_s = ? WHERE {_WAITING} AND expires_s <= ?"
     return store.write(sql, (now_s, now_s)).rowcount
 
@@ -104,7 +104,7 @@ def shift(store: Store, offset_s: float, since_s: float) -> None:
 
 
 def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[StoredNotice]:
-    """The notices of a jar's open run (of one cycle, or of all), oldest first: what was said already."""
+    """The notices of a jar's open run (of one cycle, or of all), oldest first."""
     run = store.open_run(jar) if jar else None
     where = "run = ? AND jar = ?" + ("" if cycle is None else " AND cycle = ?") + " ORDER BY id"
     values = (run.id if run else 0, jar)
@@ -112,7 +112,8 @@ def of_jar(store: Store, jar: str, cycle: int | None = None) -> list[StoredNotic
 
 
 def concerning(store: Store, jar: str, cycle: int) -> list[StoredNotice]:
-    """Of a jar's open run: what was put out in one cycle, and of any what waits or goes out only once, oldest first."""
+    """In a jar's open run: the notices of one cycle, and of any cycle those that wait or go out only once; oldest
+    first."""
     run = store.open_run(jar) if jar else None
     once = ", ".join("?" * len(ONCE_A_RUN))
     where = f"run = ? AND jar = ? AND (cycle = ? OR {_WAITING} OR kind IN ({once})) ORDER BY id"

@@ -11,32 +11,32 @@ from monitor.host import push_key
 from monitor.runs.store import Store
 from monitor.settings import PageSettings
 
-KEY, PHONES = "push key", "push phones"  # of the store's small notes
-MOST = 20  # phones of one household; beyond, the one that came first goes
+KEY, PHONES = "push key", "push phones"  # keys of the store's small texts
+MOST = 20  # phones of one household; beyond that, the oldest one goes
 
 
 class Keys(TypedDict):
-    """base64url: a point on P-256, and 16 bytes."""
+    """Both base64url: a point on P-256, and 16 bytes."""
 
     p256dh: str
     auth: str
 
 
 class Phone(TypedDict):
-    """As `PushSubscription.toJSON()` of a browser has it."""
+    """A phone, as a browser's `PushSubscription.toJSON()` describes it."""
 
     endpoint: str
     keys: Keys
 
 
 def offered(page: PageSettings) -> bool:
-    """Whether phones can be notified: browsers want TLS for it, and signing an extra."""
+    """Whether phones can be notified: browsers want TLS for that, and signing needs an extra."""
     secure = page.cert_file is not None or (page.address or "").lower().startswith("https://")
     return page.on and secure and not page.read_only and push_key.can_sign()
 
 
 def key(store: Store) -> str:
-    """The private key, made when it is asked for first. Raises StoreTrouble."""
+    """The private key, which is made when it is first asked for. Raises StoreTrouble."""
     with store.writing():
         found = store.meta(KEY)
         if found is None:
@@ -46,7 +46,7 @@ def key(store: Store) -> str:
 
 
 def phones(store: Store) -> list[Phone]:
-    """All of them, the first to come first. Raises StoreTrouble."""
+    """All phones, the oldest first. Raises StoreTrouble."""
     try:
         found = json.loads(store.meta(PHONES) or "[]")
     except ValueError:
@@ -55,13 +55,13 @@ def phones(store: Store) -> list[Phone]:
 
 
 def add(store: Store, phone: Phone) -> None:
-    """One more, or one that comes again with other keys. Raises StoreTrouble."""
+    """Store a phone, new or with new keys. Raises StoreTrouble."""
     with store.writing():
         others = [one for one in phones(store) if one["endpoint"] != phone["endpoint"]]
         store.set_meta(PHONES, json.dumps([*others, phone][-MOST:]))
 
 
 def drop(store: Store, endpoint: str) -> None:
-    """That one wants no more, or is gone. Raises StoreTrouble."""
+    """Forget a phone that wants no more notices, or is gone. Raises StoreTrouble."""
     with store.writing():
         store.set_meta(PHONES, json.dumps([one for one in phones(store) if one["endpoint"] != endpoint]))

@@ -1,4 +1,4 @@
-"""Many readings of one jar in little memory: columns of doubles, 48 bytes a reading where an object takes 250."""
+"""Many readings of one jar in little memory: columns of doubles with 48 bytes a reading, where an object takes 250."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from monitor.values import MEASURED, Reading
 
 
 class ReadingColumns(Sequence[Reading]):
-    """The readings of a run, to be gone through any number of times; each is made when it is asked for."""
+    """The readings of a run, which can be iterated any number of times; each object is made when it is asked for."""
 
     def __init__(self, readings: Iterable[Reading] = ()) -> None:
         self._jar = ""
@@ -21,7 +21,7 @@ class ReadingColumns(Sequence[Reading]):
             self.append(reading)
 
     def append(self, reading: Reading) -> None:
-        """One more; all are of one jar."""
+        """Add a reading; all must be of one jar."""
         self._jar = reading.jar
         self._time_s.append(reading.time_s)
         for name, column in self._measured:
@@ -52,21 +52,21 @@ class ReadingColumns(Sequence[Reading]):
 
 
 class PairColumns:
-    """Pairs of a time and a value in two columns, for what is to be put in order of time."""
+    """Pairs of a time and a value in two columns, which can be put in order of time."""
 
     def __init__(self) -> None:
         self._times_s, self._values = array("d"), array("d")
         self._in_place = True
 
     def append(self, time_s: float, value: float) -> None:
-        """One more."""
+        """Add a pair."""
         if self._times_s:
             self._in_place = self._in_place and (self._times_s[-1], self._values[-1]) <= (time_s, value)
         self._times_s.append(time_s)
         self._values.append(value)
 
     def in_order(self) -> tuple[array[float], array[float]]:
-        """Times and values in order of time, equal times in order of value: in no more memory than the columns where
+        """Times and values in order of time, equal times in order of value; with no more memory than the columns where
         they came in order, as nearly all do."""
         times_s, values = self._times_s, self._values
         if self._in_place:

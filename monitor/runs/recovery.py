@@ -1,7 +1,7 @@
-"""Copies what is readable of a damaged store, row by row, into a new one. Called by `jartide recover` only.
+"""Copies what can be read of a damaged store, row by row, into a new one. Called by `jartide recover` only.
 
-SQLite gives up at the first damaged page; here each table is read from its beginning, from its end and from places in
-between, so that a damaged page costs the rows on it. Works on a copy: the damaged file stays as it is.
+SQLite gives up at the first damaged page. Here each table is read from its beginning, from its end and from places in
+between, so that a damaged page only costs the rows on it. Works on a copy: the damaged file stays as it is.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from monitor.runs import schema, store_file
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.store_file import HEADER_BYTES
 
-MOST_BYTES = 1 << 34  # 16 GB: what a damaged header tells beyond that is not believed
-LOWEST, HIGHEST = -(1 << 62), 1 << 62  # the numbers of items, imported ones included, lie well within
+MOST_BYTES = 1 << 34  # 16 GB: a damaged header that claims more is not believed
+LOWEST, HIGHEST = -(1 << 62), 1 << 62  # the numbers of all items, imported ones too, lie well within
 _SEEN = 1000
 _TABLES = (
     "meta", "jar", "run", "item", "rejected", "carry", "event", "cycle", "notice", "delivery", "cursor", "parked",
@@ -39,7 +39,7 @@ class Salvaged:
 
 def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda rows: None) -> list[Salvaged]:
     """Read what can be read of `damaged` into a new store at `target`. `seen` is called each thousand rows. Raises
-    StoreTrouble when nothing can be read, or when `target` is there already or cannot be written."""
+    StoreTrouble when nothing can be read, and when `target` already exists or cannot be written."""
     if target.exists():
         raise StoreTrouble(f"{target}: exists already; give another name", lasting=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as folder, Store.open(target) as store:
@@ -69,8 +69,8 @@ def recover(damaged: Path, target: Path, seen: Callable[[int], object] = lambda 
 
 
 def _mend_header(copy: Path, sound: Path) -> None:
-    """Give the copy the header of a sound store of this version if its own is not one, and empty pages in place of
-    those that were cut off: SQLite opens nothing that is shorter than it says."""
+    """Give the copy the header of a sound store of this version if it has none, and empty pages in place of those that
+    were cut off, as SQLite opens no file that is shorter than its header says."""
     with sound.open("rb") as file:
         header = bytearray(file.read(HEADER_BYTES))
     with copy.open("r+b") as file:
@@ -130,8 +130,9 @@ class _Reader:
             self.damaged = True
 
     def _by_number(self) -> Iterator[tuple[Any, ...]]:
-        """Upwards until damage; then with longer and longer steps over it to the next row that can be read, downwards
-        from there until damage, and on from there. What stands alone between two damaged pages may be passed over."""
+        """Read upwards until there is damage; then take longer and longer steps over it to the next readable row, read
+        downwards from there until damage, and go on upwards. What lies alone between two damaged pages may be
+        missed."""
         select = f"SELECT rowid, {self._names} FROM {self._table} WHERE rowid > ? AND rowid < ? ORDER BY rowid"
         low = LOWEST
         while True:

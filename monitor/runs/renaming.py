@@ -1,5 +1,5 @@
-"""A jar under another name: its past goes with it. Asked for while a daemon watches, done when the next one begins with
-a config that knows the jar by its new name, so that no reading falls between the two.
+"""Gives a jar another name and its past with it. Asked for while a daemon watches, and done when the next one starts
+with a config that has the new name, so that no reading is lost in between.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import replace
 from monitor.runs import trials
 from monitor.runs.store import Store
 
-KEY = "renamed:"  # of the store's small notes, before the old name
+KEY = "renamed:"  # before the old name, as a key of the store's small texts
 
 
 class NameTaken(ValueError):
@@ -18,7 +18,7 @@ class NameTaken(ValueError):
 
 
 def ask(store: Store, old: str, new: str) -> None:
-    """Let the jar have another name from the next config on. Raises NameTaken and StoreTrouble."""
+    """Ask for another name of the jar, from the next config on. Raises NameTaken and StoreTrouble."""
     with store.writing():
         if store.query("SELECT 1 FROM jar WHERE name = ?", (new,)):
             raise NameTaken(f"{new} is another jar with its own past: choose another name")
@@ -26,7 +26,7 @@ def ask(store: Store, old: str, new: str) -> None:
 
 
 def carry_out(store: Store, jars: Collection[str]) -> list[tuple[str, str]]:
-    """Rename what was asked for, as far as the config's jars say the same; returns what was done. Raises
+    """Do the renaming that was asked for, as far as the config's jars agree; returns what was done. Raises
     StoreTrouble."""
     done = []
     with store.writing():

@@ -1,7 +1,7 @@
 """What a person reports from the page or over MQTT: JSON becomes a `Fed` or a `Noted`, as the commands make them.
 
-Strict: an unknown key, a wrong type or a number that no kitchen knows is refused with a sentence that says what would
-be right. Writing is one `Store.tell`; the daemon takes it up as it takes up a reading.
+Strict: an unknown key, a wrong type or an impossible number is refused with a sentence that says what would be right.
+Writing is one `Store.tell`; the daemon steps a report as it steps a reading.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ from monitor.settings import JarSettings
 from monitor.values import Fed, Feeding, Json, Noted, Noting
 
 MOST_FLOUR = 100
-MOST_LABEL = 60  # characters: what a label on a bag, or a first name, has
+MOST_LABEL = 60  # characters: enough for a label on a bag, or a first name
 MOST_MINUTES = OLDEST_S / 60.0
-MOST_SEQ = 2**53 - 1  # what JSON readers take for whole
-LATEST_S = 1e11  # whatever a clock says; what is still to come is refused with a word
+MOST_SEQ = 2**53 - 1  # the greatest integer that all JSON readers know exactly
+LATEST_S = 1e11  # beyond any clock; times still to come are refused in words
 MOST_DAYS = 20_000  # a starter older than its baker is "old"
 AGAIN_S = 60.0  # nobody feeds a jar twice in a minute; a thumb taps twice
 NOTES = tuple(one.value for one in Noting if one not in (Noting.SNOOZE, Noting.BEGUN))  # they have forms of their own
@@ -97,7 +97,7 @@ def snoozed_of(body: object, jar: JarSettings, now_s: float) -> Noted:
 
 
 def taken_back_of(body: object) -> int:
-    """The place of the telling that a body says was a mistake: that which the person has in view. Raises Refused."""
+    """The place of the report that a body says was a mistake: the one that the person sees. Raises Refused."""
     seq = _number(table_of(body, ("seq",)), "seq", 1, MOST_SEQ)
     if seq is None or not seq.is_integer():
         raise Refused("seq: must be the number in the answer to the report")
@@ -116,8 +116,8 @@ def take_back(store: Store, jar: JarSettings, seq: int, now_s: float) -> Json:
 
 
 def note_changed(store: Store, body: object, jar: JarSettings, now_s: float) -> Json:
-    """Let a note read `new_text`, null: take it away, and be of `new_at_s`, where given; the note is named by its time,
-    kind and text as they stand. Raises Refused and StoreTrouble."""
+    """Change a note's text to `new_text` (null: remove the note) and its time to `new_at_s`, where given; the note is
+    named by its present time, kind and text. Raises Refused and StoreTrouble."""
     given = table_of(body, ("at_s", "what", "text", "new_text", "new_at_s"))
     at_s, what = _number(given, "at_s", 0.0, LATEST_S), given.get("what")
     new_at_s = _number(given, "new_at_s", 0.0, LATEST_S)
@@ -137,7 +137,7 @@ def note_changed(store: Store, body: object, jar: JarSettings, now_s: float) -> 
 
 
 def corrected_of(body: object, jar: JarSettings) -> tuple[float, Fed]:
-    """(the time of a feeding that is known, what is true of it) as a body says. Raises Refused."""
+    """(the time of a known feeding, its correction) in a body. Raises Refused."""
     given = table_of(body, ("fed_at_s", "at_s", *GRAMS, "flour"))
     fed_at_s = _number(given, "fed_at_s", 0.0, LATEST_S)
     if fed_at_s is None:
@@ -159,7 +159,7 @@ def correct(store: Store, jar: JarSettings, right: tuple[float, Fed], now_s: flo
 
 
 def not_so_of(body: object) -> str:
-    """The name of the event that a body says was none. Raises Refused."""
+    """The name of the event that never happened, in a body. Raises Refused."""
     event = table_of(body, ("event",)).get("event")
     if not isinstance(event, str) or not re.fullmatch(NOT_SO, event):
         raise Refused("event: must be the name of an event, like fed@1772409600")
@@ -167,7 +167,7 @@ def not_so_of(body: object) -> str:
 
 
 def not_so(store: Store, jar: JarSettings, event: str, now_s: float) -> Json:
-    """Say that what was seen was none. Raises Refused and StoreTrouble."""
+    """Record that a seen event never happened. Raises Refused and StoreTrouble."""
     with _conflicts():
         report = reported.event_was_none(store, jar.name, event, now_s)
     return {"seq": report.seq, "at_s": float(event.partition("@")[2])}
@@ -182,7 +182,7 @@ def _conflicts() -> Iterator[None]:
 
 
 def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
-    """Keep it; a feeding that was told a moment ago already is refused. Raises Refused and StoreTrouble."""
+    """Store a report; a feeding that was already reported a moment ago is refused. Raises Refused and StoreTrouble."""
     if isinstance(item, Fed):
         told = [one for one in store.told(item.jar, now_s - AGAIN_S) if isinstance(one, Fed) and not _adds(item, one)]
         if any(now_s - AGAIN_S <= one.time_s <= now_s + AGAIN_S for one in told):
@@ -192,12 +192,12 @@ def tell(store: Store, item: Fed | Noted, now_s: float) -> Json:
 
 
 def _adds(item: Fed, told: Fed) -> bool:
-    """Whether it says grams that were left out before: no slip of the thumb, but what completes it."""
+    """Whether it adds grams that were left out before: then it is no second tap, but completes the first report."""
     return any(told.feeding.weights[key] is None and grams is not None for key, grams in item.feeding.weights.items())
 
 
 def table_of(body: object, keys: tuple[str, ...]) -> Mapping[str, Any]:
-    """A body with these keys and no others. Raises Refused."""
+    """A body that is an object with no other keys than these. Raises Refused."""
     if not isinstance(body, dict):
         raise Refused(f"send a JSON object with {', '.join(keys)}")
     for key in body:
@@ -235,7 +235,7 @@ def _grams(given: Mapping[str, Any], key: str) -> float | None:
 
 
 def label_of(given: Mapping[str, Any], key: str, most: int) -> str:
-    """A name that must be given: text that is more than blanks, without those around it. Raises Refused."""
+    """A name that must be given: text that is not only blanks, without those around it. Raises Refused."""
     value = given.get(key)
     if not isinstance(value, str) or not value.strip() or len(value) > most:
         raise Refused(f"{key}: must be text of 1 to {most} characters")

@@ -1,8 +1,8 @@
 """Thinning: readings older than the configured age become five-minute means; the extremes are kept.
 
-Off unless configured. Told items, events, cycles and notices stay for ever; imported runs are left alone; and nothing
-that a restart or a late telling would step again (after a jar's oldest kept carry) is touched. `sinks.thinner` calls
-this once a day; each chunk is one transaction, so readings are never held up for long.
+Off unless configured. Reports, events, cycles and notices stay for ever, imported runs are left alone, and nothing is
+touched that a restart or a late report would step again (after a jar's oldest carry). `sinks.thinner` calls this once a
+day; each chunk is one transaction, so readings are never delayed for long.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ from monitor.runs import cursors
 from monitor.runs.store import Store
 from monitor.values import MEASURED
 
-BUCKET_S = 300  # a starter moves less than 0.5 mm in five minutes at its fastest (about 5 mm/h): noise is all that goes
+BUCKET_S = 300  # at its fastest (about 5 mm/h) a starter moves less than 0.5 mm in five minutes: only noise is lost
 _CHUNK = 5000
 Row: TypeAlias = tuple[Any, ...]  # seq, time_s, and MEASURED
 DISTANCE, ECHO = (2 + MEASURED.index(name) for name in ("distance_mm", "echo_us"))
 
 
 def thin(store: Store, before_s: float, stopping: Callable[[], bool] = lambda: False) -> int:
-    """Thin what was received before `before_s` and not thinned yet; returns how many rows went. Ends early, to be
-    continued the next time, when `stopping` says so. Raises StoreTrouble."""
+    """Thin what was received before `before_s` and is not thinned yet; returns how many rows went. Ends early when
+    `stopping` says so, and continues the next time. Raises StoreTrouble."""
     gone = 0
     oldest = store.query("SELECT jar, min(seq) FROM carry GROUP BY jar")
     for jar, carry_seq in oldest:
@@ -36,7 +36,7 @@ def thin(store: Store, before_s: float, stopping: Callable[[], bool] = lambda: F
     return gone
 
 
-# strictly before the carry's item, so that the last item of all is never removed and its place never given twice
+# strictly before the carry's item, so that the very last item is never removed and its place never reused
 _OLD = f"""SELECT seq, time_s, {", ".join(MEASURED)} FROM item
     WHERE seq > ? AND seq < ? AND jar = ? AND received_s < ? AND told IS NULL AND time_s IS NOT NULL
     ORDER BY seq LIMIT ?"""
@@ -52,11 +52,12 @@ def _buckets(rows: Sequence[Row]) -> list[list[Row]]:
 
 
 def _thin_bucket(store: Store, rows: list[Row]) -> int:
-    """Keep the rows of the lowest and the highest surface, put one mean in place of the others; returns rows gone."""
+    """Keep the rows with the lowest and the highest surface, and replace the others by their mean; returns rows
+    gone."""
     distances = [row for row in rows if row[DISTANCE] is not None]
     echoes = [row for row in rows if row[ECHO] is not None]
     if distances and echoes:
-        return 0  # two kinds of sensor on one jar: no mean means anything
+        return 0  # two kinds of sensor on one jar: a mean would be meaningless
     column = DISTANCE if distances else ECHO
     surface = sorted(distances or echoes, key=lambda row: (row[column], row[0]))
     kept = {surface[0][0], surface[-1][0]} if surface else set()

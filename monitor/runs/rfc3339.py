@@ -1,5 +1,5 @@
 """Times as text: RFC 3339 to Unix seconds and back. Run files, device messages and the command line all read times
-here; how a time is shown to a person is not decided here.
+here; times for people are in `core/display`.
 
 Source: RFC 3339, section 5.6 (grammar; `t` and `z` may be lower case, a space may stand for `T`) and 5.7 (leap second).
 """

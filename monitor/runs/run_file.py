@@ -1,10 +1,10 @@
-"""The run file: a recorded run as CSV, and the list of feedings beside it. Reading is tolerant of rows and strict about
-the form: a bad row is kept in `rejected` with its line and reason, a file that is no run file is one `RunFileError`.
+"""The run file: a recorded run as CSV, and the list of feedings beside it. Reading is tolerant about rows and strict
+about the form: a bad row goes into `rejected` with its line and reason, a file that is no run file is a `RunFileError`.
 
-Form (UTF-8): leading `# key: value` lines, a header row, then one reading a line in order of arrival. `time` (RFC 3339,
-with its zone) and `distance_mm` are required columns; columns come in any order, unknown ones are left alone, an empty
-or absent cell is a missing value. Late, doubled and unbelievable readings pass on to `plausibility`.
-Sources: RFC 4180 (quoting), RFC 3339 (time).
+Form (UTF-8): leading `# key: value` lines, a header row, then a reading on each line in order of arrival. `time` (RFC
+3339, with its zone) and `distance_mm` are required columns; columns come in any order, unknown ones are ignored, an
+empty or absent cell is a missing value. Late, doubled and unbelievable readings are left to `plausibility`. Sources:
+RFC 4180 (quoting), RFC 3339 (time).
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ REQUIRED = ("time", "distance_mm")
 USUAL = ("time", "distance_mm", "temperature_c")
 SURFACE = ("distance_mm", "echo_us")
 FEEDING = ("fed_at", "starter_g", "flour_g", "water_g", "flour")
-TRACED = ("flour_lot", "seed", "by")  # further columns of feedings, written where any of them says something
-LARGEST = 1e6  # nothing a jar, its air or an echo in it can show comes near (1e6 us of echo is 170 m): a garbled cell
+TRACED = ("flour_lot", "seed", "by")  # further columns of feedings, written where any of them has a value
+LARGEST = 1e6  # no jar, air or echo comes near this (1e6 us of echo is 170 m): such a cell is garbled
 KEPT_REJECTED = 1000  # enough to find what is wrong; the rest are counted
-# keys of the header that are looked at; the others are kept as they are
+# keys of the header that are used; the others are kept as they are
 KNOWN_KEYS = ("shows", "jar", "empty_mm", "geometry", "sensor", "venting", "not_so")
 MOST_KEYS = 200
 _LONGEST = 65_536  # characters of a line
@@ -41,7 +41,7 @@ _LONGEST_KEY, _LONGEST_VALUE = 100, 2000
 
 
 def jar_of(name: str, header: Mapping[str, str], empty_mm: float | None, geometry: Geometry | None) -> JarSettings:
-    """The jar that a run was recorded of; its sensor and lid as the header has them, else the usual ones."""
+    """The settings of the jar of a run; sensor and lid as in the header, else the usual ones."""
     sensor: Literal["optical", "ultrasonic"] = "ultrasonic" if header.get("sensor") == "ultrasonic" else "optical"
     lids: dict[str, Literal["open", "loose", "tight"]] = {"open": "open", "loose": "loose", "tight": "tight"}
     venting = lids.get(header.get("venting", ""), "loose")
@@ -49,19 +49,19 @@ def jar_of(name: str, header: Mapping[str, str], empty_mm: float | None, geometr
 
 
 def not_so_of(header: Mapping[str, str]) -> tuple[str, ...]:
-    """The events that were none, as the header names them: "fed@1772409600", a space between; what is no name of one
-    that may be said to be none is passed over."""
+    """The events that never happened, as the header names them: "fed@1772409600", separated by spaces; anything else in
+    it is ignored."""
     kinds = "|".join(kind.value for kind in DENIABLE)
     return tuple(match[0] for match in re.finditer(rf"\b({kinds})@\d{{1,12}}\b", header.get("not_so", "")))
 
 
 class RunFileError(ValueError):
-    """The file cannot be read as what it should be; the text says what, where and what would be right."""
+    """The file is not what it should be; the text says what is wrong, where, and what would be right."""
 
 
 @dataclass(frozen=True, slots=True)
 class RejectedRow:
-    """A row that is no reading: its line in the file (from 1), a short fixed reason, and what stood there."""
+    """A row that is no reading: its line in the file (from 1), a short fixed reason, and what the row was."""
 
     line: int
     reason: str
@@ -70,7 +70,7 @@ class RejectedRow:
 
 @dataclass(slots=True)
 class RunFile:
-    """A run file that was opened and whose form is right. `rows()` reads it again each time, row by row.
+    """An open run file whose form is right. `rows()` reads it anew each time, row by row.
 
     `rejected` holds the first KEPT_REJECTED rows that were no readings, `rejected_count` counts all of them, and
     `spoilt_cells` counts garbled cells of columns that a reading can do without: they are missing values."""
@@ -99,7 +99,7 @@ class RunFile:
 
     @property
     def not_so(self) -> tuple[str, ...]:
-        """The events that were none, as the person said."""
+        """The events that never happened, as a person said."""
         return not_so_of(self.header)
 
     def rows(self) -> Iterator[tuple[float | None, Reading]]:
@@ -114,7 +114,7 @@ class RunFile:
         return [reading for _, reading in self.rows()]
 
     def reject(self, line: int, reason: str, detail: str) -> None:
-        """Count a row that is no reading, and keep the first ones."""
+        """Count a row that is no reading, and keep it if it is among the first."""
         self.rejected_count += 1
         if len(self.rejected) < KEPT_REJECTED:
             self.rejected.append(RejectedRow(line, reason, printable(detail[:80])))
@@ -143,7 +143,7 @@ def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float 
             if len(cells) == 1 and (not cells[0].strip() or cells[0].startswith("#")):
                 continue
             cells += [""] * (width - len(cells))
-        elif len(cells) > width and any(cells[width:]):  # most likely a decimal comma: no cell can be trusted
+        elif len(cells) > width and any(cells[width:]):  # probably a decimal comma: no cell can be trusted
             run.reject(line_number, "more cells than columns", line.strip())
             continue
         try:
@@ -175,7 +175,7 @@ def _rows(run: RunFile, lines: TextIO, first_line: int) -> Iterator[tuple[float 
                 run.spoilt_cells += 1
         else:
             if "echo_us" in values and "distance_mm" in values:
-                del values["echo_us"]  # a reading has one of the two; the distance is the one that every file has
+                del values["echo_us"]  # a reading has only one of the two, and every file has the distance
             yield received_s, Reading(time_s=time_s, jar=jar, **values)
 
 
@@ -187,7 +187,7 @@ def write(
     columns: Sequence[str] = USUAL,
 ) -> int:
     """Write a run file and return how many rows. `columns` are any of `time`, MEASURED and `received`, at least
-    REQUIRED. What `write` wrote and `read` read is written again identically."""
+    REQUIRED. What `read` read of a file from `write` is written again identically."""
     for key, value in header.items():
         out.write(f"# {one_line(key)}: {guard_line(one_line(value))}\n")
     out.write(",".join(columns) + "\n")
@@ -210,9 +210,9 @@ def write(
 
 
 def read_feedings(path: Path | str, jar: str) -> tuple[list[Fed], list[RejectedRow]]:
-    """The feedings told in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`, and `flour_lot,seed,by` where
-    there are such columns; grams may be empty, else they are held to what `jartide fed` takes), in file order, and the
-    rows that are none. Raises RunFileError when the file is missing or has no `fed_at` column."""
+    """The feedings in a FEEDINGS.csv (`fed_at,starter_g,flour_g,water_g,flour`, and `flour_lot,seed,by` where there are
+    such columns; grams may be empty, or within the bounds of `jartide fed`), in file order, and the rows that are none.
+    Raises RunFileError when the file is missing or has no `fed_at` column."""
     path = Path(path)
     fed: list[Fed] = []
     rejected: list[RejectedRow] = []

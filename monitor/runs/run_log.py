@@ -24,13 +24,13 @@ class RunReason(StrEnum):
     EMPTY_DISTANCE_CHANGED = "empty_distance_changed"
     ASKED_FOR = "asked_for"
     ANOTHER_STARTER = "another_starter"  # nothing learnt before it counts
-    MOVED = "moved"  # it goes on from another daemon's store
+    MOVED = "moved"  # it continues from another daemon's store
     IMPORTED = "imported"
     IMPORT_NOT_FINISHED = "import_not_finished"
 
     @property
     def words(self) -> str:
-        """For a list of runs."""
+        """The reason as a list of runs shows it."""
         return _WORDS[self]
 
 
@@ -73,7 +73,7 @@ class RunLog:
         self._db = database
 
     def ensure_run(self, jar: JarSettings, now_s: float) -> Run:
-        """The jar's open run, a new one where there is none or the jar's shape or empty distance has changed."""
+        """The jar's open run; a new one where there is none, or where the jar's shape or empty distance has changed."""
         with self._db.writing():
             run = self.open_run(jar.name)
             if run is None:
@@ -114,7 +114,7 @@ class RunLog:
         return [_run_of(row) for row in self._db.query(sql, values)]
 
     def run(self, id_: int) -> Run | None:
-        """The run of a number; None when there is none."""
+        """The run with a number; None when there is none."""
         found = self.runs("WHERE run.id = ?", (id_,))
         return found[0] if found else None
 
@@ -123,7 +123,7 @@ class RunLog:
         return self.runs("WHERE jar.name = ?", (jar,))
 
     def live_runs(self, jar: str) -> list[Run]:
-        """All runs of a jar but imported ones, oldest first; the last is the open one."""
+        """All runs of a jar except imported ones, oldest first; the last is the open one."""
         return self.runs("WHERE jar.name = ? AND +digest IS NULL", (jar,))
 
     def run_of(self, jar: str, seq: int) -> Run | None:
@@ -133,7 +133,7 @@ class RunLog:
 
     # --- inside a transaction ----------------------------------------------------------------------------------------
 
-    # "+digest": of its own accord SQLite takes the index that is there for imported files, and reads every run there is
+    # "+digest": without the plus SQLite would take the index for imported files, and read every run there is
     def jar_and_run(self, name: str, now_s: float, next_seq: int, run_from: int | None = None) -> tuple[int, int]:
         """A jar's number and that of its open run (or of the one that begins with item `run_from`), made where there is
         none."""

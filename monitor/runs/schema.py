@@ -6,7 +6,8 @@ APPLICATION_ID = 0x4A415254  # "JART", at offset 68 of the file header; `file(1)
 
 # One jar's readings are small numbers and come in order, so the two unique indexes grow at their ends and a commit of
 # 50 rows touches few pages. Measured values are bounded by CHECK because STRICT takes '12' for 12.0 and NaN for NULL.
-# Live items have seq > 0 in order of arrival; items of imported runs have seq < 0 and so are never taken for news.
+# Live items have seq > 0 in order of arrival; items of imported runs have seq < 0, so they are never taken for new
+# ones.
 _FIRST = (
     "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID",
     "CREATE TABLE jar (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE CHECK (name <> '')) STRICT",
@@ -128,9 +129,9 @@ _SECOND = (
     "CREATE INDEX told_items ON item (jar, time_s, told) WHERE told IS NOT NULL",
     """CREATE INDEX taken_back ON item (jar, told) WHERE told LIKE '{"taken_back"%'""",
 )
-TAKING_BACK = "told_kind = 'taken_back'"  # a query that says it in these words finds the index
-# What a person told has its kind in a column; why a run began is a key, and its words are the program's; how many
-# readings never came, as their device's numbers show, is kept with the time that they are missing from.
+TAKING_BACK = "told_kind = 'taken_back'"  # only a query with these very words uses the index
+# The kind of a report has a column. Why a run began is a key; its words are in the program. How many readings never
+# came, as their device's numbers show, is stored with the time from which they are missing.
 _TOLD_KINDS = """UPDATE item SET told_kind = CASE
     WHEN told LIKE '{"fed"%' THEN 'fed'
     WHEN told LIKE '{"taken_back"%' THEN 'taken_back'

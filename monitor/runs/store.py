@@ -22,8 +22,8 @@ __all__ = ["Run", "RunReason", "Store", "StoreTrouble"]
 
 
 class Store:
-    """One surface for the parts that share a connection. Each line below names the part that a method is explained in;
-    all of them raise StoreTrouble."""
+    """One surface for the parts that share a connection. Each line below names the part that documents the methods; all
+    of them raise StoreTrouble."""
 
     def __init__(self, database: Database) -> None:
         runs = RunLog(database)

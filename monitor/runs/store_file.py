@@ -1,7 +1,7 @@
-"""How the store's file is opened, copied and brought up to date, without ever trusting or losing it silently.
+"""Opens, copies and updates the store's file, without ever trusting it blindly or losing it silently.
 
-`store` works on the connection that this module hands out. A damaged file is set aside and replaced, a file of a newer
-version or of another program is refused untouched, an older one is copied and then brought up to date.
+`store` works on the connection that this module makes. A damaged file is set aside and replaced; a file of a newer
+version or of another program is refused and left untouched; an older one is copied and then updated.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from monitor.host import file_modes
 from monitor.host.failpoints import failpoint
 from monitor.runs import schema
 
-BUSY_S = 5.0  # another process holds its write lock for one small transaction; a backup tool perhaps for seconds
-CHECK_S = 0.5  # of the first reading's one second; the whole of a year's file is checked in less on a small computer
-CHECK_AFTER_CRASH_S = 5.0  # after an unclean stop damage is likelier, and waiting is worth more
+BUSY_S = 5.0  # another process holds the write lock for a small transaction, a backup tool perhaps for seconds
+CHECK_S = 0.5  # half of the second that a first reading may take; a small computer checks a whole year's file in less
+CHECK_AFTER_CRASH_S = 5.0  # after an unclean stop damage is likelier, so a longer check is worth it
 
 
 class StoreTrouble(Exception):
@@ -45,22 +45,22 @@ class Opened:
 
 
 # Files that this process has found to be databases. A process that opens and closes a database's file by itself loses
-# all the locks that SQLite holds on it (SQLite, "How To Corrupt An SQLite Database File", 2.2): another process then
-# takes itself for the last one, and deletes the log that holds the newest readings.
+# all locks that SQLite holds on it (SQLite, "How To Corrupt An SQLite Database File", 2.2): another process would then
+# think that it is the last one, and delete the log with the newest readings.
 _LOOKED_AT: set[Place] = set()
 _LOOKING = threading.Lock()
 
 
 def where(path: Path | str) -> Path:
-    """Where the file itself lies: SQLite's log and our lock lie beside it, not beside a link to it."""
+    """The path of the file itself: SQLite's log and our lock are beside it, not beside a link to it."""
     return Path(os.path.realpath(path))
 
 
 def open_file(path: Path, now_s: float) -> Opened:
-    """Open the store for the daemon: make one where none is, set a damaged one aside, bring an older one up to date.
+    """Open the store for the daemon: make one where there is none, set a damaged one aside, update an older one.
 
-    Raises StoreTrouble for a file of a newer version or of another program (left untouched), for what is no file or no
-    database, for a directory that is not there, and for what may pass (busy, no permission).
+    Raises StoreTrouble for a file of a newer version or of another program (left untouched), for something that is no
+    file or no database, for a missing directory, and for what may pass (busy, no permission).
     """
     refuse_what_is_no_store(path)
     if not path.parent.is_dir():
@@ -83,8 +83,8 @@ def open_file(path: Path, now_s: float) -> Opened:
 
 
 def join_file(path: Path) -> sqlite3.Connection:
-    """Open a store that is in use by the daemon, or was. Changes nothing about the file. Who may read it but not write
-    it gets a connection to look with. Raises StoreTrouble."""
+    """Open a store that the daemon uses, or used. Changes nothing about the file. A user who may read it but not write
+    it gets a read-only connection. Raises StoreTrouble."""
     refuse_what_is_no_store(path)
     if not path.exists():
         raise StoreTrouble(
@@ -108,9 +108,10 @@ def join_file(path: Path) -> sqlite3.Connection:
 
 
 def refuse_what_is_no_store(path: Path) -> None:
-    """Raise StoreTrouble for a path at which a store can be neither made nor found: whatever is there is somebody's and
-    stays untouched. A device or a pipe is not even opened. What has a database's header, or nothing but zeros in its
-    place (as a file system leaves a file whose contents were never written), is for the checks that follow."""
+    """Raise StoreTrouble for a path at which a store can be neither made nor found; whatever is there belongs to
+    somebody and stays untouched. A device or a pipe is not even opened. A file with a database's header, or with
+    nothing but zeros in its place (as a file system leaves a file whose contents were never written), is left to the
+    checks that follow."""
     try:
         mode = path.stat().st_mode
     except FileNotFoundError:
@@ -122,7 +123,9 @@ def refuse_what_is_no_store(path: Path) -> None:
         raise StoreTrouble(f"{path}: is {kind}; give the path of a file for the store", lasting=True)
     with _LOOKING:
         place = Place.of(path)
-        if place in _LOOKED_AT:  # SQLite may have it open here: closing it ourselves would drop its locks (POSIX)
+        if (
+            place in _LOOKED_AT
+        ):  # SQLite may have it open in this process, and closing it ourselves would drop its locks (POSIX)
             return
         try:
             with path.open("rb") as file:
@@ -139,7 +142,7 @@ def refuse_what_is_no_store(path: Path) -> None:
 
 
 HEADER_BYTES = 100  # of an SQLite file (its file format, section 1.3)
-MAGIC = b"SQLite format 3\0"  # which it begins with (section 1.3.1)
+MAGIC = b"SQLite format 3\0"  # the beginning of the header (section 1.3.1)
 _NO_FILES = (
     (stat.S_ISDIR, "a folder"),
     (stat.S_ISFIFO, "a pipe"),
@@ -151,14 +154,14 @@ _NO_FILES = (
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Which file a path led to: a store that is deleted, moved or replaced under a running daemon is another one."""
+    """Which file a path led to, as a store may be deleted, moved or replaced under a running daemon."""
 
     device: int
     inode: int
 
     @classmethod
     def of(cls, path: Path) -> Place | None:
-        """What is there now; None when nothing is, or it cannot be looked at."""
+        """The file that is there now; None when there is none, or it cannot be looked at."""
         try:
             found = path.stat()
         except OSError:
@@ -167,14 +170,14 @@ class Place:
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """A connection with the settings that the store's promises rest on. Transactions are begun by hand."""
+    """A connection with the settings that the store's guarantees depend on. Transactions are begun explicitly."""
     if (place := Place.of(path)) is not None:
         with _LOOKING:
             _LOOKED_AT.add(place)
     try:
         db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")  # what was acknowledged outlives a power cut
+        db.execute("PRAGMA synchronous = FULL")  # what was acknowledged survives a power cut
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA journal_size_limit = 8388608")
     except sqlite3.Error as error:
@@ -183,15 +186,15 @@ def connect(path: Path) -> sqlite3.Connection:
 
 
 def _writable(path: Path) -> bool:
-    """Whether this user may write the store, and the log beside it."""
+    """Whether this user may write the store and the log beside it."""
     wal = path.with_name(path.name + "-wal")
     places = [path, wal] if wal.exists() else [path, path.absolute().parent]
     return all(os.access(place, os.W_OK, effective_ids=True) for place in places)
 
 
 def _look(path: Path) -> sqlite3.Connection:
-    """A connection that only reads, and leaves no files beside the store."""
-    # without a log nobody has it open, and SQLite, told that it may rely on that, needs none of its own
+    """A connection that only reads and leaves no files beside the store."""
+    # where there is no log nobody has it open, and if SQLite is told so it makes none itself
     how = "mode=ro" if path.with_name(path.name + "-wal").exists() else "mode=ro&immutable=1"
     try:
         return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_S, isolation_level=None)
@@ -200,7 +203,7 @@ def _look(path: Path) -> sqlite3.Connection:
 
 
 def _version(db: sqlite3.Connection, path: Path) -> int:
-    """The version that the file is of; a connection that cannot say it is closed. Raises StoreTrouble."""
+    """The version of the file; closes a connection that cannot tell it. Raises StoreTrouble."""
     try:
         return int(db.execute("PRAGMA user_version").fetchone()[0])
     except sqlite3.Error as error:
@@ -209,14 +212,14 @@ def _version(db: sqlite3.Connection, path: Path) -> int:
 
 
 def migrate(db: sqlite3.Connection, path: Path) -> None:
-    """Bring the file up to this version, each step in one transaction, after a copy beside it."""
+    """Update the file to this version, after making a copy beside it, with each step in one transaction."""
     version = _version(db, path)
     if 0 < version < len(schema.MIGRATIONS):
         copy_to(db, path.with_name(f"{path.name}.before-v{version + 1}"))
     for number in range(version, len(schema.MIGRATIONS)):
         try:
             db.execute("BEGIN IMMEDIATE")
-            if db.execute("PRAGMA user_version").fetchone()[0] != number:  # another process was first
+            if db.execute("PRAGMA user_version").fetchone()[0] != number:  # another process did it first
                 db.execute("ROLLBACK")
                 continue
             for statement in schema.MIGRATIONS[number]:
@@ -226,7 +229,7 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
             db.execute(f"PRAGMA user_version = {number + 1}")
             db.execute("COMMIT")
         except sqlite3.Error as error:
-            with contextlib.suppress(sqlite3.Error):  # then closing it takes it back
+            with contextlib.suppress(sqlite3.Error):  # then closing rolls it back
                 if db.in_transaction:
                     db.execute("ROLLBACK")
             raise StoreTrouble(
@@ -235,7 +238,8 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
 
 
 def copy_to(db: sqlite3.Connection, target: Path) -> None:
-    """An online copy of the whole store, readable by its owner only, complete or not there. Raises StoreTrouble."""
+    """Make an online copy of the whole store, readable by its owner only; it is complete or not there at all. Raises
+    StoreTrouble."""
     part = target.with_name(target.name + ".part")
     try:
         part.unlink(missing_ok=True)
@@ -269,11 +273,11 @@ def trouble(error: sqlite3.Error, path: Path) -> StoreTrouble:
 
 
 def _damage(path: Path, check_s: float | None = None) -> str | None:
-    """What is wrong with the file, or None. It is only read, so a refused file stays as it is."""
+    """What is wrong with the file, or None. The file is only read, so one that is refused stays as it is."""
     if path.stat().st_size == 0:
         return "the file is empty"
     wal = path.with_name(path.name + "-wal")
-    if check_s is None:  # a write-ahead log that is left over means a stop without a close
+    if check_s is None:  # a left-over write-ahead log means that it was not closed
         check_s = CHECK_AFTER_CRASH_S if wal.exists() and wal.stat().st_size else CHECK_S
     with contextlib.closing(_look(path)) as db:
         try:
@@ -301,7 +305,7 @@ def _damage(path: Path, check_s: float | None = None) -> str | None:
 
 
 def _quick_check(db: sqlite3.Connection, seconds: float) -> str | None:
-    """SQLite's own check of every page, for at most so long: a start must not wait minutes for a big file."""
+    """SQLite's own check of every page, for a limited time, as a start must not wait minutes for a big file."""
     if seconds <= 0:
         return None
     stop_at = time.monotonic() + seconds
@@ -316,8 +320,8 @@ def _quick_check(db: sqlite3.Connection, seconds: float) -> str | None:
 
 
 def _set_aside(path: Path, now_s: float) -> Path:
-    """Rename the file and its companions; the log goes first, so that it can never be read into a new file. What cannot
-    be done is undone: a file without its log lacks its newest readings. Raises OSError."""
+    """Rename the file and its companions; the log goes first, so that it can never be read into a new file. If that
+    fails half-way it is undone, as a file without its log lacks its newest readings. Raises OSError."""
     aside = path.with_name(f"{path.name}.corrupt-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime(now_s))}")
     number = 1
     while aside.exists():

@@ -1,6 +1,6 @@
-"""Readings of a stretch of time out of the store, without reading all that came before.
+"""The readings of a stretch of time from the store, without reading everything that came before.
 
-Live items lie in order of arrival and their `received_s` never goes back, so the place of a moment is found by halving.
+Live items are in order of arrival and their `received_s` never goes back, so the place of a moment is found by halving.
 Readings that arrived late are looked for up to `LATE_S` after the stretch.
 """
 
@@ -39,7 +39,7 @@ def readings_of(store: Store, run: Run, from_s: float, to_s: float) -> Iterator[
 
 
 def readings_between(store: Store, jars: Sequence[str], after_seq: int, until_seq: int) -> Iterator[Reading]:
-    """What the devices of some jars said after one item and up to another, in order of arrival. Raises StoreTrouble."""
+    """The readings of some jars after one item and up to another, in order of arrival. Raises StoreTrouble."""
     names = ", ".join("?" * len(jars))
     sql = f"""{items.SELECT} WHERE item.seq > ? AND item.seq <= ? AND item.told IS NULL AND item.time_s IS NOT NULL
         AND item.jar IN (SELECT id FROM jar WHERE name IN ({names})) ORDER BY item.seq LIMIT {_CHUNK}"""
@@ -51,7 +51,7 @@ def readings_between(store: Store, jars: Sequence[str], after_seq: int, until_se
 
 
 def seq_at(store: Store, time_s: float) -> int:
-    """The first live item that was received at a time or later; one beyond the last when there is none."""
+    """The first live item that was received at a time or later; the number after the last item when there is none."""
     low, high = 1, store.last_seq() + 1
     while low < high:
         middle = (low + high) // 2

@@ -1,6 +1,6 @@
-"""Run files out of the store and into it. Only readings travel; the jar's set-up is in the file's header.
+"""Exports runs from the store as run files, and imports them. Only readings travel; the jar's set-up is in the header.
 
-An imported run is finished and stands apart: its items are never stepped as news, thinned or mirrored.
+An imported run is finished and kept apart: its items are never stepped as new ones, thinned or mirrored.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from monitor.settings import JarSettings
 from monitor.values import MEASURED, Cycle, Fed, Reading, Straight
 
 LARGEST_FILE_BYTES = 256 << 20  # eight million rows: two years of a reading every 10 s
-_CHUNK = 5_000  # rows in one transaction: a tenth of a second, so that a running daemon is not held up
+_CHUNK = 5_000  # rows in one transaction: a tenth of a second, so that a running daemon is not delayed
 _UNFINISHED = "unfinished "
 
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """The run that a file became, and how many rows went in. `file` tells which rows did not, and why."""
+    """The run that a file became, and how many rows went in. `file` knows which rows did not, and why."""
 
     run: int
     rows: int
@@ -59,7 +59,7 @@ def export(
         header |= {"sensor": jar.sensor, "venting": jar.venting}
     if none := store.not_so_in(run):
         header["not_so"] = " ".join(none)
-    header.setdefault("jar", run.jar)  # a file that named none went by its own name
+    header.setdefault("jar", run.jar)  # for a file that named none, its own name was taken
     if cycle is not None:
         ended_s = float("inf") if cycle.ended_at_s is None else cycle.ended_at_s
         rows = (row for row in rows if cycle.fed_at_s <= row[1].time_s < ended_s)
@@ -74,9 +74,8 @@ def import_file(
     fed: Sequence[Fed] = (),
     seen: Callable[[int], object] = lambda rows: None,
 ) -> Imported:
-    """Read a run file, and the feedings told beside it, into the store as a finished run. Raises RunFileError (no run
-    file, too large, no good row) and AlreadyThereError. An import that was interrupted leaves nothing that counts, and
-    may be done again."""
+    """Import a run file, and the feedings beside it, as a finished run. Raises RunFileError (no run file, too large, no
+    good row) and AlreadyThereError. An import that was interrupted leaves nothing that counts, and can be repeated."""
     file = run_file.read(path)
     if path.stat().st_size > LARGEST_FILE_BYTES:
         raise RunFileError(f"{path}: is larger than {LARGEST_FILE_BYTES >> 20} MB; split it")
@@ -127,7 +126,7 @@ def _forget_unfinished(store: Store, digest: str) -> None:
 
 
 def header_of(run: Run) -> dict[str, str]:
-    """What the header of a live run's file says: whose it is, and the jar's set-up."""
+    """The header of a live run's file: the jar, and its set-up."""
     header = {"shows": f"run {run.id} of jar {run.jar}, as recorded", "jar": run.jar}
     if run.empty_mm is not None:
         header["empty_mm"] = number(run.empty_mm)

@@ -1,5 +1,5 @@
-"""Trials: which jars are compared under one name, and of which time their cycles count. Kept among the store's small
-notes; what they show is judged by `core.assess.trial`. The command and the page begin and end them by these functions.
+"""Trials: which jars are compared under a name, and during which time their cycles count. Kept among the store's small
+texts; `core.assess.trial` judges what they show. The command and the page begin and end them by these functions.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from monitor.values import Cycle
 
 KEY = "trial:"  # before a trial's name
 MOST_NAME = 60
-LEAST_JARS, MOST_JARS = 2, 8  # so many lines a chart can tell apart by sign, dash and colour
+LEAST_JARS, MOST_JARS = 2, 8  # as many lines as a chart can distinguish by sign, dash and colour
 
 
 class CannotTry(ValueError):
@@ -24,7 +24,7 @@ class CannotTry(ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialRecord:
-    """What is kept of one trial. Cycles fed from `since_s` on and before `until_s` count."""
+    """What is stored about one trial. Cycles fed from `since_s` on and before `until_s` count."""
 
     name: str
     jars: tuple[str, ...]
@@ -33,24 +33,24 @@ class TrialRecord:
 
     @property
     def ended(self) -> bool:
-        """Whether it was ended: cycles fed since do not count."""
+        """Whether it has ended: cycles fed since then do not count."""
         return self.until_s < math.inf
 
 
 def every(store: Store) -> list[TrialRecord]:
-    """All trials that were begun, by name. Raises StoreTrouble."""
+    """All trials, by name. Raises StoreTrouble."""
     rows = store.query("SELECT key, value FROM meta WHERE key LIKE ? ORDER BY key", (f"{KEY}%",))
     return [_of(key.removeprefix(KEY), text) for key, text in rows]
 
 
 def named(store: Store, name: str) -> TrialRecord | None:
-    """The trial of that name; None where none was begun. Raises StoreTrouble."""
+    """The trial with that name; None where there is none. Raises StoreTrouble."""
     text = store.meta(KEY + name)
     return None if text is None else _of(name, text)
 
 
 def keep(store: Store, record: TrialRecord) -> TrialRecord:
-    """Begin it, or change what is kept of it. Raises CannotTry and StoreTrouble."""
+    """Store a trial, new or changed. Raises CannotTry and StoreTrouble."""
     if not 1 <= len(record.name) <= MOST_NAME or not record.name.isprintable() or record.name != record.name.strip():
         raise CannotTry(f"a trial's name must have 1 to {MOST_NAME} characters")
     if not LEAST_JARS <= len(set(record.jars)) <= MOST_JARS:
@@ -69,13 +69,13 @@ def begin(store: Store, name: str, jars: Sequence[str], now_s: float) -> TrialRe
 
 
 def end(store: Store, name: str, now_s: float) -> TrialRecord:
-    """End it: cycles fed from now on do not count. Raises CannotTry and StoreTrouble."""
+    """End a trial: cycles fed from now on do not count. Raises CannotTry and StoreTrouble."""
     with store.writing():
         return keep(store, replace(_there(store, name), until_s=now_s))
 
 
 def forget(store: Store, name: str) -> TrialRecord:
-    """Forget it; its jars and their cycles stay. Raises CannotTry and StoreTrouble."""
+    """Forget a trial; its jars and their cycles stay. Raises CannotTry and StoreTrouble."""
     with store.writing():
         found = _there(store, name)
         store.forget_meta(KEY + name)

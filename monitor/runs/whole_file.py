@@ -14,8 +14,8 @@ log = logging.getLogger(__name__)
 
 @contextlib.contextmanager
 def writing(path: Path) -> Iterator[TextIO]:
-    """A file beside `path` that takes its place, and that of what was there, when the block ends without an error (and
-    Ctrl-C is one). A pipe or a device is written as it is. Raises OSError."""
+    """Write a file beside `path` that replaces it when the block ends without an error (Ctrl-C is one). A pipe or a
+    device is written as it is. Raises OSError."""
     if path.exists() and not path.is_file():
         if path.is_fifo():
             log.warning("%s is a pipe: waiting for somebody to read it", path)

@@ -234,8 +234,9 @@ class MqttSource:
         return said
 
     def _read(self, client: mqtt.Client) -> None:
-        """Read as long as messages come: paho reads one packet in each call, and a select before each would be wasteful.
-        What came is handed on together: to wake the daemon's thread for each would cost as much as to decode it."""
+        """Read as long as messages come: paho reads one packet in each call, and a select before each would be
+        wasteful. What came is handed on together: to wake the daemon's thread for each would cost as much as to decode
+        it."""
         for _ in range(BURST):
             came = self._came
             client.loop_read()
