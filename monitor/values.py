@@ -239,7 +239,8 @@ class TakenBack:
 
     Alone, `seq` is the item that was told by mistake. With more, it is the place in the order of arrival from which on
     all is judged again: `event` was seen and was none ("fed@1772409600"; of several, a space between), `told` are items
-    told by mistake with it, and `instead` is what is true, as if it had been told there."""
+    told by mistake with it, and `instead` is what is true, as if it had been told there.
+    """
 
     time_s: float
     jar: str

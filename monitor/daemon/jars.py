@@ -4,7 +4,8 @@ which drain the outboxes.
 
 No clock and no thread: the daemon says what time it is. Everything here may be done once more after a restart: the
 store keeps an event only once for its times and a notice only once for its cause, so a restart simply steps again from
-a carry."""
+a carry.
+"""
 
 from __future__ import annotations
 

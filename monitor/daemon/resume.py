@@ -2,7 +2,8 @@
 
 It begins with the last carry that can be read, in whichever run that lies, and goes on through all items since, from
 run to run, so that a run that was ended meanwhile is judged to its end. Where no carry can be read (as another version
-wrote them), the open run is judged from its beginning."""
+wrote them), the open run is judged from its beginning.
+"""
 
 from __future__ import annotations
 

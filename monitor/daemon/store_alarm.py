@@ -1,7 +1,8 @@
 """The notices about trouble with the store itself; those of `jars` are each about one jar.
 
 That a damaged store was set aside goes into the outbox of the new one, like any notice. That nothing can be stored
-cannot go into an outbox: it is handed to the channels directly, once for each time of trouble."""
+cannot go into an outbox: it is handed to the channels directly, once for each time of trouble.
+"""
 
 from __future__ import annotations
 

@@ -73,7 +73,8 @@ class RunFile:
     """An open run file whose form is right. `rows()` reads it anew each time, row by row.
 
     `rejected` holds the first KEPT_REJECTED rows that were no readings, `rejected_count` counts all of them, and
-    `spoilt_cells` counts garbled cells of columns that a reading can do without: they are missing values."""
+    `spoilt_cells` counts garbled cells of columns that a reading can do without: they are missing values.
+    """
 
     path: Path
     jar: str

@@ -4,7 +4,8 @@
 Pure, as `wire`, which reads our own form. The rules are those of general firmware (ESPHome, Tasmota, Zigbee bridges): a
 number may be text; null, "None", "unavailable" and a path that is not there are missing, not wrong; a local time has no
 zone; a distance that is not a number means that nothing is in range. A message that contains nothing of what was asked
-for is neither a reading nor an error: such devices send everything over one topic."""
+for is neither a reading nor an error: such devices send everything over one topic.
+"""
 
 from __future__ import annotations
 

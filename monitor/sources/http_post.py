@@ -1,7 +1,8 @@
 """Readings that a board posts to the page, for boards that only speak HTTP: `POST api/jars/JAR/reading`.
 
 The page's server hands the body on and answers only when the reading is committed, or refused: after an answer of 201
-it is stored for good. A group of readings is committed within 5 s, so a board has to wait for about that long."""
+it is stored for good. A group of readings is committed within 5 s, so a board has to wait for about that long.
+"""
 
 from __future__ import annotations
 

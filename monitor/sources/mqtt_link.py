@@ -2,7 +2,8 @@
 `mqtt_source` keeps a connection up and carries its messages.
 
 Each connection gets a new client object: what paho would carry over from the last one (its queue, its packet numbers,
-its idea of who is connected) is exactly what must not survive. The session is kept by the broker."""
+its idea of who is connected) is exactly what must not survive. The session is kept by the broker.
+"""
 
 from __future__ import annotations
 
@@ -77,7 +78,8 @@ def uses_tls(settings: MqttSettings) -> bool:
 def make_client(settings: MqttSettings, client_id: str, *, in_passing: bool = False) -> mqtt.Client:
     """A client that is not connected yet. Raises SecretError, and OSError for a certificate file.
 
-    `in_passing`: one that leaves nothing behind, neither a session nor a last will, to see what arrives."""
+    `in_passing`: one that leaves nothing behind, neither a session nor a last will, to see what arrives.
+    """
     five = settings.protocol == "5"
     client = LimitedClient(
         CallbackAPIVersion.VERSION2,

@@ -1,7 +1,8 @@
 """Our own messages over a source's connection: each waits for the broker's acknowledgement.
 
 The thread of `mqtt_source` carries the packets; this knows what was published, and which topics the broker's access
-list forbids us to write."""
+list forbids us to write.
+"""
 
 from __future__ import annotations
 

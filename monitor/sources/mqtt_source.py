@@ -7,7 +7,8 @@ the same way, or twenty of them would close the broker's window for ever.
 One thread owns the connection: it connects, reads, writes, and waits with growing random pauses; other threads only
 leave packets and wake it. So no callback and no exception can end the connection unnoticed. It does not wait for room
 in the daemon's queue either: what finds no room is held here, nothing more is read until it does (the broker holds the
-rest), and meanwhile the broker still hears from us."""
+rest), and meanwhile the broker still hears from us.
+"""
 
 from __future__ import annotations
 

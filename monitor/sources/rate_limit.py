@@ -4,7 +4,8 @@ unacknowledged messages sets the pace.
 
 A starter moves less than a millimetre in a minute. Readings of one jar that were *measured* less than `READING_GAP_S`
 apart are one reading, so a recording that is played faster than life, with its own times, passes whole. Refused lines
-(a wrong baud rate makes a hundred a second) are combined by their reason, with their count."""
+(a wrong baud rate makes a hundred a second) are combined by their reason, with their count.
+"""
 
 from __future__ import annotations
 

@@ -6,7 +6,8 @@ the events that it returns are all that is ever decided.
     fed, noted  -> reports.fed, reports.noted -> events
 
 Forecasts are not decisions: they are made when somebody asks (`jar_state.current`, or `expected.hourly` given to
-`take`)."""
+`take`).
+"""
 
 from __future__ import annotations
 

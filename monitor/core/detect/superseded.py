@@ -2,7 +2,8 @@
 
 Events never change: a later event that makes earlier ones wrong names them in `replaces` (`reports.py`). Used by
 whatever shows or counts past events. When a person says that an event never happened (a feeding, a lid, an absence, a
-rest), the state is given its name before the readings that showed it are stepped again (`DetectorState.not_so`)."""
+rest), the state is given its name before the readings that showed it are stepped again (`DetectorState.not_so`).
+"""
 
 from __future__ import annotations
 

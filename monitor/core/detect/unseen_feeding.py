@@ -96,7 +96,8 @@ def rose_again(
     After its fall, a starter rises again only when it was fed (or stirred). This finds, hours late, a feeding that was
     too small for a jump or put back as much as it took. `level_mm` is the latest 25 min mean, its middle at `at_s`;
     `needed_mm` is the least rise that counts as one. Where readings each `sampling_s` show that the lid stayed on all
-    the while, it rose by itself (from warmth, for one), and the next rise is counted from there."""
+    the while, it rose by itself (from warmth, for one), and the next rise is counted from there.
+    """
     if cycle.low_mm is None or level_mm < cycle.low_mm:
         cycle.low_mm, cycle.low_at_s = level_mm, at_s
     elif at_s - cycle.low_at_s > LAG_MOST_S:  # a slow drift is no rise

@@ -3,7 +3,8 @@ starter's.
 
 A bank of Kalman filters, one for each law, each weighted by how well it predicted what was seen (multiple-model
 estimation: Magill 1965, IEEE Trans. Autom. Control 10:434). `starter_model` holds it in its culture, together with the
-scatters that all of them share."""
+scatters that all of them share.
+"""
 
 from __future__ import annotations
 

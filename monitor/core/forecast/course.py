@@ -2,7 +2,8 @@
 
 `peak_time` says when the peak and the start of fall will come, with ranges; people understand a curve sooner than two
 ranges. Here each pair of a peak (earliest to latest) and a height (low to high) becomes one course through the level
-now, and the quantiles of all courses become bands. Nothing is decided by it."""
+now, and the quantiles of all courses become bands. Nothing is decided by it.
+"""
 
 from __future__ import annotations
 

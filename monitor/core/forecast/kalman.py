@@ -1,7 +1,8 @@
 """A normal belief about a few numbers, and what one more observation does to it. `beliefs` holds one under each law.
 
 This is the textbook update of a linear model by one observed number at a time (a Kalman filter), with two additions:
-the effect of a wild observation is limited, and the scatter of the observations is learnt as well."""
+the effect of a wild observation is limited, and the scatter of the observations is learnt as well.
+"""
 
 from __future__ import annotations
 

@@ -3,7 +3,8 @@
 `starter_model` says what this starter usually does, and `rise_curve` how well each possible peak fits the rise seen so
 far. Here the two are multiplied (Bayes) and turned into hours of the clock with the temperatures to come.
 `plan.feeding` uses `hours_ahead` for a feeding that is still to come, `detect.expected` uses `forecast` once an hour.
-Nothing is decided here: whether the peak or the fall has come is decided in `detect.rise_and_fall`."""
+Nothing is decided here: whether the peak or the fall has come is decided in `detect.rise_and_fall`.
+"""
 
 from __future__ import annotations
 
@@ -145,7 +146,8 @@ def _weathers(culture: Culture, so_far: CycleSoFar) -> Weathers:
     """The temperatures that may come: the usual ones, and ones as much warmer or colder as this jar's days differ.
 
     Three points stand for the normal spread (Gauss-Hermite quadrature: the middle, and the root of three variances to
-    either side, with weights 4, 1, 1)."""
+    either side, with weights 4, 1, 1).
+    """
     cycle, seen_c = so_far.cycle, so_far.cycle.temperatures_c
     if all(t is None for t in seen_c) and so_far.temperature_c is not None:
         seen_c = (so_far.temperature_c,)
@@ -209,7 +211,8 @@ def _ahead(predicted: Prediction, weathers: Weathers, laws: Sequence[_Rising], n
     """Turn weighted equivalent hours to the peak into clock hours and add the wait until the fall to each, under each
     law with its share.
 
-    `not_before_h`: the peak is past, and by that hour the fall had not come."""
+    `not_before_h`: the peak is past, and by that hour the fall had not come.
+    """
     peak_times: list[Weighted] = []
     fall_times: list[Weighted] = []
     for one in laws:

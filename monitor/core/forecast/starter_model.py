@@ -4,7 +4,8 @@
 combines that with the rise seen so far, and `plan.feeding` looks for the grams that take as long as wanted.
 
 The model (`timing`) is linear in logarithms, so that learning is the textbook update of a normal belief. As nobody
-knows which yeast leads, there is one such belief under each temperature law (`beliefs`)."""
+knows which yeast leads, there is one such belief under each temperature law (`beliefs`).
+"""
 
 from __future__ import annotations
 
@@ -53,7 +54,8 @@ class Culture:
     `height` is (ln of the usual rise ratio at the peak, its variance). `last_*` belong to the last feeding learnt from.
     `day_c` is the jar's usual temperature at each hour of the day in UTC, once seen. `shapes` are the weights of the
     rise curves that `peak_time` tries, empty until one was seen. `flours` are those learnt so far, in the order of
-    their numbers; the numbers of peak and wait are those of the first ("" where nobody said which)."""
+    their numbers; the numbers of peak and wait are those of the first ("" where nobody said which).
+    """
 
     bank: Bank
     peak_scatter: Scatter

@@ -2,7 +2,8 @@
 stiffer dough, the fridge after the top. Each comes with what the forecast says it will do.
 
 `feeding.plan` asks for it. One thing at a time is changed and its hours are looked up; what is nearest to the baker's
-own ways comes first. The things to do are common practice; the hours are the starter's own."""
+own ways comes first. The things to do are common practice; the hours are the starter's own.
+"""
 
 from __future__ import annotations
 

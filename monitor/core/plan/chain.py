@@ -2,7 +2,8 @@
 before while that is ripe. Searched from the end to the beginning; `moment` and `bake` make grams and words of it.
 
 Each feeding has an ordinary ratio. The search keeps the cheapest few chains at each step (a beam search). A chain is
-cheap if it is near to the baker's usual feeding, has few feedings, and has them when people are awake."""
+cheap if it is near to the baker's usual feeding, has few feedings, and has them when people are awake.
+"""
 
 from __future__ import annotations
 

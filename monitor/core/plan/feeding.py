@@ -2,7 +2,8 @@
 
 The forecast says how long a feeding takes; this searches for the dilution that takes as long as is wanted. `weighing`
 makes whole grams of it, `alternatives` says what else can be done. `jartide plan` prints it. Feedings for a wanted
-moment are planned by `moment`."""
+moment are planned by `moment`.
+"""
 
 from __future__ import annotations
 

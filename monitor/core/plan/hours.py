@@ -1,7 +1,8 @@
 """How many hours a feeding takes to its peak, to the start of its fall and to half-way back down, each with its range.
 
 The one place where plans ask the forecast: `feeding` searches by it, `alternatives`, `daily` and `bake` look it up.
-Also how warm a dough is that was mixed with colder or warmer water, as its hours depend on that."""
+Also how warm a dough is that was mixed with colder or warmer water, as its hours depend on that.
+"""
 
 from __future__ import annotations
 

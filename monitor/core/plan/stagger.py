@@ -1,7 +1,8 @@
 """Spreads one group's jars over the hours: ripe for several ovens, or due one after another so that two hands manage.
 
 Pure. `feeding` plans each jar, with a feeding now if possible; this decides which jar is for which hour. The quickest
-jars get the earliest hours, so that each plan stays as near as possible to what the jar is usually fed."""
+jars get the earliest hours, so that each plan stays as near as possible to what the jar is usually fed.
+"""
 
 from __future__ import annotations
 

@@ -13,7 +13,8 @@ Half of what the highest of independent means would exceed is taken off (after D
 False alarms and delay. On level white noise z reaches 3.7 once in 800 bins (3 days) and 4.1 once in 5000 (16 days), by
 simulation; extrapolated, FALL_Z once in 100 days. A fall can only be claimed after a top and before the fall, at most
 half of the time, so falsely once in 200 days. With that, a fall is known about 1.1 times as late after the maximum as
-by a test that knows the whole fall beforehand (`tests/bench/detection.py` measures it)."""
+by a test that knows the whole fall beforehand (`tests/bench/detection.py` measures it).
+"""
 
 from __future__ import annotations
 

@@ -7,7 +7,8 @@ Ornstein-Uhlenbeck) and white noise. They do not depend on S, so one Kalman filt
 (Rosenberg 1973, Ann. Econ. Soc. Meas. 2:399), and each bin costs only a few sums for each S. Beside it runs a filter
 that knows no curve, only level and slope. The odds between the two say at each bin whether this cycle is like the
 earlier ones; where it is not, memory says nothing. The slope of the second filter says which way the level goes,
-whatever the curve says."""
+whatever the curve says.
+"""
 
 from __future__ import annotations
 

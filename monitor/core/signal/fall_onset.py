@@ -3,7 +3,8 @@
 The level stays at the top until an unknown moment and then sinks ever faster, as (time since)^BEND; least squares
 choose the moment (broken-line regression: Hinkley 1969, Biometrika 56:495). The end of the highest stretch, which the
 change-point scan knows, would not do: where a surface stands for hours and then gives way, it lies hours before
-anything shows a fall."""
+anything shows a fall.
+"""
 
 from __future__ import annotations
 

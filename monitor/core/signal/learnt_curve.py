@@ -6,7 +6,8 @@ A shape-invariant model (Lawton, Sylvestre and Maggio 1972, Technometrics 14:513
 own S, height and base so that it lies on the curve; then all are smoothed together by a local quadratic (Fan and
 Gijbels 1996, Local Polynomial Modelling, 3), in which older ones count for less. How S depends on the dilution is
 learnt by a Kalman filter with two numbers. `curve_filter.py` compares the current cycle with the curve. Nothing is
-decided here."""
+decided here.
+"""
 
 from __future__ import annotations
 

@@ -3,7 +3,8 @@
 Tops differ: round, flat, with a corner. No single polynomial suits them all, so several are fitted, from parabola to
 quartic, over one to four hours on either side and over all that lies within a few millimetres of the top. The times of
 their maxima are averaged (model averaging: the errors of different windows are only partly the same). The single
-highest bin would be off by what noise does to a flat top."""
+highest bin would be off by what noise does to a flat top.
+"""
 
 from __future__ import annotations
 

@@ -5,7 +5,8 @@ Generalised least squares of level = a + b t + c [t >= t0] with the errors that 
 by the readings of a block, and the surface's wander as an Ornstein-Uhlenbeck process. A Kalman filter's innovations
 make the rows independent of each other (augmented Kalman filter: Rosenberg 1973, Ann. Econ. Soc. Meas. 2:399; de Jong
 1991, Ann. Stat. 19:1073), so that n rows cost n steps and no matrix. The slope is the same before and after the step,
-so a steep rise is not taken for one."""
+so a steep rise is not taken for one.
+"""
 
 from __future__ import annotations
 
