@@ -1,5 +1,5 @@
-"""The answer to a note: what a smell, a liquid, a float test, water or bread shows, and what to do. Given at once when
-the note is made, and again by `assess` for some days. Common practice, unless it says otherwise.
+"""The answer to a note: what a smell, a liquid, a float test, water or bread shows, and what to do. Given right when
+the note is made, and again by `assess` for some days. Common practice, except where it says otherwise.
 """
 
 from __future__ import annotations
@@ -17,7 +17,10 @@ from monitor.core.plan.alternatives import FRIDGE_C, Wish, alternatives
 from monitor.core.plan.weighing import Limits, hydration_of
 from monitor.values import DAY_S, Noted, Noting, of_grams
 
-DAILY_HOOCH = 3  # so often within the days that count: it is not once
+DAILY_HOOCH = 3  # notes within the days that count: then it is no single case
+USUAL_EVERY_H = 24.0  # between feedings, where the jar has not shown it: once a day
+LEANEST = 10.0  # 1:10:10, beyond which it is better to feed more often or to find a cooler place
+WARM_C, HOT_C = 22.0, 26.0  # from here a cooler place helps; from here it is the first thing to say
 TASTES = (Noting.SOUR, Noting.MILD)
 NO = re.compile(r"\b(sank|sunk|sinks|failed|fail|no|not|didn't|did not)\b")
 
@@ -93,7 +96,7 @@ STREAKED = Advice(say=THROW_AWAY, guide="mould")
 
 
 def to_one(note: Noted, age: Age | None = None, culture: Culture | None = None) -> Advice | None:
-    """The answer to one note by itself; None for one that needs none."""
+    """The answer to a single note; None for one that needs none."""
     text = note.text.lower()
     if note.what is Noting.MOULD or (note.what in READ and streaked(text)):
         return STREAKED
@@ -135,38 +138,38 @@ def _by_words(text: str, age: Age | None) -> Advice | None:
 def to_all(
     notes: Sequence[Noted], culture: Culture, age: Age, usual_c: float, every_h: float | None
 ) -> Iterator[Advice]:
-    """The answers to the notes of the last days; hooch day by day is another matter than once."""
+    """The answers to the notes of the last days; hooch every day is a different matter than hooch once."""
     hooch = [note for note in notes if note.what is Noting.HOOCH]
     days = {int(note.time_s // DAY_S) for note in hooch}
     if len(days) >= DAILY_HOOCH:
-        yield starves(culture, usual_c, every_h or 24.0, None)
+        yield starves(culture, usual_c, every_h or USUAL_EVERY_H, None)
     taste_s = max((note.time_s for note in notes if note.what in TASTES), default=0.0)
     for note in notes:
         if note.what in TASTES and note.time_s < taste_s:
-            continue  # sour once and mild since: the last bread counts
+            continue  # it was sour once and has been mild since: the last bread counts
         if note.what is Noting.DISCARD:
-            continue  # that was said when it was noted
+            continue  # that was answered when it was noted
         said = to_one(note, age, culture)
         if said is not None and not (note.what is Noting.HOOCH and len(days) >= DAILY_HOOCH):
             yield said
 
 
 def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float | None) -> Advice:
-    """It has been hungry for too long day by day: what to do, from what can be done in a plan for its hours."""
+    """What to do about a starter that has been hungry for too long day after day: what a plan for its hours offers."""
     limits = Limits()
     wish = Wish(
         culture=culture, target_h=every_h, temperatures_c=(usual_c,), hydration=hydration_of(culture, limits),
         limits=limits,
     )  # fmt: skip
-    ways = alternatives(wish, wish.grams(10.0))
+    ways = alternatives(wish, wish.grams(LEANEST))
     twice = next((one for one in ways if one.times > 1), None)
     place = next((one for one in ways if one.place_c is not None and one.place_c != FRIDGE_C), None)
-    said = [f"keep less, up to 1:10:10: {phrases.weigh(of_grams(wish.grams(10.0)))}"]
+    said = [f"keep less, up to 1:10:10: {phrases.weigh(of_grams(wish.grams(LEANEST)))}"]
     if twice is not None:
         said.append(twice.do)
-    if place is not None or usual_c >= 22.0:
+    if place is not None or usual_c >= WARM_C:
         said.append("keep it at 18 to 22 °C")
-    if usual_c >= 26.0:
+    if usual_c >= HOT_C:
         said += ["mix it with water of 10 to 15 °C", "put it into the fridge once it is at its top"]
     how = "day by day" if sinking_h is None else f"for about {phrases.hours(sinking_h)} each time before it is fed"
     return Advice(say=f"It is hungry {how}. One of these: {'; or '.join(said)}.", guide="hungry")

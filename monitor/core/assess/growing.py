@@ -1,7 +1,7 @@
 """A new starter from nothing, day by day: what is usual, what to weigh today, what not to conclude from it. Common
 practice; on the flora of the first days D. Wink (2009) and Ercolini et al. 2013 (Appl. Environ. Microbiol. 79:7827).
 
-`jartide begun` and `assess` say today's, a notice tells when another stretch begins.
+`jartide begun` and `assess` show today's advice; a notice announces when another stretch begins.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ FLAKES = Advice(
 
 
 def stretch(days: float) -> Stretch:
-    """The stretch that a starter of so many days is in."""
+    """The stretch that a starter of that age is in."""
     return next(one for one in reversed(STRETCHES) if days >= one.day or one.day == 0)
 
 
@@ -84,7 +84,7 @@ def today(days: float) -> Advice:
 
 
 def beside_a_plan(days: float | None) -> str | None:
-    """What to do in place of a plan's feeding in the first week; None for an older one, or where nobody said."""
+    """What to do in the first week in place of a planned feeding; None for an older starter, and where nobody said."""
     if days is None or days >= NEVER_DAYS:
         return None
     return (

@@ -1,8 +1,8 @@
 """Lots of flour and seed, traceable both ways: which lots are in a jar, and which jars a lot went into.
 
 Pure, on feedings as `monitor.runs.lots` finds them; `jartide lot` shows it. Each feeding keeps a part of what was there
-before, so that a lot never leaves a jar wholly: its part only shrinks, by the starter's share of each feeding. One step
-back and one step forward is what Regulation (EC) 178/2002, article 18, asks of who makes food.
+before, so that a lot never leaves a jar completely: its part only shrinks, by the starter's share of each feeding. One
+step back and one step forward is what Regulation (EC) 178/2002, article 18, requires of people who make food.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from typing import TypeAlias
 from monitor.core.forecast.dilution import USUAL_DILUTION
 
 SEED = "seed"
-BEFORE = ("", None)  # the flour that was in the jar before anything was told of it
+BEFORE = ("", None)  # the flour that was in the jar before anything was reported
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotFeeding:
     """One feeding: the flour and its lot, and the seed where the starter was not the jar's own (a jar or a lot). What
-    nobody told is None."""
+    nobody reported is None."""
 
     jar: str
     at_s: float
@@ -40,7 +40,7 @@ Parts: TypeAlias = dict[Part, float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Got:
-    """A jar that a lot went into: when, the first way it came, and what part of its flour it is by now."""
+    """A jar that a lot went into: when, how it first came there, and what part of the jar's flour it is by now."""
 
     jar: str
     at_s: tuple[float, ...]  # feedings with it; of what came by a jar's seed, when the seed was taken

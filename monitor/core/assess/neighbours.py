@@ -1,9 +1,9 @@
-"""A sensor that disagrees with its neighbours: the same group, fed alike within the hour, and yet warmer, colder,
-higher or lower than chance would explain.
+"""A sensor that disagrees with its neighbours: in the same group, fed alike within the hour, and yet it reads warmer,
+colder, higher or lower than chance would explain.
 
-Beside `siblings`, which compares what the starters do; this compares what the sensors say of jars that are alike, with
-the same test of outliers. It sees a moment, not a history: a cold corner stands out as well as a sensor that drifts,
-and the words say both.
+`siblings` compares what the starters do; this compares what the sensors say about jars that are alike, with the same
+test for outliers. It sees a moment, not a history: a cold corner stands out as much as a sensor that drifts, and the
+words mention both.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from monitor.core.assess.siblings import ERROR, LEAST_JARS, TOGETHER_S, outliers
+from monitor.core.assess.siblings import APART_SHARE, ERROR, LEAST_JARS, TOGETHER_S, outliers
 from monitor.core.display.units import Display
 from monitor.settings import JarSettings
 from monitor.values import JarState, Straight
@@ -20,14 +20,14 @@ from monitor.values import JarState, Straight
 # what nobody would act on is not named: thermometers are good to half a degree (DS18B20 datasheet), and a hand's
 # feeding and a calibration to a few millimetres
 LEAST_C, LEAST_MM = 1.5, 5.0
-BESIDE = 2  # with its own as many curves as can be told apart at a glance
-HOURS = 6  # hourly means that a temperature is taken over: an open window is past by then
+BESIDE = 2  # with its own, as many curves as can be distinguished at a glance
+HOURS = 6  # a temperature is the mean of so many hours: an open window is past by then
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """One jar's sensor: what it says beside the middle of its neighbours, and in which unit; `beside` are those nearest
-    to that middle."""
+    """One jar's sensor: how far it is from the median of its neighbours, and in which unit; `beside` are those nearest
+    to that median."""
 
     jar: str
     measure: str  # "temperature_c" or "starting_mm"
@@ -47,7 +47,7 @@ def drifting(states: Sequence[JarState], jars: Mapping[str, JarSettings]) -> tup
         known = {jar: value for jar, value in values.items() if value is not None}
         if len(known) < LEAST_JARS:
             continue
-        for jar in outliers(known, max(1, len(known) // 10), ERROR / 2.0):
+        for jar in outliers(known, max(1, len(known) // APART_SHARE), ERROR / 2.0):
             others = {other: value for other, value in known.items() if other != jar}
             middle = median(others.values())
             if abs(off := known[jar] - middle) >= least:
@@ -68,7 +68,7 @@ def words(drift: Drift, show: Display) -> str:
 
 
 def _fed_together(states: Sequence[JarState]) -> list[JarState]:
-    """Those whose open cycles began within the hour of the middle one."""
+    """The jars whose open cycles began within an hour of the median one."""
     fed = {one.jar: one.cycle.fed_at_s for one in states if one.cycle is not None and one.silent_since_s is None}
     if not fed:
         return []
@@ -77,13 +77,13 @@ def _fed_together(states: Sequence[JarState]) -> list[JarState]:
 
 
 def _mean_c(state: JarState) -> float | None:
-    """Over the last hours of its cycle; None before there are enough."""
+    """Mean temperature over the last hours of its cycle; None before there are enough."""
     means = [one for one in (state.cycle.temperatures_c if state.cycle else ())[-HOURS:] if one is not None]
     return sum(means) / len(means) if len(means) == HOURS else None
 
 
 def _starting_mm(state: JarState, jar: JarSettings) -> float | None:
-    """What the rise is counted from; of a straight jar only, where it is plain from level and ratio."""
+    """The level that the rise is counted from; only for a straight jar, where level and ratio give it."""
     level = state.level
     if level is None or level.level_mm is None or not level.rise_ratio or not isinstance(jar.geometry, Straight):
         return None

@@ -14,18 +14,19 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.values import Cycle
 
 DOUBLED = 2.0  # common practice: a vigorous starter at least doubles
-OF_ITS_OWN = 0.8  # of its own usual rise, where doubling is asking too much (rye, wholegrain, stiff, wet)
-OWN_FLOOR = 1.5  # and never less than that: below, it lifts no bread whatever the flour
-OWN_IN = 5  # its own rise is what one cycle in five reaches: the very highest of many is luck, and ever higher
-WET_HYDRATION, STIFF_HYDRATION = 1.05, 0.65  # above, the gas is not held; below, the dough holds it down
-FOAM_HYDRATION = 1.2  # from here on height judges nothing
+OF_ITS_OWN = 0.8  # of its own usual rise, where doubling is too much to ask (rye, wholegrain, stiff, wet)
+OWN_FLOOR = 1.5  # but never less: below this it lifts no bread, whatever the flour
+OWN_IN = 5  # its own rise is what one cycle in five reaches: the highest of many is luck, and grows with their number
+WET_HYDRATION, STIFF_HYDRATION = 1.05, 0.65  # a wetter dough does not hold the gas, a stiffer one holds it down
+FOAM_HYDRATION = 1.2  # from here on the height says nothing
+LEAST_PEAK_H = 0.1  # no logarithm of nothing
 COARSE = ("rye", "whole", "spelt", "einkorn", "gluten")
-COLD_C, WARM_C = 18.0, 22.0  # a kitchen that makes a starter slow, and one that does not: common practice
-LEAST_RISE = 1.3  # below, it has hardly risen, whatever the flour
+COLD_C, WARM_C = 18.0, 22.0  # a kitchen that slows a starter down, and one that does not: common practice
+LEAST_RISE = 1.3  # less has hardly risen, whatever the flour
 
 
 def flour_of(cycle: Cycle) -> str:
-    """Its flour in small letters, "" where nobody said."""
+    """A cycle's flour in small letters, "" where nobody said."""
     return (cycle.feeding.flour or "").lower()
 
 
@@ -37,14 +38,14 @@ def doubling_counts(cycle: Cycle) -> bool:
 
 
 def own_rise(ratios: Sequence[float]) -> float:
-    """What one cycle in five reaches."""
+    """The rise ratio that one cycle in five reaches."""
     return sorted(ratios, reverse=True)[len(ratios) // OWN_IN]
 
 
 def risen(cycle: Cycle, own: float) -> bool:
     """Whether it rose as it should."""
     ratio = cycle.peak_ratio or 0.0
-    if round(ratio, 1) >= DOUBLED:  # as it is shown; a sensor knows it no better
+    if round(ratio, 1) >= DOUBLED:  # as it is shown; no sensor is more precise
         return True
     return not doubling_counts(cycle) and round(ratio, 1) >= OWN_FLOOR and ratio - 1.0 >= OF_ITS_OWN * (own - 1.0)
 
@@ -60,7 +61,7 @@ def due_h(culture: Culture, cycle: Cycle) -> tuple[float, float, float]:
 
 
 def touch_share(culture: Culture, cycle: Cycle) -> float:
-    """Of the hours to its peak, how many it takes to the first touch of the top: from then on it is ripe."""
+    """The share of the hours to its peak after which it first touches its top and is ripe."""
     ahead = _ahead(culture, cycle)
     return ahead.top_h[1] / ahead.peak_h[1]
 
@@ -72,12 +73,12 @@ def _ahead(culture: Culture, cycle: Cycle) -> Ahead:
 
 
 def flat_after_h(culture: Culture, cycle: Cycle) -> float:
-    """A cycle that has not begun to rise by then is flat: by the latest hour that was predicted for its peak."""
+    """After how many hours a cycle that has not begun to rise is flat: at the latest hour predicted for its peak."""
     return peak_time.flat_after_h(due_h(culture, cycle)[2])
 
 
 def off_ln(culture: Culture, cycle: Cycle) -> float:
-    """ln of the hours to its peak over those that this culture was to take at these temperatures and grams."""
+    """ln of the hours to its peak over those predicted for this culture at these temperatures and grams."""
     assert cycle.peak_at_s is not None
     predicted = starter_models.predict_fed(culture, temperatures_of(cycle), cycle.feeding)
-    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1) / predicted.likeliest.clock_h[0])
+    return math.log(max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, LEAST_PEAK_H) / predicted.likeliest.clock_h[0])

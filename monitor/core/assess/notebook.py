@@ -1,6 +1,6 @@
-"""What the person noted about a jar, read: which notes are of the starter that is in it now, in which cycle each was
-made, in what words it is shown, and what became of the discard. Asked by `vigour`, by `notices`, by commands and by all
-that shows a run; what a note changes in the watching is decided in `reports`.
+"""Reads what people noted about a jar: which notes belong to the starter that is in it now, in which cycle each was
+made, in what words it is shown, and what became of the discard. Used by `vigour`, by `notify`, by commands and by
+everything that shows a run; what a note changes for detection is decided in `detect/reports.py`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from monitor.core.display.units import NAME_CHARS, one_line
 from monitor.values import EventKind, Noted, Noting, TakenBack
 
 DISCARDED = ("kept", "used", "thrown")
-TEXT_CHARS = 2000  # of what a person writes: a page; commands and the page take no more
+TEXT_CHARS = 2000  # a page of text: the most that commands and the page accept
 NOTE_WORDS = {
     Noting.HOOCH: "liquid on top",
     Noting.MOULD: "mould or streaks",
@@ -54,14 +54,14 @@ NOT_SO = {
 
 
 def of_this_starter(notes: Sequence[Noted]) -> list[Noted]:
-    """What was noted since another starter was put into the jar."""
+    """The notes since the present starter was put into the jar."""
     begun_s = max((note.time_s for note in notes if note.what is Noting.NEW_STARTER), default=-math.inf)
     return [note for note in notes if note.time_s >= begun_s]
 
 
 def says(note: Noted, most: int = TEXT_CHARS) -> str:
-    """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; of its text at most `most`, and
-    in brackets who said it, where a name was given."""
+    """A note in one line: "liquid on top", "smell: like pears", "discard: used 120 g"; with at most `most` characters
+    of its text and, in brackets, who said it, where a name was given."""
     text = one_line(note.text, most)
     if note.what is Noting.DISCARD and text[-1:].isdigit():
         text += " g"
@@ -70,20 +70,21 @@ def says(note: Noted, most: int = TEXT_CHARS) -> str:
 
 
 def says_was_none(item: TakenBack) -> str:
-    """What was put right, in one line: "the lid was not off", "a feeding corrected"."""
+    """A correction in one line: "the lid was not off", "a feeding corrected"."""
     if item.instead is not None:
         return "a feeding corrected" if item.event else "a feeding entered late"
     return "taken back" if item.event is None else NOT_SO[EventKind(item.event.partition("@")[0])]
 
 
 def during(notes: Sequence[Noted], from_s: float, to_s: float | None) -> list[Noted]:
-    """What was noted from a time on and before another, None for no end."""
+    """The notes from a time on and before another (None: no end)."""
     return [note for note in notes if from_s <= note.time_s < (math.inf if to_s is None else to_s)]
 
 
 def by_cycle(notes: Sequence[Noted], begins_s: Sequence[float]) -> list[tuple[Noted, ...]]:
-    """What is to be shown of each cycle, in order of time, by when the cycles began (at least one, in order). A note is
-    of the cycle that it was made in, one from before them all of the first. A snooze is about notices, and no note."""
+    """The notes to show for each cycle, in order of time, given when the cycles began (at least one, in order). A note
+    belongs to the cycle in which it was made, or to the first one if it is older. A snooze concerns notices and is left
+    out."""
     found: list[list[Noted]] = [[] for _ in begins_s]
     for note in sorted(notes, key=lambda one: one.time_s):
         if note.what is not Noting.SNOOZE:
@@ -92,8 +93,8 @@ def by_cycle(notes: Sequence[Noted], begins_s: Sequence[float]) -> list[tuple[No
 
 
 def discard_of(text: str) -> tuple[str, float] | None:
-    """What became of a discard and its grams, of a note like "used 120" or "120 g thrown"; None when it does not say
-    exactly one of kept, used and thrown, and exactly one weight."""
+    """What became of a discard and its grams, from a note like "used 120" or "120 g thrown"; None unless it has exactly
+    one of kept, used and thrown, and exactly one weight."""
     words = re.findall(r"[a-z]+|-?[0-9]+(?:[.,][0-9]+)?", text.lower())
     said = [word for word in words if word in DISCARDED]
     grams = [float(word.replace(",", ".")) for word in words if not word.isalpha()]
@@ -101,7 +102,7 @@ def discard_of(text: str) -> tuple[str, float] | None:
 
 
 def discarded_g(notes: Sequence[Noted]) -> dict[str, float]:
-    """Running totals of what was done with the discard, in grams: kept, used, thrown."""
+    """Totals of what was done with the discard, in grams: kept, used, thrown."""
     totals: dict[str, float] = {}
     for note in notes:
         if note.what is Noting.DISCARD and (found := discard_of(note.text)) is not None:

@@ -18,11 +18,13 @@ from monitor.core.plan.ripeness import expected
 from monitor.values import Cycle, JarState, Span, Stage
 
 SOON_S = 600.0  # a moment nearer than this is now
+CLIMBS_MM_PER_H = 0.05  # slower is no climb that anybody sees
+MOSTLY, HALF = 0.75, 0.4  # of the time here that a warmer place would take: how its gain is worded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Current:
-    """The jar as believed now, as far as it matters here."""
+    """What is believed about the jar now, as far as it matters here."""
 
     stage: Stage
     rise_ratio: float | None = None
@@ -31,7 +33,7 @@ class Current:
 
 
 def current_of(state: JarState | None) -> Current | None:
-    """The same of a jar's whole state; None where no cycle is open."""
+    """That from a jar's whole state; None where no cycle is open."""
     if state is None or state.cycle is None:
         return None
     return Current(
@@ -45,7 +47,7 @@ def current_of(state: JarState | None) -> Current | None:
 def doing_now(
     culture: Culture, cycles: Sequence[Cycle], current: Current | None, now_s: float, show: Display, age: Age
 ) -> tuple[str | None, bool]:
-    """What the open cycle is doing and whether to feed it, and whether it is still on its way up. None where nothing
+    """(what the open cycle is doing and whether to feed it, whether it is still on its way up). None where nothing
     can be said: no open cycle, its feeding not seen, at rest, away."""
     if not cycles:
         return None, False
@@ -109,10 +111,10 @@ def _on_its_way(
     ratio = None if current is None else current.rise_ratio
     level = "" if ratio is None else times(ratio)
     slope = None if current is None else current.slope_mm_per_h
-    climbing = f"climbing {show.speed(slope)}" if rising and slope is not None and slope > 0.05 else ""
+    climbing = f"climbing {show.speed(slope)}" if rising and slope is not None and slope > CLIMBS_MM_PER_H else ""
     how = ", ".join(part for part in (f"{level} its starting volume" if level else "", climbing) if part)
     what = "It is still rising" if rising else "It has been fed and is on its way"
-    if likely_s <= now_s + SOON_S:  # it takes longer than was thought likeliest
+    if likely_s <= now_s + SOON_S:  # it takes longer than was likeliest
         until = f", by {show.about(high_s, now_s)} at the latest" if high_s > now_s + SOON_S else ""
         when = f"its peak may come any time now{until}"
     else:
@@ -123,13 +125,13 @@ def _on_its_way(
 
 
 def _colder(culture: Culture, cycle: Cycle, here_h: float) -> str:
-    """What a warmer place would do, where it is cold."""
+    """In words: what a warmer place would do, where it is cold."""
     seen = [c for c in cycle.temperatures_c if c is not None]
     if not seen or fmean(seen) >= norms.COLD_C:
         return ""
     there_h = norms.due_h(culture, replace(cycle, temperatures_c=(norms.WARM_C,)))[1]
     share = there_h / here_h
-    if share > 0.75:
+    if share > MOSTLY:
         return ""
-    half = "about half the time" if share > 0.4 else "less than half the time"
+    half = "about half the time" if share > HALF else "less than half the time"
     return f" At {phrases.degrees(fmean(seen))} it takes a long time; at {norms.WARM_C:.0f} °C it would take {half}."

@@ -7,11 +7,11 @@ from __future__ import annotations
 from monitor.core.assess.advice import Advice
 
 WEEKLY_DAYS = 10.0  # common practice: fed about once a week in the fridge; a few days more do no harm
-LONG_DAYS = 21.0  # beyond, waking takes days and not feedings
+LONG_DAYS = 21.0  # after longer, waking takes days and not feedings
 
 
 def going_in(days: float | None = None) -> Advice:
-    """Before a rest in the cold, of so many days; None where nobody said for how long."""
+    """What to do before a rest of that many days in the cold; None where nobody said for how long."""
     if days is not None and days > WEEKLY_DAYS:
         return Advice(
             say=f"For {days:g} days feed it stiff: keep 20 g, add 40 g flour and 20 g water. Let it begin to rise, an "
@@ -35,7 +35,7 @@ def going_in(days: float | None = None) -> Advice:
 
 
 def waking(rested_days: float | None) -> Advice:
-    """After a rest of so many days; None where nobody knows how long it was."""
+    """What to do after a rest of that many days; None where nobody knows how long it was."""
     if rested_days is not None and rested_days > LONG_DAYS:
         return Advice(
             say="After so long, a dark liquid on top is harmless hooch; look carefully for mould or colours, and throw "

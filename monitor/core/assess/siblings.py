@@ -22,6 +22,7 @@ from monitor.core.forecast.student_t import t_quantile
 from monitor.values import Cycle
 
 ERROR = 0.01  # once in a hundred looks a shelf without a culprit gets one named: with a batch a day, three times a year
+APART_SHARE = 10  # at most one jar in so many stands apart: more are no outliers
 TOGETHER_S = 3600.0  # two hands feed a shelf of forty within an hour
 LEAST_JARS = 6  # with fewer, one odd jar hides in the spread that it makes itself
 LAST_BATCHES = 4  # what was wrong before and is mended is forgotten within four feedings
@@ -64,7 +65,7 @@ def unlike(cycles: Mapping[str, Sequence[Cycle]]) -> tuple[Unlike, ...]:
     found: list[Unlike] = []
     for measure in LEAST_LN:
         means, counts = _means([{jar: _ln(one, measure) for jar, one in batch.items()} for batch in batches])
-        for jar in outliers(means, max(1, len(means) // 10), ERROR / len(LEAST_LN)):
+        for jar in outliers(means, max(1, len(means) // APART_SHARE), ERROR / len(LEAST_LN)):
             middle = median(mean for other, mean in means.items() if other != jar)
             if abs(means[jar] - middle) >= LEAST_LN[measure]:
                 ratio = math.exp(means[jar] - middle)

@@ -29,9 +29,12 @@ from monitor.core.forecast.starter_model import Culture
 from monitor.core.forecast.student_t import t_quantile
 from monitor.values import Cycle, Noted, Noting
 
-LAST = 3  # cycles that the verdict rests on
+LAST = 3  # cycles that the verdict is based on
 PREDICTABLE_SPREAD = 0.15  # of the hours to the peak against those predicted, one standard deviation: about 1 h in 7
 FLAGGING_RATIO, FLAGGING_ERROR = 0.15, 0.01  # so much slower or lower than its past, and hardly by chance
+LEAST_PEAK_H, LEAST_GAIN = 0.1, 0.02  # no logarithm of nothing
+HARDLY = 0.05  # of the hours: they "hardly vary"
+A_DAY = 1.5  # up to here it is "a day"
 LEAST_SCATTER = 0.08  # of ln(hours) or ln(rise) between cycles: no kitchen is more regular than that
 DECLINE_CYCLES, DECLINE_SHARE = 5, 0.25  # each lower than the one before: chance does that to five once in 120
 
@@ -225,7 +228,7 @@ def _verdict(
         )
     steady = ""
     if spread is not None:
-        vary = "hardly vary" if spread < 0.05 else f"vary by only {spread:.0%}"
+        vary = "hardly vary" if spread < HARDLY else f"vary by only {spread:.0%}"
         steady = f", and its hours to the peak {vary}, warmth allowed for"
     return "yes", f"It rose {said} times in its last {LAST} cycles{own_norm}{steady}."
 
@@ -235,7 +238,7 @@ def _own_bar(own: float) -> str:
 
 
 def _days(days: float) -> str:
-    return "a day" if days < 1.5 else f"{days:.0f} days"
+    return "a day" if days < A_DAY else f"{days:.0f} days"
 
 
 def _too_young(age: Age) -> str | None:
@@ -257,12 +260,12 @@ def _foam(last: Sequence[Cycle]) -> bool:
 
 def _peak_h(cycle: Cycle) -> float:
     assert cycle.peak_at_s is not None
-    return max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, 0.1)
+    return max((cycle.peak_at_s - cycle.fed_at_s) / 3600.0, LEAST_PEAK_H)
 
 
 def _worth_h(cycle: Cycle) -> float:
     clock = growth_rate.Clock(norms.temperatures_of(cycle), growth_rate.growth_rate())
-    return max(clock.worth_h(_peak_h(cycle)), 0.1)
+    return max(clock.worth_h(_peak_h(cycle)), LEAST_PEAK_H)
 
 
 def _flagging(lns: Sequence[float], ratios: Sequence[float]) -> str | None:
@@ -271,7 +274,7 @@ def _flagging(lns: Sequence[float], ratios: Sequence[float]) -> str | None:
     Median and median absolute deviation of the past (times 1.4826 for a standard deviation: Rousseeuw and Croux 1993,
     J. Am. Stat. Assoc. 88:1273), so that neither a cycle gone wrong nor the first of a decline makes up the measure.
     """
-    heights = [math.log(max(ratio - 1.0, 0.02)) for ratio in ratios]
+    heights = [math.log(max(ratio - 1.0, LEAST_GAIN)) for ratio in ratios]
     for values, up, what in ((lns, True, "slower"), (heights, False, "lower")):
         late, early = values[-LAST:], values[:-LAST]
         if len(early) < LAST:
