@@ -46,8 +46,9 @@ NOTES = (  # (days and hours from the start, jar, what, text)
 )
 
 
-def feedings(plan: JarPlan, starts_s: float) -> list[Fed]:
-    """What the baker weighed, as it would be reported: every feeding of the scenario."""
+def feedings(plan: JarPlan, starts_s: float, flour: str | None) -> list[Fed]:
+    """What the baker weighed, as it would be reported: every feeding of the scenario, of the jar's own `flour` (the
+    simulator knows only three kinds)."""
     out = []
     for action in plan.do:
         if action.what != "feed" or action.daily_s is None:
@@ -56,7 +57,7 @@ def feedings(plan: JarPlan, starts_s: float) -> list[Fed]:
             at_s = starts_s // DAY_S * DAY_S + day * DAY_S + action.daily_s
             weekday = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")[int(at_s // DAY_S + 3) % 7]
             if weekday in action.days and at_s > starts_s:
-                weighed = of_grams((action.starter_g, action.flour_g, action.water_g), action.flour)
+                weighed = of_grams((action.starter_g, action.flour_g, action.water_g), flour)
                 out.append(Fed(time_s=at_s, jar=plan.name, feeding=weighed))
     return out
 
@@ -105,9 +106,9 @@ def main(out: Path) -> None:
         "recorded", jars=names, jar=None, bare_lines=False, clocks=BootClocks(), wall=clock.wall,
         monotonic=clock.monotonic,
     )  # fmt: skip
-    reports: list[tuple[float, Fed | Noted]] = [
-        (fed.time_s + 900.0, fed) for plan in house.jar for fed in feedings(plan, starts_s)
-    ]
+    flours = {jar.name: jar.flour for jar in settings.jars}
+    fed_all = [fed for plan in house.jar for fed in feedings(plan, starts_s, flours[plan.name])]
+    reports: list[tuple[float, Fed | Noted]] = [(fed.time_s + 900.0, fed) for fed in fed_all]
     reports += [
         (at_s, Noted(time_s=at_s, jar=jar, what=what, text=words))
         for days, hours, jar, what, words in NOTES
@@ -139,7 +140,7 @@ def main(out: Path) -> None:
     pack(settings.store.path, out / PAST)
     sent = scene.advance(house.hours * 3600.0)
     lines = [f"{one.at_s:.1f} {payload(one).decode('utf-8', 'replace').strip()}\n" for one in sent]
-    for fed in (fed for plan in house.jar for fed in feedings(plan, starts_s)):
+    for fed in fed_all:
         if ends_s <= fed.time_s < starts_s + house.hours * 3600.0 - 900.0:
             said = {
                 "fed": fed.jar,

@@ -3,6 +3,7 @@ one night, sped up, by the same daemon that watches real jars, with the page."""
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import logging
 import math
@@ -22,15 +23,17 @@ import click
 
 from monitor.cli.numbers import Within
 from monitor.cli.opening import refuse
+from monitor.host import played_clock
 
 if TYPE_CHECKING:
     from monitor.daemon.loop import Daemon
     from monitor.settings import Settings
     from monitor.sources.recorded import RecordedSource
-    from monitor.values import Event, Fed
+    from monitor.values import Event, Fed, Json
 
 HOUSE = "house.toml"  # what happens in it; `python -m tests.demo_house` makes the two files below from it
 PAST, NIGHT = "house_past.db.gz", "house_night.txt.gz"
+CONFIG = "house.toml"  # of the latest house, in its folder, for other commands
 PORT = 8140
 TWICE_A_DAY_H = {"Rye": 12.0, "Wheat": 12.0, "White": 13.0}  # what the household wants of them
 STAYS_S = 60.0  # after the night, where nobody sits at a terminal to end it
@@ -129,6 +132,22 @@ def house_settings(store: Path, port: int) -> Settings:
     )
 
 
+def config_of(settings: Settings) -> str:
+    """The same as a config file, for commands beside the demo; its store lies in the same folder."""
+    from monitor.config.edit import geometry_value
+    from monitor.config.toml_lines import toml_text
+
+    lines = ["# The invented house that `jartide demo` showed last, for `jartide status --config` and others.", ""]
+    for jar in settings.jars:
+        keys: dict[str, Json] = {"name": jar.name, "empty_mm": jar.empty_mm, "rim_mm": jar.rim_mm}
+        keys |= {"geometry": geometry_value(jar.geometry), "flour": jar.flour, "cycle_h": jar.cycle_h}
+        lines += ["[[jar]]", *(f"{key} = {toml_text(value)}" for key, value in keys.items()), ""]
+    lines += ["[store]", f"path = {toml_text(settings.store.path.name)}", ""]
+    lines += ["[page]", f"port = {settings.page.port}", ""]
+    lines += ["[display]", f"time_zone = {toml_text(settings.display.time_zone)}", ""]
+    return "\n".join(lines)
+
+
 def _house(seconds: float, folder: Path) -> None:
     from monitor.cli.watch import log_to_stderr
     from monitor.daemon import assembly
@@ -144,6 +163,8 @@ def _house(seconds: float, folder: Path) -> None:
     sys.stdout.flush()
     try:
         lay_out(store)
+        config = folder / CONFIG
+        config.write_text(config_of(settings), encoding="utf-8")
     except OSError as error:
         refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
     with resources.files("monitor.simulator").joinpath(NIGHT).open("rb") as packed:
@@ -162,12 +183,12 @@ def _house(seconds: float, folder: Path) -> None:
     hours = (until_s - from_s) / 3600.0
     click.echo(
         f"Five invented jars with eighteen days of history, and one night of {hours:.0f} hours in {seconds:g} "
-        "seconds.\n"
+        f"seconds. Try other commands in a second terminal: jartide status --config {config}\n"
     )
     sys.stdout.flush()
 
     def started(daemon: Daemon) -> None:
-        words = (store, settings, source, clock.begin, daemon)
+        words = (store, settings, source, clock, daemon)
         threading.Thread(target=_tell, args=words, name="telling", daemon=True).start()
 
     assembly.watch(
@@ -199,11 +220,11 @@ def lay_out(store: Path) -> None:
     store.chmod(0o600)
 
 
-def _tell(path: Path, settings: Settings, source: RecordedSource, begin: Callable[[], None], daemon: Daemon) -> None:
+def _tell(path: Path, settings: Settings, source: RecordedSource, clock: HouseClock, daemon: Daemon) -> None:
     """Print what is decided as it is decided; where nobody can press Ctrl-C, end a while after the night, and at once
     where nobody reads any more (`jartide demo | head`)."""
     try:
-        _tell_on(path, settings, source, begin)
+        _tell_on(path, settings, source, clock)
     except BrokenPipeError:
         nowhere = os.open(os.devnull, os.O_WRONLY)  # for whatever is printed yet
         os.dup2(nowhere, sys.stdout.fileno())
@@ -211,7 +232,7 @@ def _tell(path: Path, settings: Settings, source: RecordedSource, begin: Callabl
     daemon.stop()
 
 
-def _tell_on(path: Path, settings: Settings, source: RecordedSource, begin: Callable[[], None]) -> None:
+def _tell_on(path: Path, settings: Settings, source: RecordedSource, clock: HouseClock) -> None:
     """Until there is nothing more to tell. Raises BrokenPipeError."""
     from monitor.host.time_zone import display
     from monitor.runs.store import Store
@@ -221,9 +242,10 @@ def _tell_on(path: Path, settings: Settings, source: RecordedSource, begin: Call
         before = store.events_after(0, 1_000_000)
         place = max((number for number, _ in before), default=0)
         said = {(event.jar, event.kind.value): event.happened_at_s for _, event in before}
-        begin()  # the night: not before it is known what lay before it
+        clock.begin()  # the night: not before it is known what lay before it
         over_s: float | None = None
         while True:
+            _share(clock, path)
             for number, event in store.events_after(place, 1000):
                 place = number
                 line = _line(event, said, show.clock)
@@ -232,13 +254,22 @@ def _tell_on(path: Path, settings: Settings, source: RecordedSource, begin: Call
                     sys.stdout.flush()
             if source.ended.is_set() and over_s is None:
                 over_s = time.monotonic()
-                click.echo("\nThe night is over. The page stays open.")
+                stays = "stays open" if sys.stdout.isatty() else f"stays open for {STAYS_S:.0f} s"
+                click.echo(f"\nThe night is over. The page {stays}.")
                 sys.stdout.flush()
             if over_s is not None and not sys.stdout.isatty() and time.monotonic() - over_s >= STAYS_S:
                 return
             if _nobody_reads():
                 raise BrokenPipeError
             time.sleep(LOOK_S)
+
+
+def _share(clock: HouseClock, store: Path) -> None:
+    """Let other commands know what time it is in the house. It cannot be foreseen, as its clock waits for the readings:
+    so it stands, and is set a few times a second."""
+    played = played_clock.PlayedClock(began_s=time.time(), shown_s=clock.wall(), speed=0.0)
+    with contextlib.suppress(OSError):  # the disk is full, or the folder gone: the demo goes on
+        played_clock.write(played_clock.beside(store), played)
 
 
 def _nobody_reads() -> bool:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from monitor.sources.simulated import SimulatedSource
 
 LOOK_S = 0.1
+PATIENCE_S = 60.0  # for the last tick to be stepped and its notice sent, on the busiest machine
 
 
 def night(seconds: float, folder: Path) -> None:
@@ -47,7 +48,8 @@ def night(seconds: float, folder: Path) -> None:
     )
     speed = night.hours * 3600 / seconds
     from_s = _last_evening_s(time.time())
-    clock = HouseClock(from_s, from_s + night.hours * 3600.0 + TICK_S, speed)  # stands at the end: nothing piles up
+    until_s = from_s + night.hours * 3600.0 + TICK_S
+    clock = HouseClock(from_s, until_s, speed)  # stands at the end: nothing piles up
     source = SimulatedSource(night, speed=speed, wall=clock.wall)
     clock.keep_to(lambda: source.next_s)
     log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
@@ -57,7 +59,7 @@ def night(seconds: float, folder: Path) -> None:
             settings,
             clock=Clock(wall=clock.wall, monotonic=clock.wall, speed=speed),
             own_sources=[source],
-            started=lambda daemon: _stop_at_the_end(daemon, source, clock),
+            started=lambda daemon: _stop_at_the_end(daemon, source, clock, settings.store.path, until_s),
         )
     except OSError as error:
         refuse(f"--folder {folder}: cannot be written: {error.strerror or error}")
@@ -70,12 +72,23 @@ def _last_evening_s(now_s: float) -> float:
     return evening.replace(hour=19, minute=0, second=0, microsecond=0).timestamp()
 
 
-def _stop_at_the_end(daemon: Daemon, source: SimulatedSource, clock: HouseClock) -> None:
+def _stop_at_the_end(daemon: Daemon, source: SimulatedSource, clock: HouseClock, path: Path, until_s: float) -> None:
+    """Begin the night, and stop the daemon when its last tick, at `until_s`, is stepped and every notice sent; on a
+    busy machine that is a while after the last reading."""
+    from monitor.runs import daemon_status, outbox
+    from monitor.runs.store import Store
+
     clock.begin()
 
     def wait() -> None:
-        while not source.ended.wait(LOOK_S):
-            pass
+        source.ended.wait()
+        given_up_s = time.monotonic() + PATIENCE_S
+        with Store.join(path) as store:
+            while time.monotonic() < given_up_s:
+                status = daemon_status.read(store)
+                if status is not None and status.as_of_s >= until_s and not outbox.due(store, until_s):
+                    break
+                time.sleep(LOOK_S)
         daemon.stop()
 
     threading.Thread(target=wait, name="end of the demo", daemon=True).start()

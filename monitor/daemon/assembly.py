@@ -374,7 +374,8 @@ def _others(
 
 
 def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[], None]) -> None:
-    """Put a tick into the queue at each point of the grid by the wall clock, and call `on` at each."""
+    """Put a tick into the queue at the next point of the grid by the wall clock, and so on. `on` is called at each, and
+    while the clock stands: that is no thread that hangs."""
 
     def tick() -> None:
         on()
@@ -382,7 +383,7 @@ def _plan_tick(schedule: Schedule, daemon: Daemon, clock: Clock, on: Callable[[]
         with contextlib.suppress(queue.Full):  # only while stopping
             daemon.put(Tick(time_s=clock.wall()))
 
-    schedule.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick)
+    schedule.plan("tick", (floor(clock.wall() / TICK_S) + 1) * TICK_S, tick, still=on)
 
 
 def _alive(clock: Clock) -> Callable[[], None]:

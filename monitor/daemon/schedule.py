@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from typing import NamedTuple
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -26,6 +27,12 @@ AGAIN_S = 0.01  # real seconds until the next look at a clock that lags behind t
 FARTHEST_S = 1e9  # 30 years: beyond it a date may have no name; `_run` looks again
 
 
+class _Entry(NamedTuple):
+    due_s: float
+    call: Callable[[], None]
+    still: Callable[[], None] | None
+
+
 class Schedule:
     """Named things to do once, each at a wall-clock time. Entries run one at a time in a thread of the schedule's own.
 
@@ -34,7 +41,7 @@ class Schedule:
 
     def __init__(self, wall: Callable[[], float] = time.time, speed: float = 1.0) -> None:
         self._wall, self._speed = wall, speed
-        self._entries: dict[str, tuple[float, Callable[[], None]]] = {}
+        self._entries: dict[str, _Entry] = {}
         self._lock = threading.RLock()
         self._stopped = False
         self._scheduler = BackgroundScheduler(
@@ -46,12 +53,13 @@ class Schedule:
         )
         self._scheduler.start()
 
-    def plan(self, name: str, due_s: float, call: Callable[[], None]) -> None:
-        """Do `call` at `due_s` (Unix time), or immediately if that is past. Replaces an entry of the same name."""
+    def plan(self, name: str, due_s: float, call: Callable[[], None], still: Callable[[], None] | None = None) -> None:
+        """Do `call` at `due_s` (Unix time), or at once if that is past. Replaces an entry of the same name. `still` is
+        called at each look that comes too early, as they do while the clock stands."""
         with self._lock:
             if self._stopped:
                 return
-            self._entries[name] = (due_s, call)
+            self._entries[name] = _Entry(due_s, call, still)
             self._add(name, due_s)
 
     def stop(self) -> None:
@@ -71,13 +79,15 @@ class Schedule:
     def _run(self, name: str, due_s: float) -> None:
         with self._lock:
             entry = self._entries.get(name)
-            if entry is None or entry[0] != due_s:  # planned again while this one waited for the thread
+            if entry is None or entry.due_s != due_s:  # planned again while this one waited for the thread
                 return
             if due_s > self._wall():  # the clock was set back after the scheduler had begun this one, or stands
+                if entry.still is not None:
+                    entry.still()
                 self._add(name, due_s, AGAIN_S)
                 return
             del self._entries[name]
         try:
-            entry[1]()
+            entry.call()
         except Exception:
             log.exception("planned work %r failed", name)

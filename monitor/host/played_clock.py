@@ -1,5 +1,5 @@
-"""The clock of a played night, which the player (`jartide simulate --clock FILE`) and the watching daemon (`jartide
-watch --clock FILE`) share, so that page, forecasts and notices agree with the readings.
+"""The clock of a played night, shared between the one who plays it (`jartide demo`, `jartide simulate --clock FILE`)
+and those who watch it (`jartide watch --clock FILE`, commands about its store): all then agree with the readings.
 
 A night that is sped up ends at the real time, so this clock begins in the past, runs fast, and after that is the
 ordinary clock. The file exists as long as the night is played.
@@ -25,19 +25,23 @@ class NoPlayedClock(ValueError):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlayedClock:
     """At the real time `began_s` it showed `shown_s` (Unix seconds both), and runs `speed` times as fast until it has
-    caught up with the real one."""
+    caught up with the real one. At a speed of 0 it stands."""
 
     began_s: float
     shown_s: float
     speed: float
 
     def at(self, real_s: float) -> float:
-        """What the clock shows at a real time."""
+        """What it shows at a real time."""
+        if self.speed == 0.0:
+            return self.shown_s
         return min(self.shown_s + (real_s - self.began_s) * self.speed, real_s) if self.speed > 1.0 else real_s
 
     @property
     def ends_s(self) -> float:
-        """When it has caught up with the real time; immediately if it is no faster."""
+        """When it has caught up; at once where it is no faster, and never while it stands."""
+        if self.speed == 0.0:
+            return math.inf
         if self.speed <= 1.0:
             return self.began_s
         return self.began_s + (self.began_s - self.shown_s) / (self.speed - 1.0)

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
 
-from monitor.cli.demo import HouseClock
+from monitor.cli.demo import CONFIG, HouseClock, config_of, house_settings
+from monitor.config.reader import load
 from monitor.runs import run_file
 from tests.servers import listens, wait_until
 
@@ -64,7 +65,19 @@ def test_the_house_is_served_decides_as_it_goes_and_ends_by_itself_without_a_ter
     assert {jar["jar"] for jar in now["jars"]} == {"Rye", "Wheat", "White", "Spelt", "Spare"}
     for decided in ("Rye fed", "Rye begins to rise", "Rye at its peak", "begins to sink: feed it now"):
         assert decided in rest
-    assert "The night is over" in rest
+    assert "The night is over. The page stays open for 1 s." in rest
+    status = [sys.executable, "-m", "monitor", "status", "--config", str(tmp_path / CONFIG)]
+    told = subprocess.run(status, capture_output=True, text=True, timeout=60, check=False)
+    assert "Spelt" in told.stdout, told.stderr
+    assert "fed 4 days ago" in told.stdout, "the spare one, by the time of the house"
+
+
+def test_the_house_has_a_config_for_other_commands(tmp_path: Path) -> None:
+    house = house_settings(tmp_path / "house.db", 8141)
+    (tmp_path / CONFIG).write_text(config_of(house), encoding="utf-8")
+    read = load(tmp_path / CONFIG)
+    assert read.jars == house.jars
+    assert (read.store.path, read.page.port, read.display) == (house.store.path, 8141, house.display)
 
 
 def test_the_house_ends_when_nobody_reads_it_any_more(tmp_path: Path) -> None:

@@ -47,6 +47,14 @@ def test_a_file_of_a_night_that_is_over_is_none(tmp_path: Path) -> None:
     assert played_clock.read(path, NOW_S + 101.0) is None
 
 
+def test_it_may_stand(tmp_path: Path) -> None:
+    """As the demo's does when its night is over: commands about its store still speak of that morning."""
+    store = tmp_path / "s.db"
+    played_clock.write(played_clock.beside(store), PlayedClock(began_s=NOW_S, shown_s=NOW_S - 5e6, speed=0.0))
+    for later_s in (0.0, 100.0, 1e8):
+        assert played_clock.now_s(store, NOW_S + later_s) == NOW_S - 5e6
+
+
 def test_commands_about_a_store_live_in_the_night_of_its_watch(tmp_path: Path) -> None:
     store = tmp_path / "s.db"
     assert played_clock.now_s(store, NOW_S + 10.0) == NOW_S + 10.0
