@@ -41,7 +41,7 @@ def bake(
         "feedings": [
             {
                 "at_s": one.at_s,
-                "words": show.stamp(one.at_s),
+                "words": show.clock(one.at_s, now_s),
                 **one.feeding.weights,
                 "from": one.source,
                 "hours_to_peak": [round(h, 2) for h in one.hours.peak],

@@ -18,7 +18,7 @@ export async function bakeView(main, jar, live) {
     temperature_c: maybeNumber(`Warmth, ${degree()}`, { min: Math.ceil(toWarmth(4)), max: Math.floor(toWarmth(38)), step: 0.5, placeholder: "its usual", taken: fromWarmth }, changed) };
   const fridge = el("input", { type: "checkbox" }), inFridge = el("label", { class: "check" }, fridge, " Let it rest in the fridge meanwhile");
   fridge.addEventListener("input", changed);
-  const title = el("h2"), rest = el("p"), meanwhile = el("p", { class: "note" }), steps = el("ul", { class: "steps" }), because = el("p", { class: "soft" }), cautions = el("ul", { class: "plain soft" }), chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
+  const title = el("h2"), rest = el("p"), meanwhile = el("p", { class: "note" }), steps = el("ul", { class: "steps" }), because = el("p", { class: "soft" }), cautions = el("ul", { class: "plain soft columns" }), chart = new RiseChart({ height: (wide) => (wide >= 560 ? 380 : 300) });
   const after = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "What to expect"), chart.node, el("p", { class: "soft small" }, "Dotted: the likely course. Shaded: where it will be one time in two, and nine times in ten.")));
   const step = (look, when, range, words, says) => el("li", {}, el("span", { class: "when" }, when, el("small", {}, range)), el("span", { class: `dot s-${look} tinted` }, glyph(look, 24)), el("div", {}, el("b", {}, words), el("p", { class: "soft" }, says)));
   const query = () => new URLSearchParams(Object.entries({ at_s: mixed.at_s, flour_g: flour.value, levain_pct: levain.value || 20, fridge: fridge.checked ? "true" : null, ...Object.fromEntries(Object.entries(more).map(([key, one]) => [key, one.value])) }).filter(([, v]) => v !== null));
@@ -26,6 +26,8 @@ export async function bakeView(main, jar, live) {
   const keep = el("button", { type: "button", class: "other", onclick: async () => {
     try { await post(`${jarPath(jar, "bake")}?${query()}`, {}); kept.textContent = "Kept: its feedings stand in the calendar, are told when they are due, and are planned anew as the jar goes."; } catch (error) { kept.textContent = `Not kept: ${error.message}`; }
   } }, "Keep this bake");
+  const pair = el("div", { class: "two past" }, el("div", { class: "side" }, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, rest, meanwhile, steps, because, readOnly ? null : keep, kept))), after);
+  const draws = (some) => { after.hidden = !some; pair.className = some ? "two past" : "view"; };
   function showKept() {
     const bake = live.now?.jars.find((one) => one.jar === jar)?.bake;
     standing.replaceChildren(...(bake ? [el("section", { class: "plate", "aria-label": "The bake that is kept" }, el("div", { class: "in" }, el("p", {}, el("b", {}, bake.words)), ...bake.moved.map((words) => el("p", {}, words)),
@@ -48,12 +50,12 @@ export async function bakeView(main, jar, live) {
     because.className = made.met ? "soft" : "bad";
     cautions.replaceChildren(...made.cautions.map((one) => el("li", {}, one)));
     const courses = made.feedings.map((one, i) => until(one.course, Math.min(made.feedings[i + 1]?.at_s ?? Infinity, one.at_s < (made.rest_from_s ?? 0) ? made.rest_from_s : Infinity))).filter(Boolean);
-    after.hidden = !courses.length;
+    draws(courses.length > 0);
     if (courses.length) chart.show(courseOf(courses, made.feedings.map((one) => one.at_s), title.textContent, { at_s: made.at_s, words: `dough ${clock(made.at_s)}` }));
-  }, (says) => { title.textContent = ""; steps.replaceChildren(); rest.hidden = meanwhile.hidden = true; cautions.replaceChildren(); because.className = "bad"; because.textContent = says; after.hidden = true; });
+  }, (says) => { title.textContent = ""; steps.replaceChildren(); rest.hidden = meanwhile.hidden = true; cautions.replaceChildren(); because.className = "bad"; because.textContent = says; draws(false); });
   main.append(standing, el("section", { class: "plate" }, el("div", { class: "in" }, el("div", { class: "say" }, el("label", {}, "I mix the dough", mixed.day), el("label", {}, "at", mixed.hour), el("label", {}, "with flour, g", flour), el("label", {}, `and ripe ${jar}, % of it`, levain)),
     el("details", {}, el("summary", {}, "More about the levain"), el("div", { class: "say" }, ...Object.values(more).map((one) => one.node))), inFridge)),
-    el("div", { class: "two" }, after, el("section", { class: "plate", "aria-live": "polite" }, el("div", { class: "in" }, title, rest, meanwhile, steps, because, cautions, el("p", { class: "soft" }, guideLink("bake", "More about the day of a bake")), readOnly ? null : keep, kept))));
+    pair, el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Good to know"), cautions, el("p", { class: "soft" }, guideLink("bake", "More about the day of a bake")))));
   showKept();
   const off = live.subscribe({ whole: showKept, message: showKept });
   await ask();

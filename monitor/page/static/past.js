@@ -43,8 +43,7 @@ export async function pastView(main, live, jarName) {
   ends.push(over(top, jars, jar, new Map([[jar, cycles]])));
   right.append(verdict(past, jar), list(cycles, jar, gone));
   const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is the first complete rise of a day: how high, how soon. The line marks double."), months(whole, jar)));
-  main.append(el("div", { class: "two past" }, top, right, shown));
-  if (jars.length > 1) main.append(allJars(jars, gone));
+  main.append(el("div", { class: "two past" }, top, right, el("div", { class: "side below" }, shown, jars.length > 1 ? allJars(jars, gone) : null)));
   return () => { gone.now = true; ends.forEach((end) => end()); };
 }
 

@@ -117,11 +117,11 @@ async function nextFeeding(main, jar, live) {
     input.addEventListener("input", () => { wish[key] = Number(input.value); out.textContent = say(wish[key]); ask(); });
     return el("label", { class: "slider" }, `${words}: `, out, input);
   }
-  main.append(el("section", { class: "plate", "aria-label": "Wishes" }, el("div", { class: "in" },
+  main.append(el("div", { class: "two wishes" }, el("section", { class: "plate", "aria-label": "Wishes" }, el("div", { class: "in" },
     el("label", { class: "slider" }, "What do you want? ", how), forHours, forMoment, aimed, note,
     slider("temperature_c", "Warmth where it stands", 10, 34, 0.5, sayWarmth, half(first.temperature_c)), fold)),
-  el("div", { class: "two" }, el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, young, unripe, before, grams, caution, because, instead, facts)),
-    el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course. Shaded: where it will be one time in two, and nine times in ten.")))));
+  el("section", { class: "plate", "aria-live": "polite", "aria-label": "The plan" }, el("div", { class: "in" }, young, unripe, before, grams, caution, because, instead, facts))),
+  el("section", { class: "plate" }, el("div", { class: "in" }, chartTitle, chart.node, el("p", { class: "soft small" }, "Dotted: the likely course. Shaded: where it will be one time in two, and nine times in ten."))));
   shape();
   show(first);
   return () => chart.end();

@@ -59,7 +59,7 @@ function beginning(live, act) {
 
 /** One trial: the verdict, the curves, where the truth lies, what was not fair, the figures. */
 function standing(trial, ends, act) {
-  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 430 : 320) });
+  const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 560 : 320) });
   const names = trial.jars.map((one) => one.jar), counts = trial.jars.map((one) => one.cycles);
   const [least, most] = [Math.min(...counts), Math.max(...counts)];
   const when = trial.until_s === null ? `since ${day(trial.since_s)}` : `from ${day(trial.since_s)} to ${day(trial.until_s)}`;
