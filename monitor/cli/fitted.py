@@ -3,21 +3,38 @@ In a pipe a line stays a line, for whatever reads it."""
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import textwrap
 
 import click
 
+MARKS = ("- ", "[ ] ")  # before a line of a list
 WIDEST = 100  # columns: longer lines are hard to read, however wide the terminal
 
 
 def say(text: str) -> None:
     """Print text of one line or more, each fitted by itself."""
-    if sys.stdout.isatty():
+    if on_a_terminal():
         wide = min(shutil.get_terminal_size().columns, WIDEST)
         text = "\n".join(part for line in text.split("\n") for part in fitted(line, wide))
     click.echo(text)
+
+
+def say_page(text: str) -> None:
+    """Print a page. On a terminal its paragraphs are made new; tables, lists and code stay line by line."""
+    say("\n\n".join(map(_flowing, text.split("\n\n"))) if on_a_terminal() else text)
+
+
+def _flowing(part: str) -> str:
+    lines = part.split("\n")
+    return " ".join(lines) if all(re.match(r"(?!\d+[.] )[\w(`\"'“]", line) for line in lines) else part
+
+
+def on_a_terminal() -> bool:
+    """Whether a person reads it as it is printed."""
+    return sys.stdout.isatty()
 
 
 def fitted(line: str, wide: int) -> list[str]:
@@ -27,7 +44,7 @@ def fitted(line: str, wide: int) -> list[str]:
     ['  - a warmer place', '    hurries it']
     """
     begun = len(line) - len(line.lstrip(" "))
-    indent = " " * (begun + (2 if line[begun:].startswith("- ") else 0))
+    indent = " " * (begun + next((len(mark) for mark in MARKS if line[begun:].startswith(mark)), 0))
     # a table's spaces stay as they are where nothing has to be broken
     return [line] if len(line) <= wide else textwrap.wrap(
         line, wide, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from monitor import guide as guides
+from monitor.cli.fitted import say, say_page
 from monitor.cli.opening import json_option, put_json, refuse
 from monitor.guide import Page
 
@@ -53,10 +54,10 @@ def guide(topic: tuple[str, ...], folder: Path | None, as_json: bool) -> None:
     if as_json:
         put_json({"title": found.title, "topics": list(found.words), "text": text})
     else:
-        click.echo(f"{found.title}\n\n{text}")
+        say_page(f"{found.title}\n\n{text}")
 
 
 def _list(heading: str, pages: tuple[Page, ...]) -> None:
     click.echo(f"\n{heading}")
     for page in pages:
-        click.echo(f"  {page.title}\n    {', '.join(page.words)}")
+        say(f"  {page.title}\n    {', '.join(page.words)}")

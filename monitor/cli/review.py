@@ -99,7 +99,7 @@ def compare(
 
 def _print_table(found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
     wide = max(len(_label(named)) for _, named, _ in found) + len(MIDDLE) + 1
-    columns = f"{{:{wide}}}{{:>14}}  {{:>20}}  {{:>20}}  {{:>8}}"
+    columns = f"{{:{wide}}}{{:>11}} {{:>21}} {{:>21}} {{:>8}}"
     narrow = len(columns.format(*[""] * 5))
     drawn = sys.stdout.isatty() and shutil.get_terminal_size().columns >= narrow + 2 + SPARK
 

@@ -20,6 +20,8 @@ from monitor.review.feeding_sheet import MadeSheet
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import Settings
 
+NAME = 16  # characters of a jar's name: a longer one moves its line
+
 
 @click.command("sheet")
 @click.option("--hours", default=12.0, show_default=True, help="How far ahead.", type=click.FloatRange(0.0, 72.0))
@@ -64,11 +66,14 @@ def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[s
     else:
         assert made.begin_by_s is not None
         assert made.done_by_s is not None
-        count = len(made.rows)
+        count, wide = len(made.rows), min(max(len(row.jar) for row in made.rows), NAME)
         out = [
             f"{count} jar{'s' if count > 1 else ''} to feed within {hours:g} h. Begin by "
             f"{show.clock(made.begin_by_s, now_s)}, be done by {show.clock(made.done_by_s, now_s)}.",
-            *(_row(place + 1, row, show, now_s, whole.fed_by.get(row.jar)) for place, row in enumerate(made.rows)),
+            *(
+                _row(place + 1, row, wide, show, now_s, whole.fed_by.get(row.jar))
+                for place, row in enumerate(made.rows)
+            ),
         ]
         flours = [f"{show.weight(grams)} {kind or 'flour'}" for kind, grams in sorted(made.flour_g.items()) if grams]
         if flours:
@@ -82,10 +87,10 @@ def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[s
     return out
 
 
-def _row(place: int, row: Row, show: Display, now_s: float, by: str | None) -> str:
+def _row(place: int, row: Row, wide: int, show: Display, now_s: float, by: str | None) -> str:
     when = f"since {show.clock(row.due_s, now_s)}" if row.now else f"about {show.clock(row.due_s, now_s)}"
     grams = row.feeding.grams if row.feeding is not None else None
     feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not given"
     kind = f" {row.feeding.flour}" if row.feeding is not None and row.feeding.flour else ""
     also = "".join(f", {words}" for words in (row.ahead_words, f"last fed by {by}" if by else "") if words)
-    return f"[ ] {place:2} {row.jar:16} {feeding}{kind}  due {when}{also}"
+    return f"[ ] {place:2} {row.jar:{wide}}  {feeding}{kind}  due {when}{also}"

@@ -87,7 +87,7 @@ def status(config: Path, as_json: bool) -> None:
             "more."
         )
     if said is not None and (pid is None or stale):
-        _say(f"The following was true {show.clock(said.as_of_s, now_s)}.")
+        _say(f"The following was true at {show.clock(said.as_of_s, now_s)}.")
     if said is None or pid is None or stale:
         for one in known.told_since:
             _say(f"reported since: {one.jar}: {words(one)} ({show.clock(one.time_s, now_s)})", "  ")

@@ -1,7 +1,7 @@
 """The peak and the start of the fall after the fact, with their ranges: a smoother that looks both ways.
 
 Works on one cycle's believable levels; which those are and where the cycle begins and ends is decided elsewhere. Used
-by `review` and `compare` only: nothing that is decided while a cycle runs may look ahead.
+for what is over (`review`, `compare`, lists of past cycles): nothing that is decided while a cycle runs may look ahead.
 
 Method: Gaussian-process regression (Rasmussen and Williams 2006, chapters 2 and 5). Around the top the true level is a
 parabola plus a smooth departure (Matern 5/2), the readings add the surface's breathing (an Ornstein-Uhlenbeck wander),
@@ -13,7 +13,7 @@ are drawn from the posterior under each setting by its likelihood, and the range
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -175,11 +175,11 @@ def _read_off(paths: Floats, at_s: Floats) -> Top:
     near = paths >= peaks[:, None] - TOP_MM
     last = paths.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
     fallen = last < paths.shape[1] - 1
-    return Top(
-        peak_at=_span(at_s[paths.argmax(axis=1)], at_s, STRETCH_PEAK),
-        peak_mm=_range(peaks, STRETCH_LEVEL),
-        fall_at=_span(at_s[last[fallen]], at_s, STRETCH_FALL) if fallen.mean() >= 0.95 else None,
-    )
+    peak_at = _span(at_s[paths.argmax(axis=1)], at_s, STRETCH_PEAK)
+    fall_at = _span(at_s[last[fallen]], at_s, STRETCH_FALL) if fallen.mean() >= 0.95 else None
+    if fall_at is not None and fall_at.likely_s < peak_at.likely_s:  # paths that have not fallen have peaks only
+        fall_at = replace(fall_at, likely_s=peak_at.likely_s, latest_s=max(fall_at.latest_s, peak_at.likely_s))
+    return Top(peak_at=peak_at, peak_mm=_range(peaks, STRETCH_LEVEL), fall_at=fall_at)
 
 
 def _range(values: Floats, stretch: float) -> tuple[float, float, float]:

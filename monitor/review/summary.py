@@ -53,6 +53,7 @@ class CycleSummary:
     hours_to_peak: Range | None
     hours_to_fall: Range | None
     known_at_s: float | None
+    decided_fall_s: float | None
     mean_c: float | None
     least_c: float | None
     most_c: float | None
@@ -234,6 +235,7 @@ def _cycle(
         hours_to_peak=_hours(top.peak_at, begin_s) if top is not None and began_fed else None,
         hours_to_fall=_hours(top.fall_at, begin_s) if top is not None and began_fed else None,
         known_at_s=next((e.decided_at_s for e in here if e.kind is EventKind.FALL_BEGAN), None),
+        decided_fall_s=next((e.happened_at_s for e in here if e.kind is EventKind.FALL_BEGAN), None),
         mean_c=fmean(warmth) if warmth else None,
         least_c=min(warmth, default=None),
         most_c=max(warmth, default=None),

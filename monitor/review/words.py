@@ -52,6 +52,9 @@ def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
         if cycle.top.fall_at is not None:
             known = "" if cycle.known_at_s is None else f"; could be told at {local(cycle.known_at_s, show)}"
             yield f"fall {when(cycle.top.fall_at, show)}{_after(cycle.hours_to_fall)}{known}"
+        elif cycle.decided_fall_s is not None:
+            fell_s = max(cycle.decided_fall_s, cycle.top.peak_at.likely_s)
+            yield f"fall {local(fell_s, show)}, as decided at the time: the curve alone leaves it open"
     if cycle.mean_c is not None and cycle.least_c is not None and cycle.most_c is not None:
         mean, least, most = (show.temperature(c) for c in (cycle.mean_c, cycle.least_c, cycle.most_c))
         yield f"{mean} on average, from {least} to {most}"

@@ -70,21 +70,26 @@ def test_a_board_is_found_measured_and_written_down(browser: Browser, sensor: Se
     page.get_by_label("Its name").fill("my rye")
     page.get_by_role("button", name="On", exact=True).click()
     expect(page.locator(".said")).to_contain_text("without spaces")
+    assert list(looks(page)) == []
     page.get_by_label("Its name").fill("rye")
     page.get_by_label("What flour").fill("whole rye")
     page.get_by_role("button", name="On", exact=True).click()
     page.get_by_role("button", name="Measure the empty jar").click()
     page.get_by_role("button", name="That is all").click(timeout=WAIT_MS)
+    expect(page.get_by_role("button", name="Keep this")).to_be_visible(timeout=WAIT_MS)
+    assert list(looks(page)) == []
     page.get_by_role("button", name="Keep this").click(timeout=WAIT_MS)
     page.get_by_label("How high the rim is").fill("120")
     assert list(looks(page)) == []
     page.get_by_role("button", name="On", exact=True).click()
     page.get_by_label("A password for the page").fill("crumb")
+    assert list(looks(page)) == []
     page.get_by_role("button", name="On", exact=True).click()
     expect(page.locator("pre")).to_contain_text("empty_mm = 151.4", timeout=WAIT_MS)
     assert list(looks(page)) == []
     page.get_by_role("button", name="Write it").click()
     expect(page.get_by_role("heading", name="Done")).to_be_visible(timeout=WAIT_MS)
+    assert list(looks(page)) == []
     assert guide.ended()
     settings = load(guide.config)
     (jar,) = settings.jars
