@@ -55,7 +55,8 @@ export async function sheetView(main, live, chosen) {
     all.hidden = readOnly || open.length < 2;
     all.textContent = `All ${open.length} fed as written`;
     printed.textContent = `Printed ${dayAndClock(sheet.now_s)}; next ${sheet.hours} h.`;
-    which.hidden = sheet.groups.length < 2 && !chosen;
+    which.hidden = !sheet.groups.length && !chosen;
+    if (!chosen) spread.node.hidden = which.hidden; // it speaks of the group above
     groups.replaceChildren(...options([["", "all"], ...sheet.groups.map((name) => [name, name])], chosen ?? ""));
   }
 
