@@ -7,7 +7,8 @@ the changed line are run.
 A mistake is found when one of those tests fails (or hangs). One that no test reaches survives by definition; one in a
 constant is reached where the constant is used. What is left over at the end is listed: either the program is as right
 with it as without (then say so where it stands), or a test is missing. Mistakes are made in memory, while a module is
-imported, in a process forked for it; no file is changed, and a program that a test starts has no mistake in it.
+imported, in a process forked for it, which takes half a second of the processor beside the tests; no file is changed,
+and a program that a test starts has no mistake in it.
 
 Which tests reach which lines is recorded once by `coverage` and kept in the folder for temporary files, for as long as
 neither the program nor the tests change. With `--controls` so many are run without their mistake first: a test that
@@ -19,6 +20,7 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import gc
 import hashlib
 import importlib
 import importlib.abc
@@ -36,6 +38,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
+from importlib.metadata import entry_points
 from itertools import accumulate
 from pathlib import Path
 from types import CodeType
@@ -317,6 +320,10 @@ def _serve() -> int:
     for name in HEAVY:
         with contextlib.suppress(ImportError):
             importlib.import_module(name)
+    for plugin in entry_points(group="pytest11"):  # pytest loads each anyway
+        with contextlib.suppress(ImportError):
+            plugin.load()
+    gc.freeze()  # nothing of it is looked at again in every child
     for line in sys.stdin:
         values, tests, within_s = json.loads(line)
         child = os.fork()
