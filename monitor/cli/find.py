@@ -54,7 +54,8 @@ def find(
     )
     if not brokers:
         refuse(f"{config}: there is no [[mqtt]] yet: name the broker with --host")
-    text, found = "", list[tuple[MqttSettings, Quantity]]()
+    text = ""
+    found: list[tuple[MqttSettings, Quantity]] = []
     for broker in brokers:
         own = [mqtt_link.topic_pattern(one.topic) for one in settings.mqtt if one.connection == broker.connection]
         click.echo(f"listening to {broker.host} for {listen_s:g} s ...", err=True)
