@@ -54,7 +54,7 @@ def lot(
             if as_json:
                 put_json(asdict(said))
                 return
-            click.echo(f"{said.flour}: lot {said.lot} from {show.clock(at_s, now_s)} on.")
+            click.echo(f"{said.flour}: lot {said.lot} since {show.clock(at_s, now_s)}.")
             return
         if jar is None and got is None:
             _say_open(lots.opened(store), show, now_s, as_json)
@@ -72,7 +72,7 @@ def _say_open(known: dict[str, list[lots.Opened]], show: Display, now_s: float, 
         click.echo("No lot entered yet: jartide lot FLOUR LOT")
     for one in every:
         who = f" ({one.by})" if one.by else ""
-        click.echo(f"{one.flour}: lot {one.lot} from {show.clock(one.from_s, now_s)} on{who}")
+        click.echo(f"{one.flour}: lot {one.lot} since {show.clock(one.from_s, now_s)}{who}")
 
 
 def _in(fed: dict[str, list[tracing.LotFeeding]], jar: str, at_s: float, as_json: bool) -> int:

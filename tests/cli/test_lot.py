@@ -37,13 +37,13 @@ def call(config: Path, *arguments: str, at_h: float = 0.0) -> Result:
 def test_a_lot_is_told_once_and_traced_both_ways(tmp_path: Path) -> None:
     config = kitchen(tmp_path)
     grams = ("--starter-g", "20", "--flour-g", "40", "--water-g", "40")
-    assert call(config, "lot", "Rye", "R1", "--by", "Mia").output == "Rye: lot R1 from 11:13 on.\n"
+    assert call(config, "lot", "Rye", "R1", "--by", "Mia").output == "Rye: lot R1 since 11:13.\n"
     assert call(config, "fed", "shelf-1", *grams, at_h=1).exit_code == 0
     call(config, "lot", "rye", "R2", at_h=2)
     call(config, "fed", "shelf-1", *grams, at_h=5)
     call(config, "fed", "shelf-2", *grams, "--seed", "shelf-1", "--flour-lot", "R9", at_h=6)
     listed = call(config, "lot", at_h=7).output
-    assert listed == "Rye: lot R1 from 11:13 on (Mia)\nrye: lot R2 from 13:13 on\n"
+    assert listed == "Rye: lot R1 since 11:13 (Mia)\nrye: lot R2 since 13:13\n"
     inside = json.loads(call(config, "lot", "--in", "shelf-2", "--json", at_h=7).output)
     assert {row["lot"]: row["part"] for row in inside["parts"]} == {"R9": 0.8, "R2": 0.16, "R1": 0.032, None: 0.008}
     went = call(config, "lot", "--got", "R1", at_h=7)

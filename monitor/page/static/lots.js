@@ -27,7 +27,7 @@ export async function lotsView(main, live, of) {
     const now = new Map();
     for (const one of all.opened) if (!now.has(one.flour.toLowerCase())) now.set(one.flour.toLowerCase(), one);
     lying.replaceChildren(...all.opened.map((one) => el("li", {}, el("span", { class: "t" }, el("b", {}, one.flour), " lot ", linkTo(one.lot),
-      el("span", { class: "soft" }, ` from ${one.words} on${one.by ? `, ${one.by}` : ""}${now.get(one.flour.toLowerCase()) === one ? "" : "; used up"}`)))));
+      el("span", { class: "soft" }, ` since ${one.words}${one.by ? `, ${one.by}` : ""}${now.get(one.flour.toLowerCase()) === one ? "" : "; used up"}`)))));
     flours.replaceChildren(...all.flours.map((value) => el("option", { value })));
     names.replaceChildren(...[...new Set([...all.jars, ...all.opened.map((one) => one.lot)])].map((value) => el("option", { value })));
     if (!of) return;
