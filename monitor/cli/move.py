@@ -41,12 +41,9 @@ def move(jars: tuple[str, ...], config: Path, to_config: Path, as_json: bool) ->
             moved = []
             for name in jars:
                 done = _move(source, target, name, settings, to)
-                moved.append({"jar": name, "runs": done.runs, "readings": done.readings, "told_again": done.told})
+                moved.append({"jar": name, "runs": done.runs, "readings": done.readings, "told": done.told})
                 if not as_json:
-                    click.echo(
-                        f"{name}: {done.runs} runs, {done.readings} readings; {done.told} notes and feedings entered "
-                        "there again"
-                    )
+                    click.echo(f"{name}: {done.runs} runs, {done.readings} readings, {done.told} notes and feedings")
             if as_json:
                 put_json({"jars": moved})
     except StoreTrouble as error:

@@ -22,6 +22,7 @@ from monitor.core.display.units import Display
 from monitor.host.time_zone import calendar
 from monitor.host.time_zone import display as display_for
 from monitor.review.summary import RunSummary, Stretch, summarize
+from monitor.runs import reported
 from monitor.runs.reading_columns import ReadingColumns
 from monitor.runs.run_file import jar_of, not_so_of
 from monitor.runs.store import Store, StoreTrouble
@@ -150,7 +151,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             notes = notebook.during(store.noted(run.jar), min([run.began_s, *numbered.values()]), run.ended_s)
             jar = jar_of(run.jar, run.header, run.empty_mm if empty_mm is None else empty_mm, run.geometry)
             events = not_superseded(store.events(run.id))
-            not_so = store.not_so_in(run) or not_so_of(run.header)
+            not_so = reported.never_was(store, run) or not_so_of(run.header)
             rejected: Counter[str] = Counter()
             count = store.count(run.id)
             with progress(count, f"run {number}") as seen:

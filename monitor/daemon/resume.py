@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from monitor.core.detect import step
 from monitor.core.detect.step import DetectorState
 from monitor.core.forecast import starter_model
-from monitor.runs.run_log import BEGUN_BY_NOTE, RunReason
+from monitor.runs.run_log import BEGUN_BY_NOTE, since_item
 from monitor.runs.store import Run, Store
 from monitor.settings import JarSettings
 
@@ -40,7 +40,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     runs = [run for run in store.live_runs(jar.name) if run.first_seq <= last_seq + (not begun_by_item(run))]
     unreadable = False
     for seq, body in store.carries(jar.name, last_seq):
-        since = _since(runs, seq)
+        since = since_item(runs, seq)
         try:
             restored = step.restore(json.loads(body), settings_in(since[0], jar))
             starter_model.from_json(restored.carried) if restored.carried else None
@@ -54,7 +54,7 @@ def start(store: Store, jar: JarSettings, last_seq: int) -> Start:
     seq = runs[-1].first_seq - 1
     if not unreadable:  # there was no carry yet, or it was dropped with what was taken back
         seq = min([seq, *(one - 1 for one in wrong.told), *(one.seq - 1 for one in wrong.standing.values())])
-    runs = _since(runs, seq + 1)
+    runs = since_item(runs, seq + 1)
     return Start(seq=runs[0].first_seq - 1, state=_begun(store, jar, runs[0], not_so), runs=runs)
 
 
@@ -84,13 +84,3 @@ def settings_in(run: Run, jar: JarSettings) -> JarSettings:
 def begun_by_item(run: Run) -> bool:
     """Whether a person asked for the run: then its first item is that request, and is stepped."""
     return run.reason in BEGUN_BY_NOTE.values()
-
-
-def _since(runs: list[Run], seq: int) -> list[Run]:
-    """The run that an item lies in, and those after it. What a moved jar brought along belongs to the run in which it
-    goes on, even before that run's first item."""
-
-    def began(run: Run) -> int:
-        return run.first_seq - (run.reason is RunReason.MOVED)
-
-    return [run for run in runs if began(run) <= seq][-1:] + [run for run in runs if began(run) > seq]

@@ -39,8 +39,10 @@ def correct(store: Store, run: Run, why: Correction, again: Iterable[Event], kno
     stands = {name_of(event) for event in (*not_superseded(before), *decided)}
     wrong = {name_of(one) for one in not_superseded(since) if one.decided_at_s <= why.until_s} - stands
     held = {name_of(one) for one in not_superseded([*before, *since])}
-    back = [one for one in not_superseded(decided) if name_of(one) not in held]
-    # it was said not to hold, and holds after all: the store keeps one event for its times, so it is decided now
+    later = [one for one in since if one.decided_at_s > why.until_s]
+    back = [one for one in not_superseded([*before, *decided, *later]) if name_of(one) not in held]
+    # it was said not to hold, or gave way to what is not decided again, and holds after all: the store keeps one event
+    # for its times, so it is decided now
     restored = [replace(one, decided_at_s=max(one.decided_at_s, why.decided_at_s), replaces=None) for one in back]
     store.add_events(run.jar, why.mark, restored, run.first_seq)
     if not wrong:

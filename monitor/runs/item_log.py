@@ -98,7 +98,7 @@ class ItemLog:
         """Corrections of mistaken reports and events, as if they had been reported at their place in the order."""
         found = []
         for one in wrong.standing.values():
-            received = self._db.query("SELECT received_s FROM item WHERE seq = ?", (one.seq,))
+            received = self._db.query(f"SELECT {items.RECEIVED} FROM item WHERE seq = ?", (one.seq,))
             if one.instead is not None and received:
                 found.append(Arrival(seq=one.seq, received_s=received[0][0], item=one.instead))
         return sorted(found, key=lambda arrival: arrival.seq)
@@ -113,19 +113,24 @@ class ItemLog:
                 yield row[1], items.reading_of(row)
             place = rows[-1][0]
 
-    def told(self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = ()) -> list[items.Told]:
+    def told(
+        self, jar: str, after_time_s: float = 0.0, ever: Collection[Noting] = (), up_to_seq: int = items.LAST_SEQ
+    ) -> list[Fed | Noted]:
         """Reports about one jar since a time that still hold, and notes of the kinds `ever` from any time; in order of
         time, and those of the same moment in the order reported. Reports from before the clock was set have the new
-        time, as in the jar's state."""
+        time, as in the jar's state. With `up_to_seq`, only those up to an item, in the time that held then."""
         taken_back = self.mistakes(jar).told
-        steps = self._clock_steps()
+        steps = [one for one in self._clock_steps(jar) if one[0] <= up_to_seq]
         earliest_s = after_time_s - sum(max(step.offset_s, 0.0) for _, step in steps)
         kinds = "".join(" OR item.told_kind = ?" for _ in ever)
         sql = f"""SELECT item.told, item.time_s, jar.name, item.seq FROM item JOIN jar ON jar.id = item.jar
-            WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 AND (item.time_s >= ?{kinds})"""
+            WHERE item.told IS NOT NULL AND jar.name = ? AND item.seq > 0 AND +item.seq <= ?
+            AND (item.time_s >= ?{kinds})"""
         found = []
-        for text, time_s, name, seq in self._db.query(sql, (jar, earliest_s, *(kind.value for kind in ever))):
+        for text, time_s, name, seq in self._db.query(sql, (jar, up_to_seq, earliest_s, *(k.value for k in ever))):
             item = items.told_of(text, time_s, name)
+            if isinstance(item, ClockSet):
+                continue
             if isinstance(item, TakenBack) and (instead := item.instead) is not None:
                 item, time_s = instead, instead.time_s
             for at_seq, step in steps:
@@ -143,18 +148,24 @@ class ItemLog:
         notes = [item for item in told if isinstance(item, Noted)]
         return [one for one in notes if one.time_s >= after_time_s or one.what in LASTING or condemns(one)]
 
-    def _clock_steps(self) -> list[tuple[int, ClockSet]]:
-        sql = "SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL ORDER BY seq"
-        found = [(seq, items.told_of(text, time_s, "")) for seq, text, time_s in self._db.query(sql)]
+    def _clock_steps(self, jar: str) -> list[tuple[int, ClockSet]]:
+        """Those of all jars, and those that only this one saw, before it moved here."""
+        of_jar = "jar = (SELECT id FROM jar WHERE name = ?) AND told_kind = 'clock_set'"
+        sql = f"""SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND jar IS NULL
+            UNION ALL SELECT seq, told, time_s FROM item WHERE told IS NOT NULL AND {of_jar} ORDER BY 1"""
+        found = [(seq, items.told_of(text, time_s, "")) for seq, text, time_s in self._db.query(sql, (jar,))]
         return [(seq, item) for seq, item in found if isinstance(item, ClockSet)]
 
-    def fed_in(self, run: Run) -> list[Fed]:
-        """The feedings that were reported in one run, live or imported, and still hold, in order of time."""
+    def fed_in(self, run: Run, up_to_seq: int = items.LAST_SEQ) -> list[Fed]:
+        """The feedings that were reported in one run, live or imported, up to an item, and still hold, in order of
+        time."""
         wrong = self.mistakes(run.jar)
         sql = """SELECT item.seq, item.told, item.time_s, jar.name FROM item JOIN jar ON jar.id = item.jar
-            WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? ORDER BY item.time_s"""
-        told = [items.told_of(*row) for seq, *row in self._db.query(sql, (run.jar, run.id)) if seq not in wrong.told]
-        told += [one.instead for one in wrong.standing.values() if one.instead and self._lies_in(run, one.seq)]
+            WHERE item.told IS NOT NULL AND jar.name = ? AND item.run = ? AND +item.seq <= ? ORDER BY item.time_s"""
+        rows = self._db.query(sql, (run.jar, run.id, up_to_seq))
+        told = [items.told_of(*row) for seq, *row in rows if seq not in wrong.told]
+        instead = [one for one in wrong.standing.values() if one.instead and one.seq <= up_to_seq]
+        told += [one.instead for one in instead if one.instead and self._lies_in(run, one.seq)]
         return sorted((item for item in told if isinstance(item, Fed)), key=lambda item: item.time_s)
 
     def _lies_in(self, run: Run, place: int) -> bool:

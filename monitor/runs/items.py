@@ -38,7 +38,8 @@ INSERT = (
     f"""INSERT INTO item ({", ".join(_COLUMNS)}) VALUES ({", ".join("?" * len(_COLUMNS))}) ON CONFLICT DO NOTHING"""
 )
 INSERT_TOLD = "INSERT INTO item (seq, run, jar, received_s, time_s, told_kind, told) VALUES (?, ?, ?, ?, ?, ?, ?)"
-SELECT = f"""SELECT item.seq, item.received_s, item.time_s, jar.name, item.told,
+RECEIVED = "coalesce(item.first_received_s, item.received_s)"  # by the daemon that watched the jar then
+SELECT = f"""SELECT item.seq, {RECEIVED}, item.time_s, jar.name, item.told,
     {", ".join(f"item.{name}" for name in MEASURED)} FROM item LEFT JOIN jar ON jar.id = item.jar"""
 
 
@@ -88,6 +89,7 @@ def before_imported(run: int) -> int:
     return -(run << 32)
 
 
+LAST_SEQ = 1 << 62  # beyond every item
 FEEDING = "fed"  # the kind of a reported feeding
 
 

@@ -1,35 +1,25 @@
 """A jar goes to another daemon's store with all that is known of it, so that nothing is judged twice and nothing lost.
 
-Its runs become runs of the other store as they are: readings with their devices' numbers (what the broker sends again
-is known there), events, cycles, notices; none is judged again. The cycle that is open goes on in a live run, from the
-state that the first daemon had of it. What was reported of that cycle, and every note, is entered there again
-in its place, so that it can be seen and taken back as before. What was taken back stays in the first store.
+What can still be put right goes on there in live runs (`going_on`). What lies before that becomes finished runs, which
+are never judged again; notes of that time come along as they stand. What had been taken back by then stays in the first
+store.
 """
 
 from __future__ import annotations
 
 import json
-import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
-from monitor.core.detect.superseded import SAME_FEEDING_S
-from monitor.core.vessel.geometry import format_geometry
-from monitor.runs import items, transfer
+from monitor.runs import going_on, items, transfer
 from monitor.runs.lots import LOT_KEY
 from monitor.runs.outbox import State
-from monitor.runs.run_log import RunReason
+from monitor.runs.run_log import AFTER_ITEM, AFTER_S, MOVED_FROM
 from monitor.runs.store import Run, Store
-from monitor.values import MEASURED, Carry, Fed, Noted
+from monitor.values import Carry
 
-STORE_KEY = "store_id"  # of the store's small notes: which one a run came from
-_ITEM = ("received_s", "time_s", "timed", *MEASURED, "boot", "device_seq", "thinned")
-_EVENT = ("kind", "happened_s", "decided_s", "evidence", "replaces")
-_CYCLE = ("number", "fed_at_s", "ended_at_s", "body", "smoothed")
-_NOTICE = (
-    "cycle", "kind", "repeat", "due_s", "expires_s", "title", "text", "urgent", "state", "changed_s",
-)  # fmt: skip
-_CHUNK = 5000
+_CHUNK = 5000  # rows that are held at once
 
 
 class CannotMove(ValueError):
@@ -53,107 +43,111 @@ def move(source: Store, target: Store, jar: str, carry: Carry | None, now_s: flo
     if not runs:
         raise CannotMove(f"nothing is stored of {jar} in {source.path}")
     open_run = source.open_run(jar)
-    replanted = _to_tell_again(source, jar, open_run)
-    _id_of(source), _id_of(target)  # kept whatever becomes of the rest, or a second try would not know the first
-    count = (0, 0)
+    living = None if open_run is None else going_on.living(source, jar, now_s)
+    for store in (source, target):  # kept whatever becomes of the rest, or a second try would not know the first
+        going_on.id_of(store)
+    moved = Moved(runs=0, readings=0, told=0)
     # nested: a failure on either side leaves both as they were. A stop between the two commits does not, and the next
     # try knows it by what is there already
     with source.writing(), target.writing():
         there = target.open_run(jar)
-        if there is not None and target.count(there.id):
-            raise CannotMove(f"{jar} is watched with {target.path} already: its readings there would be judged twice")
-        if there is None or open_run is None or not _came_over(source, target, open_run, there):
-            if there is not None:
-                target.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, there.id))
-            count = _copy_runs(source, target, runs, now_s, replanted)
-            _copy_rest(source, target, jar)
-            if open_run is not None and carry is not None:
-                _go_on(source, target, open_run, carry, now_s, replanted)
+        came_over = living is not None and going_on.came_over(source, target, living)
+        if there is not None and not came_over:
+            if target.count(there.id):
+                raise CannotMove(
+                    f"{jar} is watched with {target.path} already: its readings there would be judged twice"
+                )
+            target.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, there.id))
+        if not came_over:
+            moved = _copy(source, target, runs, living, now_s)
+            if living is not None and carry is not None:
+                target.save_carry(jar, target.last_seq(), now_s, carry)
         source.write("UPDATE run SET ended_s = ? WHERE id = ?", (now_s, open_run.id if open_run else -1))
         waiting = f"UPDATE notice SET state = '{State.SUPERSEDED}', changed_s = ? WHERE jar = ? AND state = 'pending'"
         source.write(waiting, (now_s, jar))
         source.forget_carries(jar, 0)
-    return Moved(runs=count[0], readings=count[1], told=len(replanted))
+    return moved
 
 
-def _came_over(source: Store, target: Store, run: Run, there: Run) -> bool:
-    """Whether `there` is what an earlier move of this very run began, and nothing was read since."""
-    copied = target.query("SELECT id FROM run WHERE digest = ?", (_digest(source, run),))
-    return there.reason is RunReason.MOVED and [target.count(one) for (one,) in copied] == [source.count(run.id)]
-
-
-def _id_of(store: Store) -> str:
-    known = store.meta(STORE_KEY)
-    if known is None:
-        known = uuid.uuid4().hex[:16]
-        store.set_meta(STORE_KEY, known)
-    return known
-
-
-def _digest(source: Store, run: Run) -> str:
-    """By what a run is known wherever it goes: what it was imported or moved as, else where it was recorded."""
-    (kept,) = source.query("SELECT digest FROM run WHERE id = ?", (run.id,))[0]
-    return kept or f"moved {_id_of(source)} {run.id}"
-
-
-def _to_tell_again(source: Store, jar: str, open_run: Run | None) -> list[Fed | Noted]:
-    """Every note, and the feedings of the open cycle, as they stand."""
-    cycles = source.cycles(open_run.id) if open_run else []
-    since_s = cycles[-1].fed_at_s - SAME_FEEDING_S if cycles and cycles[-1].ended_at_s is None else float("inf")
-    return [
-        item
-        for item in source.told(jar)
-        if isinstance(item, Noted) or (isinstance(item, Fed) and item.time_s >= since_s)
-    ]
-
-
-def _copy_runs(
-    source: Store, target: Store, runs: Sequence[Run], now_s: float, told_again: Collection[Fed | Noted]
-) -> tuple[int, int]:  # fmt: skip
-    """Those that the target does not know yet, or is not the home of; returns how many, and their readings."""
+def _copy(source: Store, target: Store, runs: Sequence[Run], living: going_on.Living | None, now_s: float) -> Moved:
+    jar = runs[0].jar
+    _take_away(target, jar, runs)
     known = {digest for (digest,) in target.query("SELECT digest FROM run WHERE digest IS NOT NULL")}
-    digests = {run.id: _digest(source, run) for run in runs}
-    new = [run for run in runs if digests[run.id] not in known]
-    new = [run for run in new if not digests[run.id].startswith(f"moved {_id_of(target)} ")]
-    return len(new), sum(_copy_run(source, target, run, digests[run.id], now_s, told_again) for run in new)
+    living_runs = [] if living is None else living.runs
+    copied = len(living_runs)
+    readings = told = 0
+    for run in runs:
+        digest = going_on.digest_of(source, run)
+        if digest in known or digest.startswith(f"moved {going_on.id_of(target)} "):
+            continue
+        goes_on = living if run in living_runs else None
+        if goes_on is not None and goes_on.after < run.first_seq:
+            continue  # all of it
+        readings += _copy_finished(source, target, run, digest, now_s, goes_on)
+        copied += goes_on is None
+    _copy_rest(source, target, jar)
+    if living is not None:
+        count, told = going_on.go_on(source, target, living, now_s)
+        readings += count
+    return Moved(runs=copied, readings=readings, told=told)
 
 
-def _copy_run(
-    source: Store, target: Store, run: Run, digest: str, now_s: float, told_again: Collection[Fed | Noted]
+def _take_away(target: Store, jar: str, runs: Sequence[Run]) -> None:
+    """A jar that comes back brings again what once went on elsewhere from here, and every note."""
+    home = f"moved {going_on.id_of(target)} "
+    came_from = [run.header for run in runs if run.header.get(MOVED_FROM, "").startswith(home)]
+    if came_from:
+        others = (items.FEEDING, "taken_back", "clock_set")
+        sql = "DELETE FROM item WHERE jar = ? AND told IS NOT NULL AND +seq > 0 AND told_kind NOT IN (?, ?, ?)"
+        target.write(sql, (target.jar_id(jar), *others))
+    for header in came_from:
+        run, after = int(header[MOVED_FROM].removeprefix(home)), int(header[AFTER_ITEM])
+        target.write("DELETE FROM item WHERE run = ? AND seq > ?", (run, after))
+        target.write(
+            f"DELETE FROM event WHERE run = ? AND {going_on.SINCE}", (run, after, after, float(header[AFTER_S]))
+        )
+        later = "(ended_at_s IS NULL OR ended_at_s > ?)"
+        target.write(f"DELETE FROM cycle WHERE run = ? AND {later}", (run, float(header[AFTER_S])))
+        target.write("DELETE FROM delivery WHERE notice IN (SELECT id FROM notice WHERE run = ?)", (run,))
+        target.write("DELETE FROM notice WHERE run = ?", (run,))
+        target.write("DELETE FROM run WHERE id = ? AND first_seq > ?", (run, after))
+
+
+# branches: one table after the other
+def _copy_finished(
+    source: Store, target: Store, run: Run, digest: str, now_s: float, living: going_on.Living | None
 ) -> int:  # fmt: skip
-    """One run as a finished one; returns how many readings it has there."""
-    header = dict(run.header) if run.imported else transfer.header_of(run)
-    ended_s = now_s if run.ended_s is None else run.ended_s
+    """One run as a finished one, or what of it lies before what is `living`; returns how many readings it has there."""
+    header = dict(run.header) if run.imported else transfer.header_of(run) | dict(run.header)
+    up_to, until_s = (items.LAST_SEQ, inf) if living is None else (living.after, living.after_s)
+    ended_s = min(now_s if run.ended_s is None else run.ended_s, until_s)
+    made = going_on.insert_run(target, run, (run.began_s, ended_s, 0, run.reason.value), header, digest)
     jar = target.jar_id(run.jar)
-    values = (jar, run.began_s, ended_s, run.reason.value, run.empty_mm, format_geometry(run.geometry))
-    made = target.write(
-        """INSERT INTO run (jar, began_s, ended_s, first_seq, reason, empty_mm, geometry, header, digest)
-            VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?)""",
-        (*values, json.dumps(header), digest),
-    ).lastrowid
-    assert made is not None
     place, seq = items.before_imported(run.id) if run.imported else 0, items.before_imported(made)
-    columns = ", ".join(_ITEM)
-    sql = f"SELECT seq, {columns} FROM item WHERE run = ? AND seq > ? AND told IS NULL ORDER BY seq LIMIT {_CHUNK}"
-    insert = f"""INSERT INTO item (seq, run, jar, {columns}) VALUES ({", ".join("?" * (3 + len(_ITEM)))})
+    columns = ", ".join(("received_s", *going_on.READING))
+    sql = f"""SELECT seq, {items.RECEIVED}, {", ".join(going_on.READING)} FROM item
+        WHERE run = ? AND seq > ? AND seq <= ? AND told IS NULL ORDER BY seq LIMIT {_CHUNK}"""
+    insert = f"""INSERT INTO item (seq, run, jar, {columns}) VALUES ({", ".join("?" * (4 + len(going_on.READING)))})
         ON CONFLICT DO NOTHING"""
-    while rows := source.query(sql, (run.id, place)):
+    while rows := source.query(sql, (run.id, place, up_to)):
         target.write_many(insert, ((seq + n, made, jar, *row[1:]) for n, row in enumerate(rows, 1)))
         seq += len(rows)
         place = rows[-1][0]
-    fed = [item for item in source.fed_in(run) if item not in told_again]
-    for n, item in enumerate(fed, 1):
+    for n, item in enumerate(source.fed_in(run, up_to), 1):
         told = (items.told_kind(item), items.told_text(item))
         target.write(items.INSERT_TOLD, (seq + n, made, jar, item.time_s, item.time_s, *told))
-    events = source.query(f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? ORDER BY id", (run.id,))
-    target.write_many(_INSERT_EVENT, ((jar, made, 0, *row) for row in events))
-    cycles = source.query(f"SELECT {', '.join(_CYCLE)} FROM cycle WHERE run = ?", (run.id,))
+    # of a run that goes on, what was decided before, and the cycles that had ended
+    events = f"SELECT {', '.join(going_on.EVENT)} FROM event WHERE run = ? AND NOT {going_on.SINCE} ORDER BY id"
     target.write_many(
-        f"INSERT INTO cycle (run, {', '.join(_CYCLE)}) VALUES (?, ?, ?, ?, ?, ?)", ((made, *row) for row in cycles)
+        going_on.INSERT_EVENT, ((jar, made, 0, *row) for row in source.query(events, (run.id, up_to, up_to, until_s)))
     )
-    notices = source.query(f"SELECT {', '.join(_NOTICE)} FROM notice WHERE run = ?", (run.id,))
-    over = [tuple(State.SUPERSEDED if value == State.PENDING else value for value in row) for row in notices]
-    target.write_many(_INSERT_NOTICE, ((made, run.jar, *row) for row in over))
+    cycles = f"SELECT {', '.join(going_on.CYCLE)} FROM cycle WHERE run = ? AND (? OR ended_at_s <= ?)"
+    rows = source.query(cycles, (run.id, living is None, until_s))
+    target.write_many(going_on.INSERT_CYCLE, ((made, *row) for row in rows))
+    if living is None:
+        notices = source.query(f"SELECT {', '.join(going_on.NOTICE)} FROM notice WHERE run = ?", (run.id,))
+        over = [tuple(State.SUPERSEDED if value == State.PENDING else value for value in row) for row in notices]
+        target.write_many(going_on.INSERT_NOTICE, ((made, run.jar, *row) for row in over))
     return target.count(made)
 
 
@@ -167,40 +161,3 @@ def _copy_rest(source: Store, target: Store, jar: str) -> None:
     for key, text in source.query("SELECT key, value FROM meta WHERE key LIKE ?", (f"{LOT_KEY}%",)):
         kept = {one["from_s"]: one for one in [*json.loads(text), *json.loads(target.meta(key) or "[]")]}
         target.set_meta(key, json.dumps([kept[at_s] for at_s in sorted(kept)], ensure_ascii=False))
-
-
-def _go_on(
-    source: Store, target: Store, run: Run, carry: Carry, now_s: float, told: list[Fed | Noted]
-) -> None:  # fmt: skip
-    """The live run in which the open cycle goes on: its state, its events, what was told of it and what waits. The
-    state is kept twice: before the feedings that are told again, so that one that is put right there is judged again
-    from it, and after all."""
-    jar, first_seq = target.jar_id(run.jar), target.last_seq() + 1
-    values = (jar, now_s, first_seq, RunReason.MOVED.value, run.empty_mm, format_geometry(run.geometry))
-    made = target.write(
-        "INSERT INTO run (jar, began_s, first_seq, reason, empty_mm, geometry) VALUES (?, ?, ?, ?, ?, ?)", values
-    ).lastrowid
-    received_s = max(now_s, target.running_s())
-    told = sorted(told, key=lambda item: isinstance(item, Fed))  # notes first
-    came_seq = first_seq - 1 + sum(isinstance(item, Noted) for item in told)
-    for n, item in enumerate(told):
-        row = (first_seq + n, made, jar, received_s, item.time_s, items.told_kind(item), items.told_text(item))
-        target.write(items.INSERT_TOLD, row)
-    last_seq = target.last_seq()
-    cycles = source.cycles(run.id)
-    if cycles and cycles[-1].ended_at_s is None:
-        number, since_s = cycles[-1].number, cycles[-1].fed_at_s
-        target.put_cycle(cycles[-1])
-        events = f"SELECT {', '.join(_EVENT)} FROM event WHERE run = ? AND happened_s >= ? ORDER BY id"
-        rows = source.query(events, (run.id, since_s))
-        target.write_many(_INSERT_EVENT, ((jar, made, came_seq, *row) for row in rows))
-        notices = f"SELECT {', '.join(_NOTICE)} FROM notice WHERE run = ? AND cycle = ?"
-        target.write_many(_INSERT_NOTICE, ((made, run.jar, *row) for row in source.query(notices, (run.id, number))))
-    for seq in (came_seq, last_seq):
-        target.save_carry(run.jar, seq, now_s, carry)
-
-
-_INSERT_EVENT = f"""INSERT INTO event (jar, run, seq, {", ".join(_EVENT)}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-    ON CONFLICT DO NOTHING"""
-_INSERT_NOTICE = f"""INSERT INTO notice (run, jar, {", ".join(_NOTICE)})
-    VALUES ({", ".join("?" * (2 + len(_NOTICE)))}) ON CONFLICT DO NOTHING"""

@@ -8,10 +8,18 @@ from before it (`jars.py`); events that this makes wrong are replaced openly.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from monitor.core.detect.superseded import NEAR_S, SAME_FEEDING_S, changes_watch, name_of, not_superseded, parsed
+from monitor.core.detect.superseded import (
+    NEAR_S,
+    SAME_FEEDING_S,
+    changes_watch,
+    is_same_rise,
+    name_of,
+    not_superseded,
+    parsed,
+)
 from monitor.runs import items
 from monitor.runs.decisions import CARRIES_KEPT_S
 from monitor.runs.items import OLDEST_S
@@ -73,7 +81,7 @@ def last_feeding(store: Store, jar: str) -> Fed | None:
 
 def since(store: Store, received_s: float) -> list[Report]:
     """What was reported of all jars after a moment, as far as it still stands, in order. Raises StoreTrouble."""
-    which = "item.received_s > ? AND item.time_s > ? ORDER BY item.seq"  # the time is what there is an index of
+    which = f"{items.RECEIVED} > ? AND item.time_s > ? ORDER BY item.seq"  # the time is what there is an index of
     return list(_standing(store, store.mistakes(), which, received_s, received_s - OLDEST_S))
 
 
@@ -102,7 +110,7 @@ def tell(store: Store, item: Fed | Noted, now_s: float) -> int:
             if any(kind is EventKind.FED and abs(at_s - item.time_s) <= NEAR_S for kind, at_s in named):
                 _take_back(store, item.jar, Report(seq=seq, item=one), now_s)
         fed = feedings(store, item.jar)
-        if fed and item.time_s < fed[-1][1].fed_at_s - SAME_FEEDING_S:
+        if fed and item.time_s < fed[-1][1].fed_at_s - SAME_FEEDING_S and not _of_same_rise(store, item, *fed[-1]):
             return _told_late(store, item, fed, now_s)
         return store.tell(item, now_s)
 
@@ -116,13 +124,21 @@ def _asked(store: Store, item: Noted) -> Cycle | None:
     return newest
 
 
+def _of_same_rise(store: Store, item: Fed, run: Run, newest: Cycle) -> bool:
+    """Whether it is another time for the newest feeding, which was only seen."""
+    before = [one for one in store.cycles(run.id) if one.number == newest.number - 1]
+    return (
+        not newest.told and bool(before) and is_same_rise(before[0], before[0].fed_known, newest.fed_at_s, item.time_s)
+    )
+
+
 def _told_late(store: Store, item: Fed, fed: list[tuple[Run, Cycle]], now_s: float) -> int:
     """About a cycle that is closed: what it adds to its feeding, or a feeding that nobody knew of."""
     _, nearest = min(fed, key=lambda one: abs(one[1].fed_at_s - item.time_s))
     if abs(nearest.fed_at_s - item.time_s) <= SAME_FEEDING_S:
         instead = replace(completed(item, nearest), time_s=nearest.fed_at_s)
         return correct_feeding(store, item.jar, nearest.fed_at_s, now_s, instead).seq
-    place = _place_at(store, 0, item.time_s)
+    place = _place_at(store, item.jar, 0, item.time_s)
     return _corrected(store, TakenBack(time_s=now_s, jar=item.jar, seq=place, instead=item), now_s).seq
 
 
@@ -187,14 +203,14 @@ def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, inste
         told, names = _known_of(store, jar, fed, cycle)
         names |= _replaced_by(store.events(run.id), names)
         at_s = [parsed(one)[1] for one in names]
-        decided = _decided(store, run, at_s, instead)
+        decided = store.first_decided(run.id, EventKind.FED, at_s)
         places = [*told, *([] if decided is None else [decided[0]])]
         if not places:
             raise CannotTakeBack(f"that feeding of {jar} cannot be traced")
         place = min(places)
         if instead is not None:
             known_s = decided[1] if decided is not None and decided[0] == place else instead.time_s
-            place = _place_at(store, place, max(known_s, instead.time_s))
+            place = _place_at(store, jar, place, max(known_s, instead.time_s))
             instead = replace(_with_what_was_said(store, instead, told), corrects_s=cycle.fed_at_s)
         item = TakenBack(
             time_s=now_s, jar=jar, seq=place, event=" ".join(sorted(names)), told=tuple(sorted(told)), instead=instead
@@ -257,14 +273,15 @@ def _replaced_by(events: list[Event], names: set[str]) -> set[str]:
     return found - names
 
 
-def _place_at(store: Store, from_seq: int, time_s: float) -> int:
-    """The first item from `from_seq` on that was received when a time had come; the next one when none was."""
+def _place_at(store: Store, jar: str, from_seq: int, time_s: float) -> int:
+    """The first item of a jar from `from_seq` on that was received when a time had come; the next one when none was."""
+    of_jar = "jar = (SELECT id FROM jar WHERE name = ?)"
     start = from_seq
     if start == 0:
-        sql = "SELECT max(seq) FROM carry WHERE time_s <= ?"
-        start = store.query(sql, (time_s,))[0][0] or 1
-    sql = "SELECT seq FROM item WHERE seq >= ? AND received_s >= ? ORDER BY seq LIMIT 1"
-    found = store.query(sql, (start, time_s))
+        sql = f"SELECT max(seq) FROM carry WHERE {of_jar} AND time_s <= ?"
+        start = store.query(sql, (jar, time_s))[0][0] or 1
+    sql = f"SELECT seq FROM item WHERE seq >= ? AND {of_jar} AND {items.RECEIVED} >= ? ORDER BY seq LIMIT 1"
+    found = store.query(sql, (start, jar, time_s))
     return int(found[0][0]) if found else store.last_seq() + 1
 
 
@@ -298,6 +315,19 @@ def event_was_none(store: Store, jar: str, event_name: str, now_s: float) -> Rep
         told = (place,) if event.evidence.get("told") else ()
         item = TakenBack(time_s=now_s, jar=jar, seq=place, event=event_name, told=told)
         return _corrected(store, item, now_s)
+
+
+def never_was(store: Store, run: Run) -> list[str]:
+    """The names of a run's events that were none, as the person said, and of the feedings that were seen hours away
+    from when the person says that it was. Raises StoreTrouble."""
+    gave_way = [
+        name
+        for event in not_superseded(store.events(run.id))
+        if event.kind is EventKind.FED and event.evidence.get("told")
+        for name in (event.replaces or "").split()
+        if parsed(name)[0] is EventKind.FED and abs(parsed(name)[1] - event.happened_at_s) > SAME_FEEDING_S
+    ]
+    return [*store.not_so_in(run), *gave_way]
 
 
 def seen(store: Store, jar: str, now_s: float) -> list[Event]:
@@ -337,17 +367,9 @@ def _from(store: Store, item: TakenBack) -> int:
     """The first item that a correction concerns: what it makes void lies before the place of what is true, perhaps."""
     run = store.run_of(item.jar, item.seq)
     names = [] if item.event is None else item.event.split()
-    decided = None if run is None else _decided(store, run, [parsed(one)[1] for one in names], item.instead)
+    at_s = [parsed(one)[1] for one in names]
+    decided = None if run is None else store.first_decided(run.id, EventKind.FED, at_s)
     return min([item.seq, *item.told, *([] if decided is None else [decided[0]])])
-
-
-def _decided(store: Store, run: Run, at_s: Sequence[float], instead: Fed | None) -> tuple[int, float] | None:
-    """(item, time) at which one of these feedings was first decided. One that came along with a jar that moved here is
-    put right from the state on that came with it; that it was none is judged without that state."""
-    found = store.first_decided(run.id, EventKind.FED, at_s)
-    if found is not None and instead is not None and found[1] < run.began_s:
-        return found[0] + 1, found[1]
-    return found
 
 
 def told_as(store: Store, seq: int) -> Fed | Noted | TakenBack | None:

@@ -46,6 +46,10 @@ _WORDS = {
     RunReason.IMPORTED: "imported",
     RunReason.IMPORT_NOT_FINISHED: "import not finished",
 }
+# keys in the header of a run that came from another store: as what it is known there, after which item and time of that
+# store it goes on here, the last item here that came along, and whether the state of then came with it
+MOVED_FROM, AFTER_ITEM, AFTER_S, CAME_TO, STATE_CAME = "moved_from", "after_item", "after_s", "came_to", "state_came"
+MARKS = frozenset({MOVED_FROM, AFTER_ITEM, AFTER_S, CAME_TO, STATE_CAME})
 BEGUN_BY_NOTE = {Noting.NEW_RUN: RunReason.ASKED_FOR, Noting.NEW_STARTER: RunReason.ANOTHER_STARTER}
 """The runs that a person asks for, by the note that asks for them."""
 
@@ -64,6 +68,16 @@ class Run:
     geometry: Geometry
     header: Mapping[str, str]
     imported: bool
+
+
+def since_item(runs: Sequence[Run], seq: int) -> list[Run]:
+    """Of a jar's live runs, the one that an item lies in and those after it. The state that came along with a jar that
+    moved here is kept as of the item before its first, and lies in the run in which it goes on."""
+
+    def began(run: Run) -> int:
+        return run.first_seq - (STATE_CAME in run.header)
+
+    return [run for run in runs if began(run) <= seq][-1:] + [run for run in runs if began(run) > seq]
 
 
 class RunLog:

@@ -171,7 +171,10 @@ _THIRD = (
 )
 # What the smoother says of a finished cycle (JSON; NULL: not smoothed yet), beside what was decided at the time.
 _FOURTH = ("ALTER TABLE cycle ADD COLUMN smoothed TEXT",)
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH)
+# A jar that comes from another daemon's store brings its items of the last week along. They come now, in the order of
+# arrival that everything here relies on, and are judged by when the other daemon received them.
+_FIFTH = ("ALTER TABLE item ADD COLUMN first_received_s REAL",)
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 """Statements that bring a file from version n to n + 1. Released ones are never edited, only followed by new ones."""
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from monitor.runs import items
+from monitor.runs.run_log import CAME_TO
 from monitor.runs.store import Run, Store
 from monitor.values import H_S, Cycle, Reading
 
@@ -30,6 +31,7 @@ def readings_of(store: Store, run: Run, from_s: float, to_s: float) -> Iterator[
         yield from (reading for _, reading in store.rows_of(run) if from_s <= reading.time_s <= to_s)
         return
     place, end = seq_at(store, from_s) - 1, seq_at(store, to_s + LATE_S)
+    end = max(end, int(run.header.get(CAME_TO, 0)) + 1)  # what came along with a jar was received when it came
     sql = f"""{items.SELECT} WHERE item.seq > ? AND item.seq < ? AND item.run = ? AND item.told IS NULL
         AND item.time_s BETWEEN ? AND ? ORDER BY item.seq LIMIT {_CHUNK}"""
     while rows := store.query(sql, (place, end, run.id, from_s, to_s)):

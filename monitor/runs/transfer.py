@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import TextIO
 
 from monitor.core.vessel.geometry import format_geometry
-from monitor.runs import items, rfc3339, run_file
+from monitor.runs import items, reported, rfc3339, run_file
 from monitor.runs.cells import number
 from monitor.runs.run_file import RunFile, RunFileError
+from monitor.runs.run_log import MARKS
 from monitor.runs.store import Run, Store
 from monitor.settings import JarSettings
 from monitor.values import MEASURED, Cycle, Fed, Reading, Straight
@@ -54,10 +55,10 @@ def export(
     """Write a run, or one cycle of it, as a run file; returns how many rows. `seen` is called each thousand rows.
     `jar` is the config's, for what the store does not know of a live run: its sensor and lid."""
     rows = store.rows_of(run)
-    header = dict(run.header) if run.imported else header_of(run)
+    header = {key: text for key, text in run.header.items() if key not in MARKS} if run.imported else header_of(run)
     if not run.imported and jar is not None and jar.sensor == "ultrasonic":
         header |= {"sensor": jar.sensor, "venting": jar.venting}
-    if none := store.not_so_in(run):
+    if none := reported.never_was(store, run):
         header["not_so"] = " ".join(none)
     header.setdefault("jar", run.jar)  # for a file that named none, its own name was taken
     if cycle is not None:

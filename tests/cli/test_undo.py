@@ -20,7 +20,7 @@ from monitor.runs.rfc3339 import parse
 from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
 from monitor.values import Reading
-from tests.night import EMPTY_MM, night
+from tests.night import EMPTY_MM, level_mm, night
 
 pytestmark = pytest.mark.dates
 
@@ -189,3 +189,42 @@ def test_grams_told_late_are_the_seen_feedings_own(house: Path) -> None:
     assert [event.get("replaces") for event in events] == [None, f"fed@{fed_at_s:.0f}"]
     assert jartide(house, "undo", "rye")[0] == 0
     assert watched(house, time.time()) == before
+
+
+def afresh(since_h: float, reading: Reading) -> Reading:
+    """At the eleventh hour the lid is off, and fresh dough is in the jar: a second feeding."""
+    if since_h < 11.0:
+        return reading
+    return replace(reading, distance_mm=8190.0 if since_h < 11.1 else EMPTY_MM - level_mm(since_h - 11.1))
+
+
+def fed_s(folder: Path) -> list[float]:
+    return [parse(str(event["happened_at"])) for event in replayed(folder) if event["kind"] == "fed"]
+
+
+def test_a_past_feeding_is_deleted_and_the_one_after_it_gets_another_time(tmp_path: Path) -> None:
+    """Of two that were seen the first was none; the second was hours before the jar was opened, in the same rise."""
+    folder = lived(tmp_path, afresh)
+    first_s, second_s = fed_s(folder)
+    before = watched(folder, time.time())
+    assert (before["number"], before["fed_at_s"]) == (2, pytest.approx(second_s, abs=1.0))
+
+    def moment(at_s: float) -> str:
+        return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(at_s))
+
+    code, said = jartide(folder, "undo", "rye", "feeding", "--at", moment(first_s + 600.0))
+    assert (code, said.startswith("rye: noted: that was no feeding.")) == (0, True), said
+    after = watched(folder, time.time())
+    assert (after["number"], after["fed_at_s"], after["stage"]) == (1, before["fed_at_s"], before["stage"])
+    assert fed_s(folder) == [second_s]
+    assert jartide(folder, "undo", "rye")[1].startswith("rye: taken back: that was no feeding")
+    assert watched(folder, time.time()) == before
+    assert fed_s(folder) == [first_s, second_s]
+    # and now the second: within the same rise, but hours off
+    hours_before_s = second_s - 3.5 * 3600.0
+    assert jartide(folder, "fed", "rye", "--at", moment(hours_before_s), "--flour-g", "80")[0] == 0
+    now = watched(folder, time.time())
+    assert (now["number"], now["fed_at_s"]) == (2, pytest.approx(hours_before_s, abs=1.0))
+    assert fed_s(folder) == [first_s, pytest.approx(hours_before_s, abs=1.0)]
+    assert jartide(folder, "undo", "rye")[0] == 0
+    assert watched(folder, time.time()) == before

@@ -24,11 +24,12 @@ BEGIN_S = 1_795_600_000.0  # a November's noon, far from a change of clocks
 FED_S = BEGIN_S + 1800.0
 SPOON_S = FED_S + 9.0 * H_S  # half of it is taken for a bread, which looks like a feeding
 FOGGY_H = ((3.0, 3.2), (4.5, 5.5))  # mist on the sensor: like a lid that is off, like a jar that is away
+OPENED_S = FED_S + 12.5 * H_S  # fresh dough stands there when the lid is back on
 AFRESH_S = FED_S + 11.0 * H_S  # fed, with as much put back as was taken, between two readings
 
 
 def distance_mm(jar: str, time_s: float) -> float | None:
-    """Invented: both are fed alike; what happens later differs."""
+    """Invented: all are fed alike; what happens later differs."""
     since_h = (time_s - FED_S) / H_S
     if 0.0 <= since_h < 0.1:
         return 320.0
@@ -39,6 +40,8 @@ def distance_mm(jar: str, time_s: float) -> float | None:
         if time_s < SPOON_S + 400.0:
             return 320.0
         level -= 29.0
+    if jar == "spelt" and time_s >= OPENED_S:
+        return 320.0 if time_s < OPENED_S + 400.0 else EMPTY_MM - level_mm((time_s - OPENED_S) / H_S)
     if jar == "oat" and time_s >= AFRESH_S:
         level = level_mm(11.0) + level_mm((time_s - AFRESH_S) / H_S) - level_mm(0.0)
     return EMPTY_MM - level
@@ -48,7 +51,7 @@ class Home:
     """A kitchen and its page."""
 
     def __init__(self, folder: Path) -> None:
-        settings = settings_of(folder, ("rye", "oat", "fog", "barley"), PageSettings(port=free_port()))
+        settings = settings_of(folder, ("rye", "oat", "fog", "barley", "spelt"), PageSettings(port=free_port()))
         warm_c = {"barley": 23.5}
         self.kitchen = Kitchen(settings, BEGIN_S, every_s=300.0, warm_c=warm_c)
         self.page = PageServer(settings, wall=lambda: self.kitchen.now_s)
@@ -93,6 +96,29 @@ def context(browser: Browser) -> Iterator[BrowserContext]:
 
 def said(page: Page, words: str) -> None:
     expect(page.get_by_role("status").filter(has_text=words).first).to_be_visible(timeout=WAIT_MS)
+
+
+def test_grams_that_come_late_by_a_tap_are_the_seen_feedings_own(home: Home, context: BrowserContext) -> None:
+    before = home.newest("barley")
+    assert not before.told
+    eyes = Eyes(context, home.url)
+    mine = card(eyes.page, "barley")
+    stage = mine.locator(".word")
+    expect(stage).not_to_be_empty(timeout=WAIT_MS)
+    was = stage.inner_text()
+    more(mine)
+    for name, grams in (("starter_g", "20"), ("flour_g", "60"), ("water_g", "50")):
+        mine.locator(f"input[name={name}]").fill(grams)
+    mine.get_by_label("When").select_option(label="8 h ago")
+    mine.get_by_role("button", name="Fed like this").tap()
+    said(eyes.page, "Feeding recorded.")
+    home.go_on(0.1)
+    now = home.newest("barley")
+    assert (now.number, now.told, now.feeding.grams) == (before.number, True, (20.0, 60.0, 50.0))
+    assert now.fed_at_s == before.fed_at_s
+    expect(mine.get_by_text("20 + 60 + 50 g").first).to_be_visible(timeout=WAIT_MS)
+    expect(stage).to_have_text(was)
+    assert not eyes.wrong
 
 
 def test_a_feeding_that_was_none_goes_with_a_tap_and_comes_back_with_another(
@@ -218,4 +244,24 @@ def test_when_nothing_shows_when_it_was_fed_the_person_is_asked_and_wins(home: H
     assert cycle.fed_at_s == pytest.approx(nearest, abs=60.0)
     assert cycle.about_s is None
     assert len(home.fed_at("oat")) == 2
+    assert not eyes.wrong
+
+
+def test_another_time_in_the_same_rise_takes_the_place_of_what_was_seen(home: Home, context: BrowserContext) -> None:
+    home.go_on((OPENED_S + 4.0 * H_S - home.kitchen.now_s) / H_S)
+    assert home.newest("spelt").fed_at_s == pytest.approx(OPENED_S, abs=900.0)
+    eyes = Eyes(context, home.url)
+    mine = card(eyes.page, "spelt")
+    more(mine)
+    mine.get_by_label("When").select_option(label="8 h ago")
+    mine.get_by_role("button", name="Fed like this").tap()
+    said(eyes.page, "Feeding recorded.")
+    told_s = home.kitchen.now_s - 8.0 * H_S
+    home.go_on(0.1)
+    assert home.fed_at("spelt")[1:] == [pytest.approx(told_s, abs=60.0)]
+    assert home.newest("spelt").number == 2
+    mine.get_by_role("button", name=re.compile("^Take back: fed")).tap()
+    said(eyes.page, "Taken back: fed")
+    home.go_on(0.1)
+    assert home.newest("spelt").fed_at_s == pytest.approx(OPENED_S, abs=900.0)
     assert not eyes.wrong

@@ -16,7 +16,7 @@ from monitor.runs import reported, run_file, transfer
 from monitor.sources.replay import replay
 from monitor.values import Cycle, Delivery, EventKind, Fed, Feeding, Noted, Noting, Stage, of_grams
 from tests.kitchen import SETTINGS, Kitchen
-from tests.night import START_S, night
+from tests.night import EMPTY_MM, START_S, level_mm, night
 
 H_S = 3600.0
 FED_S = START_S + 600.0
@@ -208,6 +208,38 @@ def test_the_answer_that_it_was_stirred_down_makes_the_feeding_none(tmp_path: Pa
     assert kitchen.state().question is None
     assert kitchen.state().stage is Stage.FALLING
     assert len(fed_at(kitchen)) == 1
+
+
+def afresh(time_s: float, mm: float) -> float | None:
+    """At half past twelve hours the lid is off for five minutes, and fresh dough is in the jar."""
+    since_h = (time_s - FED_S) / H_S - 12.5
+    if 0.0 <= since_h < 0.08:
+        return 8190.0
+    return mm if since_h < 0.0 else EMPTY_MM - level_mm(since_h)
+
+
+def test_another_time_in_the_same_rise_takes_the_place_of_the_one_that_was_seen(tmp_path: Path) -> None:
+    """It was fed four hours before the jar was opened, says the person, and nothing rose in between."""
+    kitchen = Kitchen(tmp_path / "s.db")
+    kitchen.live(a_night(afresh, hours=17.0))
+    kitchen.daemon.flush()
+    seen_s = fed_at(kitchen)[-1]
+    assert abs(seen_s - FED_S - 12.5 * H_S) < 600.0
+    before = decided(kitchen)
+    said_s = FED_S + 8.25 * H_S
+    reported.tell(kitchen.store, Fed(time_s=said_s, jar="rye", feeding=of_grams((20, 80, 80))), kitchen.now_s)
+    kitchen.daemon.turn(0.0)
+    assert fed_at(kitchen)[-1] == said_s
+    assert seen_s not in fed_at(kitchen)
+    assert [cycle.fed_at_s for cycle in cycles(kitchen)][-1] == said_s
+    stands = decided(kitchen)
+    again = restarted(kitchen)
+    assert decided(again) == stands
+    fed = [at_s for kind, at_s in replayed(again) if kind is EventKind.FED]
+    assert fed == fed_at(again)
+    reported.take_back(again.store, "rye", again.now_s)
+    again.daemon.turn(0.0)
+    assert decided(again) == before
 
 
 # --- past feedings ----------------------------------------------------------------------------------------------------

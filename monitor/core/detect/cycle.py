@@ -6,9 +6,11 @@ Filled by `rise_and_fall.py`, read by `step.py`. Numbers and a table only; no de
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass, field, replace
 
 from monitor.core.signal.bins import BIN_S, BinSeries
+from monitor.core.signal.learnt_curve import Doubles
 from monitor.core.vessel.level import rise_ratio
 from monitor.settings import JarSettings
 from monitor.values import UNTOLD, Cycle, CycleSoFar, EventKind, Feeding, Stage
@@ -62,8 +64,8 @@ class OpenCycle:
     about_from_s: float | None = None  # where nothing shows exactly when it was fed: not before this
     about_to_s: float | None = None  # and not after this
     above_double_h: float | None = None
-    hours_sum: list[float] = field(default_factory=list)
-    hours_n: list[int] = field(default_factory=list)
+    hours_sum: Doubles = field(default_factory=lambda: array("d"))  # of the temperature, and of how many readings
+    hours_n: Doubles = field(default_factory=lambda: array("d"))
     closed: bool = False
 
 
@@ -80,9 +82,9 @@ def warm(cycle: OpenCycle, time_s: float, temperature_c: float) -> None:
     hour = int((time_s - cycle.fed_at_s) // 3600.0)
     if 0 <= hour < CLOSES_H:
         while len(cycle.hours_n) <= hour:
-            cycle.hours_n.append(0)
+            cycle.hours_n.append(0.0)
             cycle.hours_sum.append(0.0)
-        cycle.hours_n[hour] += 1
+        cycle.hours_n[hour] += 1.0
         cycle.hours_sum[hour] += temperature_c
 
 

@@ -88,11 +88,7 @@ def _same_rise(state: DetectorState, cycle: OpenCycle, time_s: float) -> bool:
     if time_s > cycle.fed_at_s:
         return cycle.rise_at_s is not None and cycle.rise_at_s >= time_s
     before = state.previous
-    if before is None:
-        return False
-    turned_s = before.cycle.fall_at_s or before.cycle.peak_at_s
-    begun_s = before.cycle.fed_at_s + (SAME_FEEDING_S if before.cycle.from_start else 0.0)
-    return time_s > (begun_s if turned_s is None else turned_s)
+    return before is not None and superseded.is_same_rise(before.cycle, before.cycle.from_start, cycle.fed_at_s, time_s)
 
 
 def _under_way(cycle: OpenCycle, time_s: float) -> bool:

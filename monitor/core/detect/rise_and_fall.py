@@ -6,6 +6,7 @@ jar's memory and returns the events decided.
 
 from __future__ import annotations
 
+from array import array
 from math import log, sqrt
 
 from monitor.core.detect import cycle as cycles
@@ -108,8 +109,8 @@ def replace_cycle(state: DetectorState, fed_at_s: float) -> OpenCycle:
     assert wrong is not None
     right = OpenCycle(number=wrong.number, fed_at_s=fed_at_s, back_s=fed_at_s, from_start=True, rested=wrong.rested)
     earlier_h = round((wrong.fed_at_s - fed_at_s) / 3600.0)
-    right.hours_n = [0] * max(earlier_h, 0) + wrong.hours_n[max(-earlier_h, 0) :]
-    right.hours_sum = [0.0] * max(earlier_h, 0) + wrong.hours_sum[max(-earlier_h, 0) :]
+    unknown, since = array("d", [0.0]) * max(earlier_h, 0), max(-earlier_h, 0)
+    right.hours_n, right.hours_sum = unknown + wrong.hours_n[since:], unknown + wrong.hours_sum[since:]
     return _begin_cycle(state, right)
 
 
@@ -306,6 +307,7 @@ def _peak_and_fall(
         cycle.fall_at_s = max(cycle.peak_at_s, (series.first + drop.best_end) * BIN_S if began_s is None else began_s)
         cycle.handled_at_s, cycle.handled_odds, cycle.stirred = None, 0.0, False
         out.append(event(state, EventKind.FALL_BEGAN, cycle.fall_at_s, _evidence(state, cycle, drop, verdict, jar)))
+        state.curve_filter = None  # it has nothing more to say of this cycle, and takes 6 kB
     return out
 
 

@@ -19,7 +19,7 @@ from monitor.core.signal.bins import BinSeries, packed, unpacked
 from monitor.core.signal.block import OpenBlock
 from monitor.core.signal.change_point import ScanMaxima, catch_up
 from monitor.core.signal.curve_filter import CurveFilter
-from monitor.core.signal.learnt_curve import LearntCurve
+from monitor.core.signal.learnt_curve import DECIMALS, LearntCurve, Placed
 from monitor.core.signal.noise import Noise
 from monitor.core.signal.plausibility import Plausibility
 from monitor.core.signal.trend import Trend
@@ -121,7 +121,7 @@ def _plain(value: Any) -> Json:
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, array):
-        return value.tolist()
+        return [round(one, DECIMALS) for one in value] if value.typecode == "f" else value.tolist()
     plain: Json = value
     return plain
 
@@ -152,7 +152,7 @@ def _values(kind: type, data: dict[str, Any]) -> dict[str, Any]:
         elif isinstance(inner, type) and isinstance(value, list):
             made[f.name] = [inner(**_values(inner, one)) if isinstance(one, dict) else inner(*one) for one in value]
         elif hint is array:
-            made[f.name] = array("d", value)
+            made[f.name] = array("f" if kind is Placed else "d", value)
         elif isinstance(value, list):
             made[f.name] = [list(v) if isinstance(v, list) else v for v in value]
         elif isinstance(hint, type) and issubclass(hint, StrEnum):

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.values import Event, EventKind, Fed, Noted, Noting
+from monitor.core.detect.cycle import OpenCycle
+from monitor.values import Cycle, Event, EventKind, Fed, Noted, Noting
 
 SAME_FEEDING_S = 3 * 3600.0  # a feeding reported this near to a seen one is the same feeding
+SAME_RISE_S = 6 * 3600.0  # within it a jar in a kitchen has begun to rise (bakers' hours to double: 4 to 8)
 # An event denied by its time is looked for this far around it, as an earlier correction may have moved it since. Nobody
 # feeds or lifts the lid of one jar twice within an hour.
 NEAR_S = 3600.0
@@ -22,6 +24,15 @@ WATCHED = {Noting.REST, Noting.REST_OVER, Noting.AWAY, Noting.BACK, Noting.STIRR
 def changes_watch(item: Fed | Noted) -> bool:
     """Whether a report changes what is watched for. The others only go into the notebook."""
     return isinstance(item, Fed) or item.what in WATCHED
+
+
+def is_same_rise(before: Cycle | OpenCycle, known: bool, fed_at_s: float, time_s: float) -> bool:
+    """Whether a feeding reported for an earlier time is the one that was seen at `fed_at_s`: not longer before than a
+    fed starter takes to rise, and when the cycle before had begun to fall, or at least reached its top. Where neither
+    is known, its own feeding (`known`: it was told or seen) must be longer past than two words for one may be apart."""
+    turned_s = before.fall_at_s or before.peak_at_s
+    begun_s = before.fed_at_s + (SAME_FEEDING_S if known else 0.0)
+    return fed_at_s - time_s <= SAME_RISE_S and time_s > (begun_s if turned_s is None else turned_s)
 
 
 def name_of(event: Event) -> str:

@@ -19,8 +19,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     Doubles = array[float]
+    Floats = array[float]
 else:
-    Doubles = array  # which takes no subscript when the program runs
+    Doubles = Floats = array  # which takes no subscript when the program runs
 
 DX = 0.02  # of S: ten minutes of a slow cycle
 POINTS = 121  # to 2.4 S: the fall, for most until it is half-way down
@@ -28,6 +29,7 @@ BANDS = (0.09, 0.07, 0.06, 0.05, 0.045, 0.04)  # of S, by the number of cycles: 
 FORGET = 0.9  # weight of a cycle beside the one after it: a starter changes over weeks
 KEPT = 6  # cycles; by the bench even one is nearly as good as more
 KEPT_POINTS = 150  # of one cycle
+DECIMALS = 4  # of what is kept of a cycle: equivalent hours, mm, 1/mm2
 TOPS = (0.5, 1.6)  # the top of the pooled curve is looked for here
 HOUR_BINS, HALF_HOUR_BINS = 12, 6  # of 5 min
 MISFIT_MEMORY = 6.0  # cycles, as many as are kept
@@ -50,16 +52,17 @@ LEAST_BINS = 30
 @dataclass(slots=True)
 class Placed:
     """A closed cycle as it lies on the curve: equivalent hours and levels (mm above its first bin) with weights
-    (1/mm2), and its time scale, height and base. `shape` is that of its dilution (`forecast/dilution.py`)."""
+    (1/mm2), and its time scale, height and base. `shape` is that of its dilution (`forecast/dilution.py`). Single
+    precision holds the decimals to which they are rounded, in half the memory; whoever reads them rounds again."""
 
     scale_h: float
     height_mm: float
     base_mm: float
     start_mm: float  # height of the dough just fed, above the inside bottom
     shape: float
-    tau_h: Doubles = field(default_factory=lambda: array("d"))  # a list of floats takes four times the memory
-    level_mm: Doubles = field(default_factory=lambda: array("d"))
-    weight: Doubles = field(default_factory=lambda: array("d"))
+    tau_h: Floats = field(default_factory=lambda: array("f"))  # a list of floats takes eight times the memory
+    level_mm: Floats = field(default_factory=lambda: array("f"))
+    weight: Floats = field(default_factory=lambda: array("f"))
 
 
 @dataclass(slots=True)
@@ -87,6 +90,21 @@ def at(curve: Sequence[float], x: float) -> float:
     if i >= POINTS - 1:
         return curve[-1]
     return curve[i] + (curve[i + 1] - curve[i]) * (place - i)
+
+
+def flat_share(curve: Sequence[float], share: float) -> float:
+    """How long the curve stands within a share of its height of its top, in S.
+
+    >>> tent = [1.0 - abs(k * DX - 1.0) for k in range(POINTS)]
+    >>> round(flat_share(tent, 0.11), 2)
+    0.2
+    """
+    first = last = round(1.0 / DX)
+    while first > 0 and curve[first - 1] >= 1.0 - share:
+        first -= 1
+    while last < POINTS - 1 and curve[last + 1] >= 1.0 - share:
+        last += 1
+    return (last - first) * DX
 
 
 def expected_scale(learnt: LearntCurve, shape: float) -> tuple[float, float]:
@@ -132,9 +150,13 @@ def learn(
     for i in range(0, len(tau_h) - every + 1, every):
         weights = weight[i : i + every]
         total = sum(weights)
-        one.tau_h.append(round(sum(w * t for w, t in zip(weights, tau_h[i : i + every], strict=True)) / total, 4))
-        one.level_mm.append(round(sum(w * y for w, y in zip(weights, level_mm[i : i + every], strict=True)) / total, 3))
-        one.weight.append(round(total, 4))
+        mean_h, mean_mm = (
+            sum(w * value for w, value in zip(weights, some[i : i + every], strict=True)) / total
+            for some in (tau_h, level_mm)
+        )
+        one.tau_h.append(round(mean_h, DECIMALS))
+        one.level_mm.append(round(mean_mm, 3))
+        one.weight.append(round(total, DECIMALS))
     learnt.placed = [*learnt.placed, one][-KEPT:]
     for _ in range(2):  # again, now that each cycle lies where the first time put it
         _pool(learnt)
@@ -166,7 +188,8 @@ def _pool(learnt: LearntCurve) -> None:
     sums = [[0.0, 0.0, 0.0] for _ in range(POINTS)]  # weight, weight x, weight y of each cell
     for age, one in enumerate(reversed(learnt.placed)):
         share = one.height_mm**2 * FORGET**age
-        for tau, y, w in zip(one.tau_h, one.level_mm, one.weight, strict=True):
+        for values in zip(one.tau_h, one.level_mm, one.weight, strict=True):
+            tau, y, w = (round(value, DECIMALS) for value in values)
             x = tau / one.scale_h
             cell = sums[min(int(x / DX), POINTS - 1)]
             if x < DX * POINTS:
