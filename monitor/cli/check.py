@@ -10,14 +10,17 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from monitor.check import Finding
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, json_option, settings_from
-from monitor.settings import SOURCES, Settings
-from monitor.values import JarState
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+    from monitor.values import JarState
 
 LISTEN_S = 40.0  # a board on Wi-Fi that follows our notes sends each 30 s
 MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG", "red")}
@@ -54,10 +57,11 @@ def check(config: Path, send_test: bool, as_json: bool, listen_s: float) -> None
 
 
 def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: float) -> Iterator[Finding]:
-    """All of them, as soon as each is known."""
+    """All findings, each as soon as it is known."""
     from monitor.check import ground, jar_sense, listen, sources
     from monitor.host.time_zone import display
     from monitor.runs.store import StoreTrouble
+    from monitor.settings import SOURCES
 
     show = display(settings.display)
     jars = ", ".join(jar.name for jar in settings.jars)
