@@ -1,7 +1,7 @@
 """Checks before the first night, each with one plain sentence: what was found and what to do.
 
-`ground` looks at the machine (store, clock, secrets, whom to tell), `listen` listens to the sources for a while or
-asks the daemon that has them, `sources` and `jar_sense` say what that means. `jartide check` prints it.
+`ground` checks the machine (store, clock, secrets, addresses for notices), `listen` listens to the sources for a while
+or asks the daemon that has them, `sources` and `jar_sense` judge what came. `jartide check` prints it.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ State = Literal["ok", "note", "wrong"]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was tried."""
+    """The result of one check."""
 
     what: str
     state: State

@@ -1,8 +1,8 @@
-"""How many readings a broker keeps while nobody fetches them: found by a burst that we publish to ourselves.
+"""How many readings a broker keeps while nobody fetches them, measured by a burst that we publish to ourselves.
 
 A daemon that is stopped for an upgrade leaves its session with the broker, and what is published meanwhile waits there,
-up to a limit of the broker's own. mosquitto keeps 1,000 messages unless told otherwise and drops the rest after having
-acknowledged them to the board: five jars at a reading each 10 s fill that in 33 minutes.
+up to a limit of the broker's own. By default mosquitto keeps 1,000 messages and drops the rest after acknowledging them
+to the board; five jars with a reading each 10 s fill that in 33 minutes.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ PAYLOAD = b" " * 150  # as large as a reading, for brokers that count bytes
 EVERY_S = 10.0  # between two readings of a jar, at the quickest of our firmware
 ENOUGH_S = 6 * 3600.0  # a night's upgrade, or a router that somebody restarts in the morning
 STEP_S = 20.0  # for one step; a whole burst over a weak Wi-Fi takes 5 s
-QUIET_S = 2.0  # without a further message all have come
+QUIET_S = 2.0  # when no message came for this long, all have come
 
 
 def judge(settings: Settings) -> Iterator[Finding]:
-    """One finding a broker; none for one that cannot be reached, which others say."""
+    """One finding for each broker; none for a broker that cannot be reached, which another check reports."""
     seen: set[tuple[str, int]] = set()
     for mqtt in settings.mqtt:
         address = mqtt_link.address(mqtt)
@@ -45,7 +45,7 @@ def judge(settings: Settings) -> Iterator[Finding]:
 
 
 def messages_kept(settings: MqttSettings, burst: int) -> int:
-    """Of `burst` messages published while their subscriber is away, how many it is given when it is back. Raises
+    """How many of `burst` messages that are published while their subscriber is away it gets when it is back. Raises
     OSError or SecretError where there is no connection."""
     name = f"jartide-burst-{os.urandom(3).hex()}"
     topic = f"{settings.status_topic}/{name}"

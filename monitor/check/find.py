@@ -1,10 +1,10 @@
-"""Which topics of a broker hold a jar's distance and temperature: from what devices say of themselves, and from what
+"""Which topics of a broker have a jar's distance and temperature: from what devices say about themselves, and from what
 their messages look like. Pure: retained discovery messages and samples in, candidates out.
 
 The discovery messages are Home Assistant's (`<prefix>/sensor/.../config` and, one for a device with all its components,
 `<prefix>/device/.../config`, https://www.home-assistant.io/integrations/mqtt/#mqtt-discovery), which ESPHome, Tasmota,
-Zigbee2MQTT and OpenMQTTGateway retain. Where a device says nothing of itself, a key's name and the size of its number
-decide: a surface under a jar's lid is 20 to 400 mm away, which is no number of centimetres and none of metres.
+Zigbee2MQTT and OpenMQTTGateway retain. Where a device says nothing about itself, a key's name and the size of its
+number decide: a surface under a jar's lid is 20 to 400 mm away, a number that cannot be centimetres or metres.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from typing import Any
 from monitor.sources.general_form import MISSING, PER_UNIT
 
 NEAR_MM = (15.0, 2000.0)  # a jar under its sensor, with room for a tall stand
-COARSE_MM = 5.0  # steps from which a rise is seen late and feedings are invented (1 to 3 mm: nothing of that kind)
+COARSE_MM = 5.0  # with such steps a rise is seen late and feedings are invented (with 1 to 3 mm they are not)
 LENGTHS, TEMPERATURES = ("mm", "cm", "m", "in"), {"°C": "degC", "°F": "degF", "K": "K", "C": "degC", "F": "degF"}
 TEMPLATE = re.compile(r"\{\{\s*value_json((?:\.\w+|\[['\"][^'\"]+['\"]\]|\[\d+\])+)\s*(?:\|[^}]*)?\}\}")
 PLAIN = re.compile(r"\{\{\s*value\s*(?:\|[^}]*)?\}\}")
 DISTANCE_KEY = re.compile(r"dist|range|depth|tof|vl53|sonic|level_mm|echo", re.IGNORECASE)
 TEMPERATURE_KEY = re.compile(r"temp", re.IGNORECASE)
-FLAT_MAX = 200  # numbers of one message that are looked at
+FLAT_MAX = 200  # numbers of one message that are considered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """One number on one topic. `value` is in mm or degC, as last said; `step_mm` how finely a distance is said."""
+    """One number on one topic. `value` is the latest one in mm or degC; `step_mm` is the resolution of a distance."""
 
     topic: str
     kind: str  # "distance" or "temperature", as the keys of `read`
@@ -46,8 +46,8 @@ class Quantity:
 
 
 def candidates(messages: Mapping[str, bytes], own: Sequence[re.Pattern[str]] = ()) -> list[Quantity]:
-    """What may be a jar's, from the last message of each topic: distances that could be one, the surest first, and the
-    thermometers beside them. Topics that fit one of `own` are taken already."""
+    """The quantities that may be a jar's, from the last message of each topic: possible distances, the surest first,
+    and the thermometers beside them. Topics that match one of `own` are already used."""
     described = {(one.topic, one.path): one for topic, raw in messages.items() for one in _described(topic, raw)}
     found: dict[tuple[str, str], Quantity] = {}
     for topic, raw in messages.items():
@@ -58,7 +58,7 @@ def candidates(messages: Mapping[str, bytes], own: Sequence[re.Pattern[str]] = (
             one = _quantity(topic, path, text, known, raw)
             if one is not None:
                 found[topic, path] = one
-    for place, known in described.items():  # nothing came meanwhile, but it says what it would be
+    for place, known in described.items():  # no message came meanwhile, but the device describes it
         if place not in found and not any(pattern.fullmatch(known.topic) for pattern in own):
             found[place] = known
     distances = [one for one in found.values() if one.kind == "distance" and _may_be_a_jar(one)]
@@ -82,7 +82,7 @@ def tables(quantities: Sequence[Quantity]) -> dict[str, dict[str, dict[str, str]
 
 
 def jar_of(topic: str, jars: Sequence[str]) -> str | None:
-    """The jar that a topic names in one of its levels, or the only one there is."""
+    """The jar that a topic names in one of its levels, or the only jar there is."""
     parts = re.split(r"[/_\- ]", topic.lower())
     named = [jar for jar in jars if jar.lower() in parts or jar.lower() in topic.lower().split("/")]
     return named[0] if len(named) == 1 else jars[0] if len(jars) == 1 else None
@@ -139,7 +139,7 @@ def _temperature_unit(name: str, number: float, raw: bytes) -> str:
 
 
 def _numbers(raw: bytes) -> Iterator[tuple[str, str]]:
-    """(path, text) of every number in a message, and of what stands for one where the whole message does."""
+    """(path, text) of every number in a message, or of the whole message if it is one."""
     try:
         text = raw.decode().strip()
         found = json.loads(text, parse_float=lambda number: _Number(number), parse_int=lambda number: _Number(number))
@@ -170,7 +170,7 @@ def _flat(found: Any, path: str, left: list[int]) -> Iterator[tuple[str, str]]:
 
 
 def _described(topic: str, raw: bytes) -> Iterator[Quantity]:
-    """What a discovery message says of distances and temperatures."""
+    """What a discovery message says about distances and temperatures."""
     if not topic.endswith("/config"):
         return
     try:
@@ -196,7 +196,7 @@ def _described_one(part: Mapping[str, Any]) -> Quantity | None:
     if match := TEMPLATE.fullmatch(template.strip()):
         path = ".".join(re.findall(r"\w+", match[1])) if "[" not in match[1] else _bracketed(match[1])
     elif template and not PLAIN.fullmatch(template.strip()):
-        return None  # a template of its own making: nothing that a path could say
+        return None  # a template of its own, which no path can express
     if not state or unit.lower() in MISSING:
         return None
     if unit in LENGTHS:

@@ -1,6 +1,7 @@
-"""What the machine must provide: room and permission for the store, a clock that is right, secrets, someone to tell.
+"""Checks what the machine must provide: room and permission for the store, a right clock, secrets, addresses for
+notices.
 
-Reads and tries out, changes nothing but a mark in the store that proves it can be written.
+Reads and tries things; changes nothing except a mark in the store, which proves that it can be written.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from monitor.settings import Settings
 from monitor.values import DAY_S
 
 EARLIEST_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()  # before this the program did not exist
-LOOK_BACK_S = 7 * DAY_S  # what was lost before is no sign of how things are set up now
+LOOK_BACK_S = 7 * DAY_S  # older losses say nothing about how things are set up now
 TIGHT_BYTES, FULL_BYTES = 500e6, 50e6
 JAR_DAY_BYTES = 200 * 8640  # a committed reading takes up to 200 bytes; one each 10 s
 HTTP_S = 5.0
@@ -45,7 +46,7 @@ def store(settings: Settings) -> Iterator[Finding]:
                 there.set_meta("checked", f"{now_s:.0f}")
                 lost = lost_readings.sentence(there.missing(now_s - LOOK_BACK_S), now_s, display(settings.display))
         else:
-            while not folder.exists():  # `jartide watch` makes it
+            while not folder.exists():  # `jartide watch` will make it
                 folder = folder.parent
             with tempfile.NamedTemporaryFile(dir=folder, prefix=".jartide-check-"):
                 pass
@@ -85,7 +86,7 @@ def clock(settings: Settings) -> Iterator[Finding]:
 
 
 def secrets(settings: Settings) -> Iterator[Finding]:
-    """Is every password, token, certificate and address there, and for our eyes only?"""
+    """Is every password, token, certificate and address there, and can nobody else read it?"""
     wanted: list[tuple[str, str | None, Path | None]] = []
     for mqtt in settings.mqtt:
         wanted.append((f"password for {mqtt.host}", mqtt.password_env, mqtt.password_file))
@@ -109,7 +110,7 @@ def secrets(settings: Settings) -> Iterator[Finding]:
 
 # branches: one finding after the other
 def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
-    """Is there somebody to tell? With `send_test` each address gets a message."""
+    """Is there an address for notices? With `send_test` each one gets a message."""
     wanted = settings.notices
     try:
         found = addresses(envs=wanted.to_env, file=wanted.to_file)
@@ -143,14 +144,14 @@ def notices(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
 
 
 def _phones(settings: Settings, *, send_test: bool) -> Iterator[Finding]:
-    """Those that asked for notices on the page."""
+    """The phones that asked for notices on the page."""
     if not phones.offered(settings.page):
         return
     try:
         with Store.join(settings.store.path) as store:
             many = len(phones.phones(store))
     except StoreTrouble:
-        return  # said elsewhere
+        return  # another check reports that
     if many == 0:
         return
     says = f"{many} phone{'s' if many > 1 else ''} by Web Push"
@@ -176,7 +177,7 @@ def mirror(settings: Settings) -> Iterator[Finding]:
         with urllib.request.urlopen(f"{url.rstrip('/')}/ping", timeout=HTTP_S):
             pass
     except urllib.error.HTTPError:
-        pass  # it speaks HTTP; whether the token is right shows at the first write
+        pass  # it speaks HTTP; the first write shows whether the token is right
     except (OSError, ValueError) as error:
         reason = getattr(error, "reason", error)
         yield Finding("influx", "wrong", f"{url} does not answer ({reason}); readings wait in the store meanwhile")

@@ -14,8 +14,11 @@ from monitor.settings import JarSettings
 from monitor.values import Reading, VolumeTable
 
 BELOW_BOTTOM_MM = 5.0  # an empty jar may be read this much deeper than it was calibrated: noise, and the lid's seat
-SCATTER_MM = 5.0  # the worst of the described sensors has 3 mm (ST DS11555, table 13, at jar distances)
-WARMEST_C, LOOKS_LIKE_F = 45.0, 120.0  # no starter is kept above the one; a warm kitchen in degF is below the other
+SCATTER_MM = 5.0  # the noisiest of the described sensors has 3 mm (ST DS11555, table 13, at the distances of jars)
+WARMEST_C, LOOKS_LIKE_F = (
+    45.0,
+    120.0,
+)  # no starter is kept warmer than the first; a warm kitchen in degF is below the second
 MM_AND_C = Display()
 VENTING = {
     "open": "venting = open means that at most a cloth covers it",
@@ -33,9 +36,9 @@ def judge(
     silent_s: float | None = None,
     sampling_s: float | None = None,
 ) -> Iterator[Finding]:
-    """Findings about one jar from the readings that arrived for it, oldest first; there may be none. `silent_s` is how
-    old the daemon's last one of it is, `sampling_s` how far apart they usually are. What is read is said in the
-    household's units, the config's keys in their own."""
+    """Findings about one jar from the readings that arrived for it, oldest first; there may be none. `silent_s` is the
+    age of the daemon's last reading, `sampling_s` their usual interval. Readings are worded in the household's units,
+    keys of the config in their own."""
     temperature_c = _temperature_c(readings)
     distances = [mm for reading in readings if (mm := distance_of(reading, temperature_c)) is not None]
     seen = [mm for mm in distances if NEAREST_MM <= mm <= FARTHEST_MM]
@@ -70,7 +73,8 @@ def judge(
 
 
 def _rounding(jar: JarSettings, seen: Sequence[float]) -> Iterator[Finding]:
-    """Distances that are all whole or half centimetres: two different ones at least, as a still jar says nothing."""
+    """Whether all distances are whole or half centimetres; with at least two different ones, as a still jar shows
+    nothing."""
     if len(set(seen)) < 2:
         return
     for step_mm in (10.0, 5.0):

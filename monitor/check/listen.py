@@ -1,7 +1,7 @@
-"""Listens for a while: to the sources of the config, or, where a daemon is watching and has them, to what it stores.
+"""Listens for a while: to the sources of the config or, where a daemon is watching and has them, to what it stores.
 
-`jartide check` and `jartide calibrate` use it. It leaves no trace: a broker is looked at in passing (no session, QoS 0,
-no word of ours), so the daemon's own session keeps what it has, and nothing is acknowledged in its name.
+`jartide check` and `jartide calibrate` use it. It leaves no trace: with a broker it has no session, uses QoS 0 and
+publishes nothing, so the daemon's own session keeps what it has, and nothing is acknowledged in its name.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ POLL_S = 0.2
 
 @dataclass(slots=True)
 class Received:
-    """What came since listening began: readings by jar, refused messages and numbers by source, how each source is."""
+    """What came since listening began: readings by jar, refused messages and counts by source, the health of each
+    source."""
 
     readings: dict[str, list[Reading]] = field(default_factory=dict)
     refused: dict[str, list[Rejected]] = field(default_factory=dict)
@@ -41,12 +42,12 @@ class Received:
 
 
 class Listener(Protocol):
-    """Something that listens; `daemon` is the process id of the daemon that does it for us, if one does."""
+    """Something that listens; `daemon` is the process id of the daemon that does it for us, if there is one."""
 
     daemon: int | None
 
     def received(self) -> Received:
-        """All so far; the same object each time, grown."""
+        """Everything so far; always the same object, which grows."""
 
 
 @contextmanager
@@ -75,7 +76,7 @@ def wait(listener: Listener, enough: Callable[[Received], bool], wait_s: float) 
 
 
 class _ThroughDaemon:
-    """The daemon has the ports and the session; what it stores is what arrives."""
+    """Listens through the daemon, which has the ports and the session: what it stores is what arrives."""
 
     def __init__(self, store: Store, pid: int) -> None:
         self.daemon: int | None = pid
@@ -94,14 +95,14 @@ class _ThroughDaemon:
 
 
 class _Own:
-    """Our own ports and connections, opened for a while."""
+    """Listens on ports and connections of our own, which are opened for a while."""
 
     def __init__(self, settings: Settings) -> None:
         self.daemon: int | None = None
         self._lock = threading.Lock()
         self._received = Received()
         opening = Opening(settings=settings, client_token="check")
-        self._sources = open_sources(opening, leave_out=["mqtt"])  # the daemon's session is not ours to use
+        self._sources = open_sources(opening, leave_out=["mqtt"])  # we must not use the daemon's session
         brokers: dict[tuple[object, ...], list[MqttSettings]] = {}
         for mqtt in settings.mqtt:
             brokers.setdefault(mqtt.connection, []).append(mqtt)
@@ -131,7 +132,7 @@ class _Own:
 
 
 class _Observer:
-    """A broker that is only looked at."""
+    """Listens to a broker without leaving a trace."""
 
     def __init__(
         self,

@@ -1,4 +1,4 @@
-"""Is every port present and sending, is every broker reachable, do readings arrive? Findings from what was received."""
+"""Is every port there and sending, can every broker be reached, do readings arrive? Findings from what was received."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from monitor.values import SourceHealth
 
 BY_ID = Path("/dev/serial/by-id")
 USUAL_S = 30.0  # as our firmware notes have it
-ENOUGH = 3  # readings of a jar: the middle one is not a stray
+ENOUGH = 3  # readings of a jar: the median of three is no stray
 
 
 def enough(settings: Settings, received: Received) -> bool:
-    """Whether listening longer would tell no more."""
+    """Whether listening longer would show nothing more."""
     return all(
         sum(one.distance_mm is not None or one.echo_us is not None for one in received.readings.get(jar.name, ()))
         >= ENOUGH
@@ -27,7 +27,7 @@ def enough(settings: Settings, received: Received) -> bool:
 
 
 def judge(settings: Settings, listener: Listener, listened_s: float) -> Iterator[Finding]:
-    """One finding a source, after listening for a while."""
+    """One finding for each source, after listening for a while."""
     if not settings.any_source:
         none = " and ".join(f"no [[{name}]]" for name in SOURCES)
         yield Finding("sources", "wrong", f"there is {none}: no reading can arrive")
@@ -67,7 +67,7 @@ def _source(health: SourceHealth, received: Received, listener: Listener, listen
 
 
 def _names(serial: SerialSettings) -> Iterator[Finding]:
-    """The name of a port that stays the same, for a config that has one which does not."""
+    """The lasting name of a port, for a config with one that may change."""
     name = f"serial {serial.port}"
     if "://" in serial.port:
         return

@@ -1,5 +1,5 @@
-"""A config file changed by the program: keys of one table set or taken away, everything else byte for byte as it was,
-comments included. What would not load is never written, and the file as it was is kept beside it.
+"""Changes a config file: keys of one table are set or removed, everything else stays byte for byte, with its comments.
+A text that would not load is never written, and the former file is kept beside the new one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from monitor.config.reader import SettingsError, load
 from monitor.config.toml_lines import Where, spans, toml_text, with_values
 from monitor.values import Geometry, Json, Straight, Tapered
 
-KEPT = 5  # of the file as it was; older ones go
+KEPT = 5  # former files that are kept; older ones go
 
 
 class CannotEdit(ValueError):
@@ -24,8 +24,8 @@ class CannotEdit(ValueError):
 
 
 def changed(text: str, table: Where, values: Mapping[str, object]) -> str:
-    """The text with these keys of a table; None takes a key away. A table that is not there is added at the end, of the
-    single ones such as ("notices",). Raises CannotEdit."""
+    """The text with these keys of a table; None removes a key. A missing table is added at the end, if it is a single
+    one such as ("notices",). Raises CannotEdit."""
     found = spans(text)
     gone = {key for key, value in values.items() if value is None}
     kept = {key: toml_text(_as_people_write(value)) for key, value in values.items() if value is not None}
@@ -50,7 +50,7 @@ def changed(text: str, table: Where, values: Mapping[str, object]) -> str:
 
 
 def jar_table(text: str, name: str) -> Where:
-    """Where the table of one jar stands. Raises CannotEdit for one that is not written out, as one of a range is."""
+    """The place of one jar's table. Raises CannotEdit for a jar without one of its own, such as one of a range."""
     for index, jar in enumerate(tomllib.loads(text).get("jar", [])):
         if jar.get("name") == name:
             return "jar", index
@@ -58,7 +58,7 @@ def jar_table(text: str, name: str) -> Where:
 
 
 def read(path: Path) -> str:
-    """The file's text, without the mark that some editors put at its start. Raises CannotEdit."""
+    """The file's text, without the byte order mark that some editors put at its start. Raises CannotEdit."""
     try:
         return path.read_bytes().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -66,8 +66,8 @@ def read(path: Path) -> str:
 
 
 def save(path: Path, text: str) -> Path:
-    """Put the text in the file's place, if it loads; returns where the file as it was is kept. Raises CannotEdit with
-    what the reader of configs says against it."""
+    """Replace the file by this text, if that loads; returns where the former file is kept. Raises CannotEdit with what
+    the config reader finds wrong."""
     path = path.resolve()  # a link stays a link
     kept = path.with_name(f"{path.name}.before-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}")
     part = path.with_name(f".{path.name}.part")

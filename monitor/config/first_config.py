@@ -15,13 +15,13 @@ MQTT_PASSWORD = "mqtt_password"  # the file of a broker's password, beside the c
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answers:
-    """What was answered; None: not known, or not wanted."""
+    """What was answered; None for what is not known or not wanted."""
 
     jar: str
     empty_mm: float | None = None  # distance over the empty jar
     rim_mm: float | None = None  # height of the rim above the inside bottom
     diameter_mm: float | None = None  # inside; None: a straight wall of any width
-    geometry: Mapping[str, Json] | None = None  # measured, in place of the diameter
+    geometry: Mapping[str, Json] | None = None  # a measured one, in place of the diameter
     flour: str | None = None
     sensor: str = "optical"
     serial: Mapping[str, Json] | None = None  # the keys of its table, without the jar
@@ -88,7 +88,7 @@ def _mqtt_lines(table: Mapping[str, Json], jar: str) -> Iterator[str]:
 
 
 def problems_of(answers: Answers) -> list[str]:
-    """What the reader of configs would say against it, a clause each."""
+    """What the config reader would find wrong, as a clause each."""
     return [problem for _, problem in settings_from(tomllib.loads(text_of(answers)))[1]]
 
 

@@ -1,7 +1,8 @@
-"""Many jars from few tables: a `[[group]]` gives its jars what they share, and a name with a range stands for several.
+"""Many jars from few tables: a `[[group]]` gives its jars what they have in common, and a name with a range means
+several.
 
 Pure, on parsed TOML: `monitor.config.reader` fills its schema from what comes out. A jar of the file keeps its place
-(`Where`), so that a problem of a jar made from a range is reported at the table that it was made from.
+(`Where`), so that a problem of a jar from a range is reported at the table of that range.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ Problem = tuple[Where, str]
 
 @dataclass(frozen=True, slots=True)
 class JarTable:
-    """One jar's keys, and the table of the file that each of them stands in."""
+    """One jar's keys, and the table of the file that each of them comes from."""
 
     keys: dict[str, Any]
     own: Where
@@ -34,7 +35,7 @@ class JarTable:
 
 
 def expand(jars: list[dict[str, Any]], groups: list[dict[str, Any]], problems: list[Problem]) -> list[JarTable]:
-    """The jars that the tables stand for: a group's keys first, the jar's own over them.
+    """The jars that the tables describe: with the group's keys, unless the jar has its own.
 
     >>> [jar.keys for jar in expand([{"name": "shelf-{1..2}", "group": "r"}], [{"name": "r", "flour": "rye"}], [])]
     [{'flour': 'rye', 'name': 'shelf-1', 'group': 'r'}, {'flour': 'rye', 'name': 'shelf-2', 'group': 'r'}]

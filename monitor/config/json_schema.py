@@ -1,8 +1,9 @@
 """The JSON Schema of the config, for editors that complete and check TOML: `jartide init --schema` prints it.
 
-Nothing is said twice: tables, keys and types are those of `monitor.settings`, bounds those of `monitor.config.rules`,
-and each key's description is the comment beside it in configs/everything.toml. What only the whole file can say (two
-jars of one name, a rim above the sensor) is left to `jartide check`. Draft 2020-12, https://json-schema.org/.
+Nothing is repeated here: tables, keys and types are those of `monitor.settings`, bounds those of
+`monitor.config.rules`, and each key's description is the comment beside it in configs/everything.toml. What only the
+whole file shows (two jars with one name, a rim above the sensor) is left to `jartide check`. Draft 2020-12,
+https://json-schema.org/.
 """
 
 from __future__ import annotations
@@ -42,7 +43,8 @@ def json_schema(everything: str) -> dict[str, Json]:
 
 
 def descriptions(everything: str) -> dict[tuple[str, str], str]:
-    """(table, key) -> what stands beside the key where it is first named, on one line; the table "" is above all."""
+    """(table, key) -> the comment beside the key where it is first named, on one line; the table "" is the top
+    level."""
     found: dict[tuple[str, str], str] = {}
     table, at = "", None
     for line in everything.splitlines():

@@ -1,8 +1,8 @@
 """A config file becomes frozen settings, or every problem in it at once, each on one line of text.
 
 tomllib reads; the values go into the schema of `monitor.settings` as they are, without conversion ("12" is no number,
-true is no 1); `monitor.config.rules` knows what a value may be beyond its type. What this module adds is the line,
-the value, what is allowed, and the nearest right key. The command line prints the problems and exits with 2.
+true is no 1); `monitor.config.rules` knows what a value may be beyond its type. This module adds the line, the value,
+what is allowed, and the nearest right key. The command line prints the problems and exits with 2.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ SHAPES = {
     "table": ("points",),
 }
 SECRET_KEY = re.compile(r"pass|secret|token|credential|api_?key", re.IGNORECASE)
-LARGEST_NUMBER = 1e15  # whatever is asked for; and what lies beyond it may be no float at all
+LARGEST_NUMBER = 1e15  # more than anything that is asked for, and still an exact float
 LARGEST_BYTES = 1 << 20  # a hundred jars with all their settings and a page of comments each
 _ENDLESS = re.compile(r"[0-9_]{4300}")
 _NOTHING = object()
@@ -73,7 +73,7 @@ class SettingsError(ValueError):
 
 
 def load(path: Path | str) -> Settings:
-    """The settings in a config file; paths in it count from the file's own folder. Raises SettingsError."""
+    """The settings in a config file; paths in it are relative to the file's own folder. Raises SettingsError."""
     path = Path(path)
     try:
         text = _bytes_of(path).decode("utf-8-sig")
@@ -109,7 +109,8 @@ def load(path: Path | str) -> Settings:
 
 
 def _bytes_of(path: Path) -> bytes:
-    """What the file holds. Raises OSError, and SettingsError for what no config is and would not end."""
+    """The contents of the file. Raises OSError, and SettingsError for something that is no config and might never
+    end."""
     if path.is_fifo() or path.is_socket():
         raise SettingsError((f"{path}: is a pipe: the config must be a file, as it is read again when it changes",))
     with path.open("rb") as file:
@@ -125,8 +126,8 @@ def _too_deep(path: Path) -> str:
 
 # branches: one branch for each kind of table
 def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
-    """Settings from parsed TOML, and all that is wrong with it. Where something is wrong its default stands in, so that
-    the rest is still looked at; with any problem the settings are not for use."""
+    """Settings from parsed TOML, and everything that is wrong with it. Whatever is wrong is replaced by its default, so
+    that the rest is still checked; with any problem the settings must not be used."""
     problems: list[Problem] = []
     parts: dict[str, Any] = {}
     tables: dict[str, list[dict[str, Any]]] = {}
@@ -158,13 +159,13 @@ def settings_from(raw: dict[str, Any]) -> tuple[Settings, list[Problem]]:
     of_groups = {where for where, _ in problems if where[0] == "group"}
     for where, what in problems:
         place = _in_file(where, expanded)
-        if place == where or place not in of_groups:  # what is wrong in a group is said once, not for each of its jars
+        if place == where or place not in of_groups:  # a problem of a group is reported once, not for each of its jars
             in_file.append((place, what))
     return _share_of(settings), list(dict.fromkeys(in_file))
 
 
 def _in_file(where: Where, expanded: list[JarTable]) -> Where:
-    """The place in the file of what is wrong at a jar as it was made."""
+    """The place in the file of a problem with a jar as it was made."""
     match where:
         case ("jar", int(at), *rest):
             return expanded[at].where(tuple(rest))
@@ -193,13 +194,13 @@ def _share_of(settings: Settings) -> Settings:
 
 @cache
 def _kinds(schema: type) -> dict[str, Any]:
-    """The keys of a table, each with its type: worked out once, not for each of thousands of jars."""
+    """The keys of a table, each with its type; computed once, not for each of thousands of jars."""
     kinds = get_type_hints(schema)
     return {**kinds, "read": read_fields} if schema is MqttSettings else kinds
 
 
 def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Problem]) -> Any:
-    """One table as an instance of its schema, what is wrong added to `problems`."""
+    """One table as an instance of its schema; what is wrong is added to `problems`."""
     kinds = _kinds(schema)
     values: dict[str, Any] = {}
     for key, value in raw.items():
@@ -220,7 +221,7 @@ def _filled(schema: type, raw: dict[str, Any], where: Where, problems: list[Prob
 
 # branches: one branch for each kind of value that the schema has
 def _value(kind: Any, value: Any) -> Any:
-    """The value, if it is of the kind that the schema asks for. Raises ValueError that says what would be right."""
+    """The value, if it is of the kind in the schema. Raises ValueError that says what would be right."""
     if kind is read_fields:
         return read_fields(value)
     if kind == Geometry:
@@ -261,7 +262,7 @@ def _number(value: Any) -> float:
 
 
 def _geometry(value: Any) -> Geometry:
-    """{shape = "straight", diameter_mm = 85} and its sisters; whether the sizes can be a jar's is a rule's matter."""
+    """{shape = "straight", diameter_mm = 85} and its sisters; whether the sizes make sense is checked by a rule."""
     shape = value.get("shape") if isinstance(value, dict) else None
     if not isinstance(shape, str) or shape not in SHAPES:
         near = _meant(shape, SHAPES) if isinstance(shape, str) else ""
@@ -324,7 +325,7 @@ def _said(raw: dict[str, Any], where: Where, what: str) -> str:
 
 
 def _shown(key: str, value: object) -> str:
-    """` = value` as the file has it, shortened; what may be a secret that someone put there is not repeated."""
+    """` = value` as in the file, shortened; what may be a secret that somebody put there is not repeated."""
     if value is _NOTHING:
         return ""
     text = toml_text(value)
@@ -345,7 +346,7 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
     store: StoreSettings = placed(settings.store)
     return replace(
         settings,
-        # where a link leads is asked once: SQLite, the lock and all other parts must mean the same file beside it
+        # links are followed once, here: SQLite, the lock and all other parts must mean the same file
         store=replace(store, path=Path(os.path.realpath(store.path))),
         notices=placed(settings.notices),
         page=placed(settings.page),

@@ -34,7 +34,7 @@ Problem = tuple[Where, str]
 # A name stands in MQTT topics, file names, CSV cells and in RUN:CYCLE: no `/ + # :`, no spaces, and not endless.
 JAR_NAME = re.compile(r"[^\W_][\w.-]{0,39}", re.ASCII)
 CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
-# Capitals only, as is the custom, so that a password put here by mistake is seen to be none.
+# Capitals only, as is the custom, so that a password that was put here by mistake is recognised.
 VARIABLE = re.compile(r"[A-Z_][A-Z0-9_]*")
 HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
 PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)+")
@@ -63,7 +63,7 @@ LIMITS: dict[str, dict[str, tuple[float, float, str]]] = {
 }
 
 
-MOST_PLACE = 40  # characters of a name that stands in a sentence
+MOST_PLACE = 40  # characters of a name that is used in sentences
 DEFAULTS = {field.name: field.default for field in fields(MqttSettings)}
 
 
@@ -139,7 +139,7 @@ def _serial(serial: SerialSettings, settings: Settings) -> Iterator[Clause]:
         yield "bare_lines", "a bare `distance,temperature` line names no jar: say which with jar = ..."
 
 
-# branches: one rule after the other: who looks for one finds it here
+# branches: one rule after the other, so that each is easy to find
 def _mqtt(mqtt: MqttSettings, settings: Settings) -> Iterator[Clause]:
     yield from _limits("mqtt", mqtt)
     if not mqtt.host or re.search(r"[/\s]", mqtt.host) or "@" in mqtt.host:
@@ -269,7 +269,7 @@ def _page(page: PageSettings) -> Iterator[Clause]:
 
 
 def here_only(host: str) -> bool:
-    """Whether an address to listen at is this machine's own, unreachable from the network."""
+    """Whether an address to listen at cannot be reached from the network."""
     if host == "localhost":
         return True
     try:
@@ -332,7 +332,7 @@ def _placed(where: Where, clauses: Iterator[Clause]) -> Iterator[Problem]:
 
 
 def _twins(table: str, values: Sequence[object], key: str, text: str) -> Iterator[Problem]:
-    first: dict[object, int] = {}  # of twenty thousand jars none is looked for among all before it
+    first: dict[object, int] = {}  # a dictionary, as there may be twenty thousand jars
     for index, value in enumerate(values):
         if value and first.setdefault(value, index) != index:
             yield (table, index, key), f"{text} (the other is number {first[value] + 1} of {len(values)})"

@@ -1,8 +1,8 @@
-"""Which jars are this daemon's, where several daemons take shares of them from the same broker.
+"""Which jars this daemon watches, where several daemons share them at the same broker.
 
 Pure. Rendezvous hashing (Thaler and Ravishankar 1998, IEEE/ACM Trans. Netw. 6:1): each share draws a number for each
-jar and the highest takes it, so that every daemon knows the same answer without asking, and a fifth daemon takes a
-fifth of the jars from the four and moves no other.
+jar, and the highest takes it. So every daemon knows the answer without asking, and a fifth daemon takes a fifth of the
+jars of the four and moves no other.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Where in a TOML text each key stands, and a value as TOML text. `tomllib` gives values but no lines; errors and edits
+"""The lines of each key in a TOML text, and values as TOML text. `tomllib` gives values but no lines; errors and edits
 need the lines.
 
-Pure. It takes for granted that the text is valid TOML (tomllib has read it) and only follows strings, comments and
-brackets closely enough to know which lines begin a table or a key.
+Pure. Assumes that the text is valid TOML (tomllib has read it), and follows strings, comments and brackets only closely
+enough to know which lines begin a table or a key.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def spans(text: str) -> dict[Where, Span]:
 
 
 def line_of(found: dict[Where, Span], where: Where) -> int | None:
-    """The line of the nearest thing around `where` that has one: the key, else the table that lacks it."""
+    """The line of `where`, or of the nearest thing around it that has one, such as the table that lacks the key."""
     for length in range(len(where), 0, -1):
         if span := found.get(where[:length]):
             return span.first
@@ -92,7 +92,7 @@ def with_values(text: str, table: Where, values: dict[str, str]) -> str:
 def toml_text(value: object) -> str:
     """A value as TOML writes it on one line: text, numbers, true and false, lists and inline tables."""
     if isinstance(value, str):
-        # JSON's escapes are a part of TOML's, which wants the delete character escaped as well
+        # JSON's escapes are a subset of TOML's, which also wants the delete character escaped
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, bool):
         return "true" if value else "false"

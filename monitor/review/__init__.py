@@ -1,1 +1,2 @@
-"""Past runs: `summary` and `smoother` say what happened (pure), `words`, `picture` and `report` show it."""
+"""Reviews past runs: `summary` and `smoother` (pure) work out what happened; `words`, `picture` and `report` show
+it."""

@@ -1,8 +1,8 @@
-"""A run of many cycles as a still picture: small multiples, a week a row, each day's first rise 24 h wide; or, of a
-season, a calendar whose days are filled as high as they rose. A few cycles stand beside each other.
+"""A run of many cycles as a still picture: small multiples with a week in each row and each day's first rise 24 h wide;
+for a season, a calendar whose days are filled as high as they rose. A few cycles are drawn side by side.
 
-Drawing only, of what `summary` has found. Needs matplotlib (the extra `pictures`); what has no starting level is
-`picture`'s.
+Drawing only, of what `summary` has found. Needs matplotlib (the extra `pictures`). `picture` draws what has no starting
+level.
 """
 
 from __future__ import annotations
@@ -28,25 +28,25 @@ from monitor.settings import JarSettings
 from monitor.values import DAY_S, H_S, RESTS_BELOW_C, Noted
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-LEAST_DAYS, MOST_DAYS = 6, 77  # fewer stand in a row, more are a season
+LEAST_DAYS, MOST_DAYS = 6, 77  # fewer days are drawn in a row, more as a season
 WIDE_IN, LEFT_IN, ROW_IN, HEAD_IN, FOOT_IN = 12.0, 0.55, 1.35, 1.35, 0.35
-FOOT, LEAST_TOP = 0.85, 2.6  # times: where a small curve's ground lies, and how high it may go at least
+FOOT, LEAST_TOP = 0.85, 2.6  # rise ratios: the bottom of a small curve's axis, and the least top
 SMOOTH = np.exp(-0.5 * (np.arange(-3, 4) / 1.5) ** 2)  # of a curve of 120 points
-COLD_C = 3.0  # so much colder than usual is said
+COLD_C = 3.0  # a day this much colder than usual is marked
 FEW, SEASON_MONTHS = 4, 4  # a row
 LINE_IN = 0.22  # the height of a line of words beneath
 
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """What one day shows: its first rise, or that the jar was in the fridge."""
+    """What is drawn for a day: its first rise, or that the jar was in the fridge."""
 
     cycle: CycleSummary | None
     resting: bool
 
 
 def draws_run(run: RunSummary) -> bool:
-    """Whether a run can be drawn so: two cycles or more with a starting level."""
+    """Whether a run can be drawn in this way: it has two cycles or more with a starting level."""
     return sum(map(draws, run.cycles)) > 1
 
 
@@ -66,7 +66,7 @@ def whole_run(run: RunSummary, jar: JarSettings, zone: tzinfo, show: Display = C
 
 
 def _noted(figure: Any, notes: Sequence[Noted], zone: tzinfo) -> None:
-    """The notes' words beneath, for which the sheet grows."""
+    """The words of the notes beneath, for which the sheet grows."""
     if not notes:
         return
     (axes,) = figure.axes
@@ -80,7 +80,7 @@ def _noted(figure: Any, notes: Sequence[Noted], zone: tzinfo) -> None:
 
 
 def _marked(axes: Any, numbers: Sequence[int], right: float, low: float) -> None:
-    """Discs with the numbers of what was noted on that day, at a cell's foot."""
+    """Discs with the numbers of the day's notes, at the foot of its cell."""
     for k, number in enumerate(reversed(numbers)):
         disc = {"boxstyle": "circle,pad=0.3", "fc": INK, "ec": "none"}
         axes.text(right - 0.12 - 0.24 * k, low - 0.12, str(number), ha="center", va="center", fontsize=8, color=PLATE,
@@ -88,7 +88,7 @@ def _marked(axes: Any, numbers: Sequence[int], right: float, low: float) -> None
 
 
 def run_title(jar: str, first: date, last: date, rises: Sequence[float]) -> str:
-    """As a person would write it: "Rye, 20 October to 28 November: doubled in 28 of 36 cycles"."""
+    """A title as a person would write it: "Rye, 20 October to 28 November: doubled in 28 of 36 cycles"."""
     months = (first.month, first.year) != (last.month, last.year)
     begins = f"{first.day} {MONTHS[first.month - 1]}" if months else f"{first.day}"
     years = first.year != last.year
@@ -180,7 +180,7 @@ def _cell(
     axes: Any, day: Day, jar: JarSettings, where: tuple[float, float, float, float], top: float, hours: float,
     words: str, show: Display, usual_c: float, numbers: Sequence[int], *, scale: bool,
 ) -> None:  # fmt: skip
-    """One small curve with its day, its number and what there is to say of it."""
+    """One small curve with its day, its rise ratio and what there is to say about it."""
     x, y, wide, high = where
     low, room = y + high - 0.05, high - 0.42
     _marked(axes, numbers, x + wide, low)
@@ -221,7 +221,7 @@ def _cell(
 
 
 def _season(run: RunSummary, by_day: Mapping[date, Day]) -> Any:
-    """Months beside each other; a day is filled as high as it rose, the line across is double."""
+    """Months side by side; each day is filled as high as it rose, and a line marks double."""
     first, last = min(by_day), max(by_day)
     months = (last.year - first.year) * 12 + last.month - first.month + 1
     cell, gap = 0.37, 0.25

@@ -1,7 +1,7 @@
-"""What the feeding sheet is made of, out of the store: for `jartide sheet` and the page alike.
+"""Makes the feeding sheet from the store, for `jartide sheet` and the page.
 
-Between what the daemon wrote of each jar and `core.plan.sheet`. A feeding that was told since then counts at once, so
-that a jar that was just ticked off does not stand there until the next minute.
+Between what the daemon stored about each jar and `core.plan.sheet`. A feeding that was reported since counts
+immediately, so that a jar that was just ticked off does not stay on the sheet until the next minute.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings, Settings
 from monitor.values import Cycle, Fed, JarState, Stage
 
-CURVES_BESIDE = 2  # with its own as many as can be told apart at a glance
+CURVES_BESIDE = 2  # with its own, as many as can be distinguished at a glance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeSheet:
-    """The sheet, the jars that stand apart from the rest of their group and the sensors that do, each with the
-    RUN:CYCLEs that show it (its own first), and who fed each jar last, where told."""
+    """The sheet; the jars, and the sensors, that differ from the rest of their group, each with the RUN:CYCLEs that
+    show it (its own first); and who fed each jar last, where that was reported."""
 
     sheet: Sheet
     odd: tuple[Unlike, ...]
@@ -67,7 +67,7 @@ def of_store(
 
 
 def _curves(store: Store, odd: str, siblings: Sequence[str]) -> tuple[str, ...]:
-    """Its latest rise, and those of two siblings fed with it, the ones most like the rest."""
+    """A jar's latest rise, and those of two siblings that were fed with it and are most like the rest."""
     mine = history.latest_rises(store, odd, 1)
     if not mine:
         return ()
@@ -83,7 +83,7 @@ def _curves(store: Store, odd: str, siblings: Sequence[str]) -> tuple[str, ...]:
 
 
 def _open_cycles(store: Store, states: Mapping[str, JarState], drift: Drift) -> tuple[str, ...]:
-    """The open cycles of a jar and of those beside it."""
+    """The open cycles of a jar and of its neighbours."""
     found = []
     for jar in (drift.jar, *drift.beside):
         run, cycle = store.open_run(jar), states[jar].cycle

@@ -1,6 +1,6 @@
-"""What happened since an hour, for whoever takes over: feedings, notes, peaks, falls, sensors, notices, in order.
+"""What happened since a given hour, for whoever takes over: feedings, notes, peaks, falls, sensors, notices, in order.
 
-Out of the store, for `jartide handover` and the page; what is due stands on the feeding sheet (`feeding_sheet`).
+From the store, for `jartide handover` and the page. What is due is on the feeding sheet (`feeding_sheet`).
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ WORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Happened:
-    """One thing that happened to a jar; `by` is who told it, None for what was seen or where no name was given."""
+    """One thing that happened to a jar; `by` is who reported it, None for what was seen and where no name was given."""
 
     at_s: float
     jar: str
@@ -84,7 +84,7 @@ def _as_smoothed(event: Event, cycles: Sequence[Cycle]) -> Event:
 
 
 def _of_events(jar: str, events: Iterable[Event]) -> Iterator[Happened]:
-    """Of a top that was refined again and again, only the last word."""
+    """The events, with only the last one of a top that was refined several times."""
     peak: Event | None = None
     for event in sorted(events, key=lambda one: one.decided_at_s):
         if event.kind is EventKind.PEAK_REACHED:

@@ -1,6 +1,6 @@
-"""What was noted, in a picture: a number on the line of time, and the notes' times and words beneath.
+"""Notes in a picture: a number on the time axis for each, and their times and words beneath.
 
-Called by `picture`, which draws all else. Words are text only: what a person wrote is no formula to matplotlib.
+Called by `picture`, which draws everything else. Words are text only: what a person wrote is no formula for matplotlib.
 """
 
 from __future__ import annotations
@@ -15,15 +15,15 @@ from monitor.values import DAY_S, Noted
 
 MOST_NUMBERED = 15  # notes that are written beneath the picture: a few lines
 NOTE_CHARS = 40  # of a note's own text there
-AFTER = 0.25  # of the picture's width: as far as it is drawn on for a note that no reading follows
+AFTER = 0.25  # of the picture's width: how far it goes on for a note after the last reading
 NUMBER_IN = 0.19  # the width of a note's number in its disc
 LINE_IN = 0.18  # the height of a line of words beneath the picture, by which it grows
-CHARS_PER_IN = 10.0  # of those words; the date stands to their right
+CHARS_PER_IN = 10.0  # of those words; the date is to their right
 
 
 def mark(axes: Any, below: Any, notes: Sequence[Noted], zone: tzinfo, ink: str, paper: str) -> None:
-    """Marks `notes`, in order of time, at the foot of `axes` and words them under `below`, the axes beneath. What is
-    far from all readings is left out; of very many only the discs are drawn, and their number is said."""
+    """Marks `notes`, in order of time, at the foot of `axes` and words them under `below`, the axes beneath. Notes
+    far from all readings are left out; of very many only the discs are drawn, and their number is given."""
     left, right = axes.get_xlim()
     some = [note for note in notes if left <= note.time_s / DAY_S <= right + AFTER * (right - left)]
     if not some:
@@ -68,7 +68,7 @@ def _side_by_side(at: Sequence[float], apart: float, right: float) -> list[float
 
 
 def _words(notes: Sequence[Noted], zone: tzinfo, numbered: bool) -> str:
-    """What stands beneath; lines may break between notes only."""
+    """The words beneath, in lines that only break between notes."""
     from matplotlib.dates import DateFormatter
 
     clock: Callable[[float], str] = DateFormatter("%a %H:%M", tz=zone)  # type: ignore[no-untyped-call]

@@ -2,7 +2,7 @@
 temperature beneath.
 
 Drawing only: what happened comes in as events, notes and the smoother's tops, decided elsewhere. Needs matplotlib (the
-extra `pictures`). The report's pictures (`report.py`) are made of the same pieces.
+extra `pictures`). The report's pictures (`report.py`) use the same parts.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from monitor.review.summary import HANDS_S, covered, without
 from monitor.runs.reading_columns import PairColumns
 from monitor.values import Event, EventKind, Noted, Reading, Span
 
-# markers differ in shape as well as in colour, so that nothing hangs on colour alone
+# markers differ in shape as well as in colour, so that nothing depends on colour alone
 _MARKS = {
     EventKind.FED: ("fed", CRUST, "^"),
     EventKind.PEAK_REACHED: ("peak", PEAK, "D"),
@@ -32,10 +32,10 @@ _MARKS = {
     EventKind.STAYED_FLAT: ("stayed flat", SETTLING, "s"),
 }
 _MOST_POINTS = 4000  # more than a picture has pixels across; min and max of each bin are kept, so no peak is lost
-_CALM = 7  # readings whose middle says how high the picture must be: a hand over the jar is in fewer
-_WORD_ROOM = 0.17  # of the width: what the longest words take to the right of their mark
+_CALM = 7  # readings whose median decides how high the picture is: a hand over the jar is in fewer
+_WORD_ROOM = 0.17  # of the width: the room that the longest words need to the right of their mark
 _WORDED_PER_IN = 1.1  # marks that still have room for their words, by the picture's width
-CELSIUS = Display()  # who has no config
+CELSIUS = Display()  # for somebody without a config
 
 
 class PictureError(Exception):
@@ -63,7 +63,7 @@ def thin(
 
 
 def final_marks(events: Sequence[Event]) -> list[Event]:
-    """The events that a picture shows: of a cycle's refined peaks only the last one."""
+    """The events that a picture shows: only the last one of a cycle's refined peaks."""
     shown: list[Event] = []
     for event in events:
         if event.kind is EventKind.PEAK_REACHED:
@@ -94,14 +94,14 @@ def draw(
 
     With `empty_mm` the height above the inside bottom is drawn, without it the distance, upside down. Readings of no
     surface (no distance, or beyond the empty jar) are left out. With `tops` (of the smoother, one a cycle) the peaks
-    and falls are theirs, each with its range; without, those that were decided as it happened. `notes` stand as numbers
-    on the line of time, with their words beneath. Raises PictureError when nothing can be drawn.
+    and falls are the smoother's, each with its range; without, those that were decided at the time. `notes` are numbers
+    on the time axis, with their words beneath. Raises PictureError when nothing can be drawn.
     """
     write(drawn(readings, events, empty_mm=empty_mm, title=title, zone=zone, tops=tops, notes=notes, show=show), path)
 
 
 def write(figure: Any, path: Path) -> None:
-    """A figure into a file; its ending decides the format. Raises PictureError."""
+    """Write a figure to a file; its ending decides the format. Raises PictureError."""
     try:
         saved(figure, path, dpi=110, facecolor=figure.get_facecolor())
     except (OSError, ValueError) as problem:
@@ -110,7 +110,7 @@ def write(figure: Any, path: Path) -> None:
 
 
 def saved(figure: Any, out: Path | TextIO, **how: Any) -> None:
-    """Writes a figure. What its letters lack (an emoji in a note) is drawn as a box, and no word is said about it."""
+    """Write a figure. A letter that its font lacks (an emoji in a note) is drawn as a box, without a warning."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", r"Glyph \d+ .* missing from font")
         figure.savefig(out, **how)
@@ -128,7 +128,7 @@ def drawn(
     show: Display = CELSIUS,
     size_in: tuple[float, float] = (11.0, 6.5),
 ) -> Any:
-    """The same as a matplotlib figure. Raises PictureError."""
+    """What `draw` draws, as a matplotlib figure. Raises PictureError."""
     far_mm = (empty_mm if empty_mm is not None else 2000.0) + 20.0
     seen = PairColumns()
     for r in readings:
@@ -156,7 +156,7 @@ def drawn(
 
 
 def _at_rest(times_s: Sequence[float], heights: Sequence[float], events: Sequence[Event]) -> list[float]:
-    """The heights that are the starter's: not those of hands and lids, which would press a night flat."""
+    """The heights of the starter itself, without those of hands and lids, beside which a night would look flat."""
     fed_s = [event.happened_at_s for event in events if event.kind is EventKind.FED]
     kept_s, kept = covered(times_s, heights, events)
     return without(kept_s, kept, [(at_s - HANDS_S, at_s + HANDS_S) for at_s in fed_s])[1]
@@ -172,7 +172,7 @@ def new_figure(size_in: tuple[float, float]) -> Any:
 
 
 def plain(axes: Any) -> None:
-    """The look that all our axes share."""
+    """Give an axis the look of all our axes."""
     axes.grid(color=GRID, linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(GRID)
@@ -182,7 +182,7 @@ def plain(axes: Any) -> None:
 
 
 def lengths(axes: Any, words: str, show: Display) -> None:
-    """Names the upright axis of what was drawn in mm; who reads inches has its ticks at round ones."""
+    """Label the vertical axis of what was drawn in mm; for readers of inches its ticks are at round ones."""
     axes.set_ylabel(f"{words}, {show.length_unit}")
     if show.length_unit == "in":
         from matplotlib.ticker import AutoLocator
@@ -193,21 +193,22 @@ def lengths(axes: Any, words: str, show: Display) -> None:
 
 
 def calm_range(values: Sequence[float]) -> tuple[float, float]:
-    """Least and greatest middle of `_CALM` neighbours: how high a curve goes without what single readings say."""
+    """Least and greatest median of `_CALM` neighbours: how high a curve goes, not counting single readings."""
     count = max(len(values) - _CALM + 1, 1)
     middles = [median(values[k : k + _CALM]) for k in range(0, count, max(1, count // _MOST_POINTS))]
     return min(middles), max(middles)
 
 
 def day(time_s: float) -> float:
-    """Matplotlib's date number: days since 1970."""
+    """A time as matplotlib's date number: days since 1970."""
     return time_s / 86400.0
 
 
 def _mark(
     axes: Any, events: Sequence[Event], tops: Sequence[Top], height: Callable[[float], float], zone: tzinfo
 ) -> None:
-    """Markers with their words: what happened, and the smoother's times with their ranges in place of the decided."""
+    """Draw markers with their words: what happened, with the smoother's times and ranges in place of the decided
+    ones."""
     from matplotlib.dates import DateFormatter
 
     clock: Callable[[float], str] = DateFormatter("%H:%M", tz=zone)  # type: ignore[no-untyped-call]
@@ -234,7 +235,9 @@ def _mark(
             continue
         at_s = event.decided_at_s if event.kind is EventKind.FALL_BEGAN else event.happened_at_s
         axes.axvline(day(at_s), color=colour, linewidth=0.8, linestyle=":", zorder=1)
-        if tops and event.kind is EventKind.FALL_BEGAN:  # its words at the foot: those of the fall itself are near
+        if (
+            tops and event.kind is EventKind.FALL_BEGAN
+        ):  # its words go to the foot, as those of the fall itself are near
             axes.plot(day(at_s), height(at_s), marker="1", color=colour, markersize=9, linestyle="none", zorder=3)
             kinds[word] = colour, "1"
             if not crowded:
@@ -255,7 +258,7 @@ def _mark(
 
 
 def _range(axes: Any, span: Span, at_mm: float, colour: str) -> None:
-    """The 90 % range of a time, as a bar with ends."""
+    """Draw the 90 % range of a time, as a bar with ends."""
     sides = [[day(span.likely_s) - day(span.earliest_s)], [day(span.latest_s) - day(span.likely_s)]]
     axes.errorbar([day(span.likely_s)], [at_mm], xerr=sides, color=colour, linewidth=1.6, capsize=4, zorder=3)
 
@@ -281,6 +284,6 @@ def _dates(axes: Any, zone: tzinfo) -> None:
 
 
 def _beside(times_s: Sequence[float], heights: Sequence[float], at_s: float) -> float:
-    """The middle height of the readings within 10 min: one reading may be a hand over the jar."""
+    """The median height of the readings within 10 min, as a single one may be a hand over the jar."""
     near = heights[bisect_left(times_s, at_s - 600.0) : bisect_right(times_s, at_s + 600.0)]
     return median(near) if near else heights[min(range(len(times_s)), key=lambda i: abs(times_s[i] - at_s))]

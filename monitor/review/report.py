@@ -1,7 +1,7 @@
 """Recorded runs as one HTML file to keep or send: words, numbers and pictures, light and dark.
 
-The file asks for nothing from anywhere (its content security policy forbids it) and holds no script: its charts are
-SVG drawn by matplotlib, whose fixed colours become the file's own, so that they follow the reader's light or dark.
+The file loads nothing from anywhere (its content security policy forbids it) and contains no script. Its charts are SVG
+drawn by matplotlib, whose fixed colours are replaced by the file's own, so that they follow the reader's light or dark.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ from monitor.settings import JarSettings
 from monitor.values import Event, Noted, Reading
 
 MOST_PICTURES = 30  # of single cycles, the newest: a picture is some 30 kB
-MOST_OVER = 12  # curves over each other that can still be told apart
-SHORTEST_S = 2 * 3600.0  # of a curve worth laying over others: the end of what went before is none
+MOST_OVER = 12  # curves laid over each other that can still be distinguished
+SHORTEST_S = 2 * 3600.0  # the shortest curve worth laying over others: the end of an earlier cycle is not
 WIDE_IN, HIGH_IN = 9.0, 4.2
 _DASHES: tuple[Any, ...] = ("-", "--", ":", "-.", (0, (6, 2, 1, 2, 1, 2)), (0, (1, 4)))
 _LINES = (TIDE, CRUST, WARM, INK)
@@ -35,7 +35,7 @@ _LINES = (TIDE, CRUST, WARM, INK)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One run, by the name that its reader knows it by, with what is drawn of it; `events` are those that stand."""
+    """One run under the name that its reader knows, with what is drawn of it; `events` are those that hold."""
 
     name: str
     jar: JarSettings
@@ -45,7 +45,7 @@ class Part:
 
 
 def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[], object] = lambda: None) -> str:
-    """The file. One run is shown cycle by cycle, several are laid side by side. `seen` is called after each picture.
+    """The HTML file. One run is shown cycle by cycle, several side by side. `seen` is called after each picture.
     Raises PictureError without matplotlib."""
     pictures = _Pictures(show, zone, seen)
     several = len(parts) > 1
@@ -60,7 +60,7 @@ def report(parts: Sequence[Part], show: Display, zone: tzinfo, seen: Callable[[]
 
 
 def pictures_in(parts: Sequence[Part]) -> int:
-    """How many pictures a report of these has."""
+    """How many pictures a report of these runs has."""
     return len(parts) + 1 if len(parts) > 1 else 1 + min(len(parts[0].summary.cycles), MOST_PICTURES)
 
 
@@ -94,7 +94,7 @@ def _row(cycle: CycleSummary, show: Display) -> tuple[str, ...]:
 
 
 def _over(parts: Sequence[Part], show: Display, pictures: _Pictures) -> Markup:
-    """All cycles' levels above their starts, by hours since the feeding."""
+    """The levels of all cycles above their starts, by hours since the feeding."""
     named = [
         (f"{part.name}:{cycle.number}", cycle)
         for part in parts
@@ -115,12 +115,12 @@ def _over(parts: Sequence[Part], show: Display, pictures: _Pictures) -> Markup:
     picture.plain(axes)
     key = figure.legend(loc="outside upper left", ncols=3, frameon=False, labelcolor=INK, handlelength=4)
     for said in key.get_texts():
-        said.set_parse_math(False)  # a file's name is no formula
+        said.set_parse_math(False)  # the name of a file is no formula
     return pictures.inline(figure)
 
 
 class _Pictures:
-    """Makes figures into inline SVG, each with names of its own: a page of many has each name once."""
+    """Turns figures into inline SVG with unique names, so that a page with many of them has each name once."""
 
     def __init__(self, show: Display, zone: tzinfo, seen: Callable[[], object]) -> None:
         self._show = show
@@ -129,7 +129,7 @@ class _Pictures:
         self._count = 0
 
     def whole(self, part: Part) -> Markup | None:
-        """All of a run: its days, or its one cycle; None when no surface was read in it."""
+        """A whole run: its days, or its only cycle; None when no surface was read in it."""
         cycles = part.summary.cycles
         if part.jar.empty_mm is None or not days.draws_run(part.summary):
             return self.one(part, cycles[0]) if len(cycles) == 1 else self._drawn(part, cycles)

@@ -1,4 +1,4 @@
-"""The peak and the start of the fall after the fact, with their ranges: a smoother that looks both ways.
+"""The peak and the start of the fall in hindsight, with their ranges: a smoother that looks both ways.
 
 Works on one cycle's believable levels; which those are and where the cycle begins and ends is decided elsewhere. Used
 for what is over (`review`, `compare`, lists of past cycles): nothing that is decided while a cycle runs may look ahead.
@@ -6,8 +6,9 @@ for what is over (`review`, `compare`, lists of past cycles): nothing that is de
 Method: Gaussian-process regression (Rasmussen and Williams 2006, chapters 2 and 5). Around the top the true level is a
 parabola plus a smooth departure (Matern 5/2), the readings add the surface's breathing (an Ornstein-Uhlenbeck wander),
 white noise learnt from successive readings, and an unknown offset each time the lid was set back. What cannot be known
-first (how large and how quick departure and wander are) is not estimated but averaged over: paths of the true level
-are drawn from the posterior under each setting by its likelihood, and the ranges are those of the drawn paths.
+in advance (how large and how quick departure and wander are) is not estimated but averaged over: under each setting,
+paths of the true level are drawn from the posterior in proportion to its likelihood, and the ranges are those of the
+paths.
 """
 
 from __future__ import annotations
@@ -27,11 +28,11 @@ Floats = NDArray[np.float64]
 BLOCK_S = 300.0  # medians of five minutes: a surface moves by less than half a millimetre in that time near its top
 MOST_BLOCKS = 100  # the work grows with the cube; a top lasts for hours, so blocks stay within minutes
 # Plain ranges of 90 % held 82 % of the peak times and 81 % of the levels on the tune half of
-# tests/bench/smoother_coverage.py: mist, a lid's seat and sudden collapses are not in the model. Stretched about the
-# likely value by these they hold what they say.
+# tests/bench/smoother_coverage.py, as mist, the seat of a lid and sudden collapses are not in the model. Stretched
+# around the likely value by these factors they hold 90 %.
 STRETCH_PEAK, STRETCH_LEVEL, STRETCH_FALL = 1.65, 1.25, 1.35
 TOP_MM = 0.5  # the fall has begun for good when the surface last stood this near its peak: half a sensor's step
-DRAWN = 400  # paths: a 5 % point is then known to about 1 % of probability
+DRAWN = 400  # paths: then a 5 % point is known to about 1 % of probability
 DEPARTURES_MM, DEPARTURE_H = (0.3, 1.0, 3.0, 9.0), (1.5, 3.0, 6.0)  # sizes and paces of the departure
 # a surface breathes by 0.2 to 0.8 mm in 5 to 30 min, and mist adds to it
 WANDERS_MM, WANDER_H = (0.3, 0.7, 1.2), (0.15, 0.5)
@@ -39,7 +40,7 @@ WANDERS_MM, WANDER_H = (0.3, 0.7, 1.2), (0.15, 0.5)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Top:
-    """One cycle's top after the fact. Ranges hold 90 %: (low, likely, high). `fall_at` is None when the surface has not
+    """One cycle's top in hindsight. Ranges hold 90 %: (low, likely, high). `fall_at` is None when the surface has not
     gone down by `TOP_MM` with 95 % certainty."""
 
     peak_at: Span
@@ -72,8 +73,8 @@ def smooth_top(time_s: Sequence[float], level_mm: Sequence[float], lid_s: Sequen
 
 
 def _white_sd(level: Floats) -> float:
-    """White noise (one standard deviation) from successive differences; wild values are held to four of their spreads
-    before squaring, because a median of rounded differences is zero or one."""
+    """White noise (one standard deviation) from successive differences. Wild ones are limited to four spreads before
+    squaring; their median would not do, as the median of rounded differences is zero or one."""
     steps = np.abs(np.diff(level))
     most = 4.0 * max(float(np.median(steps)), 0.5)
     return max(float(np.sqrt(np.mean(np.minimum(steps, most) ** 2) / 2.0)), 0.05)
@@ -116,7 +117,7 @@ def _around_top(level: Floats, white: float) -> tuple[int, int] | None:
 
 
 def _drawn(at_s: Floats, level: Floats, variance: Floats, lid_s: Floats) -> Top:
-    """Draws paths of the true level and reads the ranges off them."""
+    """Draw paths of the true level and read the ranges from them."""
     hours = (at_s - at_s[0]) / 3600.0
     fine = np.linspace(0.0, hours[-1], 200)
     middle, half = hours[-1] / 2.0, max(hours[-1] / 2.0, 0.1)

@@ -1,5 +1,5 @@
-"""A group's jars spread over oven times or over the hours of two hands, out of the store: for `jartide stagger` and the
-page. `core.plan.stagger` decides; this brings it what is known of each jar's starter."""
+"""Spreads a group's jars over oven times or over the hours of two hands, from the store: for `jartide stagger` and the
+page. `core.plan.stagger` decides; this provides what is known about each jar's starter."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ def of_store(
     store: Store, jars: Sequence[JarSettings], now_s: float, ready_s: Sequence[float], apart_min: float,
     temperature_c: float | None = None, places: tuple[PlaceSettings, ...] = (),
 ) -> tuple[Staggered, ...]:  # fmt: skip
-    """Feedings for now: with `ready_s` at their peak then, about as many each; without, due one after another. A jar
-    that goes into the bin is left out. Raises StoreTrouble, and ValueError for an hour or temperature that makes no
-    sense."""
+    """Feedings for now: with `ready_s` at their peak then, about equally many at each; without, due one after another.
+    A jar that goes into the bin is left out. Raises StoreTrouble, and ValueError for an hour or temperature that makes
+    no sense."""
     asked: dict[str, Asked] = {}
     for jar in jars:
         if condemned(store.noted(jar.name, math.inf)) is not None:

@@ -1,8 +1,8 @@
-"""One whole cycle as a still picture, by the same rules as the page's: the jar is the axis, labels stand in lanes and
-never on the curve, stages lie as a ribbon beneath the time, the title is a sentence.
+"""One whole cycle as a still picture, by the same rules as on the page: the jar is the axis, labels are in lanes and
+never on the curve, the stages are a ribbon below the time, and the title is a sentence.
 
-Drawing only, of what `summary` has found. Needs matplotlib (the extra `pictures`); runs of many cycles and those
-without a starting level are `picture`'s.
+Drawing only, of what `summary` has found. Needs matplotlib (the extra `pictures`). `days` and `picture` draw runs of
+many cycles and those without a starting level.
 """
 
 from __future__ import annotations
@@ -31,21 +31,21 @@ STAGES = {
 SIZE_IN = (12.0, 6.75)
 BLOCK_S, SPREAD_S = 300.0, 600.0  # medians of five minutes, smoothed by ten
 MOST_DOTS = 600
-LEAST_TOP = 2.45  # times: how high the glass is at least
-NEAR_TOP = 0.98  # share of the rise from which on it stands at its peak
+LEAST_TOP = 2.45  # rise ratio: the least height of the glass
+NEAR_TOP = 0.98  # share of the rise from which on it is at its peak
 NARROW_H = 1.5  # a bar shorter than this, of 13 h, has no room for its word
-TOLD_SHARE = 0.16  # of the width: nearer to the peak its words would lie over the peak's
+TOLD_SHARE = 0.16  # of the width: nearer to the peak its words would overlap the peak's
 SIDE, WIDE = 0.125, 0.855  # of the figure: where the curve begins, and how wide it is
 
 
 def draws(cycle: CycleSummary) -> bool:
-    """Whether a cycle can be drawn so: its feeding and its starting level are known."""
+    """Whether a cycle can be drawn in this way: its feeding and its starting level are known."""
     return cycle.fed_at_s is not None and cycle.start_mm is not None and cycle.start_mm > 0.0
 
 
 def only_one(cycles: Sequence[CycleSummary]) -> CycleSummary | None:
-    """The cycle of a run that holds one, whatever little was seen before its feeding; None where it holds more, or none
-    that can be drawn so."""
+    """The only cycle of a run, not counting the little that was seen before its feeding; None where the run has more,
+    or none that can be drawn in this way."""
     drawn = [cycle for cycle in cycles if draws(cycle)]
     before = [cycle for cycle in cycles if not draws(cycle)]
     if len(drawn) != 1 or any(one.fed_at_s is not None or one.top is not None or one.notes for one in before):
@@ -75,7 +75,7 @@ def one_cycle(
     if len(line):
         axes.fill_between(line_h, 0, line, color=DOUGH, alpha=0.55, lw=0, zorder=1.5)
         axes.plot(line_h, line, color=INK, lw=3.2, solid_capstyle="round", zorder=4)
-    step = -(-len(hours) // MOST_DOTS) or 1  # more are not told apart
+    step = -(-len(hours) // MOST_DOTS) or 1  # more dots could not be distinguished
     axes.scatter(hours[::step], ratios[::step], s=5, color=SOFT, alpha=0.38, linewidths=0, zorder=3)
     _glass(figure, (0.03, 0.235, 0.08, 0.53), top, float(line[-1]) if len(line) else 0.0)
     _peak(axes, cycle, line_h, line, top, zone)
@@ -166,7 +166,7 @@ def _peak(axes: Any, cycle: CycleSummary, line_h: Any, line: Any, top: float, zo
 
 
 def _told(axes: Any, cycle: CycleSummary, events: Sequence[Event], top: float, zone: tzinfo) -> None:
-    """When "feed now" could be told, with its words in the lane above where the peak's leave it room."""
+    """When "feed now" could be said, with its words in the lane above if the peak's leave room."""
     falls = [e for e in events if e.kind is EventKind.FALL_BEGAN and cycle.begin_s <= e.happened_at_s < cycle.end_s]
     left, right = axes.get_xlim()
     if not falls or (at := (falls[0].decided_at_s - cycle.begin_s) / H_S) > right:
@@ -225,7 +225,7 @@ def _warmth(figure: Any, readings: Sequence[Reading], cycle: CycleSummary, end_h
 
 
 def _glass(figure: Any, where: tuple[float, float, float, float], top: float, level: float) -> None:
-    """The jar that is the axis, at the curve's own scale, with dough as high as the curve ends."""
+    """The jar that is the axis, at the scale of the curve, with dough as high as the curve's end."""
     from matplotlib.patches import FancyBboxPatch, PathPatch
     from matplotlib.path import Path
 
@@ -254,7 +254,7 @@ def _glass(figure: Any, where: tuple[float, float, float, float], top: float, le
 
 
 def _fed(cycle: CycleSummary, show: Display) -> str:
-    """What was fed, where it was said."""
+    """What was fed, where that was reported."""
     fed = cycle.fed
     if fed is None or fed.feeding.grams is None:
         return ""

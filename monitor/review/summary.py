@@ -1,8 +1,8 @@
-"""A recorded run in the few numbers that one asks of it afterwards: how its cycles rose, how long they took, how warm
-it was, and how well it was measured.
+"""A recorded run in the few numbers that people want afterwards: how its cycles rose, how long they took, how warm it
+was, and how well it was measured.
 
 Pure: readings, decisions about them and reports come in, frozen summaries go out. The peak and the start of the fall
-are the smoother's; printing is left to `monitor.cli.review`, pages and pictures to their own modules.
+are the smoother's. `monitor.cli.review` prints it; pages and pictures have their own modules.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from monitor.values import Event, EventKind, Fed, Noted, Reading, Span
 if TYPE_CHECKING:
     from monitor.review.smoother import Top
 
-GAP_SAMPLES = 5.0  # silence of more than five usual intervals, and of ten minutes, is a gap worth a line
+GAP_SAMPLES = 5.0  # a silence of more than five usual intervals and ten minutes is a gap worth a line
 GAP_S = 600.0
-NEAREST_MM = 5.0  # nearer than this to the sensor there is no dough, only a code or a hand
+NEAREST_MM = 5.0  # anything this near to the sensor is not dough but a code or a hand
 CURVE_POINTS = 120
-HANDS_S = 300.0  # the jar is opened and looked into this long before and after the moment that a feeding is dated to
+HANDS_S = 300.0  # hands are at the jar this long before and after the time of a feeding
 
 Range = tuple[float, float, float]  # low, likely, high: 90 %
 
@@ -80,7 +80,7 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """Where a cycle lies: from `begin_s`, a feeding or (`began_fed` False) the first reading, to `end_s`, the next
+    """The time of a cycle: from `begin_s`, a feeding or (`began_fed` False) the first reading, to `end_s`, the next
     feeding or (`ended_fed` False) the last reading. `number` is 0 for what came before the first feeding."""
 
     number: int
@@ -110,11 +110,11 @@ def summarize(
     choose: Callable[[Sequence[Stretch]], Sequence[Stretch]] = lambda every: every,
     notes: Sequence[Noted] = (),
 ) -> RunSummary | None:
-    """The summary of a run; None when it holds no reading. `seen` is called after each cycle (progress), `choose` says
+    """The summary of a run; None when it has no reading. `seen` is called after each cycle (progress), `choose` says
     which cycles are wanted: each takes a tenth of a second or more.
 
-    `events` are those that stand (none that a later telling replaced), in the order decided; `notes` those made while
-    the run went on.
+    `events` are those that hold (none that a later report replaced), in the order decided; `notes` are those made
+    during the run.
     """
     every, series = _series(readings, jar)
     if not every:
@@ -145,7 +145,7 @@ def summarize(
 def look_back(
     readings: Iterable[Reading], events: Sequence[Event], told: Sequence[Fed], jar: JarSettings, stretch: Stretch
 ) -> CycleSummary:
-    """One cycle whose place is known, from its own readings and the events that stand."""
+    """One cycle whose time is known, from its own readings and the events that hold."""
     return _cycle(stretch, _series(readings, jar)[1], events, told, jar)
 
 
@@ -166,13 +166,13 @@ def _stretches(every: Sequence[float], events: Sequence[Event], told: Sequence[F
 
 
 def _series(readings: Iterable[Reading], jar: JarSettings) -> tuple[Sequence[float], _Series]:
-    """All times, and what can be a level or a temperature at all, each in order of time."""
+    """All times, and the possible levels and temperatures, each in order of time."""
     farthest_mm = 2000.0 if jar.empty_mm is None else jar.empty_mm
     every, levels, warmth = PairColumns(), PairColumns(), PairColumns()
     for reading in readings:
         every.append(reading.time_s, 0.0)
         celsius = reading.temperature_c
-        if celsius is not None and -20.0 < celsius < 60.0:  # outside lie only codes of sensors that failed
+        if celsius is not None and -20.0 < celsius < 60.0:  # anything else is the code of a sensor that failed
             warmth.append(reading.time_s, celsius)
         distance_mm = distance_of(reading, celsius)
         if distance_mm is not None and NEAREST_MM < distance_mm < farthest_mm:
@@ -181,7 +181,7 @@ def _series(readings: Iterable[Reading], jar: JarSettings) -> tuple[Sequence[flo
 
 
 def _feedings(events: Sequence[Event], told: Sequence[Fed]) -> list[float]:
-    """Times of feedings: as decided, and told ones that no decided one stands for."""
+    """Times of feedings: the decided ones, and reported ones that match none of them."""
     times = [e.happened_at_s for e in events if e.kind is EventKind.FED]
     times += [fed.time_s for fed in told if all(abs(fed.time_s - t) > SAME_FEEDING_S for t in times)]
     return sorted(set(times))
@@ -204,7 +204,7 @@ def _cycle(
     notes: tuple[Noted, ...] = (),
 ) -> CycleSummary:
     begin_s, end_s, began_fed = stretch.begin_s, stretch.end_s, stretch.began_fed
-    here = [e for e in events if begin_s <= e.happened_at_s <= end_s]  # decided, perhaps, long after the last reading
+    here = [e for e in events if begin_s <= e.happened_at_s <= end_s]  # perhaps decided long after the last reading
     kinds = [e.kind for e in here]
     back_s, until_s = _lid_on(stretch, here)
     time_s, level_mm = covered(*_between(series.time_s, series.level_mm, back_s, until_s), here)
@@ -247,7 +247,7 @@ def _cycle(
 
 
 def _lid_on(stretch: Stretch, here: Sequence[Event]) -> tuple[float, float]:
-    """From when until when the dough can be seen: from the lid's going back on after the feeding that begins the
+    """From when until when the dough can be seen: from when the lid is back on after the feeding that begins the
     stretch until it comes off for the one that ends it."""
     lifted_s = next((e.evidence.get("lid_off_s") for e in here if e.kind is EventKind.FED), None)
     seen_s = stretch.begin_s + (lifted_s if isinstance(lifted_s, int | float) else 0.0)
@@ -276,7 +276,7 @@ def _rise_ratio(top: Top | None, start_mm: float | None, jar: JarSettings) -> Ra
 def covered(
     time_s: Sequence[float], level_mm: Sequence[float], here: Sequence[Event]
 ) -> tuple[list[float], list[float]]:
-    """What was read while the lid was on: between a lid's coming off and going on again hands and tables are read."""
+    """The readings while the lid was on; while it is off, the sensor reads hands and tables."""
     open_s: list[tuple[float, float]] = []
     off_s: float | None = None
     for event in sorted(here, key=lambda e: e.happened_at_s):
@@ -291,7 +291,7 @@ def covered(
 def without(
     time_s: Sequence[float], values: Sequence[float], spans: Sequence[tuple[float, float]]
 ) -> tuple[list[float], list[float]]:
-    """What lies outside of some spans of time, each from its begin up to its end; the times are in order."""
+    """The times outside of some spans, each from its begin up to its end; the times are in order."""
     kept_s: list[float] = []
     kept: list[float] = []
     place = 0
@@ -304,7 +304,7 @@ def without(
 
 
 def _foot(level_mm: list[float]) -> float | None:
-    """Without a starting level: the level that a twentieth of the readings lie below."""
+    """In place of a starting level: the level below which a twentieth of the readings are."""
     return sorted(level_mm)[len(level_mm) // 20] if level_mm else None
 
 
@@ -316,7 +316,7 @@ def _hours(span: Span | None, begin_s: float) -> Range | None:
 
 
 def _curve(time_s: list[float], level_mm: list[float]) -> tuple[tuple[float, float], ...]:
-    """Medians of equal stretches of time, so that single wild readings do not show."""
+    """The medians of equal stretches of time, in which single wild readings do not show."""
     if not time_s:
         return ()
     wide_s = max((time_s[-1] - time_s[0]) / CURVE_POINTS, 1e-9)

@@ -1,11 +1,11 @@
-"""A small curve in characters, for a terminal: level over time, with the hours beneath and marks at what happened."""
+"""A small curve in characters, for a terminal: level over time, with the hours beneath and marks for what happened."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from statistics import fmean
 
-BESIDE = 10  # characters: the levels before a curve, and the last hour's number that stands out behind it
+BESIDE = 10  # characters: the levels before a curve, and the last hour's number, which sticks out behind it
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
 _PLAIN = " ...:::##"  # the same heights for a terminal that knows ASCII only
 
@@ -23,7 +23,7 @@ def text_curve(
     if len(curve) < 2:
         return []
     begin_s, end_s = curve[0][0], curve[-1][0]
-    width = min(width, len(curve))  # no holes where there are fewer points than characters
+    width = min(width, len(curve))  # without holes where there are fewer points than characters
     levels = _columns(curve, width)
     seen = [level for level in levels if level is not None]
     low, high = min(seen), max(seen)
@@ -51,8 +51,8 @@ def text_curve(
 
 
 def spark(curve: Sequence[tuple[float, float]], *, width: int, plain: bool = False, least_span: float = 1.0) -> str:
-    """The same in one line of `width` characters, from its own least to its own greatest level; what moves by less than
-    `least_span` is not blown up to full height."""
+    """The same in one line of `width` characters, from its least to its greatest level; a curve that moves by less than
+    `least_span` is not stretched to full height."""
     if len(curve) < 2:
         return ""
     levels = _columns(curve, min(width, len(curve)))

@@ -38,7 +38,7 @@ def cycle_title(cycle: CycleSummary, show: Display) -> str:
 
 
 def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
-    """What it was fed, as far as it was told, and what became of it: rise, peak, fall, warmth, jumps."""
+    """What it was fed, as far as that was reported, and what became of it: rise, peak, fall, warmth, jumps."""
     if fed := _fed(cycle, show):
         yield fed
     if cycle.top is None:
@@ -63,7 +63,7 @@ def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
 
 
 def note_lines(cycle: CycleSummary, show: Display) -> list[str]:
-    """What was noted in it, each with its time: "2026-03-02 19:10, liquid on top"."""
+    """The notes of a cycle, each with its time: "2026-03-02 19:10, liquid on top"."""
     return [f"{local(note.time_s, show)}, {notebook.says(note)}" for note in cycle.notes]
 
 
@@ -81,8 +81,8 @@ def cells(cycle: CycleSummary, show: Display) -> tuple[str, str, str, str]:
 
 
 def middles(cycles: tuple[CycleSummary, ...], show: Display) -> tuple[str, str, str, str]:
-    """The middle (median) of each of these columns, of the cycles that began with a feeding: what was left of one when
-    the watching began may be half an hour."""
+    """The median of each of these columns over the cycles that began with a feeding; what was left of one when watching
+    began may be half an hour."""
 
     def middle(values: list[float], digits: int, unit: str) -> str:
         return f"{median(values):.{digits}f} {unit}" if values else "-"
@@ -98,7 +98,7 @@ def middles(cycles: tuple[CycleSummary, ...], show: Display) -> tuple[str, str, 
 
 
 def _fed(cycle: CycleSummary, show: Display) -> str:
-    """ "25 g of starter, 100 g of flour (rye), 100 g of water: 1:4:4"; "" when nothing was told."""
+    """ "25 g of starter, 100 g of flour (rye), 100 g of water: 1:4:4"; "" when nothing was reported."""
     fed = cycle.fed
     if fed is None:
         return ""
