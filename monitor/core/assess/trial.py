@@ -28,6 +28,7 @@ from monitor.values import Cycle
 ERROR = 0.05  # chance of calling jars different that are not: the usual level
 LOOKS = 5.0  # a look after each of twenty cycles costs about as much as this many independent ones
 LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
+NORMAL = 1e6  # degrees of freedom of a doubt that is known beforehand: a normal law
 POWER_Z = 0.84  # four times in five such a difference would then be found
 FLOOR_H = 0.1  # no logarithm of nothing: a time shorter than six minutes is as good as none
 LEAST_SPREAD = 0.01  # of a logarithm between cycles: three that happen to agree are no proof of more
@@ -242,7 +243,7 @@ def _compared(
     squared = share_1 + share_2
     freedom = squared**2 / (share_1**2 / (len(ones) - 1) + share_2**2 / (len(others) - 1))
     by_chance = t_quantile(1.0 - error / 2.0, max(freedom, 2.0)) * math.sqrt(squared)
-    by_warmth = t_quantile(1.0 - error / 2.0, 1e6) * doubt
+    by_warmth = t_quantile(1.0 - error / 2.0, NORMAL) * doubt
     width = math.hypot(by_chance, by_warmth)
     difference = mean_1 - mean_2
     differs = abs(difference) > width

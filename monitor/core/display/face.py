@@ -1,7 +1,7 @@
-"""What a jar says first, to somebody who looks at it from across the kitchen: one word for what it is doing, the next
-moment that matters, and one more sentence. The page, the wall and the command line show this before all else.
+"""The first words about a jar, for somebody who looks from across the kitchen: one word for what it is doing, the next
+moment that matters, and one more sentence. The page, the wall display and the command line show this before all else.
 
-Pure: a `JarState` and what people have noted come in, words come out. Shape and colour of a look are the page's.
+Pure: a `JarState` and people's notes come in, words come out. The page knows the shape and colour of each look.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from monitor.core.display.units import Display, duration, times
 from monitor.values import Cycle, JarState, Span, Stage
 
 SNOOZE_SHOWN = "Notices are snoozed until {until}."
-LID_OFF_S = 300.0  # a lid that is off for less is a look inside or a feeding
+LID_OFF_S = 300.0  # a lid that is off for less time is a look inside or a feeding
 FRESH_S = 300.0  # a moment this near is "any moment"
 
 
 class Look(StrEnum):
-    """What a jar looks like, from what needs a hand first to what needs none."""
+    """What a jar looks like, from what needs a person most to what needs none."""
 
     THROW_AWAY = "throw_away"
     FEED = "feed"
@@ -79,7 +79,7 @@ class Face:
 
 
 def look_of(state: JarState, condemned_s: float | None, snoozed_until_s: float | None) -> Look:
-    """Which look a jar has: what needs a person comes before what the dough does."""
+    """The look of a jar: what needs a person comes before what the dough does."""
     cycle = state.cycle
     if condemned_s is not None:
         return Look.THROW_AWAY
@@ -109,7 +109,7 @@ def face(
 
 
 def about_words(cycle: Cycle, now_s: float, show: Display) -> str:
-    """When it was fed, where nothing shows just when: "between 13:10 and 15:40"; "" elsewhere."""
+    """When it was fed, where nothing shows exactly when: "between 13:10 and 15:40"; else ""."""
     if cycle.about_s is None:
         return ""
     first, last = (show.clock(at_s, now_s) for at_s in cycle.about_s)
@@ -117,7 +117,7 @@ def about_words(cycle: Cycle, now_s: float, show: Display) -> str:
 
 
 def question_words(state: JarState, now_s: float, show: Display) -> str | None:
-    """What only the person can say, with the times that it is about; None while nothing is asked."""
+    """The question that only a person can answer, with the times that it is about; None while there is none."""
     about = "" if state.cycle is None else about_words(state.cycle, now_s, show)
     return f"{state.question} It was {about}." if state.question and about else state.question
 
@@ -138,11 +138,11 @@ class _Words:
         return self.show.clock(time_s, self.now_s)
 
     def about(self, time_s: float) -> str:
-        """A moment to come; one that is here, or overdue, is so any moment."""
+        """A moment to come in words; one that is now or overdue is "any moment"."""
         return "any moment" if time_s - self.now_s < FRESH_S else f"about {self.show.about(time_s, self.now_s)}"
 
     def in_range(self, span: Span) -> str:
-        """The range in brackets, to follow the moment; nothing where all of it is over."""
+        """The range in brackets, to follow the moment; "" where all of it is past."""
         return "" if span.latest_s - self.now_s < FRESH_S else f" ({self.range(span)})"
 
     def range(self, span: Span) -> str:
@@ -168,7 +168,7 @@ class _Words:
         return f"fed {ago} ago" if cycle.fed_known else f"watched for {ago}"
 
     def of(self, look: Look) -> tuple[str, str, str, str]:
-        """Headline, detail, row and shortest form."""
+        """(headline, detail, row, shortest form)."""
         lid_s = self.state.lid_off_since_s
         if lid_s is not None and self.now_s - lid_s > LID_OFF_S and look not in (Look.THROW_AWAY, Look.ASK):
             words = f"Lid off since {self.at(lid_s)}"

@@ -1,6 +1,6 @@
 """Why something that came in is no reading: the key that it is counted by, and the words that people read.
 
-A key may say what it is about: "not_a_number:seq". Made in `sources/`, kept by `runs/`, shown by commands and the page.
+A key may name the field: "not_a_number:seq". Made in `sources/`, stored by `runs/`, shown by commands and the page.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from enum import StrEnum
 
 
 class Refusal(StrEnum):
-    """The keys. They are stored and scraped (a label of the page's metrics), so they stay; words may change."""
+    """The keys. They are stored, and a label of the page's metrics, so they stay; the words may change."""
 
     # its form
     TOO_LONG = "too_long"
@@ -85,7 +85,7 @@ _WORDS: dict[str, str] = {
 
 
 def words(key: str) -> str:
-    """What people read for a key; a key that is none is shown as it is (stores of 0.1 kept the words themselves).
+    """The words for a key; an unknown key is shown as it is (stores of 0.1 kept the words themselves).
 
     >>> words(Refusal.NOT_A_NUMBER.about("seq"))
     'seq is not a number'

@@ -7,7 +7,7 @@ from math import floor
 from monitor.core.display.local_time import MONTHS, date_of, local_day, minute_of_day
 from monitor.core.display.units import Display, shown, times
 
-EVENING_MIN, MORNING_MIN = 16 * 60, 4 * 60  # what is fed between is a night's rise
+EVENING_MIN, MORNING_MIN = 16 * 60, 4 * 60  # what is fed between these is a night's rise
 
 
 def hours_said(hours: float) -> str:
@@ -32,7 +32,7 @@ def stretch(from_s: float, to_s: float, show: Display) -> str:
 
 
 def cycle_title(jar: str, from_s: float, to_s: float, show: Display, rise: float | None, hours: float | None) -> str:
-    """The whole title; what is not known is left out."""
+    """The whole title, without what is not known."""
     when = f"{shown(jar)}, {stretch(from_s, to_s, show)}"
     if rise is None or hours is None or floor(hours * 60) <= 0:
         return when

@@ -1,7 +1,7 @@
-"""The one place where numbers become what a person reads: units, times of day, lengths of time, ratios, stages, names.
+"""The one place where numbers become what people read: units, times of day, lengths of time, ratios, stages, names.
 
-Everything inside is degC, mm, g and Unix seconds; the command line, the page and the words of notices come here.
-Takes `DisplaySettings` apart into functions of data; the local clock comes in as a function (see `display.local_time`).
+Inside the program everything is in degC, mm, g and Unix seconds; the command line, the page and the words of notices
+use this module. Pure; the local clock comes in as a function (see `display.local_time`).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ G_PER_OUNCE = 28.349523125  # exact, avoirdupois, same agreement
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 _CELSIUS = re.compile(rf"(?:{_NUMBER.pattern} (?:to|and) )?{_NUMBER.pattern} °C")  # "16 °C", "27 to 28 °C"
 
-FORECAST_STEP_S = 300.0  # no forecast is known to less
+FORECAST_STEP_S = 300.0  # no forecast is more precise
 NAME_CHARS = 40  # a jar's name in a title; mail programs and phones show about 50 characters of one
 
 STAGE_WORDS = {
@@ -42,7 +42,7 @@ def _utc(_time_s: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Display:
-    """How one household reads numbers."""
+    """The units and the clock of one household."""
 
     temperature_unit: Literal["degC", "degF"] = "degC"
     length_unit: Literal["mm", "in"] = "mm"
@@ -59,11 +59,11 @@ class Display:
         return "°F" if self.temperature_unit == "degF" else "°C"
 
     def degrees(self, temperature_c: float) -> float:
-        """The number that stands before it: 20.0 -> 20.0 or 68.0."""
+        """The number before that sign: 20.0 -> 20.0 or 68.0."""
         return temperature_c * 9 / 5 + 32 if self.temperature_unit == "degF" else temperature_c
 
     def worded(self, sentences: str) -> str:
-        """Sentences of the judging and planning parts, which speak of °C, for readers of °F: whole degrees."""
+        """Sentences from `core`, which are in °C, for readers of °F: whole degrees."""
         if self.temperature_unit != "degF":
             return sentences
         return _CELSIUS.sub(
@@ -84,14 +84,14 @@ class Display:
         return f"{_plain(speed_mm_per_h, 1)} mm/h"
 
     def weight(self, weight_g: float) -> str:
-        """25.0 -> "25 g" or "0.88 oz"; a tenth of an ounce is too much of what is kept, and 0.5 g, as fine scales weigh
-        it, is not rounded to nothing."""
+        """25.0 -> "25 g" or "0.88 oz"; a tenth of an ounce would be too coarse for what is kept, and 0.5 g, which fine
+        scales show, is not rounded to nothing."""
         if self.weight_unit == "oz":
             return f"{_plain(weight_g / G_PER_OUNCE, 1 if weight_g >= G_PER_OUNCE else 2)} oz"
         return f"{_plain(weight_g, 0) if weight_g >= 10.0 else f'{weight_g:.1f}'.removesuffix('.0')} g"
 
     def clock(self, time_s: float, now_s: float) -> str:
-        """A local time as said at `now_s`, to follow "at", "since" or "about": "07:40" (today or within 12 h),
+        """A local time as people say it at `now_s`, after "at", "since" or "about": "07:40" (today or within 12 h),
         "23:10 yesterday", "07:40 on Saturday" (within 6 days), "07:40 on 14 March" (and the year, if another)."""
         day, today = local_day(time_s, self.offset_s), local_day(now_s, self.offset_s)
         minute = minute_of_day(time_s, self.offset_s)
@@ -106,28 +106,28 @@ class Display:
         return f"{text} on {day_of_month} {MONTHS[month - 1]}" + (f" {year}" if year != date_of(today)[0] else "")
 
     def stamp(self, time_s: float) -> str:
-        """A local day and time that stand for themselves, in a list or a log: "Sat 28 Nov, 18:54"."""
+        """A local day and time for a list or a log: "Sat 28 Nov, 18:54"."""
         day, minute = local_day(time_s, self.offset_s), minute_of_day(time_s, self.offset_s)
         _, month, day_of_month = date_of(day)
         return f"{weekday(day)[:3]} {day_of_month} {MONTHS[month - 1][:3]}, {minute // 60:02d}:{minute % 60:02d}"
 
     def about(self, time_s: float, now_s: float) -> str:
-        """A time that is predicted, to five minutes: no forecast is sharper than that."""
+        """A predicted time, to five minutes, as no forecast is more precise."""
         return self.clock(round(time_s / FORECAST_STEP_S) * FORECAST_STEP_S, now_s)
 
     def about_between(self, low_s: float, high_s: float, now_s: float) -> str:
-        """Two of them, the day said once where it is the same: "08:30 to 09:30 tomorrow"."""
+        """A range of predicted times, with the day once where it is the same: "08:30 to 09:30 tomorrow"."""
         low, high = self.about(low_s, now_s), self.about(high_s, now_s)
         same_day = low.partition(" ")[2] == high.partition(" ")[2]
         return f"{low.partition(' ')[0] if same_day else low} to {high}"
 
     def since(self, sentence: str, since_s: float, now_s: float) -> str:
-        """What is wrong, and since when; a question stays one."""
+        """A sentence about what is wrong, with since when; a question remains one."""
         return f"{sentence}{' Since' if sentence.endswith('?') else ', since'} {self.clock(since_s, now_s)}"
 
 
 def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:
-    """The [display] table and the local clock, joined."""
+    """A `Display` from the [display] table and the local clock."""
     return Display(
         temperature_unit=settings.temperature,
         length_unit=settings.length,
@@ -137,8 +137,9 @@ def display_of(settings: DisplaySettings, offset_s: Offset) -> Display:
 
 
 def duration(length_s: float) -> str:
-    """A length of time as people say it: "45 min", "7 h 40 min", "14 h 30 min", "3 days"; 5 min steps from 2 h on, as
-    no detection is sharper than that; half hours from 10 h on, as a flat top is not known better; whole days from 48 h.
+    """A length of time as people say it: "45 min", "7 h 40 min", "14 h 30 min", "3 days". From 2 h on in steps of 5
+    min, as no detection is more precise; from 10 h on in half hours, as a flat top is not known better; from 48 h in
+    whole days.
     """
     minutes = round(length_s / 60)
     if minutes >= 120:
@@ -165,17 +166,18 @@ CONTROLS = re.compile(r"[\x00-\x1f\x7f-\x9f]")  # C0, delete and C1 (ECMA-48, se
 
 
 def without_controls(text: str) -> str:
-    """A text whose control characters are written out as Python writes them; all other letters of the world stay."""
+    """A text with its control characters written out as Python writes them; all other letters of the world stay."""
     return CONTROLS.sub(lambda found: ascii(found[0])[1:-1], text)
 
 
 def printable(text: str) -> str:
-    """A message on one line, of letters that show: all others are written out as Python writes them."""
+    """A message on one line, of visible letters only: all others are written out as Python writes them."""
     return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def one_line(text: str, most: int) -> str:
-    """What a person wrote, on one line of at most `most` characters: no control characters, which a terminal obeys."""
+    """What a person wrote, on one line of at most `most` characters and without control characters, which a terminal
+    would obey."""
     line = " ".join("".join(char if char.isprintable() else " " for char in text[: 8 * most]).split())
     return line if len(line) <= most else line[: most - 1] + "…"
 
@@ -185,12 +187,12 @@ def _plain(number: float, digits: int) -> str:
     return text.removeprefix("-") if not text.strip("-0.") else text  # no "-0.0"
 
 
-# what temperature sensors and their libraries say where nothing was measured (DS18B20 data sheet; common libraries)
+# what temperature sensors and their libraries return when nothing was measured (DS18B20 data sheet; common libraries)
 FAULT_CODES_C = {
     -127.0: "libraries give this value when no sensor answers; check its wires and pull-up resistor",
     127.94: "libraries give this value when the line is cut; check its wires",
 }
-# what the state of a jar says of its sensor: (since when, what is wrong, what to do)
+# what the state of a jar says about its sensor: (since when, what is wrong, what to do)
 SENSOR_TROUBLES = (
     ("silent_since_s", "no reading", "check its power, its cable or network"),
     ("stuck_since_s", "the sensor has sent exactly the same value", "unplug it for a moment"),
@@ -199,7 +201,7 @@ SENSOR_TROUBLES = (
 
 
 def sensor_troubles(state: JarState, clock: Callable[[float], str]) -> list[str]:
-    """What is wrong with a jar's sensor, since when and what to do, a sentence each."""
+    """What is wrong with a jar's sensor, since when and what to do; a sentence for each trouble."""
     since_s = {
         "silent_since_s": state.silent_since_s,
         "stuck_since_s": state.stuck_since_s,
@@ -214,7 +216,7 @@ def sensor_troubles(state: JarState, clock: Callable[[float], str]) -> list[str]
 
 
 def _refused_because(sent_c: float) -> str:
-    """Why a temperature is none, and what to do."""
+    """Why a temperature is not believed, and what to do."""
     if sent_c in FAULT_CODES_C:
         return FAULT_CODES_C[sent_c]
     if sent_c in (0.0, 85.0):
@@ -223,7 +225,7 @@ def _refused_because(sent_c: float) -> str:
 
 
 def firmware_troubles(state: JarState) -> list[str]:
-    """What the sensor's firmware sends wrongly, as its readings show, and what to change; a sentence each."""
+    """What the sensor's firmware sends wrongly, as its readings show, and what to change; a sentence for each fault."""
     found = []
     if state.distance_unit is not None:
         unit = {"cm": "centimetres", "in": "inches"}[state.distance_unit]

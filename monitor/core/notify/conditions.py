@@ -1,5 +1,5 @@
-"""What may be true of a jar that its person should know: the grounds for a notice, of which `notify.due` decides when
-each goes out. Looked at afresh each time, from what is believed now, what was noted and what was already put out.
+"""The conditions that deserve a notice; `notify.due` decides when each goes out. They are judged anew each time, from
+what is believed now, what was noted, and what was already put out.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Sent: TypeAlias = Mapping[tuple[str, int], float]
 
 
 class Kind(StrEnum):
-    """What a person can be notified of, the most pressing first."""
+    """What a person can be notified about, the most pressing first."""
 
     THROW_AWAY = "throw_away"
     NEAR_RIM = "near_rim"
@@ -46,7 +46,7 @@ class Kind(StrEnum):
     DAILY_SUMMARY = "daily_summary"
 
 
-# in a list of what may be left out: all but mould, of which everybody gets notice
+# the words in a list of what can be left out: all except mould, about which everybody is notified
 KIND_WORDS = {
     Kind.NEAR_RIM: "it will reach the lid",
     Kind.FEED_NOW: "feed now",
@@ -70,33 +70,35 @@ KIND_WORDS = {
 }
 
 NEAR_RIM_MM = 10.0  # about two readings' worth of a brisk rise (20 mm/h) before it touches the lid
-RIM_AHEAD_H = 1.0  # or: at this pace over the rim within the hour
-STILL_RISING_H = 12.0  # a cold or lean starter may rise on past its hours; half a day later that is overdue too
+RIM_AHEAD_H = 1.0  # or at this pace it is over the rim within the hour
+STILL_RISING_H = 12.0  # a cold or lean starter may still rise when it is due; half a day later that is overdue too
 NEWBORN_DAYS = 2.0  # common practice: a mix of flour and water shows nothing on its first day or two
 WAKING_DAYS = 3.0  # flakes bubble after a day and double after three to seven
-FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens; or the feeding was stamped by a clock gone wrong
+FORGOTTEN_S = 30 * DAY_S  # after a month of reminders nobody listens, or the feeding was stamped by a wrong clock
 REST_AGAIN_S = 7 * DAY_S  # common practice for a starter in the fridge: fed about once a week
-OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: noted so soon after a feeding, it lay on what was fed
-# the rest of one's life goes on while a jar is in the fridge or away: only these are announced of it
-AT_THE_JAR_S = 2 * H_S  # after a feeding, its baker is about
+OLD_HOOCH_S = 1 * H_S  # fresh dough has none yet: if it is noted this soon after a feeding, it was on what was fed
+AT_THE_JAR_S = 2 * H_S  # for so long after a feeding its baker is probably near
+# while a jar is in the fridge or away, only these are announced about it
 ALSO_RESTING = frozenset({Kind.THROW_AWAY, Kind.REST_REMINDER, Kind.FEEDING_QUESTION})
 
 
-# about the jar's set-up and not about its cycle: told once
+# about the jar's set-up and not about a cycle: announced once
 ONCE_A_RUN = frozenset({Kind.WRONG_UNIT})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """One jar as believed, with what its person noted and was told in the open cycle."""
+    """What is believed about one jar, with what was noted and announced in the open cycle."""
 
     state: JarState
     settings: NoticeSettings
     jar: JarSettings
-    noted: tuple[Noted, ...]  # of this cycle; what sends it into the bin of any, since the starter was last replaced
+    noted: tuple[
+        Noted, ...
+    ]  # in this cycle; a note that condemns the starter counts from any, since it was last replaced
     sent: Sent
-    listening_s: float  # how long the program has been there to hear a sensor
-    condemned: bool  # a note sends it into the bin; known once, as every kind asks for it
+    listening_s: float  # for how long the program has been listening
+    condemned: bool  # whether a note sends it into the bin; looked up once, as every kind asks for it
 
     @property
     def cycle(self) -> Cycle | None:
@@ -109,7 +111,7 @@ class Facts:
         return sum(1 for sent_kind, _ in self.sent if sent_kind == kind)
 
     def last_s(self, kind: Kind) -> float | None:
-        """When a kind was last put out in this cycle; the latest by number, as the clock may have been set back."""
+        """When a kind was last put out in this cycle; the last by number, as the clock may have been set back."""
         told = {repeat: due_s for (sent_kind, repeat), due_s in self.sent.items() if sent_kind == kind}
         return told[max(told)] if told else None
 
@@ -127,7 +129,8 @@ def facts_of(
     now_s: float,
     listening_s: float = inf,
 ) -> Facts:
-    """`noted` may hold more than is of this jar, cycle and starter; `sent` is as `notify.due` has it."""
+    """The facts about one jar. `noted` may hold more than belongs to this jar, cycle and starter; `sent` is as in
+    `notify.due`."""
     cycle = state.cycle
     fed_at_s = cycle.fed_at_s if cycle is not None else 0.0
     fed = cycle is not None and cycle.fed_known
@@ -140,12 +143,12 @@ def facts_of(
     )  # fmt: skip
 
 
-# branches: one case a kind
+# branches: one case for each kind
 def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
-    """Is this true of the jar now, whether or not it was announced?"""
+    """Whether this is true of the jar now, announced or not."""
     state, cycle, stage = facts.state, facts.cycle, facts.state.stage
     if kind is not Kind.THROW_AWAY and facts.condemned:
-        return False  # it goes into the bin: nothing else about it matters
+        return False  # it goes into the bin, so nothing else matters
     if stage in (Stage.RESTING, Stage.AWAY) and kind not in ALSO_RESTING:
         return False
     match kind:
@@ -179,7 +182,7 @@ def holds(kind: Kind, facts: Facts, now_s: float) -> bool:
         case Kind.GROWING:
             return growing_day(facts, now_s) is not None
         case Kind.DAILY_SUMMARY | Kind.UNLIKE_SIBLINGS | Kind.SENSOR_DRIFTS | Kind.BAKE_FEEDING | Kind.BAKE_MOVED:
-            return False  # not about what is believed of one jar alone: made elsewhere
+            return False  # not about a single jar's state: made elsewhere
     raise AssertionError(kind)
 
 
@@ -194,7 +197,7 @@ def _near_rim(facts: Facts) -> bool:
 
 
 def _newborn(facts: Facts, now_s: float) -> bool:
-    """Told to be in its first two days, or just woken from flakes: nothing is to be expected of it yet."""
+    """Whether it is said to be in its first two days, or was just woken from flakes: nothing can be expected yet."""
     age = age_of([], facts.noted, now_s)
     if age.dried:
         return now_s - max(note.time_s for note in facts.notes(Noting.BEGUN)) < WAKING_DAYS * DAY_S
@@ -202,8 +205,9 @@ def _newborn(facts: Facts, now_s: float) -> bool:
 
 
 def growing_day(facts: Facts, now_s: float) -> int | None:
-    """The day on which the stretch of a new starter's growing began that this feeding is the first of; None for all
-    other feedings, and once its baker is no longer at the jar. So each is announced once, and nobody is woken by it."""
+    """If this feeding is the first one in a stretch of a new starter's growing, the day on which that stretch begins.
+    None for all other feedings, and once its baker is no longer at the jar; so each is announced once, and wakes
+    nobody."""
     age, cycle = age_of([], facts.noted, now_s), facts.cycle
     if age.days is None or cycle is None or not cycle.told or now_s - cycle.fed_at_s > AT_THE_JAR_S:
         return None
@@ -217,15 +221,15 @@ def growing_day(facts: Facts, now_s: float) -> int | None:
 
 def _overdue(facts: Facts, now_s: float) -> bool:
     cycle = facts.cycle
-    if cycle is None or cycle.fall_at_s is not None:  # with a fall seen, "feed now" speaks
+    if cycle is None or cycle.fall_at_s is not None:  # once a fall was seen, "feed now" says it
         return False
     if facts.notes(Noting.HOOCH):
         return True
     forecast = facts.state.forecast
-    seen = facts.state.silent_since_s is None  # else what is expected only moves on, with nothing to stop it
+    seen = facts.state.silent_since_s is None  # without readings the forecast moves on for ever
     on_its_way = seen and facts.state.stage in (Stage.SETTLING, Stage.RISING, Stage.PEAKED)
     if on_its_way and forecast is not None and forecast.fall_at is not None and now_s < forecast.fall_at.likely_s:
-        return False  # a cold or lean starter takes longer than a day, and is not fed before its time
+        return False  # a cold or lean starter takes longer than a day, and is not due before that
     hours = facts.jar.cycle_h + (STILL_RISING_H if facts.state.stage is Stage.RISING else 0.0)
     return hours * H_S <= now_s - cycle.fed_at_s < FORGOTTEN_S
 
@@ -238,10 +242,11 @@ def _peak_ahead(facts: Facts, now_s: float) -> bool:
 
 
 def _temperature_off(facts: Facts, *, hot: bool) -> bool:
-    """Too hot or too cold now and in the last two hourly means, so that an oven door or a draught says nothing."""
+    """Whether it is too hot or too cold now and in the last two hourly means; an oven door or a draught does not
+    count."""
     now_c, cycle = facts.state.temperature_c, facts.cycle
     if now_c is None or cycle is None or now_c < RESTS_BELOW_C:
-        return False  # on its way into the fridge: it will rest soon, and is not "too cold"
+        return False  # it is on its way into the fridge, where it rests: not "too cold"
     recent = [now_c, *(mean_c for mean_c in cycle.temperatures_c[-2:] if mean_c is not None)]
     if len(recent) < 3:
         return False

@@ -1,7 +1,7 @@
-"""What a notice is about, and the phrases that several notices share: how high and how long it rose, how warm it was,
+"""The subject of a notice, and the phrases that several notices share: how high and how long it rose, how warm it was,
 what it was fed, and what makes the readings uncertain.
 
-`text` makes whole notices of them; numbers and times become text in `core.display`.
+`text` makes whole notices of them; `core.display` turns numbers and times into text.
 """
 
 from __future__ import annotations
@@ -14,13 +14,15 @@ from monitor.core.display.units import Display, duration, shown, times
 from monitor.settings import JarSettings
 from monitor.values import Cycle, JarState, Noted
 
-UNSURE_RATIO = 0.15  # a rise told as "2.1 times" should not be out by more than its last digit and a half
+UNSURE_RATIO = (
+    0.15  # a rise that is given as "2.1 times" should not be off by more than one and a half of its last digit
+)
 OLD_READING_S = 1800.0  # a reading older than this is no longer "now" for a starter that sinks by the hour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """What a notice is about: one jar as believed at `now_s`, told for the `repeat`-th time (from 0)."""
+    """What a notice is about: one jar as believed at `now_s`, announced for the `repeat`-th time (from 0)."""
 
     state: JarState
     jar: JarSettings
@@ -36,13 +38,13 @@ class Subject:
 
     @property
     def cycle(self) -> Cycle:
-        """The open cycle; only for notices that need one to be put out at all."""
+        """The open cycle; only for notices that are never put out without one."""
         assert self.state.cycle is not None
         return self.state.cycle
 
     @property
     def fed_known(self) -> bool:
-        """False in the cycle that was under way when watching began, unless its feeding was told."""
+        """False in the cycle that was open when watching began, unless its feeding was reported."""
         return self.state.cycle is not None and self.state.cycle.fed_known
 
     def at(self, time_s: float) -> str:
@@ -55,7 +57,7 @@ class Subject:
 
 
 def rise(m: Subject) -> str:
-    """How high, when, how long it took and how warm it was; a rise of unknown height is said to be unknown."""
+    """How high it rose, when, how long it took and how warm it was; says so where the height is not known."""
     cycle = m.cycle
     if cycle.peak_at_s is None:
         return f"It had risen to {times(cycle.peak_ratio)} its starting volume." if cycle.peak_ratio is not None else ""
@@ -97,7 +99,7 @@ def fed(m: Subject) -> str:
 
 
 def as_last_time(m: Subject) -> str:
-    """The grams of the last feeding whose grams were told, to be weighed again; "" where nobody told any."""
+    """The grams of the last feeding that was reported with grams, to weigh again; "" where there is none."""
     fed = m.cycle.feeding
     if fed.grams is None and m.state.previous is not None:
         fed = m.state.previous.feeding
@@ -121,7 +123,7 @@ def doubts(m: Subject, act: str) -> str:
 
 
 def top_of(jar: JarSettings) -> tuple[float, str]:
-    """How high a starter may rise, in mm above the inside bottom, and what is there: the rim, else the sensor."""
+    """(how high a starter may rise, in mm above the inside bottom; what is there: the rim, else the sensor)."""
     if jar.rim_mm is not None:
         return jar.rim_mm, "the rim"
     return (inf, "the lid") if jar.empty_mm is None else (jar.empty_mm, "the sensor")

@@ -1,5 +1,5 @@
-"""Notices about a jar, or its sensor, that stands apart from the rest of its group. Beside `due`, which looks at one
-jar alone; `core.assess.siblings` and `neighbours` find them."""
+"""Notices about a jar, or a sensor, that differs from the rest of its group. `due` looks at single jars;
+`core.assess.siblings` and `neighbours` find these."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from monitor.core.notify.due import quiet_hours_until
 from monitor.settings import JarSettings, NoticeSettings
 from monitor.values import DAY_S, Cycle, JarState, Notice
 
-AGAIN_S = 14 * DAY_S  # one notice; who has not mended it in two weeks may have forgotten
+AGAIN_S = 14 * DAY_S  # between two notices: somebody who has not fixed it in two weeks may have forgotten
 APART = (Kind.UNLIKE_SIBLINGS, Kind.SENSOR_DRIFTS)
 
 
@@ -26,7 +26,7 @@ def group_notices(
     now_s: float,
     display: Display,
 ) -> tuple[Notice, ...]:
-    """What is to be said of one group's jars now. `told` are (jar, kind) that went out within `AGAIN_S`."""
+    """The notices about one group's jars now. `told` are the (jar, kind) that went out within `AGAIN_S`."""
     if quiet_hours_until(settings, now_s, display) is not None:
         return ()
     numbers = {one.jar: one.cycle.number for one in states if one.cycle is not None}

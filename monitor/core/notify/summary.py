@@ -1,6 +1,6 @@
-"""One message a day about all jars: when it is due, and its words. Beside `notify.due`, which is about one jar.
+"""One message a day about all jars: when it is due, and its words. `notify.due` is about single jars.
 
-The daemon asks at every tick and keeps what comes in the outbox, as any notice.
+The daemon asks at every tick, and puts what it gets into the outbox like any notice.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from monitor.core.notify.due import quiet_hours_until
 from monitor.settings import NoticeSettings
 from monitor.values import H_S, JarState, Notice
 
-SUMMARY_LATE_S = 3 * H_S  # a daemon that was down at eight still tells at ten; at noon the day is under way
+SUMMARY_LATE_S = 3 * H_S  # a daemon that was down at eight still sends it at ten, but not at noon
+EXPIRES_S = 12 * H_S  # by the evening it is of no use
 
 
 def daily_summary(
@@ -31,7 +32,7 @@ def daily_summary(
     if settings.daily_summary is None or not states or Kind.DAILY_SUMMARY in settings.leave_out:
         return None
     today = local_day(now_s, display.offset_s)
-    for day in (today - 1, today):  # yesterday's may have waited for this morning
+    for day in (today - 1, today):  # yesterday's may have waited until this morning
         begin_s = first_at(day, minutes_of(settings.daily_summary), display.offset_s)
         if Kind.DAILY_SUMMARY not in settings.quiet_except:
             begin_s = quiet_hours_until(settings, begin_s, display) or begin_s
@@ -43,7 +44,7 @@ def daily_summary(
                 kind=Kind.DAILY_SUMMARY,
                 repeat=0,
                 due_s=now_s,
-                expires_s=now_s + 12 * H_S,
+                expires_s=now_s + EXPIRES_S,
                 title=title,
                 text=text,
             )
@@ -51,7 +52,7 @@ def daily_summary(
 
 
 def _words(states: Sequence[JarState], now_s: float, display: Display) -> tuple[str, str]:
-    """Title and text of the daily summary: one line a jar."""
+    """Title and text of the daily summary, with one line for each jar."""
     lines = []
     for state in states:
         parts = [STAGE_WORDS[state.stage]]

@@ -1,7 +1,7 @@
 """The words of a notice: what happened, when, how high it rose, how long it took, at what temperature, what to do.
 
-Called by `notify.due`, which decides; the phrases that several share are in `phrases`. Plain sentences, one
-thing each; a doubt about the readings is said, and the cautions stand where they belong: mould or pink, orange or black
+Called by `notify.due`, which decides; the phrases that several share are in `phrases`. Plain sentences with one thing
+in each. Doubts about the readings are mentioned, and the cautions are where they belong: mould or pink, orange or black
 streaks go into the bin, a working jar is never sealed, raw dough is not tasted.
 """
 
@@ -56,7 +56,7 @@ def _feed_now(m: Subject) -> Words:
 
 
 def _not_yet(m: Subject) -> str:
-    """Why a starter in its first two weeks is not baked with, however high it rose; "" for all others."""
+    """Why not to bake with a starter in its first two weeks, however high it rose; "" for all others."""
     age = age_of([m.cycle], m.noted, m.now_s)
     if age.days is None or age.days >= YOUNG_DAYS:
         return ""
@@ -205,7 +205,7 @@ def _too(word: str, advice: str) -> Callable[[Subject], Words]:
 
 
 def _for_the_cold(m: Subject) -> str:
-    """The grams that last as long as is wanted at this temperature."""
+    """The grams with which it lasts as long as wanted at this temperature."""
     assert m.state.temperature_c is not None
     usual = starter_models.prior(m.cycle.feeding.flour) if m.state.cycle is not None else starter_models.prior()
     fed = m.cycle.feeding if m.state.cycle is not None else Feeding()
