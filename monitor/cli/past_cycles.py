@@ -4,17 +4,20 @@ are none that can be read."""
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from monitor.cli.opening import refuse
-from monitor.runs import history
-from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Cycle, Noted
+
+if TYPE_CHECKING:
+    from monitor.values import Cycle, Noted
 
 
 def from_file(path: Path) -> list[Cycle]:
-    """The cycles in a CYCLES.csv; rows that make no sense are said on standard error and left out."""
+    """The cycles in a CYCLES.csv; rows that make no sense are reported on standard error and left out."""
+    from monitor.runs import history  # with the store: a command's help needs neither
+
     try:
         cycles, skipped = history.read(path)
     except history.HistoryError as error:
@@ -25,7 +28,10 @@ def from_file(path: Path) -> list[Cycle]:
 
 
 def from_store(path: Path, jar: str) -> tuple[list[Cycle], list[Noted]]:
-    """The cycles of the starter in a jar, the open one too, and all that was noted of it."""
+    """The cycles of the starter in a jar, with the open one, and all notes about it."""
+    from monitor.runs import history
+    from monitor.runs.store import Store, StoreTrouble
+
     try:
         with Store.join(path) as store:
             return history.of_starter(store, jar), store.noted(jar)

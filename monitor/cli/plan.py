@@ -36,7 +36,7 @@ from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe
 from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import Limits, limits_of
 from monitor.host.time_zone import calendar, display
-from monitor.runs import history, rfc3339
+from monitor.runs import rfc3339
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noted, Span
 
@@ -223,6 +223,8 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         return Known(culture=starter_models.learned_from(past_cycles.from_file(history_path), usual_c=usual_c))
     if jar_name is None:
         return Known(culture=starter_models.prior())
+    from monitor.runs import history
+
     settings = settings_from(config)
     jar = jar_from(settings, jar_name)
     cycles, notes = past_cycles.from_store(settings.store.path, jar.name)
