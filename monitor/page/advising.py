@@ -1,4 +1,4 @@
-"""What a baker would say about a jar, and the pages of the guide that each piece of advice leads to."""
+"""A baker's assessment of a jar, and the pages of the guide to which each piece of advice leads."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ STALE_S = 600.0  # the daemon writes its state each minute; a level moves by mil
 
 
 def assessment(store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display) -> Json:
-    """Fit to bake with, what it is doing now, what to try: as `jartide assess` says it. Raises StoreTrouble."""
+    """Is it fit to bake with, what is it doing now, what to try: what `jartide assess` prints. Raises StoreTrouble."""
     status = daemon_status.read(store)
     fresh = status is not None and abs(now_s - status.as_of_s) <= STALE_S
     state = next((one for one in status.jars if one.jar == jar.name), None) if status is not None and fresh else None
@@ -44,19 +44,19 @@ def assessment(store: Store, known: Cultures, jar: JarSettings, now_s: float, sh
 
 
 def advice_json(advice: tuple[Advice, ...], show: Display) -> list[Json]:
-    """Each with the topic of the guide that says more."""
+    """Advice as JSON, each with the topic of the guide that says more."""
     return [{"say": for_page(show.worded(one.say)), "guide": one.guide} for one in advice]
 
 
 def for_page(words: str) -> str:
-    """What is a command in a terminal is a button on the page."""
+    """Advice for the page, where a command of the terminal is a button."""
     for command, button in COMMANDS.items():
         words = words.replace(command, button)
     return words
 
 
 def page(topic: str) -> Json:
-    """A page of the guide by any word that opens it; "" opens the first. Raises Refused where there is none."""
+    """The page of the guide that a word opens; "" opens the first. Raises Refused where there is none."""
     found = guide.page(topic, guide.pages()) if topic else guide.pages()[0]
     if found is None:
         raise Refused(f"the guide has no page for {topic[:60]!r}", 404)

@@ -1,7 +1,7 @@
 """The page and its JSON API as a Starlette app: paths, parameters and statuses; the answers come from the neighbours.
 
-Two requests never share anything that changes, except what `live` keeps. Errors become one sentence of JSON: what was
-asked wrongly (4xx), or that the store cannot be read just now (503); never a trace.
+Requests share nothing that changes, except what `live` keeps. Errors become one sentence of JSON: what was wrong with
+the request (4xx), or that the store cannot be read now (503); never a traceback.
 """
 
 from __future__ import annotations
@@ -45,20 +45,20 @@ from monitor.settings import JarSettings, Settings
 from monitor.values import Fed, Noted
 
 HERE = Path(__file__).parent
-FIRST_LOOK_S = 5.0  # a store that hangs must not keep the page from saying so
-LATEST_SHAPES = 3  # rises that lie faintly behind the open one
-FIRST_CURVES = 1  # sent with the page: the jar that needs attention most is open
+FIRST_LOOK_S = 5.0  # so that the page can say that the store hangs
+LATEST_SHAPES = 3  # rises that are drawn faintly behind the open one
+FIRST_CURVES = 1  # sent with the page, on which the jar that needs attention most is open
 
 
 class Stream(StreamingResponse):
-    """One open page's events; it is counted out however it ends, even before its first byte."""
+    """The events of one open page; however it ends, even before its first byte, it is no longer counted."""
 
     def __init__(self, live: Live, last_id: str | None, headers: dict[str, str]) -> None:
         super().__init__(live.stream(last_id), media_type="text/event-stream", headers=headers)
         self._live = live
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Send until the page goes."""
+        """Send events until the page is closed."""
         try:
             await super().__call__(scope, receive, send)
         finally:
@@ -73,7 +73,7 @@ def _in_need(jar: dict[str, Any]) -> tuple[int, float]:
 
 
 class Page:
-    """The answers to all paths."""
+    """The handlers of all paths."""
 
     def __init__(
         self, settings: Settings, readers: Readers, slow: Readers, live: Live, seal: Seal,
@@ -96,7 +96,7 @@ class Page:
     # --- pages ------------------------------------------------------------
 
     async def index(self, request: Request) -> Response:
-        """The page itself: everything in it is filled in by page.js from the API."""
+        """The page itself; page.js fills in everything from the API."""
         seen = request.scope["jartide"]
         text = self.templates.get_template("page.html").render(
             first=self._first(),
@@ -108,7 +108,7 @@ class Page:
         return HTMLResponse(text)
 
     def _first(self) -> dict[str, Any]:
-        """What the first view shows, sent along with the page itself: a phone need not ask for it again."""
+        """The data of the first view, sent with the page itself so that a phone does not have to ask for it."""
         now = self._now()
         names = [jar["jar"] for jar in sorted(now["jars"], key=_in_need)[:FIRST_CURVES]]
         return {"now": now, "curves": {name: self.live.curve(name) for name in names}}
@@ -119,7 +119,7 @@ class Page:
         return {**self.live.now(), "units": units, "time_zone": shown.time_zone or zone_name()}
 
     async def login(self, request: Request) -> Response:
-        """The form, or an answer to it."""
+        """The sign-in form, or the answer to it."""
         guard: Guard = request.scope["jartide"]["guard"]
         if request.method != "POST":
             return self._login_form("", 200)
@@ -147,12 +147,12 @@ class Page:
     # --- looking ------------------------------------------------------------
 
     async def session(self, request: Request) -> Response:
-        """The token that a telling must carry."""
+        """The token that every report must carry."""
         token = self.seal.token(request.scope["jartide"]["session"])
         return JSONResponse({"token": token, "read_only": self.settings.page.read_only})
 
     async def now(self, request: Request) -> Response:
-        """Every jar now."""
+        """The state of every jar now."""
         return JSONResponse(self._now())
 
     async def curve(self, request: Request) -> Response:
@@ -164,8 +164,8 @@ class Page:
         if self.live.pages >= MOST_PAGES:
             return JSONResponse({"error": "too many pages are open"}, 503, {"retry-after": "30"})
         last_id = request.headers.get("last-event-id") or request.query_params.get("after")
-        headers = {"x-accel-buffering": "no"}  # a proxy before us must not hold events back
-        self.live.pages += 1  # counted where it is let in; `Stream` counts it out
+        headers = {"x-accel-buffering": "no"}  # a proxy in front of us must not delay events
+        self.live.pages += 1  # counted here; `Stream` ends the count
         return Stream(self.live, last_id, headers)
 
     async def jars(self, request: Request) -> Response:
@@ -173,7 +173,7 @@ class Page:
         return JSONResponse(await self.readers.ask(past.jars))
 
     async def cycles(self, request: Request) -> Response:
-        """A jar's past."""
+        """A jar's past cycles."""
         name = request.path_params["jar"]
         return JSONResponse(await self.readers.ask(past.cycles, name, self.wall(), self.show))
 
@@ -189,7 +189,7 @@ class Page:
         return JSONResponse(await self.slow.ask(self.smoothed.smooth, run, number))
 
     async def shaped(self, request: Request) -> Response:
-        """The shapes of a jar's latest rises, or of those that are named."""
+        """The shapes of a jar's latest rises, or of the named ones."""
         name = request.path_params["jar"]
         named = request.query_params.get("of")
         (most,) = numbers_of(request, {"most": (1, MOST_ASKED)})
@@ -234,7 +234,7 @@ class Page:
         )
 
     async def assessment(self, request: Request) -> Response:
-        """What a baker would say."""
+        """A baker's assessment of a jar."""
         about = self.cultures, self._jar(request), self.wall(), self.show
         return JSONResponse(await self.readers.ask(advising.assessment, *about))
 
@@ -247,13 +247,13 @@ class Page:
         return JSONResponse(await self.slow.ask(baking.bake, *self._bake_about(request)))
 
     async def bake_kept(self, request: Request) -> Response:
-        """Such a bake, kept in place of the last one."""
+        """Plan a bake and keep it in place of the last one."""
         kept = await self.slow.ask(baking.keep, *self._bake_about(request))
         self.live.wake()
         return JSONResponse(kept, 201)
 
     async def bake_dropped(self, request: Request) -> Response:
-        """No bake any more."""
+        """Drop the kept bake."""
         dropped = await self.readers.ask(baking.drop, self._jar(request))
         self.live.wake()
         return JSONResponse(dropped, 201)
@@ -283,7 +283,7 @@ class Page:
         )  # fmt: skip
 
     async def sheet(self, request: Request) -> Response:
-        """Who needs feeding in the next hours."""
+        """Which jars need feeding in the next hours."""
         (hours,) = numbers_of(request, {"hours": feeding_sheet.HOURS})
         asked = hours, request.query_params.get("group")
         return JSONResponse(
@@ -315,16 +315,16 @@ class Page:
         return JSONResponse(await self.readers.ask(trying.all_trials, self.show))
 
     async def health(self, request: Request) -> Response:
-        """How the watching is doing."""
+        """How watching is going: sources, sinks, store."""
         now_s, live = self.wall(), self.live
         more = live.watching(now_s), live.unwritten()
         return JSONResponse(await self.readers.ask(health.health, now_s, self.show, *more))
 
     async def openapi(self, request: Request) -> Response:
-        """The description of all this."""
+        """The description of this API."""
         return JSONResponse(document())
 
-    # --- telling ------------------------------------------------------------
+    # --- reports ------------------------------------------------------------
 
     async def fed(self, request: Request) -> Response:
         """A feeding."""
@@ -337,7 +337,7 @@ class Page:
         return await self._tell(report_body.noted_of(await body_of(request), jar, self.wall()))
 
     async def note_changed(self, request: Request) -> Response:
-        """A note reads otherwise, or goes."""
+        """Change or remove a note."""
         jar = self._jar(request)
         changed = await self.readers.ask(report_body.note_changed, await body_of(request), jar, self.wall())
         self.live.wake()
@@ -350,23 +350,23 @@ class Page:
         return await self._tell(report_body.begun_of(await body_of(request), jar, now_s, today))
 
     async def snoozed(self, request: Request) -> Response:
-        """Notices held back."""
+        """Hold notices back for some hours."""
         jar = self._jar(request)
         return await self._tell(report_body.snoozed_of(await body_of(request), jar, self.wall()))
 
     async def taken_back(self, request: Request) -> Response:
-        """A telling was a slip."""
+        """Take a report back."""
         jar = self._jar(request)
         return await self._kept(report_body.take_back, jar, report_body.taken_back_of(await body_of(request)))
 
     async def corrected(self, request: Request) -> Response:
-        """A past feeding as it was."""
+        """Correct a past feeding."""
         jar = self._jar(request)
         right = report_body.corrected_of(await body_of(request), jar)
         return await self._kept(report_body.correct, jar, right)
 
     async def not_so(self, request: Request) -> Response:
-        """What was seen was none."""
+        """Deny a seen event, which never happened."""
         jar = self._jar(request)
         return await self._kept(report_body.not_so, jar, report_body.not_so_of(await body_of(request)))
 
@@ -376,16 +376,16 @@ class Page:
         return JSONResponse(told, 201)
 
     async def trial_begun(self, request: Request) -> Response:
-        """Jars side by side under a name, from now on."""
+        """Begin a trial: jars side by side under a name."""
         body = await body_of(request)
         return JSONResponse(await self.readers.ask(trying.begin, body, self.settings, self.wall()), 201)
 
     async def trial_ended(self, request: Request) -> Response:
-        """Cycles fed from now on do not count."""
+        """End a trial: cycles fed from now on do not count."""
         return JSONResponse(await self.readers.ask(trying.end, await body_of(request), self.wall()), 201)
 
     async def trial_forgotten(self, request: Request) -> Response:
-        """The trial goes; its jars and cycles stay."""
+        """Forget a trial; its jars and cycles stay."""
         return JSONResponse(await self.readers.ask(trying.forget, await body_of(request)), 201)
 
     async def _tell(self, item: Fed | Noted) -> Response:
@@ -402,7 +402,7 @@ class Page:
 
 
 def make(page: Page, password: str | None, token: str | None, more: Sequence[BaseRoute] = ()) -> ASGIApp:
-    """The whole app, behind its guard; `more` are paths whose answers are others' (for programs, settings)."""
+    """The whole app, behind its guard; `more` are paths with handlers of their own (for programs, settings)."""
     routes: list[BaseRoute] = [
         *more,
         Route("/", page.index),
@@ -454,7 +454,7 @@ def make(page: Page, password: str | None, token: str | None, more: Sequence[Bas
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         looking = asyncio.create_task(page.live.run())
-        with suppress(TimeoutError):  # nobody is shown an empty shelf for having come a moment too early
+        with suppress(TimeoutError):  # a page that is opened in the first moment must not look empty
             async with asyncio.timeout(FIRST_LOOK_S):
                 await page.live.looked.wait()
         yield

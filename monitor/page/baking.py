@@ -1,5 +1,5 @@
-"""A bake on the page: its feedings backwards from the hour of mixing, with the curves to be expected; and that it is
-kept, for the daemon to remind of, for the calendar and for `jartide bake`."""
+"""A bake on the page: its feedings, planned backwards from the hour of mixing, with the expected curves; and keeping
+it, for the daemon's reminders, for the calendar and for `jartide bake`."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from monitor.values import Json
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class House:
-    """What a bake hangs on besides the starter: when people sleep, where a jar may stand, what stands in it now (None
-    where that was not said: as it was fed)."""
+    """What a bake depends on besides the starter: when people sleep, where a jar can stand, what is in it now (None:
+    what was fed)."""
 
     notices: NoticeSettings | None = None
     places: tuple[PlaceSettings, ...] = ()
@@ -79,21 +79,21 @@ def bake(
 def keep(
     store: Store, known: Cultures, jar: JarSettings, now_s: float, show: Display, asked: Asked, house: House
 ) -> Json:
-    """Plan it and keep it. Raises Refused and StoreTrouble."""
+    """Plan a bake and keep it. Raises Refused and StoreTrouble."""
     made = _planned(store, known, jar, now_s, show, asked, house)
     kept_bake.keep(store, jar.name, kept_bake.kept_of(asked, made, now_s))
     return {"kept": True}
 
 
 def drop(store: Store, jar: JarSettings) -> Json:
-    """There is no bake any more. Raises StoreTrouble."""
+    """Drop the kept bake. Raises StoreTrouble."""
     kept_bake.drop(store, jar.name)
     return {"kept": False}
 
 
 def shown(store: Store, jar: str, now_s: float, show: Display) -> Json:
     """The kept bake for a jar's card: the next feeding, or that the levain is on its way, and what moved last. None
-    where none is to come. Raises StoreTrouble."""
+    where no bake is to come. Raises StoreTrouble."""
     kept = kept_bake.kept(store, jar)
     if kept is None or kept.asked.wanted_s <= now_s:
         return None

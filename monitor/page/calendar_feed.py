@@ -1,7 +1,7 @@
 """What is expected of the jars and planned for them, as a calendar that phones subscribe to (RFC 5545, by icalendar).
 
-An outlook and no alarm: a client fetches when it likes, every few minutes or once a day. The address is the secret: who
-has it may look, so it holds nothing but times, names of jars and grams, and can be replaced by another.
+An outlook, not an alarm: clients fetch it when they like, every few minutes or once a day. The address is the secret:
+whoever has it may read, so the calendar has only times, names of jars and grams, and the address can be replaced.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from monitor.runs import daemon_status, kept_bake
 from monitor.runs.store import Store
 from monitor.values import JarState, Span
 
-NONCE = "calendar address"  # in the store: what is changed to have other addresses
-MOVED_S = 600.0  # a forecast that moves by less is no new version of its event
-CERTAIN = 10_000  # the version of what has happened: after all of a forecast that moved for ten weeks
+NONCE = "calendar address"  # its key in the store; a new value makes new addresses
+MOVED_S = 600.0  # a forecast that moves by less does not change its event
+CERTAIN = 10_000  # the version of what has happened: higher than that of any forecast
 LASTS_S = 900.0  # shown in a calendar; a feeding takes a quarter of an hour
 EVERY = timedelta(minutes=15)  # how often a client is asked to come
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One event. `uid` stays while a forecast moves, `version` counts up; `tentative` is what is only expected."""
+    """One event. `uid` stays while a forecast moves, `version` counts up; `tentative`: it is only expected."""
 
     uid: str
     at_s: float
@@ -40,19 +40,19 @@ class Entry:
 
 
 def nonce(store: Store) -> str:
-    """What the addresses hang on at present. Raises StoreTrouble."""
+    """The value from which the present addresses are made. Raises StoreTrouble."""
     return store.meta(NONCE) or ""
 
 
 def revoke(store: Store) -> str:
-    """From now on they are elsewhere: the new `nonce`. Raises StoreTrouble."""
+    """Replace all addresses, by a new `nonce`. Raises StoreTrouble."""
     made = secrets.token_hex(4)
     store.set_meta(NONCE, made)
     return made
 
 
 def addresses(seal: Seal, nonce: str, names: Sequence[str]) -> dict[str, str]:
-    """Each jar's name -> the path below the page; that of all jars first, under ""."""
+    """Each jar's name -> the path of its calendar; first the one of all jars, under ""."""
     every = {"": seal.address(f"calendar {nonce}")}
     return {
         name: f"calendar/{secret}.ics"

@@ -1,8 +1,8 @@
-"""The page's connections: how many there may be, and how long one may take to say what it wants.
+"""The page's connections: how many there may be, and how long one may take for its request.
 
-Descriptors are shared by the whole daemon. A browser or a program sends its request at once; somebody who opens
-connections and says nothing, or half a request, must not take the descriptors that sources, store and notices need.
-uvicorn itself waits for ever for the head of a request and logs each one that it turns away.
+The whole daemon shares its descriptors. Browsers and programs send their requests immediately; somebody who opens
+connections and sends nothing, or half a request, must not take the descriptors that sources, store and notices need.
+uvicorn itself waits for ever for the head of a request, and logs each one that it turns away.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ KINDS_MAX = 200  # of lines, remembered
 
 
 def most_connections() -> int:
-    """As many as the page may hold of this process's descriptors."""
+    """How many of this process's descriptors the page may use."""
     soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
     if soft == resource.RLIM_INFINITY:
         return MOST_CONNECTIONS
@@ -36,7 +36,7 @@ def most_connections() -> int:
 def protocol(most: int, whole_s: float = WHOLE_S) -> type[H11Protocol]:
     """uvicorn's HTTP protocol with at most `most` connections. When all are taken, the one that has owed the rest of
     its request for longest makes room; without one, the new one is turned away."""
-    # those that owe us a request or its rest, oldest first; without a timer of ours while uvicorn's keep-alive runs
+    # connections with an incomplete request, oldest first; those in uvicorn's keep-alive are not among them
     waiting: dict[Bounded, asyncio.TimerHandle | None] = {}
 
     class Bounded(H11Protocol):
@@ -60,7 +60,7 @@ def protocol(most: int, whole_s: float = WHOLE_S) -> type[H11Protocol]:
             super().connection_lost(exc)
 
         def look(self) -> None:
-            """Begin to wait, or wait no more. What dribbles in does not make the time longer."""
+            """Begin or stop waiting for a request. Bytes that trickle in do not extend the time."""
             if self.conn.their_state not in (h11.IDLE, h11.SEND_BODY):
                 self.settle()
             elif self.timeout_keep_alive_task is not None:
@@ -83,7 +83,7 @@ def protocol(most: int, whole_s: float = WHOLE_S) -> type[H11Protocol]:
 
 
 class RepeatFilter(logging.Filter):
-    """Lets a line through once in `AGAIN_S`, with how many like it there were since. For logs that strangers write."""
+    """Lets a log line through once in `AGAIN_S`, with how many like it there were. For lines that strangers cause."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -107,7 +107,7 @@ class RepeatFilter(logging.Filter):
 
 
 def log_seldom() -> None:
-    """From now on the web server's and the loop's own lines come seldom."""
+    """Let lines of the web server and the event loop through only seldom."""
     for name in ("uvicorn.error", "asyncio"):
         logger = logging.getLogger(name)
         if not any(isinstance(one, RepeatFilter) for one in logger.filters):
@@ -115,7 +115,7 @@ def log_seldom() -> None:
 
 
 def limits(most: int, proxies: tuple[str, ...]) -> dict[str, Any]:
-    """What uvicorn is given about connections, sizes and proxies."""
+    """The settings for uvicorn about connections, sizes and proxies."""
     return {
         "http": protocol(most),
         "backlog": BACKLOG,

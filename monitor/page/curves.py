@@ -1,8 +1,8 @@
 """Curves for pictures on a page: readings put into equal bins, each with its middle, lowest and highest level.
 
 The middle (a median) is the line that people follow, lowest and highest are drawn as a band, so no peak of the raw
-readings is lost however few points are sent. What is shown here is not judged: whether a reading is believed is up to
-`core`, which says what it decided in events and cycles.
+readings is lost however few points are sent. Nothing is judged here: whether a reading is believed is decided in
+`core`, and shown by its events and cycles.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Bin:
             self.warm_n += 1
 
     def point(self, time_s: float) -> Point | None:
-        """What is drawn; None for a bin without a level."""
+        """The point to draw; None for a bin without a level."""
         if not self.levels:
             return None
         warm_c = round(self.warm_sum / self.warm_n, 2) if self.warm_n else None
@@ -88,7 +88,7 @@ class Curve:
         return [point for point in made if point is not None]
 
     def forget_before(self, time_s: float) -> None:
-        """Drop what is older: a jar that rests for weeks."""
+        """Drop older bins, as of a jar that rests for weeks."""
         first = int((time_s - self.from_s) // BIN_S)
         for number in [n for n in self._bins if n < first]:
             del self._bins[number]
@@ -125,7 +125,7 @@ def columns(points: Sequence[Point]) -> dict[str, Json]:
 
 
 def gap_s(sampling_s: float | None) -> float:
-    """How long a silence is a gap in the line and no mere pause."""
+    """How long a silence must be to leave a gap in the line."""
     return GAP_BINS * max(BIN_S, sampling_s or 0.0)
 
 

@@ -1,5 +1,5 @@
-"""What stands before the page: which host it was asked by, who asks, from where, how much, and what browsers may do
-with the answers.
+"""Checks every request before the page: for which host, by whom, from where and how large it is; and tells browsers
+what they may do with the answers.
 
 Plain ASGI around the app. A request passes when its Host is one of ours (no DNS rebinding), its body is small, its
 bearer has signed in where a password or a token is set, and, where it tells something, when it comes from our own page
@@ -27,10 +27,10 @@ TOKEN_HEADER = "x-jartide-token"
 BODY_BYTES = 16_384  # eight times the longest note, whatever its letters
 FILES = "/static/"
 CALENDAR, FED = "/calendar/", "/fed/"  # their addresses are their secrets
-OPEN = ("/login", FILES, CALENDAR, FED)  # what somebody sees who has not signed in
-HEALTH = ("/healthz", "/readyz")  # and a container's supervisor, who has no token: a word, and nothing of a jar
+OPEN = ("/login", FILES, CALENDAR, FED)  # what somebody may see without signing in
+HEALTH = ("/healthz", "/readyz")  # for a container's supervisor, which has no token: one word, and nothing about jars
 HEADERS = {
-    # all of it is ours and comes as files: nothing inline, nothing from elsewhere, nobody may frame it
+    # everything comes as files of our own: nothing inline, nothing from elsewhere, and nobody may frame it
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
     "connect-src 'self'; manifest-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; "
     "frame-ancestors 'none'",
@@ -91,7 +91,8 @@ class Guard:
         await self.app(scope, bounded(receive), dressed)
 
     def try_password(self, given: str, address: str) -> float | None:
-        """None when the password (or the token) is right, else how many seconds to wait (0: none)."""
+        """None when the password (or the token) is right, else how many seconds to wait before the next try (0:
+        none)."""
         now_s = time.monotonic()
         wait_s = self._tries.wait_s(address, now_s)
         if wait_s > 0:
@@ -103,7 +104,7 @@ class Guard:
         return self._tries.wait_s(address, now_s)
 
     def signed_in_cookie(self, scope: Scope) -> str:
-        """A new session for someone who has just given the password; a cookie from before is worth nothing then."""
+        """A new session for someone who has just given the password; an earlier cookie is then worthless."""
         return self._cookie(self.seal.begin(self._wall(), signed_in=True), scope)
 
     def no_cookie(self, scope: Scope) -> str:
@@ -133,8 +134,8 @@ class Guard:
         return self.seal.begin(self._wall(), signed_in=not self.locked), not self.locked, True
 
     def _program(self, headers: Headers, scope: Scope) -> bool:
-        """Whether a program shows the right token: then nobody else's wrong tries keep it out. Wrong ones count as
-        wrong passwords do."""
+        """Whether a program sent the right token; then nobody else's wrong tries lock it out. A wrong token counts as a
+        wrong password."""
         kind, _, given = headers.get("authorization", "").partition(" ")
         if self._token is None or kind.lower() != "bearer":
             return False
@@ -165,7 +166,7 @@ class Guard:
         if path.startswith("/api/") and self._settings.read_only:
             return 403, "this page is read only", {}
         if program:
-            return None  # a program's token is not sent along by a browser that another site leads
+            return None  # another site cannot make a browser send a program's token
         if not from_here(headers, scope):
             return 403, "this came from another site", {}
         if path.startswith("/api/") and not self.seal.is_token(session, headers.get(TOKEN_HEADER)):
@@ -173,7 +174,7 @@ class Guard:
         return None
 
     def _known_host(self, hosts: list[str]) -> bool:
-        """An address is ours whatever it is: only a name can be made to point here by another site."""
+        """Whether the Host is ours. Any address is, as another site can only make a name point here."""
         if len(hosts) != 1:
             return False
         try:
@@ -198,8 +199,8 @@ def address_of(scope: Scope) -> str:
 
 
 def from_here(headers: Headers, scope: Scope) -> bool:
-    """Whether a browser says that our own page sent this; one that says nothing of it is no browser of this decade, and
-    has to know the token anyway."""
+    """Whether the browser says that our own page sent this. One that does not say is older than this decade, and has to
+    know the token anyway."""
     site = headers.get("sec-fetch-site")
     if site is not None and site != "same-origin":
         return False
@@ -213,7 +214,7 @@ def from_here(headers: Headers, scope: Scope) -> bool:
 
 
 def bounded(receive: Receive) -> Receive:
-    """The body up to `BODY_BYTES`; one without a length that goes on beyond is cut off as if the sender had left."""
+    """The body, up to `BODY_BYTES`; a longer one without a length is cut off as if the sender had left."""
     taken = 0
 
     async def limited() -> Message:

@@ -1,6 +1,6 @@
 """The guide on the page: the very files that `jartide guide --html` writes, made by that command when somebody first
-asks, and held in memory from then on. In a process of its own, so that what only the guide needs (every command's help,
-Markdown, a replay) stays out of the daemon.
+asks, and kept in memory from then on. The command runs in a process of its own, so that what only the guide needs
+(every command's help, Markdown, a replay) stays out of the daemon.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class GuideFiles:
         return [Route("/guide", self.begin), Route("/guide/{name}", self.answer)]
 
     async def begin(self, request: Request) -> Response:
-        """To the first page, whose links count from its folder."""
+        """Redirect to the first page, whose links are relative to its folder."""
         return RedirectResponse("guide/index.html", 303)
 
     async def answer(self, request: Request) -> Response:

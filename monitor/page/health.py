@@ -1,4 +1,4 @@
-"""How the watching itself is doing: sources, sinks, store, notices sent and waiting, what was rejected and why."""
+"""How watching itself is going: sources, sinks, store, notices sent and waiting, what was rejected and why."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ REJECTED = 100
 
 
 def health(store: Store, now_s: float, show: Display, watching: bool, more: Sequence[str] = ()) -> Json:
-    """The whole of it; `more` are troubles that the store cannot be told. Raises StoreTrouble."""
+    """The answer for the health view; `more` are troubles that the store cannot take. Raises StoreTrouble."""
     status = daemon_status.read(store)
     kept = outbox.latest(store, NOTICES)
     since = time.strftime("%Y-%m-%d", time.gmtime(max(now_s - WEEK_S, 0.0)))
@@ -64,7 +64,7 @@ def health(store: Store, now_s: float, show: Display, watching: bool, more: Sequ
 
 
 def size_bytes(path: Path) -> int | None:
-    """The store's file and what SQLite keeps beside it until it is taken over; None when there is none."""
+    """The size of the store's file and of SQLite's log beside it; None when there is no file."""
     log = path.with_name(f"{path.name}-wal")
     try:
         return path.stat().st_size + (log.stat().st_size if log.exists() else 0)

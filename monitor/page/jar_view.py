@@ -1,8 +1,7 @@
 """One jar as the page shows it now: the daemon's own state in the household's words and units, beside the numbers.
 
-Built from what the daemon keeps with `monitor.runs.daemon_status` and from the store's notices and notes; a state
-whose cycle was just told changes with the daemon's next word. Times of day and units become text only in
-`core.display`.
+Made from what the daemon stores by `monitor.runs.daemon_status` and from the store's notices and notes; after a report,
+the state changes when the daemon stores it next. Only `core.display` turns times of day and units into text.
 """
 
 from __future__ import annotations
@@ -44,12 +43,12 @@ from monitor.values import (
     with_usual,
 )
 
-CLOCKS_S = 60.0  # that a device's clock may be ahead of ours: its last reading seems to be of after the loss
-JUST_NOW_S = 90.0  # the daemon writes what it knows each minute
-BACK_WITHIN_S = 12 * H_S  # until when a telling is offered to be taken back: the next morning sees the evening's slip
-ASK_GRAMS_S = 12 * H_S  # for so long whoever fed it may still know what was weighed
-SCALE_KNOTS = 33  # heights that a jar's shape is handed to the page with; between them it is straight enough
-SEEN_MOST = 6  # latest things seen, each with a tap by which it was none
+CLOCKS_S = 60.0  # a device's clock may be this far ahead, so that its last reading seems to come after the loss
+JUST_NOW_S = 90.0  # the daemon stores its state each minute
+BACK_WITHIN_S = 12 * H_S  # for so long a report can be taken back with a tap: the next morning shows the evening's slip
+ASK_GRAMS_S = 12 * H_S  # for so long the person who fed it may still know what was weighed
+SCALE_KNOTS = 33  # heights by which the page knows a jar's shape; between them it is straight enough
+SEEN_MOST = 6  # the latest things seen, each with a tap to deny it
 PAST_RISES = 6  # whose heights say how high the next one may come
 
 
@@ -58,7 +57,7 @@ def jar_now(
     store: Store, state: JarState, sources: Sequence[SourceHealth], jar: JarSettings, settings: Settings, now_s: float,
     show: Display,
 ) -> Json:  # fmt: skip
-    """All that a jar's card says. Raises StoreTrouble."""
+    """Everything on a jar's card. Raises StoreTrouble."""
     notices = settings.notices
     cycle, level = state.cycle, state.level
     since_s = cycle.fed_at_s - 60.0 if cycle else now_s - 72 * H_S
@@ -118,8 +117,8 @@ def jar_now(
 
 
 def starting_mm(level: Level | None, geometry: Geometry) -> float | None:
-    """The starting level that the believed rise is counted from: found by halving, as a shaped jar's volume has no
-    simple inverse. None where no rise is known."""
+    """The starting level from which the believed rise is counted, found by halving, as the volume of a shaped jar has
+    no simple inverse. None where no rise is known."""
     if level is None or level.level_mm is None or not level.rise_ratio or level.level_mm <= 0.0:
         return None
     low_mm, high_mm = 0.01, 5.0 * level.level_mm
@@ -147,7 +146,7 @@ def scale(geometry: Geometry, empty_mm: float | None, start_mm: float | None) ->
 
 
 def happened_s(events: Sequence[Event], kind: EventKind) -> float | None:
-    """When the last of a kind happened."""
+    """When the last event of a kind happened."""
     return next((event.happened_at_s for event in reversed(events) if event.kind is kind), None)
 
 
@@ -181,7 +180,7 @@ def _course_of(store: Store, state: JarState) -> Course | None:
 
 
 def _course(ahead: Course | None, now_s: float) -> Json:
-    """What still lies ahead of it: since a sensor fell silent, a part is over."""
+    """The part of the course that is still ahead; while a sensor is silent, some of it passes."""
     if ahead is None:
         return None
     left = [(at_s, row) for at_s, row in zip(ahead.time_s, ahead.rise_ratios, strict=True) if at_s >= now_s - 60.0]
@@ -189,7 +188,7 @@ def _course(ahead: Course | None, now_s: float) -> Json:
 
 
 def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> Json:
-    """The last report, while it is recent enough to be noticed as a slip."""
+    """The last report, while it is recent enough that a slip may be noticed."""
     last = reported.last(store, jar.name)
     if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
         return None
@@ -204,7 +203,7 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
 def next_notice(
     state: JarState, kept: list[StoredNotice], notes: list[Noted], notices: NoticeSettings, now_s: float, show: Display
 ) -> Json:
-    """Which notice comes next and when, as far as it can be foreseen; None when nothing can."""
+    """Which notice comes next and when, as far as can be foreseen; else None."""
     waiting = [one.notice for one in kept if one.state is outbox.State.PENDING]
     found = ahead.next_notice(state, waiting, [one.notice for one in kept], notes, notices, now_s)
     if found is None:
@@ -215,7 +214,7 @@ def next_notice(
 
 
 def _fed(state: JarState, now_s: float, show: Display) -> Json:
-    """The feeding that the cycle began with, or that watching began in the middle of one."""
+    """The feeding that the cycle began with, or that watching began in mid-cycle."""
     cycle = state.cycle
     if cycle is None:
         return None
@@ -235,7 +234,7 @@ def _fed(state: JarState, now_s: float, show: Display) -> Json:
 
 
 def _seen(events: Sequence[Event], now_s: float, show: Display) -> list[Json]:
-    """What was seen since the last feeding and may be said to be none, the latest first."""
+    """Events seen since the last feeding that can be denied, the latest first."""
     found = [event for event in events if event.kind in SEEN_WORDS and not event.evidence.get("told")]
     return [
         {
@@ -248,8 +247,8 @@ def _seen(events: Sequence[Event], now_s: float, show: Display) -> list[Json]:
 
 
 def usual_taken(state: JarState, usual: dict[str, Any], now_s: float, show: Display) -> Json:
-    """That nobody told the grams of the open cycle's feeding, or not all, and that the usual ones are taken; for some
-    hours, as it is asked of who just fed it. None where they are known, or no usual ones are."""
+    """That nobody reported all the grams of the open cycle's feeding, so that the usual ones are assumed. Only for some
+    hours, as it is a question to whoever just fed it; None where the grams are known, or no usual ones are."""
     cycle = state.cycle
     if cycle is None or not cycle.fed_known or not (cycle.told or cycle.sure) or cycle.feeding.grams is not None:
         return None
@@ -309,7 +308,7 @@ def health(
     heard_s = state.last_reading_s
     of_others = {f"serial {one.port}" for one in settings.serial if one.jar not in (None, state.jar)}
     for source in sources:
-        # a jar that is heard all the same has another source, or its trouble does not keep readings back
+        # a jar whose readings come all the same has another source, or the trouble does not stop readings
         until_s = source.since_s + (0.0 if source.connected else CLOCKS_S)
         unheard = heard_s is None or heard_s <= until_s
         if source.trouble and unheard and source.name not in of_others:
@@ -324,7 +323,7 @@ def spell(trouble: str, since_s: float, now_s: float, show: Display) -> str:
 
 
 def last_feeding(store: Store, jar: JarSettings) -> dict[str, Any]:
-    """The grams to begin from: those of the last feeding that was told and still stands. Raises StoreTrouble."""
+    """The grams that the form begins with: those of the last reported feeding that still holds. Raises StoreTrouble."""
     fed = reported.last_feeding(store, jar.name)
     if fed is None:
         return {**Feeding().weights, "flour": jar.flour}
@@ -332,7 +331,7 @@ def last_feeding(store: Store, jar: JarSettings) -> dict[str, Any]:
 
 
 def note_json(note: Noted, now_s: float, show: Display) -> Json:
-    """A note, beside its words and time in words: for the marks and the lists of the open cycle and of past ones."""
+    """A note as JSON, with its words and time in words: for marks and lists of the open cycle and of past ones."""
     return {
         "at_s": note.time_s,
         "what": note.what.value,

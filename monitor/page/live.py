@@ -1,7 +1,7 @@
-"""What moves: the state of all jars and their curves of the open cycle, kept up to date in one place and handed to
-every open page as server-sent events.
+"""Everything that changes: the state of all jars and the curves of their open cycles, kept up to date in one place and
+sent to every open page as server-sent events.
 
-Fifty pages cost the store what one costs: each change is read once and its text is shared. A page that falls behind is
+Fifty pages cost the store as much as one: each change is read once, and all share its text. A page that falls behind is
 told to fetch everything again; nothing is queued for it.
 """
 
@@ -47,7 +47,7 @@ class Jar:
         self.curve: Curve | None = None
 
     def follow(self, state: JarState, now_s: float) -> bool:
-        """Whether a new cycle has begun a new curve, which is empty yet."""
+        """Whether a new cycle has begun, with a new curve that is still empty."""
         self.sampling_s = state.sampling_s
         fed_at_s = state.cycle.fed_at_s if state.cycle else None
         if self.curve is not None and fed_at_s == self.fed_at_s:
@@ -73,7 +73,7 @@ class Live:
         show: Display,
         unwritten: Callable[[], str | None] = lambda: None,
     ) -> None:
-        """`unwritten` says why the daemon can write nothing down just now, which then stands nowhere in the store."""
+        """`unwritten` says why the daemon can store nothing at present, which the store itself cannot show."""
         self._unwritten, self._said = unwritten, unwritten()
         self._settings = settings
         self._readers = readers
@@ -88,7 +88,7 @@ class Live:
         self._boot = secrets.token_hex(4)
         self._number = 0
         self._messages: deque[tuple[int, str]] = deque(maxlen=REMEMBERED)
-        self._news = asyncio.Event()  # of the next news: set once, and another takes its place
+        self._news = asyncio.Event()  # set at the next change, and then replaced by a new one
         self._due = asyncio.Event()
         self._ended = False
         self.looked = asyncio.Event()  # at the store, a first time
@@ -114,7 +114,7 @@ class Live:
         self._due.set()
 
     async def refresh(self) -> None:
-        """Look now, and tell every page what has changed."""
+        """Look now, and send every page what has changed."""
         try:
             changed = await self._readers.ask(self._look)
             trouble = None
@@ -134,16 +134,16 @@ class Live:
         self.looked.set()
 
     def troubles(self) -> list[Json]:
-        """Those of the daemon, in sentences: what it wrote of itself, and that it cannot write."""
+        """The daemon's troubles in sentences: what it stored about itself, and that it cannot store."""
         return [*self._troubles, *self.unwritten()]
 
     def unwritten(self) -> list[str]:
-        """That nothing can be written down just now, if so: no store can be told that."""
+        """That nothing can be stored at present, if so; the store itself cannot show that."""
         said = self._unwritten()
         return [] if said is None else [UNWRITTEN.format(said)]
 
     async def end(self) -> None:
-        """Let all pages go."""
+        """End the streams of all pages."""
         self._ended = True
         self._tell_pages()
 
@@ -152,7 +152,7 @@ class Live:
         told.set()
 
     def now(self) -> dict[str, Json]:
-        """Everything that the first view shows, and the place from which changes go on."""
+        """Everything in the first view, and the place from which changes continue."""
         return {
             **self._head(),
             "place": f"{self._boot}-{self._number}",
@@ -203,12 +203,12 @@ class Live:
                 yield ": still here\n\n"
 
     def _again(self, place: int) -> str:
-        """What was missed is not kept any more: everything has to be asked for again."""
+        """The message that everything has to be fetched again, as what was missed is no longer kept."""
         head = json.dumps(self._head(), ensure_ascii=False, separators=(",", ":"))
         return f"id: {self._boot}-{place}\nevent: again\ndata: {head}\n\n"
 
     def _place(self, last_id: str | None) -> int | None:
-        """The number that a page has seen last, if it can go on from there."""
+        """The number of the last message that a page has seen, if it can continue from there."""
         boot, _, number = (last_id or "").partition("-")
         if boot != self._boot or not number.isdecimal() or len(number) > 12 or int(number) > self._number:
             return None
@@ -225,8 +225,8 @@ class Live:
         }
 
     def watching(self, now_s: float) -> bool:
-        """Whether the daemon has written lately. In a played night three minutes are a moment: what moved a moment ago
-        is not stale, however late it is."""
+        """Whether the daemon has stored its state lately. In a played night three minutes pass in a moment; there it
+        counts that the state changed a moment ago."""
         if self._as_of_s is None:
             return False
         return now_s - self._as_of_s <= STALE_S or time.monotonic() - self._wrote_s < HEARTBEAT_S
@@ -255,7 +255,7 @@ class Live:
         return out
 
     def _look_at_jars(self, store: Store, status: Status) -> list[Json]:
-        """Take in what the daemon wrote of itself; the jars that look different now."""
+        """Take in what the daemon stored about itself; returns the jars that look different now."""
         if self._as_of_s is not None and self._as_of_s != status.as_of_s:
             self._wrote_s = time.monotonic()
         self._troubles, self._as_of_s = list(status.troubles), status.as_of_s
@@ -276,14 +276,15 @@ class Live:
         return changed
 
     def _load(self, store: Store, jars: list[Jar], until_seq: int) -> None:
-        """Read the curves of cycles that have just begun, or lie elsewhere than was thought, up to an item."""
+        """Read the curves of cycles that have just begun, or turned out to have begun at another time, up to an
+        item."""
         curves = {jar.settings.name: jar.curve for jar in jars if jar.curve is not None}
         from_seq = seq_at(store, min(curve.from_s for curve in curves.values()))
         for reading in readings_between(store, list(curves), from_seq - 1, until_seq):
             curves[reading.jar].add(reading)
 
     def _read_on(self, store: Store) -> dict[str, set[int]]:
-        """Take in what the devices have said since; which bins of which jars it changed."""
+        """Take in the readings since then; returns which bins of which jars have changed."""
         moved: dict[str, set[int]] = {}
         if self._seq is None:
             return moved

@@ -1,6 +1,6 @@
 """Lots of flour and seed on the page: which is open, what is in a jar, where a lot went, and opening one.
 
-Beside `jartide lot`, which says the same in a terminal; the tracing itself is `monitor.core.assess.lots`.
+`jartide lot` shows the same in a terminal; `monitor.core.assess.lots` does the tracing.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class LotPaths:
         return JSONResponse(await self._slow.ask(traced, self._settings, self._wall(), self._show, of))
 
     async def opened(self, request: Request) -> Response:
-        """From now on a flour is of that lot."""
+        """From now on a flour comes from that lot."""
         return JSONResponse(await self._readers.ask(open_lot, await body_of(request), self._wall()), 201)
 
 

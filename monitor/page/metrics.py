@@ -1,4 +1,4 @@
-"""What is believed and how the watching is doing, as metrics for Prometheus and its like (OpenMetrics where that is
+"""What is believed and how watching is going, as metrics for Prometheus and the like (OpenMetrics where that is
 asked for, https://prometheus.io/docs/specs/om/open_metrics_spec/).
 
 Base units, as the specification has them: metres, seconds, degrees Celsius, ratios. Labels hold names of jars, sources

@@ -1,4 +1,4 @@
-"""Notices on the very phone that looks at the page, by Web Push (W3C Push API): who wants them, and who no more."""
+"""Notices on the phone that shows the page, by Web Push (W3C Push API): phones that want them, or no longer do."""
 
 from __future__ import annotations
 
@@ -46,14 +46,14 @@ class OnPhones:
         return JSONResponse({"key": key, "why_not": why})
 
     async def added(self, request: Request) -> Response:
-        """This one wants notices."""
+        """This phone wants notices."""
         if why := self._why_not():
             raise Refused(why, 409)
         await self._readers.ask(phones.add, _phone(await body_of(request)))
         return JSONResponse({"kept": True}, 201)
 
     async def left(self, request: Request) -> Response:
-        """This one wants none any more."""
+        """This phone wants no more notices."""
         body = await body_of(request)
         endpoint = body.get("endpoint") if isinstance(body, dict) and set(body) == {"endpoint"} else None
         await self._readers.ask(phones.drop, _endpoint(endpoint))

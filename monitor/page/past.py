@@ -38,7 +38,7 @@ def jars(store: Store) -> list[str]:
 
 
 def cycles(store: Store, jar: str, now_s: float, show: Display, most: int = MOST_CYCLES) -> Json:
-    """A jar's cycles, newest first, with what is judged of its starter. Raises Refused and StoreTrouble."""
+    """A jar's cycles, newest first, with the judgement of its starter. Raises Refused and StoreTrouble."""
     runs = _runs(store, jar)
     notes = store.noted(jar)
     listed = [(run, *one) for run in runs for one in _with_notes(run, store.smoothed_cycles(run.id), notes)]
@@ -110,7 +110,7 @@ def _runs(store: Store, jar: str) -> list[Run]:
 
 
 def _with_notes(run: Run, cycles: Sequence[Cycle], notes: Sequence[Noted]) -> list[tuple[Cycle, tuple[Noted, ...]]]:
-    """A run's cycles, each with what was noted in it, of all notes about the jar."""
+    """A run's cycles, each with its notes out of all notes about the jar."""
     begins_s = [cycle.fed_at_s for cycle in cycles]
     some = notebook.during(notes, min([run.began_s, *begins_s]), run.ended_s)
     return list(zip(cycles, notebook.by_cycle(some, begins_s), strict=True)) if cycles else []
@@ -152,8 +152,8 @@ def _hours(at_s: float | None, cycle: Cycle) -> float | None:
 
 
 def _turns(stand: Sequence[Event], cycle: Cycle) -> list[Json]:
-    """What was decided of one cycle and stands; of its peak (which may be refined: the last one counts) and its fall
-    the times that the cycle has."""
+    """The events about one cycle that hold; its peak (of which the last refinement counts) and its fall have the times
+    that the cycle has."""
     shown = [event for event in stand if event.kind in MARKS and event.happened_at_s >= cycle.fed_at_s]
     last = next((event for event in reversed(shown) if event.kind is EventKind.PEAK_REACHED), None)
     smoothed_s = (

@@ -1,6 +1,6 @@
-"""The next feeding as `jartide plan` has it (for a wanted cycle, once a day, for a moment, or what a given one does),
-as quick as a slider moves: `core.plan` with what the store knows of the jar's starter. Learning from hundreds of cycles
-takes a moment and is kept until another cycle has closed. A bake is `baking`'s.
+"""The next feeding as in `jartide plan` (for a wanted cycle, once a day, for a moment, or what a given one does), as
+fast as a slider moves: `core.plan` with what the store knows about the jar's starter. Learning from hundreds of cycles
+takes a moment, and the result is kept until another cycle has closed. Bakes are in `baking`.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ SPAN = ("earliest_s", "likely_s", "latest_s")
 
 
 class Cultures:
-    """What is believed of each jar's starter, learnt again when its cycles have changed."""
+    """What is believed about each jar's starter, learnt again when its cycles have changed."""
 
     def __init__(self) -> None:
         self._known: dict[str, tuple[object, Culture]] = {}
@@ -93,7 +93,7 @@ class PlanAsked:
 
     @property
     def all_given(self) -> bool:
-        """A question, not a wish."""
+        """Whether it is a question and not a wish."""
         return self.keep_g is not None and self.flour_g is not None and self.water_g is not None
 
 
@@ -185,19 +185,19 @@ def _feeding(store: Store, jar: JarSettings, one: Planned, now_s: float, show: D
 
 
 def _unripe(seed: Seed, now_s: float, from_s: float, show: Display) -> Json:
-    """That what is in the jar is not ripe yet, and when it will be; None where it is."""
+    """In words: what is in the jar is not ripe yet, and when it will be; None where it is ripe."""
     if seed.ripe_at is None or seed.fed_at_s is None:
         return None
     return f"{not_ripe_words(seed, show, now_s)} {by_day_words(seed, from_s, show, now_s) or 'Feed it then.'}"
 
 
 def _young(store: Store, jar: JarSettings, now_s: float) -> Json:
-    """What to do in place of a plan's feeding with one in its first week."""
+    """What to do in place of a planned feeding with a starter in its first week."""
     return growing.beside_a_plan(age_of([], store.noted(jar.name, math.inf), now_s).days)
 
 
 def refuse_condemned(store: Store, jar: JarSettings) -> None:
-    """Nothing is planned for what goes into the bin. Raises Refused and StoreTrouble."""
+    """Refuse to plan for a starter that goes into the bin. Raises Refused and StoreTrouble."""
     note = condemned(store.noted(jar.name, math.inf))
     if note is not None:
         raise Refused(f"No plan for {jar.name}. {what_to_do(note)}", 409)

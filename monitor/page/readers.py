@@ -1,8 +1,8 @@
 """Questions to the store from the page's event loop: each runs in a worker thread that has a connection of its own.
 
-Two workers: one slow question does not hold up the rest, and a crowd of browsers cannot take more of the machine from
-the readings than that. What is work and no look has one of its own that gives way to everything else. A connection that
-failed is closed, and the next question opens a new one.
+Two workers: one slow question does not delay the others, and a crowd of browsers cannot take more of the machine away
+from the readings than that. Long computations have a worker of their own with low priority. A connection that failed is
+closed, and the next question opens a new one.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ WAITING = 100  # questions that may wait for a worker: about two seconds' worth
 
 
 class TooBusy(Exception):
-    """More is asked at once than is worth queueing."""
+    """There are more questions at once than are worth queueing."""
 
 
 class Readers:
@@ -53,14 +53,14 @@ class Readers:
             loop = asyncio.get_running_loop()
             return await loop.run_in_executor(self._pool, lambda: self._answer(question, *args, **kwargs))
         except asyncio.CancelledError:
-            if self._closed:  # the page ends: whoever still waits is answered, not dropped
+            if self._closed:  # the page is closing: whoever still waits gets an answer
                 raise TooBusy from None
             raise
         finally:
             self._waiting -= 1
 
     def close(self) -> None:
-        """Let go; a question under way is not waited for."""
+        """Close, without waiting for a question that is being answered."""
         self._closed = True
         self._pool.shutdown(wait=False, cancel_futures=True)
 
@@ -78,7 +78,7 @@ class Readers:
 
 
 def _give_way(niceness: int) -> None:
-    """Let this thread give way to the others of its process, however nice that is (Linux counts by the thread)."""
+    """Give this thread a lower priority than the others of its process (Linux has a niceness for each thread)."""
     if niceness:
         with suppress(OSError):
             os.nice(niceness)

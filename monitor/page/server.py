@@ -1,7 +1,7 @@
 """The live page as a best-effort sink: a web server in a thread of its own, with its own event loop.
 
 The daemon starts it, wakes it when something was committed, and stops it. It never makes the daemon wait: `wake` sets a
-flag, and a port that is taken or a password that cannot be read is a trouble that is shown and tried again, no more.
+flag, and a port in use or an unreadable password is only a trouble that is shown and tried again.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 KEPT_FREE = 128  # descriptors, half of what `connections` reserves
-UNREAD_MS = 30_000  # until an answer that nobody takes ends its connection
+UNREAD_MS = 30_000  # after that, an answer that nobody reads ends its connection
 AGAIN_S = 10.0  # until a taken port or a missing password is tried again
 STOP_S = 5.0
 BEAT_S = 10.0
@@ -78,11 +78,11 @@ class PageServer:
         self._thread.start()
 
     def wake(self) -> None:
-        """Something was committed or decided: pages move."""
+        """Something was committed or decided: update the pages."""
         self._in_loop(lambda: self._live.wake() if self._live else None)
 
     def stop(self) -> None:
-        """End; open pages come back by themselves when there is a server again."""
+        """Stop; open pages reconnect by themselves when there is a server again."""
         self._stop.set()
         self._in_loop(self._end)
         if self._thread.is_alive():
@@ -93,7 +93,7 @@ class PageServer:
         return self._trouble
 
     def say_of_store(self, trouble: str | None) -> None:
-        """Why nothing can be written down just now, from the watch; None when it writes."""
+        """Take from the daemon why nothing can be stored at present; None when it can."""
         if trouble != self._unwritten:
             self._unwritten = trouble
             self.wake()
@@ -190,7 +190,7 @@ class PageServer:
 
 
 async def _beat() -> None:
-    """A loop that something blocks comes to no next piece of work."""
+    """Give signs of life, which a blocked event loop cannot."""
     with working() as on:
         while True:
             await asyncio.sleep(BEAT_S)
@@ -205,9 +205,9 @@ def address(settings: Settings) -> str:
 
 
 class Listener(socket.socket):
-    """A listening socket that turns away at once what would take a descriptor that sources, store and notices need:
-    with TLS, who does not even greet is no connection yet that `connections` could count. The kernel gives the lowest
-    number that is free, so the number says how many are taken."""
+    """A listening socket that immediately turns away what would take a descriptor that sources, store and notices need:
+    with TLS, a client that does not even greet is not yet a connection that `connections` could count. The kernel gives
+    the lowest free number, so the number says how many are taken."""
 
     def accept(self) -> tuple[socket.socket, Any]:
         """As socket.accept; ConnectionAbortedError for one that was turned away, which asyncio passes over."""
@@ -221,8 +221,8 @@ class Listener(socket.socket):
 
 @contextlib.contextmanager
 def _listening(settings: Settings) -> Iterator[socket.socket]:
-    """The socket. Raises OSError that says what is in the way, and refuses to be reached from the network unlocked even
-    where no config file was read."""
+    """The listening socket. Raises OSError that says what is in the way; refuses to listen to the network without a
+    password or token, even where no config file was read."""
     page = settings.page
     locked = any((page.password_env, page.password_file, page.token_env, page.token_file))
     if not locked and not here_only(page.host):
@@ -240,7 +240,7 @@ def _listening(settings: Settings) -> Iterator[socket.socket]:
 
 
 def seal_of(settings: Settings) -> Seal:
-    """What signs the page's addresses, in whichever process. Raises SecretError."""
+    """The seal that signs the page's addresses, the same in every process. Raises SecretError."""
     from monitor.page.sessions import Seal
 
     page = settings.page
@@ -250,8 +250,8 @@ def seal_of(settings: Settings) -> Seal:
 
 
 def button_of(settings: Settings, wall: Callable[[], float]) -> Callable[[str], str] | None:
-    """Makes the address by which a notice's button tells that a jar was fed; None where there is no page that people
-    reach. Raises SecretError."""
+    """A function that makes the address of a notice's button, which reports that a jar was fed; None where people
+    cannot reach a page. Raises SecretError."""
     page = settings.page
     if not page.on or page.address is None or page.read_only:
         return None
@@ -260,7 +260,7 @@ def button_of(settings: Settings, wall: Callable[[], float]) -> Callable[[str], 
 
 
 def _key(settings: Settings) -> str:
-    """The key of the sessions, kept in the store so that a restart signs nobody out."""
+    """The key that signs sessions, kept in the store so that a restart signs nobody out."""
     try:
         with Store.join(settings.store.path) as store:
             key = store.meta(KEY)

@@ -1,8 +1,8 @@
-"""Who may come in: signed cookies, the token that a telling must carry, and how often a password may be tried.
+"""Who may come in: signed cookies, the token that every report must carry, and how often a password may be tried.
 
-Pure but for chance. Nothing is kept per session: the cookie itself says when it was made and whether its bearer signed
-in, signed by itsdangerous with a key that lies in the store, so that a restart of the daemon signs nobody out, and into
-which password and token go, so that a new one of either signs everybody out.
+Pure except for random numbers. Nothing is kept per session: the cookie itself says when it was made and whether its
+bearer signed in, signed by itsdangerous. The key is in the store, so that a restart of the daemon signs nobody out;
+password and token are part of it, so that a new one of either signs everybody out.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from itsdangerous import BadData, Signer, URLSafeSerializer
 from monitor.values import DAY_S
 
 LASTS_S = 30 * DAY_S
-GRANT_S = 36 * 3600.0  # a notice of the evening is still pressed the next morning
+GRANT_S = 36 * 3600.0  # the button of an evening's notice may still be pressed the next morning
 TRIES = 5  # wrong passwords from one address before it has to wait ...
 ALL_TRIES = 50  # ... and from everywhere, as addresses are cheap in some networks
 WAIT_S = 600.0
@@ -66,8 +66,8 @@ class Seal:
         return session if -60 <= now_s - session.made_s < LASTS_S else None
 
     def token(self, session: Session) -> str:
-        """What the page sends along with each telling: another site can make the browser send the cookie, but cannot
-        know this."""
+        """The token that the page sends with each report: another site can make the browser send the cookie, but does
+        not know this."""
         return self._tokens.get_signature(f"{session.id}.{session.made_s}").decode()
 
     def address(self, what: str) -> str:
@@ -75,7 +75,7 @@ class Seal:
         return self._addresses.get_signature(what).decode()
 
     def grant(self, jar: str, now_s: float) -> str:
-        """What lets whoever has it tell one thing, that this jar was fed, until it is a day and a half old."""
+        """A grant: whoever has it may report one thing, that this jar was fed, until it is a day and a half old."""
         return str(self._grants.dumps([jar, int(now_s)]))
 
     def granted(self, grant: str, now_s: float) -> str | None:
@@ -94,7 +94,7 @@ class Seal:
 
 
 def same(given: str, wanted: str) -> bool:
-    """Whether two secrets are equal, in a time that tells neither their length nor where they differ."""
+    """Whether two secrets are equal, in a time that reveals neither their length nor where they differ."""
     one, other = (hashlib.sha256(text.encode("utf-8", "replace")).digest() for text in (given, wanted))
     return hmac.compare_digest(one, other)
 
@@ -112,7 +112,7 @@ class Tries:
         return max((at_s - now_s for at_s in until_s), default=0.0)
 
     def wrong(self, address: str, now_s: float) -> None:
-        """A wrong one came from this address."""
+        """Count a wrong password from this address."""
         for key, most in ((address, TRIES), ("", ALL_TRIES)):
             times = [*self._recent(key, now_s), now_s][-most:]
             self._wrong[key] = times
@@ -122,7 +122,7 @@ class Tries:
             del self._wrong[oldest]
 
     def right(self, address: str) -> None:
-        """The right one came: that address starts afresh."""
+        """The right password came: forget the wrong ones from that address."""
         self._wrong.pop(address, None)
 
     def _recent(self, key: str, now_s: float) -> list[float]:

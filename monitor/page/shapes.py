@@ -1,8 +1,8 @@
-"""The shapes of past rises, small: for the faint lines behind a live curve, the hills of a list and of a month, and
-curves laid over each other. The rise ratio against hours since the feeding, smoothed, a few dozen points a cycle.
+"""The shapes of past rises for small pictures: the faint lines behind a live curve, the hills of a list and of a month,
+and curves laid over each other. The rise ratio against hours since the feeding, smoothed, a few dozen points a cycle.
 
-Reading a cycle's readings takes milliseconds and a month's a second, so a shape is worked out once, by the reader that
-gives way, and remembered: a closed cycle does not change, unless it is judged again.
+To read a cycle takes milliseconds and a month a second, so a shape is computed once, by the low-priority reader, and
+remembered: a closed cycle does not change unless it is judged again.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from monitor.values import Geometry, Json
 MOST_KEPT = 4000  # of about a kilobyte: two years of five jars
 MOST_ASKED = 70  # shapes in one answer: two months of a day's first rises
 POINTS = 64
-CALM_S = 1800.0  # neighbours within so much around a point have their median taken: a hand or a lid leaves no trace
+CALM_S = 1800.0  # a point is the median of its neighbours within this time, so that a hand or a lid leaves no trace
 CALM = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)  # then its two neighbours on each side count too (binomial weights)
-SHOWN_S = 40 * 3600.0  # of a cycle that nobody ended
+SHOWN_S = 40 * 3600.0  # the length shown of a cycle that nobody ended
 
 
 class Shapes:

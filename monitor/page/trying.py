@@ -1,4 +1,4 @@
-"""Trials on the page: how each stands, with where the truth of each mean lies; begun, ended and forgotten."""
+"""Trials on the page: how each stands, with the range of each mean; and to begin, end and forget them."""
 
 from __future__ import annotations
 
@@ -57,8 +57,8 @@ def forget(store: Store, body: object) -> Json:
 
 
 def likely_mean(measured: Summary) -> Json:
-    """[low, mean, high]: the geometric mean of a measure and where the truth lies, 19 times in 20 (Student's t on the
-    logarithms); None where one cycle alone says nothing of that."""
+    """[low, mean, high]: the geometric mean of a measure and its 95 % range (Student's t on the logarithms); None where
+    there is only one cycle."""
     if measured.cycles < 2:
         return None
     half = t_quantile(0.975, measured.cycles - 1) * measured.spread / math.sqrt(measured.cycles)

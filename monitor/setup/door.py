@@ -1,5 +1,5 @@
-"""What stands before the guided set-up: a code in the address that opens it once, for the browser that brings it; all
-else is for that browser alone, by this machine's address and from the page itself."""
+"""Guards the guided set-up: a code in the address opens it once, for the browser that brings it; everything else is
+only for that browser, at this machine's address and from the page itself."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Door:
             return
         given = parse_qs(scope["query_string"].decode("latin-1")).get("code", [""])[0]
         if scope["path"] == "/" and self._code is not None and same(given, self._code):
-            self._code = None  # it was good for once
+            self._code = None  # it can only be used once
             cookie = f"{COOKIE}={self._key}; Path=/; HttpOnly; SameSite=Strict"
             await _answer(dressed, 303, "come in", (b"location", b"/"), (b"set-cookie", cookie.encode()))
             return

@@ -61,7 +61,7 @@ class SetUp:
         return HTMLResponse(self._templates.get_template("setup.html").render(config=str(self.config)))
 
     async def shown(self, request: Request) -> Response:
-        """Who speaks."""
+        """Which sensors are sending."""
         return JSONResponse(await asyncio.to_thread(self.speaking.shown))
 
     async def broker(self, request: Request) -> Response:
@@ -82,21 +82,21 @@ class SetUp:
         return JSONResponse({"listening": True}, 201)
 
     async def distances(self, request: Request) -> Response:
-        """What the chosen sensor says."""
+        """The distances from the chosen sensor."""
         (since_s,) = numbers_of(request, {"since_s": (0.0, LATEST_S)})
         chosen = request.query_params.get("id", "")
         return JSONResponse({"readings": await asyncio.to_thread(self.speaking.distances, chosen, since_s or 0.0)})
 
     async def fit(self, request: Request) -> Response:
-        """What known fills make of the jar."""
+        """The jar that fits the known fills."""
         return JSONResponse(calibrating.fit(await body_of(request)), 201)
 
     async def check(self, request: Request) -> Response:
-        """The config that the answers make, before it is written."""
+        """The config from the answers, before it is written."""
         return JSONResponse({"text": writing.made(await body_of(request), self.speaking, self._passwords).text}, 201)
 
     async def write(self, request: Request) -> Response:
-        """Write it; that was all."""
+        """Write the config, which ends the set-up."""
         writing.write(writing.made(await body_of(request), self.speaking, self._passwords), self.config)
         asyncio.get_running_loop().call_later(LAST_ANSWER_S, self.written.set)
         return JSONResponse({"written": str(self.config)}, 201)
@@ -105,10 +105,10 @@ class SetUp:
 def serve(config: Path, said: Callable[[str], object], speaking: Speaking | None = None, port: int = 0) -> bool:
     """Serve the set-up until the config is written; `said` is given the address. Whether it was written: False where it
     was ended before. Raises OSError for a port that is taken."""
-    with socket.socket(proto=socket.IPPROTO_TCP) as listener:  # said, or asyncio leaves Nagle's 40 ms in each answer
+    with socket.socket(proto=socket.IPPROTO_TCP) as listener:  # named, or asyncio leaves Nagle's 40 ms in each answer
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((HERE, port))
-        listener.listen()  # who opens the address at once waits and is not turned away
+        listener.listen()  # somebody who opens the address right away waits and is not turned away
         code = secrets.token_urlsafe(16)
         said(f"http://{HERE}:{listener.getsockname()[1]}/?code={code}")
         looks = speaking or Speaking()

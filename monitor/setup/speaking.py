@@ -25,8 +25,8 @@ from monitor.sources.wire import Message, Remainder, Unreadable, cut, parse
 from monitor.values import Json
 
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # the lasting names first
-BAUDS = (115200, 9600)  # our firmware's, and what old sketches use
-UNREAD_LINES = 8  # in a row that are no reading: the other speed is tried
+BAUDS = (115200, 9600)  # that of our firmware, and that of old sketches
+UNREAD_LINES = 8  # after so many lines in a row without a reading the other speed is tried
 LOOK_S = 1.0
 TRAIL = 40  # distances that are shown as a line
 PAYLOAD_MAX = 8192
@@ -35,7 +35,7 @@ TOPICS_MAX = 5000
 
 @dataclass(slots=True)
 class Candidate:
-    """One distance that somebody says. `table` is what the config would have, beside the jar's name."""
+    """One source of distances. `table` is what the config would have, besides the jar's name."""
 
     id: str
     kind: str  # "serial" or "mqtt"
@@ -79,7 +79,7 @@ class Speaking:
         self._looker.start()
 
     def stop(self) -> None:
-        """Let go of all ports and brokers."""
+        """Close all ports and connections."""
         self._end.set()
         for broker in self._brokers.values():
             broker.stop()
@@ -101,7 +101,7 @@ class Speaking:
         return trouble
 
     def shown(self) -> Json:
-        """All candidates, those that speak first, and what is in the way of others."""
+        """All candidates, those that are sending first, and what is in the way of others."""
         now_s = self._wall()
         with self._lock:
             for looked in self._brokers.values():
@@ -125,7 +125,7 @@ class Speaking:
             return self._candidates.get(id_)
 
     def distances(self, id_: str, since_s: float) -> Json:
-        """What one of them has said since a time: (heard at, mm)."""
+        """The distances from one of them since a time: (time of receipt, mm)."""
         self.shown()  # takes in what the brokers have said
         with self._lock:
             one = self._candidates.get(id_)
@@ -142,7 +142,7 @@ class Speaking:
                         self._readers[path].start()
 
     def _listen(self, path: str) -> None:
-        """One port, until it goes away."""
+        """Listen at one port until it goes away."""
         for baud in BAUDS:
             try:
                 port = open_port(path, baud)
@@ -190,7 +190,7 @@ class Speaking:
 
 
 class _Looked:
-    """One broker that is looked at: the last message of each topic."""
+    """Listens to one broker: the last message of each topic."""
 
     def __init__(self, settings: MqttSettings, password: str | None, wall: Callable[[], float]) -> None:
         self._settings = settings
@@ -241,7 +241,7 @@ class _Looked:
             self._client.loop_stop()
 
     def candidates(self) -> list[Candidate]:
-        """A candidate a topic with a distance."""
+        """A candidate for each topic with a distance."""
         with self._lock:
             last = dict(self._last)
         quantities = candidates({topic: payload for topic, (_, payload) in last.items()})
@@ -266,7 +266,7 @@ class _Looked:
 
 
 def found_ports() -> list[str]:
-    """The serial ports that there are, each once, by its lasting name where it has one."""
+    """The serial ports of this machine, each once, by its lasting name where it has one."""
     seen: dict[str, str] = {}
     for pattern in PORTS:
         for path in sorted(glob.glob(pattern)):

@@ -1,4 +1,4 @@
-"""What the guided set-up has been answered becomes a config, with the secrets in files of their own beside it."""
+"""Turns the answers of the guided set-up into a config, with the secrets in files of their own beside it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Made:
 
 
 def made(body: object, speaking: Speaking, broker_passwords: dict[str, str]) -> Made:
-    """The config of a body of answers. Raises Refused with what the reader of configs says against it."""
+    """The config from a body of answers. Raises Refused with what the config reader finds wrong."""
     given = table_of(body, KEYS)
     secrets: dict[str, str] = {}
     found = speaking.candidate(str(given.get("sensor"))) if given.get("sensor") is not None else None
@@ -59,7 +59,7 @@ def made(body: object, speaking: Speaking, broker_passwords: dict[str, str]) -> 
 
 
 def write(wanted: Made, config: Path) -> None:
-    """Write it all; nothing is written over. Raises Refused."""
+    """Write all files; none is overwritten. Raises Refused."""
     beside = {config.parent / name: contents for name, contents in wanted.secrets.items()}
     for path in (config, *beside):
         if path.exists():
