@@ -82,7 +82,7 @@ def device(line: str, every_s: float = 0.05) -> Iterator[str]:
 
 
 def test_a_kitchen_in_order_passes(tmp_path: Path) -> None:
-    with device(GOOD) as port:
+    with device(GOOD, every_s=0.6) as port:  # seldom: a full buffer, before anybody reads, would cut a line
         code, found = check(config(tmp_path, f'[[serial]]\nport = "{port}"'), listen_s=60)
     assert code == 0
     assert "rye; 1 [[serial]], 0 [[mqtt]]" in of(found, "config", "ok")

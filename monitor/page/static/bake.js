@@ -1,5 +1,5 @@
-// A bake: its feedings backwards from the hour of mixing, with the curve that is predicted; kept, it is planned again as the
-// jar goes.
+// A bake: the feedings that lead up to the hour of mixing, and the predicted curve. A bake that is kept is planned again as
+// the jar develops.
 
 import { glyph } from "./glyphs.js";
 import { guideLink } from "./guide.js";

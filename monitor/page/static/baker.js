@@ -1,5 +1,5 @@
-// What a baker would say of a jar: whether it is fit to bake with, what it is doing, what to try. Asked for only when
-// somebody unfolds it, and each time again.
+// What a baker would say about a jar: whether it is fit to bake with, what it is doing, what to try. It is fetched only
+// when somebody unfolds it, and again each time they do.
 
 import { adviceList, guideLink } from "./guide.js";
 import { el, get, jarPath } from "./words.js";

@@ -1,5 +1,5 @@
-// Where a phone's calendar finds what is expected of a jar and planned for it: the secret addresses, to subscribe, to copy,
-// and to move elsewhere. They are asked for only when somebody unfolds this.
+// The secret addresses at which a phone's calendar finds what is expected of a jar and planned for it: to subscribe to, to
+// copy, or to replace by new ones. They are fetched only when somebody unfolds this.
 
 import { el, get, post } from "./words.js";
 

@@ -1,9 +1,9 @@
-// A sensor calibrated step by step: the empty jar, then known fills; what the readings make of the jar is said before it
-// is kept. Whoever opens this says where readings come from and where the result goes.
+// Calibrates a sensor step by step: the empty jar, then known fills. The result is shown before it is kept. The caller
+// says where readings come from and where the result goes.
 
 import { el } from "./words.js";
 
-const ENOUGH = 5, EVERY_MS = 1500; // readings a fill: their middle shrugs off two strays
+const ENOUGH = 5, EVERY_MS = 1500; // readings per fill: their median is not moved by two stray ones
 const FILLS = "Pour in water and close the lid again: how much is in it now, in total?";
 
 /** `read(since_s)` gives {readings: [[time_s, mm]]}, `fit` what fills come to, `keep(values, said)` writes it down. */

@@ -1,5 +1,5 @@
-// One jar's card: its stage to be read across the kitchen, the next moment, the curve with the jar as its axis, three
-// figures, and what can be told. Only "feed now" shouts.
+// One jar's card: its stage, large enough to read across the kitchen, the next moment, the curve with the jar as its axis,
+// three figures, and the buttons to report something. Only "feed now" shouts.
 
 import { bakersWord } from "./baker.js";
 import { token, tone } from "./glyphs.js";
@@ -9,7 +9,7 @@ import { tellPanel } from "./tell.js";
 import { clock, el, sayTimes, svg } from "./words.js";
 
 const AFTERWARDS = "If it is another starter, say so under “More”.";
-const DESK_PX = 700; // of the chart: letters and jar grow with it
+const DESK_PX = 700; // width of the chart from which on letters and jar are drawn larger
 
 export function makeCard(name, live) {
   const readOnly = document.body.hasAttribute("data-read-only");
@@ -33,7 +33,7 @@ export function makeCard(name, live) {
       if (!alive) return;
       curve = state;
       waiting.textContent = "";
-      draw(); // its past rises follow: their readings may have to be read first
+      draw(); // past rises are added later: their readings may have to be fetched first
       const rises = jar?.run ? await live.curves.rises(jar) : [];
       if (!alive || rises === ghosts) return;
       ghosts = rises;
@@ -50,7 +50,7 @@ export function makeCard(name, live) {
     chart.jarWidth = desk ? 98 : 64;
     const state = curve && curve.fed_at_s === (jar.fed?.at_s ?? null) ? curve : null;
     if (!state && curve) { reload(); return; }
-    if (!state && !jar.waiting && jar.fed) return; // it is on its way
+    if (!state && !jar.waiting && jar.fed) return; // the answer is on its way
     const picture = pictureOf(jar, state, ghosts, live.now_s());
     chart.show(picture);
     const parts = !picture.level ? [] : [["level", "level"], ["dots", "readings"], ...(picture.ghosts.length ? [["ghost", picture.ghosts.length === 1 ? "its last rise" : `its last ${picture.ghosts.length} rises`]] : []),

@@ -1,6 +1,6 @@
-// What every chart shares: the library when it is there, the colours of the day, and a box that a chart follows.
+// What every chart shares: the library once it has loaded, the colours of day or night, a box whose size a chart follows.
 
-// the library comes beside everything else: words and buttons need not wait for it. Where it does not run (an engine
+// the library loads alongside everything else: words and buttons need not wait for it. Where it does not run (an engine
 // whose language is "C", as on a bare machine, has no number format for it), the rest of the page goes on without curves
 const library = new Promise((done) => {
   if (globalThis.uPlot) done();
@@ -18,7 +18,7 @@ export function mount(box, height, build) {
     const width = Math.floor(box.clientWidth);
     if (width < 50) return;
     const high = typeof height === "function" ? height() : height;
-    box.style.minHeight = `${high}px`; // the page must not change its height meanwhile: a scrollbar would come and go
+    box.style.minHeight = `${high}px`; // keep the page's height meanwhile, or a scrollbar would come and go
     chart?.destroy();
     chart = build(width, high, box);
   };

@@ -1,4 +1,4 @@
-// The curves of all jars' open cycles, held once for every view: fetched when somebody looks, moved by the server's events.
+// The curves of all jars' open cycles, kept once for all views: fetched when somebody looks, extended by events.
 
 import { get, jarPath } from "./words.js";
 

@@ -1,4 +1,4 @@
-// A past feeding in its list, put right where it stands: its time, its grams, or that it was none.
+// Corrects a past feeding in place, in its list: its time, its grams, or that it was not a feeding.
 
 import { glyph, tone } from "./glyphs.js";
 import { clock, dayAndClock, el, jarPath, post, sayWeight } from "./words.js";

@@ -1,5 +1,5 @@
-// The shapes of the stages: each look of a jar has one of its own, so that colour never speaks alone. Drawn once in a
-// square of 24; `token` is the shape on its coloured tile, as it stands before the large word.
+// The shapes of the stages: each look of a jar has its own, so that nothing is said by colour alone. They are drawn in a
+// square of 24 units; `token` is the shape on its coloured tile, as shown before the large word.
 
 import { el, svg } from "./words.js";
 
@@ -26,12 +26,12 @@ const TONES = { throw_away: "silent", ask: "silent", watching: "settling", away:
 /** The role of a look's colour: some looks share one. */
 export const tone = (look) => TONES[look] ?? look;
 
-const read = new Map(); // each drawing is read once
+const read = new Map(); // each drawing is parsed once
 function shapes(look) {
   const key = Object.hasOwn(GLYPHS, look) ? look : "watching";
   if (!read.has(key)) {
     const held = svg("g");
-    held.innerHTML = GLYPHS[key]; // our own drawings, nothing that anybody wrote
+    held.innerHTML = GLYPHS[key]; // our own drawings, never text that a user wrote
     read.set(key, held);
   }
   return read.get(key).cloneNode(true).childNodes;

@@ -1,9 +1,9 @@
-// Small pictures of whole rises: a hill for a line of a list or a day of a month, and curves laid over each other.
+// Small pictures of whole rises: a hill for a row of a list or a day of a month, and curves laid over each other.
 
 import { jarMark } from "./marks.js";
 import { el, svg } from "./words.js";
 
-const SPAN_H = 21, BASE = 0.8, TOP = 3.5; // of a hill: so wide that two meals of a day are told apart
+const SPAN_H = 21, BASE = 0.8, TOP = 3.5; // of a hill: wide enough to tell two feedings of a day apart
 
 /** A shape as a hill; nothing where nothing was seen. */
 export function hill(shape, wide = 92, high = 38) {
@@ -36,7 +36,7 @@ export function overEachOther(jars, says) {
   });
   longest = Math.min(longest, 26);
   labels.sort((a, b) => a.hour - b.hour);
-  labels.forEach((label, i) => { // one above the other where two peaks lie side by side
+  labels.forEach((label, i) => { // stacked where two peaks are close together
     const near = labels.slice(0, i).filter((one) => Math.abs(one.hour - label.hour) < longest * 0.28 && Math.abs(one.ratio - label.ratio) < 0.22);
     if (near.length) label.ratio = Math.max(...near.map((one) => one.ratio)) + 0.24;
     top = Math.max(top, label.ratio + 0.3);

@@ -1,5 +1,5 @@
-// The one connection to the server's events. It comes back by itself after the daemon restarts, after a night's sleep of the
-// phone, and after a sign-in; whoever listens is then given everything again.
+// The one connection to the server's events. It reconnects by itself after the daemon restarts, after the phone has slept,
+// and after a sign-in; listeners then get everything again.
 
 import { Curves } from "./curves.js";
 import { clock, el, get, house } from "./words.js";

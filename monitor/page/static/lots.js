@@ -1,4 +1,4 @@
-// Lots of flour and seed: which is open, opening another, and a jar or a lot traced both ways.
+// Lots of flour and seed: which is open, opening another, and tracing from a jar to its lots or from a lot to its jars.
 
 import { MOST_LABEL, nameField, nameGiven } from "./who.js";
 import { el, get, post } from "./words.js";

@@ -1,4 +1,4 @@
-// A note of a past cycle in its list, put right where it stands.
+// Corrects a note of a past cycle in place, in its list.
 
 import { nearestAt } from "./feeding.js";
 import { glyph, tone } from "./glyphs.js";

@@ -1,12 +1,12 @@
-// Now: the jar that needs somebody most lies open, the others stand on the shelf and in a list beneath; each of them opens
-// with a tap. A house of one jar is that jar.
+// Now: the jar that needs attention most is shown open, the others stand on the shelf and in a list below it, and a tap
+// opens any of them. With a single jar the view is just that jar.
 
 import { makeCard } from "./card.js";
 import { comingMoments, jarRow, shelf } from "./shelf.js";
 import { clock, el } from "./words.js";
 
 const DESK_PX = 900, SOON_MS = 250;
-const AT_ONCE = 12; // small curves that are fetched as soon as the large one stands
+const AT_ONCE = 12; // small curves fetched as soon as the large one is drawn
 
 export const inNeed = (jars) => [...jars].sort((a, b) => a.face.need - b.face.need || moment(a) - moment(b));
 const moment = (jar) => jar.forecast?.peak_at?.likely_s ?? jar.forecast?.fall_at?.likely_s ?? Infinity;
@@ -39,7 +39,7 @@ export function nowView(main, live, chosen) {
     if (!all.length || !alive) return;
     const many = all.length > 1;
     let shown = all.find((jar) => jar.jar === chosen) ?? all[0];
-    if (chosen === undefined && card?.busy()) shown = all.find((jar) => jar.jar === card.name) ?? shown; // somebody is writing: it stays
+    if (chosen === undefined && card?.busy()) shown = all.find((jar) => jar.jar === card.name) ?? shown; // somebody is writing in it: keep it open
     if (!card || card.name !== shown.jar) {
       card?.end();
       card = makeCard(shown.jar, live);

@@ -1,4 +1,4 @@
-// The jars of other daemons at the same broker, who needs feeding first: one list of the whole house, only to look at.
+// The jars of other daemons at the same broker, the most urgent first: a read-only list of the whole house.
 
 import { token } from "./glyphs.js";
 import { el, get } from "./words.js";

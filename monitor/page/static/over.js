@@ -1,4 +1,5 @@
-// One whole cycle: its title as a sentence, its curve, what it did, what was fed and noted; or several over each other.
+// One whole cycle: a sentence as its title, its curve, what the jar did, what was fed and noted; or several laid over each
+// other.
 
 import { overEachOther } from "./hills.js";
 import { MOST_MARKS, sample } from "./marks.js";

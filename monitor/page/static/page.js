@@ -1,4 +1,4 @@
-// The page: which view an address names, the one live connection that all of them share, and what the browser's tab says.
+// The page: which view an address names, the one live connection that all views share, and the title of the browser's tab.
 
 import { guideView } from "./guide.js";
 import { Live } from "./live.js";
@@ -44,7 +44,7 @@ async function go(begins) {
     if (mine === visit) stage.replaceChildren(el("h1", { tabindex: -1 }, "This cannot be shown"), el("p", { class: "bad" }, String(error.message)));
   }
   if (mine !== visit) return;
-  stage.dataset.address = location.hash; // what is shown now: until here the view before may stand
+  stage.dataset.address = location.hash; // now this address is shown: up to here the previous view may still stand
   const title = stage.querySelector("h1");
   titled = title ? `${title.textContent} · Jartide` : "Jartide";
   say();
@@ -66,5 +66,5 @@ live.subscribe({ whole: say, message: say });
 live.start(first.now);
 go(true);
 setInterval(say, 10_000);
-// a phone that has the page on its home screen says so where the house cannot be reached (browsers want https for it)
+// lets a phone with the page on its home screen say that the house cannot be reached (browsers require https for this)
 navigator.serviceWorker?.register("static/shell.js", { scope: "./" }).catch(() => {});

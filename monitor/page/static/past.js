@@ -8,7 +8,7 @@ import { RiseChart } from "./rise.js";
 import { lookBack } from "./smoother.js";
 import { dayAndClock, el, get, jarPath, monthOf, sayLong, sayTimes, sayWarmth, sayWeight, zoned } from "./words.js";
 
-const PAGE = 12, SMOOTHED = 8, LATEST = 3; // lines shown at once; those whose numbers are smoothed at once; curves of a jar
+const PAGE = 12, SMOOTHED = 8, LATEST = 3; // rows shown at first; rows smoothed at once; curves per jar
 const DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
 const ALL_JARS = 12;
 const VERDICTS = { yes: ["ok", "is fit to bake with."], no: ["look", "is not fit to bake with yet."], "not yet": ["watching", "is still too new to judge."] };
@@ -26,7 +26,7 @@ export function scroll(label, inside) {
   return el("div", {}, hint, box);
 }
 
-const laid = new Map(); // what was chosen to be laid over each other, of whatever jars: "run:cycle" and its words
+const laid = new Map(); // the cycles chosen to be laid over each other, of any jars: "run:cycle" and its words
 
 export const cycleLink = (c) => `#/over/${c.run}:${c.cycle}`;
 

@@ -1,4 +1,4 @@
-// Notices on the very phone or browser that shows this page, by Web Push: wanted, no more wanted, or why that cannot be.
+// Notices by Web Push on the phone or browser that shows this page: switch them on or off, or say why it is not possible.
 
 import { el, get, post } from "./words.js";
 

@@ -1,13 +1,13 @@
-// What a jar's chart shows now: from the jar as the server believes it, its readings and its past rises. The curve ends
-// where the jar beside it stands; a stage's bar ends where the next begins.
+// What a jar's chart shows now, made from the server's state of the jar, its readings and its past rises. The curve ends at
+// the height of the dough in the jar beside it; a stage's bar ends where the next begins.
 
 import { heightOf, noteMarks } from "./rise.js";
 import { ratios, smoothed } from "./smooth.js";
 import { clock, sayLength, sayTimes, sayWarmth, toWarmth } from "./words.js";
 
 const HOUR = 3600;
-const LEAST_TOP = 2.45, FULL_TOP = 3.1; // times: how high the glass is at least, and for a jar that doubles
-const NEAR_TOP = 0.98; // share of the rise from which on it counts as at its peak (see the plan's hours to the peak)
+const LEAST_TOP = 2.45, FULL_TOP = 3.1; // rise ratios: the least height of the glass, and its height for a jar that doubles
+const NEAR_TOP = 0.98; // share of the rise from which on a jar counts as at its peak (as in the plan's hours to the peak)
 const USUAL = { hours: [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13], ratio: [1, 1, 1.08, 1.27, 1.55, 1.85, 2.1, 2.26, 2.32, 2.28, 2.18, 2.05, 1.92, 1.82] };
 const EMPTY_H = 13;
 const SETTLE_S = 300; // after a feeding: the lid goes on, the surface comes to rest

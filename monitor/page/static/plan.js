@@ -1,5 +1,5 @@
-// The next feeding, as `jartide plan` has it: for so many hours, once a day, to be ripe at a moment, or what a given one
-// will do; with an answer at once and the curve that it predicts. A bake is bake.js's.
+// The next feeding, as in `jartide plan`: to last a number of hours, once a day, to be ripe at a moment, or what a given
+// feeding will do. The answer and its predicted curve appear at once. Bakes are in bake.js.
 
 import { bakeView } from "./bake.js";
 import { calendarFold } from "./calendar.js";
@@ -22,7 +22,7 @@ export async function planView(main, live, jarName) {
   const seg = el("div", { class: "seg", role: "group", "aria-label": "What to plan" });
   let end = () => {}, choice = 0;
   async function choose(i) {
-    const mine = ++choice, here = el("div", { class: "view" }); // of its own: whoever taps twice soon sees the second only
+    const mine = ++choice, here = el("div", { class: "view" }); // each choice has its own view: after two quick taps only the second is shown
     end();
     end = () => {};
     box.replaceChildren(here);

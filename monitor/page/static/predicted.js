@@ -1,5 +1,5 @@
-// What plans and bakes share: one question at a time, a moment to choose, and the curve that is predicted, as the chart
-// takes it.
+// What plans and bakes share: one question at a time, choosing a moment, and the predicted curve in the form that the chart
+// takes.
 
 import { clock, el, weekday, zoned } from "./words.js";
 

@@ -1,4 +1,4 @@
-// How the watching itself is doing: what needs a hand first, then the sensors, the rest, and the latest notices.
+// How the monitoring itself is doing: first what needs attention, then the sensors, the rest, and the latest notices.
 
 import { token } from "./glyphs.js";
 import { scroll } from "./past.js";

@@ -1,6 +1,6 @@
-// A rise as people see it: the jar is the axis. uPlot draws what lies on the canvas (level, readings, past rises, the course
-// predicted); the glass, the labels, the ribbon of stages and the flag of now are SVG above it, placed by the same scales.
-// Labels live in lanes above and below the curve and never on it.
+// A rise as people see it: the jar is the axis. uPlot draws the canvas (level, readings, past rises, the predicted course);
+// the glass, the labels, the ribbon of stages and the flag for now are SVG on top of it, placed by the same scales. Labels
+// stand in lanes above and below the curve, never on it.
 
 import { colour, mount } from "./charts.js";
 import { glyphAt } from "./glyphs.js";
@@ -10,11 +10,11 @@ import { vessel } from "./vessel.js";
 
 const HOUR = 3600, EVERY_H = [1, 2, 3, 4, 6, 12, 24, 48, 168];
 const FACE = "ui-sans-serif, -apple-system, 'Segoe UI', Roboto, 'Helvetica Neue', 'Noto Sans', 'Liberation Sans', Arial, sans-serif";
-const FAINTER = 0.38; // of a past rise beyond now: there the forecast speaks
+const FAINTER = 0.38; // opacity of past rises to the right of now, where the forecast is to stand out
 const PER_DOT_PX = 3; // readings nearer together than this are not drawn twice
 
 const brush = document.createElement("canvas").getContext("2d");
-const widths = new Map(); // some engines take milliseconds to find a font
+const widths = new Map(); // measured widths of texts: some engines take milliseconds to find a font
 export function widthOf(words, size, bold) {
   const key = `${bold ? 700 : 400} ${size}px ${words}`;
   if (!widths.has(key)) {
@@ -50,7 +50,7 @@ export class RiseChart {
   show(picture) {
     this.picture = picture;
     this.box.setAttribute("aria-label", picture.says);
-    this.node.dataset.points = picture.level?.time_s.length ?? 0; // for whoever inspects the page: how far the picture goes
+    this.node.dataset.points = picture.level?.time_s.length ?? 0; // how much is drawn, for tests and for whoever inspects the page
     this.node.dataset.top = picture.top.toFixed(2);
     this.node.dataset.last = picture.level?.time_s.at(-1) ?? "";
     this.node.dataset.expected = [picture.peak?.predicted ? Math.round(picture.peak.at_s) : null, picture.falls_s ? Math.round(picture.falls_s) : null].filter(Boolean).join(" ");
@@ -66,7 +66,7 @@ export class RiseChart {
 
   /** The lanes of a picture this wide and high, px. */
   lanes(width, high) {
-    const k = this.size / 13, jar = width < 300 || this.picture.bare ? 0 : this.jarWidth; // bare: what is no height has no glass
+    const k = this.size / 13, jar = width < 300 || this.picture.bare ? 0 : this.jarWidth; // bare: a chart of something other than height has no glass
     return { k, jar, left: jar ? 4 + jar + 12 * k : 30 * k, right: 6 * k, top: 46 * k,
       floor: high - (this.picture.ribbon?.length ? 13 : 0) * k - 24 * k - (this.picture.warm ? 44 * k : 0), width, high };
   }
@@ -156,7 +156,7 @@ export class RiseChart {
       this.glass.place({ x: 4, w: at.jar, floor, rim: top - 2, surface: hidden ? null : Y(p.level_now), look: p.look, stroke: 2.2 * k, off: p.lid_is_off });
       parts.push(this.glass.node);
     }
-    const high = (p.top - (p.floor ?? 0)) * 1.25 * size / (floor - top); // a number that the surface would cut stands under its line
+    const high = (p.top - (p.floor ?? 0)) * 1.25 * size / (floor - top); // a number that the surface would cross is put below its line
     for (const [r, label] of graduations(p)) {
       if (r > 0.91 * p.top) continue; // in the neck of the glass
       const on = at.jar && !hidden && r < p.level_now, under = on && p.level_now < r + high;
@@ -271,7 +271,7 @@ function marksOf(p) {
   return [...(p.begin_words ? [{ at: p.from_s, label: "fed" }] : []), ...(p.peak && !p.peak.predicted ? [{ at: p.peak.at_s, label: "peak" }] : []), ...(p.notes ?? [])].sort((a, b) => a.at - b.at);
 }
 
-const TOGETHER_S = 1200; // noted within twenty minutes: while the jar was open
+const TOGETHER_S = 1200; // notes within twenty minutes were made while the jar was open once
 /** Marks of what was noted (a snooze is about notices): one for what was noted together. */
 export function noteMarks(notes) {
   const groups = [];
@@ -296,7 +296,7 @@ function graduations(p) {
 }
 
 const MM_PER_INCH = 25.4;
-const inLengths = { on: false }; // for every chart alike
+const inLengths = { on: false }; // one choice for all charts
 /** A button that letters the glass in mm instead of times; `redraw` is called after it. */
 export function lengthsButton(redraw) {
   const words = () => (inLengths.on ? "in times" : `in ${lengthUnit()}`);

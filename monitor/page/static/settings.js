@@ -1,4 +1,5 @@
-// Settings: what people change, in plain forms; each is written into the config file, with the password, and read again.
+// Settings: what people change, in plain forms. Each change needs the password, is written to the config file, and the file
+// is read again.
 
 import { calibrate } from "./calibrate.js";
 import { scroll } from "./past.js";

@@ -1,5 +1,5 @@
-// The guided set-up: one question a step. The sensor proves itself by a hand under the lid, the jar is measured, and the
-// config is shown before it is written.
+// The guided set-up, one question per step. A hand held under the lid shows that the sensor works, the jar is measured, and
+// the config is shown before it is written.
 
 import { calibrate } from "./calibrate.js";
 import { el, get, send, svg } from "./words.js";

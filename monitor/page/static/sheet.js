@@ -1,5 +1,5 @@
-// The feeding sheet: who is to be fed in the next hours, in order, with grams; one tap each or one for all; what is to be
-// weighed out; who waits; what happened before. For a tablet on the wall, a phone in the hand, and one sheet of paper.
+// The feeding sheet: which jars are to be fed in the next hours, in order, with grams; one tap for each or one for all; what
+// to weigh out; which jars can wait; what happened before. For a tablet on the wall, a phone, or a sheet of paper.
 
 import { lotFields } from "./lots.js";
 import { overView } from "./over.js";
@@ -18,7 +18,7 @@ const together = (one) => [one.starter_g, one.flour_g].map((g) => sayWeight(g).r
 export async function sheetView(main, live, chosen) {
   const readOnly = document.body.hasAttribute("data-read-only");
   let sheet = null, alive = true, timer = null, hours = 12;
-  const done = new Map(); // what was told here: jar -> { seq, at_s }
+  const done = new Map(); // what was reported here: jar -> { seq, at_s }
   const lots = lotFields("Lot or seed of what is fed next");
   const begin = el("p", { class: "verdict" }), weigh = el("p", { class: "weigh" }), said = el("p", { class: "said", role: "status" });
   const rows = el("ol", { class: "sheet" }), waiting = el("ul", { class: "rows" }), odd = el("div"), printed = el("p", { class: "paper soft" });

@@ -1,5 +1,5 @@
-// Many jars at a glance: all on one shelf at one scale of rise, whoever needs somebody first, and a line for each with a
-// small curve. Small curves start just below 1 times: only a chart with a jar starts at the jar's floor.
+// Many jars at a glance: all on one shelf at the same scale of rise, the most urgent first, and a row for each with a small
+// curve. Small curves start just below a ratio of 1: only a chart with a jar starts at the jar's floor.
 
 import { glyph, glyphAt, tone, token } from "./glyphs.js";
 import { widthOf } from "./rise.js";
@@ -7,7 +7,7 @@ import { ratios, smoothed } from "./smooth.js";
 import { el, svg } from "./words.js";
 import { vessel } from "./vessel.js";
 
-const TOP = 3, MOST = 9, SOON_S = 300; // times; jars on one shelf; any moment
+const TOP = 3, MOST = 9, SOON_S = 300; // highest rise ratio shown; jars on one shelf; sooner than this reads "any moment"
 const SPARK = { wide: 104, high: 40, base: 0.75, top: 2.7 };
 
 export const jarLink = (name) => `#/jar/${encodeURIComponent(name)}`;
@@ -28,7 +28,7 @@ export function shelf(jars, wide, desk) {
     const cx = pad + step * (i + 0.5), look = jar.face.look, hot = look === "feed";
     const link = svg("a", { href: jarLink(jar.jar), class: hot ? "one hot-one" : "one", "aria-label": `${jar.jar}: ${jar.face.word}, ${jar.face.row}` });
     const glass = vessel();
-    const ratio = jar.rise_ratio ?? (look === "settling" ? 1 : null); // just fed: where it starts from is not measured yet
+    const ratio = jar.rise_ratio ?? (look === "settling" ? 1 : null); // just fed: its starting level is not measured yet
     glass.place({ x: cx - jw / 2, w: jw, floor, rim, surface: ratio === null ? null : Y(Math.min(ratio, TOP)), look, stroke: Math.max(2, size / 7) });
     link.append(svg("rect", { class: "touch", x: pad + step * i + 2, y: 0, width: step - 4, height: high, rx: size }), glass.node,
       glyphAt(look, cx, size * 1.6, size * 2, hot ? "hotink" : `s-${tone(look)} tinted`),

@@ -1,18 +1,18 @@
-// The smoothed line through a cycle's readings, and what is cut out of it: a lid laid aside, a hand, a sensor's code.
+// The smoothed line through a cycle's readings, and what is left out of it: a lid laid aside, a hand, a sensor's error code.
 // Robust first (a running median throws out what stands alone), then a straight line fitted around each point with
 // weights that fall off over some minutes (local linear regression: Cleveland 1979, J. Am. Stat. Assoc. 74:829).
 
 const CALM_S = 900, WIDE_S = 420; // half a window of the median; the spread of the weights
-const SPREADS = 50; // in a picture
-const LEAST_MM = 2.5, MADS = 5; // further off than this is not dough
-const LID_S = 90; // before and after a lid was off
+const SPREADS = 50; // how many spreads a picture holds at most
+const LEAST_MM = 2.5, MADS = 5; // a reading further from the median than this is not dough
+const LID_S = 90; // left out before and after a time with the lid off
 
 const middle = (values) => { const sorted = [...values].sort((a, b) => a - b); return sorted[sorted.length >> 1]; };
 
 /** Times and levels (mm) with null where the line breaks; `dots` are the readings that count. */
 export function smoothed(time_s, level_mm, gap_s, lids = []) {
   const kept = [];
-  let left = []; // thrown out just now: what stays so is where the dough is
+  let left = []; // readings just thrown out: if they go on like that, the dough really is there
   const out = { time_s: [], level_mm: [], dots: [] };
   const covered = (s) => lids.some(([from, to]) => s > from - LID_S && s < to + LID_S);
   let low = 0, high = 0;
@@ -29,7 +29,7 @@ export function smoothed(time_s, level_mm, gap_s, lids = []) {
   if (left.length > 1 && Math.abs(left.at(-1)[1] - left.at(-2)[1]) <= 2 * LEAST_MM) kept.push(...left);
   out.dots = kept;
   let from = 0, to = 0;
-  const spread_s = Math.max(WIDE_S, kept.length ? (kept[kept.length - 1][0] - kept[0][0]) / SPREADS : 0); // of days: calmer
+  const spread_s = Math.max(WIDE_S, kept.length ? (kept[kept.length - 1][0] - kept[0][0]) / SPREADS : 0); // a picture of several days is smoothed more
   kept.forEach(([s], i) => {
     const last = kept[i - 1]?.[0];
     const cut = lids.some(([a, b]) => last !== undefined && last < a && s > b);

@@ -1,4 +1,4 @@
-// What the smoother says of whole cycles (it looks at the curve from both ends): it replaces what was decided at the time.
+// What the smoother, which looks at a whole cycle's curve from both ends, says about it: it replaces what was said live.
 
 import { get } from "./words.js";
 

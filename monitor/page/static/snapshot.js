@@ -1,4 +1,4 @@
-// A chart as a picture file, drawn again from what is on the screen: the canvas, and the words and shapes that lie over it.
+// A chart as a picture file, drawn again from what is on the screen: the canvas and the words and shapes on top of it.
 
 import { colour } from "./charts.js";
 import { el } from "./words.js";

@@ -1,5 +1,5 @@
-// What a person reports about a jar: one tap for fed, hooch and snooze; an answer to the jar's question; the notebook; and
-// a slip taken back. Hands are floury: the buttons that matter are large, few, and low on the card.
+// What a person reports about a jar: one tap for fed, hooch and snooze; the answer to a jar's question; the notebook; and
+// undoing a slip. Hands are floury, so the buttons that matter are large, few, and low on the card.
 
 import { lotFields } from "./lots.js";
 import { nameField, tellOf } from "./who.js";
@@ -9,9 +9,9 @@ const MOULD = "Throw all of it away, taste nothing, wash the jar hot and begin a
 const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed.";
 const SINCE = [[0, "just now"], [10, "10 min ago"], [30, "half an hour ago"], [60, "1 h ago"], [120, "2 h ago"], [240, "4 h ago"], [480, "8 h ago"]];
 const LEAST_G = 0.1, MOST_G = 20000, LEAST_DISCARD_G = 0.001, MOST_DISCARD_G = 99999.999; // as the API takes them
-const LEAST_WATER = 0.3, MOST_WATER = 3; // of the flour: beyond, it is no dough for a starter
+const LEAST_WATER = 0.3, MOST_WATER = 3; // grams per gram of flour: outside this it is no dough for a starter
 const SNOOZES = [[1, "1 h"], [3, "3 h"], [8, "8 h"], [24, "24 h"]];
-// the notebook: what, its words, what else is asked ("text", "grams", or choices), a hint
+// the notebook's entries: key, label, what else is asked ("text", "grams", or choices), a hint
 const NOTES = [
   ["smell", "Smell", "text", "sour, fruity, like glue …"],
   ["float_test", "Float test", ["it floated", "it sank"]],
@@ -52,7 +52,7 @@ export function tellPanel(name, live) {
     } catch (error) {
       said.textContent = `Not recorded: ${error.message}`;
     } finally {
-      setTimeout(() => { for (const button of buttons) button.disabled = false; }, 1500); // a thumb taps twice
+      setTimeout(() => { for (const button of buttons) button.disabled = false; }, 1500); // ignore a double tap
     }
   }
   const button = (words, other, act) => {
@@ -106,7 +106,7 @@ export function tellPanel(name, live) {
     more.setAttribute("aria-expanded", String(open));
   }
 
-  // the notebook is made when it is opened: most mornings it is not
+  // the notebook is built when it is first opened: usually it is not
   const notebook = el("details", { class: "notebook" }, el("summary", {}, "Write something down"));
   notebook.addEventListener("toggle", () => { if (notebook.open && notebook.childElementCount === 1) notebook.append(makeNotebook()); });
   function makeNotebook() {
@@ -134,7 +134,8 @@ export function tellPanel(name, live) {
     return el("div", { class: "row" }, el("label", {}, "What", what), choosing, weighing, writing, write);
   }
 
-  // what only the person can say; a feeding is then told as of when the level dropped, or as of when the person knows
+  // a question that only the person can answer; a feeding is then reported at the time when the level dropped, or at the time
+  // that the person gives
   const question = el("div", { class: "question" });
   function ask() {
     if (asked && jar.asked_s) {
@@ -155,7 +156,7 @@ export function tellPanel(name, live) {
   }
 
   const wasNone = (event, words) => send("not_so", { event }, `Noted: ${words}. It is judged again.`);
-  // what was seen since the feeding, each with a tap by which it was none
+  // what was seen since the feeding, each with a button to say that it did not happen
   const seenList = el("ul", { class: "plain in-turn" }), seenPart = el("section", { hidden: true, "aria-label": "What was seen" }, el("h3", {}, "What was seen"), seenList);
   let seenSaid = "";
   function saySeen() {
@@ -168,7 +169,7 @@ export function tellPanel(name, live) {
       ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Correct its time or grams"))] : []));
   }
 
-  // grams that nobody told are taken as usual: one tap says that they were, another that they were not
+  // without reported grams the usual ones are assumed: one tap confirms them, another says that they were different
   const usual = el("div", { class: "usual" });
   let taken;
   function askGrams() {

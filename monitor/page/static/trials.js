@@ -1,4 +1,4 @@
-// Trials: the verdict first, then the curves over each other, three measures with where the truth lies, and the figures.
+// Trials: the verdict first, then the curves over each other, three measures with their intervals, and the figures.
 
 import { overEachOther } from "./hills.js";
 import { MOST_MARKS, jarMark } from "./marks.js";
@@ -57,7 +57,7 @@ function beginning(live, act) {
       el("div", { class: "row" }, el("label", { class: "wide" }, "What is compared", name), begin))));
 }
 
-/** One trial: the verdict, the curves, where the truth lies, what was not fair, the figures. */
+/** One trial: the verdict, the curves, the confidence intervals, what was not fair, the figures. */
 function standing(trial, ends, act) {
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 560 : 320) });
   const names = trial.jars.map((one) => one.jar), counts = trial.jars.map((one) => one.cycles);
@@ -82,7 +82,7 @@ function standing(trial, ends, act) {
           el("p", {}, trial.verdict), trial.comparisons.length ? el("ul", { class: "plain" }, ...trial.comparisons.map((c) => el("li", {}, c.words))) : null))))];
 }
 
-/** To end or forget it is asked twice. */
+/** Ending or forgetting it has to be confirmed. */
 function ending(trial, act) {
   const row = el("div", { class: "row" });
   const button = (words, does) => el("button", { type: "button", class: "other", onclick: does }, words);
@@ -95,7 +95,7 @@ function ending(trial, act) {
   return row;
 }
 
-/** What stands out so far that no other jar's range touches, in plain words. */
+/** What is clear so far, in plain words: where one jar's interval touches no other's. */
 function settled(trial) {
   const first = (key, most) => {
     const known = trial.jars.filter((one) => one.spread?.[key]).map((one) => [one.jar, ...one.spread[key]]).sort((a, b) => (most ? b[2] - a[2] : a[2] - b[2]));

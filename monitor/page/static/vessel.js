@@ -1,5 +1,5 @@
-// The jar: a glass with dough in it. It stands at the left of a chart at the chart's own scale, and on the shelf beside
-// its neighbours. The surface bulges while it rises and hollows while it sinks, so its shape says it as well.
+// The jar: a glass with dough in it. It stands to the left of a chart, at the chart's scale, and beside the others on the
+// shelf. The surface bulges while the dough rises and hollows while it sinks, so that its shape shows it too.
 
 import { svg } from "./words.js";
 

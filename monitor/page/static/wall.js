@@ -1,4 +1,4 @@
-// The wall: one jar or all of them, full screen and readable from two metres; it keeps the screen awake while it shows.
+// The wall: one jar or all of them, full screen and readable from two metres; the screen is kept awake meanwhile.
 
 import { glyph, token, tone } from "./glyphs.js";
 import { inNeed } from "./now.js";
@@ -49,7 +49,7 @@ export function wallView(main, live, chosen) {
       el("p", { class: "wall-small" }, el("b", {}, jar.rise_ratio ? sayTimes(jar.rise_ratio) : ""), jar.temperature_words ? `, ${jar.temperature_words}` : ""), el("p", { class: "wall-clock" }, clock(live.now_s())));
     const state = await live.curves.of(jar.jar).catch(() => null);
     const draw = (rises) => { if (alive && state) chart.show(pictureOf(jar, state.fed_at_s === (jar.fed?.at_s ?? null) ? state : null, rises, live.now_s())); };
-    if (!drawn) draw([]); // its past rises follow: their readings may have to be read first
+    if (!drawn) draw([]); // past rises are added later: their readings may have to be fetched first
     drawn = true;
     draw(jar.run ? await live.curves.rises(jar) : []);
   }

@@ -1,4 +1,4 @@
-// Who stands at this device: a name typed once, kept by the browser, said with whatever is told. No account, no password.
+// Who uses this device: a name typed once, kept by the browser, and sent with every report. No account, no password.
 
 import { el, jarPath, post } from "./words.js";
 

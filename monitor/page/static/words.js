@@ -1,4 +1,4 @@
-// Small things that every view uses: making elements (text is only ever text), asking the API, numbers in the
+// Small things that every view uses: making elements (text never becomes markup), asking the API, numbers in the
 // household's units. Words about a jar come from the server; only axes and sliders are worded here.
 
 export const house = { units: { temperature: "degC", length: "mm", weight: "g" }, zone: undefined };
@@ -68,7 +68,7 @@ export const toWarmth = (c) => (c === null ? null : house.units.temperature === 
 export const fromWarmth = (shown) => (house.units.temperature === "degF" ? (shown - 32) / 1.8 : shown);
 export const degree = () => (house.units.temperature === "degF" ? "°F" : "°C");
 export const sayWarmth = (c) => `${toWarmth(c).toFixed(1)} ${degree()}`;
-export const asIfAt = () => `as if at ${Math.round(toWarmth(24))} ${degree()}`; // what equivalent hours are counted in
+export const asIfAt = () => `as if at ${Math.round(toWarmth(24))} ${degree()}`; // the temperature that equivalent hours refer to
 export const capital = (words) => words.slice(0, 1).toUpperCase() + words.slice(1);
 const OUNCE_G = 28.349523125;
 export const sayWeight = (g) => (house.units.weight === "oz" ? `${(g / OUNCE_G).toFixed(g >= OUNCE_G ? 1 : 2)} oz`
