@@ -6,7 +6,7 @@ import { el } from "./words.js";
 const ENOUGH = 5, EVERY_MS = 1500; // readings per fill: their median is not moved by two stray ones
 const FILLS = "Pour in water and close the lid again: how much is in it now, in total?";
 
-/** `read(since_s)` gives {readings: [[time_s, mm]]}, `fit` what fills come to, `keep(values, said)` writes it down. */
+/** `read(since_s)` gives {readings: [[time_s, mm]]}, `fit` computes the jar, `keep(values, said)` stores it. */
 export function calibrate(box, { jar, sensor, read, fit, keep }) {
   let timer = null, alive = true;
   const fills = [], said = el("p", { class: "said", role: "status" }), stage = el("div", { class: "in-turn" }), done = el("ol", { class: "plain" });
@@ -15,7 +15,7 @@ export function calibrate(box, { jar, sensor, read, fit, keep }) {
   box.append(el("div", { class: "in-turn" }, el("p", { class: "soft" }, "Put the lid with the sensor on as it will always sit. An optical sensor looks through glass and clear water: lay white paper on the bottom, and a disc of it on the water.",
     sensor === "ultrasonic" ? " An ultrasonic one needs fresh air in the jar: no starter, none of its gas." : ""), done, stage, said));
 
-  /** The next readings, counted as they come. */
+  /** Waits for the next readings and counts them. */
   async function measure(known, words) {
     const begun_s = Date.now(), got = new Map(), first = await read(0).catch(() => null);
     const after_s = first?.readings.at(-1)?.[0] ?? 0;

@@ -99,7 +99,7 @@ export function makeCard(name, live) {
   };
 }
 
-/** Three figures, and which three depends on what the jar is doing. */
+/** Three figures; which three depends on what the jar is doing. */
 function factsOf(jar) {
   const risen = ["risen", jar.rise_words ?? "–"], warm = ["warmth", jar.temperature_words ?? "–"], stands = ["stands at", jar.level_words ?? "–"];
   const next = jar.next_notice ? ["next notice", jar.next_notice.what === "Feed now" ? "when it sinks" : jar.next_notice.what.toLowerCase()] : null;
@@ -112,7 +112,7 @@ function factsOf(jar) {
   }
 }
 
-/** What else is known, in small words. */
+/** What else is known, in small print. */
 function linesOf(jar) {
   const out = [];
   if (jar.waiting) out.push(["Nothing heard yet: is the device sending? ", el("code", {}, "jartide check"), " listens."]);

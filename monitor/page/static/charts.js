@@ -9,7 +9,7 @@ const library = new Promise((done) => {
 
 export const colour = (role) => getComputedStyle(document.documentElement).getPropertyValue(`--${role}`).trim();
 
-/** Charts follow the width of their box and the colours of the day; returns what ends that. */
+/** Makes a chart follow the width of its box and the colours of day or night; returns a function that ends this. */
 export function mount(box, height, build) {
   let chart = null, ended = false;
   const draw = () => {

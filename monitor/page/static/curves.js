@@ -3,7 +3,7 @@
 import { get, jarPath } from "./words.js";
 
 export class Curves {
-  /** `first` came with the page itself: nothing need be asked for. */
+  /** `first` came with the page itself, so nothing needs to be fetched. */
   constructor(first) {
     this.known = new Map(Object.entries(first));
     this.past = new Map(); // the latest rises, by jar and cycle
@@ -19,10 +19,10 @@ export class Curves {
     return this.asked.get(name);
   }
 
-  /** What may have been missed is asked for again. */
+  /** Fetches again what may have been missed. */
   forget(name) { if (name === undefined) this.known.clear(); else this.known.delete(name); }
 
-  /** New points; whether the jar's curve has started over and must be asked for. */
+  /** Takes new points; returns whether the jar's curve has started over and must be fetched. */
   moved(name, change) {
     const state = this.known.get(name);
     if (!state) return false;
@@ -37,7 +37,7 @@ export class Curves {
     return false;
   }
 
-  /** A jar's latest whole rises, asked for once a cycle; nothing, where they cannot be had just now. */
+  /** A jar's latest whole rises, fetched once a cycle; empty while they cannot be had. */
   rises(jar) {
     const key = `${jar.jar} ${jar.run}:${jar.cycle}`;
     if (!this.past.has(key)) this.past.set(key, get(jarPath(jar.jar, "shapes")).catch(() => []));

@@ -6,7 +6,7 @@ import { clock, dayAndClock, el, jarPath, post, sayWeight } from "./words.js";
 const LEAST_G = 0.1, MOST_G = 20000, MINUTE_S = 60, HALF_DAY_MIN = 720; // grams as the API takes them
 const DONE = "The jar is judged again, which may take a minute.";
 
-/** The moment nearest to a time at which the house's clock says "07:30"; null where it never does. */
+/** The moment nearest to a time at which the house's clock says "07:30"; null if it never does. */
 export function nearestAt(near_s, words) {
   for (let k = 0; k <= HALF_DAY_MIN; k++) {
     for (const s of [near_s - near_s % MINUTE_S + k * MINUTE_S, near_s - near_s % MINUTE_S - k * MINUTE_S]) if (clock(s) === words) return s;

@@ -37,7 +37,7 @@ function shapes(look) {
   return read.get(key).cloneNode(true).childNodes;
 }
 
-/** A shape of its own. */
+/** A shape as a drawing of its own. */
 export function glyph(look, size = 24) {
   const made = svg("svg", { class: "glyph", viewBox: "0 0 24 24", width: size, height: size, fill: "currentColor", "aria-hidden": "true" });
   made.append(...shapes(look));
@@ -52,5 +52,5 @@ export function glyphAt(look, x, y, size, names = "") {
   return made;
 }
 
-/** The shape on its tile. */
+/** The shape on its coloured tile. */
 export const token = (look, size = "large") => el("span", { class: `token ${size} s-${tone(look)}` }, glyph(look));

@@ -5,7 +5,7 @@ import { el, svg } from "./words.js";
 
 const SPAN_H = 21, BASE = 0.8, TOP = 3.5; // of a hill: wide enough to tell two feedings of a day apart
 
-/** A shape as a hill; nothing where nothing was seen. */
+/** A shape as a hill; empty if nothing was seen. */
 export function hill(shape, wide = 92, high = 38) {
   const node = svg("svg", { class: "hill", viewBox: `0 0 ${wide} ${high}`, preserveAspectRatio: "none", "aria-hidden": "true" });
   const X = (h) => wide * Math.min(h, SPAN_H) / SPAN_H, Y = (r) => high - (high - 2) * (Math.min(Math.max(r, BASE), TOP) - BASE) / (TOP - BASE);
@@ -44,7 +44,7 @@ export function overEachOther(jars, says) {
   return { from_s: 0, to_s: longest * 3600, now_s: null, fed_at_s: 0, top, floor: 0, look: "new", level: null, level_now: null, ghosts: [], ribbon: [], hours: true, lines, labels, says };
 }
 
-/** One jar's month as bars: height is the rise, a gap nothing. `days` are [day, rise or null, rested]. */
+/** One jar's month as bars: the height is the rise, a gap means no rise. `days` are [day, rise or null, rested]. */
 export function strip(name, days, wide = 700) {
   const step = wide / days.length, Y = (r) => 46 - 44 * (Math.min(r, TOP) - BASE) / (TOP - BASE);
   const node = svg("svg", { class: "strip", viewBox: `0 0 ${wide} 48`, role: "img", "aria-label": `${name}: ${days.filter((one) => one[1]).length} days with a rise` },

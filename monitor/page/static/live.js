@@ -17,14 +17,14 @@ export class Live {
     document.addEventListener("visibilitychange", () => { if (!document.hidden && this.lost) this.fetchAll(); });
   }
 
-  /** `listener.whole(now)` at first and whenever anything may have been missed, `listener.message(news)` else. */
+  /** Calls `listener.whole(now)` at first and whenever anything may have been missed, otherwise `listener.message(news)`. */
   subscribe(listener) {
     this.listeners.add(listener);
     if (this.now) listener.whole?.(this.now);
     return () => this.listeners.delete(listener);
   }
 
-  /** `first` came with the page itself: nothing need be asked for. */
+  /** `first` came with the page itself, so nothing needs to be fetched. */
   start(first) { this.take(first); }
 
   async fetchAll() {
@@ -37,7 +37,7 @@ export class Live {
     }
   }
 
-  /** The server's clock: what is told "as of then" must not hang on a phone's. */
+  /** The server's clock: times that are reported must not depend on the phone's clock. */
   now_s() { return Date.now() / 1000 + this.ahead_s; }
 
   take(now) {

@@ -50,8 +50,8 @@ export async function lotsView(main, live, of) {
   return () => {};
 }
 
-/** Fields for what a feeding's flour and starter were, folded away: most feedings have the lot that lies open, and the
- * jar's own starter. `told()` is what goes into the body, `clear()` empties them. */
+/** Fields for the flour and the starter of a feeding, folded away, because most feedings use the open lot and the jar's own
+ * starter. `told()` returns what goes into the body, `clear()` empties the fields. */
 export function lotFields(words, link = "#/lots") {
   const lot = el("input", { type: "text", name: "flour_lot", maxlength: MOST_LABEL, autocomplete: "off", placeholder: "the open one" });
   const seed = el("input", { type: "text", name: "seed", maxlength: MOST_LABEL, autocomplete: "off", placeholder: "this jar's own" });

@@ -10,7 +10,7 @@ const MARKS = [
 export const MOST_MARKS = MARKS.length;
 export const jarMark = (i) => MARKS[i % MARKS.length];
 
-/** A bit of a jar's line, for a key. */
+/** A piece of a jar's line, for a legend. */
 export function sample(i) {
   const { role, dash } = jarMark(i);
   return svg("svg", { width: 34, height: 12, "aria-hidden": "true" }, svg("path", { class: `line-${role}`, d: "M2 6h30", "stroke-dasharray": dash.join(" ") || null }));

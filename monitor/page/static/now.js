@@ -11,7 +11,7 @@ const AT_ONCE = 12; // small curves fetched as soon as the large one is drawn
 export const inNeed = (jars) => [...jars].sort((a, b) => a.face.need - b.face.need || moment(a) - moment(b));
 const moment = (jar) => jar.forecast?.peak_at?.likely_s ?? jar.forecast?.fall_at?.likely_s ?? Infinity;
 
-/** A jar of which nothing is known yet. */
+/** The card of a jar about which nothing is known yet. */
 export const unheard = (name) => ({ jar: name, stage: "unknown", stage_words: "nothing known yet", waiting: true, level_mm: null, rise_ratio: null, rise_words: null,
   scale: null, fed: null, forecast: null, course: null, lid_off: [], health: [], notes: [], last_feeding: {}, run: null, cycle: null,
   face: { look: "new", word: "Ready", since: "", headline: "Waiting for the first reading", detail: "", row: "waiting for the first reading", short: "new", need: 6 } });
@@ -61,7 +61,7 @@ export function nowView(main, live, chosen) {
   }
   const later = () => { timer ??= setTimeout(show, SOON_MS); };
 
-  /** The small curves: when they are there, all is drawn again, so that nothing on the page is newer than the rest. */
+  /** Fetches the small curves; then everything is drawn again, so that no part of the page is newer than another. */
   async function fetchCurves(some) {
     const missing = some.filter((jar) => !live.curves.known.has(jar.jar));
     if (!missing.length) return;

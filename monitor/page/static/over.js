@@ -15,7 +15,7 @@ import { asIfAt, capital, clock, dayAndClock, degree, el, get, lengthUnit, sayHo
 
 const HOUR = 3600;
 
-/** `first` is what is shown at first of several: their rise, what they say of the warmth (`temperature_c`) or their level (`starting_mm`). */
+/** `first` is what is shown first of several: rise, temperature (`temperature_c`) or level (`starting_mm`). */
 export async function overView(main, live, which, first = "rise") {
   const keys = which.split(",").slice(0, MOST_MARKS);
   const cycles = await Promise.all(keys.map((key) => { const [run, n] = key.split(":"); return get(`api/runs/${encodeURIComponent(run)}/cycles/${encodeURIComponent(n)}`); }));
@@ -58,12 +58,12 @@ function shapeOf(c, kind) {
 
 const SHOWN = { rise: "The rise", temperature_c: "The warmth", starting_mm: "The level" };
 
-/** What its thermometer said, and how high its surface stood, mm, by the clock. */
+/** Its temperature, and the height of its surface in mm, by the clock. */
 const lineOf = (some) => { const known = some.filter(([, value]) => value !== null && value !== undefined); return { hours: known.map(([h]) => h), ratio: known.map(([, value]) => value) }; };
 const warmthOf = (c) => lineOf(c.clock_h.map((h, i) => [h, toWarmth(c.curve.temperature_c[i] ?? null)]));
 const heightsOf = (c) => { const { level, level_mm } = levelOf(c); return lineOf(level.time_s.map((s, i) => [(s - c.fed_at_s) / HOUR, level_mm[i]])); };
 
-/** What the chart's axis goes over for each. */
+/** The range of the chart's axis for each. */
 const scaleOf = {
   rise: () => ({}),
   starting_mm: (lines) => ({ mm: true, top: 1.15 * Math.max(...lines.flatMap((one) => one.ratio)) }),

@@ -51,7 +51,7 @@ async function go(begins) {
   if (!begins) { scrollTo(0, 0); title?.focus({ preventScroll: true }); }
 }
 
-/** The tab's title and icon: whoever has to be fed is named there, whatever view is open. */
+/** The tab's title and icon: they name the jar that has to be fed, whichever view is open. */
 function say() {
   const hungry = (live.now?.jars ?? []).filter((jar) => jar.face.look === "feed").map((jar) => jar.jar);
   document.title = hungry.length ? `● Feed ${hungry.slice(0, 3).join(", ")} now` : titled;

@@ -16,7 +16,7 @@ const VERDICTS = { yes: ["ok", "is fit to bake with."], no: ["look", "is not fit
 export const jarLinks = (where, jars, current) => el("ul", { class: "chips" }, ...jars.map((jar) =>
   el("li", {}, el("a", { class: "chip", href: `#/${where}/${encodeURIComponent(jar)}`, "aria-current": jar === current ? "page" : null }, jar))));
 
-/** What may be wider than the screen, in a box of its own that scrolls, and says so where it has to. */
+/** Puts something that may be wider than the screen into a box that scrolls, with a hint when it does. */
 export function scroll(label, inside) {
   const hint = el("p", { class: "more-right", "aria-hidden": "true", hidden: true }, "Swipe or scroll sideways for more →");
   const box = el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": label }, inside);
@@ -47,7 +47,7 @@ export async function pastView(main, live, jarName) {
   return () => { gone.now = true; ends.forEach((end) => end()); };
 }
 
-/** Jars over each other, chosen by their chips. */
+/** Several jars' rises laid over each other, chosen by chips. */
 function over(main, jars, jar, pasts) {
   const chart = new RiseChart({ height: (wide) => (wide >= 560 ? 400 : 300) });
   const chosen = [jar], shapes = new Map(), said = el("p", { class: "soft", role: "status" });
@@ -98,7 +98,7 @@ function verdict(past, jar) {
     Object.keys(past.discarded_g).length ? el("p", { class: "soft" }, `Discard so far: ${Object.entries(past.discarded_g).map(([what, g]) => `${sayWeight(g)} ${what}`).join(", ")}.`) : null));
 }
 
-/** The rises, newest first. What the smoother finds replaces what was decided at the time, also where that is not kept yet. */
+/** The rises, newest first. The smoother's result replaces what was decided live, even before it has been stored. */
 function list(cycles, jar, gone) {
   const lay = el("a", { class: "button", href: "#/past", hidden: true }, "Overlay");
   const chose = el("p", { role: "status", class: "soft small" }), others = el("ul", { class: "chips" });
@@ -151,7 +151,7 @@ export function remark(c) {
   return words.join(", ");
 }
 
-/** The latest two months of a jar, a hill a day. */
+/** The latest two months of a jar, one hill per day. */
 function months(whole, jar) {
   const box = el("div", { class: "months" });
   const byDay = new Map();

@@ -12,7 +12,7 @@ const USUAL = { hours: [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13], ratio: [1
 const EMPTY_H = 13;
 const SETTLE_S = 300; // after a feeding: the lid goes on, the surface comes to rest
 
-/** A picture for `RiseChart.show`, or null where there is nothing to draw at all. */
+/** A picture for `RiseChart.show`, or null if there is nothing to draw. */
 export function pictureOf(jar, state, ghosts, now_s) {
   const fed = jar.fed;
   if (!state || state.curve.time_s.length < 2 || !fed) return emptyPicture(jar);

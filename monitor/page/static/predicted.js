@@ -5,7 +5,7 @@ import { clock, el, weekday, zoned } from "./words.js";
 
 const HOUR = 3600, DAYS = 10;
 
-/** What is asked while an answer is under way waits, and only the latest of it. */
+/** One question at a time: those asked while an answer is on its way wait, and only the latest of them is asked. */
 export function latest(ask, failed) {
   let busy = false, again = false;
   return async function go() {
@@ -15,7 +15,7 @@ export function latest(ask, failed) {
   };
 }
 
-/** Which day and hour: two inputs, and the time that they say. */
+/** Day and hour: two inputs, and the time that they give. */
 export function momentChooser(now, days_on, at, changed) {
   const named = ["today", "tomorrow"];
   const day = el("select", {}, ...[...Array(DAYS).keys()].map((i) => el("option", { value: i, selected: i === days_on }, named[i] ?? weekday(now + i * 24 * HOUR))));
@@ -37,15 +37,15 @@ export function maybeNumber(words, { min, max, placeholder = "any", step = 1, ta
   return { node: el("label", {}, words, input), input, get value() { const n = Number(input.value); return input.value !== "" && n >= min && n <= max ? taken(n) : null; } };
 }
 
-/** The part of a predicted curve before it is fed again. */
+/** The part of a predicted curve before the next feeding. */
 export function until(course, end_s) {
   if (!course) return null;
   const n = course.time_s.filter((s) => s < end_s).length;
   return { time_s: course.time_s.slice(0, n), rise_ratios: course.rise_ratios.slice(0, n) };
 }
 
-/** Predicted curves, one after the other, for `RiseChart.show`; the spoon stands where it is fed. `mark` is the moment that
- *  is named: its time and its words. */
+/** Predicted curves, one after the other, for `RiseChart.show`; a spoon marks each feeding. `mark` is a moment to point out:
+ *  its time and its label. */
 export function courseOf(courses, fed_at, says, mark) {
   const from_s = courses[0].time_s[0], to_s = Math.max(courses.at(-1).time_s.at(-1), mark.at_s);
   const time_s = [], rise_ratios = [];

@@ -103,7 +103,7 @@ export class RiseChart {
     return shade;
   }
 
-  /** Behind everything: the lines of 1, 2 and 3 times, the past rises, what was not heard. */
+  /** The background: the lines at 1, 2 and 3 times, the past rises, the gaps without readings. */
   behind(u) {
     const p = this.picture, ratio = devicePixelRatio || 1, k = this.at.k * ratio;
     const { left, top, width, height } = u.bbox, ctx = u.ctx;
@@ -220,7 +220,7 @@ export class RiseChart {
     this.drawTip();
   }
 
-  /** The peak: predicted as a range on the course, or known; its words stand in the lane above. */
+  /** The peak: predicted, as a range on the course, or known; its label stands in the lane above. */
   peak(parts, X, Y) {
     const { peak } = this.picture, { k, left, right, width } = this.at, size = this.size;
     const x = X(peak.at_s), y = Y(peak.ratio);
@@ -255,7 +255,7 @@ export class RiseChart {
     this.drawTip();
   }
 
-  /** What was touched: words in a dark flag in the dough, below the curve. */
+  /** The values at the place that was touched: a dark flag in the dough, below the curve. */
   drawTip() {
     const p = this.picture, found = this.touched === null || !p?.value ? null : p.value(this.touched);
     if (!found || !this.X) { this.tip.replaceChildren(); return; }
@@ -266,13 +266,13 @@ export class RiseChart {
   }
 }
 
-/** What is marked on a picture, in order of time. */
+/** The marks of a picture, in order of time. */
 function marksOf(p) {
   return [...(p.begin_words ? [{ at: p.from_s, label: "fed" }] : []), ...(p.peak && !p.peak.predicted ? [{ at: p.peak.at_s, label: "peak" }] : []), ...(p.notes ?? [])].sort((a, b) => a.at - b.at);
 }
 
 const TOGETHER_S = 1200; // notes within twenty minutes were made while the jar was open once
-/** Marks of what was noted (a snooze is about notices): one for what was noted together. */
+/** The marks of notes (not of snoozes, which are about notices): one mark for notes made together. */
 export function noteMarks(notes) {
   const groups = [];
   for (const note of notes.filter((one) => one.what !== "snooze")) {
@@ -285,7 +285,7 @@ export function noteMarks(notes) {
   });
 }
 
-/** The heights that are lettered on the glass: where, and what stands there. Times, lengths where they were asked for, or what the picture brings. */
+/** The labels on the glass: their heights and texts. Ratios, lengths if chosen, or the picture's own. */
 function graduations(p) {
   if (p.grades) return p.grades;
   const known = p.scale && inLengths.on;
@@ -297,7 +297,7 @@ function graduations(p) {
 
 const MM_PER_INCH = 25.4;
 const inLengths = { on: false }; // one choice for all charts
-/** A button that letters the glass in mm instead of times; `redraw` is called after it. */
+/** A button that labels the glass in mm instead of ratios; `redraw` is called afterwards. */
 export function lengthsButton(redraw) {
   const words = () => (inLengths.on ? "in times" : `in ${lengthUnit()}`);
   const button = el("button", { type: "button", class: "plain", onclick: () => { inLengths.on = !inLengths.on; button.textContent = words(); redraw(); } }, words());
@@ -312,7 +312,7 @@ export function heightOf(scale, ratio) {
   return mm[k - 1] + (mm[k] - mm[k - 1]) * (ratio - by[k - 1]) / (by[k] - by[k - 1] || 1);
 }
 
-/** Every time that a line has a point at, with what each line has there. */
+/** Every time at which a line has a point, with each line's value there. */
 function joined(p) {
   const level = p.level ?? { time_s: [], ratio: [] }, dots = p.dots ?? [], course = p.course ?? { time_s: [], rise_ratios: [] };
   const x = [...new Set([p.from_s, p.to_s, ...level.time_s, ...dots.map(([s]) => s), ...course.time_s])].sort((a, b) => a - b);

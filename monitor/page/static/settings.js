@@ -29,7 +29,7 @@ export async function settingsView(main) {
   return () => ends.forEach((end) => end());
 }
 
-/** A form over some fields: only what was changed is sent, an emptied field goes back to what is usual. */
+/** A form of some fields: only changed fields are sent, and a field that was emptied goes back to its default. */
 function form(title, fields, save, may) {
   const said = el("p", { class: "said", role: "status" }), inputs = fields.map(([, , input]) => input);
   const before = inputs.map((input) => input.value);

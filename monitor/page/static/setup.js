@@ -23,7 +23,7 @@ function go(step) {
   title.focus({ preventScroll: true });
 }
 
-/** A line of the last distances: a hand under the lid moves it. */
+/** A small line of the latest distances: a hand under the lid moves it. */
 function trail(mm) {
   const wide = 200, high = 44, low = Math.min(...mm), span = Math.max(Math.max(...mm) - low, 20);
   const d = mm.map((one, i) => `${i ? "L" : "M"}${(4 + i * (wide - 8) / Math.max(mm.length - 1, 1)).toFixed(1)} ${(high - 6 - (one - low) / span * (high - 12)).toFixed(1)}`).join("");

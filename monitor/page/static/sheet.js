@@ -12,7 +12,7 @@ const AGAIN_MS = 20_000, SURE_MS = 4000;
 const jarCount = (n) => (n === 1 ? "1 jar" : `${n} jars`);
 const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { value, selected: value === chosen }, words));
 
-/** "20 + 100 + 100 g", the unit once. */
+/** "20 + 100 + 100 g", with the unit only once. */
 const together = (one) => [one.starter_g, one.flour_g].map((g) => sayWeight(g).replace(/ \w+$/, "")).concat(sayWeight(one.water_g)).join(" + ");
 
 export async function sheetView(main, live, chosen) {
@@ -114,14 +114,15 @@ export async function sheetView(main, live, chosen) {
   return () => { alive = false; off(); clearTimeout(timer); clearTimeout(sure); before.end(); };
 }
 
-/** Where a notice about a jar unlike its siblings, or a sensor unlike its neighbours', leads: its curve over theirs, or its past once that is over. */
+/** The link of a notice that a jar differs from its siblings, or a sensor from its neighbours: its curve over theirs, or its
+ * past once the cycle is over. */
 export async function siblingsView(main, live, jar) {
   const sheet = await get("api/sheet?hours=0"), apart = [...sheet.odd, ...sheet.drifts].filter((one) => one.jar === jar && one.curves.length);
   main.append(...apart.map((one) => el("p", { class: "verdict" }, `${one.words}.`)));
   return apart.length ? overView(main, live, apart[0].curves.join(","), apart[0].measure) : pastView(main, live, jar);
 }
 
-/** What happened since some hours ago, fetched when it is opened. */
+/** What happened in the past hours, fetched when it is opened. */
 function handover(group, live) {
   let ago = 8;
   const list = el("ul", { class: "rows" }), says = el("p", { class: "in soft", role: "status" });

@@ -12,7 +12,7 @@ const SPARK = { wide: 104, high: 40, base: 0.75, top: 2.7 };
 
 export const jarLink = (name) => `#/jar/${encodeURIComponent(name)}`;
 
-/** The shelf as one drawing; `jars` are in order of need. */
+/** The shelf as one drawing; `jars` come in order of urgency. */
 export function shelf(jars, wide, desk) {
   const some = jars.slice(0, Math.max(2, Math.min(MOST, Math.floor(wide / 62))));
   const size = desk ? 17 : 13, high = desk ? 300 : 218, pad = size * 1.9, step = (wide - pad) / some.length, jw = Math.min(desk ? 92 : 44, step * 0.6);
@@ -55,7 +55,7 @@ export function jarRow(jar, curve) {
     curve ? spark(jar, curve) : el("span"), el("span", { class: "chevron", "aria-hidden": "true" }, "›")));
 }
 
-/** A small curve, its end marked in the stage's colour, the course ahead behind it. */
+/** A small curve, its end marked in the stage's colour, with the predicted course behind it. */
 function spark(jar, curve) {
   const { wide, high, base, top } = SPARK, node = svg("svg", { class: "spark", viewBox: `0 0 ${wide} ${high}`, width: wide, height: high, "aria-hidden": "true" });
   if (!jar.scale || !jar.fed) return node;
@@ -77,7 +77,7 @@ function spark(jar, curve) {
   return node;
 }
 
-/** The coming moments of all jars, soonest first. */
+/** What is coming for all jars, soonest first. */
 export function comingMoments(jars, now_s, clockOf) {
   const said = (s) => (s - now_s < SOON_S ? "soon" : clockOf(Math.round(s / 300) * 300));
   const ranged = (span) => (span.latest_s < now_s ? "" : span.range_words);

@@ -9,7 +9,7 @@ const LID_S = 90; // left out before and after a time with the lid off
 
 const middle = (values) => { const sorted = [...values].sort((a, b) => a - b); return sorted[sorted.length >> 1]; };
 
-/** Times and levels (mm) with null where the line breaks; `dots` are the readings that count. */
+/** Times and levels (mm), with null where the line breaks; `dots` are the readings that were used. */
 export function smoothed(time_s, level_mm, gap_s, lids = []) {
   const kept = [];
   let left = []; // readings just thrown out: if they go on like that, the dough really is there
@@ -48,7 +48,7 @@ export function smoothed(time_s, level_mm, gap_s, lids = []) {
   return out;
 }
 
-/** Heights into rise ratios by a jar's scale (see jar_view.py); beyond its ends the nearest piece goes on. */
+/** Converts heights to rise ratios by a jar's scale (see jar_view.py); beyond its ends its last pieces are extended. */
 export function ratios(scale, levels) {
   const mm = scale.level_mm, by = scale.rise_ratio, n = mm.length;
   return levels.map((level) => {

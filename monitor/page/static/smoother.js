@@ -4,7 +4,8 @@ import { get } from "./words.js";
 
 const known = new Map();
 
-/** One after the other: each is a moment of work for the daemon's machine. `show(cycle, top, i)` for each that is there. */
+/** Fetches them one after the other, because each costs the daemon's machine some work. Calls `show(cycle, top, i)` for each
+ * that exists. */
 export async function lookBack(cycles, gone, show) {
   for (const [i, c] of cycles.entries()) {
     const key = `${c.run}:${c.cycle}`;

@@ -24,14 +24,14 @@ export function savePicture(figure, title, name) {
   sheet.toBlob((blob) => save(blob, `${name}.png`));
 }
 
-/** Hand a file to whoever looks. */
+/** Offer a file for download. */
 export function save(blob, name) {
   const link = el("a", { href: URL.createObjectURL(blob), download: name });
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
 }
 
-/** One element of an SVG and what is in it, in the colours that it has on the screen. */
+/** Draws one element of an SVG and its children, in the colours that they have on the screen. */
 function paint(ctx, node) {
   if (node.nodeName === "clipPath" || node.nodeName === "title") return;
   const look = getComputedStyle(node);

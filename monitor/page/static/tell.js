@@ -29,7 +29,7 @@ const NOTES = [
 
 const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { value, selected: value === chosen }, words));
 const weighed = (min, max) => el("input", { type: "number", class: "grams", min, max, step: "any", inputmode: "decimal" });
-/** A sentence for grams that look like a slip of the finger. */
+/** A warning if the grams look like a typing error. */
 const doubt = (flour_g, water_g) => (flour_g === null || water_g === null || (water_g >= LEAST_WATER * flour_g && water_g <= MOST_WATER * flour_g) ? ""
   : ` Water is ${Math.round(100 * water_g / flour_g)} % of the flour: if that was a slip, take it back and enter it again.`);
 const number = (input) => (input.value === "" ? null : Number(input.value));
@@ -215,7 +215,7 @@ export function tellPanel(name, live) {
     question, usual, panel, said, back,
     open: () => !panel.hidden,
     weight: sayWeight,
-    /** The buttons of a look: those in the head and those at the foot. What is due is the one bright button. */
+    /** The buttons for a look, in the head and at the foot. What is due is the only bright one. */
     arranged(look) {
       fed.className = look === "feed" ? "fed" : look === "new" || look === "watching" ? "main" : "other";
       saySnooze();

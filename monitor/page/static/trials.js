@@ -34,7 +34,7 @@ export async function trialsView(main, live) {
   return () => ends.forEach((end) => end());
 }
 
-/** Which jars, and what it is called. */
+/** A form to begin a trial: its jars and its name. */
 function beginning(live, act) {
   const names = [...live.now.jars.map((one) => one.jar), ...live.now.quiet_jars].filter((name, i, all) => all.indexOf(name) === i);
   const chosen = new Set(), name = el("input", { type: "text", maxlength: 60, autocomplete: "off", placeholder: "three flours" });
@@ -110,7 +110,7 @@ function settled(trial) {
   return parts.length ? parts.join(" ") : "Nothing is settled yet: go on feeding them alike.";
 }
 
-/** A row a jar: its mark at the mean, a line over the range; `rows` are [name, [low, mean, high] or nothing]. */
+/** One row per jar: its mark at the mean, a line over the interval; `rows` are [name, [low, mean, high] or nothing]. */
 function whiskers(title, unit, rows, wide = 300) {
   const known = rows.filter(([, spread]) => spread);
   if (!known.length) return null;

@@ -7,7 +7,7 @@ const BULGE = { rising: -1, settling: -0.2, peak: -0.35, sinking: 0.8, feed: 0.8
 const BUBBLES = { rising: 12, peak: 9, sinking: 4, feed: 4, resting: 2, settling: 3 };
 let count = 0;
 
-/** A number from 0 to 1 that is the same each time: bubbles must not jump about. */
+/** A pseudo-random number from 0 to 1 that is the same each time, so that bubbles do not jump about. */
 const scattered = (k, of) => ((Math.sin(k * 127.1 + of * 311.7) * 43758.5453) % 1 + 1) % 1;
 
 export function vessel() {

@@ -86,7 +86,7 @@ export function wallView(main, live, chosen) {
   };
 }
 
-/** Two soft notes when another jar wants feeding; a browser lets a page sound only after somebody has tapped it. */
+/** Two soft notes when another jar wants feeding; browsers allow sound only after somebody has tapped the page. */
 function makeChime(button) {
   let sound = null;
   const note = (at_s, hz) => {

@@ -8,7 +8,7 @@ export const MOST_LABEL = 60; // characters, as the API takes them
 
 export const nameGiven = () => { try { return localStorage.getItem(KEY) ?? ""; } catch { return ""; } };
 
-/** Tells something of a jar, in this device's name where it has one. */
+/** Reports something about a jar, with the name of this device's user if there is one. */
 export const tellOf = (jar, what, body) => post(jarPath(jar, what), nameGiven() ? { ...body, by: nameGiven() } : body);
 
 /** The field for the name. */

@@ -3,7 +3,7 @@
 
 export const house = { units: { temperature: "degC", length: "mm", weight: "g" }, zone: undefined };
 
-/** An element with properties (on... are listeners, others attributes; null is left out) and children (strings are text). */
+/** An element with properties (on... are listeners, the others attributes, null none) and children (strings are text). */
 export function el(name, properties = {}, ...children) {
   const made = document.createElement(name);
   dress(made, properties);
@@ -32,10 +32,10 @@ export async function get(path) {
   return answer(await fetch(path, { headers: { accept: "application/json" } }));
 }
 
-/** JSON of a POST as it is; where a page has no token of its own. */
+/** JSON of a plain POST, for pages that have no token of their own. */
 export const send = async (path, body) => answer(await fetch(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) }));
 
-/** JSON of a POST. The token is asked for again where a restart or a new sign-in has made ours worthless. */
+/** JSON of a POST. A new token is fetched if a restart or a new sign-in has made ours invalid. */
 export async function post(path, body) {
   const meta = document.querySelector("meta[name=token]");
   const sent = () => fetch(path, {
@@ -94,14 +94,14 @@ export function sayLong(h) {
   return `${Math.floor(half) || ""}${half % 1 ? "½" : ""} h`;
 }
 export const weekday = (s) => form({ weekday: "short", day: "numeric", month: "short" }).format(s * 1000);
-/** The local day of a time: its key ("2026-11-28"), and the hour. */
+/** The local day of a time, as "2026-11-28", and the hour. */
 export function zoned(s) {
   const parts = Object.fromEntries(form({ year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit" }).formatToParts(s * 1000).map((part) => [part.type, part.value]));
   return { key: `${parts.year}-${parts.month}-${parts.day}`, hour: Number(parts.hour) };
 }
 export const monthOf = (year, month) => new Intl.DateTimeFormat("en-GB", { month: "long", year: "numeric", timeZone: "UTC" }).format(Date.UTC(year, month - 1, 1));
 const longDay = (s) => form({ day: "numeric", month: "long" }).format(s * 1000);
-/** The stretch of a cycle as a title has it: "night of 27 to 28 November", "28 November". */
+/** The time of a cycle as shown in a title: "night of 27 to 28 November", "28 November". */
 export function stretch(from_s, to_s) {
   const from = longDay(from_s), to = longDay(to_s), night = zoned(from_s).hour >= 16 || zoned(from_s).hour < 4;
   if (from === to) return night ? `night of ${from}` : from;
