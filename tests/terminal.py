@@ -36,6 +36,6 @@ def on_a_terminal(words: list[str], stream: Literal["stdout", "stderr"] = "stder
     return done.stdout or done.stderr or "", shown.decode()
 
 
-def jartide(*words: object) -> Result:
-    """The command in this process, with its output, its errors and its exit code."""
-    return CliRunner().invoke(main, [str(word) for word in words])
+def jartide(*words: object, answers: str | None = None, **env: str | None) -> Result:
+    """The command in this process, with its output, its errors and its exit code; `answers` are typed into it."""
+    return CliRunner().invoke(main, [str(word) for word in words], input=answers, env=env)

@@ -24,7 +24,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.cli import main
 from monitor.cli.calibrate import _known
 from monitor.config.edit import geometry_value
 from monitor.config.reader import load, settings_from
@@ -32,6 +31,7 @@ from monitor.config.toml_lines import toml_text, with_values
 from monitor.core.vessel.calibration import Point, by_levels, by_volumes, fit_line, point
 from monitor.values import Straight, Tapered, VolumeTable
 from tests.servers import wait_until
+from tests.terminal import jartide
 
 # --- the arithmetic
 
@@ -234,7 +234,7 @@ def test_a_geometry_reads_back_from_the_config(geometry: Straight | Tapered | Vo
 
 
 def run(*words: str) -> click.testing.Result:
-    done = click.testing.CliRunner().invoke(main, ["calibrate", *words])
+    done = jartide("calibrate", *words)
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
     return done
 
@@ -415,7 +415,7 @@ def test_a_person_is_walked_through_and_the_config_is_written(kitchen: Path) -> 
 def test_a_silent_device_ends_it_with_a_word(kitchen: Path) -> None:
     kitchen.write_text(KITCHEN.replace("PORT", "/dev/nope"))
     words = ["calibrate", "--config", str(kitchen), "--jar", "rye", "--wait-s", "1"]
-    done = click.testing.CliRunner().invoke(main, words, input="\n")
+    done = jartide(*words, answers="\n")
     assert done.exit_code == 1
     assert "Only 0 readings of rye came within 1 s" in done.stderr
     assert "there is no /dev/nope" in done.stderr

@@ -13,13 +13,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import click.testing
 import paho.mqtt.client as mqtt
 import pytest
 import time_machine
 
 from monitor.check import broker_queue, ground, jar_sense, listen
-from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.host import lock
 from monitor.runs import daemon_status
@@ -27,6 +25,7 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Delivery, Reading, SourceHealth, VolumeTable
 from tests.servers import Mosquitto, free_port, mosquitto
+from tests.terminal import jartide
 
 GOOD = '{"jar":"rye","distance_mm":92.5,"temperature_c":24.5}'
 
@@ -47,7 +46,7 @@ def config(tmp_path: Path, text: str, jar: str = "empty_mm = 152\nrim_mm = 140\n
 def check(file: Path, *more: str, listen_s: float = 5) -> tuple[int, list[dict[str, str]]]:
     """Exit code and findings."""
     words = ["check", "--config", str(file), "--json", "--listen-s", str(listen_s), *more]
-    done = click.testing.CliRunner().invoke(main, words)
+    done = jartide(*words)
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
     body = json.loads(done.stdout)
     assert body["ok"] == (done.exit_code == 0)
@@ -95,7 +94,7 @@ def test_a_kitchen_in_order_passes(tmp_path: Path) -> None:
 
 def test_people_read_a_line_each_and_the_sum(tmp_path: Path) -> None:
     file = config(tmp_path, '[[serial]]\nport = "/dev/nope"')
-    done = click.testing.CliRunner().invoke(main, ["check", "--config", str(file), "--listen-s", "1"])
+    done = jartide("check", "--config", file, "--listen-s", "1")
     assert done.exit_code == 1
     assert "WRONG serial /dev/nope: there is no /dev/nope: is the device plugged in?" in done.stdout
     assert done.stdout.endswith("2 things are wrong: see above.\n")
@@ -104,7 +103,7 @@ def test_people_read_a_line_each_and_the_sum(tmp_path: Path) -> None:
 
 def test_a_broken_config_is_a_wrong_call(tmp_path: Path) -> None:
     file = config(tmp_path, "[[serial]]\nprt = 1")
-    done = click.testing.CliRunner().invoke(main, ["check", "--config", str(file)])
+    done = jartide("check", "--config", file)
     assert done.exit_code == 2
     assert "did you mean port?" in done.stderr
     assert done.stdout == ""

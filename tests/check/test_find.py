@@ -10,13 +10,12 @@ import json
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
 from monitor.check.find import candidates, jar_of, tables
-from monitor.cli import main
 from monitor.config.reader import load
 from tests.servers import mosquitto
 from tests.sources.topics import Device
+from tests.terminal import jartide
 
 HOUSE: dict[str, object] = {
     **{f"zigbee2mqtt/lamp_{n}": {"state": "ON", "brightness": 200, "linkquality": 90} for n in range(8)},
@@ -99,17 +98,17 @@ def test_a_real_broker_and_a_config_that_loads(tmp_path: Path) -> None:
         device = Device(broker.port)
         for topic, payload in raw(HOUSE | ESPHOME).items():
             device.say(payload, topic=topic, retain=True)
-        looked = CliRunner().invoke(main, ["find", "--config", str(config), "--listen-s", "2"])
+        looked = jartide("find", "--config", config, "--listen-s", "2")
         assert looked.exit_code == 0, looked.output
         assert "rye/sensor/distance/state: 90 mm, in steps of 10 mm" in looked.output
         assert "Too coarse" in looked.output
         assert len(load(config).mqtt) == 1  # only shown
-        wrote = CliRunner().invoke(main, ["find", "--config", str(config), "--listen-s", "2", "--write"])
+        wrote = jartide("find", "--config", config, "--listen-s", "2", "--write")
         assert wrote.exit_code == 0, wrote.output
         tables_now = load(config).mqtt
         assert {one.topic for one in tables_now} >= {"rye/sensor/distance/state", "rye/sensor/temp/state"}
         assert {one.connection for one in tables_now} == {tables_now[0].connection}
         device.leave()
-    gone = CliRunner().invoke(main, ["find", "--config", str(config), "--listen-s", "1"])
+    gone = jartide("find", "--config", config, "--listen-s", "1")
     assert gone.exit_code == 2
     assert "is the broker running?" in gone.output

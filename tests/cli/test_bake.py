@@ -9,23 +9,19 @@ from typing import Any
 
 import icalendar
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
 from monitor import guide
-from monitor.cli import main
 from monitor.cli.moments import moment_to_come
 from monitor.runs import history
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Noting, of_grams
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
 H, DAY = 3600.0, 86_400.0
-
-
-def jartide(*words: object) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words])
 
 
 @pytest.fixture

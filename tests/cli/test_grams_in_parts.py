@@ -8,9 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.runs import report_body
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
@@ -19,6 +17,7 @@ from monitor.values import Fed, of_grams
 from tests.core.kitchen_stories import DAY, H, cycle
 from tests.kitchen import Kitchen
 from tests.night import EMPTY_MM
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -40,7 +39,7 @@ def kitchen_of(config: Path, now_s: float) -> Kitchen:
 
 
 def fed(config: Path, *words: object) -> None:
-    done = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), *map(str, words)])
+    done = jartide("fed", "rye", "--config", config, *words)
     assert done.exit_code == 0, done.output
 
 
@@ -83,14 +82,14 @@ def test_the_command_says_what_the_rest_is_taken_as(config: Path) -> None:
     with Store.open(config.with_name("s.db")) as store:
         store.ensure_run(JAR, time.time() - 5 * DAY)
         store.put_cycle(replace(cycle(0.0, end_h=24.0), number=0, jar="rye", fed_at_s=time.time() - 30 * H))
-    told = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "--flour-g", "200"])
+    told = jartide("fed", "rye", "--config", config, "--flour-g", "200")
     assert "The rest is taken as usual, 25+200+200 g (1:8:8)".replace("+", " + ") in told.output
-    more = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "--starter-g", "50", "--water-g", "180"])
+    more = jartide("fed", "rye", "--config", config, "--starter-g", "50", "--water-g", "180")
     assert "taken as usual" not in more.output  # together they are whole
 
 
 def test_bare_grams_are_answered_with_how_to_say_them(config: Path) -> None:
-    done = CliRunner().invoke(main, ["fed", "rye", "--config", str(config), "20", "80", "80"])
+    done = jartide("fed", "rye", "--config", config, "20", "80", "80")
     assert (done.exit_code, done.stderr) == (
         2,
         "20 80 80: say what is what: jartide fed rye --starter-g 20 --flour-g 80 --water-g 80\n",

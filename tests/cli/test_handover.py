@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 import time_machine
-from click.testing import CliRunner, Result
+from click.testing import Result
 
-from monitor.cli import main
 from monitor.settings import Settings
 from monitor.values import Fed, Noted, Noting, of_grams
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
+from tests.terminal import jartide
 
 BEGIN_S = 1_772_424_000.0  # 2 March 2026, 04:00 UTC
 JARS = ("s1", "s2", "s3", "s4")
@@ -47,7 +47,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, float]:
 
 def call(house: tuple[str, float], *arguments: str) -> Result:
     with time_machine.travel(house[1], tick=False):
-        return CliRunner().invoke(main, [arguments[0], "--config", house[0], *arguments[1:]])
+        return jartide(arguments[0], "--config", house[0], *arguments[1:])
 
 
 def test_what_happened_who_said_so_and_what_is_due(house: tuple[str, float]) -> None:

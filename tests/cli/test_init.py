@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 
 from monitor.cli import COMMANDS, find, main, opening
 from monitor.config.reader import load
@@ -17,10 +17,7 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from tests.check.test_find import ESPHOME, HOUSE, raw
 from tests.servers import program
-
-
-def jartide(*words: object, answers: str | None = None, **env: str | None) -> Result:
-    return CliRunner().invoke(main, [str(word) for word in words], input=answers, env=env)
+from tests.terminal import jartide
 
 
 @pytest.fixture

@@ -6,13 +6,13 @@ import json
 from pathlib import Path
 
 import time_machine
-from click.testing import CliRunner, Result
+from click.testing import Result
 
-from monitor.cli import main
 from monitor.runs.run_file import read_feedings
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Fed
+from tests.terminal import jartide
 
 NOW_S = 1_772_450_000.0  # 2 March 2026, 11:13 UTC
 
@@ -31,7 +31,7 @@ def kitchen(folder: Path) -> Path:
 
 def call(config: Path, *arguments: str, at_h: float = 0.0) -> Result:
     with time_machine.travel(NOW_S + 3600.0 * at_h, tick=False):
-        return CliRunner().invoke(main, [arguments[0], "--config", str(config), *arguments[1:]])
+        return jartide(arguments[0], "--config", config, *arguments[1:])
 
 
 def test_a_lot_is_told_once_and_traced_both_ways(tmp_path: Path) -> None:

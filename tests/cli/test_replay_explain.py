@@ -6,17 +6,17 @@ import json
 import re
 from pathlib import Path
 
-from click.testing import CliRunner, Result
+from click.testing import Result
 
-from monitor.cli import main
 from monitor.cli.replay import WHY_NOT
 from monitor.core.detect.verdict import Gate
+from tests.terminal import jartide
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"
 
 
 def replayed(*args: str) -> Result:
-    return CliRunner().invoke(main, ["replay", *args])
+    return jartide("replay", *args)
 
 
 def test_every_reason_has_its_sentence() -> None:

@@ -6,14 +6,13 @@ import json
 from pathlib import Path
 
 import time_machine
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.runs import daemon_status
 from monitor.runs.store import Store
 from monitor.settings import JarSettings
 from monitor.values import Cycle, Forecast, JarState, Span, Stage, of_grams
 from tests.jar_state import jar_state
+from tests.terminal import jartide
 
 NOW_S = 1_772_450_000.0  # 2 March 2026, 11:13 UTC
 
@@ -51,7 +50,7 @@ def kitchen(folder: Path) -> Path:
 def test_the_sheet_lists_who_is_due_in_order_with_grams(tmp_path: Path) -> None:
     config = kitchen(tmp_path)
     with time_machine.travel(NOW_S, tick=False):
-        done = CliRunner().invoke(main, ["sheet", "--config", str(config)])
+        done = jartide("sheet", "--config", config)
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
     # shelf-2 is due at 12:13, nine hours after its feeding: harmless for a fifth of that, until 14:01; 3 min a jar
@@ -67,7 +66,7 @@ def test_the_sheet_lists_who_is_due_in_order_with_grams(tmp_path: Path) -> None:
 def test_nothing_due_is_the_answer_no(tmp_path: Path) -> None:
     config = kitchen(tmp_path)
     with time_machine.travel(NOW_S, tick=False):
-        done = CliRunner().invoke(main, ["sheet", "--hours", "0.5", "--json", "--config", str(config)])
+        done = jartide("sheet", "--hours", "0.5", "--json", "--config", config)
     assert done.exit_code == 1
     assert json.loads(done.output)["rows"] == []
 
@@ -75,7 +74,7 @@ def test_nothing_due_is_the_answer_no(tmp_path: Path) -> None:
 def test_only_one_group(tmp_path: Path) -> None:
     config = kitchen(tmp_path)
     with time_machine.travel(NOW_S, tick=False):
-        done = CliRunner().invoke(main, ["sheet", "--group", "shelf", "--config", str(config)])
+        done = jartide("sheet", "--group", "shelf", "--config", config)
     assert "spare" not in done.output
 
 
@@ -94,7 +93,7 @@ def test_a_jar_unlike_its_siblings_is_worth_a_look(tmp_path: Path) -> None:
                           peak_ratio=2.5, fall_at_s=fed_s + 12 * 3600.0, ended_at_s=fed_s + 80_000.0)
                 )  # fmt: skip
     with time_machine.travel(NOW_S, tick=False):
-        done = CliRunner().invoke(main, ["sheet", "--config", str(config)])
+        done = jartide("sheet", "--config", config)
     (line,) = [line for line in done.output.splitlines() if line.startswith("Have a look")]
     assert line.startswith("Have a look: s6 takes 5")
     assert line.endswith("longer to its peak than the others, over the last 3 feedings.")

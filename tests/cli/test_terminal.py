@@ -10,7 +10,6 @@ from typing import Any
 
 import click
 import pytest
-from click.testing import CliRunner
 
 from monitor.cli import COMMANDS, main, tell
 from monitor.cli.status_lines import WIDTH, JarRow, headline, in_order, jar_lines, urgency
@@ -19,6 +18,7 @@ from monitor.core.assess.notebook import NOTE_WORDS
 from monitor.core.display.units import Display
 from monitor.values import Forecast, Noted, Noting, Span, Stage
 from tests.jar_state import jar_state
+from tests.terminal import jartide
 
 NOW_S = 1_795_892_040.0  # a Saturday in November, 18:54 UTC
 H_S = 3600.0
@@ -96,14 +96,14 @@ def test_a_jar_at_a_glance() -> None:
     ("typed", "meant"), [("snoze", "snooze"), ("feed", "fed"), ("staus", "status"), ("revieww", "review")]
 )
 def test_a_mistyped_command_gets_its_nearest(typed: str, meant: str) -> None:
-    done = CliRunner().invoke(main, [typed])
+    done = jartide(typed)
     assert done.exit_code == 2
     assert done.stderr.splitlines()[-1] == f"Error: There is no command {typed}. Did you mean {meant}?"
-    assert "lists them" in CliRunner().invoke(main, ["xyzzy"]).stderr
+    assert "lists them" in jartide("xyzzy").stderr
 
 
 def test_help_lists_every_command_once_in_full_sentences() -> None:
-    said = CliRunner().invoke(main, ["--help"]).output
+    said = jartide("--help").output
     lines = [line.split() for line in said.splitlines() if line.startswith("  ")]
     assert [words[0] for words in lines if words[0] in COMMANDS] == list(COMMANDS)
     assert "..." not in said.split("[ARGS]...")[1]
@@ -124,13 +124,13 @@ def test_the_list_names_every_command_there_is_and_where_it_is() -> None:
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_what_can_be_read_by_a_program_is_had_by_the_same_word(command: str) -> None:
-    said = CliRunner().invoke(main, [command, "--help"]).output
+    said = jartide(command, "--help").output
     assert ("--format" not in said) or ("--json" in said) or command == "picture"
 
 
 def test_every_kind_of_note_has_its_words_and_is_listed_wherever_notes_are() -> None:
     assert set(NOTE_WORDS) == set(Noting)
-    said = CliRunner().invoke(main, ["note", "--help"]).output
+    said = jartide("note", "--help").output
     assert not [kind for kind in set(Noting) - SEEN_ELSEWHERE if not re.search(rf"\b{kind.value}\b", said)]
     notebook = (Path(tell.__file__).parents[1] / "page" / "static" / "tell.js").read_text("utf-8")
     listed = re.findall(r'^  \["(\w+)", "', notebook[notebook.index("const NOTES") :], re.MULTILINE)

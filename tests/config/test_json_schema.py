@@ -10,11 +10,10 @@ from typing import Any
 
 import jsonschema
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.config.json_schema import json_schema
 from monitor.config.reader import HEADERS, REPEATED, SINGLE, settings_from
+from tests.terminal import jartide
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 SCHEMA: Any = json_schema((CONFIGS / "everything.toml").read_text())
@@ -27,7 +26,7 @@ def taken(text: str) -> bool:
 
 def test_it_is_a_schema_and_the_command_prints_it() -> None:
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
-    done = CliRunner().invoke(main, ["init", "--schema"])
+    done = jartide("init", "--schema")
     assert json.loads(done.output) == SCHEMA
 
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy import interpolate
 
 from monitor.core.forecast import growth_rate
+from tests.growth_table import EXPANSUM_RATES
 
 T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 
@@ -17,19 +18,7 @@ T = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 # --- the cardinal temperature model ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("temperature_c", "rate"),
-    [
-        (0, 0.10490),
-        (5, 0.45473),
-        (10, 0.99497),
-        (15, 1.63239),
-        (20, 2.20157),
-        (23.9, 2.4),
-        (28, 2.02464),
-        (32, 0.36608),
-    ],
-)
+@pytest.mark.parametrize(("temperature_c", "rate"), EXPANSUM_RATES)
 def test_cardinal_model_gives_the_values_of_a_published_parameter_set(temperature_c: float, rate: float) -> None:
     # P. expansum: GroPIN model 171 (least -4.4, best 23.9, greatest 32.5 degC, best rate 2.4)
     assert 2.4 * growth_rate.cardinal(temperature_c, -4.4, 23.9, 32.5) == pytest.approx(rate, abs=1e-5)

@@ -11,9 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.core.assess import norms, trial
 from monitor.core.assess.now import Current
 from monitor.core.detect.expected import flat_after_s
@@ -29,6 +27,7 @@ from monitor.values import Arrival, CycleSoFar, EventKind, Fed, Reading, Stage, 
 from tests.core.believed import state
 from tests.core.kitchen_stories import DAY, H, T, cycle, holds, judge, later, said
 from tests.core.kitchen_stories import daily as days
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -142,13 +141,13 @@ def test_54_and_the_command_says_when_it_will_be_ripe(tmp_path: Path) -> None:
         for i, one in enumerate(later(days([2.5] * 4, 9.5), (now_s - T) / DAY - 4.2)):
             store.put_cycle(replace(one, number=i))
         store.put_cycle(replace(cycle(0.0), number=4, fed_at_s=now_s - 2 * H, temperatures_c=(22.0, 22.0)))
-    done = CliRunner().invoke(main, ["plan", "--jar", "x", "--config", str(config), "--target-hours", "12", "--json"])
+    done = jartide("plan", "--jar", "x", "--config", config, "--target-hours", "12", "--json")
     made = json.loads(done.stdout)
     ripe_s = datetime.fromisoformat(made["seed_ripe_at"]["likely"]).timestamp()
     assert now_s + 4 * H <= ripe_s <= now_s + 11 * H
     late_s = datetime.fromisoformat(made["feed_at"]).timestamp() - ripe_s
     assert -2.0 <= late_s <= 9.25 * H  # at once, or in the morning where it is ripe at night
-    text = CliRunner().invoke(main, ["plan", "--jar", "x", "--config", str(config), "--target-hours", "12"]).stdout
+    text = jartide("plan", "--jar", "x", "--config", config, "--target-hours", "12").stdout
     holds(text, ["is not ripe yet", "Don't feed it before"], ("feed now",))
 
 

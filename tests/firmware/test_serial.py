@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.sources.wire import LINE_MAX, Message, Remainder, cut, parse
+from tests.firmware.thermometer import FRAMES, WARM
 from tests.servers import program
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -28,7 +29,6 @@ FLAGS = "-mmcu=atmega328p -DF_CPU=16000000L -DARDUINO=10819 -DARDUINO_ARCH_AVR -
 INCLUDES = [f"-I{folder}" for folder in (CORE, AVR / "variants" / "standard", WIRE)]
 LANGUAGE = {".c": ["-std=gnu11"], ".S": ["-x", "assembler-with-cpp"], ".cpp": ["-std=gnu++11", "-fno-exceptions"]}
 OPTICAL, ULTRASONIC = 1, 2  # as in my_jar.h
-FRAME = "91014b467fff0f1025"  # 25.0625 degC (Maxim 19-7487, table 1), CRC after Application Note 27
 
 
 def run(*command: object) -> str:
@@ -90,7 +90,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Bench:
 
 
 def test_lines_are_numbered_and_dated_and_each_power_up_has_its_token(bench: Bench) -> None:
-    found = bench.messages("range 92 0", f"frame {FRAME}", lines=3, resets=1)
+    found = bench.messages("range 92 0", f"frame {WARM}", lines=3, resets=1)
     assert [message.seq for message in found] == [0, 1, 2, 0, 1, 2]
     assert [message.up_ms for message in found] == [0, 1000, 2000] * 2
     assert [message.boot for message in found] == ["one-1"] * 3 + ["one-2"] * 3
@@ -98,7 +98,7 @@ def test_lines_are_numbered_and_dated_and_each_power_up_has_its_token(bench: Ben
 
 
 def test_a_line_ends_well_and_is_short_enough(bench: Bench) -> None:
-    said = bench.bytes_from("range 92 0", f"frame {FRAME}")
+    said = bench.bytes_from("range 92 0", f"frame {WARM}")
     assert said.endswith(b"}\r\n")
     # seq and up_ms at their longest, a jar's name of 40 and a device's of 10
     assert len(said) + 9 + 9 + 37 + 7 < LINE_MAX
@@ -108,19 +108,19 @@ def test_the_optical_part_gives_a_median_and_says_when_nothing_is_there(bench: B
     """Error codes: ST DocID026171 table 12."""
     shots = ["range 70 0", "range 200 0", "range 71 0", "range 0 12", "range 72 0"]
     shots += [f"range {shot}" for shot in ("255 15", "255 11", "3 12", "81 0") for _ in range(5)]
-    found = bench.messages(*shots, f"frame {FRAME}", lines=5)
+    found = bench.messages(*shots, f"frame {WARM}", lines=5)
     assert [message.distance_mm for message in found] == [71, 8190, 8190, 0, 81]
 
 
 def test_a_fault_of_the_chip_leaves_the_distance_out(bench: Bench) -> None:
-    found = bench.messages("range 60 3", *["range 70 0"] * 6, f"frame {FRAME}", lines=2)
+    found = bench.messages("range 60 3", *["range 70 0"] * 6, f"frame {WARM}", lines=2)
     assert [(message.distance_mm, message.temperature_c) for message in found] == [(None, 25.0625), (70, 25.0625)]
 
 
 def test_an_echo_goes_out_as_it_is(bench: Bench) -> None:
     """The board counts in steps of some microseconds: 10 us are 1.7 mm there and back."""
     echoes = [f"echo {us}" for us in (582, 590, 35000, 581, 583, 35000, 35000, 35000, 500, 501, 541)]
-    found = bench.messages(*echoes, f"frame {FRAME}", sensor=ULTRASONIC, lines=3)
+    found = bench.messages(*echoes, f"frame {WARM}", sensor=ULTRASONIC, lines=3)
     assert [message.distance_mm for message in found] == [None, 8190, None]
     assert found[0].echo_us == pytest.approx(583, abs=10)
     assert found[2].echo_us == pytest.approx(541, abs=10)
@@ -128,27 +128,17 @@ def test_an_echo_goes_out_as_it_is(bench: Bench) -> None:
 
 
 def test_only_a_temperature_that_was_measured_goes_out(bench: Bench) -> None:
-    """Maxim 19-7487 table 1 for the values, Application Note 27 for the CRC; 85.0 is the power-on value."""
-    frames = {
-        FRAME: 25.0625,
-        "50054b467fff0c101c": None,  # 85.0: not converted yet
-        "000000000000000000": None,  # a shorted bus: the CRC of zeros is zero
-        "ffffffffffffffffff": None,  # nothing pulls the bus down
-        "91014b467fff0f1026": None,  # one bit of the CRC is wrong
-        "4d014b467fff0310d8": 20.8125,  # a capture with its CRC
-        "f8ff4b467fff0810f8": -0.5,
-    }
-    found = bench.messages("range 92 0", *(f"frame {frame}" for frame in frames), lines=len(frames))
-    assert [message.temperature_c for message in found] == list(frames.values())
+    found = bench.messages("range 92 0", *(f"frame {frame}" for frame in FRAMES), lines=len(FRAMES))
+    assert [message.temperature_c for message in found] == list(FRAMES.values())
     assert all(message.distance_mm == 92 for message in found)
 
 
 def test_a_part_that_is_not_there_is_left_out(bench: Bench) -> None:
     (found,) = bench.messages("range 92 0", "no probe")
     assert (found.distance_mm, found.temperature_c) == (92, None)
-    (found,) = bench.messages("no chip", f"frame {FRAME}")
+    (found,) = bench.messages("no chip", f"frame {WARM}")
     assert (found.distance_mm, found.temperature_c) == (None, 25.0625)
-    (found,) = bench.messages("no echo", f"frame {FRAME}", sensor=ULTRASONIC)
+    (found,) = bench.messages("no echo", f"frame {WARM}", sensor=ULTRASONIC)
     assert (found.distance_mm, found.temperature_c) == (8190, 25.0625)
     assert bench.bytes_from("no chip", "no probe", ends=3) == b""
 

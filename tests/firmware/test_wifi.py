@@ -18,13 +18,13 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from monitor.sources.wire import Message, parse
+from tests.firmware.thermometer import FRAMES, WARM
 from tests.servers import Authority, Mosquitto, free_port, mosquitto, program, wait_until
 
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "firmware_notes" / "jar_wifi"
 PARTS = ROOT / "tests" / "jar_parts"
 # Maxim 19-7487 table 1 (0191 is 25.0625 degC), the rest of the scratchpad as a probe gives it, CRC after AN27
-WARM = "91014b467fff0f1025"
 HEAP = "160k"  # far less than a PC would give, so that growth shows; words here are twice as long as on a board
 
 
@@ -165,18 +165,8 @@ def test_an_echo_goes_out_as_it_is(tmp_path: Path, broker: Mosquitto) -> None:
 
 
 def test_only_a_temperature_that_was_measured_goes_out(tmp_path: Path, broker: Mosquitto) -> None:
-    """Maxim 19-7487 table 1 for the values, Application Note 27 for the CRC; 85.0 is the power-on value."""
-    frames = {
-        WARM: 25.0625,
-        "50054b467fff0c101c": None,  # 85.0: not converted yet
-        "000000000000000000": None,  # a shorted bus: the CRC of zeros is zero
-        "ffffffffffffffffff": None,  # nothing pulls the bus down
-        "91014b467fff0f1026": None,  # one bit of the CRC is wrong
-        "4d014b467fff0310d8": 20.8125,  # a capture with its CRC
-        "f8ff4b467fff0810f8": -0.5,
-    }
-    found = heard(tmp_path, broker, len(frames), frames=list(frames))
-    assert [message.temperature_c for message in found] == list(frames.values())
+    found = heard(tmp_path, broker, len(FRAMES), frames=list(FRAMES))
+    assert [message.temperature_c for message in found] == list(FRAMES.values())
     assert all(message.distance_mm == 92 for message in found)
 
 

@@ -7,13 +7,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.daemon import assembly
 from monitor.host import played_clock
 from monitor.host.clock import Clock, ClockWatch
 from monitor.host.played_clock import PlayedClock
+from tests.terminal import jartide
 
 NOW_S = 1_795_600_000.0
 NIGHT = PlayedClock(began_s=NOW_S, shown_s=NOW_S - 29_900.0, speed=300.0)  # 30 000 s in 100 s
@@ -81,7 +80,7 @@ def test_both_commands_share_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
     monkeypatch.setattr(assembly, "watch", watch)
     monkeypatch.setattr("faulthandler.enable", lambda: None)  # wants a real standard error
-    done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", str(path)])
+    done = jartide("watch", "--config", config, "--clock", path)
     assert done.exit_code == 0, done.output
     assert -50_000.0 <= given[0] < -20_000.0  # a busy machine may let a minute and more pass
     assert given[1] == 200.0
@@ -99,7 +98,7 @@ def test_both_commands_share_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
     monkeypatch.setattr(player, "to_terminal", terminal)
     words = ["simulate", str(scenario), "--pty", "--speed", "300", "--clock", str(shared)]
-    done = CliRunner().invoke(main, words)
+    done = jartide(*words)
     assert done.exit_code == 0, done.output
     (clock,) = seen
     assert clock is not None
@@ -113,6 +112,6 @@ def test_what_is_no_clock_is_one_line(tmp_path: Path, monkeypatch: pytest.Monkey
     config, path = tmp_path / "jartide.toml", tmp_path / "clock"
     config.write_text('[[jar]]\nname = "rye"\nempty_mm = 150\n[store]\npath = "s.db"\n')
     path.write_text("noon\n")
-    done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", str(path)])
+    done = jartide("watch", "--config", config, "--clock", path)
     assert done.exit_code == 2
     assert done.stderr.splitlines()[-1].endswith("not a clock written by `jartide simulate --clock`")

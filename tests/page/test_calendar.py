@@ -10,10 +10,8 @@ from pathlib import Path
 import httpx
 import icalendar
 import pytest
-from click.testing import CliRunner
 from playwright.sync_api import Browser, expect
 
-from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.page.calendar_feed import feed
 from monitor.runs import daemon_status, kept_bake
@@ -23,6 +21,7 @@ from monitor.settings import Settings
 from monitor.values import Cycle, Forecast, JarState, Span, Stage, of_grams
 from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page.serving import serving, token
+from tests.terminal import jartide
 
 NOW_S = 1_790_000_000.0
 H_S = 3600.0
@@ -117,7 +116,7 @@ def told(settings: Settings, path: Path, *words: str) -> tuple[int, str]:
         f'[[jar]]\nname = "rye"\n[store]\npath = "{settings.store.path}"\n[page]\npassword_env = "WORD"\n'
         'address = "https://jar.lan"\n'
     )
-    done = CliRunner().invoke(main, ["calendar", *words, "--config", str(path)])
+    done = jartide("calendar", *words, "--config", path)
     return done.exit_code, done.output
 
 
@@ -143,7 +142,7 @@ def test_the_command_prints_and_changes_what_the_page_serves(
             assert phone.get(moved["jars"]["rye"].removeprefix("https://jar.lan")).status_code == 200
     assert told(household, config, "wheat")[0] == 2
     config.write_text('[[jar]]\nname = "rye"\n[page]\non = false\n')
-    assert CliRunner().invoke(main, ["calendar", "--config", str(config)]).exit_code == 2
+    assert jartide("calendar", "--config", config).exit_code == 2
 
 
 def test_the_page_shows_where_it_is_keeps_a_bake_and_moves_it(household: Settings, browser: Browser) -> None:

@@ -10,19 +10,17 @@ from pathlib import Path
 
 import httpx
 import pytest
-from click.testing import CliRunner
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from monitor.cli import main
 from monitor.runs import kept_bake
 from monitor.runs.store import Store
 from monitor.settings import Settings
 from monitor.values import Fed, Noting
 from tests.browsing import PHONE, WAIT_MS, Eyes, card, more, serious
 from tests.night import EMPTY_MM
-from tests.page.serving import serving, token
+from tests.page.serving import token
 from tests.page_house import Kitchen, grow, over_a_fed_jar, settings_of
-from tests.servers import wait_until
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -42,13 +40,6 @@ def household(tmp_path_factory: pytest.TempPathFactory) -> Settings:
     kitchen.go_on((until_s - kitchen.now_s) / 3600.0, lambda _, at_s: over_a_fed_jar(at_s, fed_s))
     kitchen.store.close()
     return settings
-
-
-@pytest.fixture(scope="module")
-def client(household: Settings) -> Iterator[httpx.Client]:
-    with serving(household) as client:
-        wait_until(lambda: client.get("/api/now").json()["jars"], "the first look at the store")
-        yield client
 
 
 @pytest.fixture(params=[PHONE, DESK], ids=["phone", "desk"])
@@ -219,7 +210,7 @@ def test_the_page_plans_what_the_command_plans(client: httpx.Client, household: 
             for key, value in wish.items()
             for word in (f"--{key.replace('target_h', 'target_hours').replace('_', '-')}", value.replace("_", "-"))
         ]
-        done = CliRunner().invoke(main, ["plan", "--jar", "rye", "--config", str(config), "--json", *words])
+        done = jartide("plan", "--jar", "rye", "--config", config, "--json", *words)
         said = json.loads(done.stdout)
         grams = ("starter_g", "flour_g", "water_g")
         assert [shown[key] for key in grams] == [said[key] for key in grams], wish

@@ -16,10 +16,8 @@ from pathlib import Path
 
 import httpx
 import pytest
-from click.testing import CliRunner
 from playwright.sync_api import BrowserContext, expect
 
-from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.review import picture
 from monitor.runs.store import Store
@@ -30,6 +28,7 @@ from tests.browsing import WAIT_MS, Eyes
 from tests.page.serving import shown
 from tests.page_house import grow, settings_of
 from tests.servers import free_port
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -99,7 +98,7 @@ def test_reasons_and_advice_of_the_api_are_in_the_households_unit(url: str) -> N
     ids=lambda words: "-".join(words) if isinstance(words, tuple) else "",
 )
 def test_no_command_speaks_of_celsius(folder: Path, words: tuple[str, ...], says: str) -> None:
-    done = CliRunner().invoke(main, [*words, "--config", str(folder / "jartide.toml")])
+    done = jartide(*words, "--config", folder / "jartide.toml")
     assert done.exit_code in (0, 1), done.output
     assert says in done.output
     assert "°C" not in done.output
@@ -108,7 +107,7 @@ def test_no_command_speaks_of_celsius(folder: Path, words: tuple[str, ...], says
 def test_pictures_and_reports_neither(folder: Path) -> None:
     for words in (("picture", "1", "-o"), ("review", "1", "--html")):
         out = folder / ("night.svg" if words[0] == "picture" else "night.html")
-        done = CliRunner().invoke(main, [*words, str(out), "--config", str(folder / "jartide.toml")])
+        done = jartide(*words, out, "--config", folder / "jartide.toml")
         assert done.exit_code == 0, done.output
         assert "°C" not in out.read_text()
         assert "°F" in out.read_text()
@@ -120,7 +119,7 @@ def test_pictures_and_reports_are_in_inches_for_who_reads_them(folder: Path, tmp
     config.write_text(text.replace('display.temperature = "degF"', 'display = { length = "in" }'))
     for words in (("picture", "1", "-o"), ("review", "1", "--html"), ("compare", "1", "2", "--html")):
         out = tmp_path / f"{words[0]}.{'svg' if words[0] == 'picture' else 'html'}"
-        done = CliRunner().invoke(main, [*words, str(out), "--config", str(config)])
+        done = jartide(*words, out, "--config", config)
         assert done.exit_code == 0, done.output
         drawn = out.read_text()
         if words[0] != "picture":  # which counts in times

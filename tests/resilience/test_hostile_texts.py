@@ -8,15 +8,14 @@ import os
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.cli.watch import log_to_stderr
 from monitor.config.reader import SettingsError, load
 from monitor.host import played_clock
 from monitor.host.secret import SecretError, secret
 from monitor.runs import run_file
 from monitor.runs.run_file import RunFileError
+from tests.terminal import jartide
 
 ESC = "\x1b[2J\x1b]0;mine\x07"  # clears a terminal and names its window (ECMA-48, section 8.3.39; xterm's OSC 0)
 
@@ -112,7 +111,7 @@ def test_control_characters_of_a_run_file_reach_no_terminal(tmp_path: Path) -> N
         ["review", "--store", str(store), "1"],
         ["export", "--store", str(store), "1"],
     ):
-        result = CliRunner().invoke(main, command)
+        result = jartide(*command)
         assert result.exception is None or isinstance(result.exception, SystemExit), command
         assert result.output
         wrong = [c for c in result.output if not c.isprintable() and c not in "\n\t"]
@@ -125,7 +124,7 @@ def test_a_run_file_that_is_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(pipe)
     with pytest.raises(RunFileError, match="is a pipe"):
         run_file.read(pipe)
-    result = CliRunner().invoke(main, ["import", "--store", str(tmp_path / "s.db"), str(pipe)])
+    result = jartide("import", "--store", tmp_path / "s.db", pipe)
     assert result.exit_code == 2
     assert "is a pipe" in result.output
 
@@ -160,7 +159,7 @@ def test_a_pipe_that_is_waited_for_is_said(
             return file
 
         monkeypatch.setattr(Path, "open", opened)
-        result = CliRunner().invoke(main, ["pipe" if word == "FILE" else word for word in NAMED[command]])
+        result = jartide(*("pipe" if word == "FILE" else word for word in NAMED[command]))
     finally:
         with contextlib.suppress(OSError):
             os.close(writer)
@@ -175,7 +174,7 @@ def test_a_named_file_without_an_end_is_a_sentence(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     config(tmp_path, '[[jar]]\nname = "rye"\n')
-    result = CliRunner().invoke(main, ["/dev/zero" if word == "FILE" else word for word in NAMED[command]])
+    result = jartide(*("/dev/zero" if word == "FILE" else word for word in NAMED[command]))
     assert result.exit_code == 2, result.output
     assert "/dev/zero" in result.output
     assert "larger than 16 MB" in result.output

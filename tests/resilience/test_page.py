@@ -17,9 +17,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.daemon.store_alarm import StoreAlarm
 from monitor.page.guard import BODY_BYTES
@@ -30,6 +28,7 @@ from monitor.runs.store import Store
 from monitor.settings import NoticeSettings, PageSettings
 from tests.page_house import settings_of
 from tests.servers import free_port, listens, wait_until
+from tests.terminal import jartide
 
 SERVER = """
 import sys, threading, time
@@ -124,7 +123,7 @@ def test_a_body_that_is_packed_is_not_unpacked(served: tuple[httpx.Client, int])
 def test_a_file_that_is_no_run_is_one_sentence(tmp_path: Path, content: bytes, said: str) -> None:
     settings = settings_of(tmp_path, ["rye"], PageSettings(on=False))
     (tmp_path / "night.csv").write_bytes(content)
-    done = CliRunner().invoke(main, ["import", "--store", str(settings.store.path), str(tmp_path / "night.csv")])
+    done = jartide("import", "--store", settings.store.path, tmp_path / "night.csv")
     assert done.exit_code in (1, 2)
     assert said in done.output
     assert "Traceback" not in done.output
@@ -135,7 +134,7 @@ def test_a_file_that_is_too_large_is_refused_before_it_is_read(tmp_path: Path, m
     monkeypatch.setattr(transfer, "LARGEST_FILE_BYTES", 1 << 20)
     settings = settings_of(tmp_path, ["rye"], PageSettings(on=False))
     (tmp_path / "night.csv").write_bytes(b"time,distance_mm\n" + b"2026-03-02T06:00:00Z,92\n" * 50_000)
-    done = CliRunner().invoke(main, ["import", "--store", str(settings.store.path), str(tmp_path / "night.csv")])
+    done = jartide("import", "--store", settings.store.path, tmp_path / "night.csv")
     assert done.exit_code in (1, 2)
     assert "is larger than 1 MB; split it" in done.output
 

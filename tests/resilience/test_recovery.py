@@ -6,14 +6,13 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.runs import recovery, run_file
 from monitor.runs.store import Store, StoreTrouble
 from monitor.values import Fed, of_grams
 from tests.kitchen import Kitchen
 from tests.night import START_S, night
+from tests.terminal import jartide
 
 PAGE_BYTES = 4096
 
@@ -99,20 +98,20 @@ def leaf_pages(path: Path, table: str) -> list[int]:
 
 @pytest.mark.fault("D3")
 def test_the_command_leaves_a_store_and_run_files_that_can_be_imported(sound: Path, tmp_path: Path) -> None:
-    said = CliRunner().invoke(main, ["recover", str(sound), "-o", str(tmp_path / "out")])
+    said = jartide("recover", sound, "-o", tmp_path / "out")
     assert said.exit_code == 0, said.output
     count = len(list(night(every_s=60.0)))
     assert f"run 1 of rye: {count} readings, 1 feedings reported" in said.output
     rows = list(run_file.read(tmp_path / "out" / "run-1.csv").rows())
     assert len(rows) == count
     assert len(run_file.read_feedings(tmp_path / "out" / "run-1.feedings.csv", "rye")[0]) == 1
-    again = CliRunner().invoke(main, ["recover", str(sound), "-o", str(tmp_path / "out")])
+    again = jartide("recover", sound, "-o", tmp_path / "out")
     assert again.exit_code == 1
     assert "exists already" in again.output
     (tmp_path / "kept").mkdir()
     kept = tmp_path / "kept" / "run-1.csv"
     kept.write_text("another night")
-    again = CliRunner().invoke(main, ["recover", str(sound), "-o", str(kept.parent)])
+    again = jartide("recover", sound, "-o", kept.parent)
     assert again.exit_code == 2
     assert f"--output: {kept} exists already" in again.output
     assert kept.read_text() == "another night"
@@ -124,6 +123,6 @@ def test_of_nothing_nothing_is_read(tmp_path: Path) -> None:
     with pytest.raises(StoreTrouble, match="nothing in it can be read"):
         recovery.recover(tmp_path / "nothing.db", tmp_path / "new.db")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["nothing.db"]
-    said = CliRunner().invoke(main, ["recover", str(tmp_path / "none.db"), "-o", str(tmp_path / "out")])
+    said = jartide("recover", tmp_path / "none.db", "-o", tmp_path / "out")
     assert said.exit_code == 2
     assert len(said.output.splitlines()) == 1

@@ -15,10 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
 
 from monitor import guide
-from monitor.cli import main
 from monitor.core.display.refusals import Refusal
 from monitor.core.display.units import Display, sensor_troubles
 from monitor.daemon import assembly, store_alarm
@@ -45,6 +43,7 @@ from tests import crashing
 from tests.kitchen import SETTINGS, Kitchen
 from tests.page_house import nothing_known
 from tests.servers import free_port, wait_until
+from tests.terminal import jartide
 
 pytestmark = pytest.mark.dates
 
@@ -164,7 +163,7 @@ def known(folder: Path, sources: Iterable[SourceHealth], troubles: Iterable[str]
     (folder / "jartide.toml").write_text('[[jar]]\nname = "rye"\n\n[store]\npath = "s.db"\n')
     with StoreLock(folder / "s.db"), Store.open(folder / "s.db") as store:
         daemon_status.write(store, time.time(), [], list(sources), list(troubles))
-        done = CliRunner().invoke(main, ["status", "--config", str(folder / "jartide.toml")])
+        done = jartide("status", "--config", folder / "jartide.toml")
         page = health.health(store, time.time(), Display(), True)
     assert done.exit_code == 0, done.output
     return " ".join(done.output.split()), page  # type: ignore[return-value]
@@ -308,9 +307,7 @@ def test_a_daemon_that_cannot_write_is_told_as_such(tmp_path: Path) -> None:
         for ago_s, told in ((60.0, False), (600.0, True)):
             as_of_s = time.time() - ago_s
             daemon_status.write(store, as_of_s, [], [])
-            printed = " ".join(
-                CliRunner().invoke(main, ["status", "--config", str(tmp_path / "jartide.toml")]).output.split()
-            )
+            printed = " ".join(jartide("status", "--config", tmp_path / "jartide.toml").output.split())
             assert ("is the disk full? `jartide check` tests it" in printed) == told
             assert (f"was true {time.strftime('%H:%M', time.localtime(as_of_s))}" in printed) == told
 

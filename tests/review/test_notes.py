@@ -14,12 +14,11 @@ from pathlib import Path
 
 import httpx
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 from hypothesis import given
 from hypothesis import strategies as st
 from playwright.sync_api import BrowserContext, expect
 
-from monitor.cli import main
 from monitor.cli.recorded import recorded, reviewed
 from monitor.core.assess.notebook import NOTE_WORDS, by_cycle, during, says
 from monitor.page.server import PageServer
@@ -31,6 +30,7 @@ from monitor.values import Noted, Noting, Reading
 from tests.browsing import PHONE, WAIT_MS, Eyes, serious
 from tests.page_house import grow, settings_of
 from tests.servers import free_port, listens, wait_until
+from tests.terminal import jartide
 
 OPEN_H = 7.8  # since the last feeding; twelve hours before that was another
 EVIL = "<img src=x onerror=alert(1)> $x$ \x1b[31mred\u202e"
@@ -72,7 +72,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Settings:
 
 def run(home: Settings, *words: str | Path) -> Result:
     config = home.store.path.with_name("jartide.toml")
-    return CliRunner().invoke(main, [str(word) for word in (*words, "--config", config)])
+    return jartide(*(*words, "--config", config))
 
 
 def told_in(text: str) -> list[list[str]]:
@@ -141,7 +141,7 @@ def test_notes_are_in_the_json_with_their_time_and_text(home: Settings) -> None:
 
 def test_a_run_file_has_no_notes(home: Settings, tmp_path: Path) -> None:
     assert run(home, "export", "1", "-o", tmp_path / "run.csv").exit_code == 0
-    done = CliRunner().invoke(main, ["review", str(tmp_path / "run.csv")])
+    done = jartide("review", tmp_path / "run.csv")
     assert done.exit_code == 0
     assert not any(any(some) for some in told_in(done.stdout))
 

@@ -12,9 +12,7 @@ from typing import Any, NamedTuple
 
 import pytest
 import time_machine
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.core.display.units import Display
 from monitor.daemon import smoothing
 from monitor.page import past, smoothed
@@ -25,6 +23,7 @@ from monitor.settings import Settings
 from monitor.values import H_S, EventKind, Fed, of_grams
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
 from tests.servers import wait_until
+from tests.terminal import jartide
 
 BEGIN_S = 1_772_424_000.0  # 2 March 2026, 04:00 UTC
 FED_H = 12.0  # from one feeding to the next
@@ -67,7 +66,7 @@ def store(lived: House) -> Iterator[Store]:
 def said(house: House, *words: str, code: int = 0) -> Any:
     """What a command says as JSON."""
     with time_machine.travel(house.now_s, tick=False):
-        done = CliRunner().invoke(main, [words[0], "--config", house.config, "--json", *words[1:]])
+        done = jartide(words[0], "--config", house.config, "--json", *words[1:])
     assert done.exit_code == code, done.output
     return json.loads(done.stdout)
 

@@ -9,15 +9,14 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 
-from monitor.cli import main
 from monitor.core.display.titles import cycle_title, hours_said, stretch
 from monitor.core.display.units import Display
 from monitor.review import picture, still
 from monitor.review.still import INK, ON, PLATE, SOFT, STAGES, WARM
+from tests.terminal import jartide
 
 ROOT = Path(__file__).resolve().parents[2]
 EVENING_S = 1_795_809_600.0  # 27 November 2026, 20:00 UTC
@@ -67,7 +66,7 @@ def test_a_recorded_night_is_drawn_and_its_words_keep_apart(tmp_path: Path, monk
     monkeypatch.setattr(picture, "saved", lambda figure, out, **how: made.append(figure))
     out = tmp_path / "night.png"
     night = f"{ROOT / 'simulated_runs' / 'good_night.csv'}:1"
-    done = CliRunner().invoke(main, ["picture", night, "-o", str(out)])
+    done = jartide("picture", night, "-o", out)
     assert done.exit_code == 0, done.output
     (figure,) = made
     FigureCanvasAgg(figure).draw()

@@ -10,9 +10,7 @@ from random import Random
 
 import pytest
 import time_machine
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.runs import history, lots, moving, outbox, reported
 from monitor.runs.database import Database
 from monitor.runs.going_on import STORE_KEY
@@ -21,6 +19,7 @@ from monitor.runs.store import RunReason, Store, StoreTrouble
 from monitor.settings import Settings
 from monitor.values import Delivery, Event, Fed, Noted, Noting, Reading, of_grams
 from tests.page_house import CYCLE_S, Kitchen, over_a_fed_jar, settings_of
+from tests.terminal import jartide
 
 BEGIN_S = 1_795_600_000.0
 FIRST_H, THEN_H = 33.0, 22.0  # it moves in the middle of its third cycle
@@ -84,7 +83,7 @@ def config(settings: Settings, *names: str) -> str:
 def moved(from_config: str, to_config: str, at_s: float, code: int = 0) -> str:
     """What `jartide move a` says at a time."""
     with time_machine.travel(at_s, tick=False):
-        done = CliRunner().invoke(main, ["move", "a", "--from", from_config, "--to", to_config])
+        done = jartide("move", "a", "--from", from_config, "--to", to_config)
     assert done.exit_code == code, done.output
     return done.output
 

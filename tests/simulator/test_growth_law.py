@@ -16,24 +16,13 @@ from monitor.simulator.growth_law import (
     q10_factor,
     temperature_factor,
 )
+from tests.growth_table import EXPANSUM_RATES
 
 # Rosso et al. 1993's law with the parameters of Penicillium expansum (GroPIN database, entry 171): rates 1/d or so
 EXPANSUM = Cardinals(min_c=-4.4, best_c=23.9, max_c=32.5, bend=1.0)
 
 
-@pytest.mark.parametrize(
-    ("temperature_c", "rate"),
-    [
-        (0, 0.10490),
-        (5, 0.45473),
-        (10, 0.99497),
-        (15, 1.63239),
-        (20, 2.20157),
-        (23.9, 2.4),
-        (28, 2.02464),
-        (32, 0.36608),
-    ],
-)
+@pytest.mark.parametrize(("temperature_c", "rate"), EXPANSUM_RATES)
 def test_the_cardinal_model_gives_the_databases_rates(temperature_c, rate):
     assert 2.4 * ctmi(temperature_c, EXPANSUM) == pytest.approx(rate, abs=1e-5)
 

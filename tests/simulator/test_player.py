@@ -10,9 +10,7 @@ from pathlib import Path
 
 import pytest
 import serial
-from click.testing import CliRunner
 
-from monitor.cli import main
 from monitor.runs import run_file
 from monitor.settings import SerialSettings
 from monitor.simulator.device import payload
@@ -24,6 +22,7 @@ from monitor.sources.simulated import SimulatedSource, sped_up
 from monitor.sources.wire import parse
 from monitor.values import Delivery, Rejected
 from tests.servers import Mosquitto, wait_until
+from tests.terminal import jartide
 
 SHORT = """
 shows = "two jars for an hour"
@@ -48,7 +47,7 @@ def scenario_file(tmp_path: Path) -> Path:
 
 
 def run(*arguments: object):
-    return CliRunner().invoke(main, ["simulate", *map(str, arguments)])
+    return jartide("simulate", *arguments)
 
 
 # --- files ----------------------------------------------------------------------------------------------------------

@@ -14,13 +14,12 @@ from monitor.sources import Opening, mqtt_publisher, mqtt_source, open_sources
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery, Rejected
 from tests.servers import Mosquitto, wait_until
-from tests.sources.topics import JARS, TOPIC, Begin, Device, connected, distances, reading
+from tests.sources.topics import JARS, TOPIC, Begin, Device, connected, distances, joined, reading
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_readings_come_in_and_the_status_is_kept(broker: Mosquitto, begin: Begin, protocol: str) -> None:
-    source, caught = begin(broker.port, protocol=protocol)
-    wait_until(lambda: connected(source), "connected")
+    source, caught = joined(begin, broker.port, protocol=protocol)
     device = Device(broker.port)
     device.say(*(reading(n) for n in range(50)))
     wait_until(lambda: len(caught.items) == 50, "50 readings")
@@ -35,8 +34,7 @@ def test_readings_come_in_and_the_status_is_kept(broker: Mosquitto, begin: Begin
 
 
 def test_the_will_speaks_when_we_cannot(broker: Mosquitto, begin: Begin) -> None:
-    source, _ = begin(broker.port, client_id="dies")
-    wait_until(lambda: connected(source), "connected")
+    joined(begin, broker.port, client_id="dies")
     device = Device(broker.port)
     device.hear("jartide/status")
     wait_until(lambda: device.heard, "online")
@@ -49,8 +47,7 @@ def test_the_will_speaks_when_we_cannot(broker: Mosquitto, begin: Begin) -> None
 def test_our_own_messages_are_confirmed(broker: Mosquitto, begin: Begin) -> None:
     device = Device(broker.port)
     device.hear("jartide/+/state")
-    source, _ = begin(broker.port)
-    wait_until(lambda: connected(source), "connected")
+    source, _ = joined(begin, broker.port)
     assert source.publish("jartide/rye/state", '{"stage":"rising"}', retain=True)
     wait_until(lambda: device.heard == [("jartide/rye/state", b'{"stage":"rising"}', False)], "the state")
     broker.stop()
@@ -96,8 +93,7 @@ def test_without_acknowledgement_the_broker_holds_the_rest(broker: Mosquitto, be
 
 @pytest.mark.fault("M14")
 def test_unknown_jars_and_topics(broker: Mosquitto, begin: Begin) -> None:
-    source, caught = begin(broker.port)
-    wait_until(lambda: connected(source), "connected")
+    _, caught = joined(begin, broker.port)
     device = Device(broker.port)
     for n in range(100):
         device.client.publish(f"jartide/jar{n}/reading", reading(n), qos=1)
@@ -128,8 +124,7 @@ def test_an_error_while_taking_in_loses_nothing(
     broker: Mosquitto, begin: Begin, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(mqtt_source, "RETRY_S", (0.1, 0.2))
-    source, caught = begin(broker.port)
-    wait_until(lambda: connected(source), "connected")
+    source, caught = joined(begin, broker.port)
     taken, calls = source._take, []
 
     def fail_at_first(*arguments: object) -> None:

@@ -11,7 +11,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.sources import mqtt_source
 from tests.servers import Authority, Mosquitto, mosquitto, wait_until
-from tests.sources.topics import Begin, Device, connected, reading
+from tests.sources.topics import Begin, Device, connected, joined, reading
 
 
 @pytest.mark.fault("M11")
@@ -164,8 +164,7 @@ def test_another_client_with_our_id(
     broker: Mosquitto, begin: Begin, protocol: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(mqtt_source, "RETRY_S", (0.1, 60.0))
-    source, _ = begin(broker.port, protocol=protocol, client_id="twice")
-    wait_until(lambda: connected(source), "connected")
+    source, _ = joined(begin, broker.port, protocol=protocol, client_id="twice")
     other = Device(broker.port, "twice")
     wait_until(lambda: "client id twice" in (source.health().trouble or ""), "named")
     other.leave()

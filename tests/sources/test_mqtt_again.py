@@ -11,7 +11,7 @@ import pytest
 
 from monitor.sources.boot_clock import BootClocks
 from tests.servers import Mosquitto, free_port, wait_until
-from tests.sources.topics import Begin, Device, connected, distances, reading
+from tests.sources.topics import Begin, Device, connected, distances, joined, reading
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -20,8 +20,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.mark.parametrize("boot", ["b", None])
 def test_a_broker_restart_loses_and_doubles_nothing(broker: Mosquitto, begin: Begin, boot: str | None) -> None:
     """Also for messages with nothing on them to know them by, and with some unacknowledged when it stops."""
-    source, caught = begin(broker.port, at_once=False)
-    wait_until(lambda: connected(source), "connected")
+    source, caught = joined(begin, broker.port, at_once=False)
     device = Device(broker.port, "device")
     device.say(*(reading(n, boot) for n in range(10)))
     wait_until(lambda: len(caught.items) == 10, "ten readings")
@@ -45,8 +44,7 @@ def test_a_broker_restart_loses_and_doubles_nothing(broker: Mosquitto, begin: Be
 
 @pytest.mark.fault("M16")
 def test_what_comes_while_the_source_is_down_is_kept_for_it(broker: Mosquitto, begin: Begin) -> None:
-    source, _ = begin(broker.port)
-    wait_until(lambda: connected(source), "connected")
+    source, _ = joined(begin, broker.port)
     source.stop()
     device = Device(broker.port)
     device.say(*(reading(n) for n in range(100)))
@@ -68,8 +66,7 @@ def test_what_waited_is_dated_by_a_known_power_up(broker: Mosquitto, begin: Begi
     """Well over an hour without the daemon; its clocks are moved, nobody waits."""
     now_s = [1_800_000_000.0]
     clocks = BootClocks()
-    source, caught = begin(broker.port, clocks=clocks, wall=lambda: now_s[0], monotonic=lambda: now_s[0])
-    wait_until(lambda: connected(source), "connected")
+    source, caught = joined(begin, broker.port, clocks=clocks, wall=lambda: now_s[0], monotonic=lambda: now_s[0])
     device = Device(broker.port)
     device.say(reading(0))
     wait_until(lambda: caught.items, "the first")
@@ -89,8 +86,7 @@ def test_what_waited_is_dated_by_a_known_power_up(broker: Mosquitto, begin: Begi
 def test_a_killed_broker_takes_nothing_that_we_have(broker: Mosquitto, begin: Begin) -> None:
     """With kill -9 the broker may forget what it had not yet sent, and also our acknowledgements. What we have we keep;
     what it sends a second time is known by its packet, or marked, so that the store knows it by (boot, seq)."""
-    source, caught = begin(broker.port)
-    wait_until(lambda: connected(source), "connected")
+    source, caught = joined(begin, broker.port)
     device = Device(broker.port, "device")
     for n in range(40):
         device.say(reading(n))
@@ -189,8 +185,7 @@ class Proxy:
 def test_a_connection_that_died_without_a_word(broker: Mosquitto, begin: Begin) -> None:
     """Noticed within twice the keep-alive; here that is 2 s."""
     proxy = Proxy(broker.port)
-    source, caught = begin(proxy.port, keepalive_s=2)
-    wait_until(lambda: connected(source), "connected")
+    source, caught = joined(begin, proxy.port, keepalive_s=2)
     proxy.deaf.set()
     wait_until(lambda: not connected(source), "noticed")
     assert source.health().trouble == (

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from monitor.sources.mqtt_packet_limit import PACKET_MAX, LimitedSocket, PacketLimit
 from tests.servers import Mosquitto, mosquitto, wait_until
-from tests.sources.topics import TOPIC, Begin, Device, connected, distances, reading
+from tests.sources.topics import TOPIC, Begin, Device, distances, joined, reading
 
 HUGE = 60_000_000
 PEAK_KB = 100_000
@@ -134,8 +134,7 @@ def test_a_last_word_is_written_before_the_line_is_closed() -> None:
 
 
 def test_paho_still_reads_through_the_limit(broker, begin: Begin) -> None:  # type: ignore[no-untyped-def]
-    source, _ = begin(broker.port)
-    wait_until(lambda: connected(source), "connected")
+    source, _ = joined(begin, broker.port)
     client = source._in_flight.client
     assert isinstance(client, mqtt.Client)
     assert isinstance(client.socket(), LimitedSocket)
@@ -143,8 +142,7 @@ def test_paho_still_reads_through_the_limit(broker, begin: Begin) -> None:  # ty
 
 def test_a_broker_that_sends_all_is_refused_by_size(broker, begin: Begin) -> None:  # type: ignore[no-untyped-def]
     """With 3.1.1 a client cannot say what it takes: it is counted here, and acknowledged."""
-    source, caught = begin(broker.port, protocol="3.1.1")
-    wait_until(lambda: connected(source), "connected")
+    _, caught = joined(begin, broker.port, protocol="3.1.1")
     device = Device(broker.port)
     device.say(*[b"x" * 1_000_000] * 30, reading(1))
     wait_until(lambda: caught.readings, "the good one")
@@ -201,8 +199,7 @@ def test_sixty_megabytes_cost_a_few(tmp_path: Path, protocol: str) -> None:
 def test_what_waited_in_the_broker_and_is_too_long_holds_up_nothing(
     broker: Mosquitto, begin: Begin, protocol: str
 ) -> None:
-    source, _ = begin(broker.port, protocol=protocol)
-    wait_until(lambda: connected(source), "connected")
+    source, _ = joined(begin, broker.port, protocol=protocol)
     source.stop()
     device = Device(broker.port)
     device.say(reading(1), b"x" * 1_000_000, reading(2), b"x" * 20_000, reading(3))

@@ -86,6 +86,14 @@ def begin() -> Iterator[Begin]:
         source.stop()
 
 
+def linked(folder: Path, begin: Begin, **options: object) -> tuple[Device, SerialPort, Caught]:
+    """A device and a source that has opened its port."""
+    device = Device(folder / "port")
+    source, caught = begin(device.name, **options)
+    wait_until(lambda: connected(source), "connected")
+    return device, source, caught
+
+
 def reading(n: int, jar: str = "rye") -> bytes:
     """A line; its own times are a minute apart, so that all pass the rate."""
     line = {"jar": jar, "distance_mm": 100 + n, "time": time.time() - 86_400 + 60 * n, "seq": n, "boot": "b"}
@@ -101,9 +109,7 @@ def connected(source: SerialPort) -> bool:
 
 @pytest.mark.fault("S2")
 def test_lines_byte_by_byte(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, _, caught = linked(tmp_path, begin)
     for byte in reading(1) + reading(2) + reading(3):
         device.say(bytes([byte]))
     wait_until(lambda: len(caught.items) == 3, "three readings")
@@ -116,9 +122,7 @@ def test_lines_byte_by_byte(tmp_path: Path, begin: Begin) -> None:
 @pytest.mark.fault("S1")
 @pytest.mark.fault("S8")
 def test_garbage_is_counted_and_the_next_line_read(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, _, caught = linked(tmp_path, begin)
     chance = random.Random(4)
     for n in range(5):
         device.say(b"\nets Jun  8 2016 00:22:57\r\n" + chance.randbytes(700) + b"\n" + reading(n))
@@ -129,9 +133,7 @@ def test_garbage_is_counted_and_the_next_line_read(tmp_path: Path, begin: Begin)
 
 @pytest.mark.fault("S1")
 def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, source, caught = linked(tmp_path, begin)
     began_s = time.monotonic()
     for _ in range(100):
         device.say(b"\xf8\x80\x78\x0a")
@@ -155,9 +157,7 @@ def test_only_noise_is_said_plainly(tmp_path: Path, begin: Begin) -> None:
     ids=["another jar's", "nobody's"],  # a line holds the time, which differs from one test process to the next
 )
 def test_lines_for_no_jar_of_ours_are_no_noise(tmp_path: Path, begin: Begin, line: bytes, says: str) -> None:
-    device = Device(tmp_path / "port")
-    source, _ = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, source, _ = linked(tmp_path, begin)
     for _ in range(30):
         device.say(line)
     wait_until(lambda: source.health().trouble == says, "trouble")
@@ -165,9 +165,7 @@ def test_lines_for_no_jar_of_ours_are_no_noise(tmp_path: Path, begin: Begin, lin
 
 @pytest.mark.fault("S12")
 def test_the_first_line_may_be_half_a_line(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name, jar="rye", bare_lines=True)
-    wait_until(lambda: connected(source), "connected")
+    device, _, caught = linked(tmp_path, begin, jar="rye", bare_lines=True)
     device.say(b"2.4,24.1\n92.5,24.2\n")  # the first was 92.4 perhaps
     wait_until(lambda: caught.items, "a reading")
     assert caught.distances == [92.5]
@@ -176,9 +174,7 @@ def test_the_first_line_may_be_half_a_line(tmp_path: Path, begin: Begin) -> None
 @pytest.mark.fault("S12")
 def test_a_whole_first_line_counts(tmp_path: Path, begin: Begin) -> None:
     """A device that starts when the port is opened says one whole line, and maybe no other for a minute."""
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, _, caught = linked(tmp_path, begin)
     device.say(reading(7))
     wait_until(lambda: caught.items, "a reading")
     assert caught.distances == [107]
@@ -186,9 +182,7 @@ def test_a_whole_first_line_counts(tmp_path: Path, begin: Begin) -> None:
 
 @pytest.mark.fault("S3")
 def test_an_endless_line_is_dropped(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, _, caught = linked(tmp_path, begin)
     device.say(b"\n")
     for _ in range(300):
         device.say(b"x" * 1000)
@@ -198,9 +192,7 @@ def test_an_endless_line_is_dropped(tmp_path: Path, begin: Begin) -> None:
 
 
 def test_the_time_of_receipt_is_the_daemons_clock(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name, wall=lambda: START_S, monotonic=lambda: 7.0)
-    wait_until(lambda: connected(source), "connected")
+    device, source, caught = linked(tmp_path, begin, wall=lambda: START_S, monotonic=lambda: 7.0)
     device.say(b'{"jar":"rye","distance_mm":90}\n')
     wait_until(lambda: caught.items, "a reading")
     item = caught.items[0]
@@ -356,9 +348,7 @@ def test_a_url_takes_the_same_path(begin: Begin) -> None:
 
 @pytest.mark.fault("S9")
 def test_of_a_flood_the_newest_is_kept(tmp_path: Path, begin: Begin) -> None:
-    device = Device(tmp_path / "port")
-    source, caught = begin(device.name)
-    wait_until(lambda: connected(source), "connected")
+    device, _, caught = linked(tmp_path, begin)
     began_s = time.monotonic()
     for n in range(3000):
         device.say(b'{"jar":"rye","distance_mm":%d}\n' % n)

@@ -9,6 +9,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.sources.mqtt_source import MqttSource
 from monitor.values import Delivery, Rejected
+from tests.servers import wait_until
 
 JARS = frozenset({"rye", "wheat"})
 TOPIC = "jartide/rye/reading"
@@ -85,6 +86,13 @@ def reading(n: int, boot: str | None = "b", jar: str = "rye") -> str:
 
 def connected(source: MqttSource) -> bool:
     return source.health().connected
+
+
+def joined(begin: Begin, port: int, **options: object) -> tuple[MqttSource, Caught]:
+    """A source that is connected to the broker at this port, and what it hands on."""
+    source, caught = begin(port, **options)
+    wait_until(lambda: connected(source), "connected")
+    return source, caught
 
 
 def distances(*numbers: int) -> list[float]:
