@@ -15,20 +15,20 @@ from click.shell_completion import CompletionItem
 from monitor import __version__
 from monitor.cli.nearest import near
 
-# numpy's linear algebra would start a thread a core, which wait by spinning: on matrices as small as ours they only
-# take the processor from one another. To be set before numpy is loaded.
+# numpy's linear algebra would start one thread per core, which spin while they wait: on matrices as small as ours they
+# only take processor time from one another. This must be set before numpy is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 class Entry(NamedTuple):
-    """Where a command is found, and its line in the lists: so none has to be imported to be listed."""
+    """Where a command is found, and its line in the lists, so that listing it does not import it."""
 
     module: str  # of this package
     line: str
-    function: str | None = None  # where it is not called as the command is
+    function: str | None = None  # if its name differs from the command's
 
 
-# what a person is about -> command
+# what a person wants to do -> its commands
 GROUPS = {
     "Every day": {
         "status": Entry("status", "Every jar at a glance."),
@@ -91,7 +91,7 @@ USUAL_WORDS = {
 
 class _Lazy(click.Group):
     """A group that imports a command's module only when the command is named, and lists the commands by what a person
-    is about."""
+    wants to do."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -112,7 +112,7 @@ class _Lazy(click.Group):
                 formatter.write_dl([(name.ljust(wide), entry.line) for name, entry in commands.items()])
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
-        """As click's own, which would import every command for its line."""
+        """Like click's own, which would import every command to get its line."""
         found = [
             CompletionItem(name, help=entry.line) for name, entry in COMMANDS.items() if name.startswith(incomplete)
         ]
@@ -128,7 +128,7 @@ class _Lazy(click.Group):
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> object:
-        """Run the command. What the machine refuses it anywhere, and nobody nearer knew better, ends it in one line."""
+        """Run the command. An error of the machine that was not handled anywhere nearer ends it with one line."""
         try:
             return super().invoke(ctx)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
@@ -142,11 +142,13 @@ class _Lazy(click.Group):
 
 
 def _refused(error: Exception) -> tuple[str, int]:
-    """(what to say, the exit code) of an error that is the machine's or a file's and no mistake of ours; else ""."""
+    """(what to say, the exit code) for an error caused by the machine or a file; "" for a mistake of ours."""
     from monitor.runs.run_file import RunFileError
     from monitor.runs.store_file import StoreTrouble
 
-    if isinstance(error, OSError) and error.errno != errno.EPIPE:  # whoever reads us may stop: click ends quietly
+    if (
+        isinstance(error, OSError) and error.errno != errno.EPIPE
+    ):  # the reader of our output may stop reading: click then ends quietly
         why = error.strerror or str(error)
         return f"{error.filename}: {why}" if error.filename else f"stopped by the machine: {why}", 2
     if isinstance(error, StoreTrouble):

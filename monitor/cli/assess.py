@@ -68,7 +68,7 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
 
 
 def _current(path: Path, jar: str, now_s: float) -> Current | None:
-    """The jar as the daemon last knew it; None where that is not from just now."""
+    """The jar as the daemon last knew it; None if that is not recent."""
     try:
         with Store.join(path) as store:
             known = daemon_status.read(store)

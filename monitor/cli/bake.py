@@ -1,5 +1,6 @@
-"""`jartide bake`: the feedings on the way to a bake, backwards from the hour of mixing. Parses, asks `core.plan.bake`,
-prints as a list, as JSON or as a calendar file. What was asked for a jar is kept, to be planned again as the jar goes.
+"""`jartide bake`: the feedings on the way to a bake, planned backwards from the hour of mixing. Parses, asks
+`core.plan.bake`, prints a list, JSON or a calendar file. A bake for a jar is kept and planned again as the jar
+develops.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from monitor.runs import bake_plans, kept_bake, rfc3339
 from monitor.runs.kept_bake import Asked, KeptBake
 from monitor.runs.store import Store, StoreTrouble
 
-LATE_S = 1800.0  # after the hour of mixing that is no matter
+LATE_S = 1800.0  # this long after the hour of mixing still counts as in time
 
 
 @click.command()
@@ -146,7 +147,7 @@ def _keep(path: Path, jar: str, bake: KeptBake | None) -> None:
 
 
 def _say_on_its_way(known: Known, asked: Asked, now_s: float, show: Display) -> NoReturn:
-    """All its feedings are made: when what is in the jar will be ripe. Exit code 0 when that is by the hour."""
+    """All its feedings are done: say when the jar will be ripe. Exit code 0 if that is in time."""
     assert known.open_cycle is not None
     seed = seed_of(known.culture, known.open_cycle, now_s, asked.temperature_c)
     fed = f"The levain was fed at {show.clock(known.open_cycle.fed_at_s, now_s)}"
@@ -183,7 +184,7 @@ def _lines(made: BakePlan, wanted_s: float, show: Display, now_s: float) -> list
 
 
 def _feedings(made: BakePlan, show: Display, now_s: float) -> list[str]:
-    """The feedings as lines, with the rest in the fridge where there is one."""
+    """The feedings as lines, with the rest in the fridge if there is one."""
     lines = []
     for one in made.feedings:
         if made.rest is not None and one.at_s == made.rest.until_s:

@@ -1,4 +1,4 @@
-"""How the wheel is built (PEP 517): as setuptools builds it, with man pages made of the same help that the commands
+"""How the wheel is built (PEP 517): as setuptools does, plus man pages made from the help that the commands
 print. Not for the command line."""
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ MAN = Path("build/man1")  # pyproject.toml takes them from there
 def build_wheel(
     wheel_directory: str, config_settings: dict[str, str] | None = None, metadata_directory: str | None = None
 ) -> str:
-    """As setuptools'; with a share/man/man1."""
+    """Like setuptools' own, with a share/man/man1."""
     from monitor.cli import manual
 
     manual.write(MAN)

@@ -30,8 +30,8 @@ from monitor.values import Reading
 if TYPE_CHECKING:
     from monitor.check.listen import Listener
 
-READINGS = 5  # a level; the median of five shrugs off two strays
-WAIT_S = 300.0  # for these, at one reading each 30 s and some lost
+READINGS = 5  # per level: two stray readings do not move the median of five
+WAIT_S = 300.0  # enough for these at one reading each 30 s, with some lost
 UNITS = {
     "mm": ("mm", 1.0),
     "cm": ("mm", 10.0),
@@ -122,7 +122,7 @@ def _by_hand(settings: Settings, jar: JarSettings, count: int, wait_s: float) ->
     """Ask for one fill after another and gather readings over each."""
     from monitor.check.listen import listening
 
-    logging.getLogger("monitor").addHandler(logging.NullHandler())  # what a source logs is said here instead
+    logging.getLogger("monitor").addHandler(logging.NullHandler())  # what a source would log is printed here instead
     if not settings.any_source:
         refuse("there is no [[serial]] and no [[mqtt]] in the config: no reading can arrive")
     click.echo(INTRODUCTION)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
     from monitor.values import JarState
 
-LISTEN_S = 40.0  # a board on Wi-Fi that follows our notes sends each 30 s
+LISTEN_S = 40.0  # a Wi-Fi board set up by our notes sends every 30 s
 MARKS = {"ok": ("ok   ", "green"), "note": ("note ", "yellow"), "wrong": ("WRONG", "red")}
 
 
@@ -102,7 +102,7 @@ def _findings(settings: Settings, config: Path, *, send_test: bool, listen_s: fl
 
 
 def _known(settings: Settings) -> dict[str, JarState]:
-    """What the daemon last knew of each jar; nothing when there was none yet."""
+    """What the daemon last knew of each jar; empty if no daemon has run yet."""
     from monitor.runs import daemon_status
     from monitor.runs.store import Store
 

@@ -32,7 +32,7 @@ def completion(shell: str) -> None:
 
 
 def jars(ctx: click.Context, param: click.Parameter, begun: str) -> list[CompletionItem]:
-    """The config's jars; none where it cannot be read: a shell's line is no place for its problems."""
+    """The config's jars; none if it cannot be read: a shell's prompt is no place to report that."""
     from monitor.config.reader import SettingsError, load
 
     try:

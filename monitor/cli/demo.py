@@ -35,10 +35,10 @@ HOUSE = "house.toml"  # what happens in it; `python -m tests.demo_house` makes t
 PAST, NIGHT = "house_past.db.gz", "house_night.txt.gz"
 CONFIG = "house.toml"  # of the latest house, in its folder, for other commands
 PORT = 8140
-TWICE_A_DAY_H = {"Rye": 12.0, "Wheat": 12.0, "White": 13.0}  # what the household wants of them
-STAYS_S = 60.0  # after the night, where nobody sits at a terminal to end it
+TWICE_A_DAY_H = {"Rye": 12.0, "Wheat": 12.0, "White": 13.0}  # the cycles that the household wants
+STAYS_S = 60.0  # after the night, if nobody sits at a terminal to end it
 LOOK_S = 0.25
-AGAIN_S = 3 * 3600.0  # what is dated nearer to the last of its kind is the same, judged again
+AGAIN_S = 3 * 3600.0  # an event dated nearer than this to the last of its kind is the same event, judged again
 SAID = {  # what is printed as it is decided
     "fed": "fed",
     "rise_began": "begins to rise",
@@ -82,10 +82,10 @@ class HouseClock:
         self._now_s, self._until_s, self._speed, self._real = from_s, until_s, speed, real
         self._looked_s: float | None = None
         self._next_s: Callable[[], float] = lambda: math.inf
-        self._lock = threading.Lock()  # page, sources and loop ask from threads of their own
+        self._lock = threading.Lock()  # page, sources and loop ask from their own threads
 
     def keep_to(self, next_s: Callable[[], float]) -> None:
-        """`next_s` tells how far it may go (Unix seconds)."""
+        """`next_s` returns how far it may go (Unix seconds)."""
         self._next_s = next_s
 
     def begin(self) -> None:
@@ -95,7 +95,7 @@ class HouseClock:
                 self._looked_s = self._real()
 
     def wall(self) -> float:
-        """What time it is in the house."""
+        """The time in the house."""
         with self._lock:
             if self._looked_s is not None:
                 real_s = self._real()
@@ -200,7 +200,7 @@ def _house(seconds: float, folder: Path) -> None:
 
 
 def _free_port() -> int:
-    """The page's usual port, or any that is free."""
+    """The page's usual port, or else any free one."""
     for port in (PORT, 0):
         with socket.socket() as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -221,19 +221,19 @@ def lay_out(store: Path) -> None:
 
 
 def _tell(path: Path, settings: Settings, source: RecordedSource, clock: HouseClock, daemon: Daemon) -> None:
-    """Print what is decided as it is decided; where nobody can press Ctrl-C, end a while after the night, and at once
-    where nobody reads any more (`jartide demo | head`)."""
+    """Print what is decided as it is decided. If nobody can press Ctrl-C, end a while after the night; end at once if
+    nobody reads any more (`jartide demo | head`)."""
     try:
         _tell_on(path, settings, source, clock)
     except BrokenPipeError:
-        nowhere = os.open(os.devnull, os.O_WRONLY)  # for whatever is printed yet
+        nowhere = os.open(os.devnull, os.O_WRONLY)  # for anything that is still printed
         os.dup2(nowhere, sys.stdout.fileno())
         os.close(nowhere)
     daemon.stop()
 
 
 def _tell_on(path: Path, settings: Settings, source: RecordedSource, clock: HouseClock) -> None:
-    """Until there is nothing more to tell. Raises BrokenPipeError."""
+    """Print until there is nothing more to print. Raises BrokenPipeError."""
     from monitor.host.time_zone import display
     from monitor.runs.store import Store
 
@@ -242,7 +242,7 @@ def _tell_on(path: Path, settings: Settings, source: RecordedSource, clock: Hous
         before = store.events_after(0, 1_000_000)
         place = max((number for number, _ in before), default=0)
         said = {(event.jar, event.kind.value): event.happened_at_s for _, event in before}
-        clock.begin()  # the night: not before it is known what lay before it
+        clock.begin()  # begin the night only when it is known what happened before it
         over_s: float | None = None
         while True:
             _share(clock, path)
@@ -273,7 +273,7 @@ def _share(clock: HouseClock, store: Path) -> None:
 
 
 def _nobody_reads() -> bool:
-    """Whether what is printed goes into a pipe that its reader has closed (`jartide demo | head`)."""
+    """Whether standard output is a pipe that its reader has closed (`jartide demo | head`)."""
     try:
         looked = select.poll()
         looked.register(sys.stdout.fileno(), 0)
@@ -283,8 +283,8 @@ def _nobody_reads() -> bool:
 
 
 def _line(event: Event, said: dict[tuple[str, str], float], clock: Callable[[float, float], str]) -> str | None:
-    """One decision in words; what is judged again (a peak refined, a feeding reported that had been seen) is not said
-    again."""
+    """One decision in words; one that is only judged again (a refined peak, a report of a feeding already seen) is not
+    repeated."""
     words = SAID.get(event.kind.value)
     key = event.jar, event.kind.value
     if words is None or abs(event.happened_at_s - said.get(key, -AGAIN_S)) < AGAIN_S:

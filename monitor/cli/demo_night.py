@@ -52,7 +52,7 @@ def night(seconds: float, folder: Path) -> None:
     clock = HouseClock(from_s, until_s, speed)  # stands at the end: nothing piles up
     source = SimulatedSource(night, speed=speed, wall=clock.wall)
     clock.keep_to(lambda: source.next_s)
-    log_to_stderr(logging.ERROR)  # the end of the scenario is no trouble here
+    log_to_stderr(logging.ERROR)  # here the end of the scenario is not a fault
     click.echo(f"{night.hours:g} hours of a simulated jar in {seconds:g} seconds: {night.shows}.")
     try:
         assembly.watch(

@@ -19,7 +19,7 @@ from monitor.settings import MqttSettings, Settings
 if TYPE_CHECKING:
     from monitor.check.find import Quantity
 
-LISTEN_S = 60.0  # general firmware says its readings once a minute
+LISTEN_S = 60.0  # common firmware sends its readings once a minute
 TOPICS_MAX = 5000
 PAYLOAD_MAX = 8192
 CONNECTION = (
@@ -87,7 +87,7 @@ def find(
 
 
 def line_of(one: Quantity) -> str:
-    """Where a number comes in and what it says now."""
+    """Where a number arrives, and its present value."""
     mm = one.kind == "distance"
     now = "nothing yet" if one.value is None else f"{one.value:.0f} mm" if mm else f"{one.value:.1f} degC"
     where = f"{one.topic} {one.path}".rstrip()
@@ -125,7 +125,7 @@ def _table(
 
 
 def _write(config: Path, text: str) -> None:
-    """Add it at the end; a config that would not load is left as it was."""
+    """Add the text at the end; if the config would then not load, it is left as it was."""
     from monitor.config.reader import SettingsError, load
 
     before = config.read_bytes()

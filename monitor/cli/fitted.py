@@ -1,5 +1,5 @@
-"""Sentences on a terminal: broken between words where they are longer than it is wide, with the indent of their line.
-In a pipe a line stays a line, for whatever reads it."""
+"""Sentences on a terminal: broken between words if they are longer than it is wide, keeping the indent of their line.
+In a pipe a line stays one line, for whatever program reads it."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def fitted(line: str, wide: int) -> list[str]:
     """
     begun = len(line) - len(line.lstrip(" "))
     indent = " " * (begun + next((len(mark) for mark in MARKS if line[begun:].startswith(mark)), 0))
-    # a table's spaces stay as they are where nothing has to be broken
+    # keep a table's spaces as they are if nothing has to be broken
     return [line] if len(line) <= wide else textwrap.wrap(
         line, wide, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
     )  # fmt: skip

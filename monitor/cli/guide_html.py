@@ -30,7 +30,7 @@ def write(folder: Path) -> int:
 
     def put(key: str, one: Page | None) -> None:
         body = "" if one is None else markdown.markdown(one.text, extensions=["fenced_code", "tables"])
-        body = body.replace("<pre>", '<pre tabindex="0">')  # what scrolls must be reached by keys
+        body = body.replace("<pre>", '<pre tabindex="0">')  # what scrolls must be reachable by keyboard
         (folder / f"{key}.html").write_text(template.render(page=one, body=body, groups=groups), "utf-8")
 
     put("index", None)

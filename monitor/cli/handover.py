@@ -1,4 +1,4 @@
-"""`jartide handover`: what happened since an hour and what is due next, for whoever takes over."""
+"""`jartide handover`: what happened since a given hour and what is due next, for whoever takes over."""
 
 from __future__ import annotations
 

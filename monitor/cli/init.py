@@ -17,10 +17,10 @@ from monitor.config.rules import CLOCK_TIME, HOST_NAME, JAR_NAME, LIMITS
 from monitor.host.shipped import shipped
 from monitor.values import Json
 
-PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # the lasting names first
-EASY_PORT = "/dev/serial/by-id/*"  # whatever single device is plugged in
+PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*")  # names that last come first
+EASY_PORT = "/dev/serial/by-id/*"  # matches the device if only one is plugged in
 SERIAL, MQTT, LATER = "serial", "mqtt", "later"
-LISTEN_S = 10.0  # a device that says what it has, and any that sends each 5 to 10 s; the others `jartide find` hears
+LISTEN_S = 10.0  # enough for devices that announce themselves or send every 5 to 10 s; `jartide find` hears the others
 NOBODY = (
     "there is nobody to answer. Run `jartide init` in a terminal, or `jartide init --page` to answer in a browser, or "
     "give all answers at once, like: jartide init --jar rye --serial /dev/ttyUSB0 --yes"
@@ -123,13 +123,13 @@ def _by_page(config: Path) -> None:
 
 
 class _Asking:
-    """Puts questions, or takes the usual answer where nobody is to be asked."""
+    """Asks questions, or takes the default answer if nobody can be asked."""
 
     def __init__(self, on: bool) -> None:
         self.on = on
 
     def __call__(self, question: str, given: str | None, usual: str, allowed: Callable[[str], str | None]) -> str:
-        """An answer that `allowed` has nothing to say against; `given` is from an option."""
+        """An answer that `allowed` does not object to; `given` comes from an option."""
         if given is not None or not self.on:
             answer = usual if given is None else given
             if wrong := allowed(answer):
@@ -200,7 +200,8 @@ def _answers(
 
 
 def _topic(ask: _Asking, host: str) -> dict[str, Json]:
-    """Which topic of the broker is the jar's, by what comes in there: the keys of its table, none for our own."""
+    """Which of the broker's topics is the jar's, judging by what arrives there: the keys of its table, none for our own
+    format."""
     from monitor.check.find import candidates, tables
     from monitor.cli.find import Unheard, line_of, listen
     from monitor.settings import MqttSettings

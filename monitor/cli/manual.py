@@ -1,4 +1,4 @@
-"""`jartide manual FOLDER`: man pages, made of the same help that the commands print."""
+"""`jartide manual FOLDER`: man pages, made from the help that the commands print."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def manual(folder: Path, as_json: bool) -> None:
 
 
 def write(folder: Path) -> int:
-    """One file a command, `jartide-fed.1`, and `jartide.1`; returns how many. Raises OSError."""
+    """One file per command, `jartide-fed.1`, and `jartide.1`; returns how many. Raises OSError."""
     from monitor.cli import COMMANDS, main
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -69,14 +69,14 @@ def _command_page(command: click.Command, context: click.Context) -> str:
     usage = " ".join(command.collect_usage_pieces(context))
     lines += [".SH SYNOPSIS", f".B jartide {_roff(command.name or '')}", _roff(usage), ".SH DESCRIPTION"]
     for paragraph in re.split(r"\n\s*\n", (command.help or "").strip()):
-        if paragraph.startswith("\b"):  # as click: these lines stay as they are
+        if paragraph.startswith("\b"):  # as in click: these lines stay as they are
             lines += [".PP", ".nf", *(_roff(line) for line in paragraph.splitlines()[1:]), ".fi"]
         else:
             lines += [".PP", _roff(" ".join(paragraph.split()))]
     options = [record for param in command.get_params(context) if (record := param.get_help_record(context))]
     lines.append(".SH OPTIONS")
     for names, told in options:
-        if not told:  # an argument, which the description names
+        if not told:  # an argument: the description explains it
             continue
         lines += [".TP", f".B {_roff(names)}", _roff(told)]
     return _end(lines)
@@ -95,6 +95,6 @@ def _end(lines: list[str]) -> str:
 
 
 def _roff(text: str) -> str:
-    """Text as roff takes it: a backslash, a leading dot or quote and a hyphen mean nothing more than themselves."""
+    """Text escaped for roff: backslashes, leading dots or quotes and hyphens are printed as themselves."""
     text = text.replace("\\", "\\e").replace("-", "\\-")
     return f"\\&{text}" if text.startswith((".", "'")) else text

@@ -10,8 +10,8 @@ from monitor.core.display.local_time import WEEKDAYS
 
 
 def moment_to_come(text: str, now_s: float, zone: tzinfo) -> float:
-    """A time to come as people say it, as Unix seconds: "09:00" is the next such time, "Saturday 09:00" that of the
-    next such day, else a date and time. Exits with 2 for anything else and for the past."""
+    """A future time as people say it, as Unix seconds: "09:00" is the next such time, "Saturday 09:00" the one on
+    the next such day, else a date and time. Exits with 2 for anything else and for the past."""
     now = datetime.fromtimestamp(now_s, zone)
     found = re.fullmatch(r"\s*(?:([A-Za-z]+)\s+)?(\d{1,2}):(\d{2})\s*", text)
     if found is not None and int(found[2]) < 24 and int(found[3]) < 60:

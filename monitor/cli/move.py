@@ -1,4 +1,4 @@
-"""`jartide move`: a jar changes its daemon, with its whole history, from one store to another."""
+"""`jartide move`: moves a jar with its whole history to another daemon, from one store to another."""
 
 from __future__ import annotations
 
@@ -69,14 +69,14 @@ def _move(source: Store, target: Store, name: str, settings: Settings, to: Setti
 
 
 def _as_watched(name: str, settings: Settings, to: Settings, empty_mm: float | None) -> JarSettings:
-    """The jar's table in either config, whichever share it is of by now; one made up where neither names it."""
+    """The jar's table in either config, whichever share it now belongs to; one made up if neither names it."""
     known = {jar.name: jar for jar in (*to.jars, *settings.jars)}
     return known.get(name, JarSettings(name=name, empty_mm=empty_mm))
 
 
 @contextlib.contextmanager
 def _alone(path: Path, *, may_be_new: bool = False) -> Iterator[Store]:
-    """The store while no daemon watches with it; exits with 1 where one does."""
+    """The store, while no daemon uses it; exits with 1 if one does."""
     if not path.exists() and not may_be_new:
         refuse(f"{path}: there is no such store")
     try:

@@ -9,14 +9,14 @@ import click
 
 
 def near(typed: str, known: Iterable[str]) -> str:
-    """ " Did you mean snooze?", or "" where nothing known is like it."""
+    """ " Did you mean snooze?", or "" if nothing known resembles it."""
     names = {name.lower(): name for name in known}
     found = difflib.get_close_matches(typed.lower(), names, n=1)
     return f" Did you mean {names[found[0]]}?" if found else ""
 
 
 class NearChoice(click.Choice[str]):
-    """A choice that names the nearest of what there is."""
+    """A choice of names that suggests the nearest one for a mistyped name."""
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         try:

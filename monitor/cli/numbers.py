@@ -1,5 +1,5 @@
-"""Numbers as options take them: click's ranges let "nan" pass, which is neither below nor above anything, and its own
-words for what is no number speak of floats.
+"""Numbers as options take them: click's ranges let "nan" pass, which is neither below nor above anything, and its
+messages for what is not a number speak of floats.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import click
 
 
 class Number(click.types.FloatParamType):
-    """A number of any size; what it may be is for the command to say."""
+    """A number of any size; the command itself checks its range."""
 
     name = "number"
 
@@ -21,7 +21,7 @@ class Number(click.types.FloatParamType):
 
 
 class Within(click.FloatRange):
-    """A number from `least` to `most`, both included; refuses nan as it does a word."""
+    """A number from `least` to `most`, both included; refuses nan just as it refuses a word."""
 
     def __init__(self, least: float, most: float) -> None:
         super().__init__(least, most)

@@ -1,4 +1,4 @@
-"""What most commands begin with: the config, the jar, a time as people write it. Exits with 2 where one is wrong."""
+"""What most commands begin with: the config, the jar, a time as people write it. Exits with 2 if one is wrong."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def usual_places() -> list[Path]:
 
 
 def found_config() -> Path:
-    """The first config in the usual places; where there is none, the one that would be here."""
+    """The first config in the usual places; if there is none, the path that it would have here."""
     return next((path for path in usual_places() if os.path.exists(path)), Path(DEFAULT_CONFIG))
 
 
@@ -60,7 +60,7 @@ def config_option(command: F) -> F:
 
 
 def store_option(command: F) -> F:
-    """`--store FILE`: the store itself, in place of the one that the config names."""
+    """`--store FILE`: a store, instead of the one that the config names."""
     return click.option(
         "--store",
         "store_path",
@@ -70,7 +70,7 @@ def store_option(command: F) -> F:
 
 
 def json_option(command: F) -> F:
-    """`--json`, as the parameter `as_json`: what the command says as one object, for `put_json`."""
+    """`--json`, as the parameter `as_json`: the command's output as one object, for `put_json`."""
     return click.option("--json", "as_json", is_flag=True, help="The same as one JSON object.")(command)
 
 
@@ -80,7 +80,7 @@ def put_json(body: Mapping[str, object]) -> None:
 
 
 def form_options(*others: str, machine: str = "json") -> Callable[[F], F]:
-    """`--json`, and the longer `--format` that says the same, as the parameter `form`."""
+    """`--json`, and the longer `--format`, which means the same, as the parameter `form`."""
 
     def add(command: F) -> F:
         @functools.wraps(command)
@@ -98,7 +98,7 @@ def form_options(*others: str, machine: str = "json") -> Callable[[F], F]:
 
 def settings_from(config: Path) -> Settings:
     """The settings in `config`; prints every problem and exits with 2 when it cannot be used."""
-    from monitor.config.reader import SettingsError, load  # a command's help needs none of it
+    from monitor.config.reader import SettingsError, load  # imported here: a command's help does not need it
 
     try:
         return load(config)
@@ -116,8 +116,8 @@ def jar_from(settings: Settings, name: str) -> JarSettings:
 
 
 def run_file_from(path: Path, feedings: Path | None) -> tuple[RunFile, list[Fed]]:
-    """A run file, and the feedings told in the file `feedings`, rows of which that make no sense are said on standard
-    error. Exits with 2 when one of them cannot be read."""
+    """A run file, and the reported feedings in the file `feedings`, whose rows that make no sense are listed on
+    standard error. Exits with 2 when one of them cannot be read."""
     from monitor.runs import run_file
 
     try:
@@ -131,18 +131,19 @@ def run_file_from(path: Path, feedings: Path | None) -> tuple[RunFile, list[Fed]
 
 
 def to_be_new(option: str, path: Path | None) -> None:
-    """Exits with 2 when the file is there already: none is written over (a pipe or a device is written as it is)."""
+    """Exits with 2 if the file exists already, as no file is overwritten (a pipe or a device may be written to)."""
     if path is not None and path.is_file():
         refuse(f"{option}: {path} exists already; give a new name")
 
 
 def ascii_only() -> bool:
-    """Whether standard output shows no other letters than those of ASCII."""
+    """Whether standard output can show only ASCII."""
     return "utf" not in (sys.stdout.encoding or "").lower()
 
 
 def refuse(*lines: str) -> NoReturn:
-    """Says what is wrong with the call, a line each, and exits with 2. A file's name may hold anything."""
+    """Prints what is wrong with the call, one line for each problem, and exits with 2. A file's name may hold any
+    characters."""
     from monitor.core.display.units import without_controls
 
     for line in lines:
@@ -151,14 +152,14 @@ def refuse(*lines: str) -> NoReturn:
 
 
 def now_of(settings: Settings) -> float:
-    """What time it is where these jars are watched: it may be a night that is played (`jartide watch --clock`)."""
+    """The time where these jars are watched, which may be a night that is played (`jartide watch --clock`)."""
     return played_clock.now_s(settings.store.path, time.time())
 
 
 def moment(text: str | None, zone: tzinfo, *, now_s: float | None = None) -> float:
     """A time as typed, as Unix seconds: "07:30" is the latest such time in the household's zone, "2026-03-02 07:30" is
-    in that zone as well, RFC 3339 ("2026-03-02T06:30:00Z") says its own; None is now. Raises click.BadParameter, also
-    for the future."""
+    in that zone as well, RFC 3339 ("2026-03-02T06:30:00Z") gives its own zone; None is now. Raises click.BadParameter,
+    also for the future."""
     now_s = time.time() if now_s is None else now_s
     if text is None:
         return now_s

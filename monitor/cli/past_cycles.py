@@ -1,5 +1,5 @@
-"""A starter's past cycles for `plan` and `assess`, out of a CYCLES.csv or out of the store. Exits with 2 where there
-are none that can be read."""
+"""A starter's past cycles for `plan` and `assess`, from a CYCLES.csv or from the store. Exits with 2 if none can be
+read."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def from_file(path: Path) -> list[Cycle]:
     """The cycles in a CYCLES.csv; rows that make no sense are reported on standard error and left out."""
-    from monitor.runs import history  # with the store: a command's help needs neither
+    from monitor.runs import history  # imported here, as the store: a command's help needs neither
 
     try:
         cycles, skipped = history.read(path)

@@ -1,4 +1,4 @@
-"""`jartide picture RUN -o night.png`: a recorded run as a still picture, out of the store or out of a run file."""
+"""`jartide picture RUN -o night.png`: a recorded run as a still picture, from the store or from a run file."""
 
 from __future__ import annotations
 

@@ -168,7 +168,7 @@ def plan(
     except ValueError as error:
         refuse(f"plan: {_of_options(str(error))}")
     if seed.ripe_at is not None and not asked:
-        body["seed_ripe_at"] = _span(seed.ripe_at)  # where it is too cold that may be months ahead
+        body["seed_ripe_at"] = _span(seed.ripe_at)  # if it is too cold this may be months ahead
         body.setdefault("feed_at", rfc3339.text(float(round(from_s))))
         text = f"{unripe_words(seed, show, now_s, from_s)}\n{text}"
     young = None if asked else growing.beside_a_plan(age_of(known.cycles, known.notes, now_s).days)
@@ -204,7 +204,7 @@ class Known:
     """What a plan begins from: the starter, the open cycle, the jar and how its owner reads numbers."""
 
     culture: Culture
-    cycle_h: float = 24.0  # the wanted cycle, where no config says otherwise
+    cycle_h: float = 24.0  # the wanted cycle, unless the config says otherwise
     open_cycle: Cycle | None = None
     jar: JarSettings = field(default_factory=lambda: JarSettings(name=""))
     limits: Limits = field(default_factory=Limits)  # what the jar's config fixes
@@ -216,8 +216,8 @@ class Known:
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
-    """All that is known of the starter that is planned for. Cycles without a temperature are taken to have been in the
-    same kitchen. Exits with 1 for one that goes into the bin."""
+    """All that is known of the starter to plan for. Cycles without a temperature are assumed to have been in the same
+    kitchen. Exits with 1 for a starter that has to be thrown away."""
     usual_c = growth_rate.USUAL_C if temperature_c is None else temperature_c
     if history_path is not None:
         return Known(culture=starter_models.learned_from(past_cycles.from_file(history_path), usual_c=usual_c))
@@ -249,7 +249,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
 
 
 def _of_options(error: str) -> str:
-    """What `plan.feeding` says of a value that makes no sense, with the names of the options in place of its own."""
+    """What `plan.feeding` says about a value that makes no sense, with the options' names instead of its own."""
     names = {"target_h": "target_hours"}
     return re.sub(
         r"\b[a-z]+(?:_[a-z]+)*_(?:g|h|c|pct|ml)\b", lambda m: "--" + names.get(m[0], m[0]).replace("_", "-"), error
@@ -257,7 +257,7 @@ def _of_options(error: str) -> str:
 
 
 def _dated(planned: Sequence[Planned]) -> dict[str, Any]:
-    """The contract's object, of the first feeding, with its time; the next is under `then`, and so on."""
+    """The contract's object for the first feeding, with its time; the next feeding is under `then`, and so on."""
     out: dict[str, Any] = {}
     for one in reversed(planned):
         out = {**plan_json(one.plan), "feed_at": rfc3339.text(float(round(one.at_s))), **({"then": out} if out else {})}
@@ -271,7 +271,7 @@ def _span(span: Span) -> dict[str, Json]:
 
 
 def _as_text(one: Planned, dated: Display | None) -> str:
-    """The plan for a person; dated, where its moment was wished for."""
+    """The plan for a person, with dates if a moment was asked for."""
     made = one.plan
     when = "" if dated is None else f"{dated.stamp(one.at_s)}{' (at night)' if made.at_night else ''}: "
     lines = [f"{when}{phrases.weigh(made.feeding)}"]

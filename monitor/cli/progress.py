@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
 T = TypeVar("T")
-AFTER_S = 0.7  # of work without an end: whoever waits longer begins to wonder
-ROW_CHARS = 34  # of a run file's row: how many rows a file of a size has, about
-EVERY_S = 0.1  # between two movements of the bar: more often only takes time from the work
+AFTER_S = 0.7  # of work: who waits longer begins to wonder
+ROW_CHARS = 34  # of a run file's row, to estimate the number of rows from the file's size
+EVERY_S = 0.1  # between two movements of the bar: more of them only slow the work down
 
 
 class Seen(Protocol):
@@ -36,7 +36,7 @@ def _seen(on: bool | None) -> bool:
 def progress(
     count: int, label: str, *, clock: Callable[[], float] = time.monotonic, on: bool | None = None
 ) -> Iterator[Seen]:
-    """A bar of about `count` steps; call what it yields as they are done. `on`: whether there is anybody to see it
+    """A bar of about `count` steps; call what it yields as they are done. `on`: whether anybody can see it
     (default: standard error is a terminal). It appears after `AFTER_S`, and not at all when all is done by then."""
     if not _seen(on):
         yield lambda steps=1, /: None
@@ -59,11 +59,11 @@ def progress(
 
         yield seen
         if bar is not None:
-            bar.update(max(int(bar.length or 0) - bar.pos, 0))  # the count was a guess; done is done
+            bar.update(max(int(bar.length or 0) - bar.pos, 0))  # the count was a guess, but now it is done
 
 
 def watched(rows: Iterable[T], seen: Seen) -> Iterator[T]:
-    """The rows, each a step."""
+    """The rows, each counted as a step."""
     for row in rows:
         yield row
         seen()
@@ -71,7 +71,7 @@ def watched(rows: Iterable[T], seen: Seen) -> Iterator[T]:
 
 @contextmanager
 def growing(file: Path, size: int, label: str, *, on: bool | None = None) -> Iterator[None]:
-    """A bar for work in one piece that writes a file of about `size` bytes: it goes as far as the file does."""
+    """A bar for work in one piece that writes a file of about `size` bytes: it grows with the file."""
     if not _seen(on):  # nobody to look at the file for
         yield
         return
@@ -80,7 +80,7 @@ def growing(file: Path, size: int, label: str, *, on: bool | None = None) -> Ite
     def look(seen: Seen) -> None:
         so_far = 0
         while not over.wait(EVERY_S):
-            with suppress(OSError):  # not there yet, or no longer
+            with suppress(OSError):  # the file is not there yet, or no longer
                 now = file.stat().st_size
                 seen(max(now - so_far, 0))
                 so_far = max(now, so_far)

@@ -1,5 +1,5 @@
-"""A recorded run by the name that a person gives it, for `review`, `compare` and `picture`: a run file (CSV), or the
-number of a run in the store; either with `:CYCLE`. Exits with 2 and says what is wrong where there is none."""
+"""A recorded run as a person names it, for `review`, `compare` and `picture`: a run file (CSV), or the
+number of a run in the store; either with `:CYCLE`. Exits with 2 and says what is wrong if there is no such run."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Recorded:
 
 
 def run_options(command: F) -> F:
-    """What says where a named run is and how it is read."""
+    """The options that say where a named run is and how to read it."""
     return with_options(
         command,
         click.option(
@@ -156,7 +156,7 @@ def _stored(number: int, cycle: int | None, config: Path, store_path: Path | Non
             count = store.count(run.id)
             with progress(count, f"run {number}") as seen:
                 rows = watched(store.rows_of(run), seen)
-                if events:  # decided when they came in
+                if events:  # as decided when the readings came in
                     readings: Sequence[Reading] = ReadingColumns(reading for _, reading in rows)
                 else:
                     readings, events, rejected = _replayed(rows, told, jar, not_so)

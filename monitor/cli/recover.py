@@ -1,4 +1,5 @@
-"""`jartide recover`: what can still be read of a damaged store that was set aside, as a new store and as run files."""
+"""`jartide recover`: saves what can still be read of a damaged store that was set aside, as a new store and as run
+files."""
 
 from __future__ import annotations
 
@@ -69,7 +70,7 @@ def recover(damaged: Path, folder: Path, as_json: bool) -> None:
             click.echo(f"to add them to the present store: jartide import {quote(str(folder))}/run-*.csv")
     except StoreTrouble as error:
         if not was_there:
-            with contextlib.suppress(OSError):  # it may hold a part
+            with contextlib.suppress(OSError):  # it may hold an incomplete copy
                 folder.rmdir()
         click.echo(str(error), err=True)
         sys.exit(1)

@@ -1,5 +1,5 @@
-"""The guide's reference, made of the code itself whenever it is asked for: every key, command, topic with its JSON,
-event, notice, path of the API and metric. A new one of any needs no second place but its sentence where it has none.
+"""The guide's reference, made from the code itself whenever it is asked for: every key, command, topic with its JSON,
+event, notice, path of the API and metric. A new one appears by itself; at most it needs a sentence to describe it.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def outlines() -> tuple[Page, ...]:
 
 
 def filled(page: Page) -> Page:
-    """The page with its text; one that is none of these comes back as it is."""
+    """The page with its text; a page that is not one of these is returned as it is."""
     return replace(page, text=PAGES[page.key][2]()) if page.key in PAGES else page
 
 
@@ -99,7 +99,7 @@ def _kind(about: dict[str, Any]) -> str:
 
 @cache
 def commands() -> str:
-    """What every command says of itself."""
+    """What every command's help says."""
     import click
 
     from monitor.cli import GROUPS, main

@@ -32,7 +32,7 @@ WHY_NOT = {
     Gate.SAG: "it may be a sag on the way up, which comes back",
     Gate.STEPPING: "the level is stepping down right now, as when hands are at the jar",
 }
-SPANS = ("peak_at", "fall_at")  # of a forecast: times, printed beside the evidence
+SPANS = ("peak_at", "fall_at")  # a forecast's times, printed beside the evidence
 
 
 @click.command()
@@ -103,7 +103,7 @@ def _as_known(event: Event) -> str:
 
 def _print_stretch(stretch: list[FallVerdict], form: str) -> None:
     gate = stretch[-1].refused_by if stretch else None
-    if gate is None:  # it holds: the event says so itself
+    if gate is None:  # the fall is believed: the event says so itself
         return
     strongest = max(stretch, key=lambda verdict: verdict.z)
     from_at, to_at = when(stretch[0].decided_at_s), when(stretch[-1].decided_at_s)

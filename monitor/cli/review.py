@@ -25,7 +25,7 @@ from monitor.runs import whole_file
 
 MIDDLE = "middle"
 INDENT = 2
-WIDEST, NARROWEST = 72, 10  # characters of a curve: more is no clearer, less is none
+WIDEST, NARROWEST = 72, 10  # characters of a curve: more is no clearer, less is not a curve
 SPARK = 24  # characters of a cycle's curve in a line of `compare`
 
 
@@ -118,7 +118,7 @@ def _print_table(found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
 
 
 def _curve(cycle: CycleSummary) -> list[str]:
-    """A small curve, where there is a terminal to show it."""
+    """A small curve, if there is a terminal to show it."""
     if not sys.stdout.isatty():
         return []
     marks, key = [(note.time_s, "n") for note in cycle.notes], ["n noted"] if cycle.notes else []
@@ -135,7 +135,7 @@ def _curve(cycle: CycleSummary) -> list[str]:
 
 
 def _write_html(path: Path, found: Sequence[tuple[str, Recorded, RunSummary]]) -> None:
-    """The report, there only when it is complete."""
+    """Write the report; the file appears only when it is complete."""
     from monitor.review.picture import PictureError
     from monitor.review.report import Part, pictures_in, report
 

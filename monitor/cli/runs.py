@@ -1,4 +1,5 @@
-"""`jartide runs`, `export`, `import` and `backup`: what is in the store, and run files out of it and into it."""
+"""`jartide runs`, `export`, `import` and `backup`: what is in the store, and run files written from it and read into
+it."""
 
 from __future__ import annotations
 
@@ -68,7 +69,7 @@ def runs(config: Path, store_path: Path | None, jars: tuple[str, ...], every: bo
     if any(cycles for _, cycles, *_ in listed):
         click.echo(_ROW.format("", "fed", "grams", "rise", "peak after", "fall after").rstrip())
     for run, cycles, count, first_s in listed:
-        since = _local(run.began_s if first_s is None else first_s, zone)  # a daemon may wait for days for a sensor
+        since = _local(run.began_s if first_s is None else first_s, zone)  # a daemon may have waited days for a sensor
         until = "now" if run.ended_s is None else _local(run.ended_s, zone)
         heard = f"{_count(count, 'reading')}{_lost(run, missing)}"
         for line in wrap(
@@ -212,7 +213,7 @@ def backup(
         refuse("--keep: only goes with --into")
     copy = file if into is None else into / f"jartide-{datetime.now(UTC):%Y%m%dT%H%M%SZ}.db"
     assert copy is not None
-    if copy.exists():  # a device as well: the finished copy takes the place of what is there
+    if copy.exists():  # a device too, which the finished copy would replace
         refuse(f"FILE: {copy} exists already; give a new name")
     size = path.stat().st_size if path.exists() else 0
     with _joined(path) as store, growing(copy.with_name(f"{copy.name}.part"), size, copy.name):
@@ -243,7 +244,7 @@ def _where(config: Path, store_path: Path | None) -> tuple[Path, tzinfo | None]:
 
 @contextlib.contextmanager
 def _sentences() -> Iterator[None]:
-    """What the store cannot do ends the command with one line: 2 where it will stay so, 1 where it may pass."""
+    """A fault of the store ends the command with one line: exit code 2 if it is lasting, 1 if it may pass."""
     try:
         yield
     except StoreTrouble as error:
@@ -278,7 +279,7 @@ def _is_number(text: str) -> bool:
 
 
 def _gaps(run: Run, missing: Sequence[Missing]) -> list[Missing]:
-    """Of what never came, what would have belonged to a live run."""
+    """The readings that never came and would have belonged to a live run."""
     end_s = float("inf") if run.ended_s is None else run.ended_s
     return [gap for gap in missing if not run.imported and gap.jar == run.jar and run.began_s <= gap.to_s < end_s]
 
@@ -311,8 +312,8 @@ _ROW = "{:8} {:17} {:16} {:12} {:11} {}"  # with two digits in each place, 80 co
 
 
 def _cells(cycle: Cycle, zone: tzinfo | None, about: str) -> tuple[str, str, str, str, str]:
-    """When it was fed, with what, how high it rose, when it peaked and fell; `about` marks what was decided then."""
-    grams = "" if cycle.number else "first seen"  # a jar that was taken up in the middle of a cycle
+    """When it was fed, with what, how high it rose, when it peaked and fell; `about` marks what was decided live."""
+    grams = "" if cycle.number else "first seen"  # watching began in the middle of a cycle
     if cycle.feeding.grams is not None:
         grams = "+".join(f"{one:g}" for one in cycle.feeding.grams) + " g"
     rise = "" if cycle.peak_ratio is None else f"{about}{cycle.peak_ratio:.2f} times"
@@ -353,7 +354,7 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) ->
 
 
 def _feedings_among(files: tuple[Path, ...]) -> dict[Path, Path | None]:
-    """The run files in the order given, each with its feedings where they are given too."""
+    """The run files in the order given, each with its feedings if they are given too."""
     told: dict[Path, Path | None] = {file: None for file in files if not file.name.endswith(FEEDINGS)}
     for file in files:
         if file.name.endswith(FEEDINGS):

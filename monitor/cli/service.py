@@ -1,7 +1,7 @@
-"""What `jartide init --service` sets up on a machine with systemd, a step at a time and each said: the service's user
+"""What `jartide init --service` sets up on a machine with systemd, one step at a time, each printed: the service's user
 and folders (systemd-sysusers, systemd-tmpfiles), config, unit, and a copy of the store each night.
 
-Nothing that is there already is written over, so it can be said again after an upgrade.
+Nothing that exists is overwritten, so that it can be run again after an upgrade.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from monitor.host.shipped import shipped
 USER = "jartide"
 MAN = "usr/local/share/man/man1"
 PROGRAM = "/opt/jartide/bin/jartide"  # as the shipped units name it
-BOOTED = Path("/run/systemd/system")  # sd_booted(3): there where systemd runs, and not in an image being made
+BOOTED = Path("/run/systemd/system")  # sd_booted(3): exists where systemd runs, and not in an image being made
 HIDDEN = ("/home", "/root", "/run/user")  # the units' ProtectHome=yes keeps these from the service
 # shipped file -> where it goes
 FILES = {
@@ -34,7 +34,7 @@ FILES = {
 
 
 def check_may(root: Path) -> None:
-    """Exits with 2 where the service cannot be set up: not root, no systemd, or a program that it could not reach."""
+    """Exits with 2 if the service cannot be set up: not root, no systemd, or a program that it could not reach."""
     if root != Path("/"):
         return  # files only, for a package or an image
     if os.geteuid() != 0:
@@ -49,8 +49,8 @@ def check_may(root: Path) -> None:
 
 
 def set_up(root: Path, config: Path, text: str | None) -> None:
-    """All of it, said as it is done; `text` is the new config, None where there is one. `root` other than / gets the
-    files and no command is run."""
+    """Set up everything, printing each step; `text` is the new config, None if there is one already. With a `root`
+    other than / only files are written and no command is run."""
     program = PROGRAM if root != Path("/") else _program()
     for name, place in FILES.items():
         _write(root / place, shipped(name).read_text("utf-8").replace(PROGRAM, program))
@@ -74,7 +74,7 @@ def set_up(root: Path, config: Path, text: str | None) -> None:
 
 
 def _program() -> str:
-    """This command, by the whole path that a unit needs."""
+    """This command, by the full path that a unit needs."""
     found = shutil.which(sys.argv[0]) or shutil.which("jartide") or PROGRAM
     return os.path.abspath(found)
 

@@ -46,7 +46,7 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
 
 
 def made_sheet(settings: Settings, now_s: float, hours: float, group: str | None) -> MadeSheet:
-    """The sheet out of the store; exits with 1 where that cannot be read, with 2 for a group that is none."""
+    """The sheet from the store; exits with 1 if that cannot be read, with 2 for an unknown group."""
     groups = sorted({jar.group for jar in settings.jars if jar.group is not None})
     if group is not None and group not in groups:
         refuse(f"--group: no jar is in {group}; there is {', '.join(groups) or 'no group'}")
@@ -59,7 +59,7 @@ def made_sheet(settings: Settings, now_s: float, hours: float, group: str | None
 
 
 def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[str]:
-    """The sheet as lines; a jar's, where nobody told a name, of at most 80 columns."""
+    """The sheet as lines; a jar's line has at most 80 columns unless it has a reporter's name."""
     made = whole.sheet
     if not made.rows:
         out = [f"Nothing is due within {hours:g} h."]

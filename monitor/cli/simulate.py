@@ -118,7 +118,7 @@ def _as_device(
 
 @contextmanager
 def _shared(path: Path | None, scenario: Scenario, pace: Pace) -> Iterator[None]:
-    """The played time lies in a file as long as it is played."""
+    """Keep the played time in a file while it is played."""
     from monitor.host import played_clock
 
     if path is None:

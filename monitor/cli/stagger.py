@@ -64,7 +64,7 @@ def stagger(
 
 
 def lines(made: Sequence[Staggered], show: Display, now_s: float, *, peak: bool) -> list[str]:
-    """A line a jar, what to weigh out in all, and what could not be met."""
+    """A line per jar, what to weigh out in all, and what could not be met."""
     if not made:
         return ["There is no jar to plan for."]
     out = []
@@ -87,7 +87,7 @@ def lines(made: Sequence[Staggered], show: Display, now_s: float, *, peak: bool)
 
 
 def _next(text: str, zone: tzinfo, now_s: float) -> float:
-    """The next such hour, or the moment that is typed whole."""
+    """The next such hour, or a moment typed in full."""
     now = datetime.fromtimestamp(now_s, zone)
     try:
         if re.fullmatch(r"\d{1,2}:\d{2}", text):

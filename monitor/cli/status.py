@@ -39,7 +39,7 @@ from monitor.settings import Settings
 from monitor.values import DAY_S, Fed, JarState, Json, Noted, TakenBack, flat
 
 CURVE_S = 36 * 3600.0
-STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
+STALE_S = 180.0  # the daemon writes its state each minute: three missed ones in a row are no accident
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +98,8 @@ def status(config: Path, as_json: bool) -> None:
 
 
 def _json(known: Known) -> dict[str, Json]:
-    """The daemon's last status as it keeps it, with when it was noted that a jar goes into the bin, and what the store
-    adds to it."""
+    """The daemon's last status as it keeps it, with the time of a note by which a jar has to be thrown away, and what
+    the store adds."""
     told: list[Json] = [{"jar": one.jar, "at_s": one.time_s, "what": words(one)} for one in known.told_since]
     out: dict[str, Json] = {
         "notices_waiting": known.notices_waiting,
@@ -178,7 +178,7 @@ def _row(store: Store, state: JarState, settings: Settings, now_s: float) -> Jar
 
 
 def _curve(store: Store, state: JarState, settings: Settings) -> Curve:
-    """The levels since the last feeding, a day and a half of them at most; () where there is nothing to draw."""
+    """The levels since the last feeding, a day and a half of them at most; () if there is nothing to draw."""
     run, until_s = store.open_run(state.jar), state.last_reading_s
     if run is None or state.cycle is None or until_s is None:
         return ()

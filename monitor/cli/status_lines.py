@@ -1,5 +1,5 @@
-"""What `jartide status` says of each jar, in 80 columns and readable without colour: the stage with its shape, a bar of
-the rise, the cycle's curve with one character per hour, and below it what comes next and what is wrong.
+"""What `jartide status` says about each jar, in 80 columns and readable without colour: the stage with its shape, a bar
+of the rise, the cycle's curve with one character per hour, and below it what comes next and what is wrong.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ WIDTH = 80
 WORD, NAME, BAR, HOURS = 12, 12, 16, 24  # characters of a stage, a jar's name, the bar, and at most of the curve
 INDENT = " " * (2 + WORD)
 FULL_TIMES = 3.0  # what fills the bar: more than most starters rise
-LEAST_MM = 12.0  # of a curve: less is drawn flat and not blown up to its noise
+LEAST_MM = 12.0  # height of a curve: a lower one is drawn flat instead of magnifying its noise
 OLD_S = 600.0  # a level moves by millimetres in this time
 
 FEED, BIN, SILENT = "FEED NOW", "THROW AWAY", "silent"
@@ -44,8 +44,8 @@ URGENT = list(LOOKS)  # the most urgent first
 
 @dataclass(frozen=True, slots=True)
 class JarRow:
-    """A jar as `jartide status` shows it: what the daemon last believed of it, the note that sends it into the
-    bin (None: there is none, or it was thrown away since), and the levels of its open cycle."""
+    """A jar as `jartide status` shows it: what the daemon last believed of it, the note by which it has
+    to be thrown away (None: there is none, or it has been), and the levels of its open cycle."""
 
     state: JarState
     bin_note: Noted | None = None
@@ -93,7 +93,7 @@ def jar_lines(row: JarRow, show: Display, now_s: float, *, plain: bool) -> list[
     first = click.style(f"{ascii_shape if plain else shape} {word:<{WORD}}", fg=colour, bold=True)
     drawn = spark(curve, width=min(HOURS, max(2, round(_hours(curve)))), plain=plain, least_span=LEAST_MM)
     graph = f"{_bar(ratio, plain)} {_times(ratio, plain):>5}  {drawn}".rstrip()
-    if len(name) > NAME:  # a long name has its line
+    if len(name) > NAME:  # a long name gets its own line
         lines = [f"{first}{click.style(name, bold=True)}", f"{INDENT}{'':{NAME}} {graph}".rstrip()]
     else:
         lines = [f"{first}{click.style(f'{name:<{NAME}}', bold=True)} {graph}".rstrip()]

@@ -1,5 +1,5 @@
-"""`jartide fed`, `note`, `rest` and `snooze`: what only the person knows goes into the store, beside a running
-daemon or without one; the daemon steps it as it steps a reading."""
+"""`jartide fed`, `note`, `rest` and `snooze`: what only the person knows goes into the store, with or without a
+running daemon, which steps it just like a reading."""
 
 from __future__ import annotations
 
@@ -35,11 +35,11 @@ from monitor.settings import Settings
 from monitor.values import DAY_S, Fed, Feeding, Json, Noted, Noting, with_usual
 
 AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black", "streak", "streaks"}
-SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # they have commands of their own
+SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # these have their own commands
 
 
 class _What(NearChoice):
-    """The notes that there are, with a word for those who name mould as they see it or spell it."""
+    """The kinds of note, with a hint for those who name mould by what they see or spell it differently."""
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         if str(value).lower() in AS_MOULD:
@@ -119,7 +119,7 @@ def fed(
 
 
 def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None, as_json: bool) -> None:
-    """The feeding of a past time, as it truly was; what is not said again stays."""
+    """Correct a past feeding; what is not given again stays as it was."""
     now_s = now_of(settings)
     at_s = moment(corrects, calendar(settings.display.time_zone), now_s=now_s)
     with opened_store(settings.store.path) as store, said_if_not(item.jar):
@@ -138,7 +138,7 @@ def _put_right(settings: Settings, item: Fed, corrects: str, at: str | None, as_
 
 
 def _as_usual(settings: Settings, item: Fed) -> str:
-    """Where not all grams were said: that the rest is taken to be as usual, and how to put that right."""
+    """If not all grams were given: say that the usual ones are assumed, and how to correct that."""
     with opened_store(settings.store.path) as store:
         for report in reversed(reported.since(store, now_of(settings) - SAME_FEEDING_S)):
             told = report.item
@@ -313,7 +313,7 @@ def snooze(config: Path, jar: str, hours: float, by: str | None, as_json: bool) 
 
 
 def rest_began_s(told: Iterable[object], before_s: float) -> float | None:
-    """When it was last put to rest before that; None where nobody said."""
+    """When it was last put to rest before that; None if nobody reported it."""
     rests = [one.time_s for one in told if isinstance(one, Noted) and one.what is Noting.REST and one.time_s < before_s]
     return max(rests, default=None)
 
@@ -328,7 +328,7 @@ def _when(text: str | None, settings: Settings) -> float:
 
 @contextmanager
 def opened_store(path: Path) -> Iterator[Store]:
-    """The store, beside a daemon or not; exits where there is none or it cannot be used."""
+    """The store, with or without a daemon; exits if there is none or it cannot be used."""
     if not path.exists():
         refuse(f"{path}: there is no store yet; `jartide watch` or `jartide import` creates one")
     try:
@@ -350,7 +350,7 @@ class Kept:
 
     @property
     def json(self) -> dict[str, Json]:
-        """What a command's object has of it."""
+        """The part of it that goes into a command's JSON."""
         return {"seq": self.seq, "watching": self.watching}
 
     @property
@@ -366,13 +366,13 @@ def _tell(settings: Settings, item: Fed | Noted) -> Kept:
 
 
 def watching(path: Path) -> bool:
-    """Whether a daemon has this store."""
+    """Whether a daemon is using this store."""
     return lock.holder(path) is not None
 
 
 @contextmanager
 def said_if_not(jar: str) -> Iterator[None]:
-    """What cannot be put right is said, and the exit code is 1."""
+    """If something cannot be corrected, say so and exit with 1."""
     try:
         yield
     except reported.CannotTakeBack as error:
@@ -387,7 +387,7 @@ def _text(text: str) -> str:
 
 
 def label(option: str, text: str | None) -> str | None:
-    """What fits on a label: a lot, a name."""
+    """An option's text, such as a lot or a name, stripped; exits with 2 if it is too long for a label."""
     said = None if text is None else text.strip()
     if said and len(said) > MOST_LABEL:
         refuse(f"{option}: {len(said)} characters; at most {MOST_LABEL} are kept")

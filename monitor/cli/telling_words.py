@@ -29,7 +29,7 @@ def as_json(item: Fed | Noted) -> dict[str, Json]:
 
 
 def ratio(item: Fed) -> str:
-    """ ", 1:4:4", or why there is none where something was weighed; "" where nothing was."""
+    """ ", 1:4:4", or why there is none although something was weighed; "" if nothing was."""
     fed = item.feeding
     if fed.grams is None:
         return " (no ratio: starter, flour and water are all needed)" if fed.weighed else ""
@@ -37,7 +37,7 @@ def ratio(item: Fed) -> str:
 
 
 def doubt(item: Fed) -> str:
-    """A sentence for grams that look like a slip of the finger; "" for others. They are taken as they were told."""
+    """A warning for grams that look like a typing error; "" for others. They are kept as they were reported."""
     hydration = item.feeding.hydration
     if hydration is None or HYDRATIONS[0] <= hydration <= HYDRATIONS[1]:
         return ""

@@ -1,4 +1,4 @@
-"""`jartide trial NAME [JAR...]`: jars side by side under one name. Keeps who takes part, prints `assess.trial`."""
+"""`jartide trial NAME [JAR...]`: compares jars under one name. Keeps which jars take part, prints `assess.trial`."""
 
 from __future__ import annotations
 

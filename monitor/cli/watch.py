@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.daemon.loop import Daemon
     from monitor.host.played_clock import PlayedClock
 
-LOOK_S = 0.1  # at the played clock's file, until it is there
+LOOK_S = 0.1  # between two looks for the played clock's file
 
 
 @click.command()
@@ -44,7 +44,7 @@ def watch(config: Path, debug: bool, clock_file: Path | None) -> None:
         clock = None if played is None else played.clock()
         beside = played_clock.beside(settings.store.path)
 
-        def started(_: Daemon) -> None:  # it alone has the store: nobody else's night is meant by what lies there
+        def started(_: Daemon) -> None:  # it holds the store: a clock's file that is still there is an old one
             beside.unlink(missing_ok=True)
             if played is not None:
                 played_clock.write(beside, played)
@@ -90,7 +90,8 @@ _PLAIN = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 
 
 class _Printable(logging.Formatter):
-    """No control characters of anybody's name or message: a terminal obeys them, and a line's end forges a line."""
+    """Removes control characters from names and messages: a terminal would obey them, and a line end would forge a
+    line."""
 
     def formatMessage(self, record: logging.LogRecord) -> str:
         record.message = printable(record.message)
