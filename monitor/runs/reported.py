@@ -183,8 +183,16 @@ def feeding_near(store: Store, jar: str, time_s: float) -> Cycle:
     fed = [cycle for _, cycle in feedings(store, jar)]
     nearest = min(fed, key=lambda cycle: abs(cycle.fed_at_s - time_s), default=None)
     if nearest is None or abs(nearest.fed_at_s - time_s) > SAME_FEEDING_S:
+        _check_finished(store, jar, time_s)
         raise CannotTakeBack(f"no feeding of {jar} is known within three hours of that time")
     return nearest
+
+
+def _check_finished(store: Store, jar: str, time_s: float) -> None:
+    """Raises CannotTakeBack where the feeding lies in a run that came here finished: its items are not judged again."""
+    cycles = [cycle for run in store.runs_of(jar) if run.imported for cycle in store.cycles(run.id)]
+    if any(cycle.fed_known and abs(cycle.fed_at_s - time_s) <= SAME_FEEDING_S for cycle in cycles):
+        raise CannotTakeBack("that feeding lies in a finished run, which came from elsewhere: it stays as it is")
 
 
 def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, instead: Fed | None) -> Report:
@@ -194,6 +202,7 @@ def correct_feeding(store: Store, jar: str, fed_at_s: float, now_s: float, inste
         fed = feedings(store, jar)
         found = next((one for one in fed if abs(one[1].fed_at_s - fed_at_s) < 1.0), None)
         if found is None:
+            _check_finished(store, jar, fed_at_s)
             raise CannotTakeBack(f"there is no such feeding of {jar}: it has been corrected meanwhile")
         run, cycle = found
         if not may_correct(min(cycle.fed_at_s, cycle.fed_at_s if instead is None else instead.time_s), now_s):

@@ -3,6 +3,7 @@ what stands afterwards is the same, whatever the correction concerns."""
 
 from __future__ import annotations
 
+import gzip
 import json
 import shutil
 from dataclasses import dataclass, replace
@@ -14,9 +15,12 @@ from click.testing import CliRunner
 
 from monitor.cli import main
 from monitor.core.detect.superseded import not_superseded
-from monitor.runs import history, rfc3339
+from monitor.core.display.units import Display
+from monitor.daemon.jars import Jars
+from monitor.runs import history, moving, reported, rfc3339
 from monitor.runs.store import RunReason, Store
-from monitor.settings import Settings
+from monitor.settings import JarSettings, NoticeSettings, Settings, StoreSettings
+from monitor.simulator import player
 from monitor.values import ClockSet, Event, Noted, Noting
 from tests.page_house import settings_of
 from tests.runs.test_moving import BEGIN_S, Steady, config, house, live, moved
@@ -69,12 +73,13 @@ def settings_in(folder: Path) -> Settings:
     return settings_of(folder, ["a", "b"] if folder.name == STAYED else ["c", "a"])
 
 
-def known(store: Store) -> list[object]:
+def known(store: Store, jar: str = "a") -> list[object]:
     """What is believed to have happened, over all runs, and what was noted."""
-    events: list[Event] = [one for run in store.live_runs("a") for one in not_superseded(store.events(run.id))]
-    cycles = [replace(one, temperatures_c=()) for one in history.of_starter(store, "a")]
-    notes = [(one.what, one.text, one.time_s) for one in store.noted("a")]
-    return [*((one.kind, one.happened_at_s, one.decided_at_s) for one in events), *cycles, *notes]
+    events: list[Event] = [one for run in store.runs_of(jar) for one in not_superseded(store.events(run.id))]
+    cycles = [replace(one, temperatures_c=()) for one in history.of_starter(store, jar)]
+    notes = [(one.what, one.text, one.time_s) for one in store.noted(jar)]
+    times = sorted((one.decided_at_s, one.happened_at_s, one.kind.value) for one in events)
+    return [*times, *cycles, *notes]
 
 
 @pytest.mark.parametrize(
@@ -120,3 +125,41 @@ def _moment(word: str) -> str:
     """A moment of the story as the commands take it."""
     hours = word.removesuffix("h")
     return word if hours == word else rfc3339.text(BEGIN_S + float(hours) * H_S)
+
+
+def test_a_jar_of_weeks_leaves_its_past_as_it_is_and_is_corrected_in_its_last_week(tmp_path: Path) -> None:
+    """The demo's house has lived for eighteen days. There and back again, nothing is there twice."""
+    past = gzip.decompress((Path(player.__file__).parent / "house_past.db.gz").read_bytes())
+    stores = [tmp_path / name for name in ("stayed.db", "one.db", "two.db")]
+    for path in stores[:2]:
+        path.write_bytes(past)
+    stayed, one, two = (Store.open(path) for path in stores)
+    run = one.open_run("Rye")
+    assert run is not None
+    jar = JarSettings(name="Rye", empty_mm=run.empty_mm, geometry=run.geometry)
+    now_s = one.running_s() + 600.0
+
+    def watched(store: Store) -> Jars:
+        settings = Settings(jars=(jar,), store=StoreSettings(path=store.path), notices=NoticeSettings(console=False))
+        jars = Jars(settings, store, Display())
+        jars.catch_up(now_s)
+        return jars
+
+    watched(stayed)
+    moving.move(one, two, "Rye", watched(one).frozen("Rye"), now_s)
+    assert [run.imported for run in two.runs_of("Rye")] == [True, False]
+    fed_s = [cycle.fed_at_s for cycle in history.of_starter(stayed, "Rye")]
+    for store in (stayed, two):
+        reported.was_none(store, "Rye", "feeding", now_s, fed_s[-4])
+        watched(store)
+    assert known(two, "Rye") == known(stayed, "Rye")
+    assert len(history.of_starter(two, "Rye")) == len(fed_s) - 1
+    with pytest.raises(reported.CannotTakeBack, match="lies in a finished run"):
+        reported.feeding_near(two, "Rye", fed_s[2])
+    moving.move(two, one, "Rye", watched(two).frozen("Rye"), now_s)
+    watched(one)
+    assert known(one, "Rye") == known(stayed, "Rye")
+    readings = [sum(store.count(run.id) for run in store.runs_of("Rye")) for store in (one, stayed)]
+    assert readings[0] == readings[1]
+    for store in (stayed, one, two):
+        store.close()
