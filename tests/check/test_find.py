@@ -103,8 +103,13 @@ def test_a_real_broker_and_a_config_that_loads(tmp_path: Path) -> None:
         assert "rye/sensor/distance/state: 90 mm, in steps of 10 mm" in looked.output
         assert "Too coarse" in looked.output
         assert len(load(config).mqtt) == 1  # only shown
-        wrote = jartide("find", "--config", config, "--listen-s", "2", "--write")
+        wrote = jartide("find", "--config", config, "--listen-s", "2", "--write", "--json")
         assert wrote.exit_code == 0, wrote.output
+        said = json.loads(wrote.stdout)
+        assert {(one["kind"], one["topic"], one["coarse"]) for one in said["found"]} >= {
+            ("distance", "rye/sensor/distance/state", True)
+        }
+        assert (said["written_to"], said["tables"].count("[[mqtt]]")) == (str(config), len(load(config).mqtt) - 1)
         tables_now = load(config).mqtt
         assert {one.topic for one in tables_now} >= {"rye/sensor/distance/state", "rye/sensor/temp/state"}
         assert {one.connection for one in tables_now} == {tables_now[0].connection}

@@ -3,6 +3,7 @@ can be read against their ground (WCAG 2.2, 1.4.3: 4.5 to 1)."""
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator
 from itertools import combinations
@@ -66,8 +67,9 @@ def test_a_recorded_night_is_drawn_and_its_words_keep_apart(tmp_path: Path, monk
     monkeypatch.setattr(picture, "saved", lambda figure, out, **how: made.append(figure))
     out = tmp_path / "night.png"
     night = f"{ROOT / 'simulated_runs' / 'good_night.csv'}:1"
-    done = jartide("picture", night, "-o", out)
+    done = jartide("picture", night, "-o", out, "--json")
     assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["file"] == str(out)
     (figure,) = made
     FigureCanvasAgg(figure).draw()
     texts = [t for axes in figure.axes for t in [*axes.texts, *axes.get_xticklabels()]] + figure.texts
