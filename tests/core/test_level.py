@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.vessel import level
+from monitor.core.vessel.geometry import problem_with, table
 from monitor.settings import JarSettings
 from monitor.values import Reading, Straight, Tapered, VolumeTable
 
@@ -108,3 +109,9 @@ def test_spread_of_the_ratio_by_the_exact_derivative_of_a_straight_wall() -> Non
     # r = h / s: var r = (sd / s)^2 + (h sd_s / s^2)^2, to first order
     spread = level.rise_ratio_sd(Straight(), 80.0, 40.0, 0.5, 0.25)
     assert spread == pytest.approx(((0.5 / 40.0) ** 2 + (80.0 * 0.25 / 1600.0) ** 2) ** 0.5, rel=0.05)
+
+
+@pytest.mark.fault("C3")
+@pytest.mark.parametrize("points", [[(40, 200), (40, 300)], [(40, 200), (60, 200)], [(40, 200), (30, 300)], [(0, 5)]])
+def test_a_table_that_does_not_rise_in_both_columns_is_no_jar(points: list[tuple[float, float]]) -> None:
+    assert "must rise in both columns" in str(problem_with(table(points)))
