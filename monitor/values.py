@@ -457,6 +457,7 @@ class Cycle:
     above_double_h: float | None = None  # hours that the rise ratio stood at 2 or above, once closed
     rise_at_s: float | None = None  # when it began to rise
     about_s: tuple[float, float] | None = None  # nothing shows when it was fed, only that it was within these
+    reached_ratio: float | None = None  # at least so high it rose, where it was fed before its peak
     smoothed: bool = False  # peak, rise and fall are the smoother's, which saw the whole cycle, not as decided then
 
     @property

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli import completion, past_cycles
+from monitor.cli import completion, freshness, past_cycles
 from monitor.cli.fitted import say
 from monitor.cli.opening import config_option, form_options, jar_from, now_of, refuse, settings_from
 from monitor.core.assess import notebook, vigour
@@ -22,7 +22,7 @@ from monitor.core.plan import phrases
 from monitor.host.time_zone import display
 from monitor.runs import daemon_status, history
 from monitor.runs.store import Store, StoreTrouble
-from monitor.values import Noted
+from monitor.values import Json, Noted
 
 CAUTION = (
     "A sensor sees how high a starter stands, not what lives in it. Look and smell: if there is mould, or a pink, "
@@ -48,6 +48,7 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
     if (jar is None) == (history_path is None):
         refuse("assess: name a jar, or give --history CYCLES.csv")
     notes: list[Noted] = []
+    old: list[Json] = []
     show, current, culture, now_s = Display(), None, None, time.time()
     if history_path is not None:
         cycles = past_cycles.from_file(history_path)
@@ -58,10 +59,13 @@ def assess(jar: str | None, history_path: Path | None, form: str, config: Path) 
         cycles, notes = past_cycles.from_store(settings.store.path, name)
         culture = starter_models.learned_from(history.over(cycles), settings.jar(name).flour)
         current = _current(settings.store.path, name, now_s)
+        old = freshness.say_if_old(settings, [settings.jar(name)], now_s)
     judged = vigour.assess(cycles, notes, now_s, current=current, culture=culture, display=show)
     discarded = notebook.discarded_g(notes)
     if form == "json":
-        click.echo(json.dumps(dataclasses.asdict(judged) | {"discarded_g": discarded}, ensure_ascii=False))
+        click.echo(
+            json.dumps({**dataclasses.asdict(judged), "discarded_g": discarded, freshness.KEY: old}, ensure_ascii=False)
+        )
     else:
         say(show.worded("\n".join(_lines(judged, discarded, now_s))))
     sys.exit(0 if judged.verdict == "yes" else 1)

@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 
 import click
 
+from monitor.cli import freshness
 from monitor.cli.fitted import say
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import Within
@@ -119,7 +120,10 @@ def bake(
         _keep(path, jar_name, kept_bake.kept_of(asked, made, now_s, changes))
     wanted_s = asked.wanted_s
     if form == "json":
-        click.echo(json.dumps(bake_json(made, lambda at_s: rfc3339.text(float(round(at_s)))), ensure_ascii=False))
+        body = bake_json(made, lambda at_s: rfc3339.text(float(round(at_s))))
+        if jar_name is not None:
+            body[freshness.KEY] = known.old
+        click.echo(json.dumps(body, ensure_ascii=False))
     elif form == "ics":
         click.echo(_calendar(made, wanted_s, now_s, show), nl=False)
     else:

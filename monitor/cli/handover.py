@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import freshness
 from monitor.cli.fitted import say
 from monitor.cli.opening import config_option, json_option, moment, now_of, settings_from
 from monitor.cli.sheet import lines, made_sheet
@@ -32,6 +33,7 @@ def handover(since: str | None, hours: float, group: str | None, as_json: bool, 
     show, now_s = display(settings.display), now_of(settings)
     since_s = now_s - SHIFT_S if since is None else moment(since, calendar(settings.display.time_zone), now_s=now_s)
     made = made_sheet(settings, now_s, hours, group)
+    old = freshness.say_if_old(settings, [jar for jar in settings.jars if group in (None, jar.group)], now_s)
     with opened_store(settings.store.path) as store:
         jars = [jar.name for jar in settings.jars if group is None or jar.group == group]
         happened = review.since(store, jars, since_s)
@@ -40,6 +42,7 @@ def handover(since: str | None, hours: float, group: str | None, as_json: bool, 
             "since_s": since_s,
             "happened": [dataclasses.asdict(one) for one in happened],
             "due": dataclasses.asdict(made.sheet),
+            freshness.KEY: old,
         }
         click.echo(json.dumps(body, ensure_ascii=False))
         return

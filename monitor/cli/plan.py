@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from monitor.cli import past_cycles
+from monitor.cli import freshness, past_cycles
 from monitor.cli.fitted import say
 from monitor.cli.moments import moment_to_come
 from monitor.cli.numbers import NUMBER
@@ -174,6 +174,8 @@ def plan(
     young = None if asked else growing.beside_a_plan(age_of(known.cycles, known.notes, now_s).days)
     if young is not None:
         body["young"], text = young, f"{young}\n{text}"
+    if jar_name is not None:
+        body[freshness.KEY] = known.old
     if form == "json":
         click.echo(json.dumps(body, ensure_ascii=False))
     else:
@@ -213,6 +215,7 @@ class Known:
     now_s: float = field(default_factory=time.time)
     cycles: Sequence[Cycle] = ()  # of a jar, with its notes
     notes: Sequence[Noted] = ()
+    old: list[Json] = field(default_factory=list)  # whether what is known of the jar is old
 
 
 def known_of(history_path: Path | None, jar_name: str | None, config: Path, temperature_c: float | None) -> Known:
@@ -232,6 +235,7 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
     if bin_note is not None:
         click.echo(f"{jar.name}: no plan for it. {what_to_do(bin_note)}", err=True)
         sys.exit(1)
+    now_s = now_of(settings)
     is_open = bool(cycles) and cycles[-1].ended_at_s is None
     culture = starter_models.learned_from(history.over(cycles), jar.flour, usual_c)
     return Known(
@@ -242,9 +246,10 @@ def known_of(history_path: Path | None, jar_name: str | None, config: Path, temp
         limits=limits_of(jar, settings.place),
         shown=settings.display,
         notices=settings.notices,
-        now_s=now_of(settings),
+        now_s=now_s,
         cycles=cycles,
         notes=notes,
+        old=freshness.say_if_old(settings, [jar], now_s),
     )
 
 

@@ -22,6 +22,7 @@ from monitor.cli.nearest import near
 from monitor.cli.opening import config_option, json_option, put_json, refuse, settings_from, store_option, to_be_new
 from monitor.cli.progress import ROW_CHARS, growing, progress
 from monitor.core.display.units import without_controls
+from monitor.review.words import reached
 from monitor.runs import history, lots, rfc3339, run_file, transfer, whole_file
 from monitor.runs.device_numbers import Missing
 from monitor.runs.run_file import RunFileError
@@ -317,6 +318,8 @@ def _cells(cycle: Cycle, zone: tzinfo | None, about: str) -> tuple[str, str, str
     if cycle.feeding.grams is not None:
         grams = "+".join(f"{one:g}" for one in cycle.feeding.grams) + " g"
     rise = "" if cycle.peak_ratio is None else f"{about}{cycle.peak_ratio:.2f} times"
+    if cycle.reached_ratio is not None:
+        rise = reached(cycle.reached_ratio)
     peak, fall = (
         "" if at_s is None else f"{about}{(at_s - cycle.fed_at_s) / H_S:.1f} h"
         for at_s in (cycle.peak_at_s, cycle.fall_at_s)
@@ -344,6 +347,7 @@ def _as_json(run: Run, cycles: list[Cycle], rows: int, first_s: float | None) ->
                 "flour": cycle.feeding.flour,
                 "peak_at": time_text(cycle.peak_at_s),
                 "peak_ratio": cycle.peak_ratio,
+                "reached_ratio": cycle.reached_ratio,
                 "fall_at": time_text(cycle.fall_at_s),
                 "ended_at": time_text(cycle.ended_at_s),
                 "smoothed": cycle.smoothed,

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import freshness
 from monitor.cli.fitted import say
 from monitor.cli.opening import config_option, json_option, now_of, refuse, settings_from
 from monitor.core.assess import neighbours
 from monitor.core.display.units import Display
-from monitor.core.plan.sheet import Row
+from monitor.core.plan.sheet import Row, when_words
 from monitor.host.time_zone import display
 from monitor.review import feeding_sheet
 from monitor.review.feeding_sheet import MadeSheet
@@ -34,8 +35,10 @@ def sheet_command(hours: float, group: str | None, as_json: bool, config: Path) 
     show = display(settings.display)
     now_s = now_of(settings)
     made = made_sheet(settings, now_s, hours, group)
+    old = freshness.say_if_old(settings, [jar for jar in settings.jars if group in (None, jar.group)], now_s)
     if as_json:
         body = dataclasses.asdict(made.sheet)
+        body[freshness.KEY] = old
         body["unlike"] = [dataclasses.asdict(one) for one in made.odd]
         body["drifting"] = [dataclasses.asdict(one) for one in made.drifts]
         click.echo(json.dumps(body, ensure_ascii=False))
@@ -61,19 +64,11 @@ def made_sheet(settings: Settings, now_s: float, hours: float, group: str | None
 def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[str]:
     """The sheet as lines; a jar's line has at most 80 columns unless it has a reporter's name."""
     made = whole.sheet
-    if not made.rows:
-        out = [f"Nothing is due within {hours:g} h."]
-    else:
-        assert made.begin_by_s is not None
-        assert made.done_by_s is not None
-        count, wide = len(made.rows), min(max(len(row.jar) for row in made.rows), NAME)
-        out = [
-            f"{count} jar{'s' if count > 1 else ''} to feed within {hours:g} h. Begin by "
-            f"{show.clock(made.begin_by_s, now_s)}, be done by {show.clock(made.done_by_s, now_s)}.",
-            *(
-                _row(place + 1, row, wide, show, now_s, whole.fed_by.get(row.jar))
-                for place, row in enumerate(made.rows)
-            ),
+    out = [when_words(made, hours, lambda at_s: show.clock(at_s, now_s))]
+    if made.rows:
+        wide = min(max(len(row.jar) for row in made.rows), NAME)
+        out += [
+            _row(place + 1, row, wide, show, now_s, whole.fed_by.get(row.jar)) for place, row in enumerate(made.rows)
         ]
         flours = [f"{show.weight(grams)} {kind or 'flour'}" for kind, grams in sorted(made.flour_g.items()) if grams]
         if flours:
@@ -81,14 +76,14 @@ def lines(whole: MadeSheet, show: Display, now_s: float, hours: float) -> list[s
         if made.untold:
             out.append(f"Grams never given, not in the total: {', '.join(made.untold)}.")
     out += [
-        f"  {one.jar}: {one.why}" + (f", about {show.clock(one.due_s, now_s)}" if one.due_s is not None else "")
+        f"  {one.jar}: {one.why}" + (f", about {show.about(one.due_s, now_s)}" if one.due_s is not None else "")
         for one in made.waiting
     ]
     return out
 
 
 def _row(place: int, row: Row, wide: int, show: Display, now_s: float, by: str | None) -> str:
-    when = f"since {show.clock(row.due_s, now_s)}" if row.now else f"about {show.clock(row.due_s, now_s)}"
+    when = f"since {show.clock(row.due_s, now_s)}" if row.now else f"about {show.about(row.due_s, now_s)}"
     grams = row.feeding.grams if row.feeding is not None else None
     feeding = " + ".join(show.weight(one) for one in grams) if grams else "grams not given"
     kind = f" {row.feeding.flour}" if row.feeding is not None and row.feeding.flour else ""

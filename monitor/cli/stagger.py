@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli import freshness
 from monitor.cli.fitted import say
 from monitor.cli.numbers import Within
 from monitor.cli.opening import config_option, in_zone, json_option, now_of, refuse, settings_from
@@ -47,6 +48,7 @@ def stagger(
             made = staggering.of_store(store, jars, now_s, ready_s, apart_min, temperature_c, settings.place)
     except ValueError as error:
         refuse(f"stagger: {error}")
+    old = freshness.say_if_old(settings, jars, now_s)
     if as_json:
         rows = [
             {
@@ -57,7 +59,7 @@ def stagger(
             }
             for one in made
         ]
-        click.echo(json.dumps({"group": group, "at_s": now_s, "jars": rows}, ensure_ascii=False))
+        click.echo(json.dumps({"group": group, "at_s": now_s, "jars": rows, freshness.KEY: old}, ensure_ascii=False))
     else:
         say("\n".join(lines(made, show, now_s, peak=bool(ready))))
     sys.exit(0 if made and all(one.plan.met for one in made) else 1)

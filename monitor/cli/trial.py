@@ -15,13 +15,14 @@ import click
 from monitor.cli import completion
 from monitor.cli.fitted import say
 from monitor.cli.opening import config_option, form_options, jar_from, moment, now_of, refuse, settings_from
-from monitor.core.assess.trial import FAIR, Trial, compare
+from monitor.core.assess.trial import FAIR, Summary, Trial, compare
 from monitor.host.time_zone import calendar, display
 from monitor.runs import trials
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.trials import CannotTry, TrialRecord
 from monitor.settings import Settings
 
+MOST_SPREAD = 0.5  # of the logarithm: more is no "±" that one can read
 TITLES = {
     "rise_ratio": "rise",
     "clock_h_to_peak": "h to peak",
@@ -109,6 +110,13 @@ def trial(
     sys.exit(0 if any(one.differs for one in made.comparisons) else 1)
 
 
+def _cell(one: Summary) -> str:
+    """Mean and spread; where no percentage says how much it scatters, the range of one standard deviation."""
+    if one.spread > MOST_SPREAD:
+        return f"{one.mean / math.exp(one.spread):.1f} to {one.mean * math.exp(one.spread):.1f}"
+    return f"{one.mean:.2f} ±{one.spread:.0%}"
+
+
 def _list(settings: Settings, form: str) -> None:
     show = display(settings.display)
     try:
@@ -147,9 +155,10 @@ def _as_json(name: str, made: Trial) -> dict[str, Any]:
 def _lines(name: str, made: Trial) -> list[str]:
     lines = [made.verdict, *(f"  {remark}." for remark in made.remarks)]
     lines.append(f"Trial {name}: mean of each jar's cycles, with their spread")
+    if any(named[m].spread > MOST_SPREAD for named in made.jars.values() for m in TITLES if m in named):
+        lines.append('("0.9 to 8.5": where cycles differ so much, the range of two thirds of them)')
     lines.append(f"{'jar':12}{'cycles':>7}" + "".join(f"{title:>12}" for title in TITLES.values()))
     for jar, named in made.jars.items():
-        count = max((one.cycles for one in named.values()), default=0)
-        cells = [f"{named[m].mean:.2f} ±{named[m].spread:.0%}" if m in named else "-" for m in TITLES]
-        lines.append(f"{jar:12}{count:>7}" + "".join(f"{cell:>12}" for cell in cells))
+        cells = [_cell(named[m]) if m in named else "-" for m in TITLES]
+        lines.append(f"{jar:12}{made.counted(jar):>7}" + "".join(f"{cell:>12}" for cell in cells))
     return [*lines, *(f"  {one.words}" for one in made.comparisons)]

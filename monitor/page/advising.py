@@ -7,7 +7,7 @@ from monitor.core.assess import vigour
 from monitor.core.assess.advice import Advice
 from monitor.core.assess.now import current_of
 from monitor.core.display.units import Display
-from monitor.page.planning import Cultures
+from monitor.page.planning import Cultures, said_if_old
 from monitor.runs import daemon_status, history
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
@@ -36,7 +36,7 @@ def assessment(store: Store, known: Cultures, jar: JarSettings, now_s: float, sh
         "jar": jar.name,
         "verdict": judged.verdict,
         "because": for_page(show.worded(judged.because)),
-        "now": None if judged.now is None else show.worded(judged.now),
+        "now": " ".join(filter(None, (said_if_old(store, jar, now_s, show), show.worded(judged.now or "")))) or None,
         "flagging": None if judged.flagging is None else show.worded(judged.flagging),
         "advice": advice_json(judged.advice, show),
         "age_days": judged.age_days,

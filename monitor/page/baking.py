@@ -10,7 +10,7 @@ from monitor.core.display.units import Display
 from monitor.core.plan.bake_plan import BakePlan, meanwhile_words, rest_words
 from monitor.core.plan.waking import awake_by
 from monitor.page.advising import for_page
-from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_condemned
+from monitor.page.planning import FURTHEST_S, Cultures, predicted_course, refuse_condemned, said_if_old
 from monitor.runs import bake_plans, history, kept_bake
 from monitor.runs.kept_bake import Asked
 from monitor.runs.report_body import Refused
@@ -125,4 +125,5 @@ def _planned(
         raise Refused(str(error), 409) from None
     cycles, notes = history.of_starter(store, jar.name), store.noted(jar.name)
     doubt = vigour.doubt(vigour.assess(cycles, notes, now_s, culture=culture))
-    return made if doubt is None else replace(made, cautions=(doubt, *made.cautions))
+    first = filter(None, (said_if_old(store, jar, now_s, show), doubt))
+    return replace(made, cautions=(*first, *made.cautions))

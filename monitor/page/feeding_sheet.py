@@ -10,9 +10,9 @@ from dataclasses import asdict
 
 from monitor.core.assess import neighbours
 from monitor.core.display.units import Display
-from monitor.core.plan.sheet import Row, Waiting
+from monitor.core.plan.sheet import Row, Waiting, when_words
 from monitor.core.plan.stagger import APART_MIN
-from monitor.review import feeding_sheet, handover, staggering
+from monitor.review import feeding_sheet, handover, old_readings, staggering
 from monitor.runs import lots
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store
@@ -42,9 +42,15 @@ def sheet(
 
     return {
         "now_s": now_s,
+        "old": old_readings.words(
+            old_readings.of_store(store, [jar for jar in settings.jars if group in (None, jar.group)], now_s),
+            show,
+            now_s,
+        ),
         "hours": hours,
         "group": group,
         "groups": [*groups],
+        "begin_words": when_words(found, hours, lambda at_s: show.clock(at_s, now_s)),
         "begin_by": moment(found.begin_by_s),
         "done_by": moment(found.done_by_s),
         "rows": [_row(one, show, now_s, made.fed_by.get(one.jar)) for one in found.rows],
@@ -122,7 +128,7 @@ def _row(row: Row, show: Display, now_s: float, fed_by: str | None) -> Json:
         "group": row.group,
         "stage": row.stage.value,
         "due_s": row.due_s,
-        "due_words": show.clock(row.due_s, now_s),
+        "due_words": (show.clock if row.now else show.about)(row.due_s, now_s),
         "by_words": show.clock(row.by_s, now_s),
         "now": row.now,
         "ahead_words": row.ahead_words,
@@ -133,4 +139,4 @@ def _row(row: Row, show: Display, now_s: float, fed_by: str | None) -> Json:
 
 
 def _waiting(one: Waiting, show: Display, now_s: float) -> Json:
-    return {"jar": one.jar, "why": one.why, "words": "" if one.due_s is None else show.clock(one.due_s, now_s)}
+    return {"jar": one.jar, "why": one.why, "words": "" if one.due_s is None else show.about(one.due_s, now_s)}

@@ -12,7 +12,7 @@ from typing import Any
 
 from monitor.core.assess.notebook import NOT_SO, NOTE_WORDS, SEEN_WORDS, says, says_was_none
 from monitor.core.assess.thrown_away import condemned, what_to_do
-from monitor.core.detect.superseded import name_of, not_superseded
+from monitor.core.detect.superseded import SAME_FEEDING_S, name_of, not_superseded
 from monitor.core.display.face import NEED, about_words, face, question_words
 from monitor.core.display.units import STAGE_WORDS, Display, duration, sensor_troubles, times
 from monitor.core.forecast.course import Course, course, height
@@ -28,6 +28,7 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings, NoticeSettings, Settings
 from monitor.values import (
     H_S,
+    Cycle,
     Event,
     EventKind,
     Fed,
@@ -110,7 +111,7 @@ def jar_now(
         "seen": _seen(events, now_s, show),
         "last_feeding": feeding,
         "notes": [note_json(note, now_s, show) for note in notes],
-        "last_told": _last_told(store, jar, now_s, show),
+        "last_told": _last_told(store, jar, state.cycle, now_s, show),
         "usual_taken": usual_taken(state, feeding, now_s, show) if bin_note is None else None,
         "bake": baking.shown(store, jar.name, now_s, show) if bin_note is None else None,
     }
@@ -187,7 +188,7 @@ def _course(ahead: Course | None, now_s: float) -> Json:
     return {"time_s": [at_s for at_s, _ in left], "rise_ratios": [list(row) for _, row in left]} if left else None
 
 
-def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> Json:
+def _last_told(store: Store, jar: JarSettings, cycle: Cycle | None, now_s: float, show: Display) -> Json:
     """The last report, while it is recent enough that a slip may be noticed."""
     last = reported.last(store, jar.name)
     if last is None or not now_s - BACK_WITHIN_S <= last.item.time_s:
@@ -197,7 +198,10 @@ def _last_told(store: Store, jar: JarSettings, now_s: float, show: Display) -> J
     else:
         what, by = "fed" if isinstance(last.item, Fed) else NOTE_WORDS[last.item.what], last.item.by
     who = f", by {by}" if by else ""
-    return {"seq": last.seq, "what_words": what, "words": show.clock(last.item.time_s, now_s) + who}
+    at_s = last.item.time_s
+    if isinstance(last.item, Fed) and cycle is not None and abs(cycle.fed_at_s - at_s) <= SAME_FEEDING_S:
+        at_s = cycle.fed_at_s  # the sensor saw when
+    return {"seq": last.seq, "what_words": what, "words": show.clock(at_s, now_s) + who}
 
 
 def next_notice(

@@ -270,7 +270,8 @@ def _past_schemas() -> Schema:
     row = {
         "jar": TEXT, "run": WHOLE, "cycle": WHOLE, "imported": YES_NO, "fed_at_s": NUMBER, "ended_at_s": maybe(NUMBER),
         "sure": YES_NO, "smoothed": YES_NO, "rested": YES_NO, **{key: maybe(NUMBER) for key in GRAMS},
-        "flour": maybe(TEXT), "ratio": maybe(TEXT), "rise_ratio": maybe(NUMBER), "hours_to_peak": maybe(NUMBER),
+        "flour": maybe(TEXT), "ratio": maybe(TEXT), "rise_ratio": maybe(NUMBER),
+        "reached_ratio": maybe(NUMBER), "hours_to_peak": maybe(NUMBER),
         "hours_to_fall": maybe(NUMBER), "equivalent_hours_to_peak": maybe(NUMBER),
         "mean_temperature_c": maybe(NUMBER), "notes": list_of(ref("Note")),
     }  # fmt: skip

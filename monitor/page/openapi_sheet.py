@@ -85,8 +85,9 @@ def schemas() -> Schema:
     )
     return {
         "Sheet": object_of(
-            now_s=NUMBER, hours=NUMBER, group=maybe(TEXT), groups=list_of(TEXT), begin_by=moment, done_by=moment,
-            rows=list_of(row), waiting=list_of(object_of(jar=TEXT, why=TEXT, words=TEXT)),
+            now_s=NUMBER, old=maybe(TEXT), hours=NUMBER, group=maybe(TEXT), groups=list_of(TEXT), begin_words=TEXT,
+            begin_by=moment, done_by=moment, rows=list_of(row),
+            waiting=list_of(object_of(jar=TEXT, why=TEXT, words=TEXT)),
             weigh=list_of(object_of(flour=TEXT, flour_g=NUMBER, lot=maybe(TEXT))), water_g=NUMBER, starter_g=NUMBER,
             untold=list_of(TEXT), odd=list_of(object_of(jar=TEXT, words=TEXT, curves=list_of(TEXT))),
             drifts=list_of(

@@ -135,6 +135,7 @@ def _row(run: Run, cycle: Cycle, notes: Sequence[Noted], now_s: float, show: Dis
         "flour": cycle.feeding.flour,
         "ratio": cycle.feeding.ratio,
         "rise_ratio": None if cycle.peak_ratio is None else round(cycle.peak_ratio, 3),
+        "reached_ratio": None if cycle.reached_ratio is None else round(cycle.reached_ratio, 3),
         "hours_to_peak": peak_h,
         "hours_to_fall": fall_h,
         "equivalent_hours_to_peak": None if peak_h is None else round(_clock(cycle).worth_h(max(peak_h, 0.0)), 2),

@@ -26,6 +26,7 @@ from monitor.core.plan.moment import Planned
 from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of, warmth_from
 from monitor.core.plan.waking import awake_by
 from monitor.core.plan.weighing import limits_of
+from monitor.review import old_readings
 from monitor.runs import bake_plans, history
 from monitor.runs.history import HYDRATIONS
 from monitor.runs.report_body import Refused
@@ -157,7 +158,8 @@ def plan(
         "line": None if line is None else show.worded(line),
         "because": show.worded(last.because),
         "instead": [show.worded(f"{one.do}. {one.because}") for one in last.instead],
-        "caution": None if last.caution is None else show.worded(last.caution),
+        "caution": " ".join(filter(None, (said_if_old(store, jar, now_s, show), show.worded(last.caution or ""))))
+        or None,
         "cycles": culture.cycles,
         "first": [_feeding(store, jar, one, now_s, show) for one in planned[:-1]],
         "unripe": None if asked.all_given else _unripe(seed, now_s, from_s, show),
@@ -194,6 +196,11 @@ def _unripe(seed: Seed, now_s: float, from_s: float, show: Display) -> Json:
 def _young(store: Store, jar: JarSettings, now_s: float) -> Json:
     """What to do in place of a planned feeding with a starter in its first week."""
     return growing.beside_a_plan(age_of([], store.noted(jar.name, math.inf), now_s).days)
+
+
+def said_if_old(store: Store, jar: JarSettings, now_s: float, show: Display) -> str | None:
+    """That its readings are old, where they are: a plan rests on them. Raises StoreTrouble."""
+    return old_readings.words(old_readings.of_store(store, [jar], now_s), show, now_s)
 
 
 def refuse_condemned(store: Store, jar: JarSettings) -> None:

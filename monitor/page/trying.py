@@ -78,7 +78,7 @@ def _stands(store: Store, record: TrialRecord, show: Display) -> Json:
         "jars": [
             {
                 "jar": jar,
-                "cycles": len(counted[jar]),
+                "cycles": made.counted(jar),
                 **{m: round(s.mean, 3) for m, s in named.items()},
                 "spread": {m: likely_mean(s) for m, s in named.items()},
             }

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.core.assess import notebook
-from monitor.core.detect.superseded import not_superseded
+from monitor.core.detect.superseded import SAME_FEEDING_S, not_superseded
 from monitor.runs import outbox
 from monitor.runs.outbox import State
 from monitor.runs.store import Store
@@ -45,8 +45,9 @@ def since(store: Store, jars: Sequence[str], since_s: float) -> list[Happened]:
     found: list[Happened] = []
     for jar in jars:
         told = [item for item in store.told(jar, since_s) if isinstance(item, Fed | Noted)]
-        found += [_of_told(item) for item in told if not _snooze(item)]
         run = store.open_run(jar)
+        fed_s = [cycle.fed_at_s for cycle in store.cycles(run.id) if cycle.told] if run else []
+        found += [_of_told(item, fed_s) for item in told if not _snooze(item)]
         if run:
             events = not_superseded(store.events(run.id, since_s))
             cycles = [cycle for cycle in store.smoothed_cycles(run.id) if cycle.smoothed]
@@ -62,7 +63,8 @@ def _snooze(item: Fed | Noted) -> bool:
     return isinstance(item, Noted) and item.what is Noting.SNOOZE
 
 
-def _of_told(item: Fed | Noted) -> Happened:
+def _of_told(item: Fed | Noted, fed_s: Sequence[float]) -> Happened:
+    """`fed_s` are the feedings as they stand: one that was told and seen happened when the sensor saw it."""
     if isinstance(item, Noted):
         said = notebook.says(item).removesuffix(f" ({item.by})")
         return Happened(at_s=item.time_s, jar=item.jar, what=said, by=item.by)
@@ -70,7 +72,9 @@ def _of_told(item: Fed | Noted) -> Happened:
     weighed = f" {' + '.join(f'{one:g}' for one in grams)} g" if grams else ""
     lot = f", flour of lot {item.flour_lot}" if item.flour_lot else ""
     seed = f", starter from {item.seed}" if item.seed else ""
-    return Happened(at_s=item.time_s, jar=item.jar, what=f"fed{weighed}{lot}{seed}", by=item.by)
+    seen_s = min(fed_s, key=lambda one: abs(one - item.time_s), default=item.time_s)
+    at_s = seen_s if abs(seen_s - item.time_s) <= SAME_FEEDING_S else item.time_s
+    return Happened(at_s=at_s, jar=item.jar, what=f"fed{weighed}{lot}{seed}", by=item.by)
 
 
 def _as_smoothed(event: Event, cycles: Sequence[Cycle]) -> Event:

@@ -41,10 +41,11 @@ def keep(store: Store, run_id: int, number: int, empty_mm: Mapping[str, float | 
         return
     seen = smoothed(store, run, cycle, empty_mm.get(run.jar))
     top, rise = seen.top, seen.rise_ratio
-    peak_at_s = None if top is None else top.peak_at.likely_s
-    fall_at_s = None if top is None or top.fall_at is None else top.fall_at.likely_s
-    if fall_at_s is None and peak_at_s is not None and cycle.fall_at_s is not None:
-        fall_at_s = max(cycle.fall_at_s, peak_at_s)  # as decided, but nothing sinks before its peak
     store.keep_smoothed(
-        run_id, cycle, peak_at_s=peak_at_s, peak_ratio=None if rise is None else rise[1], fall_at_s=fall_at_s
+        run_id,
+        cycle,
+        peak_at_s=None if top is None else top.peak_at.likely_s,
+        peak_ratio=None if rise is None else rise[1],
+        fall_at_s=None if top is None or top.fall_at is None else top.fall_at.likely_s,
+        reached_ratio=seen.reached_ratio,
     )

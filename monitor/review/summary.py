@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import fmean, median
 from typing import TYPE_CHECKING
@@ -38,8 +38,10 @@ Range = tuple[float, float, float]  # low, likely, high: 90 %
 class CycleSummary:
     """One cycle. `number` counts feedings as the store does: 0 is what came before the first. `fed_at_s` is None when
     the recording began in the middle of it; then there is no starting level and no ratio. `top` is None when no peak
-    was decided; `known_at_s` is when "feed now" could first be said. `curve` holds (time, level) at most `CURVE_POINTS`
-    times; without an empty distance levels are distances, negated. `notes` are what was noted in it, in order."""
+    was decided; its fall is the decided one where the smoother is not certain of any; `known_at_s` is when "feed now"
+    could first be said. `reached_ratio` is how high one without a peak had risen when it was fed again. `curve` holds
+    (time, level) at most `CURVE_POINTS` times; without an empty distance levels are distances, negated. `notes` are
+    what was noted in it, in order."""
 
     number: int
     begin_s: float
@@ -50,10 +52,10 @@ class CycleSummary:
     top: Top | None
     rise_mm: Range | None
     rise_ratio: Range | None
+    reached_ratio: float | None
     hours_to_peak: Range | None
     hours_to_fall: Range | None
     known_at_s: float | None
-    decided_fall_s: float | None
     mean_c: float | None
     least_c: float | None
     most_c: float | None
@@ -219,8 +221,13 @@ def _cycle(
         from monitor.review.smoother import smooth_top  # brings numpy: no command's help waits for it
 
         top = smooth_top(*_between(time_s, level_mm, back_s + HANDS_S, until_s), seats)
+    fell_s = next((e.happened_at_s for e in reversed(here) if e.kind is EventKind.FALL_BEGAN), None)
+    if top is not None and top.fall_at is None and fell_s is not None:
+        top = replace(top, fall_at=_decided_fall(top, fell_s, end_s))
     foot_mm = start_mm if start_mm is not None else _foot(level_mm)
     warm_to_s = top.fall_at.likely_s if top is not None and top.fall_at is not None else end_s
+    curve = _curve(time_s, level_mm)
+    rose_until_fed = stretch.ended_fed and EventKind.RISE_BEGAN in kinds
     _, warmth = _between(series.warm_s, series.warm_c, begin_s, warm_to_s)
     return CycleSummary(
         number=stretch.number,
@@ -232,18 +239,26 @@ def _cycle(
         top=top,
         rise_mm=_rise_mm(top, foot_mm),
         rise_ratio=_rise_ratio(top, start_mm, jar),
+        reached_ratio=_reached_ratio(curve, start_mm, jar) if top is None and rose_until_fed else None,
         hours_to_peak=_hours(top.peak_at, begin_s) if top is not None and began_fed else None,
         hours_to_fall=_hours(top.fall_at, begin_s) if top is not None and began_fed else None,
         known_at_s=next((e.decided_at_s for e in here if e.kind is EventKind.FALL_BEGAN), None),
-        decided_fall_s=next((e.happened_at_s for e in here if e.kind is EventKind.FALL_BEGAN), None),
         mean_c=fmean(warmth) if warmth else None,
         least_c=min(warmth, default=None),
         most_c=max(warmth, default=None),
         flat=EventKind.STAYED_FLAT in kinds,
         disturbed=kinds.count(EventKind.DISTURBED),
-        curve=_curve(time_s, level_mm),
+        curve=curve,
         notes=notes,
     )
+
+
+def _decided_fall(top: Top, fell_s: float, end_s: float) -> Span:
+    """The fall that was decided, where the smoother is not certain of one: "feed now" hung on it, so it is shown, and
+    not before the smoother's own peak. It lies somewhere from then to the end of what was seen."""
+    likely_s = max(fell_s, top.peak_at.likely_s)
+    earliest_s = min(likely_s, max(fell_s, top.peak_at.earliest_s))
+    return Span(earliest_s=earliest_s, likely_s=likely_s, latest_s=max(likely_s, min(top.peak_at.latest_s, end_s)))
 
 
 def _lid_on(stretch: Stretch, here: Sequence[Event]) -> tuple[float, float]:
@@ -264,6 +279,13 @@ def _rise_mm(top: Top | None, foot_mm: float | None) -> Range | None:
         return None
     low, likely, high = top.peak_mm
     return low - foot_mm, likely - foot_mm, high - foot_mm
+
+
+def _reached_ratio(curve: Sequence[tuple[float, float]], start_mm: float | None, jar: JarSettings) -> float | None:
+    """How high it stood at its highest, whether or not that was the top."""
+    if start_mm is None or jar.empty_mm is None or not curve:
+        return None
+    return rise_ratio(jar.geometry, max(level for _, level in curve), start_mm)
 
 
 def _rise_ratio(top: Top | None, start_mm: float | None, jar: JarSettings) -> Range | None:

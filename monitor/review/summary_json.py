@@ -40,6 +40,7 @@ def _cycle_json(cycle: CycleSummary) -> dict[str, Json]:
         "fall_known_at": _time(cycle.known_at_s),
         "rise_mm": _three(cycle.rise_mm, 1),
         "rise_ratio": _three(cycle.rise_ratio, 3),
+        "reached_ratio": _round(cycle.reached_ratio, 3),
         "hours_to_peak": _three(cycle.hours_to_peak, 2),
         "hours_to_fall": _three(cycle.hours_to_fall, 2),
         "mean_temperature_c": _round(cycle.mean_c, 2),

@@ -42,7 +42,10 @@ def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
     if fed := _fed(cycle, show):
         yield fed
     if cycle.top is None:
-        yield "stayed flat" if cycle.flat else "no peak"
+        early = (
+            "no peak" if cycle.reached_ratio is None else f"fed before its peak: rose {reached(cycle.reached_ratio)}"
+        )
+        yield "stayed flat" if cycle.flat else early
     else:
         if cycle.rise_ratio is not None:
             yield f"rose to {spread(cycle.rise_ratio, 2)} times its starting level"
@@ -52,9 +55,6 @@ def cycle_lines(cycle: CycleSummary, show: Display) -> Iterator[str]:
         if cycle.top.fall_at is not None:
             known = "" if cycle.known_at_s is None else f"; could be told at {local(cycle.known_at_s, show)}"
             yield f"fall {when(cycle.top.fall_at, show)}{_after(cycle.hours_to_fall)}{known}"
-        elif cycle.decided_fall_s is not None:
-            fell_s = max(cycle.decided_fall_s, cycle.top.peak_at.likely_s)
-            yield f"fall {local(fell_s, show)}, as decided at the time: the curve alone leaves it open"
     if cycle.mean_c is not None and cycle.least_c is not None and cycle.most_c is not None:
         mean, least, most = (show.temperature(c) for c in (cycle.mean_c, cycle.least_c, cycle.most_c))
         yield f"{mean} on average, from {least} to {most}"
@@ -74,6 +74,8 @@ def cells(cycle: CycleSummary, show: Display) -> tuple[str, str, str, str]:
         rise = f"{cycle.rise_ratio[1]:.2f} times"
     elif cycle.rise_mm is not None:
         rise = f"{cycle.rise_mm[1]:.0f} mm"
+    elif cycle.reached_ratio is not None:
+        rise = reached(cycle.reached_ratio)
     peak, fall = (
         "-" if hours is None else f"{spread(hours, 1)} h" for hours in (cycle.hours_to_peak, cycle.hours_to_fall)
     )
@@ -95,6 +97,11 @@ def middles(cycles: tuple[CycleSummary, ...], show: Display) -> tuple[str, str, 
         middle([c.hours_to_fall[1] for c in fed if c.hours_to_fall is not None], 1, "h"),
         show.temperature(median(warm)) if warm else "-",
     )
+
+
+def reached(rise_ratio: float) -> str:
+    """2.86 -> "2.86 or more": how high one had risen that was fed before its peak."""
+    return f"{rise_ratio:.2f} or more"
 
 
 def _fed(cycle: CycleSummary, show: Display) -> str:

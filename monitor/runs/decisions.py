@@ -131,13 +131,18 @@ class Decisions:
         return [replace(_cycle_of(json.loads(body)), **json.loads(seen or "{}")) for body, seen in rows]
 
     def keep_smoothed(
-        self, run: int, cycle: Cycle, *, peak_at_s: float | None, peak_ratio: float | None, fall_at_s: float | None
-    ) -> None:
+        self, run: int, cycle: Cycle, *, peak_at_s: float | None, peak_ratio: float | None, fall_at_s: float | None,
+        reached_ratio: float | None = None,
+    ) -> None:  # fmt: skip
         """Keep what the smoother says of a finished cycle, where that is still what was decided of it. What it does not
         know (None) stays as decided."""
         said = {"peak_at_s": peak_at_s, "peak_ratio": peak_ratio, "fall_at_s": fall_at_s}
-        known = {name: value for name, value in said.items() if value is not None}
-        text = json.dumps(known | {"smoothed": True} if known else {}, separators=(",", ":"))
+        known: dict[str, float | bool] = {name: value for name, value in said.items() if value is not None}
+        if known:
+            known["smoothed"] = True
+        elif reached_ratio is not None:
+            known["reached_ratio"] = reached_ratio
+        text = json.dumps(known, separators=(",", ":"))
         with self._db.writing():
             if cycle in self.cycles(run):
                 self._db.execute(

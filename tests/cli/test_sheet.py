@@ -54,13 +54,30 @@ def test_the_sheet_lists_who_is_due_in_order_with_grams(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
     # shelf-2 is due at 12:13, nine hours after its feeding: harmless for a fifth of that, until 14:01; 3 min a jar
-    assert lines[0] == "2 jars to feed within 12 h. Begin by 13:58, be done by 14:04."
+    # (shelf-1 is due an hour later and is none of that first one)
+    assert lines[0] == "2 jars to feed within 12 h. shelf-2 first: begin by 13:58, be done by 14:01."
     assert [line.split()[3] for line in lines[1:3]] == ["shelf-2", "shelf-1"]
     assert "20 g + 100 g + 80 g rye" in lines[2]
     assert "Weigh out: 100 g rye, 80 g water." in lines
     assert "Grams never given, not in the total: shelf-2." in lines
     assert "  spare: resting" in done.output
     assert max(map(len, lines)) <= 80
+
+
+def test_what_rests_on_old_readings_says_so(tmp_path: Path) -> None:
+    config = kitchen(tmp_path)
+    words = "No reading of shelf-1 and shelf-2 since 11:12 (6 h 30 min ago): what is said of them was known then."
+    for since_h, says in ((0.1, ""), (6.5, f"{words} Is `jartide watch` running?\n")):
+        with time_machine.travel(NOW_S + since_h * 3600.0, tick=False):
+            done = CliRunner().invoke(main, ["sheet", "--json", "--config", str(config)])
+            judged = CliRunner().invoke(main, ["assess", "shelf-1", "--json", "--config", str(config)])
+            over = CliRunner().invoke(main, ["handover", "--json", "--config", str(config)])
+        assert done.stderr == over.stderr == says
+        assert judged.stderr == says.replace("shelf-1 and shelf-2", "shelf-1").replace("them", "it")
+        old = [one["jar"] for one in json.loads(done.stdout)["old_readings"]]
+        assert old == (["shelf-1", "shelf-2"] if says else [])
+        assert json.loads(over.stdout)["old_readings"] == json.loads(done.stdout)["old_readings"]
+        assert [one["jar"] for one in json.loads(judged.stdout)["old_readings"]] == old[:1]
 
 
 def test_nothing_due_is_the_answer_no(tmp_path: Path) -> None:

@@ -37,6 +37,20 @@ def test_the_forecast_leads_to_the_next_feeding() -> None:
     assert next_notice(replace(RISING, forecast=None), [], [], [], USUAL, NOW) is None
 
 
+def test_at_its_peak_comes_before_it_sinks() -> None:
+    peak = Span(earliest_s=NOW, likely_s=NOW + H, latest_s=NOW + 2 * H)
+    ahead = replace(RISING, forecast=replace(FALL, peak_at=peak))
+    assert next_notice(ahead, [], [], [], USUAL, NOW) == ComingNotice(
+        title="At its peak", at_s=NOW + H, certainty="about"
+    )
+    for other in (
+        next_notice(ahead, [], [], [], replace(USUAL, leave_out=("at_peak",)), NOW),
+        next_notice(replace(ahead, stage=Stage.PEAKED), [], [], [], USUAL, NOW),
+    ):
+        assert other is not None
+        assert other.title == "Feed now"
+
+
 def test_what_waits_comes_first_and_what_was_told_comes_again() -> None:
     waiting = [notice(NOW - 60, title="Later"), notice(NOW - 120, title="First")]
     found = next_notice(RISING, waiting, waiting, [], USUAL, NOW)

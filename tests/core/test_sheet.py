@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.core.plan.sheet import MINUTE_A_JAR, SheetJar, sheet, usual_feeding
+from monitor.core.plan.sheet import MINUTE_A_JAR, SheetJar, sheet, usual_feeding, when_words
 from monitor.values import Cycle, Feeding, Stage, of_grams
 
 H_S = 3600.0
@@ -51,6 +51,16 @@ def test_begin_by_leaves_time_for_everyone_before_the_first_is_too_late() -> Non
     made = sheet([jar(f"j{n}", 3.0) for n in range(10)], 0.0)
     assert made.begin_by_s == pytest.approx(5.0 * H_S - 10 * MINUTE_A_JAR * 60.0)
     assert made.done_by_s == pytest.approx(5.0 * H_S)
+
+
+def test_begin_and_done_are_of_those_due_now_and_say_how_late_they_are() -> None:
+    """One jar overdue for eleven hours, one just fed and due in seven."""
+    made = sheet([jar("Spelt", -11.5), jar("Rye", 7.0)], 0.0)
+    assert made.wave == ("Spelt",)
+    assert made.done_by_s == pytest.approx(MINUTE_A_JAR * 60.0)
+    assert [row.ahead_words for row in made.rows] == ["12 h overdue", "14 h early"]
+    words = when_words(made, 12.0, lambda at_s: f"{at_s / 60.0:.0f} min")
+    assert words == "2 jars to feed within 12 h. Spelt now: begin by 0 min, be done by 3 min."
 
 
 def test_too_late_already_means_now() -> None:

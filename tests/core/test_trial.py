@@ -117,6 +117,28 @@ def test_one_that_never_doubles_is_said_so_and_not_a_thousandfold_behind() -> No
     assert not [one for one in made.comparisons if one.measure == "equivalent_h_above_double"]
 
 
+def test_what_is_shown_below_double_has_not_doubled() -> None:
+    """Single readings of a starter that reaches 1.97 lie above 2."""
+    nearly = jar([9.0, 9.1, 8.9], [2.1, 1.97, 1.86], above_double_h=0.4)
+    made = trial.compare({"high": jar([9.0, 9.1, 8.9], above_double_h=4.0), "nearly": nearly})
+    assert made.remarks == ("nearly doubled in 1 of its 3 cycles; hours doubled are from those cycles",)
+    assert made.jars["nearly"]["clock_h_above_double"].cycles == 1
+
+
+def test_cycles_without_a_peak_are_not_counted() -> None:
+    unseen = [Cycle(jar="x", number=9 + i, fed_at_s=T + 86400 * (9 + i)) for i in range(4)]
+    assert trial.compare({"a": jar([9.0, 9.1, 8.9]) + unseen, "b": unseen}).counted("a") == 3
+
+
+@pytest.mark.parametrize(
+    ("paces", "other", "says"),
+    [(0.4, (0.0, 0.0), "differ in warmth"), (0.0, (1.5, 0.0), "different ratios"), (0.0, (0.0, 0.9), "wetter")],
+)
+def test_it_says_in_what_jars_differ(paces: float, other: tuple[float, float], says: str) -> None:
+    one, two = (trial._Fed(shape=shape, ln_hydration=ln, ratio=None) for shape, ln in ((0.0, 0.0), other))
+    assert says in trial._doubt("equivalent_h_to_peak", paces, one, two).alike
+
+
 def test_it_says_how_many_more_cycles_would_settle_it() -> None:
     made = trial.compare({"a": jar([9.0, 10.1, 8.2, 9.5]), "b": jar([7.6, 8.6, 6.9, 7.9])})
     (one,) = (c for c in made.comparisons if c.measure == "equivalent_h_to_peak")

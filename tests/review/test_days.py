@@ -30,9 +30,9 @@ def cycle(day: int, rise: float, mean_c: float = 22.0, notes: tuple[Noted, ...] 
     return CycleSummary(
         number=day, begin_s=begin_s, end_s=begin_s + DAY_S, fed_at_s=begin_s, fed=None, start_mm=30.0,
         top=Top(peak_at=peak, fall_at=None, peak_mm=(29.0 * rise, 30.0 * rise, 31.0 * rise)) if rise > 1.0 else None,
-        rise_mm=None, rise_ratio=(rise - 0.05, rise, rise + 0.05) if rise > 1.0 else None, hours_to_peak=None,
-        hours_to_fall=None, known_at_s=None, mean_c=mean_c, least_c=mean_c, most_c=mean_c, flat=False, disturbed=0,
-        curve=curve, notes=notes,
+        rise_mm=None, rise_ratio=(rise - 0.05, rise, rise + 0.05) if rise > 1.0 else None, reached_ratio=None,
+        hours_to_peak=None, hours_to_fall=None, known_at_s=None, mean_c=mean_c, least_c=mean_c,
+        most_c=mean_c, flat=False, disturbed=0, curve=curve, notes=notes,
     )  # fmt: skip
 
 

@@ -16,11 +16,12 @@ import time_machine
 from monitor.core.display.units import Display
 from monitor.daemon import smoothing
 from monitor.page import past, smoothed
-from monitor.review import hindsight
+from monitor.review import hindsight, words
+from monitor.review.summary import CycleSummary, Stretch, look_back
 from monitor.runs import history
 from monitor.runs.store import Store
-from monitor.settings import Settings
-from monitor.values import H_S, EventKind, Fed, of_grams
+from monitor.settings import JarSettings, Settings
+from monitor.values import H_S, Event, EventKind, Fed, Reading, of_grams
 from tests.page_house import Kitchen, over_a_fed_jar, settings_of
 from tests.servers import wait_until
 from tests.terminal import jartide
@@ -162,3 +163,36 @@ def test_the_daemon_smooths_what_is_finished(lived: House, store: Store, monkeyp
     assert all(
         one.smoothed for run, _ in waiting for one in store.smoothed_cycles(run) if one.ended_at_s and one.number
     )
+
+
+def plateau(kinds: dict[EventKind, float]) -> CycleSummary:
+    """Invented: a cycle that climbs for eight hours to 2.5 times and stands there for four, when it is fed again, with
+    events so many hours after its feeding."""
+    readings = [
+        Reading(time_s=BEGIN_S + 300.0 * k, jar="rye", distance_mm=150.0 - 45.0 * min(k / 96, 1.0) + 0.4 * (k % 3))
+        for k in range(144)
+    ]
+    fed, *events = (
+        Event(kind=kind, jar="rye", happened_at_s=BEGIN_S + h * H_S, decided_at_s=BEGIN_S + (h + 1.0) * H_S)
+        for kind, h in {EventKind.FED: 0.0, **kinds}.items()
+    )
+    stretch = Stretch(number=1, begin_s=BEGIN_S, end_s=BEGIN_S + 12 * H_S, began_fed=True, ended_fed=True)
+    return look_back(readings, [fed, *events], [], JarSettings(name="rye", empty_mm=180.0), stretch)
+
+
+def test_a_fall_that_was_decided_is_shown_not_before_the_peak() -> None:
+    """ "Feed now" was sent of it; the smoother sees no fall, and its peak later."""
+    seen = plateau({EventKind.RISE_BEGAN: 1.0, EventKind.PEAK_REACHED: 6.0, EventKind.FALL_BEGAN: 6.0})
+    assert seen.top is not None
+    assert seen.top.fall_at is not None
+    assert seen.top.peak_at.likely_s > BEGIN_S + 7 * H_S
+    assert seen.top.fall_at.likely_s >= seen.top.peak_at.likely_s
+    assert seen.top.fall_at.earliest_s <= seen.top.fall_at.likely_s <= seen.top.fall_at.latest_s
+    assert seen.hours_to_fall is not None
+
+
+def test_what_was_fed_before_its_peak_says_how_high_it_had_risen() -> None:
+    seen = plateau({EventKind.RISE_BEGAN: 1.0})
+    assert seen.top is None
+    assert seen.reached_ratio == pytest.approx(75.0 / 31.0, abs=0.05)  # its starting level is of the first minutes
+    assert words.cells(seen, Display())[0].endswith("or more")

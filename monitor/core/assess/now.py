@@ -114,6 +114,11 @@ def _on_its_way(
     climbing = f"climbing {show.speed(slope)}" if rising and slope is not None and slope > CLIMBS_MM_PER_H else ""
     how = ", ".join(part for part in (f"{level} its starting volume" if level else "", climbing) if part)
     what = "It is still rising" if rising else "It has been fed and is on its way"
+    if high_s <= now_s and not rising:  # nobody saw whether it came
+        return (
+            f"{what}{f' ({how})' if how else ''}: its peak should have come by {show.about(high_s, now_s)}. Look: "
+            "if it is at its top, or has sunk from it, it is ripe."
+        )
     if likely_s <= now_s + SOON_S:  # it takes longer than was likeliest
         until = f", by {show.about(high_s, now_s)} at the latest" if high_s > now_s + SOON_S else ""
         when = f"its peak may come any time now{until}"

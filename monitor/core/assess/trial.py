@@ -27,6 +27,7 @@ from monitor.values import Cycle
 
 ERROR = 0.05  # chance of calling jars different that are not: the usual level
 LOOKS = 5.0  # a look after each of twenty cycles costs about as much as this many independent ones
+DOUBLE = 2.0  # rise ratio
 LEAST_CYCLES = 3  # of each jar; fewer say nothing about their scatter
 NORMAL = 1e6  # degrees of freedom of a doubt that is known beforehand: a normal law
 POWER_Z = 0.84  # four times in five such a difference would then be found
@@ -97,6 +98,10 @@ class Trial:
     verdict: str
     remarks: tuple[str, ...] = ()
 
+    def counted(self, jar: str) -> int:
+        """Of how many of its cycles there is anything to compare: their peaks were seen, they did not rest."""
+        return max((one.cycles for one in self.jars[jar].values()), default=0)
+
 
 def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
     """Compare two jars or more by their closed cycles. Raises ValueError for fewer than two jars."""
@@ -115,7 +120,8 @@ def compare(cycles: Mapping[str, Sequence[Cycle]]) -> Trial:
     comparisons = []
     for measure, one, other in pairs:
         doubt = _doubt(measure, paces[one] - paces[other], _Fed.of(cycles[one]), _Fed.of(cycles[other]))
-        comparisons.append(_compared(measure, one, other, values[one][measure], values[other][measure], error, doubt))
+        two = values[one][measure], values[other][measure]
+        comparisons.append(_compared(measure, one, other, *two, error, math.hypot(*doubt), doubt.alike))
     return Trial(
         jars=jars,
         comparisons=tuple(comparisons),
@@ -148,15 +154,31 @@ class _Fed:
         )
 
 
-def _doubt(measure: str, paces: float, one: _Fed, other: _Fed) -> float:
-    """What is not known of how warmth, dilution and hydration act on just these starters, one standard deviation."""
+class _Doubt(NamedTuple):
+    """What is not known of how each acts on just these starters, one standard deviation."""
+
+    warmth: float
+    dilution: float
+    hydration: float
+
+    @property
+    def alike(self) -> str:
+        """What to do about the largest."""
+        if self.warmth >= max(self.dilution, self.hydration):
+            return "their places differ in warmth: swap them, or find one place for both"
+        if self.dilution >= self.hydration:
+            return "they are fed in different ratios: feed them alike"
+        return "one is fed wetter than the other: feed them alike"
+
+
+def _doubt(measure: str, paces: float, one: _Fed, other: _Fed) -> _Doubt:
     hydration = abs(one.ln_hydration - other.ln_hydration)
     if not MEASURES[measure].is_time:
-        return RISE_PER_LN_HYDRATION * hydration
+        return _Doubt(0.0, 0.0, RISE_PER_LN_HYDRATION * hydration)
     steep, steep_sd = beliefs.PRIOR[timing.STEEP]
     by_warmth = steep_sd / steep * abs(paces)
     by_dilution = beliefs.PRIOR[timing.DILUTION][1] * abs(one.shape - other.shape)
-    return math.hypot(by_warmth, by_dilution, beliefs.PRIOR[timing.STIFF][1] * hydration)
+    return _Doubt(by_warmth, by_dilution, beliefs.PRIOR[timing.STIFF][1] * hydration)
 
 
 def _unlike(cycles: Mapping[str, Sequence[Cycle]]) -> Iterator[str]:
@@ -199,11 +221,16 @@ def _ln_pace(cycles: Sequence[Cycle]) -> float:
 
 
 def _undoubled(jar: str, cycles: Sequence[Cycle]) -> str | None:
-    known = [cycle.above_double_h for cycle, _ in _counted(cycles) if cycle.above_double_h is not None]
-    doubled = sum(hours > 0.0 for hours in known)
+    known = [cycle for cycle, _ in _counted(cycles) if cycle.above_double_h is not None]
+    doubled = sum(map(_doubled, known))
     if doubled == len(known):
         return None
     return f"{jar} doubled in {doubled} of its {len(known)} cycles; hours doubled are from those cycles"
+
+
+def _doubled(cycle: Cycle) -> bool:
+    """By the rise that is shown of it: single readings of one that all but doubles lie above."""
+    return bool(cycle.above_double_h) and (cycle.peak_ratio is None or cycle.peak_ratio >= DOUBLE)
 
 
 def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
@@ -215,7 +242,7 @@ def _measured(cycles: Sequence[Cycle]) -> dict[str, list[float]]:
         out["equivalent_h_to_peak"].append(max(clock.worth_h(peak_h) * as_1_4_4, FLOOR_H))
         if cycle.peak_ratio is not None:
             out["rise_ratio"].append(cycle.peak_ratio)
-        if cycle.above_double_h:  # one that never doubled has no length to compare
+        if cycle.above_double_h is not None and _doubled(cycle):  # one that never doubled has no length to compare
             # the time above doubled lies about the peak, and is worth what the hours about the peak are worth
             pace = clock.worth_h(peak_h + 1.0) - clock.worth_h(peak_h)
             out["clock_h_above_double"].append(max(cycle.above_double_h, FLOOR_H))
@@ -235,24 +262,31 @@ def _moments(values: Sequence[float]) -> tuple[float, float]:
 
 
 def _compared(
-    measure: str, one: str, other: str, ones: Sequence[float], others: Sequence[float], error: float, doubt: float
+    measure: str,
+    one: str,
+    other: str,
+    ones: Sequence[float],
+    others: Sequence[float],
+    error: float,
+    doubt: float,
+    alike: str = "",
 ) -> Comparison:
-    """`doubt` is that of the difference itself, one standard deviation."""
+    """`doubt` is that of the difference itself, one standard deviation, and `alike` what would lessen it."""
     (mean_1, var_1), (mean_2, var_2) = _moments(ones), _moments(others)
     share_1, share_2 = var_1 / len(ones), var_2 / len(others)
     squared = share_1 + share_2
     freedom = squared**2 / (share_1**2 / (len(ones) - 1) + share_2**2 / (len(others) - 1))
     by_chance = t_quantile(1.0 - error / 2.0, max(freedom, 2.0)) * math.sqrt(squared)
-    by_warmth = t_quantile(1.0 - error / 2.0, NORMAL) * doubt
-    width = math.hypot(by_chance, by_warmth)
+    by_doubt = t_quantile(1.0 - error / 2.0, NORMAL) * doubt
+    width = math.hypot(by_chance, by_doubt)
     difference = mean_1 - mean_2
     differs = abs(difference) > width
     had = min(len(ones), len(others))
     more = None if differs else _more_cycles(difference, var_1 + var_2, error, had, doubt)
     ratio, low, high = (math.exp(d) for d in (difference, difference - width, difference + width))
     words = _words(measure, one, other, (ratio, low, high), differs, more, 1.0 - error)
-    if not differs and by_warmth > by_chance:
-        words += "; their places differ in warmth: swap them, or find one place for both"
+    if not differs and by_doubt > by_chance:
+        words += f"; {alike}"
     return Comparison(
         measure=measure, first=one, second=other, ratio=ratio, low=low, high=high, differs=differs, more_cycles=more,
         words=words,

@@ -43,7 +43,11 @@ def next_notice(
     if fed_now:
         again_s = max(fed_now) + settings.repeat_h * H_S
         return ComingNotice(title="Feed now (repeated)", at_s=max(again_s, snoozed_s), certainty="at")
+    peak = state.forecast.peak_at if state.forecast is not None else None
     fall = state.forecast.fall_at if state.forecast is not None else None
+    on_its_way = state.stage in (Stage.SETTLING, Stage.RISING)  # "at its peak" is announced before the fall
+    if on_its_way and peak is not None and Kind.AT_PEAK not in settings.leave_out:
+        return ComingNotice(title="At its peak", at_s=max(peak.likely_s, now_s, snoozed_s), certainty="about")
     if fall is not None and Kind.FEED_NOW not in settings.leave_out:
         return ComingNotice(title="Feed now", at_s=max(fall.likely_s, now_s, snoozed_s), certainty="about")
     return None

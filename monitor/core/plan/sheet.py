@@ -6,7 +6,7 @@ ratio (`feeding` does that, jar by jar): somebody who feeds twenty jars in a row
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
@@ -16,6 +16,7 @@ TOGETHER_S = 1800.0  # jars of a group due within this are fed one after another
 GRACE_SHARE = 0.2  # of the time since feeding: sinking that long does a starter no harm (common practice, no source)
 MINUTE_A_JAR = 3.0  # take out, weigh in, stir, mark, by a practised hand (common practice, no source)
 USUAL_OF = 5  # "as usual" is taken from this many of the last reported feedings
+NAMED = 3  # jars in one line; more are counted
 AHEAD_H = 1.0  # a jar that is this much before or after its usual hour deserves a word
 NOT_FED = (Stage.RESTING, Stage.AWAY)
 
@@ -49,10 +50,14 @@ class Row:
     feeding: Feeding | None
     now: bool
     ahead_h: float | None = None
+    overdue_h: float = 0.0
 
     @property
     def ahead_words(self) -> str:
-        """Like "3 h early" or "2 h late"; empty about its usual hour, or where that is not known."""
+        """Like "11 h overdue", or of what is due later "3 h early" or "2 h late"; empty about its usual hour, or where
+        that is not known."""
+        if self.now:
+            return f"{self.overdue_h:.0f} h overdue" if self.overdue_h >= AHEAD_H else ""
         if self.ahead_h is None or abs(self.ahead_h) < AHEAD_H:
             return ""
         return f"{abs(self.ahead_h):.0f} h {'early' if self.ahead_h > 0 else 'late'}"
@@ -69,11 +74,13 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
-    """Rows in the order to feed them. `begin_by_s` is when to begin so that no jar is fed too late, at `MINUTE_A_JAR`
-    each, and `done_by_s` when the last one is done then. Sums in grams; flour by its kind ("" where nobody said)."""
+    """Rows in the order to feed them. `wave` are those due now or, where none is, those due together with the first:
+    `begin_by_s` is when to begin with them so that none is fed too late, at `MINUTE_A_JAR` each, and `done_by_s` when
+    the last of them is done then. Sums in grams; flour by its kind ("" where nobody said)."""
 
     rows: tuple[Row, ...]
     waiting: tuple[Waiting, ...]
+    wave: tuple[str, ...]
     begin_by_s: float | None
     done_by_s: float | None
     flour_g: dict[str, float]
@@ -122,12 +129,14 @@ def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
                 by_s=due_s + GRACE_SHARE * max(due_s - fed_s, 0.0),
                 feeding=_with_flour(jar),
                 now=due_s <= now_s,
+                overdue_h=max(now_s - due_s, 0.0) / H_S,
                 ahead_h=None if jar.fed_at_s is None else jar.cycle_h - (due_s - jar.fed_at_s) / H_S,
             )
         )
     ordered = _grouped(sorted(rows, key=lambda row: (row.due_s, row.jar)))
     each_s = 60.0 * MINUTE_A_JAR
-    starts = [row.by_s - each_s * (place + 1) for place, row in enumerate(ordered)]
+    wave = [row for row in ordered if row.now] or [row for row in ordered if row.due_s <= ordered[0].due_s + TOGETHER_S]
+    starts = [row.by_s - each_s * (place + 1) for place, row in enumerate(wave)]
     begin_s = min(starts, default=None)
     fed = [row.feeding for row in ordered if row.feeding is not None]
     flour_g: dict[str, float] = {}
@@ -136,13 +145,27 @@ def sheet(jars: Iterable[SheetJar], now_s: float, hours: float = 12.0) -> Sheet:
     return Sheet(
         rows=tuple(ordered),
         waiting=tuple(sorted(waiting, key=lambda one: (one.due_s is None, one.due_s or 0.0, one.jar))),
+        wave=tuple(row.jar for row in wave),
         begin_by_s=None if begin_s is None else max(begin_s, now_s),
-        done_by_s=None if begin_s is None else max(begin_s, now_s) + each_s * len(ordered),
+        done_by_s=None if begin_s is None else max(begin_s, now_s) + each_s * len(wave),
         flour_g=flour_g,
         water_g=sum(one.water_g or 0.0 for one in fed),
         starter_g=sum(one.starter_g or 0.0 for one in fed),
         untold=tuple(row.jar for row in ordered if row.feeding is None),
     )
+
+
+def when_words(made: Sheet, hours: float, clock: Callable[[float], str]) -> str:
+    """How many jars there are to feed, which of them first, and from when to when; `clock` says a time."""
+    if made.begin_by_s is None or made.done_by_s is None:
+        return f"Nothing is due within {hours:g} h."
+    count, some = len(made.rows), len(made.wave)
+    begin = f"egin by {clock(made.begin_by_s)}, be done by {clock(made.done_by_s)}."
+    whole = f"{count} jar{'s' if count > 1 else ''} to feed within {hours:g} h."
+    if some == count:
+        return f"{whole} B{begin}"
+    names = ", ".join(made.wave) if some <= NAMED else f"{some} of them"
+    return f"{whole} {names} {'now' if made.rows[0].now else 'first'}: b{begin}"
 
 
 def _with_flour(jar: SheetJar) -> Feeding | None:

@@ -31,7 +31,7 @@ export async function overView(main, live, which, first = "rise") {
   };
   const radio = (name, value, words, on) => el("label", {}, el("input", { type: "radio", name, value, checked: on, onchange: () => { asked[name] = value; draw(); } }), ` ${words}`);
   const body = el("tbody", {}, ...cycles.map((c, i) => el("tr", {}, el("td", {}, sample(i), " ", el("a", { href: `#/over/${c.run}:${c.cycle}` }, `${c.jar}, ${dayAndClock(c.fed_at_s)}`)), el("td", {}, c.ratio ?? "–"),
-    el("td", {}, c.rise_ratio === null ? "–" : sayTimes(c.rise_ratio)), el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.equivalent_hours_to_peak)),
+    el("td", {}, risen(c)), el("td", {}, sayHours(c.hours_to_peak)), el("td", {}, sayHours(c.equivalent_hours_to_peak)),
     el("td", {}, sayHours(c.hours_to_fall)), el("td", {}, c.mean_temperature_c === null ? "–" : sayWarmth(c.mean_temperature_c)))));
   main.append(el("section", { class: "plate" }, el("div", { class: "in" },
     el("fieldset", { class: "choice" }, el("legend", { class: "soft" }, "Show"), radio("shown", "rise", "the rise", first === "rise"), radio("shown", "temperature_c", `warmth, ${degree()}`, first === "temperature_c"), radio("shown", "starting_mm", `level, ${lengthUnit()}`, first === "starting_mm")),
@@ -48,6 +48,9 @@ export async function overView(main, live, which, first = "rise") {
   });
   return () => { gone.now = true; chart.end(); };
 }
+
+/** How high it rose; of one that was fed before its peak, how high at least. */
+const risen = (c) => (c.rise_ratio !== null ? sayTimes(c.rise_ratio) : c.reached_ratio !== null ? `${sayTimes(c.reached_ratio)} or more` : "–");
 
 /** A cycle's smoothed rise by one of its two clocks. */
 function shapeOf(c, kind) {
@@ -102,7 +105,7 @@ function oneCycle(main, c) {
     const peak = top?.peak_at ?? (jar.peak ? { likely_s: jar.peak.at_s } : null), fall = top?.fall_at ?? (jar.fall ? { likely_s: jar.fall.at_s } : null);
     const when = `${c.jar}, ${stretch(c.fed_at_s, last_s)}`;
     title.textContent = rise && hours !== null ? `${when}: ${sayTimes(rise)} in ${sayLong(hours)}` : when;
-    facts.replaceChildren(...[["rose", rise ? sayTimes(rise) : "–"], ["in", hours === null ? "–" : sayLong(hours)], ["sank from", fall ? clock(fall.likely_s) : "–"]].map(([words, says]) => el("div", {}, el("dt", {}, words), el("dd", {}, says))));
+    facts.replaceChildren(...[["rose", rise ? sayTimes(rise) : risen(c)], ["in", hours === null ? "–" : sayLong(hours)], ["sank from", fall ? clock(fall.likely_s) : "–"]].map(([words, says]) => el("div", {}, el("dt", {}, words), el("dd", {}, says))));
     how.textContent = top?.peak_at || c.smoothed ? "Peak, fall and rise from the smoother, which uses the whole curve; ranges hold 90 %." : "Peak and fall as decided at the time.";
     const height = Math.max(2.45, ...level.ratio.filter((r) => r !== null).map((r) => r + 0.45), ...ghosts.flatMap((g) => g.ratio.map((r) => r + 0.3)));
     const known = { ...jar, peak: peak ? { at_s: peak.likely_s } : null, peak_ratio: rise, fall: fall ? { at_s: fall.likely_s } : null };
@@ -120,7 +123,7 @@ function oneCycle(main, c) {
   let before = -1;
   c.curve.time_s.forEach((s, i) => { if (s - before >= HOUR) { before = s; rows.push([s, c.curve.middle_mm[i], c.curve.temperature_c[i], c.clock_h[i]]); } });
   const fed = c.marks.some((one) => one.kind === "fed");
-  const more = [[capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : `${sayHours(c.equivalent_hours_to_peak)} to the peak`], ["Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)], ["Remark", remark(c) || null]].filter(([, says]) => says);
+  const more = [[capital(asIfAt()), c.equivalent_hours_to_peak === null ? null : `${sayHours(c.equivalent_hours_to_peak)} to the peak`], ["Warmth", c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c)], ["Remark", [c.reached_ratio === null ? "" : "fed before its peak", remark(c)].filter(Boolean).join(", ") || null]].filter(([, says]) => says);
   const left = el("section", { class: "plate" }, el("div", { class: "in" }, chart.node, c.scale ? el("p", { class: "key" }, lengthsButton(() => chart.mounted?.draw())) : null, how, facts, more.length ? el("dl", {}, ...more.flatMap(([words, says]) => [el("dt", {}, words), el("dd", {}, says)])) : null,
     el("div", { class: "row" }, el("button", { type: "button", class: "other", onclick: () => save(csvOf(c), `${nameOf(c)}.csv`) }, "Save as CSV"), el("button", { type: "button", class: "other", onclick: () => savePicture(chart.node, title.textContent, nameOf(c)) }, "Save as a picture"), el("a", { class: "button other", href: `#/past/${encodeURIComponent(c.jar)}` }, "Compare"))));
   const right = el("div", { class: "side" }, fed || c.notes.length ? el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, "Fed and noted")), el("ul", { class: "rows" }, fed ? feedingLine(c) : null, ...c.notes.map((note) => noteLine(c.jar, note)))) : null,

@@ -38,11 +38,11 @@ export async function pastView(main, live, jarName) {
   if (!jar) { main.append(el("p", {}, "No past cycles yet.")); return () => {}; }
   if (jars.length > 1) main.append(el("nav", { "aria-label": "Jars" }, jarLinks("past", jars, jar)));
   const past = await get(jarPath(jar, "cycles"));
-  const cycles = past.cycles, whole = cycles.filter((c) => c.rise_ratio !== null);
+  const cycles = past.cycles, whole = cycles.filter((c) => (c.rise_ratio ?? c.reached_ratio) !== null);
   const top = el("div", { class: "curves" }), right = el("div", { class: "side" });
   ends.push(over(top, jars, jar, new Map([[jar, cycles]])));
   right.append(verdict(past, jar), list(cycles, jar, gone));
-  const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is the first complete rise of a day: how high, how soon. The line marks double."), months(whole, jar)));
+  const shown = el("section", { class: "plate" }, el("div", { class: "in" }, el("h2", {}, `${jar}, by month`), el("p", { class: "soft" }, "Each hill is the first complete rise of a day: how high, how soon. The line marks double. 2.9+: fed before its peak."), months(whole, jar)));
   main.append(el("div", { class: "two past" }, top, right, el("div", { class: "side below" }, shown, jars.length > 1 ? allJars(jars, gone) : null)));
   return () => { gone.now = true; ends.forEach((end) => end()); };
 }
@@ -121,15 +121,18 @@ function list(cycles, jar, gone) {
     const some = cycles.slice(shown, shown + PAGE), first = shown === 0;
     shown += PAGE;
     more.hidden = shown >= cycles.length;
+    const looks = first ? some.filter((c) => c.rise_ratio !== null && c.ended_at_s && !c.smoothed).slice(0, SMOOTHED) : []; // no number before it is final
     const lines = some.map((c) => {
-      const words = el("span", { class: "soft" }, summary(c)), small = el("span", { class: "hl" });
+      const words = el("span", { class: "soft" }, looks.includes(c) ? "…" : summary(c)), small = el("span", { class: "hl" });
       rows.append(el("li", {}, tick(c), el("a", { class: "jar-row bare", href: cycleLink(c) }, el("span", { class: "t" }, el("b", {}, dayAndClock(c.fed_at_s)), el("br"), words), small, el("span", { class: "chevron", "aria-hidden": "true" }, "›"))));
       return { c, words, small };
     });
     const shapes = await get(`${jarPath(jar, "shapes")}?of=${some.map((c) => `${c.run}:${c.cycle}`).join(",")}`).catch(() => []);
     if (gone.now) return;
     for (const { c, small } of lines) small.replaceChildren(hill(shapes.find((one) => one.run === c.run && one.cycle === c.cycle)));
-    if (first) lookBack(lines.filter(({ c }) => c.rise_ratio !== null && !c.smoothed).slice(0, SMOOTHED).map(({ c }) => c), gone, (c, top) => { lines.find((one) => one.c === c).words.textContent = summary(c, top); });
+    const said = (c, top) => { lines.find((one) => one.c === c).words.textContent = summary(c, top); };
+    await lookBack(looks, gone, said);
+    for (const { c, words } of lines) if (words.textContent === "…") said(c);
   }
   count();
   show();
@@ -138,7 +141,7 @@ function list(cycles, jar, gone) {
 
 function summary(c, top) {
   const rise = top?.rise_ratio?.[1] ?? c.rise_ratio, hours = top?.hours_to_peak?.[1] ?? c.hours_to_peak;
-  return [rise ? `${sayTimes(rise)}${hours === null ? "" : ` in ${sayLong(hours)}`}` : c.ended_at_s ? "no rise seen" : null, c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c), c.ratio,
+  return [rise ? `${sayTimes(rise)}${hours === null ? "" : ` in ${sayLong(hours)}`}` : c.reached_ratio ? `fed before its peak, ${sayTimes(c.reached_ratio)} or more` : c.ended_at_s ? "no rise seen" : null, c.mean_temperature_c === null ? null : sayWarmth(c.mean_temperature_c), c.ratio,
     remark(c), ...new Set(c.notes.map((note) => note.what_words))].filter(Boolean).join(", ");
 }
 
@@ -155,7 +158,7 @@ export function remark(c) {
 function months(whole, jar) {
   const box = el("div", { class: "months" });
   const byDay = new Map();
-  for (const c of [...whole].reverse()) { const { key } = zoned(c.fed_at_s); if (!byDay.has(key)) byDay.set(key, c); }
+  for (const c of [...whole].reverse()) { const { key } = zoned(c.fed_at_s); if ((byDay.get(key)?.rise_ratio ?? null) === null) byDay.set(key, byDay.has(key) && c.rise_ratio === null ? byDay.get(key) : c); }
   const latest = [...new Set([...byDay.keys()].map((key) => key.slice(0, 7)))].sort().slice(-2);
   if (!latest.length) return el("p", { class: "soft" }, "No complete rise yet.");
   const cells = [];
@@ -166,7 +169,7 @@ function months(whole, jar) {
       const c = byDay.get(`${month}-${String(day).padStart(2, "0")}`);
       const small = el("span", { class: "hl" });
       if (c) cells.push([c, small]);
-      grid.append(c ? el("a", { class: "d", href: cycleLink(c), "aria-label": `${day}: ${sayTimes(c.rise_ratio)}` }, el("span", {}, `${day} `, el("b", {}, c.rise_ratio.toFixed(1))), small) : el("div", { class: "d none" }, el("span", { class: "soft" }, `${day}`)));
+      grid.append(c ? el("a", { class: "d", href: cycleLink(c), "aria-label": `${day}: ${sayTimes(c.rise_ratio ?? c.reached_ratio)}${c.rise_ratio === null ? " or more" : ""}` }, el("span", {}, `${day} `, el("b", {}, c.rise_ratio === null ? `${c.reached_ratio.toFixed(1)}+` : c.rise_ratio.toFixed(1))), small) : el("div", { class: "d none" }, el("span", { class: "soft" }, `${day}`)));
     }
     box.append(el("div", {}, el("h3", {}, monthOf(year, number)), grid));
   }

@@ -8,6 +8,7 @@ import { nameField, tellOf } from "./who.js";
 import { clock, dayAndClock, el, get, jarPath, post, sayWeight } from "./words.js";
 
 const HOURS = [[4, "4 h"], [8, "8 h"], [12, "12 h"], [24, "a day"]], SINCE = [[4, "4 h"], [8, "8 h"], [12, "12 h"], [24, "a day"]];
+const AT_ONCE_S = 2 * 3600; // what is fed in one go: due by then
 const AGAIN_MS = 20_000, SURE_MS = 4000;
 const jarCount = (n) => (n === 1 ? "1 jar" : `${n} jars`);
 const options = (pairs, chosen) => pairs.map(([value, words]) => el("option", { value, selected: value === chosen }, words));
@@ -42,18 +43,19 @@ export async function sheetView(main, live, chosen) {
     if (alive) show();
   }
 
+  const due = () => sheet.rows.filter((row) => row.due_s <= sheet.now_s + AT_ONCE_S && !done.has(row.jar));
   function show() {
-    const open = sheet.rows.filter((row) => !done.has(row.jar));
-    begin.textContent = sheet.rows.length ? `${jarCount(sheet.rows.length)} to feed within ${sheet.hours} h. Begin by ${sheet.begin_by.words}, be done by ${sheet.done_by.words}.` : `Nothing is due within ${sheet.hours} h.`;
+    const open = due();
+    begin.textContent = sheet.begin_words;
     const flours = sheet.weigh.map((one) => `${sayWeight(one.flour_g)} ${one.flour || "flour"}${one.lot ? ` (lot ${one.lot})` : ""}`);
     weigh.replaceChildren(...(flours.length ? [el("b", {}, "Weigh out: "), `${flours.join(", ")}, ${sayWeight(sheet.water_g)} water.`, sheet.untold.length ? ` Grams never given, not in the total: ${sheet.untold.join(", ")}.` : ""] : []));
-    odd.replaceChildren(...[...sheet.odd, ...sheet.drifts].map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: `#/siblings/${encodeURIComponent(one.jar)}` }, one.words), ".")));
+    odd.replaceChildren(...(sheet.old ? [el("p", { class: "note" }, sheet.old)] : []), ...[...sheet.odd, ...sheet.drifts].map((one) => el("p", { class: "note" }, "Have a look: ", el("a", { href: `#/siblings/${encodeURIComponent(one.jar)}` }, one.words), ".")));
     rows.classList.toggle("two-columns", sheet.rows.length > 40);
     rows.replaceChildren(...sheet.rows.map(row));
     waiting.replaceChildren(...sheet.waiting.map((one) => el("li", {}, el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.why}`, el("span", { class: "soft" }, one.words ? `, about ${one.words}` : "")))));
     waiting.parentElement.hidden = !sheet.waiting.length;
     all.hidden = readOnly || open.length < 2;
-    all.textContent = `All ${open.length} fed as written`;
+    all.textContent = open.length === sheet.rows.length - done.size ? `All ${open.length} fed as written` : `The ${open.length} that are due: fed as written`;
     printed.textContent = `Printed ${dayAndClock(sheet.now_s)}; next ${sheet.hours} h.`;
     which.hidden = !sheet.groups.length && !chosen;
     if (!chosen) spread.node.hidden = which.hidden; // it speaks of the group above
@@ -96,7 +98,7 @@ export async function sheetView(main, live, chosen) {
     all.disabled = true;
     const failed = [];
     let count = 0;
-    for (const one of sheet.rows.filter((row) => !done.has(row.jar))) {
+    for (const one of due()) {
       try { const kept = await tellOf(one.jar, "fed", bodyOf(one)); done.set(one.jar, { seq: kept.seq, at_s: kept.at_s }); count += 1; } catch { failed.push(one.jar); }
     }
     all.disabled = false;
