@@ -97,7 +97,7 @@ def _lines(judged: Assessment, discarded: dict[str, float], now_s: float) -> lis
         lines.append(f"  {judged.flagging}")
     if judged.leaning is not None and judged.past_peak_clock_h is not None:
         past = phrases.hours(judged.past_peak_clock_h)
-        lines.append(f"  Fed about {past} past its peak: {TOWARD[judged.leaning]} (more: jartide guide sour).")
+        lines.append(f"  Usually fed about {past} past its peak: {TOWARD[judged.leaning]} (more: jartide guide sour).")
     lines += [f"  - {advice.say} (more: jartide guide {advice.guide})" for advice in judged.advice]
     if judged.baked_last_s is not None:
         often = "once" if judged.baked == 1 else f"{judged.baked} times"

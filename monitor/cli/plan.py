@@ -40,6 +40,8 @@ from monitor.runs import rfc3339
 from monitor.settings import DisplaySettings, JarSettings, NoticeSettings
 from monitor.values import Cycle, Feeding, FeedPlan, Json, Noted, Span
 
+MOST_OTHERS = 3  # ways that are said of what cannot be had; more confuse
+
 
 @click.command()
 @click.option("--history", "history_path", type=click.Path(path_type=Path), help="Past cycles: a CYCLES.csv.")
@@ -150,6 +152,9 @@ def plan(
             made = feeding.plan(culture, target_h=hours, temperatures_c=warm(from_s), aim=toward, limits=limits)
             planned = (Planned(at_s=from_s, plan=made),)
             text, body = _as_text(planned[0], None), plan_json(made)
+            if made.met is False and target_hours is None:  # nobody asked for it
+                why = "the default" if jar_name is None else "the jar's cycle_h"
+                text += f"\n  ({hours:g} h is {why}; ask for others with --target-hours)"
         else:
             wanted_s = moment_to_come(wanted, now_s, zone)
             planned = moment.plan_for(
@@ -280,12 +285,17 @@ def _as_text(one: Planned, dated: Display | None) -> str:
     made = one.plan
     when = "" if dated is None else f"{dated.stamp(one.at_s)}{' (at night)' if made.at_night else ''}: "
     lines = [f"{when}{phrases.weigh(made.feeding)}"]
-    if made.met is False:
+    if made.met is False and made.instead:  # what a good baker would do, then what is missed, then other ways
+        best, others, left = made.instead[0], made.instead[1:MOST_OTHERS], len(made.instead[MOST_OTHERS:])
         lines = [
+            f"{best.do[0].upper()}{best.do[1:]}. {best.because}",
             made.because,
-            *_instead(made),
-            f"The nearest to the hours you asked for: {when}{phrases.weigh(made.feeding)}",
+            *(f"  - or {one.do}. {one.because}" for one in others),
+            *([f"  (and {left} more with --json)"] if left else []),
+            f"The nearest that one feeding comes to it: {when}{phrases.weigh(made.feeding)}",
         ]
+    elif made.met is False:
+        lines = [made.because, f"The nearest that one feeding comes to it: {when}{phrases.weigh(made.feeding)}"]
     if made.discard_g is not None:
         lines.append(f"  discard {made.discard_g} g (why, and what it makes: jartide guide discard)")
     if made.least_jar_ml is not None:

@@ -69,6 +69,8 @@ def recorded(
     name, number = which, None
     if not Path(which).exists() and which.rpartition(":")[2].isdecimal() and ":" in which:
         name, number = which.rpartition(":")[0], int(which.rpartition(":")[2])
+    if not name.isdecimal() and not Path(name).exists():
+        _refuse_a_jar(name, config, store_path)
     if name.isdecimal() and not Path(name).exists():
         run = _stored(int(name), number, config, store_path, empty_mm)
     else:
@@ -76,6 +78,24 @@ def recorded(
     if not run.readings:
         refuse(f"RUN: {name} holds no readings")
     return run
+
+
+def _refuse_a_jar(name: str, config: Path, store_path: Path | None) -> None:
+    """Where a run is asked for by its jar's name, exits with 2 and says which runs it has."""
+    if store_path is None and not config.exists():
+        return
+    path = settings_from(config).store.path if store_path is None else store_path
+    if not path.exists():
+        return
+    try:
+        with Store.join(path) as store:
+            runs = [run.id for run in store.runs() if run.jar == name]
+            cycles = [cycle.number for cycle in store.cycles(runs[-1])] if runs else []
+    except StoreTrouble:
+        return
+    if runs:
+        latest = f", its latest cycle {runs[-1]}:{cycles[-1]}" if cycles else ""
+        refuse(f"RUN: {name} is a jar; its latest run is {runs[-1]}{latest} (all: jartide runs {name})")
 
 
 def reviewed(run: Recorded) -> RunSummary:

@@ -33,6 +33,7 @@ from monitor.host.time_zone import display as display_for
 from monitor.page import curves as page_curves
 from monitor.runs import daemon_status, outbox, reported
 from monitor.runs.daemon_status import Status
+from monitor.runs.device_numbers import DOUBLE, MISSED
 from monitor.runs.store import Store, StoreTrouble
 from monitor.runs.stretch import readings_of
 from monitor.settings import Settings
@@ -135,13 +136,21 @@ def _show(said: Status, known: Known, show: Display, now_s: float) -> None:
     for sentence in said.troubles:
         _say(f"trouble: {sentence}")
     for row_of in known.refused:
-        last = show.clock(row_of["last_s"], now_s)
-        _say(
-            f"refused: {row_of['count']} from {row_of['source']}: {row_of['reason']}, last {last}: "
-            f"{row_of['last_detail']}"
-        )
+        _say(_not_taken(row_of, show.clock(row_of["last_s"], now_s)))
     if known.notices_waiting:
         click.echo(f"{known.notices_waiting} notice{'s' if known.notices_waiting > 1 else ''} waiting to be delivered")
+
+
+def _not_taken(row: dict[str, Any], last: str) -> str:
+    """What was not taken from a source since yesterday, or never came from it."""
+    count, source, reason = row["count"], row["source"], row["reason"]
+    what = f"{count} message{'' if count == 1 else 's'} from {source}"
+    if reason == MISSED:
+        return f"missing: {what} never came, by the numbers that the device gives them; the last at {last}"
+    if reason == DOUBLE:
+        return f"doubled: {what} came twice and counted once; the last at {last}"
+    detail = f": {row['last_detail']}" if row["last_detail"] else ""
+    return f"refused: {what}: {reason}; the last at {last}{detail}"
 
 
 def _say(sentence: str, indent: str = "") -> None:

@@ -144,7 +144,7 @@ def _next(state: JarState, show: Display, now_s: float) -> list[str]:
     spans = () if forecast is None else ((forecast.peak_at, "peak", "peak"), (forecast.fall_at, "fall", "sinks"))
     for span, late, what in spans:
         if span is not None and span.latest_s < now_s:
-            said.append(f"{late} expected by {show.clock(span.latest_s, now_s)}")
+            said.append(f"{late} expected by {show.clock(span.latest_s, now_s)}, not seen so far")
         elif span is not None:
             likely, first, last = (show.clock(at_s, now_s) for at_s in (span.likely_s, span.earliest_s, span.latest_s))
             said.append(f"{what} about {likely} ({first} to {last})")

@@ -4,6 +4,7 @@ running daemon, which steps it just like a reading."""
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -38,10 +39,15 @@ AS_MOULD = {"mold", "moldy", "mouldy", "fuzz", "fuzzy", "pink", "orange", "black
 SEEN_ELSEWHERE = {Noting.REST, Noting.REST_OVER, Noting.SNOOZE, Noting.BEGUN}  # these have their own commands
 
 
+SMELLS = re.compile(r"(?:it )?smells?(?: of| like)? ", re.IGNORECASE)
+
+
 class _What(NearChoice):
     """The kinds of note, with a hint for those who name mould by what they see or spell it differently."""
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if " " in str(value).strip():  # a sentence of one's own
+            return str(value)
         if str(value).lower() in AS_MOULD:
             self.fail(f"{value}: mould, or pink, orange or black streaks, are noted as: mould {value}", param, ctx)
         return super().convert(value, param, ctx)
@@ -180,7 +186,7 @@ def note(
     float_test   and whether it floated
     baked        baked with it
     discard      kept, used or thrown, and the grams: discard used 120
-    remark       anything else
+    remark       anything else; a sentence in quotes is one
     stirred      stirred down, not fed
     taken        some was taken out, not fed
     away, back   the jar is not under its sensor; it is again
@@ -189,7 +195,8 @@ def note(
     """
     settings = settings_from(config)
     jar_from(settings, jar)
-    noting, said = Noting(what), _text(" ".join(text))
+    noting, said = _noted_as(what, " ".join(text))
+    said = _text(said)
     if noting is Noting.DISCARD and notebook.discard_of(said) is None:
         refuse(f'discard: "{said}"; write kept, used or thrown, and the grams, like "discard used 120"')
     noted = Noted(time_s=_when(at, settings), jar=jar, what=noting, text=said, by=label("--by", by))
@@ -209,6 +216,20 @@ def note(
         with opened_store(settings.store.path) as store:
             totals = notebook.discarded_g(store.noted(jar))
         click.echo(f"Discard so far: {notebook.discard_words(totals)}")
+
+
+def _noted_as(what: str, text: str) -> tuple[Noting, str]:
+    """The note that is meant: a word of the list with its text, or a sentence of one's own, which is a smell or a
+    remark.
+
+    >>> _noted_as("smells of nail varnish", "")
+    (<Noting.SMELL: 'smell'>, 'nail varnish')
+    """
+    if " " not in what.strip():
+        return Noting(what), text
+    whole = f"{what} {text}".strip()
+    smell = SMELLS.match(whole)
+    return (Noting.REMARK, whole) if smell is None else (Noting.SMELL, whole[smell.end() :])
 
 
 def _advice_json(settings: Settings, advice: Advice | None) -> dict[str, str] | None:

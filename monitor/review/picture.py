@@ -167,7 +167,9 @@ def new_figure(size_in: tuple[float, float]) -> Any:
     try:
         from matplotlib.figure import Figure
     except ImportError:
-        raise PictureError("pictures need matplotlib: pip install 'jartide[pictures]'") from None
+        raise PictureError(
+            "pictures need matplotlib: pip install 'jartide[pictures]' (in its own folder '.[pictures]')"
+        ) from None
     return Figure(figsize=size_in, layout="constrained")
 
 

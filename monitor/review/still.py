@@ -18,7 +18,7 @@ from monitor.core.display.units import Display
 from monitor.core.vessel.level import rise_ratio
 from monitor.review.colours import DOUGH, FEED, GRID, INK, ON, ONE, PEAK, PLATE, RISING, SETTLING, SINKING, SOFT, WARM
 from monitor.review.picture import CELSIUS, new_figure
-from monitor.review.summary import HANDS_S, CycleSummary
+from monitor.review.summary import GAP_S, GAP_SAMPLES, HANDS_S, CycleSummary
 from monitor.settings import JarSettings
 from monitor.values import H_S, Event, EventKind, Reading
 
@@ -73,8 +73,9 @@ def one_cycle(
             style: Any = (0, (6, 4)) if at == 1 else "-"
             axes.axhline(at, color=ONE if at == 1 else GRID, lw=1.2, ls=style, zorder=1)
     if len(line):
-        axes.fill_between(line_h, 0, line, color=DOUGH, alpha=0.55, lw=0, zorder=1.5)
-        axes.plot(line_h, line, color=INK, lw=3.2, solid_capstyle="round", zorder=4)
+        drawn_h, drawn = _broken(line_h, line)
+        axes.fill_between(drawn_h, 0, drawn, color=DOUGH, alpha=0.55, lw=0, zorder=1.5)
+        axes.plot(drawn_h, drawn, color=INK, lw=3.2, solid_capstyle="round", zorder=4)
     step = -(-len(hours) // MOST_DOTS) or 1  # more dots could not be distinguished
     axes.scatter(hours[::step], ratios[::step], s=5, color=SOFT, alpha=0.38, linewidths=0, zorder=3)
     _glass(figure, (0.03, 0.235, 0.08, 0.53), top, float(line[-1]) if len(line) else 0.0)
@@ -120,6 +121,13 @@ def _smoothed(hours: Sequence[float], ratios: Sequence[float]) -> tuple[Any, Any
     middle = np.array([np.median(value[block == one]) for one in some])
     weight = np.exp(-0.5 * ((mid_h[:, None] - mid_h[None, :]) * H_S / SPREAD_S) ** 2)
     return mid_h, weight @ middle / weight.sum(axis=1)
+
+
+def _broken(hours: Any, ratios: Any) -> tuple[Any, Any]:
+    """The same with a break where nothing was heard for long: no line is drawn across it."""
+    steps = np.diff(hours)
+    gaps = np.flatnonzero(steps > max(GAP_S / H_S, GAP_SAMPLES * float(np.median(steps)))) + 1 if len(steps) else []
+    return np.insert(hours, gaps, np.nan), np.insert(ratios, gaps, np.nan)
 
 
 def _stages(
@@ -173,10 +181,14 @@ def _told(axes: Any, cycle: CycleSummary, events: Sequence[Event], top: float, z
         return
     axes.plot([at, at], [0, top], color=FEED, lw=1.2, ls=(0, (2, 2)), clip_on=False)
     peak_h = left if cycle.top is None else (cycle.top.peak_at.likely_s - cycle.begin_s) / H_S
-    if cycle.top is not None and at - peak_h < TOLD_SHARE * (right - left):
+    words = f"feed now, sent {_clock(falls[0].decided_at_s, zone)}"
+    if cycle.top is not None and at - peak_h < TOLD_SHARE * (right - left):  # there are the peak's words: at the foot
+        before = at > (left + right) / 2
+        axes.text(at + (-1 if before else 1) * 0.006 * (right - left), 0.05 * top, words, fontsize=12, color=FEED,
+                  ha="right" if before else "left", fontweight="bold",
+                  bbox={"fc": PLATE, "ec": "none", "alpha": 0.85, "pad": 2})  # fmt: skip
         return
     where = min(at, right - 0.07 * (right - left))
-    words = f"feed now, sent {_clock(falls[0].decided_at_s, zone)}"
     axes.text(where, top * 1.03, words, ha="center", fontsize=12, color=FEED, fontweight="bold")
 
 

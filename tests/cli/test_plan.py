@@ -110,7 +110,8 @@ def test_what_no_ratio_does_comes_with_what_can_be_done(tmp_path: Path) -> None:
         assert one["because"]
         assert one["hours_to_fall"]["earliest"] <= one["hours_to_fall"]["likely"] <= one["hours_to_fall"]["latest"]
     said = jartide("plan", "--history", csv(tmp_path), "--temperature-c", 22).stdout
-    assert "keep 10 g, add 100 g flour and 100 g water (1:10:10) and feed every 24 h anyway" in said
+    assert said.startswith("Keep 10 g, add 100 g flour and 100 g water (1:10:10) and feed every 24 h anyway")
+    assert "(24 h is the default; ask for others with --target-hours)" in said
     assert "that is fine" in said
 
 

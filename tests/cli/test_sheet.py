@@ -69,9 +69,9 @@ def test_what_rests_on_old_readings_says_so(tmp_path: Path) -> None:
     words = "No reading of shelf-1 and shelf-2 since 11:12 (6 h 30 min ago): what is said of them was known then."
     for since_h, says in ((0.1, ""), (6.5, f"{words} Is `jartide watch` running?\n")):
         with time_machine.travel(NOW_S + since_h * 3600.0, tick=False):
-            done = CliRunner().invoke(main, ["sheet", "--json", "--config", str(config)])
-            judged = CliRunner().invoke(main, ["assess", "shelf-1", "--json", "--config", str(config)])
-            over = CliRunner().invoke(main, ["handover", "--json", "--config", str(config)])
+            done = jartide("sheet", "--json", "--config", config)
+            judged = jartide("assess", "shelf-1", "--json", "--config", config)
+            over = jartide("handover", "--json", "--config", config)
         assert done.stderr == over.stderr == says
         assert judged.stderr == says.replace("shelf-1 and shelf-2", "shelf-1").replace("them", "it")
         old = [one["jar"] for one in json.loads(done.stdout)["old_readings"]]

@@ -30,7 +30,7 @@ def test_the_words_of_feed_now() -> None:
         "The starter in rye began to sink about 03:00, 40 min ago. "
         "It rose to 2.3 times its starting volume, highest about 01:30, 7 h 30 min after the feeding, "
         "at 23.5 °C on average. "
-        "It has used up its food: feed it now. "
+        "Its food is running out: feed it now, or within a few hours. "
         "Last time: 25 g of starter, 100 g of flour, 100 g of water (1:4:4)."
     )
     assert not notice.urgent

@@ -31,7 +31,7 @@ def test_the_way_round_a_coarse_scale_gives_the_same_feeding(starter_g: int) -> 
     # what rounding to whole grams may do (half a division, ISO 80000-1 on rounding) and the hours that it is worth
     assert f"from {starter_g - 0.5:g} to {starter_g + 0.5:g} g" in said
     low, high = (hours((kept + 200) / kept) for kept in (starter_g + 0.5, starter_g - 0.5))
-    assert f"about {(high - low) / 2:.1f} h more or less" in said
+    assert f"about {5 * round(6 * (high - low))} min more or less" in said
     times = int(re.findall(r"make (\d+) times", said.replace("twice", "2 times"))[0])
     assert 5 <= times * starter_g < 5 + starter_g
 

@@ -164,7 +164,7 @@ def starves(culture: Culture, usual_c: float, every_h: float, sinking_h: float |
     ways = alternatives(wish, wish.grams(LEANEST))
     twice = next((one for one in ways if one.times > 1), None)
     place = next((one for one in ways if one.place_c is not None and one.place_c != FRIDGE_C), None)
-    said = [f"keep less, up to 1:10:10: {phrases.weigh(of_grams(wish.grams(LEANEST)))}"]
+    said = [f"keep less, at the least a tenth of the flour: {phrases.weigh(of_grams(wish.grams(LEANEST)))}"]
     if twice is not None:
         said.append(twice.do)
     if place is not None or usual_c >= WARM_C:

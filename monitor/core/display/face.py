@@ -149,8 +149,10 @@ class _Words:
         first_s, last_s = (max(at_s, self.now_s) for at_s in (span.earliest_s, span.latest_s))
         return self.show.about_between(first_s, last_s, self.now_s)
 
-    def short_at(self, time_s: float) -> str:
-        return "now" if time_s - self.now_s < FRESH_S else self.show.about(time_s, self.now_s).split(" ")[0]
+    def short_at(self, what: str, time_s: float) -> str:
+        """What comes and when: "peak 14:25", "sinks soon"."""
+        when = "soon" if time_s - self.now_s < FRESH_S else self.show.about(time_s, self.now_s).split(" ")[0]
+        return f"{what} {when}"
 
     def risen(self) -> str | None:
         level = self.state.level
@@ -209,17 +211,18 @@ class _Words:
     def _feed(self) -> tuple[str, str, str, str]:
         cycle = self.state.cycle
         since = "" if cycle is None or cycle.fall_at_s is None else f"sinking since {self.at(cycle.fall_at_s)}"
+        short = since.removeprefix("sinking ").removesuffix(" yesterday") or "hungry"
         if len(self.grams) == 3 and None not in self.grams:
             keep, flour, water = (self.show.weight(g) for g in self.grams if g is not None)
-            return f"Keep {keep}, add {flour} flour and {water} water", "", since, "now"
-        return "It is hungry: it has begun to sink", "", since, "now"
+            return f"Keep {keep}, add {flour} flour and {water} water", "", since, short
+        return "It is hungry: it has begun to sink", "", since, short
 
     def _peak(self) -> tuple[str, str, str, str]:
         if self.fall is None:
-            return "Bake with it now", "or feed it before it sinks.", "bake or feed", "now"
+            return "Bake with it now", "or feed it before it sinks.", "bake or feed", "ripe"
         when = self.about(self.fall.likely_s)
         detail = f"or feed it before it sinks, {when}{self.in_range(self.fall)}."
-        return "Bake with it now", detail, f"sinks {when}", self.short_at(self.fall.likely_s)
+        return "Bake with it now", detail, f"sinks {when}", self.short_at("sinks", self.fall.likely_s)
 
     def _ahead(self, look: Look) -> tuple[str, str, str, str]:
         if self.peak is None:
@@ -231,7 +234,7 @@ class _Words:
             detail += _fed_grams(self.state.cycle, self.show)
         elif self.fall is not None:
             detail += f" Feed it by {self.about(self.fall.likely_s)}." if self.fall.likely_s > self.now_s else ""
-        return f"Peak {when}", detail, f"peak {when}", self.short_at(self.peak.likely_s)
+        return f"Peak {when}", detail, f"peak {when}", self.short_at("peak", self.peak.likely_s)
 
     def _silent(self) -> tuple[str, str, str, str]:
         heard = self.at(self.state.last_reading_s or self.now_s)
@@ -240,7 +243,7 @@ class _Words:
             parts.append(f"It was rising, {risen}." if self.state.stage is Stage.RISING else "It had just been fed.")
         if self.peak is not None:
             parts.append(f"Going by its past rises, the peak comes {self.about(self.peak.likely_s)}.")
-        return "Look at the jar yourself", " ".join(parts), f"last heard {heard}", "silent"
+        return "Look at the jar yourself", " ".join(parts), f"last heard {heard}", f"last {heard}"
 
     def _sinking(self) -> tuple[str, str, str, str]:
         detail = ""
@@ -259,7 +262,12 @@ class _Words:
     def _resting(self) -> tuple[str, str, str, str]:
         risen, warm_c = self.risen(), self.state.temperature_c
         parts = [part for part in (risen, None if warm_c is None else self.show.temperature(warm_c)) if part]
-        return "Asleep in the cold", "It keeps well if fed about once a week.", ", ".join(parts) or "resting", "rests"
+        return (
+            "Asleep in the cold",
+            "It keeps well if fed about once a week.",
+            ", ".join(parts) or "in the cold",
+            (parts or ["–"])[-1],
+        )
 
 
 def _fed_grams(cycle: Cycle, show: Display) -> str:

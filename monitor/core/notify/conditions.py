@@ -50,7 +50,7 @@ class Kind(StrEnum):
 KIND_WORDS = {
     Kind.NEAR_RIM: "it will reach the lid",
     Kind.FEED_NOW: "feed now",
-    Kind.FEEDING_QUESTION: "a question: fed, stirred or taken?",
+    Kind.FEEDING_QUESTION: "was it fed, stirred, or some taken?",
     Kind.OVERDUE: "fed a day ago, no rise and fall seen",
     Kind.AT_PEAK: "at its peak",
     Kind.PEAK_AHEAD: "the peak is coming",

@@ -49,7 +49,7 @@ def _feed_now(m: Subject) -> Words:
     return title, [
         f"The starter in {m.name} began to sink about {m.at(began_s)}, {m.ago(began_s)} ago.",
         rise(m),
-        "It has used up its food: feed it now.",
+        "Its food is running out: feed it now, or within a few hours.",
         as_last_time(m),
         doubts(m, "feed it"),
     ]

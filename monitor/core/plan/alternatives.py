@@ -167,7 +167,8 @@ def _anyway(wish: Wish) -> Iterator[Scored]:
                 grams,
                 f"{own}{_says(grams)} and feed every {phrases.hours(wish.target_h)} anyway",
                 fall_h,
-                f"It will have been sinking for about {phrases.hours(sinking_h)} by then, and that is fine.{sourer}",
+                f"It will have been sinking for about {phrases.hours(sinking_h)} by then, and that is fine: "
+                f"hungry for hours is not starved.{sourer}",
             ),
         )
 

@@ -173,8 +173,8 @@ def cautions(
     over_g = left_g(feedings[-1], recipe, keep_g)
     out = [
         "The hour is that of mixing the dough, not of the oven.",
-        f"Of the {all_g} g, {recipe.take_g} g go into the dough and {keep_g} g are kept; about {gone_g} g go as gas "
-        f"and stay at the jar's wall{f', {over_g} g over' if over_g else ''}.",
+        f"Of the {all_g} g, {recipe.take_g} g go into the dough and {keep_g} g are kept; about {gone_g} g are lost as "
+        f"gas and on the jar's wall{f', {over_g} g over' if over_g else ''}.",
         f"The {recipe.take_g} g of levain hold {in_levain_g} g of flour: if your {recipe.flour_g:g} g are all the "
         f"flour of the dough, add {recipe.flour_g - in_levain_g:g} g to it; if not, the bread is that much larger.",
         f"It may be ready {_from_to(clock(low_s), clock(high_s))}: look at it, and mix when it has about doubled and "

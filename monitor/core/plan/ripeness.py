@@ -78,7 +78,8 @@ def not_ripe_words(seed: Seed, show: Display, now_s: float) -> str:
     likely = show.about(seed.ripe_at.likely_s, now_s)
     between = show.about_between(seed.ripe_at.earliest_s, seed.ripe_at.latest_s, now_s)
     return (
-        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({between})."
+        f"It was fed at {show.clock(seed.fed_at_s, now_s)} and is not ripe yet: that comes about {likely} ({between}), "
+        "as it reaches its top."
     )
 
 

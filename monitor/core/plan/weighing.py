@@ -190,7 +190,7 @@ def scale_caution(grams: Grams, hours_of: Callable[[float], float], most_g: floa
     either_h = max((most_h - least_h) / 2.0, LEAST_SHIFT_H)
     said = (
         f"On a scale that shows whole grams {starter_g} g is anything from {starter_g - SCALE_G:g} to "
-        f"{starter_g + SCALE_G:g} g, and that alone makes about {either_h:.1f} h more or less."
+        f"{starter_g + SCALE_G:g} g, and that alone makes about {5 * round(12 * either_h)} min more or less."
     )
     ways = []
     part_g = starter_g * (STIRRED_G + INTO_G) // STIRRED_G

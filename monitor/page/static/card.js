@@ -63,7 +63,8 @@ export function makeCard(name, live) {
   return {
     node, name,
     get jar() { return jar; },
-    busy: () => node.contains(document.activeElement) || telling?.open(),
+    busy: () => node.contains(document.activeElement) || telling?.open() || telling?.justTold(),
+    hold: () => telling?.hold(),
     reload,
     end() { alive = false; chart.end(); },
     moved() { if (live.curves.known.get(name) === curve) draw(); else load(); },

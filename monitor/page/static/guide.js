@@ -10,7 +10,7 @@ export const adviceList = (advice) => (advice.length ? el("ul", { class: "plain 
 
 export async function guideView(main, live, topic) {
   const page = await get(topic ? `api/guide/${encodeURIComponent(topic)}` : "api/guide");
-  main.append(el("h1", { tabindex: -1 }, page.title),
+  main.append(el("p", {}, el("a", { href: "#/" }, "Back to the jars")), el("h1", { tabindex: -1 }, page.title),
     el("section", { class: "plate" }, el("div", { class: "in" }, ...page.paragraphs.map((words) => el("p", {}, words)))),
     el("section", { class: "plate", "aria-labelledby": "pages" }, el("div", { class: "in" }, el("h2", { id: "pages" }, "All pages"),
       el("ul", { class: "plain" }, ...page.pages.map((one) => el("li", {}, el("a", { href: `#/guide/${one.key}`, "aria-current": one.key === page.key ? "true" : null }, one.title)))),

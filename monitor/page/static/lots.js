@@ -10,8 +10,8 @@ export async function lotsView(main, live, of) {
   const readOnly = document.body.hasAttribute("data-read-only");
   const lying = el("ul", { class: "rows" }), said = el("p", { class: "said", role: "status" });
   const flours = el("datalist", { id: "flours" }), names = el("datalist", { id: "jars-and-lots" });
-  const flour = el("input", { type: "text", name: "flour", maxlength: MOST_FLOUR, autocomplete: "off", list: "flours" });
-  const lot = el("input", { type: "text", name: "lot", maxlength: MOST_LABEL, autocomplete: "off" });
+  const flour = el("input", { type: "text", name: "flour", maxlength: MOST_FLOUR, autocomplete: "off", list: "flours", placeholder: "rye" });
+  const lot = el("input", { type: "text", name: "lot", maxlength: MOST_LABEL, autocomplete: "off", placeholder: "as on the bag: R-2611" });
   const named = el("input", { type: "text", name: "of", maxlength: MOST_LABEL, autocomplete: "off", list: "jars-and-lots", value: of ?? "" });
   const look = (event) => { event.preventDefault(); location.hash = named.value.trim() ? `#/lots/${encodeURIComponent(named.value.trim())}` : "#/lots"; };
   const found = el("div");

@@ -41,9 +41,11 @@ export function nowView(main, live, chosen) {
     let shown = all.find((jar) => jar.jar === chosen) ?? all[0];
     if (chosen === undefined && card?.busy()) shown = all.find((jar) => jar.jar === card.name) ?? shown; // somebody is writing in it: keep it open
     if (!card || card.name !== shown.jar) {
+      const another = card !== null;
       card?.end();
       card = makeCard(shown.jar, live);
       open.replaceChildren(card.node);
+      if (another) card.hold();
     }
     card.update(shown);
     main.classList.toggle("many", many);

@@ -7,6 +7,10 @@ const AGAIN_MS = 20_000;
 const LOOK = { unknown: "new", settling: "settling", rising: "rising", peaked: "peak", falling: "feed", flat: "flat", resting: "resting", away: "new" };
 
 export async function othersView(main) {
+  if (!document.body.hasAttribute("data-others")) {
+    main.append(el("h1", { tabindex: -1 }, "Other daemons' jars"), el("p", {}, "This page lists only its own jars; others = true under [page] in the config adds those of other daemons. ", el("a", { href: "#/" }, "To the jars")));
+    return () => {};
+  }
   const says = el("p", { class: "soft", role: "status" }), list = el("ul", { class: "rows" });
   main.append(el("h1", { tabindex: -1 }, "Other daemons' jars"), el("section", { class: "plate" }, el("div", { class: "in" }, says), list));
   async function show() {

@@ -10,7 +10,7 @@ import { courseOf, latest, maybeNumber, momentChooser, until } from "./predicted
 import { RiseChart } from "./rise.js";
 import { capital, clock, dayAndClock, degree, el, fromWarmth, get, jarPath, sayLong, sayWarmth, sayWeight, toWarmth } from "./words.js";
 
-const HOUR = 3600;
+const HOUR = 3600, FEW = 2; // other ways that are shown at once
 
 export async function planView(main, live, jarName) {
   const jars = live.now ? [...live.now.jars.map((j) => j.jar), ...live.now.quiet_jars] : [];
@@ -97,9 +97,14 @@ async function nextFeeding(main, jar, live) {
     unripe.hidden = !plan.unripe;
     before.replaceChildren(...plan.first.map((one) => el("li", {}, el("span", { class: "when" }, one.words), el("span", { class: "dot s-feed tinted" }, glyph("feed", 24)), el("div", {}, el("b", {}, weighed(one)), el("p", { class: "soft" }, `Ripe after about ${sayLong(one.hours_to_peak[1])}.`)))));
     grams.textContent = how.value === "moment" || how.value === "change" || plan.unripe ? `${plan.words === "now" ? "Now" : plan.words}: ${weighed(plan)}` : weighed(plan);
+    // out of reach: first what a good baker would do, then what is missed, then other ways; the grams are only the nearest
+    const [best, ...others] = plan.met === false ? plan.instead : [], nearest = grams.textContent;
+    grams.className = best ? "verdict" : "grams-big";
+    if (best) grams.textContent = capital(best);
     because.textContent = plan.line ?? plan.because;
     because.className = plan.met === false ? "bad" : "";
-    instead.replaceChildren(...(plan.instead.length ? [el("h2", {}, "What you can do"), el("ul", {}, ...plan.instead.map((one) => el("li", {}, capital(one)))), el("p", {}, guideLink("ratios", "What ratios do"), " · ", guideLink("warm", "Warm and cold kitchens"))] : []));
+    const way = (one) => el("li", {}, capital(one)), few = others.slice(0, FEW), left = others.slice(FEW);
+    instead.replaceChildren(...(best ? [el("h2", {}, "Or"), el("ul", {}, ...few.map(way), way(`the nearest that one feeding comes to it: ${nearest}`)), left.length ? el("details", {}, el("summary", {}, "More ways"), el("ul", {}, ...left.map(way))) : "", el("p", {}, guideLink("ratios", "What ratios do"), " · ", guideLink("warm", "Warm and cold kitchens"))] : []));
     caution.textContent = plan.caution ?? "";
     caution.hidden = !plan.caution;
     const at = (h) => dayAndClock(Math.round((plan.at_s + h * HOUR) / 300) * 300), span = ([low, likely, high]) => `about ${at(likely)}, after ${sayLong(likely)} (${sayLong(low)} to ${sayLong(high)})`;

@@ -31,7 +31,7 @@ export async function healthView(main) {
       el("div", { class: "two" },
         el("div", { class: "side" },
           plate("Sensors", h.sources.length ? el("ul", { class: "rows" }, ...h.sources.map((s) => line(s.trouble ? "look" : s.connected ? "ok" : "silent", s.name, el("span", {}, s.sentence), `last heard ${s.heard_words ?? "never"}`))) : el("p", { class: "in soft" }, "None has reported yet.")),
-          plate("Rejected in the last week", h.rejected.length ? el("span") : el("p", { class: "in soft" }, "Nothing: every message was a believable reading."), ...(h.rejected.length ? [table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
+          plate("Rejected, doubled or never come, in the last week", h.rejected.length ? el("span") : el("p", { class: "in soft" }, "Nothing: every message was a believable reading."), ...(h.rejected.length ? [table("Rejected", ["Day", "Source", "Why", "How many", "Last"],
             h.rejected.map((r) => [r.day, r.source, el("td", { class: "wrap" }, r.reason), r.count, el("td", { class: "wrap" }, r.last_detail)]))] : []))),
         el("div", { class: "side" },
           plate("The rest", el("ul", { class: "rows" }, line(h.watching ? "ok" : "look", "Watching", h.as_of_s === null ? "nothing written yet" : `last written at ${clock(h.as_of_s)}`),

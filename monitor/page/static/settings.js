@@ -76,7 +76,7 @@ function told(known, send, may) {
     el("ul", { class: "rows" }, ...rows), el("form", { class: "in", onsubmit: async (event) => {
       event.preventDefault();
       if (await send("api/settings/addresses", { add: address.value }, said)) { address.value = ""; said.textContent = "Added. Open this view again to send a test."; }
-    } }, el("label", {}, "Another address (an apprise service)", address), el("div", { class: "row" }, el("button", { type: "submit", disabled: !may }, "Add")), said));
+    } }, el("label", {}, "Another address (as apprise writes them)", address), el("div", { class: "row" }, el("button", { type: "submit", disabled: !may }, "Add")), said));
 }
 
 function jarForm(jar, known, send, may, ends) {

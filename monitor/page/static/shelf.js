@@ -33,7 +33,7 @@ export function shelf(jars, wide, desk) {
     link.append(svg("rect", { class: "touch", x: pad + step * i + 2, y: 0, width: step - 4, height: high, rx: size }), glass.node,
       glyphAt(look, cx, size * 1.6, size * 2, hot ? "hotink" : `s-${tone(look)} tinted`),
       svg("text", { class: "lab b", x: cx, y: high - size * 2.05, "text-anchor": "middle", "font-size": size * 1.12 }, shortened(jar.jar, step - 6, size * 1.12)),
-      svg("text", { class: hot ? "lab b" : "lab soft", x: cx, y: high - size * 0.75, "text-anchor": "middle", "font-size": size }, shortened(jar.face.short, step - 4, size)));
+      svg("text", { class: hot ? "lab b" : "lab soft", x: cx, y: high - size * 0.75, "text-anchor": "middle", "font-size": size }, shortened(widthOf(jar.face.short, size, hot) <= step - 4 ? jar.face.short : jar.face.short.split(" ").at(-1), step - 4, size)));
     add(link);
   });
   add(svg("path", { class: "board", d: `M0 ${floor + size * 0.35}H${wide}`, "stroke-width": size * 0.42 }));

@@ -10,6 +10,7 @@ const HUNGRY = "Noted: hooch means hungry. Stir it in or pour it off, and feed."
 const SINCE = [[0, "just now"], [10, "10 min ago"], [30, "half an hour ago"], [60, "1 h ago"], [120, "2 h ago"], [240, "4 h ago"], [480, "8 h ago"]];
 const LEAST_G = 0.1, MOST_G = 20000, LEAST_DISCARD_G = 0.001, MOST_DISCARD_G = 99999.999; // as the API takes them
 const LEAST_WATER = 0.3, MOST_WATER = 3; // grams per gram of flour: outside this it is no dough for a starter
+const TWICE_MS = 1500, HOLD_MS = 1000, READ_MS = 20_000; // a thumb taps twice; another jar has come under it; what was told is read
 const SNOOZES = [[1, "1 h"], [3, "3 h"], [8, "8 h"], [24, "24 h"]];
 // the notebook's entries: key, label, what else is asked ("text", "grams", or choices), a hint
 const NOTES = [
@@ -36,7 +37,7 @@ const number = (input) => (input.value === "" ? null : Number(input.value));
 
 export function tellPanel(name, live) {
   const buttons = [];
-  let touched = false, asked, jar = null;
+  let touched = false, asked, jar = null, told_ms = 0;
   const said = el("p", { class: "said", role: "status" });
   const back = el("button", { type: "button", class: "plain", hidden: true, onclick: () => takeBack() }, "");
 
@@ -46,13 +47,14 @@ export function tellPanel(name, live) {
     try {
       await (what === "taken_back" ? post(jarPath(name, what), body) : tellOf(name, what, body));
       said.textContent = done;
+      told_ms = Date.now();
       touched = false;
       lots.clear();
       for (const input of notebook.querySelectorAll("input")) input.value = "";
     } catch (error) {
       said.textContent = `Not recorded: ${error.message}`;
     } finally {
-      setTimeout(() => { for (const button of buttons) button.disabled = false; }, 1500); // ignore a double tap
+      setTimeout(() => { for (const button of buttons) button.disabled = false; }, TWICE_MS);
     }
   }
   const button = (words, other, act) => {
@@ -74,6 +76,7 @@ export function tellPanel(name, live) {
     const values = Object.values(grams).map((input) => input.value || "?");
     amounts.textContent = values.every((v) => v === "?") ? "no amounts" : `${values.join(" + ")} g`;
   };
+  const weights = () => { const values = Object.values(grams).map((input) => input.value); return values.every(Boolean) ? ` ${values.join(" + ")} g` : ""; };
   for (const input of [...Object.values(grams), flour]) input.addEventListener("input", () => { touched = true; sayAmounts(); });
   function feed(minutes_ago) {
     const wrong = Object.values(grams).find((input) => !input.checkValidity() || (number(input) > 0 && number(input) < LEAST_G));
@@ -84,7 +87,7 @@ export function tellPanel(name, live) {
       return;
     }
     send("fed", { ...Object.fromEntries(Object.entries(grams).map(([key, input]) => [key, number(input)])),
-      flour: flour.value || null, ...lots.told(), minutes_ago }, `Feeding recorded.${doubt(number(grams.flour_g), number(grams.water_g))}`);
+      flour: flour.value || null, ...lots.told(), minutes_ago }, `${name}: fed${weights()}. Feeding recorded.${doubt(number(grams.flour_g), number(grams.water_g))}`);
   }
   const fed = button("Fed", true, () => feed(Number(when.value)));
   fed.append(" ", amounts);
@@ -166,7 +169,7 @@ export function tellPanel(name, live) {
     seenPart.hidden = !jar.seen?.length && !jar.fed?.known;
     for (const old of seenList.querySelectorAll("button")) buttons.splice(buttons.indexOf(old), 1);
     seenList.replaceChildren(...(jar.seen ?? []).map((one) => el("li", {}, `${capital(one.words)} `, button(capital(one.none_words), true, () => wasNone(one.event, one.none_words)))),
-      ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Correct its time or grams"))] : []));
+      ...(jar.fed?.known ? [el("li", {}, el("a", { href: `#/over/${jar.run}:${jar.cycle}` }, "Correct the feeding's time or grams"))] : []));
   }
 
   // without reported grams the usual ones are assumed: one tap confirms them, another says that they were different
@@ -197,7 +200,7 @@ export function tellPanel(name, live) {
   panel.append(otherwise, el("div", { class: "row" },
     el("label", {}, "Starter, g", grams.starter_g), el("label", {}, "Flour, g", grams.flour_g), el("label", {}, "Water, g", grams.water_g),
     el("label", {}, "Which flour", flour), whenBox, likeThis), lots.node,
-  seenPart, el("h3", {}, "Otherwise"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook, begin);
+  seenPart, el("h3", {}, "Anything else"), el("div", { class: "row" }, el("label", {}, "Snooze for", hours), extra, nameField()), notebook, begin);
 
   /** The buttons at the foot of a card. */
   function lowOf(look) {
@@ -214,6 +217,13 @@ export function tellPanel(name, live) {
   return {
     question, usual, panel, said, back,
     open: () => !panel.hidden,
+    /** Something was told just now: it stays to be read and taken back. */
+    justTold: () => Date.now() - told_ms < READ_MS,
+    /** Takes no tap for a moment: the thumb meant the jar that stood here. */
+    hold() {
+      for (const button of buttons) button.disabled = true;
+      setTimeout(() => { for (const button of buttons) button.disabled = false; }, HOLD_MS);
+    },
     weight: sayWeight,
     /** The buttons for a look, in the head and at the foot. What is due is the only bright one. */
     arranged(look) {
