@@ -125,8 +125,10 @@ def _smoothed(hours: Sequence[float], ratios: Sequence[float]) -> tuple[Any, Any
 
 def _broken(hours: Any, ratios: Any) -> tuple[Any, Any]:
     """The same with a break where nothing was heard for long: no line is drawn across it."""
+    if len(hours) < 2:
+        return hours, ratios
     steps = np.diff(hours)
-    gaps = np.flatnonzero(steps > max(GAP_S / H_S, GAP_SAMPLES * float(np.median(steps)))) + 1 if len(steps) else []
+    gaps = np.flatnonzero(steps > max(GAP_S / H_S, GAP_SAMPLES * float(np.median(steps)))) + 1
     return np.insert(hours, gaps, np.nan), np.insert(ratios, gaps, np.nan)
 
 
