@@ -20,7 +20,7 @@ from monitor.core.forecast import starter_model as starter_models
 from monitor.core.forecast.course import course, height
 from monitor.core.forecast.starter_model import Culture
 from monitor.core.plan import change_over as changing
-from monitor.core.plan import daily, feeding, moment, phrases
+from monitor.core.plan import daily, feeding, moment
 from monitor.core.plan.hours import Aim
 from monitor.core.plan.moment import Planned
 from monitor.core.plan.ripeness import Seed, by_day_words, feed_from_s, not_ripe_words, seed_of, warmth_from
@@ -176,7 +176,7 @@ def _feeding(store: Store, jar: JarSettings, one: Planned, now_s: float, show: D
         "at_s": one.at_s,
         "words": "now" if one.at_s <= now_s else show.stamp(300.0 * round(one.at_s / 300.0)),
         **made.feeding.weights,
-        "ratio": phrases.about(made.feeding),
+        "ratio": feeding.ratio(made),
         "discard_g": made.discard_g,
         "least_jar_ml": made.least_jar_ml,
         "hours_to_peak": [round(h, 2) for h in made.hours_to_peak],
