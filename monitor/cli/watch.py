@@ -69,6 +69,8 @@ def _played(path: Path) -> PlayedClock:
             found = played_clock.read(path, time.time())
         except (played_clock.NoPlayedClock, OSError) as error:
             refuse(f"--clock {path}: {getattr(error, 'strerror', None) or error}")
+        if found is not None and found.speed == 0.0:
+            refuse(f"--clock {path}: it stands: it tells commands what time it is in a house of `jartide demo`")
         if found is not None:
             return found
         if not said:

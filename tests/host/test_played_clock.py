@@ -46,12 +46,18 @@ def test_a_file_of_a_night_that_is_over_is_none(tmp_path: Path) -> None:
     assert played_clock.read(path, NOW_S + 101.0) is None
 
 
-def test_it_may_stand(tmp_path: Path) -> None:
+def test_it_may_stand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As the demo's does when its night is over: commands about its store still speak of that morning."""
     store = tmp_path / "s.db"
     played_clock.write(played_clock.beside(store), PlayedClock(began_s=NOW_S, shown_s=NOW_S - 5e6, speed=0.0))
     for later_s in (0.0, 100.0, 1e8):
         assert played_clock.now_s(store, NOW_S + later_s) == NOW_S - 5e6
+    config = tmp_path / "jartide.toml"
+    config.write_text('[[jar]]\nname = "rye"\nempty_mm = 150\n[store]\npath = "s.db"\n')
+    shared = str(played_clock.beside(store))
+    monkeypatch.setattr("faulthandler.enable", lambda: None)  # wants a real standard error
+    done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", shared])
+    assert (done.exit_code, "it stands" in done.output) == (2, True), done.output
 
 
 def test_commands_about_a_store_live_in_the_night_of_its_watch(tmp_path: Path) -> None:
