@@ -170,7 +170,8 @@ def test_the_daemon_may_say_all_that_it_has_to_say(broker: tuple[int, int, Path]
             wanted = {"jartide/status", "jartide/rye/state", "jartide/rye/state/availability"}
             wait_until(lambda: wanted <= heard.keys(), "all that is said of the jar")
             assert jartide("note", "rye", "mould", cwd=tmp_path).returncode == 0
-            wait_until(lambda: "jartide/notice" in heard, "a notice")
+            # on a busy machine it was seen to come with the next minute's tick only
+            wait_until(lambda: "jartide/notice" in heard, "a notice", 150)
             assert "let us" not in (tmp_path / "log").read_text()
     finally:
         house.disconnect()
