@@ -54,9 +54,8 @@ def test_it_may_stand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         assert played_clock.now_s(store, NOW_S + later_s) == NOW_S - 5e6
     config = tmp_path / "jartide.toml"
     config.write_text('[[jar]]\nname = "rye"\nempty_mm = 150\n[store]\npath = "s.db"\n')
-    shared = str(played_clock.beside(store))
     monkeypatch.setattr("faulthandler.enable", lambda: None)  # wants a real standard error
-    done = CliRunner().invoke(main, ["watch", "--config", str(config), "--clock", shared])
+    done = jartide("watch", "--config", config, "--clock", played_clock.beside(store))
     assert (done.exit_code, "it stands" in done.output) == (2, True), done.output
 
 
