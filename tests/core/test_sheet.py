@@ -58,7 +58,7 @@ def test_begin_and_done_are_of_those_due_now_and_say_how_late_they_are() -> None
     made = sheet([jar("Spelt", -11.5), jar("Rye", 7.0)], 0.0)
     assert made.wave == ("Spelt",)
     assert made.done_by_s == pytest.approx(MINUTE_A_JAR * 60.0)
-    assert [row.ahead_words for row in made.rows] == ["12 h overdue", "14 h early"]
+    assert [row.ahead_words for row in made.rows] == ["12 h overdue", "14 h sooner than usual"]
     words = when_words(made, 12.0, lambda at_s: f"{at_s / 60.0:.0f} min")
     assert words == "2 jars to feed within 12 h. Spelt now: begin by 0 min, be done by 3 min."
 

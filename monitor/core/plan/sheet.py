@@ -54,13 +54,13 @@ class Row:
 
     @property
     def ahead_words(self) -> str:
-        """Like "11 h overdue", or of what is due later "3 h early" or "2 h late"; empty about its usual hour, or where
+        """Like "11 h overdue", or of what is due later "3 h sooner than usual"; empty about its usual hour, or where
         that is not known."""
         if self.now:
             return f"{self.overdue_h:.0f} h overdue" if self.overdue_h >= AHEAD_H else ""
         if self.ahead_h is None or abs(self.ahead_h) < AHEAD_H:
             return ""
-        return f"{abs(self.ahead_h):.0f} h {'early' if self.ahead_h > 0 else 'late'}"
+        return f"{abs(self.ahead_h):.0f} h {'sooner' if self.ahead_h > 0 else 'later'} than usual"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
