@@ -309,7 +309,7 @@ def test_a_daemon_that_cannot_write_is_told_as_such(tmp_path: Path) -> None:
             daemon_status.write(store, as_of_s, [], [])
             printed = " ".join(jartide("status", "--config", tmp_path / "jartide.toml").output.split())
             assert ("is the disk full? `jartide check` tests it" in printed) == told
-            assert (f"was true {time.strftime('%H:%M', time.localtime(as_of_s))}" in printed) == told
+            assert (f"was true at {time.strftime('%H:%M', time.localtime(as_of_s))}" in printed) == told
 
 
 class Telephone:
