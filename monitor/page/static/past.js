@@ -183,12 +183,19 @@ function months(whole, jar) {
 function allJars(jars, gone) {
   const rows = el("ul", { class: "rows" });
   (async () => {
+    const pasts = new Map();
     for (const name of jars.slice(0, ALL_JARS)) {
       const past = await get(jarPath(name, "cycles")).catch(() => null);
       if (gone.now) return;
-      if (!past?.cycles.length) continue;
-      const newest = past.cycles[0]?.fed_at_s, rises = new Map();
-      for (const c of past.cycles) if (c.rise_ratio) rises.set(zoned(c.fed_at_s).key, Math.max(c.rise_ratio, rises.get(zoned(c.fed_at_s).key) ?? 0));
+      if (past?.cycles.length) pasts.set(name, past.cycles);
+    }
+    const newest = Math.max(...[...pasts.values()].map((cycles) => cycles[0].fed_at_s)); // the same last day for all
+    for (const [name, cycles] of pasts) {
+      const rises = new Map();
+      for (const c of cycles) {
+        const rise = c.rise_ratio ?? c.reached_ratio, { key } = zoned(c.fed_at_s);
+        if (rise) rises.set(key, Math.max(rise, rises.get(key) ?? 0));
+      }
       const days = [...Array(30).keys()].map((i) => { const { key } = zoned(newest - (29 - i) * 86400); return [key, rises.get(key) ?? null]; });
       rows.append(strip(name, days));
     }

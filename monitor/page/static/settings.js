@@ -13,7 +13,7 @@ export async function settingsView(main) {
   const password = el("input", { type: "password", autocomplete: "current-password", id: "settings-password" });
   const locked = el("section", { class: "plate" }, el("div", { class: "in" }, may
     ? el("label", { class: "narrow-field" }, "The page’s password, needed for every change", password) : el("p", { class: "bad" }, known.why_not),
-    el("p", { class: "soft" }, "Changes are saved in the config file, which keeps its comments; a copy of the old file is kept beside it. Everything else is changed there.")));
+    may ? el("p", { class: "soft" }, "Changes are saved in the config file, which keeps its comments; a copy of the old file is kept beside it. Everything else is changed there.") : ""));
 
   async function send(path, body, said) {
     if (!password.value) { said.textContent = "Enter the password first."; password.focus(); return null; }

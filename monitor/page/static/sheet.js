@@ -55,7 +55,7 @@ export async function sheetView(main, live, chosen) {
     waiting.replaceChildren(...sheet.waiting.map((one) => el("li", {}, el("span", { class: "t" }, el("b", {}, one.jar), ` ${one.why}`, el("span", { class: "soft" }, one.words ? `, about ${one.words}` : "")))));
     waiting.parentElement.hidden = !sheet.waiting.length;
     all.hidden = readOnly || open.length < 2;
-    all.textContent = open.length === sheet.rows.length - done.size ? `All ${open.length} fed as written` : `The ${open.length} that are due: fed as written`;
+    all.textContent = open.length === sheet.rows.length - done.size ? `All ${open.length} fed as written` : `The ${open.length} due: fed as written`;
     printed.textContent = `Printed ${dayAndClock(sheet.now_s)}; next ${sheet.hours} h.`;
     which.hidden = !sheet.groups.length && !chosen;
     if (!chosen) spread.node.hidden = which.hidden; // it speaks of the group above
