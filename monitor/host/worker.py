@@ -8,8 +8,10 @@ not end the work.
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 
 log = logging.getLogger(__name__)
 
@@ -19,7 +21,7 @@ FAULT_S = 30.0  # after an error in the program: soon enough to be of use, and r
 class Worker:
     """Calls `turn` in a thread of its own. `turn` returns after how many seconds to call it again at the latest (None:
     when woken); `wake` brings the next turn immediately, or right after the present one. `ending` is called once in the
-    same thread, after the last turn. The first turn comes after `first_s`."""
+    same thread, after the last turn. The first turn comes after `first_s`; `niceness` is the thread's own."""
 
     def __init__(
         self,
@@ -28,8 +30,9 @@ class Worker:
         *,
         ending: Callable[[], None] = lambda: None,
         first_s: float = 0.0,
+        niceness: int = 0,
     ) -> None:
-        self._turn, self._ending, self._first_s = turn, ending, first_s
+        self._turn, self._ending, self._first_s, self._niceness = turn, ending, first_s, niceness
         self._stopping = threading.Event()
         self._woken = threading.Event()
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
@@ -68,6 +71,7 @@ class Worker:
             self._thread.join(within_s)
 
     def _run(self) -> None:
+        give_way(self._niceness)
         self._stopping.wait(self._first_s)
         while not self.stopping:
             self._woken.clear()
@@ -83,3 +87,10 @@ class Worker:
             self._ending()
         except Exception:
             log.exception("%s: an error while stopping", self._thread.name)
+
+
+def give_way(niceness: int) -> None:
+    """Give this thread a lower priority than the others of its process (Linux has a niceness for each thread)."""
+    if niceness:
+        with suppress(OSError):
+            os.nice(niceness)

@@ -8,15 +8,14 @@ closed, and the next question opens a new one.
 from __future__ import annotations
 
 import asyncio
-import os
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
 from monitor.host.heartbeat import working
+from monitor.host.worker import give_way
 from monitor.runs.store import Store, StoreTrouble
 
 P = ParamSpec("P")
@@ -37,7 +36,7 @@ class Readers:
     def __init__(self, path: Path, *, workers: int = WORKERS, waiting: int = WAITING, niceness: int = 0) -> None:
         self._path = path
         self._pool = ThreadPoolExecutor(
-            workers, thread_name_prefix="page-reader", initializer=_give_way, initargs=(niceness,)
+            workers, thread_name_prefix="page-reader", initializer=give_way, initargs=(niceness,)
         )
         self._mine = threading.local()
         self._waiting = 0
@@ -75,10 +74,3 @@ class Readers:
             self._mine.store = None
             store.close()
             raise
-
-
-def _give_way(niceness: int) -> None:
-    """Give this thread a lower priority than the others of its process (Linux has a niceness for each thread)."""
-    if niceness:
-        with suppress(OSError):
-            os.nice(niceness)

@@ -22,17 +22,17 @@ from monitor.runs.bake_plans import Looked
 from monitor.runs.kept_bake import KeptBake
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, Settings
+from monitor.sinks.worker_sink import WorkerSink
 from monitor.values import DAY_S, Notice
 
 log = logging.getLogger(__name__)
 
 EVERY_S = 120.0  # feedings are planned to the quarter of an hour
 FIRST_S = 20.0  # after a start there is better to do
-STOP_S = 5.0
 EXPIRES_S = 6 * 3600.0
 
 
-class BakeNotices:
+class BakeNotices(WorkerSink):
     """All jars' kept bakes as a sink."""
 
     advice = "Watching continues; `jartide bake --jar JAR` shows what to feed when."
@@ -40,23 +40,7 @@ class BakeNotices:
     def __init__(self, settings: Settings, wall: Callable[[], float], show: Display) -> None:
         self._settings, self._wall, self._show = settings, wall, show
         self._path: Path = settings.store.path
-        self._trouble: str | None = None
-        self._worker = Worker("bakes", self._turn, first_s=FIRST_S)
-
-    def start(self) -> None:
-        """Begin."""
-        self._worker.start()
-
-    def wake(self) -> None:
-        """A reading moves no bake: the next look comes by itself."""
-
-    def stop(self) -> None:
-        """End, after the jar in hand."""
-        self._worker.stop(STOP_S)
-
-    def trouble(self) -> str | None:
-        """One sentence while the bakes cannot be looked at."""
-        return self._trouble
+        super().__init__(Worker("bakes", self._turn, first_s=FIRST_S))
 
     def _turn(self) -> float:
         try:

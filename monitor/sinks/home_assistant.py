@@ -21,7 +21,8 @@ from monitor.host.heartbeat import sending
 from monitor.host.worker import Worker
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, MqttSettings, Settings
-from monitor.sinks.mqtt_connection import Connection, ConnectionSink
+from monitor.sinks.mqtt_connection import STOP_S, Connection
+from monitor.sinks.worker_sink import WorkerSink
 from monitor.values import Stage
 
 KEY = "home assistant"  # in the store: the topics that were described, as a JSON list
@@ -160,7 +161,7 @@ def _device_id(instance: str, jar: str) -> str:
     return f"jartide_{instance}_{re.sub(r'[^A-Za-z0-9_-]', '_', jar)}"
 
 
-class HomeAssistant(ConnectionSink):
+class HomeAssistant(WorkerSink):
     """See the module: for the jars on one connection. When it ends, the descriptions stay; their availability then says
     that nobody watches."""
 
@@ -181,7 +182,7 @@ class HomeAssistant(ConnectionSink):
         }
         self._connected_since_s = -inf
         self._due: set[str] = set()
-        super().__init__(Worker(f"jars to Home Assistant at {connection.name}", self._turn))
+        super().__init__(Worker(f"jars to Home Assistant at {connection.name}", self._turn), stop_s=STOP_S)
         connection.listen(self._status_topic, self._hub_said)
 
     def _hub_said(self, jar: str | None, said: bytes, retained: bool, token: object) -> None:

@@ -3,8 +3,8 @@
 One JSON object with one key, whose value is the body of the page's request of that name: `{"fed": {...}}`, `{"noted":
 {...}}`, `{"snoozed": {...}}`, `{"taken_back": {...}}`, `{"corrected": {...}}`, `{"not_so": {...}}`; its rules and
 bounds are the page's. An `id` beside it comes back in the answer. A retained command is refused, as it would be obeyed
-again at each connection. A message is acknowledged when it is stored or refused, so none is lost; one that comes twice
-is recognised by the page's own rules.
+again at each connection. A message is acknowledged when it is stored or refused, so a crash loses none; of more than
+MOST_WAITING at once the rest are dropped, which is logged. One that comes twice is recognised by the page's own rules.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from monitor.runs import report_body
 from monitor.runs.report_body import Refused
 from monitor.runs.store import Store, StoreTrouble
 from monitor.settings import JarSettings, MqttSettings, Settings
-from monitor.sinks.mqtt_connection import Connection, ConnectionSink
+from monitor.sinks.mqtt_connection import STOP_S, Connection
+from monitor.sinks.worker_sink import WorkerSink
 from monitor.values import Json
 
 log = logging.getLogger(__name__)
@@ -33,7 +34,7 @@ MOST_BYTES = 4096
 MOST_WAITING = 100  # commands; people give a few a day
 
 
-class MqttCommands(ConnectionSink):
+class MqttCommands(WorkerSink):
     """See the module: for the command topic of one connection. What still waits at the end comes again at the next
     start."""
 
@@ -54,13 +55,12 @@ class MqttCommands(ConnectionSink):
         self._settings = settings
         self._wall = wall
         self._waiting: deque[tuple[str | None, bytes, bool, object]] = deque()
-        super().__init__(Worker(f"commands from {connection.name}", self._turn))
+        super().__init__(Worker(f"commands from {connection.name}", self._turn), stop_s=STOP_S)
         connection.listen(self._topic, self._take)
 
     def _take(self, jar: str | None, payload: bytes, retained: bool, token: object) -> None:
-        if (
-            len(self._waiting) >= MOST_WAITING
-        ):  # acknowledgements go in order, so commands must not hold up those of readings
+        if len(self._waiting) >= MOST_WAITING:
+            # acknowledgements go in order, so commands must not hold up those of readings
             log.warning("too many commands at once: one was dropped")
             self._connection.acknowledge([token])
             return

@@ -11,15 +11,15 @@ from monitor.host.heartbeat import working
 from monitor.host.worker import Worker
 from monitor.runs import retention
 from monitor.runs.store import Store, StoreTrouble
+from monitor.sinks.worker_sink import WorkerSink
 from monitor.values import DAY_S
 
 log = logging.getLogger(__name__)
 
 FIRST_S = 600.0  # after a start other things come first
-STOP_S = 5.0  # a chunk takes a fraction of a second
 
 
-class Thinner:
+class Thinner(WorkerSink):
     """The setting `thin_after_days` as a sink."""
 
     advice = "Nothing is lost, and it is tried again every day. Make sure there is room on the disk."
@@ -27,23 +27,7 @@ class Thinner:
     def __init__(self, store_path: Path, after_days: float) -> None:
         self._store_path = store_path
         self._after_s = after_days * DAY_S
-        self._trouble: str | None = None
-        self._worker = Worker("thinner", self._turn, first_s=FIRST_S)
-
-    def start(self) -> None:
-        """Begin; the first thinning comes some minutes later."""
-        self._worker.start()
-
-    def wake(self) -> None:
-        """Nothing to do: new readings are not thinned."""
-
-    def stop(self) -> None:
-        """End, after the chunk in hand."""
-        self._worker.stop(STOP_S)
-
-    def trouble(self) -> str | None:
-        """One sentence when the last thinning failed."""
-        return self._trouble
+        super().__init__(Worker("thinner", self._turn, first_s=FIRST_S))
 
     def _turn(self) -> float:
         try:

@@ -165,6 +165,28 @@ def test_the_daemon_smooths_what_is_finished(lived: House, store: Store, monkeyp
     )
 
 
+def test_a_cycle_at_which_the_smoother_fails_keeps_no_other_from_it(
+    lived: House, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(smoothing, "FIRST_S", 0.0)
+    store.write("UPDATE cycle SET smoothed = NULL")
+    first, *others = store.unsmoothed(9)
+    assert others
+    keep = hindsight.keep
+
+    def fails(store: Store, run: int, number: int, empty_mm: dict[str, float | None]) -> None:
+        assert (run, number) != first, "invented fault"
+        keep(store, run, number, empty_mm)
+
+    monkeypatch.setattr(hindsight, "keep", fails)
+    sink = smoothing.Smoothing(lived.settings.store.path, {})
+    sink.start()
+    wait_until(lambda: store.unsmoothed(9) == [first], "it has smoothed all others")
+    sink.stop()
+    monkeypatch.undo()
+    hindsight.keep(store, *first, {})
+
+
 def plateau(kinds: dict[EventKind, float]) -> CycleSummary:
     """Invented: a cycle that climbs for eight hours to 2.5 times and stands there for four, when it is fed again, with
     events so many hours after its feeding."""
