@@ -40,7 +40,6 @@ from monitor.settings import Settings
 from monitor.values import DAY_S, Fed, JarState, Json, Noted, TakenBack, flat
 
 CURVE_S = 36 * 3600.0
-STALE_S = 180.0  # the daemon writes its state each minute: three missed ones in a row are no accident
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +66,7 @@ def status(config: Path, as_json: bool) -> None:
     now_s = now_of(settings)
     known = _known(path, settings, now_s)
     said = known.status
-    stale = said is not None and now_s - said.as_of_s > STALE_S
+    stale = said is not None and now_s - said.as_of_s > daemon_status.STALE_S
     if as_json:
         about = {"watching": pid is not None, "pid": pid, "config": str(config.resolve()), "stale": stale}
         click.echo(json.dumps({**about, **_json(known)}, default=flat, ensure_ascii=False))

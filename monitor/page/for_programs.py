@@ -13,7 +13,6 @@ from starlette.routing import Route
 
 from monitor.core.display.units import Display
 from monitor.page import calendar_feed, metrics
-from monitor.page.health import STALE_S
 from monitor.page.readers import Readers
 from monitor.page.sessions import Seal, same
 from monitor.runs import daemon_status, report_body
@@ -80,7 +79,7 @@ class ForPrograms:
             as_of_s = await self._readers.ask(_as_of_s)
         except StoreTrouble:
             return PlainTextResponse("the store cannot be read", 503)
-        if as_of_s is None or self._wall() - as_of_s > STALE_S:
+        if as_of_s is None or self._wall() - as_of_s > daemon_status.STALE_S:
             return PlainTextResponse("nothing is watching", 503)
         return PlainTextResponse("ok")
 

@@ -15,7 +15,6 @@ from monitor.runs import daemon_status, outbox
 from monitor.runs.store import Store
 from monitor.values import DAY_S, Json, SourceHealth
 
-STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
 WEEK_S = 7 * DAY_S
 NOTICES = 50
 REJECTED = 100

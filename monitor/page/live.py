@@ -17,7 +17,6 @@ from collections.abc import AsyncIterator, Callable
 
 from monitor.core.display.units import Display
 from monitor.page.curves import Curve, Point, columns, gap_s, starting_mm, thin
-from monitor.page.health import STALE_S
 from monitor.page.jar_view import jar_now
 from monitor.page.readers import Readers, TooBusy
 from monitor.runs import daemon_status, kept_bake
@@ -229,7 +228,7 @@ class Live:
         counts that the state changed a moment ago."""
         if self._as_of_s is None:
             return False
-        return now_s - self._as_of_s <= STALE_S or time.monotonic() - self._wrote_s < HEARTBEAT_S
+        return now_s - self._as_of_s <= daemon_status.STALE_S or time.monotonic() - self._wrote_s < HEARTBEAT_S
 
     # --- in a reader's thread, one look at a time ------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor import __version__
-from monitor.page.health import STALE_S, size_bytes
+from monitor.page.health import size_bytes
 from monitor.runs import daemon_status, outbox
 from monitor.runs.daemon_status import Status
 from monitor.runs.store import Store
@@ -43,7 +43,7 @@ def _families(store: Store, now_s: float) -> Iterator[Any]:
 
     status = daemon_status.read(store)
     yield InfoMetricFamily("jartide_build", "The program.", value={"version": __version__})
-    watching = status is not None and now_s - status.as_of_s <= STALE_S
+    watching = status is not None and now_s - status.as_of_s <= daemon_status.STALE_S
     yield GaugeMetricFamily("jartide_watching", "Whether the daemon watches.", value=float(watching))
     yield GaugeMetricFamily("jartide_store_items", "Items in the store.", value=store.last_seq())
     if (size := size_bytes(store.path)) is not None:

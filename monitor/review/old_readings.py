@@ -15,7 +15,6 @@ from monitor.runs.store import Store
 from monitor.settings import JarSettings
 
 NAMED = 3  # jars in one line; more are counted
-UNWATCHED_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +32,7 @@ def of_store(store: Store, jars: Iterable[JarSettings], now_s: float) -> tuple[O
     if status is None:
         return ()
     states = {state.jar: state for state in status.jars if state.stage not in NOT_FED}
-    watched = now_s - status.as_of_s <= UNWATCHED_S
+    watched = now_s - status.as_of_s <= daemon_status.STALE_S
     found = []
     for jar in jars:
         state = states.get(jar.name)

@@ -19,6 +19,8 @@ from monitor.values import Cycle, Forecast, JarState, Level, SourceHealth, Span,
 KEY = "status"
 T = TypeVar("T")
 
+STALE_S = 180.0  # the daemon writes its state each minute; three missed ones are no accident
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
