@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 
 from monitor.core.assess import notebook, vigour
-from monitor.core.detect.superseded import not_superseded
+from monitor.core.detect.superseded import not_superseded, shown_at_s
 from monitor.core.display.face import about_words
 from monitor.core.display.units import Display
 from monitor.core.forecast import growth_rate
@@ -157,11 +157,8 @@ def _turns(stand: Sequence[Event], cycle: Cycle) -> list[Json]:
     that the cycle has."""
     shown = [event for event in stand if event.kind in MARKS and event.happened_at_s >= cycle.fed_at_s]
     last = next((event for event in reversed(shown) if event.kind is EventKind.PEAK_REACHED), None)
-    smoothed_s = (
-        {EventKind.PEAK_REACHED: cycle.peak_at_s, EventKind.FALL_BEGAN: cycle.fall_at_s} if cycle.smoothed else {}
-    )
     return [
-        {"kind": MARKS[event.kind], "at_s": smoothed_s.get(event.kind) or event.happened_at_s}
+        {"kind": MARKS[event.kind], "at_s": shown_at_s(event, cycle)}
         for event in shown
         if event.kind is not EventKind.PEAK_REACHED or event is last
     ]

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.core.assess import notebook
-from monitor.core.detect.superseded import SAME_FEEDING_S, not_superseded
+from monitor.core.detect.superseded import SAME_FEEDING_S, not_superseded, shown_at_s
 from monitor.runs import outbox
 from monitor.runs.outbox import State
 from monitor.runs.store import Store
@@ -46,12 +46,12 @@ def since(store: Store, jars: Sequence[str], since_s: float) -> list[Happened]:
     for jar in jars:
         told = [item for item in store.told(jar, since_s) if isinstance(item, Fed | Noted)]
         run = store.open_run(jar)
-        fed_s = [cycle.fed_at_s for cycle in store.cycles(run.id) if cycle.told] if run else []
+        cycles = store.smoothed_cycles(run.id) if run else []
+        fed_s = [cycle.fed_at_s for cycle in cycles if cycle.told]
         found += [_of_told(item, fed_s) for item in told if not _snooze(item)]
         if run:
             events = not_superseded(store.events(run.id, since_s))
-            cycles = [cycle for cycle in store.smoothed_cycles(run.id) if cycle.smoothed]
-            some = [_as_smoothed(event, cycles) for event in events]
+            some = [_as_shown(event, cycles) for event in events]
             found += _of_events(jar, [one for one in some if one.happened_at_s >= since_s])
     for kept in outbox.latest(store, MOST_NOTICES):
         if kept.state is State.SENT and kept.changed_s >= since_s and kept.notice.jar in jars:
@@ -77,14 +77,13 @@ def _of_told(item: Fed | Noted, fed_s: Sequence[float]) -> Happened:
     return Happened(at_s=at_s, jar=item.jar, what=f"fed{weighed}{lot}{seed}", by=item.by)
 
 
-def _as_smoothed(event: Event, cycles: Sequence[Cycle]) -> Event:
+def _as_shown(event: Event, cycles: Sequence[Cycle]) -> Event:
     """A peak or a fall of a finished cycle happened when the smoother says so, here as everywhere."""
     at_s = event.happened_at_s
-    mine = next((one for one in reversed(cycles) if one.fed_at_s <= at_s), None)
+    mine = next((one for one in reversed(cycles) if one.smoothed and one.fed_at_s <= at_s), None)
     if mine is None or (mine.ended_at_s is not None and at_s >= mine.ended_at_s):
         return event
-    seen_s = {EventKind.PEAK_REACHED: mine.peak_at_s, EventKind.FALL_BEGAN: mine.fall_at_s}.get(event.kind)
-    return event if seen_s is None else replace(event, happened_at_s=seen_s)
+    return replace(event, happened_at_s=shown_at_s(event, mine))
 
 
 def _of_events(jar: str, events: Iterable[Event]) -> Iterator[Happened]:

@@ -59,6 +59,16 @@ def not_superseded(events: Iterable[Event]) -> list[Event]:
     return out
 
 
+def shown_at_s(event: Event, cycle: Cycle) -> float:
+    """When an event of a cycle happened, as it is shown: a finished cycle's peak and fall are the smoother's as soon as
+    it has seen them."""
+    smoothed = (
+        {EventKind.PEAK_REACHED: cycle.peak_at_s, EventKind.FALL_BEGAN: cycle.fall_at_s} if cycle.smoothed else {}
+    )
+    at_s = smoothed.get(event.kind)
+    return event.happened_at_s if at_s is None else at_s
+
+
 def was_none(not_so: Iterable[str], kind: EventKind, from_s: float, to_s: float | None = None) -> bool:
     """Whether the person said that no event of this kind happened between two times (or at one), give or take
     NEAR_S."""
