@@ -237,9 +237,8 @@ def _mark(
             continue
         at_s = event.decided_at_s if event.kind is EventKind.FALL_BEGAN else event.happened_at_s
         axes.axvline(day(at_s), color=colour, linewidth=0.8, linestyle=":", zorder=1)
-        if (
-            tops and event.kind is EventKind.FALL_BEGAN
-        ):  # its words go to the foot, as those of the fall itself are near
+        if tops and event.kind is EventKind.FALL_BEGAN:
+            # its words go to the foot, as those of the fall itself are near
             axes.plot(day(at_s), height(at_s), marker="1", color=colour, markersize=9, linestyle="none", zorder=3)
             kinds[word] = colour, "1"
             if not crowded:

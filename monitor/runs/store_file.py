@@ -123,9 +123,8 @@ def refuse_what_is_no_store(path: Path) -> None:
         raise StoreTrouble(f"{path}: is {kind}; give the path of a file for the store", lasting=True)
     with _LOOKING:
         place = Place.of(path)
-        if (
-            place in _LOOKED_AT
-        ):  # SQLite may have it open in this process, and closing it ourselves would drop its locks (POSIX)
+        if place in _LOOKED_AT:
+            # SQLite may have it open in this process, and closing it ourselves would drop its locks (POSIX)
             return
         try:
             with path.open("rb") as file:

@@ -43,10 +43,8 @@ from monitor.values import Delivery, Rejected, SourceHealth
 log = logging.getLogger(__name__)
 
 KEEPALIVE_S = 30  # a connection that died silently is noticed within twice that
-RETRY_S = (
-    1.0,
-    60.0,
-)  # first and longest pause; each is shortened at random by up to half, so that clients do not come in step
+# first and longest pause; each is shortened at random by up to half, so that clients do not come in step
+RETRY_S = (1.0, 60.0)
 STOP_S = 4.0
 BURST = 64  # messages read before our own words and the clock get their turn
 ROOM_S = 0.2  # for the daemon to make room in its queue before our own words get their turn

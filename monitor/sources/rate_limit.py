@@ -27,9 +27,8 @@ class RateLimit:
         self._passed_s: dict[Hashable, float] = {}  # receipt of the last one that passed
         self._measured_s: dict[Hashable, float] = {}
         self._held: dict[Hashable, Delivery | Rejected] = {}
-        self._dropped: Counter[Hashable] = (
-            Counter()
-        )  # since the last one that passed: readings that a newer one replaced
+        # readings that a newer one replaced, since the last one that passed
+        self._dropped: Counter[Hashable] = Counter()
         self.dropped = 0  # of all kinds, ever
 
     def offer(self, item: Delivery | Rejected) -> list[Delivery | Rejected]:

@@ -310,9 +310,8 @@ def _out_of_reach(
     said = phrases.about(of_grams(grams))
     low, high = dilution_bounds(limits, grams[2] / grams[1])
     when = f"after about {phrases.hours(likely_h)} at {phrases.degrees(mean_c)}"
-    if (
-        limits.keep_g is None and INSIDE[0] * low < wanted < INSIDE[1] * high
-    ):  # it could be had, but for the whole grams
+    if limits.keep_g is None and INSIDE[0] * low < wanted < INSIDE[1] * high:
+        # it could be had, but for the whole grams
         return f"In whole grams this is the nearest ({said}), {when}; twice as much of everything comes closer."
     fixed = limits.keep_g is not None or limits.most_keep_g is not None or limits.least_keep_g > 1.0
     edge = dilution(grams) < AT_EDGE[0] * low if likely_h > target_h else dilution(grams) > AT_EDGE[1] * high

@@ -158,7 +158,10 @@ export function remark(c) {
 function months(whole, jar) {
   const box = el("div", { class: "months" });
   const byDay = new Map();
-  for (const c of [...whole].reverse()) { const { key } = zoned(c.fed_at_s); if ((byDay.get(key)?.rise_ratio ?? null) === null) byDay.set(key, byDay.has(key) && c.rise_ratio === null ? byDay.get(key) : c); }
+  for (const c of [...whole].reverse()) { // the first complete rise of a day; without one, the first that was cut short
+    const { key } = zoned(c.fed_at_s), known = byDay.get(key);
+    if (!known || (known.rise_ratio === null && c.rise_ratio !== null)) byDay.set(key, c);
+  }
   const latest = [...new Set([...byDay.keys()].map((key) => key.slice(0, 7)))].sort().slice(-2);
   if (!latest.length) return el("p", { class: "soft" }, "No complete rise yet.");
   const cells = [];

@@ -41,8 +41,9 @@ export function tellPanel(name, live) {
   const said = el("p", { class: "said", role: "status" });
   const back = el("button", { type: "button", class: "plain", hidden: true, onclick: () => takeBack() }, "");
 
+  const able = (yes) => { for (const button of buttons) button.disabled = !yes; };
   async function send(what, body, done) {
-    for (const button of buttons) button.disabled = true;
+    able(false);
     said.textContent = "…";
     try {
       await (what === "taken_back" ? post(jarPath(name, what), body) : tellOf(name, what, body));
@@ -54,7 +55,7 @@ export function tellPanel(name, live) {
     } catch (error) {
       said.textContent = `Not recorded: ${error.message}`;
     } finally {
-      setTimeout(() => { for (const button of buttons) button.disabled = false; }, TWICE_MS);
+      setTimeout(able, TWICE_MS, true);
     }
   }
   const button = (words, other, act) => {
@@ -221,8 +222,8 @@ export function tellPanel(name, live) {
     justTold: () => Date.now() - told_ms < READ_MS,
     /** Takes no tap for a moment: the thumb meant the jar that stood here. */
     hold() {
-      for (const button of buttons) button.disabled = true;
-      setTimeout(() => { for (const button of buttons) button.disabled = false; }, HOLD_MS);
+      able(false);
+      setTimeout(able, HOLD_MS, true);
     },
     weight: sayWeight,
     /** The buttons for a look, in the head and at the foot. What is due is the only bright one. */
