@@ -89,7 +89,8 @@ async function nextFeeding(main, jar, live) {
     if (how.value === "change" && !flour.value && more.hydration_pct.value === null) return;
     show(await get(`${jarPath(jar, "plan")}?${asked()}`));
   }, (says) => { because.className = "bad"; because.textContent = says; });
-  const weighed = (one) => `Keep ${sayWeight(one.starter_g)}, add ${sayWeight(one.flour_g)} flour and ${sayWeight(one.water_g)} water`;
+  const weight = (g) => sayWeight(g).replace(" ", "\u00a0"); // in large letters a number and its unit must stay on one line
+  const weighed = (one) => `Keep ${weight(one.starter_g)}, add ${weight(one.flour_g)} flour and ${weight(one.water_g)} water`;
   function show(plan) {
     young.textContent = plan.young ?? "";
     young.hidden = !plan.young;
